@@ -94,6 +94,7 @@ def delivery(row: Delivery, changes: Changes | None = None) -> View:
         "grade_id": row.lot.grade_id,
         "order_ref": now.order_ref,
         "received_at": now.received_at,
+        "ordered_at": now.ordered_at,
         "due_at": now.due_at,
         "cost": now.cost,
         "currency": now.currency,

@@ -90,6 +90,9 @@ ACTIONS = (
     "webhook replayed",
     "instrument due",
     "shop described",
+    "certificate kept",
+    "letter signed",
+    "letter sent",
     "shop migrated",
 )
 # The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
@@ -154,6 +157,7 @@ AUDITED = {
         AuditedTable(models.Lot, derived=(*LOT_DERIVED, "version")),
         AuditedTable(models.Delivery, fixed=True, derived=DELIVERY_DERIVED),
         AuditedTable(models.DeliveryCorrection, fixed=True),
+        AuditedTable(models.Certificate, fixed=True),
         AuditedTable(models.Spool, derived=SPOOL_DERIVED),
         AuditedTable(models.SampleDraw, fixed=True),
         AuditedTable(models.SampleSubstitute, fixed=True),
@@ -177,6 +181,8 @@ AUDITED = {
         AuditedTable(loads.LoadRefusal, fixed=True),
         AuditedTable(models.Baseline, fixed=True),
         AuditedTable(decisions.CorrectiveAction),
+        AuditedTable(decisions.Letter, fixed=True),
+        AuditedTable(decisions.LetterSent, fixed=True),
         AuditedTable(models.Import, fixed=True),
         AuditedTable(models.Webhook, derived=("position", "failing_since")),
     )

@@ -20,6 +20,7 @@ def shop(empty_url, engine):
             "0004_rules_of_the_trade",
             "0005_sessions_and_feed",
             "0006_shop_and_search",
+            "0007_letters_and_certificates",
         ] == bring_up_to_date()
         yield
 

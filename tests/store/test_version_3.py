@@ -24,7 +24,12 @@ STOOD = {
 def shop(empty_url, engine):
     """The shop at the newest version, open."""
     with kept(3, empty_url, engine):
-        assert ["0004_rules_of_the_trade", "0005_sessions_and_feed", "0006_shop_and_search"] == bring_up_to_date()
+        assert [
+            "0004_rules_of_the_trade",
+            "0005_sessions_and_feed",
+            "0006_shop_and_search",
+            "0007_letters_and_certificates",
+        ] == bring_up_to_date()
         yield
 
 

@@ -10,7 +10,7 @@ from lots.api.drift.signals import AtSchema, ListingSchema
 from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
-from lots.api.pictures.comparison import draw
+from lots.api.pictures.purchasing.comparison import draw
 from lots.services.purchasing import comparison, forecast, week
 
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")

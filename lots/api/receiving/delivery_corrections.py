@@ -42,6 +42,7 @@ class DeliveryChange(Strict):
     reason = Text(2000, lines=True, metadata={"description": "why; required after the first reading or load"})
     order_ref = Text(120, allow_none=True, metadata={"description": "the shop's order"})
     received_at = Instant(metadata={"description": "when it came"})
+    ordered_at = Instant(allow_none=True, metadata={"description": "when it was ordered; lead times count from here"})
     due_at = Instant(allow_none=True, metadata={"description": "when it was promised; later than this is late"})
     cost = StrictFloat(0, 1e9, allow_none=True, metadata={"description": "of the whole delivery, in `currency`"})
     currency = Text(

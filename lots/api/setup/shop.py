@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import fields, validate
 
-from lots.api.http.fields import SITE, Instant, Strict, StrictFloat, Text, VersionedSchema, answered
+from lots.api.http.fields import SITE, Instant, Strict, StrictFloat, StrictInteger, Text, VersionedSchema, answered
 from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes, etag, person, version_to_change
 from lots.services.setup import shop
@@ -50,6 +50,28 @@ class ShopChange(Strict):
         one_of=("sheet", "roll"),
         metadata={"label": "Label paper", "description": "A4 sheets, or a roll with one label a page"},
     )
+    usual_quarantine_days = StrictInteger(
+        1,
+        365,
+        metadata={"label": "Usual days in quarantine", "description": "purchasing is told of lots that wait longer"},
+    )
+    bench_cost_per_h = StrictFloat(
+        0,
+        10_000,
+        allow_none=True,
+        metadata={
+            "label": "Cost of an hour at the bench",
+            "description": "in `bench_currency`; measuring time costs this",
+        },
+    )
+    bench_currency = Text(
+        3,
+        allow_none=True,
+        metadata={"label": "Currency of that cost", "description": "ISO 4217, such as EUR", "pattern": "^[A-Z]{3}$"},
+    )
+    minutes_per_reading = StrictFloat(
+        0.1, 600, metadata={"label": "Minutes per reading", "description": "what one reading takes at the bench"}
+    )
 
 
 class ShopSchema(VersionedSchema):
@@ -63,6 +85,10 @@ class ShopSchema(VersionedSchema):
     sheet_top_mm, sheet_left_mm, label_paper = answered(
         ShopChange, "sheet_top_mm", "sheet_left_mm", "label_paper", null=False
     )
+    usual_quarantine_days, minutes_per_reading = answered(
+        ShopChange, "usual_quarantine_days", "minutes_per_reading", null=False
+    )
+    bench_cost_per_h, bench_currency = answered(ShopChange, "bench_cost_per_h", "bench_currency")
     recorded_at = Instant(required=True, allow_none=True)
     recorded_by = fields.String(required=True, allow_none=True)
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 if TYPE_CHECKING:
@@ -23,7 +24,8 @@ class SeriesLot(NamedTuple):
     """A lot of a series, without its figures.
 
     `reference` and `limits` are the numbers of the revisions that it was judged under. `sources` has the instruments of each characteristic.
-    `accepted` is how its original inspection ended, None while that is open. `not_proved` says that every failure lies within its uncertainty.
+    `accepted` is how its original inspection ended: for at least one use, None while that is open. `not_proved` says that every failure
+    lies within its uncertainty. `uses` says for which uses that inspection accepted it; empty while it is open, and where that is not known.
     """
 
     id: int
@@ -39,6 +41,7 @@ class SeriesLot(NamedTuple):
     sources: Mapping[str, Sequence[str]]
     failed: Sequence[str]
     not_proved: bool
+    uses: Mapping[str, bool] = MappingProxyType({})
 
 
 # Arrays have no single answer to "equal?", so columns are not compared.

@@ -8,7 +8,7 @@ from statistics import median
 from typing import Any
 
 # What a correction may change of the delivery itself. The rest of its changes is of its spools and its lot.
-FIELDS = ("order_ref", "received_at", "due_at", "cost", "currency", "note", "sample")
+FIELDS = ("order_ref", "received_at", "ordered_at", "due_at", "cost", "currency", "note", "sample")
 # Changes of spools: code -> net mass before and after, so that added spools were none and withdrawn ones are none.
 ADDED, WITHDRAWN, MASSES = "added", "withdrawn", "net_mass_g"
 

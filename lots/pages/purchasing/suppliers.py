@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import render_template, request
 from markupsafe import Markup
 
-from lots.api.pictures import comparison as comparison_picture
+from lots.api.pictures.purchasing import comparison as comparison_picture
 from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
 from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.pages.site.calls import Refusal, attempt, checked

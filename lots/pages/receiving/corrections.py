@@ -20,7 +20,17 @@ from lots.services.setup import catalog
 
 _TEXTS = ("order_ref", "currency", "note")
 _FIELDS = (
-    *("supplier_id", "grade_id", "supplier_lot", "received_at", "due_at", "cost", "spool_count", "net_mass_g"),
+    *(
+        "supplier_id",
+        "grade_id",
+        "supplier_lot",
+        "received_at",
+        "ordered_at",
+        "due_at",
+        "cost",
+        "spool_count",
+        "net_mass_g",
+    ),
     *(*_TEXTS, "received_which", "reason", "further"),
 )
 _CONFIRMED = ("confirm_new_lot", "confirm_spool_count")
@@ -89,6 +99,7 @@ def _known(delivery: Mapping[str, Any]) -> dict[str, str]:
     known |= {"received_which": received_at.chosen(delivery["received_at"])}
     known |= {"supplier_id": delivery["supplier_id"], "grade_id": delivery["grade_id"]}
     known |= {"supplier_lot": delivery["lot"]["supplier_lot"], "due_at": day_field(delivery["due_at"])}
+    known |= {"ordered_at": day_field(delivery["ordered_at"])}
     known |= {f"{_MASS}{one['code']}": num(one["net_mass_g"]) for one in delivery["spools"]}
     return {name: "" if value is None else str(value) for name, value in known.items()}
 
@@ -114,8 +125,9 @@ def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, An
     # The form shows minutes: one that was not touched keeps its seconds.
     if any(typed[name] != known[name] for name in ("received_at", "received_which")):
         changed["received_at"] = received_at.received(typed) if typed["received_at"] else None
-    if typed["due_at"] != known["due_at"]:
-        changed["due_at"] = end_of(typed["due_at"]) if typed["due_at"] else None
+    for name in ("ordered_at", "due_at"):
+        if typed[name] != known[name]:
+            changed[name] = end_of(typed[name]) if typed[name] else None
     return changed
 
 

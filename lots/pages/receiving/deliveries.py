@@ -25,7 +25,7 @@ from lots.services.setup import catalog
 
 _TEXTS = ("supplier_lot", "order_ref", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
-_FIELDS = (*_TEXTS, *_NUMBERS, *received_at.FIELDS, "due_at", "spools", "confirm_spool_count")
+_FIELDS = (*_TEXTS, *_NUMBERS, *received_at.FIELDS, "ordered_at", "due_at", "spools", "confirm_spool_count")
 # Between a code and its mass; a blank alone may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
 _BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
@@ -136,6 +136,8 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[To
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if typed["received_at"]:
         body["received_at"] = received_at.received(typed)
+    if ordered := typed["ordered_at"]:
+        body["ordered_at"] = end_of(ordered)
     if due := typed["due_at"]:
         body["due_at"] = end_of(due)
     spools_typed, rows, doubts = split_codes(typed["spools"])

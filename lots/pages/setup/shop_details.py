@@ -19,9 +19,10 @@ from lots.services.setup import shop as shop_service
 from lots.services.setup.place import DATE_FORMS, DECIMAL_SIGNS, Place, zone
 
 # What may be left empty.
-_OPTIONAL = ("name", "address", "site")
+_OPTIONAL = ("name", "address", "site", "bench_currency")
 _TEXTS = (*_OPTIONAL, "time_zone", "date_form", "decimal_sign", "label_paper")
 _SIZES = ("label_width_mm", "label_height_mm", "label_margin_mm", "sheet_top_mm", "sheet_left_mm")
+_BENCH = ("usual_quarantine_days", "minutes_per_reading", "bench_cost_per_h")
 PAPERS = (("sheet", "A4 sheets"), ("roll", "A roll, one label after the other"))
 # A diameter, mm, to show the decimal sign.
 _NUMBER = 1.748
@@ -34,6 +35,7 @@ def shop() -> str:
     found: Shown = shop_service.view()
     place = details().place
     typed = {name: found[name] or "" for name in _TEXTS} | {name: place.number(found[name]) for name in _SIZES}
+    typed |= {name: "" if found[name] is None else place.number(found[name]) for name in _BENCH}
     return _form(typed, found["version"], None)
 
 
@@ -60,7 +62,8 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _OPTIONAL}
     # What is left empty here stays as it is.
     body |= {name: text for name in _TEXTS if name not in _OPTIONAL and (text := typed.get(name, "").strip())}
-    return body | {name: number(text) for name in _SIZES if (text := typed.get(name, "").strip())}
+    body["bench_cost_per_h"] = number(text) if (text := typed.get("bench_cost_per_h", "").strip()) else None
+    return body | {name: number(text) for name in (*_SIZES, *_BENCH) if (text := typed.get(name, "").strip())}
 
 
 def _place(typed: Mapping[str, str]) -> Place | None:

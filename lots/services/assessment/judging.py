@@ -338,7 +338,8 @@ def _first_inspection(lot: Lot, judged: Judged, *, retest: bool, voided: bool) -
     plans = [part.plan for part in judged.coverage.presented if part.plan]
     accepted = standing in LOADABLE
     within_gap = accepted and bool(counts and plans) and max(counts) > min(plan.accept for plan in plans)
-    return {"accepted": accepted, "within_gap": within_gap, "retested": False}
+    uses: dict[str, str] = {**judged.assessment.uses}
+    return {"accepted": accepted, "within_gap": within_gap, "retested": False, "uses": uses}
 
 
 def reason_for(found: Assessment) -> str:

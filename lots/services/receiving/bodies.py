@@ -46,6 +46,7 @@ class NewDelivery(NewSpools, Price, Confirmations, total=False):
     supplier_lot: Required[str]
     order_ref: str
     received_at: Required[datetime]
+    ordered_at: datetime
     due_at: datetime
     resubmission_of: int
     note: str
@@ -79,6 +80,7 @@ class DeliveryChange(SpoolsChange, Price, Confirmations, total=False):
     supplier_lot: str
     order_ref: str | None
     received_at: datetime
+    ordered_at: datetime | None
     due_at: datetime | None
     note: str | None
 

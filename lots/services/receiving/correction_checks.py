@@ -18,7 +18,7 @@ from lots.store.receiving import deliveries as store
 from lots.store.tables.models import Delivery, Grade, Lot, Supplier
 
 # What is said of the receipt itself, and may be corrected at any time.
-_PLAIN = ("order_ref", "received_at", "due_at", "cost", "currency", "note")
+_PLAIN = ("order_ref", "received_at", "ordered_at", "due_at", "cost", "currency", "note")
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ _WOUND = "wound"
 _CHANGED = {
     "order_ref": "order",
     "received_at": "time of receipt",
+    "ordered_at": "day of the order",
     "due_at": "promised date",
     "cost": "cost",
     "currency": "currency",

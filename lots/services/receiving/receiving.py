@@ -98,6 +98,7 @@ def log(values: NewDelivery, by: str) -> Logged:
         kept: deliveries.LoggedDelivery = {
             "order_ref": values.get("order_ref"),
             "received_at": values["received_at"],
+            "ordered_at": values.get("ordered_at"),
             "due_at": values.get("due_at"),
             "cost": values.get("cost"),
             "currency": values.get("currency"),

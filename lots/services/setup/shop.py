@@ -17,6 +17,7 @@ from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.setup import catalog
 from lots.store.setup.set_up import counts
+from lots.store.tables.models import ShopDetails
 
 # A4 (ISO 216), mm.
 SHEET_MM = (210.0, 297.0)
@@ -36,6 +37,9 @@ class Details:
         label_margin_mm: kept free at each edge of a label, mm, >= 0.
         sheet_top_mm, sheet_left_mm: from the edge of an A4 sheet to its first label, mm, >= 0.
         label_paper: "sheet", or "roll" with one label after the other.
+        usual_quarantine_days: a lot that waits longer is named to purchasing, > 0. Common practice, no source.
+        bench_cost_per_h, bench_currency: what an hour at the bench costs, >= 0, ISO 4217; None until somebody states it.
+        minutes_per_reading: at the bench, > 0. Common practice, no source.
     """
 
     name: str | None = None
@@ -50,6 +54,10 @@ class Details:
     sheet_top_mm: float = 4.5
     sheet_left_mm: float = 0.0
     label_paper: str = "sheet"
+    usual_quarantine_days: int = 7
+    bench_cost_per_h: float | None = None
+    bench_currency: str | None = None
+    minutes_per_reading: float = 4.0
 
     @property
     def place(self) -> Place:
@@ -69,14 +77,19 @@ class Details:
 
 def details() -> Details:
     """Returns what the shop says of itself. One query."""
-    row = catalog.shop()
-    return Details(**{name: getattr(row, name) for name in Details.__slots__}) if row else Details()
+    return _said(catalog.shop())
+
+
+def _said(row: ShopDetails | None) -> Details:
+    """The details of a row; the default of what it leaves open."""
+    stated = {name: getattr(row, name) for name in Details.__slots__} if row else {}
+    return Details(**{name: value for name, value in stated.items() if value is not None})
 
 
 def view() -> View:
     """Returns the same with its version, 0 until somebody states anything. One query."""
     row = catalog.shop()
-    said = Details(**{name: getattr(row, name) for name in Details.__slots__}) if row else Details()
+    said = _said(row)
     at: tuple[datetime | None, str | None] = (row.recorded_at, row.recorded_by) if row else (None, None)
     return {
         "id": _NUMBER,
@@ -125,6 +138,9 @@ def _faults(said: Details) -> list[Fault]:
             else "Write a name of the IANA time zone database, such as Europe/Berlin."
         )
         found.append(Fault("/time_zone", f'"{said.time_zone}" is not a time zone.', hint))
+    if (said.bench_cost_per_h is None) != (said.bench_currency is None):
+        hint = "Give both, or neither."
+        found.append(Fault("/bench_currency", "An hourly cost needs its currency, and a currency its cost.", hint))
     if min(said.label_width_mm, said.label_height_mm) <= 2 * said.label_margin_mm:
         found.append(Fault("/label_margin_mm", "The margins leave no room on a label.", "Make them smaller."))
     if said.label_paper == "sheet" and said.columns < 1:

@@ -40,7 +40,7 @@ def lots_of(
     plain = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.resubmission_of)
     revisions = (ShadeRevision.revision, LimitsRevision.revision)
     query = (
-        Lot.select(*plain, *revisions, Lot.received_at, Lot.first_inspection, _figures())
+        Lot.select(*plain, *revisions, Lot.received_at, Lot.first_inspection, Lot.uses, _figures())
         .join(ShadeRevision, JOIN.LEFT_OUTER)
         .switch(Lot)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
@@ -82,8 +82,9 @@ def _figures() -> Case:
     return Case(None, [(place > 0, fn.SUBSTR(Lot.figures, 1, place - 1).concat("}"))], Lot.figures)
 
 
-# Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, and the figures.
-_Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str]
+# Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, present verdicts by use, and the
+# figures.
+_Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str, str]
 # So many documents become columns before the next are read: they hold a hundred times as many objects as lots.
 _AT_ONCE = 1000
 
@@ -116,7 +117,7 @@ def _joined(parts: Sequence[Column]) -> Column:
 
 
 def _lot(row: _Row, rest: str) -> SeriesLot:
-    return SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest))
+    return SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest), _by_use(row[9], row[10]))
 
 
 def _parts(text: str) -> tuple[Measured, str]:
@@ -134,6 +135,21 @@ def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str,
     ended, kept = orjson.loads(inspected or "null"), orjson.loads(f"{{{rest}")
     failed, open_ = kept.get("failed", []), kept.get("not_proved")
     return ended and ended["accepted"], kept.get("sources", {}), failed, bool(open_) and set(failed) == set(open_)
+
+
+@lru_cache(maxsize=256)
+def _by_use(inspected: str | None, now: str) -> Mapping[str, bool]:
+    """For which uses the original inspection accepted a lot; nothing while it is open.
+
+    Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since.
+    """
+    ended = orjson.loads(inspected or "null")
+    if ended is None:
+        return {}
+    uses = ended.get("uses")
+    if uses is None:
+        uses = {} if ended["retested"] else orjson.loads(now)
+    return {use: verdict == "pass" for use, verdict in uses.items()}
 
 
 class Purchases(NamedTuple):

@@ -42,6 +42,7 @@ class LoggedDelivery(TypedDict):
 
     order_ref: str | None
     received_at: datetime
+    ordered_at: datetime | None
     due_at: datetime | None
     cost: float | None
     currency: str | None
@@ -63,6 +64,7 @@ class Current:
 
     order_ref: str | None
     received_at: datetime
+    ordered_at: datetime | None
     due_at: datetime | None
     cost: float | None
     currency: str | None
@@ -79,7 +81,7 @@ def current(logged: Delivery) -> Current:
 
 def _with(logged: Delivery, corrected: Mapping[str, object] | None) -> Current:
     said = {"version": 1, "closed": None, **(corrected or {})}
-    for name in ("received_at", "due_at"):
+    for name in ("received_at", "ordered_at", "due_at"):
         if name in said:
             said[name] = _MOMENT.python_value(cast("str | None", said[name]))
     values = {name: getattr(logged, name) for name in rules.FIELDS}

@@ -137,3 +137,38 @@ class CorrectiveAction(Row):
 
     class Meta:
         indexes = ((("supplier", "grade"), False),)
+
+
+class Letter(Row):
+    """A letter to a supplier about a lot, signed and kept as it is sent: `pdf` in base64, `digest` the SHA-256 of the PDF in hexadecimal."""
+
+    lot = ForeignKeyField(Lot, backref="letters")
+    lot_id: int
+    corrective_action = ForeignKeyField(CorrectiveAction, null=True, index=False)
+    corrective_action_id: int | None
+    number = CharField(40, unique=True)
+    claim = CharField(12, constraints=[Check("claim IN ('none', 'credit', 'replacement', 'sorting')")])
+    spools = IntegerField(null=True, constraints=[Check("spools > 0")])
+    mass_g = DoubleField(null=True, constraints=[Check("mass_g > 0")])
+    amount = DoubleField(null=True, constraints=[Check("amount >= 0")])
+    currency = CharField(3, null=True)
+    answer_by = Instant()
+    addressed_to = TextField()
+    signed_by = CharField(120)
+    note = TextField(null=True)
+    pdf = TextField()
+    digest = CharField(64)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class LetterSent(Row):
+    """That a letter went out: when, how and to whom. A letter may be sent again."""
+
+    letter = ForeignKeyField(Letter, backref="sendings")
+    letter_id: int
+    sent_at = Instant()
+    sent_to = CharField(200)
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)

@@ -43,6 +43,7 @@ class Delivery(Row):
     # When it came, as corrected; and what else was corrected: both follow from the corrections (`store/receiving/deliveries.py`).
     came_at = Instant(index=True)
     corrected = Json[dict[str, object] | None](null=True)
+    ordered_at = Instant(null=True)
 
 
 class DeliveryCorrection(Row):
@@ -53,5 +54,26 @@ class DeliveryCorrection(Row):
     changes = Json[dict[str, list[object]]]()
     closes = BooleanField(default=False)
     reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class CertifiedValue(TypedDict):
+    """What a supplier's laboratory states of one measure, in the unit of the measure."""
+
+    measure: str
+    value: float
+    standard_uncertainty: NotRequired[float | None]
+
+
+class Certificate(Row):
+    """The supplier's own values of a delivery, as its certificate states them. They are no evidence for the lot."""
+
+    delivery = ForeignKeyField(Delivery, backref="certificates")
+    delivery_id: int
+    reference = CharField(120, null=True)
+    issued_at = Instant(null=True)
+    values = Json[list[CertifiedValue]]()
+    note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
@@ -30,11 +30,15 @@ class KeptFigures(TypedDict, total=False):
 
 
 class FirstInspection(TypedDict):
-    """How the original inspection of a lot ended, for the switching rules."""
+    """How the original inspection of a lot ended, for the switching rules and for suppliers' records.
+
+    `uses` holds the verdict for each use; lots inspected before version 7 of the tables have none.
+    """
 
     accepted: bool
     within_gap: bool
     retested: bool
+    uses: NotRequired[dict[str, str]]
 
 
 class KeptConcession(TypedDict):

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from peewee import SQL
 
-from lots.store.tables.decisions import Concession, CorrectiveAction, Decision, Reinspection
-from lots.store.tables.deliveries import Delivery, DeliveryCorrection
+from lots.store.tables.decisions import Concession, CorrectiveAction, Decision, Letter, LetterSent, Reinspection
+from lots.store.tables.deliveries import Certificate, Delivery, DeliveryCorrection
 from lots.store.tables.history import Chain, Event
 from lots.store.tables.loads import Containment, Job, Load, LoadRefusal, Machine
 from lots.store.tables.lots import Lot
@@ -71,6 +71,7 @@ TABLES = (
     Lot,
     Delivery,
     DeliveryCorrection,
+    Certificate,
     Spool,
     SampleDraw,
     SampleSubstitute,
@@ -94,6 +95,8 @@ TABLES = (
     LoadRefusal,
     Baseline,
     CorrectiveAction,
+    Letter,
+    LetterSent,
     Import,
     Chain,
     Event,
@@ -105,6 +108,7 @@ __all__ = [
     "TABLES",
     "Baseline",
     "BuildDoubt",
+    "Certificate",
     "Chain",
     "Concession",
     "Containment",

@@ -79,6 +79,10 @@ class ShopDetails(Row):
     version = IntegerField(default=1)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    usual_quarantine_days = IntegerField(null=True, constraints=[Check("usual_quarantine_days > 0")])
+    bench_cost_per_h = DoubleField(null=True, constraints=[Check("bench_cost_per_h >= 0")])
+    bench_currency = CharField(3, null=True)
+    minutes_per_reading = DoubleField(null=True, constraints=[Check("minutes_per_reading > 0")])
 
 
 class SearchKey(Row):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from lots.api.pictures.comparison import draw
+from lots.api.pictures.purchasing.comparison import draw
 from tests.api.pictures.seen import NASTY, Picture
 
 SPREAD = dict.fromkeys(("within_low", "within_high", "between_low", "between_high"))

@@ -108,7 +108,7 @@ def count(value):
 def test_a_first_inspection_ends_accepted_refused_or_in_the_gap_of_its_plan(standing, findings, ended):
     """More than the plan accepts, and fewer than refuse: the lot is accepted and reduced inspection ends."""
     accepted, within_gap = ended
-    expected = {"accepted": accepted, "within_gap": within_gap, "retested": False}
+    expected = {"accepted": accepted, "within_gap": within_gap, "retested": False, "uses": {"general": "fail"}}
     assert expected == first(standing, *findings)
 
 
@@ -133,7 +133,8 @@ def test_repeated_readings_do_not_change_how_the_first_inspection_ended(retested
     """A refusal stays one, marked as repeated; a void of a reading ends it anew."""
     before = {"accepted": False, "within_gap": False, "retested": retested}
     ended = first("released", before=before, retest=retest, voided=voided)
-    assert ended == {"accepted": not stays, "within_gap": False, "retested": stays}
+    kept = {} if stays else {"uses": {"general": "fail"}}
+    assert ended == {"accepted": not stays, "within_gap": False, "retested": stays, **kept}
 
 
 def earlier(monkeypatch, *lots):
