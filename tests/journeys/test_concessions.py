@@ -292,7 +292,7 @@ def test_a_concession_helps_no_spool_that_cannot_be_used_now(pair):
     assert "is empty" in reasons(pair, first)
     neighbour = pair.receive({"id": 1}, {"id": got["grade_id"]}, "Q-72", spools=1, received_at="2026-03-02T08:00:00Z")
     code = neighbour["spools"][0]["code"]
-    # 0.69 from the reference, where lots of one job may differ by 0.5: worked by hand from CIEDE2000.
+    # 0.69 from the reference, where lots of one job may differ by 0.5: computed with colour-science.
     pair.color(code, [94.7, -0.7, 2.2], measured_at="2026-03-02T09:00:00Z")
     granted(pair, neighbour, uses=["cosmetic"])
     pair.load(code, "cosmetic", machine="P3", job="J-7")

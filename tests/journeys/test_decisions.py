@@ -115,7 +115,7 @@ def test_a_lot_and_its_assessment_agree_after_the_lot_before_it_was_blocked(shop
     first = shop.receive(supplier, grade, "Q-1", spools=1)
     second = shop.receive(supplier, grade, "Q-2", spools=1, received_at="2026-11-21T08:00:00Z")
     shop.color(first["spools"][0]["code"], WHITE)
-    # A step of 0.92: worked by hand from CIEDE2000.
+    # A step of 0.92: computed with colour-science.
     assert "quarantined" == shop.color(second["spools"][0]["code"], [95.0, -0.8, 2.5])["lot"]["standing"]
     shop.decide(first["lot"]["id"], "block", "specks on parts")
     lot, said = shop.lot(second["lot"]["id"]), shop.assessment(second["lot"]["id"])

@@ -166,7 +166,7 @@ def test_a_load_noted_later_keeps_both_times(shop):
 
 def test_two_lots_on_opposite_sides_of_the_reference_do_not_share_a_job(shop):
     """Two lots each 0.7 from the reference are 1.40 apart: both released and loadable, not in one visible job."""
-    # 0.71, 0.69 and 1.40: worked by hand from CIEDE2000.
+    # 0.71, 0.69 and 1.40: computed with colour-science.
     limits = {**SIMPLE_LIMITS, "color": {"lot_max": 1.0, "step_max": 0.5}}
     grade = shop.grade(limits=limits)
     spools = []

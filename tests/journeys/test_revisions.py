@@ -202,7 +202,7 @@ def test_what_would_be_counts_a_step_from_the_lot_accepted_last_by_now(shop):
     supplier, grade = shop.supplier(), shop.grade(limits=colors)
     first = shop.receive(supplier, grade, "Q-1", spools=1)
     second = shop.receive(supplier, grade, "Q-2", spools=1, received_at="2026-11-21T08:00:00Z")
-    # A step of 0.92: worked by hand from CIEDE2000.
+    # A step of 0.92: computed with colour-science.
     assert "released" == shop.color(second["spools"][0]["code"], [95.0, -0.8, 2.5])["lot"]["standing"]
     assert "released" == shop.color(first["spools"][0]["code"], WHITE)["lot"]["standing"]
     made = shop.limit(grade["id"], {**colors, "color": {"lot_max": 1.5, "step_max": 0.7}})

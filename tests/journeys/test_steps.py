@@ -6,7 +6,7 @@ from tests.shop import FULL_LIMITS, WHITE
 
 COLOR = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.0, "step_max": 0.5}}
 PLAN = {**COLOR, "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 1.0}}
-# dE00 0.69 from the reference, and 0.42: worked by hand from CIEDE2000.
+# dE00 0.69 from the reference, and 0.42: computed with colour-science.
 YELLOW, HALF = [95.0, -0.8, 2.25], [95.0, -0.8, 1.95]
 BLUE = [95.0, -0.8, 0.75]
 

@@ -171,7 +171,7 @@ def test_a_new_shade_revision_changes_nothing_until_somebody_asks(shop):
     before = shop.get("quality", f"/lots/{lot_id}/decisions")["items"]
     now = shop.assessment(lot_id)
     assert ("released", 1, True) == (now["standing"], now["shade_revision"], now["stored"])
-    # 0.66 and 1.13: worked by hand from CIEDE2000.
+    # 0.66 and 1.13: computed with colour-science.
     assert 0.66 == round(shop.finding(lot_id, "color.lot_delta_e")["value"], 2)
 
     would = shop.assessment(lot_id, "?shade_revision=2")

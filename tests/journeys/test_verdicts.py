@@ -28,7 +28,7 @@ def test_a_split_lot_is_blocked_although_its_mean_passes(shop):
     ]
     assert ["quarantined"] * 4 + ["blocked"] == standings
     mean, worst = shop.finding(lot_id, "color.lot_delta_e"), shop.finding(lot_id, "color.spool_delta_e")
-    # 0.23 and 1.23: worked by hand from CIEDE2000.
+    # 0.23 and 1.23: computed with colour-science.
     assert ("pass", 0.23) == (mean["verdict"], round(mean["value"], 2))
     assert ("fail", 1.23) == (worst["verdict"], round(worst["value"], 2))
     assert codes[4] in worst["message"]
@@ -42,7 +42,7 @@ def test_two_spools_that_average_to_the_reference_are_not_a_lot_without_spread(s
     shop.color(codes[0], [95.0, -0.8, 2.1])
     assert "blocked" == shop.color(codes[1], [95.0, -0.8, 0.9])["lot"]["standing"]
     assert 0.0 == round(shop.finding(lot_id, "color.lot_delta_e")["value"], 9)
-    # 0.56: worked by hand from CIEDE2000.
+    # 0.56: computed with colour-science.
     assert 0.56 == round(shop.finding(lot_id, "color.spread")["value"], 2)
 
 

@@ -156,7 +156,7 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
 _MOISTURE_MAX_PERCENT = 5.0
 
 
-# 5 ppm: drier than any dryer leaves a polymer. A smaller number is a fraction.
+# 5 ppm: drier than any dryer leaves a polymer. A smaller number is a fraction. Both ends are common practice, no source.
 _MOISTURE_LEAST_PERCENT = 0.0005
 
 

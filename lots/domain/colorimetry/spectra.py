@@ -13,6 +13,7 @@ from lots.domain.colorimetry.tristimulus import XYZ, lab_from_xyz
 # A spectrum must reach at least from the one to the other.
 _BEGINS_BY_NM, _ENDS_FROM_NM = 400, 700
 _STEPS_NM = (10, 20)
+# Wide enough for daylight-fluorescent pigments. Common practice, no source.
 _MOST = 2.5
 
 

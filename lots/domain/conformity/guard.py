@@ -18,7 +18,7 @@ from lots.domain.words import plural
 COVERAGE = 2.0
 # z of an interval of 95 % to both sides.
 TWO_SIDED = 1.959963984540054
-# A method whose expanded uncertainty takes up more of the limit than this leaves too little of it to the product. Common practice.
+# A method whose expanded uncertainty takes up more of the limit than this leaves too little of it to the product. Common practice, no source.
 COARSE_ABOVE = 1 / 3
 # How a sentence begins where no measurement can settle a value.
 NOTHING = "nothing that can be measured"

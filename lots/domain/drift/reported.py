@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 # So few lots before the latest ones tell where a series was: all but the latest of a baseline's least number.
 LEAST_BEFORE = PROVISIONAL_FROM - 1
-# Of the series on a list, the share that may be steady ones, on average.
+# Of the series on a list, the share that may be steady ones, on average. Common practice, no source.
 FALSE_DISCOVERY_RATE = 0.1
 # Of steady series at most this share has an active signal at its 20th lot, and at most this share had one at some lot up to then, without
 # and with run rules. As simulated in tests/promises/charts.py, whatever the baseline.

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from lots.domain.drift.baseline import Baseline
     from lots.domain.drift.self_starting import Charts
 
-# A change that ended must explain its lots better than one that goes on by this much, in sigma squared: 3 sigma.
+# A change that ended must explain its lots better than one that goes on by this much, in sigma squared: 3 sigma. Common practice, no source.
 PLAINLY_BACK = 9.0
 # Of the room that a limit leaves, a smaller share than this is no matter for a list of many series. Common practice, no source.
 LEAST_SHARE = 0.1

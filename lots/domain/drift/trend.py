@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     Counts = NDArray[np.int64]
 
-# A trend is called at this level of the Mann-Kendall test.
+# A trend is signalled at this level of the Mann-Kendall test. Common practice, no source.
 TREND_ALPHA = 0.01
 # Up to this many points every pair gives a slope: half a million of them. Beyond, each point takes part in one pair.
 COMPLETE_UP_TO = 1000

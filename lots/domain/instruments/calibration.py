@@ -66,8 +66,8 @@ def doubt_about(measured_at: datetime, instrument: InstrumentRecord, rules: int 
 
     Reference:
         ISO 10012 and ISO/IEC 17025 ask that the validity of earlier results be examined when an instrument is found out of
-        order (from memory); the window from the last good check to the failed one is common practice, and so is the first interval, which
-        begins with the registration and is trusted as far back as it reaches forward.
+        order (from memory); the window from the last good check to the failed one is common practice, no source. So is the first
+        interval, which begins with the registration and is trusted as far back as it reaches forward.
     """
     before = [c for c in instrument.checks if c.checked_at <= measured_at]
     after = [c for c in instrument.checks if c.checked_at > measured_at]

@@ -156,7 +156,7 @@ def linearity(artefacts: Sequence[Artefact], confidence: float = 0.95) -> Linear
     """Returns the regression of single biases on reference values, with tests of slope, intercept and average bias.
 
     Args:
-        artefacts: with at least two different reference values; common practice asks for five over the range, each read ten times or more.
+        artefacts: with at least two different reference values; common practice (no source) asks for five over the range, each read ten times or more.
         confidence: of intervals and band, 0 < confidence < 1.
 
     Raises:

@@ -264,7 +264,7 @@ def doubts(history: Sequence[Remeasurement], rule: DecisionRule) -> tuple[Doubt,
 
     Reference:
         ISO/IEC 17025 asks that earlier results be examined when equipment is found out of order (from memory); the window back to the last
-        good check is common practice, as `instruments` has it.
+        good check is common practice, no source, as `calibration` has it.
 
     Example:
         >>> from datetime import UTC
@@ -299,7 +299,7 @@ def due_at(approved_at: datetime, history: Sequence[Remeasurement], interval_day
     Args:
         approved_at: when it was approved, from which its first interval runs.
         history: of the reference, in any order.
-        interval_days: days that an agreement holds, > 0; 6 or 12 months is common practice.
+        interval_days: days that an agreement holds, > 0; 6 or 12 months is common practice, no source.
         rule: simple or guarded.
 
     Returns:

@@ -29,7 +29,7 @@ from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.words import plural
 
-# The lights that a match is tried under beside its own: lamplight, and a white LED of about 4100 K as CIE 15:2018 tabulates it.
+# The lights that a match is tried under beside its own: lamplight, and a white LED of about 4100 K as CIE 15:2018 tabulates it. Common practice, no source.
 TEST_LIGHTS = ("A", "LED-B3")
 _LAB_ALONE = "or leave it out of the limits and judge by L*, a*, b* alone"
 

@@ -1,4 +1,7 @@
-"""Does a number make physical sense? Refusals with a hint where the slip is recognisable, warnings where it is only likely."""
+"""Does a number make physical sense? Refusals with a hint where the slip is recognisable, warnings where it is only likely.
+
+Bands of what is plausible, here and in the characteristics, are far wider than any tolerance: common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from lots.domain.colorimetry.color_values import Lab
 MM_PER_INCH = 25.4
 
 # How far from nominal a diameter can be and still be filament of that grade. Wider than any tolerance, narrower than 1.75 from 2.85.
+# Common practice, no source.
 _DIAMETER_BAND = 0.25
 # A plaque that reads further than this in L*, a* or b* from what it was approved with, or from its own readings of one session, is hardly
 # that plaque: ageing is a hundredth to a few units. Common practice, no source.

@@ -247,7 +247,7 @@ class ShrinkageLimits:
         return None if axis not in self.percent else Limit(low, high, "%")
 
     def counts(self, test: ShrinkTest) -> bool:
-        """True when the coupon was measured at an age these limits accept, since shrinkage goes on for a day after printing, and has the length they ask for."""
+        """Returns whether the coupon has the age and the length these limits ask for. Shrinkage goes on for a day (common practice, no source)."""
         return self.of_age(test) and self.of_length(test)
 
     def of_age(self, test: ShrinkTest) -> bool:
