@@ -143,7 +143,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     page.get_by_label("Status").select_option("blocked")
     buyer.press("Show")
     # Other tests block lots of the same shop.
-    assert {"blocked"} == set(page.locator(".list tbody .standing").all_inner_texts())
+    assert {"✖ blocked"} == {text.strip() for text in page.locator(".list tbody td.status").all_inner_texts()}
     buyer.follow("TT-05")
     word, _ = buyer.answer()
     assert "✖ blocked" == word
