@@ -120,7 +120,11 @@ def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
     shop.limit(grade["id"], {**COLOR, "color": {"lot_max": 2.0, "components_max": {"b": 0.8}}})
     near = [item for item in week(shop)["items"] if item["what"] == "limit_near"]
     assert ["color.component_b"] == [item["measure"] for item in near]
-    assert near[0]["says"].endswith("The limit of 0.8 is reached already.")
+    assert "The limit of 0.8 is reached already. The latest lots use 110 % of what the limit allows." in near[0]["says"]
+    risk = near[0]["risk"]
+    assert (0, 0) == (risk["lots_left_low"], risk["lots_left_high"])
+    assert risk["probability_next_fails"] > 0.99
+    assert pytest.approx(1.1) == risk["limit_used"]
 
 
 def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
@@ -129,7 +133,8 @@ def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
     whites(supplier, grade, [0.02 * number for number in range(12)])
     found = week(shop)
     assert {"drifting"} == {item["what"] for item in found["items"]}
-    assert all("at this slope" not in item["says"].lower() for item in found["items"])
+    assert all(item["risk"]["lots_left_low"] > 30 for item in found["items"])
+    assert all(item["risk"]["probability_next_fails"] < 0.05 for item in found["items"])
 
 
 def test_the_list_says_how_many_series_it_looked_at(shop, clock):

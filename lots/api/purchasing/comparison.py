@@ -11,6 +11,7 @@ from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhol
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.purchasing.comparison import draw
+from lots.api.purchasing.week_schemas import ActSchema
 from lots.services.purchasing import comparison, forecast, week
 
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
@@ -298,20 +299,6 @@ class ForecastSchema(Schema):
     says = fields.String(required=True)
 
 
-class ActSchema(Schema):
-    """One thing to act on."""
-
-    what = fields.String(required=True, metadata={"enum": list(week.URGENCY)})
-    supplier_id = fields.Integer(required=True)
-    supplier = fields.String(required=True)
-    grade_id = fields.Integer(required=True)
-    grade = fields.String(required=True)
-    lot_id = fields.Integer(required=True)
-    measure = fields.String(required=True, allow_none=True)
-    p_value = _number("how likely a steady series ends as far off; null for what is no drift")
-    says = fields.String(required=True)
-
-
 class WeekSchema(ListingSchema):
     """Where to act, most urgent first."""
 
@@ -365,6 +352,8 @@ class PurchasingSummary(Resource):
     def get(self) -> Any:
         """List what needs action this week, over all suppliers and grades.
 
-        Covers overdue corrective actions, limits about to be reached, rejected lots and drift.
+        Covers answers that are overdue, limits about to be reached, rejected, restricted and waiting lots, and drift towards a limit. First comes what
+        must be acted on now: late answers, limits within three lots, and series whose next lot rather fails than passes. Then it is ordered by
+        expected kilograms at risk.
         """
         return week.act_this_week()

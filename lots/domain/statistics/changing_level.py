@@ -58,12 +58,34 @@ class Outlook:
         begins = self.begins[mine][order]
         return int(begins[low]), int(begins[min(high, len(begins) - 1)])
 
+    @property
+    def scale(self) -> Array:
+        """How far the next value lies from the level of each model, in its unit: the scale of a Student's t with `df` degrees of freedom."""
+        return np.asarray(np.sqrt(self.squares / self.df * (self.doubt + self.around)))
+
+    def below(self, end: float) -> float:
+        """Returns the probability that the next value lies below a number: of the mixture of Student's t."""
+        from scipy.special import stdtr
+
+        return float(self.weights @ stdtr(self.df, (end - self.level) / self.scale))
+
+    def outside(self, low: float | None, high: float | None) -> float:
+        """Returns the probability that the next value lies below `low` or above `high`, 0..1; None for no such end.
+
+        Example:
+            >>> found = outlook([1.0, 1.2, 0.9, 1.1, 1.0, 1.1])
+            >>> round(found.outside(None, 1.05), 2), found.outside(0.0, 2.0) < 0.02
+            (0.51, True)
+        """
+        beyond = (0.0 if low is None else self.below(low)) + (0.0 if high is None else 1 - self.below(high))
+        return min(1.0, max(0.0, beyond))
+
     def interval(self, confidence: float = 0.95) -> Interval:
         """Returns the interval that the next value lies in: the middle part of the mixture of Student's t."""
         from scipy.optimize import brentq
-        from scipy.special import stdtr, stdtrit
+        from scipy.special import stdtrit
 
-        scale = np.sqrt(self.squares / self.df * (self.doubt + self.around))
+        scale = self.scale
         reach = float(stdtrit(self.df, (1 + confidence) / 2))
         ends = []
         for sign in (-1.0, 1.0):
@@ -72,7 +94,7 @@ class Outlook:
             low, high = float(own.min()), float(own.max())
 
             def too_much(end: float, probability: float = (1 + sign * confidence) / 2) -> float:
-                return float(self.weights @ stdtr(self.df, (end - self.level) / scale)) - probability
+                return self.below(end) - probability
 
             crossed = too_much(low) < 0 < too_much(high)
             ends.append(brentq(too_much, low, high, xtol=1e-9 * float(scale.min())) if crossed else (low + high) / 2)

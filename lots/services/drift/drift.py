@@ -14,7 +14,7 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.drift.baseline import PROVISIONAL_FROM
 from lots.domain.drift.drift_analysis import Analysis, analyse
 from lots.domain.drift.lot_series import LotSeries
-from lots.domain.drift.reported import Listing, listing
+from lots.domain.drift.reported import Listing, Shows, listing, signals_to_report
 from lots.domain.words import counted, plural
 from lots.services.drift import series, signals, together, views
 from lots.services.drift.series import Segment, Window
@@ -154,9 +154,9 @@ def follow(
     return found_
 
 
-def select(followed: Iterable[Followed]) -> Listing:
+def select(followed: Iterable[Followed], shows: Shows = signals_to_report) -> Listing:
     """Returns which of these series a list shows, so that of those on average at most a stated share is steady."""
-    return listing([(one.analysis, one.limit) for one in followed])
+    return listing([(one.analysis, one.limit) for one in followed], shows=shows)
 
 
 def listed(followed: Mapping[_Key, Sequence[Followed]], selected: Listing) -> dict[_Key, list[Followed]]:

@@ -13,7 +13,7 @@ from lots.services.purchasing import supplies
 from lots.services.purchasing.comparison import Question, compared
 from lots.services.purchasing.forecast import FORETOLD, next_lot, shade_of
 from lots.services.purchasing.supplies import Charted
-from lots.services.purchasing.week import BACK, pairs_of, to_act_on
+from lots.services.purchasing.week import BACK, owed_now, to_act_on
 from lots.services.views import View
 from lots.store.drift import lot_series
 from lots.store.drift import series as store
@@ -35,24 +35,24 @@ class Overview:
 def overview(grade_id: int | None) -> Overview:
     """Returns the week's list, the suppliers of a grade compared, and their next lots; without a grade, of all grades and no next lots.
 
-    Lots are read and analysed once. Ten queries at most, and one more where instruments differ.
+    Lots are read and analysed once. Fourteen queries at most, and one more where instruments differ.
 
     Raises:
         NotFound: no such grade.
     """
     now = clock.now()
     grade = None if grade_id is None else found("grade", grade_id)
-    recent, overdue = lot_series.lots_of(since=now - BACK), store.overdue_actions(now)
+    recent, owed = lot_series.lots_of(since=now - BACK), owed_now(now)
     before = lot_series.lots_of(grade_id=grade_id, until=now - BACK - _TICK)
     asked = before + (
         recent if grade_id is None else recent.by([row.grade_id for row in recent.rows]).get(grade_id, NO_LOTS)
     )
     both = before + recent
-    suppliers, grades = supplies.named(both, pairs_of(overdue))
+    suppliers, grades = supplies.named(both, owed.pairs)
     told = supplies.charted(both, grades if grade is None else {**grades, grade.id: grade})
     answer = compared(Question(grade_id), asked, suppliers, grades, told if grade else None)
     foretold = _next_lots(grade, asked, suppliers, told) if grade else {}
-    return Overview(to_act_on(now, recent, overdue, suppliers, told), answer, foretold)
+    return Overview(to_act_on(now, recent, owed, suppliers, told), answer, foretold)
 
 
 def _next_lots(grade: Grade, asked: LotSeries, suppliers: Mapping[int, Supplier], told: Charted) -> dict[int, View]:

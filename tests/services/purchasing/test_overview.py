@@ -15,6 +15,7 @@ from lots.services.drift import drift, series, views
 from lots.services.drift.series import Window
 from lots.services.purchasing import comparison, forecast, overview, week
 from lots.services.purchasing.supplies import Charted
+from lots.services.purchasing.week_entries import Shelf
 from lots.store.drift import lot_series
 from lots.store.drift.lot_series import columns_of
 from lots.store.tables.models import Delivery
@@ -65,7 +66,8 @@ def listed(some: LotSeries) -> None:
     """The week's list over lots."""
     grade = SimpleNamespace(id=1, code="G", nominal_diameter_mm=1.75)
     suppliers = {number: SimpleNamespace(name=f"S{number}") for number in (1, 2)}
-    week.to_act_on(NOW, some, [], suppliers, Charted({1: grade, 2: grade}, {}, {}, {}))
+    owed = week.Owed([], [], Shelf({}, 7))
+    week.to_act_on(NOW, some, owed, suppliers, Charted({1: grade, 2: grade}, {}, {}, {}), dict)
 
 
 def compared(n: int) -> None:
