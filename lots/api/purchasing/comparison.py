@@ -353,7 +353,7 @@ class PurchasingSummary(Resource):
         """List what needs action this week, over all suppliers and grades.
 
         Covers answers that are overdue, limits about to be reached, rejected, restricted and waiting lots, and drift towards a limit. First comes what
-        must be acted on now: late answers, limits within three lots, and series whose next lot rather fails than passes. Then it is ordered by
-        expected kilograms at risk.
+        must be acted on now: late answers, limits within three lots, and series whose next lot rather fails than passes. Then come series that reach
+        their limit within 20 lots, then all others. Within each, the order is by expected kilograms at risk.
         """
         return week.act_this_week()

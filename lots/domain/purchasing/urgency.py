@@ -54,6 +54,7 @@ class Risk:
         limit_used: share of what the limit allows that the series uses at its latest lot, 0 at the target, 1 at the limit, above 1 beyond it.
         lots_left_low, lots_left_high: lots to come until the limit is reached, ends of the 95 % interval of the projection; 0 where it is
             reached already.
+        lots_left: the same for the line itself.
         probability_next_fails: that the next lot's figure lies outside the limit, 0..1.
         stock_kg: filament in the shop that the matter is about, kg, >= 0.
         lot_kg: of a lot to come, as much as the newest one brought, kg.
@@ -67,6 +68,7 @@ class Risk:
     stock_kg: float | None = None
     lot_kg: float | None = None
     share_unusable: float = 1.0
+    lots_left: int | None = None
 
     @property
     def kg(self) -> float:
@@ -92,15 +94,21 @@ def act_now(what: Matter, risk: Risk) -> bool:
     return what in ANSWERS or what == "limit_near" or (fails is not None and fails >= RATHER_FAILS)
 
 
-def urgency(what: Matter, risk: Risk) -> tuple[bool, float, int]:
-    """Returns a key that sorts the most urgent first: what must be acted on now, then by expected kilograms at risk, then by kind.
+def urgency(what: Matter, risk: Risk) -> tuple[int, float, int]:
+    """Returns a key that sorts the most urgent first.
+
+    What must be acted on now comes first (`act_now`), then series whose line reaches its limit within WITHIN_LOTS lots, since every lot to come
+    brings them nearer, then all others: a lot that is blocked, restricted or in quarantine is held by the gate. Within each, what puts more
+    kilograms at risk comes first, then the kinds in the order of MATTERS. Common practice, no source.
 
     Example:
         >>> near, far = Risk(probability_next_fails=0.3, lot_kg=4.0), Risk(probability_next_fails=0.01, lot_kg=4.0)
-        >>> sorted([("drifting", far), ("refused_waiting", Risk(stock_kg=2.0)), ("limit_near", near)], key=lambda one: urgency(*one))[0][0]
-        'limit_near'
+        >>> matters = [("drifting", far), ("refused_waiting", Risk(stock_kg=2.0)), ("limit_near", near)]
+        >>> [what for what, _ in sorted(matters, key=lambda one: urgency(*one))]
+        ['limit_near', 'refused_waiting', 'drifting']
     """
-    return not act_now(what, risk), -risk.kg, MATTERS.index(what)
+    rank = 0 if act_now(what, risk) else 1 if risk.lots_left is not None and risk.lots_left <= WITHIN_LOTS else 2
+    return rank, -risk.kg, MATTERS.index(what)
 
 
 def signals_to_act_on(analysis: Analysis, limit: Limit | None) -> list[Signal]:
@@ -118,13 +126,15 @@ def signals_to_act_on(analysis: Analysis, limit: Limit | None) -> list[Signal]:
     """
     if limit is None:
         return []
-    soon = _reached_within(analysis.projection, WITHIN_LOTS)
+    left = _lots_left(analysis.projection)
+    soon = left is not None and left <= WITHIN_LOTS
     least = LEAST_SHIFT * limit.room() - BINARY_NOISE
     return [one for one in signals_to_report(analysis, limit) if soon or abs(one.departure) >= least]
 
 
-def _reached_within(ahead: Projection | None, lots: int) -> bool:
-    return ahead is not None and ahead.about is not None and ahead.about - ahead.last <= lots
+def _lots_left(ahead: Projection | None) -> int | None:
+    """Lots to come until a line reaches its limit, 0 where it is there already; None where it is far away or there is none."""
+    return None if ahead is None or ahead.about is None else ahead.about - ahead.last
 
 
 def limit_near(ahead: Projection | None) -> bool:
@@ -158,7 +168,7 @@ def of_series(signal: Signal, limit: Limit, ahead: Projection | None, seen: Outl
         seen: what the series says of its next value; None with too few lots.
     """
     low, high = (None, None) if ahead is None else (ahead.earliest, ahead.latest)
-    if ahead is not None and ahead.about == ahead.last:
+    if _lots_left(ahead) == 0 and ahead is not None:
         low = high = ahead.last
     last = ahead.last if ahead else 0
     return Risk(
@@ -166,4 +176,5 @@ def of_series(signal: Signal, limit: Limit, ahead: Projection | None, seen: Outl
         None if low is None else low - last,
         None if high is None else high - last,
         None if seen is None else seen.outside(limit.low, limit.high),
+        lots_left=_lots_left(ahead),
     )

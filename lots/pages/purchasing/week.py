@@ -1,4 +1,4 @@
-"""This week: everything that purchasing must act on, what puts most at risk first, each with a link to the act."""
+"""The list of the week: everything that purchasing must act on, what puts most at risk first, each with a link to the act."""
 
 from __future__ import annotations
 
