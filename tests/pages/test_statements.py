@@ -34,6 +34,8 @@ MOST = {
     "/lots?sort=number&use=cosmetic": 6,
     "/lots?standing=quarantined": 6,
     "/picks": 4,
+    "/purchasing/week": 17,
+    "/purchasing/week?supplier_id=1&grade_id=1": 17,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,

@@ -70,7 +70,9 @@ SCATTER = 14.0
 TRUE = {(*DRIFTS, "color.component_b"), (*DRIFTS, "color.lot_delta_e")}
 
 
-def figures(pair: tuple[int, int], lots: int, rng: np.random.Generator, *, drifts: bool = True) -> dict[str, np.ndarray]:
+def figures(
+    pair: tuple[int, int], lots: int, rng: np.random.Generator, *, drifts: bool = True
+) -> dict[str, np.ndarray]:
     """What each lot of a supplier and grade measures, by measure, oldest first."""
     found = {}
     for name, (level, sd) in STEADY.items():
@@ -103,9 +105,7 @@ class Invented:
         return week.to_act_on(NOW, self.lots, owed, suppliers, told, lambda some: dict.fromkeys(some, SPOOLS * 1000.0))
 
 
-def figures_of_shop(
-    seed: int, *, drifts: bool = True
-) -> list[tuple[float, tuple[int, int], int, Mapping[str, float]]]:
+def figures_of_shop(seed: int, *, drifts: bool = True) -> list[tuple[float, tuple[int, int], int, Mapping[str, float]]]:
     """Returns the lots of a shop in the order they come: the day, 0 to 700, supplier and grade, the place among its lots, and its figures."""
     rng = np.random.default_rng([17, seed])
     measured = {pair: figures(pair, lots, rng, drifts=drifts) for pair, lots in LOTS.items()}

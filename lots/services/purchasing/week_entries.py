@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from lots.domain.purchasing import urgency
@@ -91,7 +91,7 @@ def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
             yield Entry("refused_waiting", _pair(lot), lot.id, says, Risk(stock_kg=kg))
         elif lot.standing == "restricted":
             yield _restricted(lot, kg)
-        elif lot.standing == "quarantined" and now - lot.received_at > timedelta(days=shelf.usual_days):
+        elif lot.standing == "quarantined" and waits > shelf.usual_days:
             says = (
                 f"Lot {lot.supplier_lot} has been in quarantine for {counted(waits, 'day')}. The usual time is {counted(shelf.usual_days, 'day')} at most. "
                 f"{kg:.1f} kg wait."
