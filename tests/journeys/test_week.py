@@ -81,7 +81,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
     assert [
-        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession."
+        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession. 1.0 kg are left."
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from flask import render_template, request
-from marshmallow import Schema
 
 from lots.api.http.fields import MAX_ID, Strict, WrittenWhole
 from lots.api.purchasing.comparison import PurchasingSummary
@@ -29,7 +28,7 @@ class WeekArgs(Strict):
 @signed_in((PurchasingSummary, "GET"))
 def week() -> Any:
     """The week's list, of a supplier or a grade where the address names one."""
-    asked = {name: request.args.get(name, "").strip() for name in _args(WeekArgs)}
+    asked = {name: request.args.get(name, "").strip() for name in ("supplier_id", "grade_id")}
     chosen = attempt(lambda: checked(WeekArgs, {name: text for name, text in asked.items() if text}), WeekArgs)
     refused = chosen if isinstance(chosen, Refusal) else None
     found: Any = service.as_last_worked_out()
@@ -47,10 +46,6 @@ def week() -> Any:
         grades=[("", "All grades"), *map(grade_choice, known["grades"])],
     )
     return page, refused.status if refused else 200
-
-
-def _args(schema: type[Schema]) -> list[str]:
-    return list(schema().fields)
 
 
 def _is_of(item: Mapping[str, Any], chosen: Mapping[str, Any]) -> bool:

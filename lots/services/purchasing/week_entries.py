@@ -87,7 +87,7 @@ def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
     for lot in shelf.lots.values():
         kg, waits = shelf.kg(lot.id), (now - lot.received_at).days
         if lot.standing == "blocked":
-            says = f"Lot {lot.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession."
+            says = f"Lot {lot.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession. {kg:.1f} kg are left."
             yield Entry("refused_waiting", _pair(lot), lot.id, says, Risk(stock_kg=kg))
         elif lot.standing == "restricted":
             yield _restricted(lot, kg)
