@@ -11,6 +11,7 @@ from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, Text, Writt
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.purchasing.comparison import draw
+from lots.api.purchasing.supplier_order import DifferenceCostsSchema, HeadlineSchema, OrderSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.purchasing import comparison, forecast, week
 
@@ -221,6 +222,7 @@ class SupplierLineSchema(Schema):
     rank = fields.Integer(required=True, allow_none=True)
     rank_why = fields.String(required=True)
     ranks = fields.Dict(keys=fields.String(), values=fields.Nested(RankSchema), required=True)
+    headline = fields.Nested(HeadlineSchema, required=True)
 
 
 class TwoSuppliersSchema(Schema):
@@ -271,6 +273,13 @@ class ComparedSchema(Schema):
     criteria = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
     says = fields.String(required=True)
     suppliers = fields.List(fields.Nested(SupplierLineSchema), required=True)
+    order = fields.Dict(
+        keys=fields.String(),
+        values=fields.Nested(OrderSchema),
+        required=True,
+        metadata={"description": "by criterion: who differs significantly from whom, and newcomers set aside"},
+    )
+    costs_of_difference = fields.Nested(DifferenceCostsSchema, required=True)
     comparisons = fields.List(fields.Nested(TwoSuppliersSchema), required=True)
     drift = fields.Nested(ListingSchema, required=True, metadata={"description": "of the drift of all suppliers here"})
     inference = fields.Nested(InferenceSchema, required=True)

@@ -267,7 +267,9 @@ def _middle(low: Array, high: Array, confidence: float) -> Interval:
     return Interval(float(np.quantile(low, tail)), float(np.quantile(high, 1 - tail)), confidence)
 
 
-def drawn(measures: Mapping[str, tuple[History, Limit]], color: ColorModel | None, chance: np.random.Generator) -> Drawn:
+def drawn(
+    measures: Mapping[str, tuple[History, Limit]], color: ColorModel | None, chance: np.random.Generator
+) -> Drawn:
     """Returns suppliers that fit the measured figures, for the forecasts of all uses. Arguments and notes as `by_measures`."""
     shares: dict[str, Array] = {}
     fine = {name: pair for name, pair in measures.items() if pair[0].enough}

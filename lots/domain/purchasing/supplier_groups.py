@@ -12,14 +12,8 @@ from lots.domain.statistics.confidence_sequences import Sample, means_differ_by,
 from lots.domain.statistics.proportions import Stratum
 from lots.domain.words import counted, listed, plural
 
-# How a sentence says that one supplier is better than another.
-BETTER = {
-    "acceptance": "has significantly more lots accepted the first time than",
-    "closeness": "lies significantly nearer the reference than",
-    "steadiness": "is significantly steadier in colour than",
-}
 # Names that a sentence takes at most, so that it stays short; a group of more is told pair by pair.
-_NAMES, _GROUP = 4, 6
+_NAMES, _GROUP = 3, 6
 
 Pair = tuple[int, int]
 
@@ -185,15 +179,38 @@ def _levels(suppliers: Sequence[int], better: Sequence[Pair]) -> tuple[tuple[int
     )
 
 
-def in_words(order: Order, names: Mapping[int, str]) -> str:
+def better_than(criterion: str, what: str) -> str:
+    """Returns how a sentence says that one supplier is better than another.
+
+    Args:
+        criterion: a key of CRITERIA.
+        what: the use that lots are accepted for, in words.
+
+    Example:
+        >>> better_than("steadiness", "cosmetic")
+        'is significantly steadier in colour than'
+    """
+    return {
+        "acceptance": f"has significantly more lots accepted the first time for {what} than",
+        "closeness": "lies significantly nearer the reference than",
+        "steadiness": "is significantly steadier in colour than",
+    }[criterion]
+
+
+def in_words(order: Order, names: Mapping[int, str], what: str) -> str:
     """Returns the order in sentences: who is better than whom, who do not differ significantly, and which newcomers are set aside.
+
+    Args:
+        order: of suppliers.
+        names: number -> what to call a supplier.
+        what: the use that lots are accepted for, in words.
 
     Example:
         >>> seen = Order("steadiness", ((1, 3), (1, 4)), ((1, 2), (3, 4)), (), ((1, 2), (2, 3), (2, 4), (3, 4)), ())
-        >>> print(in_words(seen, {1: "A", 2: "B", 3: "C", 4: "D"}))
+        >>> print(in_words(seen, {1: "A", 2: "B", 3: "C", 4: "D"}, "cosmetic"))
         A is significantly steadier in colour than C and D. A and B do not differ significantly. C and D do not differ significantly. B does not differ significantly from C or D.
     """
-    said = [*_better(order, names), *_alike(order, names)]
+    said = [*_better(order, names, better_than(order.criterion, what)), *_alike(order, names)]
     said += [
         f"{names[one]} and {names[two]} have no lots of the same kind to compare." for one, two in order.incomparable
     ]
@@ -215,12 +232,12 @@ def newcomer_in_words(newcomer: Newcomer, names: Mapping[int, str]) -> str:
     return f"{names[newcomer.supplier]} has {has} to compare, too few for a significant difference from anybody. At least {more} needed."
 
 
-def _better(order: Order, names: Mapping[int, str]) -> list[str]:
+def _better(order: Order, names: Mapping[int, str], how: str) -> list[str]:
     worse: dict[int, list[int]] = {}
     for good, bad in order.better:
         worse.setdefault(good, []).append(bad)
     return [
-        f"{names[one]} {BETTER[order.criterion]} {listed([names[bad] for bad in some])}."
+        f"{names[one]} {how} {listed([names[bad] for bad in some])}."
         for group in order.groups
         for one in group
         for some in _some(worse.get(one, []))

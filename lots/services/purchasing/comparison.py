@@ -21,12 +21,21 @@ from lots.domain.purchasing.supplier_comparison import (
     acceptance_by_use,
     criteria_for,
 )
+from lots.domain.purchasing.supplier_groups import better_than, in_words
 from lots.domain.words import counted
 from lots.services.drift import drift, series
 from lots.services.lookups import found
-from lots.services.purchasing import delivery_costs, supplies, within_a_grade
+from lots.services.purchasing import (
+    delivery_costs,
+    difference_costs,
+    headline,
+    order_of_suppliers,
+    supplies,
+    within_a_grade,
+)
 from lots.services.purchasing.delivery_costs import Bought, Paid
 from lots.services.purchasing.supplies import Charted
+from lots.services.setup import shop
 from lots.services.views import View
 from lots.store.drift import lot_series
 from lots.store.tables.models import Grade, Supplier
@@ -45,7 +54,7 @@ class Question:
 
 
 def compare(grade_id: int | None, since: datetime | None, until: datetime | None, use: str | None = None) -> View:
-    """Returns the suppliers of a grade, or of all grades, compared over lots received between two moments. Eight queries at most.
+    """Returns the suppliers of a grade, or of all grades, compared over lots received between two moments. Twelve queries at most.
 
     Over all grades only what can be added up over grades is told: acceptance, deliveries, and ranks from lots of the same grade.
 
@@ -82,7 +91,7 @@ def compared(
     grades: Mapping[int, Grade],
     told: Charted | None,
 ) -> View:
-    """Returns the suppliers of lots compared. One query.
+    """Returns the suppliers of lots compared. Five queries, one more where a delivery was corrected.
 
     Args:
         question: which lots these are.
@@ -90,7 +99,8 @@ def compared(
         suppliers, grades: of these lots, by number.
         told: what they are charted against; None where lots of several grades are compared.
     """
-    compared_ = _suppliers(question, lots, suppliers)
+    purchases = lot_series.purchases(question.grade_id, question.since, question.until)
+    compared_ = _suppliers(lots, suppliers, delivery_costs.by_supplier(purchases))
     grade = None if question.grade_id is None or told is None else told.grades[question.grade_id]
     followed = {}
     if told and grade:
@@ -102,15 +112,21 @@ def compared(
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
     pairs = supplier_comparison.compare(results, CONFIDENCE)
     ranks = {name: supplier_comparison.rank(name, pairs, names, _has_data(name, results), words) for name in CRITERIA}
-    places = ranks["acceptance"]
+    orders = order_of_suppliers.orders(pairs, names)
+    agreed = told.agreed(grade.id) if told and grade else None
+    subject = headline.Subject(question.use, agreed, names, orders)
     lines, said = [], []
-    for number in sorted(compared_, key=lambda n: (places[n].place or 10**6, names[n])):
+    level = {n: place for place, group in enumerate(orders["acceptance"].groups) for n in group}
+    for number in sorted(compared_, key=lambda n: (level.get(n, len(level)), names[n])):
         one, mine = compared_[number], {name: ranks[name][number] for name in CRITERIA}
         parts = followed.get(number, []), drifting.get(number, [])
-        of_grade = within_a_grade.figures(one.results, *parts, told, grade, CONFIDENCE)
+        spread = within_a_grade.variances(parts[0], CONFIDENCE)
+        of_grade = within_a_grade.figures(one.results, *parts, spread, told, grade, CONFIDENCE)
+        supply = headline.Supply(supplier_comparison.acceptance(results[number]), *parts, spread)
         accepted = _accepted(one, question.use)
-        lines.append({"supplier_id": number, **_line(one, grades, mine), **accepted.view, **of_grade})
-        said.append((one.name, places[number].place, accepted.says))
+        line = {"supplier_id": number, **_line(one, grades, mine), **accepted.view, **of_grade}
+        lines.append({**line, "headline": headline.headline(number, supply, subject)})
+        said.append((one.name, accepted.says))
     return {
         "grade_id": grade and grade.id,
         "grade": grade and grade.code,
@@ -120,17 +136,21 @@ def compared(
         "confidence": CONFIDENCE,
         "criteria": words,
         "suppliers": lines,
+        "order": order_of_suppliers.answered(orders, names, _for(question.use)),
+        "costs_of_difference": difference_costs.costs(
+            question.use, purchases, {number: one.lots.rows for number, one in compared_.items()}, names, shop.details()
+        ),
         "comparisons": [_pair(pair, names, question.use) for pair in pairs],
         "drift": drift.counts(selected),
         "inference": _inference(pairs, [one.originals for one in compared_.values()]),
-        "says": _says(said, grade, _for(question.use)),
+        "says": _says(said, grade, in_words(orders["acceptance"], names, _for(question.use))),
     }
 
 
-def _suppliers(question: Question, lots: LotSeries, suppliers: Mapping[int, Supplier]) -> dict[int, _Supplier]:
+def _suppliers(
+    lots: LotSeries, suppliers: Mapping[int, Supplier], bought: Mapping[int, Bought]
+) -> dict[int, _Supplier]:
     """Each supplier of these lots, by number."""
-    purchases = lot_series.purchases(question.grade_id, question.since, question.until)
-    bought = delivery_costs.by_supplier(purchases)
     found_ = {}
     for number, mine in lots.by([row.supplier_id for row in lots.rows]).items():
         originals = mine.originals()
@@ -322,26 +342,16 @@ def _pair_says(pair: Comparison, called: Mapping[int, str], better: int | None, 
         return f"{one} and {two} have no lots of the same kind to compare here."
     if better is not None:
         other = two if better == pair.first else one
-        how = {
-            "acceptance": f"has significantly more lots accepted the first time for {_for(use)}",
-            "closeness": "lies significantly nearer the reference",
-            "steadiness": "is significantly steadier in colour",
-        }
-        return f"{called[better]} {how[pair.criterion]} than {other}."
+        return f"{called[better]} {better_than(pair.criterion, _for(use))} {other}."
     return f"{one} and {two}, {criteria_for(use)[pair.criterion]}: {supplier_comparison.open_question(pair)}."
 
 
-def _says(said: Sequence[tuple[str, int | None, str]], grade: Grade | None, what: str) -> str:
-    """The answer in a sentence, from each supplier's name, place and words of acceptance for `what`."""
+def _says(said: Sequence[tuple[str, str]], grade: Grade | None, order: str) -> str:
+    """The answer: the order in acceptance, then each supplier's name and words of acceptance."""
     of = f" of {grade.code}" if grade else ""
     if not said:
         return f"No lot{of} was received in this time."
     if len(said) == 1:
-        ((name, _, accepted),) = said
+        ((name, accepted),) = said
         return f"{name} is the only supplier{of}: {accepted}"
-    name, place, accepted = said[0]
-    if place == 1:
-        return f"{name} has significantly more of its lots{of} accepted the first time for {what} than any other. {accepted}"
-    return f"No supplier{of} has significantly more of its lots accepted for {what} than the others yet. " + " ".join(
-        f"{name}: {accepted}" for name, _, accepted in said
-    )
+    return " ".join([order, *(f"{name}: {accepted}" for name, accepted in said)])

@@ -49,9 +49,9 @@ def test_two_who_differ_are_told_apart_beside_a_newcomer():
     assert (((1, 2),), ((1,), (2,))) == (three.better, three.groups)
     (new,) = three.newcomers
     assert (3, 2) == (new.supplier, new.lots)
-    said = in_words(three, {1: "Quillwort", 2: "Ninebark", 3: "Sedge"})
+    said = in_words(three, {1: "Quillwort", 2: "Ninebark", 3: "Sedge"}, "fit")
     assert said.startswith(
-        "Quillwort has significantly more lots accepted the first time than Ninebark. Sedge has 2 lots"
+        "Quillwort has significantly more lots accepted the first time for fit than Ninebark. Sedge has 2 lots"
     )
 
 
@@ -133,7 +133,7 @@ def test_levels_are_of_the_longest_chain():
     found = seen("acceptance", lots)
     assert ((1, 2), (1, 3), (2, 3), (4, 3)) == found.better
     assert ((1, 4), (2,), (3,)) == found.groups
-    said = in_words(found, NAMES)
+    said = in_words(found, NAMES, "fit")
     assert "Supplier 1 and Supplier 4 do not differ significantly." in said
     assert "Supplier 4 does not differ significantly from Supplier 2." in said
 
@@ -148,17 +148,17 @@ def test_contradictions_over_different_lots_share_a_level():
     }
     found = seen("acceptance", lots)
     assert ({(1, 2), (2, 3), (3, 1)}, ((1, 2, 3),)) == (set(found.better), found.groups)
-    assert 3 == in_words(found, NAMES).count("significantly more lots")
+    assert 3 == in_words(found, NAMES, "at least one use").count("significantly more lots")
 
 
 def test_without_lots_of_the_same_kind_nobody_is_compared():
     """Two suppliers of different strata are set aside, each with lots that it needs; one alone has nobody to be compared with."""
     found = seen("acceptance", {1: inspected(30, 30, "a"), 2: inspected(0, 30, "b")})
     assert ((), (0, 0)) == (found.groups, tuple(one.lots for one in found.newcomers))
-    assert "no lot to compare" in in_words(found, NAMES)
+    assert "no lot to compare" in in_words(found, NAMES, "at least one use")
     alone = seen("acceptance", {1: inspected(30, 30)})
     assert ((1,),) == alone.groups
-    assert "There is no other supplier to compare with." == in_words(alone, NAMES)
+    assert "There is no other supplier to compare with." == in_words(alone, NAMES, "fit")
 
 
 @SETTINGS
@@ -167,7 +167,7 @@ def test_sentences_are_short_and_name_every_pair(lots):
     """No sentence has more than 25 words, and nobody who differs is left out."""
     for criterion in CRITERIA:
         found = seen(criterion, lots)
-        said = in_words(found, NAMES)
+        said = in_words(found, NAMES, "at least one use")
         assert all(len(sentence.split()) <= 25 for sentence in said.split(". "))
         for good, bad in found.better:
             assert any(
