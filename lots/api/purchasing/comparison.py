@@ -10,7 +10,7 @@ from lots.api.drift.signals import AtSchema, ListingSchema
 from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, Text, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
-from lots.api.pictures.purchasing.comparison import draw
+from lots.api.pictures.purchasing.headline import draw
 from lots.api.purchasing.supplier_order import DifferenceCostsSchema, HeadlineSchema, OrderSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.purchasing import comparison, forecast, week
