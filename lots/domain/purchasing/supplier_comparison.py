@@ -9,7 +9,7 @@ from itertools import combinations
 from types import MappingProxyType
 from typing import NamedTuple
 
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, in_order, named, on_every_use
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words, in_order, on_every_use
 from lots.domain.statistics.confidence_sequences import (
     difference_of_means,
     means_differ_by,
@@ -40,7 +40,7 @@ def criteria_for(use: str | None) -> Mapping[str, str]:
     """
     if use is None:
         return CRITERIA
-    return {**CRITERIA, "acceptance": f"share of lots accepted the first time for {named(use)}"}
+    return {**CRITERIA, "acceptance": f"share of lots accepted the first time for {for_words(use)}"}
 
 
 # More lots than this nobody waits for.

@@ -11,7 +11,7 @@ from functools import reduce
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing import supplier_comparison
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, in_order, named
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words, in_order
 from lots.domain.purchasing.supplier_comparison import (
     CRITERIA,
     Acceptance,
@@ -179,7 +179,7 @@ def _has_data(criterion: str, results: Mapping[int, Sequence[LotResult]]) -> dic
 
 def _for(use: str | None) -> str:
     """The use that lots are accepted for, in words."""
-    return AT_LEAST_ONE if use is None else named(use)
+    return AT_LEAST_ONE if use is None else for_words(use)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +201,7 @@ def _accepted(one: _Supplier, use: str | None) -> _Accepted:
     none = supplier_comparison.acceptance([])
     paid = one.bought.by_use
     each = {
-        name: _of_use(by_use.uses.get(name, none), paid.get(name, Paid()), named(name))
+        name: _of_use(by_use.uses.get(name, none), paid.get(name, Paid()), for_words(name))
         for name in in_order((*by_use.uses, *paid))
     }
     view: View = {
@@ -212,7 +212,7 @@ def _accepted(one: _Supplier, use: str | None) -> _Accepted:
         "every_use": _of_use(by_use.every_use, one.bought.every_use, EVERY, by_use.not_known),
     }
     if use is not None:
-        says = _on_use(by_use.uses.get(use, none), named(use))
+        says = _on_use(by_use.uses.get(use, none), for_words(use))
     return _Accepted(says, view)
 
 
