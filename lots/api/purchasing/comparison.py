@@ -11,16 +11,13 @@ from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, Text, Writt
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.purchasing.headline import draw
+from lots.api.purchasing.forecast_schemas import ForecastSchema
+from lots.api.purchasing.forecast_schemas import number as _number
 from lots.api.purchasing.supplier_order import DifferenceCostsSchema, HeadlineSchema, OrderSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.purchasing import comparison, forecast, week
 
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
-
-
-def _number(text: str = "", **kw: Any) -> fields.Float:
-    """A figure that may not be known."""
-    return fields.Float(required=True, allow_none=True, metadata={"description": text} if text else {}, **kw)
 
 
 class UseArgs(Strict):
@@ -285,65 +282,11 @@ class ComparedSchema(Schema):
     inference = fields.Nested(InferenceSchema, required=True)
 
 
-class ForecastArgs(Strict):
+class ForecastArgs(UseArgs):
     """Whose next lot of what."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True)
     grade_id = WrittenWhole(1, MAX_ID, required=True)
-
-
-class PartSchema(Schema):
-    """A part of the model, and the probability that the next lot passes it."""
-
-    part = fields.String(required=True)
-    probability = fields.Float(required=True)
-
-
-class NextValueSchema(Schema):
-    """The figure of one measure in the next lot, with its prediction interval, and what the supplier's lots look like."""
-
-    measure = fields.String(required=True)
-    label = fields.String(required=True)
-    unit = fields.String(required=True)
-    low = fields.Float(required=True)
-    high = fields.Float(required=True)
-    confidence = fields.Float(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "measured alike"})
-    pattern = fields.String(required=True, metadata={"enum": list(forecast.PATTERNS), "description": "the likeliest"})
-    pattern_probability = fields.Float(required=True)
-    change_probability = fields.Float(
-        required=True, metadata={"description": "of a step or trend; the interval is wider for it"}
-    )
-    changed_from = fields.Nested(
-        AtSchema,
-        required=True,
-        allow_none=True,
-        metadata={"description": "the earliest lot that a likely change began with"},
-    )
-    changed_by = fields.Nested(AtSchema, required=True, allow_none=True, metadata={"description": "and the latest"})
-    says = fields.String(required=True)
-
-
-class ForecastSchema(Schema):
-    """Probability that the next lot is accepted the first time. `model` says what it was worked out from."""
-
-    supplier_id = fields.Integer(required=True)
-    supplier = fields.String(required=True)
-    grade_id = fields.Integer(required=True)
-    grade = fields.String(required=True)
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    probability = _number()
-    low = _number()
-    high = _number()
-    confidence = fields.Float(required=True)
-    model = fields.String(required=True, metadata={"enum": ["measured", "verdicts", "none"]})
-    lots = fields.Integer(required=True)
-    inspected = fields.Integer(required=True)
-    accepted = fields.Integer(required=True)
-    parts = fields.List(fields.Nested(PartSchema), required=True)
-    method = fields.String(required=True, metadata={"description": "what is taken to be known"})
-    next_values = fields.List(fields.Nested(NextValueSchema), required=True)
-    says = fields.String(required=True)
 
 
 class ActSchema(Schema):
@@ -400,9 +343,10 @@ class NextLot(Resource):
     def get(self, args: dict[str, Any]) -> Any:
         """Estimate the probability that a supplier's next lot of a grade is accepted the first time.
 
-        Names the model, and the characteristics that are most likely to fail. 404 for an unknown supplier or grade.
+        Names the model, and the characteristics that are most likely to fail. With `use`, for that use; `by_use` has each. 404 for an unknown supplier
+        or grade.
         """
-        return forecast.forecast(args["supplier_id"], args["grade_id"])
+        return forecast.forecast(args["supplier_id"], args["grade_id"], args.get("use"))
 
 
 @routes.route("/purchasing-summary")

@@ -8,11 +8,7 @@ from marshmallow import Schema, fields
 
 from lots.api.drift.signals import AtSchema
 from lots.api.http.fields import OneOrMany
-
-
-def _number(text: str = "") -> fields.Float:
-    """A figure that may not be known."""
-    return fields.Float(required=True, allow_none=True, metadata={"description": text} if text else {})
+from lots.api.purchasing.forecast_schemas import number as _number
 
 
 def _text(**kw: Any) -> fields.String:

@@ -8,6 +8,8 @@ from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.domain.words import hyphenated
 
 AT_LEAST_ONE, EVERY = "at least one use", "every use"
+# What stands for several uses, in words.
+SEVERAL = {"every_use": EVERY, "at_least_one_use": AT_LEAST_ONE}
 _ORDER = (*USES, GENERAL)
 
 
@@ -21,14 +23,14 @@ def in_order(uses: Iterable[str]) -> list[str]:
     return sorted(set(uses), key=lambda use: (_ORDER.index(use) if use in _ORDER else len(_ORDER), use))
 
 
-def named(use: str) -> str:
-    """Returns a use as a sentence names it after "for".
+def for_words(use: str) -> str:
+    """Returns a use, or one of SEVERAL, as a sentence names it after "for".
 
     Example:
-        >>> named("load_bearing"), named("general")
-        ('load-bearing', 'general use')
+        >>> for_words("load_bearing"), for_words("general"), for_words("every_use")
+        ('load-bearing', 'general use', 'every use')
     """
-    return "general use" if use == GENERAL else hyphenated(use)
+    return SEVERAL.get(use) or ("general use" if use == GENERAL else hyphenated(use))
 
 
 def on_every_use(verdicts: Mapping[str, bool], uses: Iterable[str] | None = None) -> bool | None:

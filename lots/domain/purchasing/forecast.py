@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import combinations
+from itertools import chain, combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +15,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
-from lots.domain.statistics.changing_level import PRIOR, Outlook, outlook
+from lots.domain.statistics.changing_level import Outlook, outlook
 from lots.domain.statistics.changing_rate import changing_rate
 from lots.domain.statistics.proportions import Interval
 
@@ -55,56 +55,6 @@ class History:
     def outlook(self) -> Outlook:
         """What its values say of the next one."""
         return outlook(self.values)
-
-
-# A change is named where it is at least this likely, and mentioned as possible from this.
-LIKELY, POSSIBLE = 0.5, 0.2
-
-
-@dataclass(frozen=True, slots=True)
-class NextValue:
-    """What the next lot's figure will be.
-
-    Args:
-        interval: a prediction interval of one lot's figure.
-        pattern: the likeliest kind of supply, a key of changing_level.PRIOR.
-        probability: of that kind.
-        changed: indices of the first changed lot, between which the latest step or trend began with 80 % probability; None where neither is
-            likely.
-        suspected: probability that the level has stepped or drifts at all; the interval is wider for it.
-    """
-
-    interval: Interval
-    pattern: str
-    probability: float
-    changed: tuple[int, int] | None
-    suspected: float
-
-
-def next_value(history: History, confidence: float = 0.95) -> NextValue:
-    """Returns the interval that the next lot's figure lies in, and what its supplier's lots look like.
-
-    Args:
-        history: of LEAST_LOTS lots or more.
-        confidence: of the interval.
-
-    Notes:
-        From 8 lots on the 95 % interval holds the next lot in 93 to 97 %: of steady suppliers, of those that stepped once and of those that
-        wander. Where a step of four standard deviations came within the last 3 to 8 of 8 to 12 lots it holds 98 to 99 %, being wider than
-        it need be (simulated in tests/promises/purchasing.py).
-
-    Example:
-        >>> found = next_value(History([1.0, 1.2, 0.9, 1.1, 1.0, 3.1, 2.9, 3.0, 3.1, 2.9]))
-        >>> found.pattern, found.changed, round(found.interval.low, 1), round(found.interval.high, 1)
-        ('step', (5, 5), 2.7, 3.3)
-    """
-    seen = history.outlook
-    kinds = {kind: seen.probability(kind) for kind in PRIOR}
-    pattern = max(kinds, key=lambda kind: kinds[kind])
-    changed = seen.change(pattern) if pattern in ("step", "trend") and kinds[pattern] >= LIKELY else None
-    return NextValue(
-        seen.interval(confidence), pattern, kinds[pattern], changed, min(1.0, kinds["step"] + kinds["trend"])
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +102,9 @@ class Forecast:
         return replace(self, probability=end(self.probability, other.probability), interval=ends)
 
 
+NO_FORECAST = Forecast(None, None, "none", 0)
+
+
 def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     """Returns the forecast from verdicts alone: beta-binomial with Jeffreys' prior, where the share accepted may have changed once.
 
@@ -172,7 +125,7 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
         (0.833, None)
     """
     if not accepted:
-        return Forecast(None, None, "none", 0, ())
+        return NO_FORECAST
     rate = changing_rate(accepted)
     return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), ())
 
@@ -233,25 +186,21 @@ class Drawn:
         needed = {name for needs in uses.values() for name in needs if name in self.shares}
         if not needed:
             return None
-        whole, best = np.zeros_like(self.rank), np.zeros_like(self.rank)
-        measured = np.zeros_like(self.rank)
-        spotless = False
-        for size in range(1, len(uses) + 1):
-            for some in combinations(uses, size):
-                parts = {name for use in some for name in uses[use]}
-                passed, counts = self._together({n: self.shares[n] for n in self.shares if n in parts}), otherwise(some)
-                both = passed * self._rest(counts)
-                if size == 1:
-                    best = np.maximum(best, both)
-                    spotless = spotless or counts[0] == counts[1]
-                measured += passed if size % 2 else -passed
-                whole += both if size % 2 else -both
-        whole = np.clip(whole, best, 1.0)
-        ends = _middle(whole, np.maximum(whole, measured.clip(0.0, 1.0)) if spotless else whole, confidence)
-        return Forecast(float(whole.mean()), ends, "measured", min(self.lots[name] for name in needed))
+        passed, both, spotless = [], [], False
+        for some in _subsets(uses):
+            parts, counts = {name for use in some for name in uses[use]}, otherwise(some)
+            sign = 1.0 if len(some) % 2 else -1.0
+            passed.append(sign * self._together({name: self.shares[name] for name in self.shares if name in parts}))
+            both.append(passed[-1] * self._rest(counts))
+            spotless = spotless or (len(some) == 1 and counts[0] == counts[1])
+        # Single uses come first, and accepted for one of them is accepted for at least one.
+        whole = np.clip(np.sum(both, axis=0), np.max(both[: len(uses)], axis=0), 1.0)
+        high = np.maximum(whole, np.sum(passed, axis=0)).clip(0.0, 1.0) if spotless else whole
+        used = min(self.lots[name] for name in needed)
+        return Forecast(float(whole.mean()), _middle(whole, high, confidence), "measured", used)
 
     def _together(self, shares: Mapping[str, Array]) -> Array:
-        return np.prod([np.ones_like(self.rank), *shares.values()], axis=0)
+        return np.asarray(np.prod([np.ones_like(self.rank), *shares.values()], axis=0))
 
     def _rest(self, otherwise: Otherwise) -> Array:
         """The share of each supplier's lots that fails nothing else: Jeffreys' beta."""
@@ -259,6 +208,11 @@ class Drawn:
 
         good, seen = otherwise
         return np.asarray(betaincinv(good + 0.5, seen - good + 0.5, self.rank))
+
+
+def _subsets(uses: Collection[str]) -> Iterator[tuple[str, ...]]:
+    """All sets of some uses, the smallest first."""
+    return chain.from_iterable(combinations(uses, size) for size in range(1, len(uses) + 1))
 
 
 def _middle(low: Array, high: Array, confidence: float) -> Interval:

@@ -11,7 +11,7 @@ from functools import reduce
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing import supplier_comparison
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, in_order, named
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words, in_order
 from lots.domain.purchasing.supplier_comparison import (
     CRITERIA,
     Acceptance,
@@ -83,6 +83,10 @@ class _Supplier:
     results: Sequence[LotResult]
     bought: Bought
 
+    def about(self, use: str | None) -> list[LotResult]:
+        """Returns what its lots show, accepted being for a use; for at least one where None."""
+        return [lot.about(use) for lot in self.results]
+
 
 def compared(
     question: Question,
@@ -107,7 +111,7 @@ def compared(
         followed = {number: told.follow((number, grade.id), one.lots) for number, one in compared_.items()}
     selected = drift.select(one for mine in followed.values() for one in mine)
     drifting = drift.listed(followed, selected)
-    results = {number: [lot.about(question.use) for lot in one.results] for number, one in compared_.items()}
+    results = {number: one.about(question.use) for number, one in compared_.items()}
     words = criteria_for(question.use)
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
     pairs = supplier_comparison.compare(results, CONFIDENCE)
@@ -199,7 +203,7 @@ def _has_data(criterion: str, results: Mapping[int, Sequence[LotResult]]) -> dic
 
 def _for(use: str | None) -> str:
     """The use that lots are accepted for, in words."""
-    return AT_LEAST_ONE if use is None else named(use)
+    return AT_LEAST_ONE if use is None else for_words(use)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +225,7 @@ def _accepted(one: _Supplier, use: str | None) -> _Accepted:
     none = supplier_comparison.acceptance([])
     paid = one.bought.by_use
     each = {
-        name: _of_use(by_use.uses.get(name, none), paid.get(name, Paid()), named(name))
+        name: _of_use(by_use.uses.get(name, none), paid.get(name, Paid()), for_words(name))
         for name in in_order((*by_use.uses, *paid))
     }
     view: View = {
@@ -232,7 +236,7 @@ def _accepted(one: _Supplier, use: str | None) -> _Accepted:
         "every_use": _of_use(by_use.every_use, one.bought.every_use, EVERY, by_use.not_known),
     }
     if use is not None:
-        says = _on_use(by_use.uses.get(use, none), named(use))
+        says = _on_use(by_use.uses.get(use, none), for_words(use))
     return _Accepted(says, view)
 
 

@@ -9,7 +9,7 @@ from typing import NamedTuple, TypedDict
 
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.drift.lot_series import SeriesLot
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, named
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
 from lots.domain.words import counted, plural
 from lots.services.setup.shop import Details
 from lots.services.views import View
@@ -115,7 +115,7 @@ def costs(
     masses: dict[int, _Mass] = {}
     for bought in purchases:
         masses.setdefault(bought.supplier_id, _Mass()).add(bought, use)
-    what = AT_LEAST_ONE if use is None else named(use)
+    what = AT_LEAST_ONE if use is None else for_words(use)
     newest = {number: mine[-NEWEST:] for number, mine in lots.items()}
     effort = inspection_effort.of_lots([row.id for mine in newest.values() for row in mine])
     lines = [

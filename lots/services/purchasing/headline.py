@@ -12,7 +12,7 @@ from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift.reported import signals_to_report
 from lots.domain.drift.signals import Signal
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, named
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
 from lots.domain.purchasing.supplier_comparison import Acceptance
 from lots.domain.purchasing.supplier_groups import Order
 from lots.domain.statistics.variance_components import Components
@@ -191,7 +191,7 @@ def _moving(moved: Signal, one: Followed, room: float | None) -> Drifting:
 
 
 def _accepted(seen: Acceptance, use: str | None) -> str:
-    what = AT_LEAST_ONE if use is None else named(use)
+    what = AT_LEAST_ONE if use is None else for_words(use)
     if not seen.inspected:
         return f"no lot inspected for {what} yet"
     return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted for {what}"

@@ -9,7 +9,7 @@ from typing import Any
 from lots.api.pictures.canvas import INK, PAPER, Point, Scale
 from lots.api.pictures.sheet import NARROW, PALE, SOFT, WIDE, Look, Sheet, leading, short, wrapped
 from lots.domain.conformity.findings import shown
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, named
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
 from lots.domain.words import counted
 
 __all__ = ["FEW", "NARROW", "WIDE", "draw"]
@@ -60,7 +60,7 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     """Returns the picture of what GET /supplier-comparison answers, suppliers in the order of the answer."""
     grade, suppliers, use = answer["grade"], answer["suppliers"], answer["use"]
     across = _Across(look)
-    what = AT_LEAST_ONE if use is None else named(use)
+    what = AT_LEAST_ONE if use is None else for_words(use)
     title = f"Suppliers compared: {grade or 'all grades'}, {what}"
     heading = wrapped(title, look.inner, 18, verbatim=True) if look.narrow else [title]
     intro = [row for line in suppliers for row in wrapped(line["headline"]["says"], look.inner)] or wrapped(
