@@ -1,0 +1,174 @@
+"""Stock for purchasing: what is left of each lot, what loads took week by week, and how long lots took until their release."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import NamedTuple, cast
+
+from peewee import JOIN, Case, Expression, ModelSelect, fn
+
+from lots.domain.assessment.standing_by_hand import ENDINGS, LOADABLE
+from lots.store.assessment.lots import LEFT, still_open
+from lots.store.receiving.deliveries import current
+from lots.store.tables.loads import Load
+from lots.store.tables.models import Decision, Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool, Supplier
+
+# Lots whose lead times and acceptance count: so many of the newest, received within so many days.
+NEWEST, LEAD_BACK = 1000, timedelta(days=730)
+
+# What clearance asks of a lot as far as that does not hang on a job; other documents would be read at every lot for nothing.
+_LOT = (Lot.id, Lot.grade, Lot.supplier, Lot.supplier_lot, Lot.received_at, Lot.judged_at, Lot.standing, Lot.by_hand)
+_MORE = (Lot.by_hand_reason, Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.reinspected_until, Lot.moisture_at)
+_GRADE = (Grade.id, Grade.code, Grade.color_name, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days)
+_DRY = (Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h, Grade.finish, Grade.filler)
+_USES = (Grade.filler_kind, Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes)
+_REVISIONS = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab)
+# Spools that no date, finding or machine tells from others of their delivery.
+_PLAIN = (
+    ~Spool.spliced
+    & Spool.nonconforming.is_null()
+    & Spool.machine.is_null()
+    & Spool.opened_at.is_null()
+    & Spool.dried_at.is_null()
+    & Spool.dry_at.is_null()
+    & Spool.dried_by_rule_at.is_null()
+)
+
+
+def _here(grade_id: int | None) -> Expression:
+    """Lots that are not gone; those returned and scrapped are."""
+    there: Expression = Lot.standing.not_in([{"return": "returned", "scrap": "scrapped"}[one] for one in ENDINGS])
+    return there if grade_id is None else there & (Lot.grade == grade_id)
+
+
+def lots_with_stock(grade_id: int | None) -> list[Lot]:
+    """Lots with filament left, on the shelf or on a machine, with what clearance asks of them. One query, from the index of stock."""
+    left = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
+    query = Lot.select(*_LOT, *_MORE, *_GRADE, *_DRY, *_USES, *_REVISIONS).join(Grade).switch(Lot)
+    query = query.join(LimitsRevision, JOIN.LEFT_OUTER).switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
+    return list(query.where(_here(grade_id) & left))
+
+
+class Alike(NamedTuple):
+    """Spools of one delivery that nothing tells apart: when they came, how many, and what is on them, g."""
+
+    lot_id: int
+    came_at: datetime
+    spools: int
+    mass_g: float
+
+
+def alike_spools(grade_id: int | None) -> list[Alike]:
+    """Sealed spools with filament left of one lot that nothing speaks against, added up per delivery. One query, from the index of stock."""
+    columns = (Spool.lot, Delivery.came_at, fn.COUNT(Spool.id), fn.SUM(Spool.remaining_mass_g))
+    query = Spool.select(*columns).join(Delivery).switch(Spool).join(Lot)
+    query = query.where(LEFT & _PLAIN & _here(grade_id)).group_by(Spool.lot, Delivery.id, Delivery.came_at)
+    return [Alike(*row) for row in query.tuples().iterator()]
+
+
+def other_spools(grade_id: int | None) -> list[Spool]:
+    """Every other spool with filament left: opened, dried, on a machine, nonconforming or of several lots. One query, from the index of stock."""
+    dates = (Spool.opened_at, Spool.dried_at, Spool.dry_at, Spool.dried_by_rule_at, Spool.withdrawn_at)
+    own = (Spool.id, Spool.code, Spool.lot, Spool.remaining_mass_g, Spool.machine, Spool.nonconforming, Spool.spliced)
+    query = Spool.select(*own, *dates, Delivery.id, Delivery.came_at).join(Delivery).switch(Spool).join(Lot)
+    return list(query.where(LEFT & ~_PLAIN & _here(grade_id)))
+
+
+class Taken(NamedTuple):
+    """What loads for one use took of a grade in one week: its number counted back from now, how often, kg, and the sum of squares."""
+
+    grade_id: int
+    use: str
+    week: int
+    takings: int
+    kg: float
+    squares: float
+
+
+def taken(now: datetime, weeks: int, grade_id: int | None) -> list[Taken]:
+    """What loads that ended in these weeks took, by grade, use and week; week 0 ends now. One query, on the index of loads by machine and time.
+
+    A load that stayed on its machine for longer than as many weeks again is left out.
+    """
+    ends = [now - timedelta(weeks=week) for week in range(weeks + 1)]
+    in_week = Case(None, [(Load.unloaded_at > ends[week + 1], week) for week in range(weeks)], weeks)
+    kg = (Load.mass_before_g - Load.remaining_mass_g) / 1000.0
+    sums = (fn.COUNT(Load.id), fn.SUM(kg), fn.SUM(kg * kg))
+    query = Load.select(Lot.grade, Load.use, in_week.alias("week"), *sums).join(Lot)
+    began = (Load.on_machine.in_(_machines())) & (Load.loaded_at > ends[weeks] - timedelta(weeks=weeks))
+    ended = (Load.unloaded_at > ends[weeks]) & (Load.unloaded_at <= now)
+    query = query.where(began & ended & (Load.mass_before_g > Load.remaining_mass_g))
+    if grade_id is not None:
+        query = query.where(Lot.grade == grade_id)
+    return [Taken(*row) for row in query.group_by(Lot.grade, Load.use, in_week).tuples().iterator()]
+
+
+def _machines() -> ModelSelect[Load]:
+    from lots.store.tables.loads import Machine
+
+    return cast("ModelSelect[Load]", Machine.select(Machine.id))
+
+
+class Known(NamedTuple):
+    """A grade, and since when the record can show that it was used: its first lot and the first load of the shop."""
+
+    id: int
+    code: str
+    color_name: str
+    since: datetime | None
+
+
+def grades(numbers: Sequence[int]) -> list[Known]:
+    """These grades, each with the moment its first lot came, or the shop's first load where that was later. Two queries on indexes."""
+    first_load = Load.select(Load.loaded_at).order_by(Load.id).limit(1).scalar()
+    came = Lot.alias()
+    first = came.select(fn.MIN(came.received_at)).where(came.grade == Grade.id)
+    rows = Grade.select(Grade.id, Grade.code, Grade.color_name, first.alias("since")).where(Grade.id.in_(list(numbers)))
+    found = []
+    for number, code, color, since in rows.tuples().iterator():
+        at = Lot.received_at.python_value(since)
+        found.append(Known(number, code, color, max(at, first_load) if at and first_load else None))
+    return found
+
+
+class Received(NamedTuple):
+    """A lot as far as it tells how long lots take: moments are None where not recorded. `inspected` and `uses` say how it was judged."""
+
+    lot_id: int
+    supplier_id: int
+    supplier: str
+    grade_id: int
+    inspected: dict[str, object] | None
+    ordered_at: datetime | None
+    received_at: datetime
+    released_at: datetime | None
+
+
+def received(now: datetime) -> list[Received]:
+    """The newest lots with their first open delivery and first release, newest first. Two queries, at most a thousand lots of two years."""
+    newest = Lot.select(Lot.id).where((Lot.received_at >= now - LEAD_BACK) & still_open())
+    newest = newest.order_by(Lot.received_at.desc()).limit(NEWEST)
+    wanted = [row[0] for row in newest.tuples()]
+    if not wanted:
+        return []
+    return _with_release(wanted)
+
+
+def _with_release(wanted: Sequence[int]) -> list[Received]:
+    between = (Lot.id >= min(wanted)) & (Lot.id <= max(wanted))
+    made = Decision.alias()
+    first = made.select(fn.MIN(made.decided_at)).where((made.lot == Lot.id) & made.standing.in_(list(LOADABLE)))
+    columns = (Lot.id, Lot.supplier, Supplier.name, Lot.grade, Lot.first_inspection, Lot.received_at)
+    there = (Delivery.ordered_at, Delivery.received_at, Delivery.came_at, Delivery.corrected)
+    query = Delivery.select(*columns, *there, first.alias("released_at")).join(Lot).join(Supplier)
+    found: dict[int, Received] = {}
+    known = set(wanted)
+    for row in query.where(between).order_by(Delivery.came_at, Delivery.id).tuples().iterator():
+        number, supplier, name, grade, inspected, _, ordered, logged, came, corrected, released = row
+        now_is = current(Delivery(ordered_at=ordered, received_at=logged, came_at=came, corrected=corrected))
+        if number not in known or number in found or now_is.closed is not None:
+            continue
+        at = Decision.decided_at.python_value(released)
+        found[number] = Received(number, supplier, name, grade, inspected, now_is.ordered_at, now_is.received_at, at)
+    return sorted(found.values(), key=lambda one: (one.received_at, one.lot_id), reverse=True)
