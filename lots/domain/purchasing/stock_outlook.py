@@ -14,6 +14,8 @@ WEEKS, LEAST_WEEKS = 13, 6
 # Lots of a supplier that a lead time, and a share of accepted lots, is told from. Common practice, no source.
 LEAST_LOTS = 5
 CONFIDENCE, MOST_LEAD_TIMES = 0.95, 0.90
+# Each kilogram of a grade is in one of these for a use.
+STATES = ("loadable", "conceded", "held_back", "not_permitted", "quarantined", "blocked", "on_machines")
 _Z = 1.959963984540054
 _STEPS = 50
 
@@ -72,9 +74,9 @@ def days_left(stock_kg: float, demand: Demand) -> Days | None:
         truth in 90 to 99 % of simulated shops is tested.
 
     Example:
-        >>> steady = Demand((2.0, 1.0, 3.0, 2.0, 2.0, 2.0), takings=12, squares=12.5)
-        >>> [round(days, 1) for days in days_left(8.0, steady)]
-        [28.0, 16.1, 46.6]
+        >>> steady = Demand((2.0, 1.0, 3.0, 2.0, 2.0, 2.0), takings=24, squares=6.5)
+        >>> [round(days) for days in days_left(8.0, steady)]
+        [28, 12, 51]
         >>> days_left(8.0, Demand((2.0, 1.0), 3, 3.0)) is None
         True
     """
@@ -203,6 +205,7 @@ __all__ = [
     "CONFIDENCE",
     "LEAST_LOTS",
     "LEAST_WEEKS",
+    "STATES",
     "WEEKS",
     "Days",
     "Demand",

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import NamedTuple, cast
+from typing import NamedTuple
 
-from peewee import JOIN, Case, Expression, ModelSelect, fn
+from peewee import JOIN, SQL, Case, Expression, ModelSelect, fn
 
 from lots.domain.assessment.standing_by_hand import ENDINGS, LOADABLE
 from lots.store.assessment.lots import LEFT, still_open
+from lots.store.drift.lot_series import accepted_by_use
 from lots.store.receiving.deliveries import current
-from lots.store.tables.loads import Load
+from lots.store.tables.loads import Load, Machine
 from lots.store.tables.models import Decision, Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool, Supplier
 
 # Lots whose lead times and acceptance count: so many of the newest, received within so many days.
@@ -45,9 +46,18 @@ def _here(grade_id: int | None) -> Expression:
 def lots_with_stock(grade_id: int | None) -> list[Lot]:
     """Lots with filament left, on the shelf or on a machine, with what clearance asks of them. One query, from the index of stock."""
     left = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
+    return list(_lots().where(_here(grade_id) & left))
+
+
+def lots_numbered(numbers: Iterable[int]) -> list[Lot]:
+    """The same of lots by their numbers. At most one query."""
+    wanted = sorted(set(numbers))
+    return list(_lots().where(Lot.id.in_(wanted))) if wanted else []
+
+
+def _lots() -> ModelSelect[Lot]:
     query = Lot.select(*_LOT, *_MORE, *_GRADE, *_DRY, *_USES, *_REVISIONS).join(Grade).switch(Lot)
-    query = query.join(LimitsRevision, JOIN.LEFT_OUTER).switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
-    return list(query.where(_here(grade_id) & left))
+    return query.join(LimitsRevision, JOIN.LEFT_OUTER).switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
 
 
 class Alike(NamedTuple):
@@ -96,18 +106,12 @@ def taken(now: datetime, weeks: int, grade_id: int | None) -> list[Taken]:
     kg = (Load.mass_before_g - Load.remaining_mass_g) / 1000.0
     sums = (fn.COUNT(Load.id), fn.SUM(kg), fn.SUM(kg * kg))
     query = Load.select(Lot.grade, Load.use, in_week.alias("week"), *sums).join(Lot)
-    began = (Load.on_machine.in_(_machines())) & (Load.loaded_at > ends[weeks] - timedelta(weeks=weeks))
+    began = (Load.on_machine.in_(Machine.select(Machine.id))) & (Load.loaded_at > ends[weeks] - timedelta(weeks=weeks))
     ended = (Load.unloaded_at > ends[weeks]) & (Load.unloaded_at <= now)
     query = query.where(began & ended & (Load.mass_before_g > Load.remaining_mass_g))
     if grade_id is not None:
         query = query.where(Lot.grade == grade_id)
-    return [Taken(*row) for row in query.group_by(Lot.grade, Load.use, in_week).tuples().iterator()]
-
-
-def _machines() -> ModelSelect[Load]:
-    from lots.store.tables.loads import Machine
-
-    return cast("ModelSelect[Load]", Machine.select(Machine.id))
+    return [Taken(*row) for row in query.group_by(Lot.grade, Load.use, SQL("week")).tuples().iterator()]
 
 
 class Known(NamedTuple):
@@ -133,13 +137,17 @@ def grades(numbers: Sequence[int]) -> list[Known]:
 
 
 class Received(NamedTuple):
-    """A lot as far as it tells how long lots take: moments are None where not recorded. `inspected` and `uses` say how it was judged."""
+    """A lot as far as it tells how long lots take; moments that are not recorded are None.
+
+    `accepted` says whether its original inspection accepted it for at least one use, None while that is open; `uses` says for which.
+    """
 
     lot_id: int
     supplier_id: int
     supplier: str
     grade_id: int
-    inspected: dict[str, object] | None
+    accepted: bool | None
+    uses: Mapping[str, bool]
     ordered_at: datetime | None
     received_at: datetime
     released_at: datetime | None
@@ -149,26 +157,20 @@ def received(now: datetime) -> list[Received]:
     """The newest lots with their first open delivery and first release, newest first. Two queries, at most a thousand lots of two years."""
     newest = Lot.select(Lot.id).where((Lot.received_at >= now - LEAD_BACK) & still_open())
     newest = newest.order_by(Lot.received_at.desc()).limit(NEWEST)
-    wanted = [row[0] for row in newest.tuples()]
-    if not wanted:
-        return []
-    return _with_release(wanted)
-
-
-def _with_release(wanted: Sequence[int]) -> list[Received]:
-    between = (Lot.id >= min(wanted)) & (Lot.id <= max(wanted))
+    wanted = [number for (number,) in newest.tuples().iterator()]
     made = Decision.alias()
     first = made.select(fn.MIN(made.decided_at)).where((made.lot == Lot.id) & made.standing.in_(list(LOADABLE)))
-    columns = (Lot.id, Lot.supplier, Supplier.name, Lot.grade, Lot.first_inspection, Lot.received_at)
-    there = (Delivery.ordered_at, Delivery.received_at, Delivery.came_at, Delivery.corrected)
-    query = Delivery.select(*columns, *there, first.alias("released_at")).join(Lot).join(Supplier)
+    of_lot = (Lot.id, Lot.supplier, Supplier.name, Lot.grade)
+    judged = (Lot.first_inspection, Lot.uses)
+    of_delivery = (Delivery.ordered_at, Delivery.received_at, Delivery.came_at, Delivery.corrected)
+    query = Delivery.select(*of_lot, *judged, *of_delivery, first.alias("released_at")).join(Lot).join(Supplier)
     found: dict[int, Received] = {}
-    known = set(wanted)
-    for row in query.where(between).order_by(Delivery.came_at, Delivery.id).tuples().iterator():
-        number, supplier, name, grade, inspected, _, ordered, logged, came, corrected, released = row
-        now_is = current(Delivery(ordered_at=ordered, received_at=logged, came_at=came, corrected=corrected))
-        if number not in known or number in found or now_is.closed is not None:
-            continue
-        at = Decision.decided_at.python_value(released)
-        found[number] = Received(number, supplier, name, grade, inspected, now_is.ordered_at, now_is.received_at, at)
+    for row in query.where(Lot.id.in_(wanted)).order_by(Delivery.came_at, Delivery.id).tuples().iterator():
+        number, supplier, name, grade, inspected, uses, ordered, logged, came, corrected, released = row
+        is_now = current(Delivery(ordered_at=ordered, received_at=logged, came_at=came, corrected=corrected))
+        if number not in found and is_now.closed is None:
+            at = Decision.decided_at.python_value(released)
+            accepted, by_use = inspected and inspected["accepted"], accepted_by_use(inspected, uses)
+            moments = (is_now.ordered_at, is_now.received_at, at)
+            found[number] = Received(number, supplier, name, grade, accepted, by_use, *moments)
     return sorted(found.values(), key=lambda one: (one.received_at, one.lot_id), reverse=True)
