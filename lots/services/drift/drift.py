@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import TypeVar
 
 from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
@@ -54,13 +56,24 @@ class Followed:
 class LotSpan:
     """Which lots are followed: received from `since` up to `until`, all where both are None. Of these the newest `limit` before a number are shown.
 
-    Without a limit the answer stays below a megabyte: the more measures, the fewer lots.
+    Without a limit the answer stays below a megabyte: the more measures, the fewer lots. `shown_from` and `shown_to` narrow what is shown to lots
+    received between two moments. Baselines, charts and signals do not begin anew there, since they rest on all lots followed.
     """
 
     since: datetime | None = None
     until: datetime | None = None
     limit: int | None = None
     before: int | None = None
+    shown_from: datetime | None = None
+    shown_to: datetime | None = None
+
+    def window(self, lots: LotSeries, measures: int) -> Window:
+        """Returns which of the lots that are followed are shown, with so many measures each."""
+        came = attrgetter("received_at")
+        first = 1 if self.shown_from is None else bisect_left(lots.rows, self.shown_from, key=came) + 1
+        end = len(lots) + 1 if self.shown_to is None else bisect_right(lots.rows, self.shown_to, key=came) + 1
+        before = end if self.before is None else min(self.before, end)
+        return Window.of_newest(len(lots), self.limit, before, measures).since(first)
 
 
 def drift_of(
@@ -90,7 +103,7 @@ def drift_of(
         followed.append(Followed(measure, parts, [analysed(part, kept, limit, rules=rules) for part in parts], limit))
     measured = [one for one in followed if one.parts]
     selected = select(measured)
-    shown = Window.of_newest(len(lots), span.limit, span.before, len(measured))
+    shown = span.window(lots, len(measured))
     told = [
         signal
         for one, listed_ in zip(measured, selected.listed, strict=True)
