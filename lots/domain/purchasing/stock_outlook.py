@@ -9,15 +9,15 @@ from typing import NamedTuple
 
 from lots.domain.words import counted
 
-# Weeks that consumption is taken from, and the fewest that an interval is given for. Common practice, no source.
-WEEKS, LEAST_WEEKS = 13, 6
+# Weeks that consumption is taken from; the fewest weeks, and the fewest loads in them, that days left are told from. Common practice, no source.
+WEEKS, LEAST_WEEKS, LEAST_TAKINGS = 13, 6, 5
 # Lots of a supplier that a lead time, and a share of accepted lots, is told from. Common practice, no source.
 LEAST_LOTS = 5
 CONFIDENCE, MOST_LEAD_TIMES = 0.95, 0.90
 # Each kilogram of a grade is in one of these for a use.
 STATES = ("loadable", "conceded", "held_back", "not_permitted", "quarantined", "blocked", "on_machines")
 _Z = 1.959963984540054
-_STEPS = 50
+_STEPS, _FAR = 50, 730
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,8 @@ class Demand:
             return f"Days left need {LEAST_WEEKS} weeks of loads; the record has {len(self.weeks)}."
         if not self.takings or not sum(self.weeks) > 0:
             return f"None was used in the last {counted(len(self.weeks), 'week')}."
+        if self.takings < LEAST_TAKINGS:
+            return f"Days left need {LEAST_TAKINGS} loads; the last {counted(len(self.weeks), 'week')} have {self.takings}."
         return ""
 
 
@@ -120,6 +122,18 @@ def _weeks(stock_kg: float, total: float, n: int, shape: float, p: float) -> flo
         middle = math.sqrt(low * high)
         low, high = (middle, high) if within(middle) > p else (low, middle)
     return math.sqrt(low * high)
+
+
+def days_words(low: float, high: float) -> str:
+    """Returns the ends of an interval of days as a sentence names them; only the lower one where the upper is beyond two years.
+
+    Example:
+        >>> days_words(9.2, 15.8), days_words(385, 7300), days_words(0, 0)
+        ('9 to 16', 'at least 385', '0')
+    """
+    if high > _FAR:
+        return f"at least {low:.0f}"
+    return f"{low:.0f} to {high:.0f}" if high else "0"
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +225,7 @@ __all__ = [
     "Demand",
     "LeadTime",
     "days_left",
+    "days_words",
     "is_short",
     "lead_time",
     "lots_to_order",

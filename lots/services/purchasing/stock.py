@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from types import SimpleNamespace
 from typing import TypedDict, cast
 
 from lots.domain.assessment.limits_revision import GENERAL, USES, Limits
@@ -19,6 +20,7 @@ from lots.domain.purchasing.stock_outlook import (
     Demand,
     LeadTime,
     days_left,
+    days_words,
     is_short,
     lead_time,
     lots_to_order,
@@ -32,7 +34,7 @@ from lots.services.views import View
 from lots.store.production import tracing
 from lots.store.purchasing import stock as store
 from lots.store.purchasing.stock import Known, Received, Taken
-from lots.store.tables.models import Delivery, Lot, Spool
+from lots.store.tables.models import Lot, Spool
 
 # Said with every answer.
 LEAVES_OUT = (
@@ -44,6 +46,10 @@ LEAVES_OUT = (
     "A load that stayed on its machine for more than 13 weeks is not part of the consumption.",
 )
 ALL_USES = "all uses"
+# An order that can wait longer is not spoken of.
+_SOON_DAYS = 90
+# What such a spool has none of.
+_EMPTY = ("machine", "nonconforming", "opened_at", "dried_at", "dry_at", "dried_by_rule_at", "withdrawn_at")
 _DAY = timedelta(days=1)
 
 
@@ -182,9 +188,11 @@ def _heaps(grade_id: int | None) -> list[_Heap]:
 
 
 def _stands_for(alike: store.Alike, lot: Lot) -> Spool:
-    return Spool(
-        code=lot.supplier_lot, lot=lot, delivery=Delivery(came_at=alike.came_at), remaining_mass_g=alike.mass_g
-    )
+    """One spool with what a clearance reads of spools of which only the delivery counts."""
+    plain = dict.fromkeys(_EMPTY)
+    came = SimpleNamespace(came_at=alike.came_at)
+    mass = {"code": lot.supplier_lot, "remaining_mass_g": alike.mass_g, "id": 0, "spliced": False}
+    return cast("Spool", SimpleNamespace(**plain, **mass, lot=lot, lot_id=lot.id, delivery=came))
 
 
 def _state(heap: _Heap, use: str, at: datetime) -> str:
@@ -276,7 +284,7 @@ def _item(known: Known, use: str | None, of_grade: _OfGrade, now: datetime, came
 def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) -> str:
     use = item["use"]
     whom = f"{item['grade']}, {ALL_USES if use is None else hyphenated(str(use)) + ' use'}"
-    lasts = f"{days.low:.0f} to {days.high:.0f} days left (95 %)" if days and ready_kg > 0 else ""
+    lasts = f"{days_words(days.low, days.high)} days left (95 %)" if days and ready_kg > 0 else ""
     under = f" ({conceded_kg:.1f} kg of it under concession)" if conceded_kg else ""
     parts = [f"{whom}: {ready_kg:.1f} kg may be loaded{under}{', ' + lasts if lasts else ''}."]
     if days is None:
@@ -288,7 +296,7 @@ def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) ->
         parts.append(str(next_lot["says"]))
     if item["short"] is True:
         parts.append("Order now.")
-    elif item["order_within_days"] is not None:
+    elif days is not None and item["short"] is False and cast("float", item["order_within_days"]) <= _SOON_DAYS:
         parts.append(f"Order within {item['order_within_days']:.0f} days.")
     return " ".join(parts)
 

@@ -6,17 +6,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from peewee import JOIN, SQL, Case, Expression, ModelSelect, fn
+from peewee import JOIN, SQL, Case, ModelSelect, fn
 
-from lots.domain.assessment.standing_by_hand import ENDINGS, LOADABLE
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.store.assessment.lots import LEFT, still_open
 from lots.store.drift.lot_series import accepted_by_use
+from lots.store.engine.compiled_queries import Prepared, given, numbered
 from lots.store.receiving.deliveries import current
 from lots.store.tables.loads import Load, Machine
 from lots.store.tables.models import Decision, Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool, Supplier
 
 # Lots whose lead times and acceptance count: so many of the newest, received within so many days.
-NEWEST, LEAD_BACK = 1000, timedelta(days=730)
+NEWEST, LEAD_BACK = 500, timedelta(days=730)
 
 # What clearance asks of a lot as far as that does not hang on a job; other documents would be read at every lot for nothing.
 _LOT = (Lot.id, Lot.grade, Lot.supplier, Lot.supplier_lot, Lot.received_at, Lot.judged_at, Lot.standing, Lot.by_hand)
@@ -25,39 +26,39 @@ _GRADE = (Grade.id, Grade.code, Grade.color_name, Grade.cautions, Grade.shelf_li
 _DRY = (Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h, Grade.finish, Grade.filler)
 _USES = (Grade.filler_kind, Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes)
 _REVISIONS = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab)
-# Spools that no date, finding or machine tells from others of their delivery.
-_PLAIN = (
-    ~Spool.spliced
-    & Spool.nonconforming.is_null()
-    & Spool.machine.is_null()
-    & Spool.opened_at.is_null()
-    & Spool.dried_at.is_null()
-    & Spool.dry_at.is_null()
-    & Spool.dried_by_rule_at.is_null()
+# Where a grade limits no time after opening or drying, and its lot was not too wet, dates tell no spool from another.
+_DATED = Grade.open_life_days.is_null(False) | Grade.dry_for_h.is_null(False) | Lot.wet.is_null(False)
+_NO_DATE = (
+    Spool.opened_at.is_null() & Spool.dried_at.is_null() & Spool.dry_at.is_null() & Spool.dried_by_rule_at.is_null()
 )
-
-
-def _here(grade_id: int | None) -> Expression:
-    """Lots that are not gone; those returned and scrapped are."""
-    there: Expression = Lot.standing.not_in([{"return": "returned", "scrap": "scrapped"}[one] for one in ENDINGS])
-    return there if grade_id is None else there & (Lot.grade == grade_id)
+# Spools that nothing tells from others of their delivery.
+_PLAIN = ~Spool.spliced & Spool.nonconforming.is_null() & Spool.machine.is_null() & (_NO_DATE | ~_DATED)
+# Lots that are not gone.
+_HERE = Lot.standing.not_in(("returned", "scrapped"))
 
 
 def lots_with_stock(grade_id: int | None) -> list[Lot]:
-    """Lots with filament left, on the shelf or on a machine, with what clearance asks of them. One query, from the index of stock."""
-    left = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
-    return list(_lots().where(_here(grade_id) & left))
+    """Lots with filament left, on the shelf or on a machine, with what clearance asks of them, only to be read. One query, from the index of stock."""
+    return _STOCKED.all() if grade_id is None else _STOCKED_OF_GRADE.all(grade=grade_id)
 
 
 def lots_numbered(numbers: Iterable[int]) -> list[Lot]:
-    """The same of lots by their numbers. At most one query."""
+    """The same of lots by their numbers, as models. At most one query."""
     wanted = sorted(set(numbers))
-    return list(_lots().where(Lot.id.in_(wanted))) if wanted else []
+    return list(_lots().where(numbered(Lot.id, wanted))) if wanted else []
 
 
 def _lots() -> ModelSelect[Lot]:
     query = Lot.select(*_LOT, *_MORE, *_GRADE, *_DRY, *_USES, *_REVISIONS).join(Grade).switch(Lot)
     return query.join(LimitsRevision, JOIN.LEFT_OUTER).switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
+
+
+def _stocked() -> ModelSelect[Lot]:
+    return _lots().where(_HERE & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT)))
+
+
+_OF_GRADE = Lot.grade == given("grade")
+_STOCKED, _STOCKED_OF_GRADE = Prepared(_stocked), Prepared(lambda: _stocked().where(_OF_GRADE))
 
 
 class Alike(NamedTuple):
@@ -70,19 +71,32 @@ class Alike(NamedTuple):
 
 
 def alike_spools(grade_id: int | None) -> list[Alike]:
-    """Sealed spools with filament left of one lot that nothing speaks against, added up per delivery. One query, from the index of stock."""
+    """Spools with filament left that only their delivery tells apart, added up per delivery. One query, from the index of stock."""
     columns = (Spool.lot, Delivery.came_at, fn.COUNT(Spool.id), fn.SUM(Spool.remaining_mass_g))
-    query = Spool.select(*columns).join(Delivery).switch(Spool).join(Lot)
-    query = query.where(LEFT & _PLAIN & _here(grade_id)).group_by(Spool.lot, Delivery.id, Delivery.came_at)
+    query = Spool.select(*columns).join(Delivery).switch(Spool).join(Lot).join(Grade)
+    query = query.where(LEFT & _PLAIN & _HERE).group_by(Spool.lot, Delivery.id, Delivery.came_at)
+    if grade_id is not None:
+        query = query.where(Lot.grade == grade_id)
     return [Alike(*row) for row in query.tuples().iterator()]
 
 
 def other_spools(grade_id: int | None) -> list[Spool]:
-    """Every other spool with filament left: opened, dried, on a machine, nonconforming or of several lots. One query, from the index of stock."""
+    """Every other spool with filament left: dated, on a machine, nonconforming or wound in the shop, only to be read.
+
+    One query, from the index of stock.
+    """
+    return _OTHERS.all() if grade_id is None else _OTHERS_OF_GRADE.all(grade=grade_id)
+
+
+def _others() -> ModelSelect[Spool]:
     dates = (Spool.opened_at, Spool.dried_at, Spool.dry_at, Spool.dried_by_rule_at, Spool.withdrawn_at)
     own = (Spool.id, Spool.code, Spool.lot, Spool.remaining_mass_g, Spool.machine, Spool.nonconforming, Spool.spliced)
-    query = Spool.select(*own, *dates, Delivery.id, Delivery.came_at).join(Delivery).switch(Spool).join(Lot)
-    return list(query.where(LEFT & ~_PLAIN & _here(grade_id)))
+    query = Spool.select(*own, *dates, Delivery.id, Delivery.came_at)
+    query = query.join(Delivery).switch(Spool).join(Lot).join(Grade)
+    return query.where(LEFT & ~_PLAIN & _HERE)
+
+
+_OTHERS, _OTHERS_OF_GRADE = Prepared(_others), Prepared(lambda: _others().where(_OF_GRADE))
 
 
 class Taken(NamedTuple):
@@ -128,7 +142,7 @@ def grades(numbers: Sequence[int]) -> list[Known]:
     first_load = Load.select(Load.loaded_at).order_by(Load.id).limit(1).scalar()
     came = Lot.alias()
     first = came.select(fn.MIN(came.received_at)).where(came.grade == Grade.id)
-    rows = Grade.select(Grade.id, Grade.code, Grade.color_name, first.alias("since")).where(Grade.id.in_(list(numbers)))
+    rows = Grade.select(Grade.id, Grade.code, Grade.color_name, first.alias("since")).where(numbered(Grade.id, numbers))
     found = []
     for number, code, color, since in rows.tuples().iterator():
         at = Lot.received_at.python_value(since)
@@ -154,7 +168,7 @@ class Received(NamedTuple):
 
 
 def received(now: datetime) -> list[Received]:
-    """The newest lots with their first open delivery and first release, newest first. Two queries, at most a thousand lots of two years."""
+    """The newest lots with their first open delivery and first release, newest first. Two queries, at most 500 lots of two years."""
     newest = Lot.select(Lot.id).where((Lot.received_at >= now - LEAD_BACK) & still_open())
     newest = newest.order_by(Lot.received_at.desc()).limit(NEWEST)
     wanted = [number for (number,) in newest.tuples().iterator()]
@@ -165,7 +179,7 @@ def received(now: datetime) -> list[Received]:
     of_delivery = (Delivery.ordered_at, Delivery.received_at, Delivery.came_at, Delivery.corrected)
     query = Delivery.select(*of_lot, *judged, *of_delivery, first.alias("released_at")).join(Lot).join(Supplier)
     found: dict[int, Received] = {}
-    for row in query.where(Lot.id.in_(wanted)).order_by(Delivery.came_at, Delivery.id).tuples().iterator():
+    for row in query.where(numbered(Lot.id, wanted)).order_by(Delivery.came_at, Delivery.id).tuples().iterator():
         number, supplier, name, grade, inspected, uses, ordered, logged, came, corrected, released = row
         is_now = current(Delivery(ordered_at=ordered, received_at=logged, came_at=came, corrected=corrected))
         if number not in found and is_now.closed is None:

@@ -6,6 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Look, Sheet, leading, short, wrapped
+from lots.domain.purchasing.stock_outlook import days_words
 from lots.domain.words import counted, hyphenated
 
 WIDE, NARROW = Look(960.0, 210.0, 230.0), Look(360.0, 12.0, 12.0)
@@ -107,7 +108,7 @@ def _days(item: dict[str, Any]) -> str:
         return "days left not known"
     if not item["ready_kg"]:
         return "0 days left"
-    return f"{item['days_low']:.0f} to {item['days_high']:.0f} days left"
+    return f"{days_words(item['days_low'], item['days_high'])} days left"
 
 
 def _words(item: dict[str, Any]) -> str:
