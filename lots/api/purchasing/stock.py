@@ -105,7 +105,7 @@ class StockLineSchema(Schema):
     says = fields.String(required=True)
 
 
-class StockSchema(Schema):
+class StockAnswerSchema(Schema):
     """Stock of all grades, short ones first, and what its figures leave out."""
 
     as_of = Instant(required=True)
@@ -122,7 +122,7 @@ class Stock(Resource):
     who = {"GET": ("purchasing", "production", "quality")}
 
     @routes.arguments(StockArgs, location="query")
-    @routes.response(200, StockSchema, rows="items")
+    @routes.response(200, StockAnswerSchema, rows="items")
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Tell stock, consumption and days left by grade and use.
