@@ -18,6 +18,7 @@ from lots.store.assessment import lots
 from lots.store.engine.column_types import Json
 from lots.store.engine.database import db, locks_rows
 from lots.store.receiving import deliveries
+from lots.store.tables.lots import FirstInspection
 from lots.store.tables.models import Delivery, LimitsRevision, Lot, ShadeRevision, Spool
 
 # The measures of a lot: value, sampling units, sum of squares and standard uncertainty of each.
@@ -139,19 +140,22 @@ def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str,
 
 @lru_cache(maxsize=256)
 def _by_use(inspected: str | None, now: str) -> Mapping[str, bool]:
+    return accepted_by_use(orjson.loads(inspected or "null"), orjson.loads(now))
+
+
+def accepted_by_use(inspected: FirstInspection | None, now: Mapping[str, str]) -> Mapping[str, bool]:
     """For which uses the original inspection accepted a lot; nothing while it is open.
 
     Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since. A lot that was refused then failed
     each of its uses in any case.
     """
-    ended = orjson.loads(inspected or "null")
-    if ended is None:
+    if inspected is None:
         return {}
-    uses = ended.get("uses")
+    uses: Mapping[str, str] | None = inspected.get("uses")
     if uses is None:
-        uses = orjson.loads(now)
-        if ended["retested"]:
-            uses = {} if ended["accepted"] else dict.fromkeys(uses, "fail")
+        uses = now
+        if inspected["retested"]:
+            uses = {} if inspected["accepted"] else dict.fromkeys(uses, "fail")
     return {use: verdict == "pass" for use, verdict in uses.items()}
 
 
