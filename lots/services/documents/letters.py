@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TypedDict
 
+from lots.domain.code_identity import has_control
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.purchasing import letters as rules
 from lots.domain.words import counted, moment
@@ -172,7 +173,9 @@ def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
         action = corrective_actions.find(action_id)
         if action is None or action.lot_id != lot.id:
             hint = "Name one of this lot, or leave it out."
-            faults.append(Fault("/corrective_action_id", f"Lot {lot.supplier_lot} has no corrective action {action_id}.", hint))
+            faults.append(
+                Fault("/corrective_action_id", f"Lot {lot.supplier_lot} has no corrective action {action_id}.", hint)
+            )
     faults += _quantity_faults(lot, values) + _money_faults(values)
     due_at = action.due_at if action is not None and action.due_at > now else now + rules.ANSWER_AFTER
     answer_by = values.get("answer_by") or due_at
@@ -218,7 +221,9 @@ def _quantity_faults(lot: Lot, values: LetterBody) -> list[Fault]:
 def _money_faults(values: LetterBody) -> list[Fault]:
     amount, currency = values.get("amount"), values.get("currency")
     if amount is not None and values["claim"] == rules.NONE:
-        return [Fault("/amount", "A letter without a claim asks for no money.", "Choose a claim, or leave out the amount.")]
+        return [
+            Fault("/amount", "A letter without a claim asks for no money.", "Choose a claim, or leave out the amount.")
+        ]
     if amount is not None and currency is None:
         return [Fault("/currency", "An amount needs its currency.", "Give the currency by three letters, such as EUR.")]
     if amount is None and currency is not None:
@@ -257,7 +262,7 @@ def pdf_of(number: str) -> bytes:
         NotFound: no such letter.
         Damaged: the bytes have another SHA-256 than the kept digest.
     """
-    kept = store.pdf_of(number)
+    kept = None if has_control(number) else store.pdf_of(number)
     if kept is None:
         raise _no_letter(number)
     try:
@@ -292,7 +297,8 @@ def record_sending(number: str, values: SentBody, by: str) -> View:
 
 
 def _found(number: str) -> Letter:
-    row = store.find(number)
+    # A control character can stand in a path but in no number.
+    row = None if has_control(number) else store.find(number)
     if row is None:
         raise _no_letter(number)
     return row

@@ -46,7 +46,9 @@ _OF_LOT = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot)
 
 def _with_names() -> ModelSelect[Letter]:
     return (
-        Letter.select(*_SHOWN, *_OF_LOT, Supplier.id, Supplier.code, Supplier.name, Grade.id, Grade.code, Grade.color_name)
+        Letter.select(
+            *_SHOWN, *_OF_LOT, Supplier.id, Supplier.code, Supplier.name, Grade.id, Grade.code, Grade.color_name
+        )
         .join(Lot, on=(Letter.lot == Lot.id))
         .join(Supplier)
         .switch(Lot)
