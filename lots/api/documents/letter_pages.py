@@ -52,9 +52,9 @@ def sections(report: dict[str, Any], terms: Terms, place: Place) -> list[Section
     """Returns everything a letter says, in the order its reader needs it; arguments as of `letter_paper`."""
     parts = [
         _about(report, terms, place),
-        _found(report["found"], place),
         _claim(terms, place),
         _answer(terms, place),
+        _found(report["found"], place),
         Section("Cautions", paragraphs=list(rules.CAUTIONS)),
         _signature(report, terms, place),
         _limits(report["asked"], place),
@@ -125,7 +125,7 @@ def _opening(report: dict[str, Any]) -> list[str]:
     if lot["by_hand"] is not None:
         reason = lot["by_hand"]["reason"]
         why = f" The reason is: {clause(reason)}" if reason else ""
-        said.append(f"We {_BY_HAND[lot['by_hand']['action']]} this lot by decision.{why}")
+        said.append(f"We {_BY_HAND[lot['by_hand']['action']]} this lot.{why}")
     return [" ".join(said)]
 
 
@@ -180,7 +180,7 @@ def _claim(terms: Terms, place: Place) -> Section:
 
 
 def _answer(terms: Terms, place: Place) -> Section:
-    facts = [("Answer due", place.moment(terms.answer_by))]
+    facts = [("Answer due", place.day(terms.answer_by))]
     if terms.action_id is not None:
         facts += [("Corrective action", str(terms.action_id)), ("We ask you to", terms.requested or "")]
     asks = f"Please answer in writing by {place.day(terms.answer_by)}. {rules.answer_asked(terms.claim)}"
@@ -202,10 +202,10 @@ def _limits(asked: dict[str, Any], place: Place) -> Section | None:
     """All limits of the characteristics that fail, with their revision, rule and reference."""
     facts = asked_facts(asked, place)
     rows = [(label_of(row), place.prose(row["says"])) for row in asked["all_limits"]]
-    if not facts and not rows:
+    if not rows:
         return None
     head = ("Measure", "Limit; its ends are acceptable")
-    tables = [Table("Limits of what does not conform", head, (55, 45), rows)] if rows else []
+    tables = [Table("Limits of the characteristics concerned", head, (55, 45), rows)]
     return Section("Limits", facts, _prose(asked["terms"], place), tables)
 
 

@@ -14,6 +14,7 @@ from lots.domain.words import counted
 from lots.services.documents.report_words import digits_for
 from lots.services.setup.place import Place
 
+_NO_FILLER = "none"
 # Universal time and decimal points.
 DEFAULT_PLACE = Place()
 MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not judged yet"}
@@ -56,9 +57,7 @@ def mark_of(row: dict[str, Any]) -> str:
 def grade_said(grade: dict[str, Any], place: Place) -> str:
     """Returns a grade on one line."""
     kept = [grade["color_name"], grade["polymer"], grade["finish"], grade["filler"]]
-    return (
-        f"{grade['code']}: {', '.join(part for part in kept if part)}, {place.number(grade['nominal_diameter_mm'])} mm"
-    )
+    return f"{grade['code']}: {', '.join(part for part in kept if part and part != _NO_FILLER)}, {place.number(grade['nominal_diameter_mm'])} mm"
 
 
 def deliveries_table(deliveries: list[dict[str, Any]], place: Place, *, notes: bool = True) -> Table:

@@ -9,7 +9,17 @@ from marshmallow import Schema, fields
 
 from lots.api.documents.letter_pages import letter_paper
 from lots.api.documents.printed import AS_PDF, JSON, PDF, need_pdf, pdf_answer, pdf_bytes, with_letterhead
-from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, StrictFloat, StrictInteger, Text, WrittenWhole, answered
+from lots.api.http.fields import (
+    MAX_ID,
+    NUMBER,
+    Instant,
+    Strict,
+    StrictFloat,
+    StrictInteger,
+    Text,
+    WrittenWhole,
+    answered,
+)
 from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_args, page_schema, person
 from lots.api.http.site_address import place_here

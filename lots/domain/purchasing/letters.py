@@ -22,7 +22,7 @@ class Claim:
 
 
 CLAIMS = {
-    NONE: Claim("No claim", "We make no claim with this letter."),
+    NONE: Claim("No claim", "We make no claim."),
     "credit": Claim("Credit", "We ask you for a credit note."),
     "replacement": Claim("Replacement", "We ask you to replace these goods."),
     "sorting": Claim(
@@ -32,7 +32,7 @@ CLAIMS = {
 
 CAUTIONS = (
     "The findings hold for the spools that were measured. They do not show that the other spools conform.",
-    "Nothing in this letter says that a part made of this material is safe.",
+    "Nothing here says that a part made of this material is safe.",
     "Some parts bear load or can hurt somebody if they fail. A licensed or competent engineer judges such parts. Local codes apply.",
 )
 

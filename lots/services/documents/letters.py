@@ -18,6 +18,7 @@ from lots.services import clock
 from lots.services.documents.nonconformity_report import nonconformity
 from lots.services.errors import Damaged, Fault, Invalid, NotFound, quoted
 from lots.services.lookups import lot_of
+from lots.services.receiving.receiving import money_faults
 from lots.services.views import View
 from lots.store import audit, corrective_actions
 from lots.store.assessment import lots
@@ -224,11 +225,7 @@ def _money_faults(values: LetterBody) -> list[Fault]:
         return [
             Fault("/amount", "A letter without a claim asks for no money.", "Choose a claim, or leave out the amount.")
         ]
-    if amount is not None and currency is None:
-        return [Fault("/currency", "An amount needs its currency.", "Give the currency by three letters, such as EUR.")]
-    if amount is None and currency is not None:
-        return [Fault("/amount", "A currency needs its amount.", "Give the amount, or leave out the currency.")]
-    return []
+    return money_faults("amount", amount, currency)
 
 
 def one(number: str) -> View:
