@@ -18,6 +18,7 @@ LISTS = (
     "/v1/baselines",
     "/v1/containments",
     "/v1/corrective-actions",
+    "/v1/letters",
     "/v1/loads",
     "/v1/jobs",
     "/v1/build-doubts",

@@ -42,17 +42,13 @@ _ROWS = 50
 CLAIM_NAMES = {code: claim.name for code, claim in CLAIMS.items()}
 
 
-class LetterListArgs(LetterFilterArgs):
-    """Which letters a page shows."""
-
-
 @pages.get("/purchasing/letters")
 @signed_in((Letters, "GET"))
 def letters() -> Any:
     """All letters, newest first, of a supplier and of days that the address keeps."""
     names = ("supplier_id", *_DAYS, "cursor")
     asked = {name: text for name in names if (text := request.args.get(name, "").strip())}
-    found = attempt(lambda: _listed(asked), LetterListArgs)
+    found = attempt(lambda: _listed(asked), LetterFilterArgs)
     not_listed = found if isinstance(found, Refusal) else None
     kept = {name: text for name, text in asked.items() if name != "cursor"}
     suppliers = catalog.directory("supplier")["suppliers"]
@@ -77,7 +73,7 @@ def _listed(asked: Mapping[str, str]) -> Any:
         said["signed_from"] = moment_typed("/signed_from", f"{day}T00:00")
     if day := said.get("signed_to"):
         said["signed_to"] = end_of(day)
-    filters = checked(LetterListArgs, said)
+    filters = checked(LetterFilterArgs, said)
     cursor = filters.pop("cursor", None)
     del filters["limit"]
     return desk.listed(filters, cursor, _ROWS)
@@ -128,7 +124,7 @@ def _look(number: int, typed: Mapping[str, str], report: Any, terms: desk.Terms)
     return render_template("purchasing/letter_look.html", number=number, typed=typed, paper=paper, report=report)
 
 
-def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> Any:
+def _form(number: int, typed: Mapping[str, Any], not_done: Refusal | None) -> Any:
     lot = attempt(lambda: receiving.get_lot(number))
     if isinstance(lot, Refusal):
         return render_template("lots/no_lot.html", number=number), lot.status
@@ -138,7 +134,9 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> An
         if isinstance(usual, Refusal):
             return refused(usual, url_for("pages.lot", number=number))
         filled["addressed_to"] = usual[1].addressed_to
-    actions = every(partial(corrective_actions.listed, {"lot_id": number, "state": "open"}))
+    actions: list[Any] = every(partial(corrective_actions.listed, {"lot_id": number, "state": "open"}))
+    if _CHOSEN not in typed and actions:
+        filled[_CHOSEN] = actions[-1]["id"]
     page = render_template(
         "purchasing/letter_form.html",
         lot=lot,
