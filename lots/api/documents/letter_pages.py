@@ -228,7 +228,11 @@ def _readings(readings: list[dict[str, Any]], place: Place) -> Section | None:
     left = len(readings) - len(counting)
     voided = sum(row["voided"] is not None for row in readings)
     said = [f"The findings come from {counted(len(counting), 'reading')}."]
-    if left:
-        why = f", of which {voided} {plural(voided, 'was', 'were')} voided" if voided else ""
-        said.append(f"{counted(left, 'further reading')} {plural(left, 'does', 'do')} not count{why}.")
+    if left and voided == left:
+        said.append(
+            f"{counted(left, 'further reading')} {plural(left, 'was voided and does', 'were voided and do')} not count."
+        )
+    elif left:
+        said.append(f"{counted(left, 'further reading')} {plural(left, 'does', 'do')} not count.")
+        said += [f"{voided} of them {plural(voided, 'was', 'were')} voided."] if voided else []
     return Section("Readings behind the findings", paragraphs=[" ".join(said)], tables=tables)
