@@ -350,8 +350,8 @@ class PurchasingSummary(Resource):
     def get(self) -> Any:
         """List what needs action this week, over all suppliers and grades.
 
-        Covers answers that are overdue, limits about to be reached, rejected, restricted and waiting lots, and drift towards a limit. First comes what
-        must be acted on now: late answers, limits within three lots, and series whose next lot rather fails than passes. Then come series that reach
+        Covers answers that are overdue, limits about to be reached, rejected, restricted and waiting lots, stock that runs out, and drift towards a limit.
+        First comes what must be acted on now: late answers, limits within three lots, short stock, and series whose next lot rather fails than passes. Then come series that reach
         their limit within 20 lots, then all others. Within each, the order is by expected kilograms at risk.
         """
         return week.act_this_week()

@@ -27,6 +27,7 @@ Matter = Literal[
     "overdue_action",
     "letter_unanswered",
     "limit_near",
+    "short_stock",
     "refused_waiting",
     "quarantined_long",
     "restricted",
@@ -37,6 +38,7 @@ MATTERS: tuple[Matter, ...] = (
     "overdue_action",
     "letter_unanswered",
     "limit_near",
+    "short_stock",
     "refused_waiting",
     "quarantined_long",
     "restricted",
@@ -44,6 +46,7 @@ MATTERS: tuple[Matter, ...] = (
 )
 # An answer is owed.
 ANSWERS: tuple[Matter, ...] = ("overdue_action", "letter_unanswered")
+_NOW = ("limit_near", "short_stock")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,7 @@ class Risk:
         probability_next_fails: that the next lot's figure lies outside the limit, 0..1.
         stock_kg: filament in the shop that the matter is about, kg, >= 0.
         lot_kg: of a lot to come, as much as the newest one brought, kg.
+        days_left: days that a short stock lasts at least, >= 0.
         share_unusable: of the uses that the lot was assessed for, the share that it does not pass, 0..1.
     """
 
@@ -69,37 +73,42 @@ class Risk:
     lot_kg: float | None = None
     share_unusable: float = 1.0
     lots_left: int | None = None
+    days_left: float | None = None
 
     @property
     def kg(self) -> float:
-        """Expected kilograms at risk: of the next lot what is likely to fail, else what is in the shop and cannot be used.
+        """Expected kilograms at risk: of the next lot what is likely to fail, else what is in the shop and cannot be used; 0 for a short stock.
 
         Example:
             >>> Risk(probability_next_fails=0.25, lot_kg=8.0).kg, Risk(stock_kg=4.0, share_unusable=0.5).kg
             (2.0, 2.0)
         """
+        if self.days_left is not None:
+            return 0.0
         if self.probability_next_fails is not None:
             return self.probability_next_fails * (self.lot_kg or 0.0)
         return self.share_unusable * (self.stock_kg or 0.0)
 
 
 def act_now(what: Matter, risk: Risk) -> bool:
-    """Returns whether a matter comes before all others: an answer is owed, a limit is near, or the next lot rather fails than passes.
+    """Returns whether a matter comes before all others.
+
+    An answer is owed, a limit is near, stock runs out before the next lot is there, or the next lot rather fails than passes.
 
     Example:
         >>> act_now("limit_near", Risk()), act_now("drifting", Risk(probability_next_fails=0.6)), act_now("restricted", Risk(stock_kg=9.0))
         (True, True, False)
     """
     fails = risk.probability_next_fails
-    return what in ANSWERS or what == "limit_near" or (fails is not None and fails >= RATHER_FAILS)
+    return what in ANSWERS or what in _NOW or (fails is not None and fails >= RATHER_FAILS)
 
 
-def urgency(what: Matter, risk: Risk) -> tuple[int, float, int]:
+def urgency(what: Matter, risk: Risk) -> tuple[int, float, int, float]:
     """Returns a key that sorts the most urgent first.
 
     What must be acted on now comes first (`act_now`), then series whose line reaches its limit within WITHIN_LOTS lots, since every lot to come
     brings them nearer, then all others: a lot that is blocked, restricted or in quarantine is held by the gate. Within each, what puts more
-    kilograms at risk comes first, then the kinds in the order of MATTERS. Common practice, no source.
+    kilograms at risk comes first, then the kinds in the order of MATTERS, then the stock that is used up sooner. Common practice, no source.
 
     Example:
         >>> near, far = Risk(probability_next_fails=0.3, lot_kg=4.0), Risk(probability_next_fails=0.01, lot_kg=4.0)
@@ -108,7 +117,7 @@ def urgency(what: Matter, risk: Risk) -> tuple[int, float, int]:
         ['limit_near', 'refused_waiting', 'drifting']
     """
     rank = 0 if act_now(what, risk) else 1 if risk.lots_left is not None and risk.lots_left <= WITHIN_LOTS else 2
-    return rank, -risk.kg, MATTERS.index(what)
+    return rank, -risk.kg, MATTERS.index(what), risk.days_left or 0.0
 
 
 def signals_to_act_on(analysis: Analysis, limit: Limit | None) -> list[Signal]:

@@ -15,7 +15,8 @@ from lots.domain.words import counted
 from lots.services import clock
 from lots.services.drift import drift
 from lots.services.drift.views import percent
-from lots.services.purchasing import supplies, week_entries
+from lots.services.purchasing import stock, supplies, week_entries
+from lots.services.purchasing.stock import Short
 from lots.services.purchasing.supplies import Charted, Pair
 from lots.services.purchasing.week_entries import Entry, Shelf
 from lots.services.setup import shop
@@ -51,11 +52,11 @@ class Line(TypedDict):
     """One thing to act on."""
 
     what: str
-    supplier_id: int
-    supplier: str
+    supplier_id: int | None
+    supplier: str | None
     grade_id: int
     grade: str
-    lot_id: int
+    lot_id: int | None
     corrective_action_id: int | None
     measure: str | None
     p_value: float | None
@@ -65,20 +66,24 @@ class Line(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """What the list rests on beside series of lots: answers that are late, and filament in the shop."""
+    """What the list rests on beside series of lots: answers that are late, filament in the shop, and stocks that run out."""
 
     overdue: Sequence[CorrectiveAction]
     letters: Sequence[OpenLetter]
     shelf: Shelf
+    short: Sequence[Short] = ()
 
     @property
     def pairs(self) -> list[Pair]:
-        """The suppliers and grades of corrective actions."""
-        return [(action.supplier_id, action.grade_id) for action in self.overdue]
+        """The suppliers and grades of corrective actions and of stocks, 0 for no supplier."""
+        short = [(one["supplier_id"] or 0, one["grade_id"]) for one in self.short]
+        return [*((action.supplier_id, action.grade_id) for action in self.overdue), *short]
 
 
 def act_this_week() -> View:
-    """Returns where purchasing must act: late answers, limits about to be reached, lots that wait, drift. Twelve queries at most.
+    """Returns where purchasing must act: late answers, limits about to be reached, lots that wait, stock that runs out, drift.
+
+    Twenty queries at most, however many lots there are.
 
     Only lots of the last two years are looked at, so it does not grow with the archive. Of the series that are listed as drifting a stated share
     is steady on average, at most.
@@ -105,11 +110,11 @@ _KEPT: dict[str, object] = {}
 
 
 def owed_now(now: datetime) -> Owed:
-    """Returns what the list rests on beside series of lots. Four queries at most."""
+    """Returns what the list rests on beside series of lots. Twelve queries at most."""
     overdue, there = store.overdue_actions(now), in_the_shop.lots_in_shop(now - BACK)
     shelf = Shelf({one.id: one for one in there}, shop.details().usual_quarantine_days)
     refused = (one.id for one in there if one.standing != "released")
-    return Owed(overdue, in_the_shop.letters_without_answer(refused, now), shelf)
+    return Owed(overdue, in_the_shop.letters_without_answer(refused, now), shelf, stock.short(now))
 
 
 def to_act_on(
@@ -141,6 +146,7 @@ def to_act_on(
         *week_entries.answers_overdue(owed.overdue, owed.shelf, now),
         *week_entries.letters_unanswered(owed.letters, owed.overdue, owed.shelf, now),
         *week_entries.lots_waiting(owed.shelf, now),
+        *week_entries.stock_short(owed.short),
         *_with_mass(
             [
                 week_entries.drifting(pair, one, owed.shelf)
@@ -150,8 +156,10 @@ def to_act_on(
             brought,
         ),
     ]
-    names = {one: (suppliers[one.pair[0]].name, told.grades[one.pair[1]].code) for one in found}
-    found.sort(key=lambda one: (*urgency.urgency(one.what, one.risk), *names[one], one.lot_id, one.measure or ""))
+    # A stock that nobody delivered to in two years is of no supplier.
+    called = {0: "", **{number: row.name for number, row in suppliers.items()}}
+    names = {one: (called[one.pair[0]], told.grades[one.pair[1]].code) for one in found}
+    found.sort(key=lambda one: (*urgency.urgency(one.what, one.risk), *names[one], one.lot_id or 0, one.measure or ""))
     says = "Nothing to act on this week."
     if found:
         says = f"{counted(len(found), 'thing needs', 'things need')} attention, the most urgent first."
@@ -161,8 +169,12 @@ def to_act_on(
 
 def _with_mass(found: Sequence[Entry], brought: Callable[[Iterable[int]], Mapping[int, float]]) -> Sequence[Entry]:
     """Drifting series with the mass of a lot to come: as much as their newest lot brought."""
-    mass_g = brought(one.lot_id for one in found) if found else {}
-    return [one._replace(risk=replace(one.risk, lot_kg=mass_g.get(one.lot_id, 0.0) / 1000)) for one in found]
+    newest = [one.lot_id or 0 for one in found]
+    mass_g = brought(newest) if found else {}
+    return [
+        one._replace(risk=replace(one.risk, lot_kg=mass_g.get(lot, 0.0) / 1000))
+        for one, lot in zip(found, newest, strict=True)
+    ]
 
 
 def _listed_says(selected: Listing) -> str:
@@ -179,8 +191,8 @@ def _listed_says(selected: Listing) -> str:
 def _line(one: Entry, supplier: str, grade: str) -> Line:
     return {
         "what": one.what,
-        "supplier_id": one.pair[0],
-        "supplier": supplier,
+        "supplier_id": one.pair[0] or None,
+        "supplier": supplier or None,
         "grade_id": one.pair[1],
         "grade": grade,
         "lot_id": one.lot_id,

@@ -13,6 +13,7 @@ from lots.domain.words import counted, hyphenated, listed
 from lots.services.drift import signals
 from lots.services.drift.drift import Followed
 from lots.services.drift.views import ahead_says
+from lots.services.purchasing.stock import Short
 from lots.services.purchasing.supplies import Pair
 from lots.store.purchasing.in_the_shop import LotInShop, OpenLetter
 from lots.store.tables.decisions import CorrectiveAction
@@ -22,11 +23,11 @@ if TYPE_CHECKING:
 
 
 class Entry(NamedTuple):
-    """One thing to act on, by the numbers of its supplier and grade."""
+    """One thing to act on, by the numbers of its supplier and grade; 0 where it is of no supplier."""
 
     what: Matter
     pair: Pair
-    lot_id: int
+    lot_id: int | None
     says: str
     risk: Risk
     measure: str | None = None
@@ -109,6 +110,13 @@ def _restricted(lot: LotInShop, kg: float) -> Entry:
         says += f" {kg:.1f} kg remain usable for {listed(fit)}."
     share = len(unfit) / (len(fit) + len(unfit)) if unfit else 1.0
     return Entry("restricted", _pair(lot), lot.id, says, Risk(stock_kg=kg, share_unusable=share))
+
+
+def stock_short(short: Sequence[Short]) -> Iterator[Entry]:
+    """Returns an entry for each stock that may run out before the next lot is there, with the supplier it likely comes from."""
+    for one in short:
+        risk = Risk(stock_kg=one["stock_kg"], days_left=one["days_low"] or 0.0)
+        yield Entry("short_stock", (one["supplier_id"] or 0, one["grade_id"]), None, one["says"], risk)
 
 
 def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
