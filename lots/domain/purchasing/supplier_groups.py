@@ -20,9 +20,9 @@ Pair = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Newcomer:
-    """A supplier with too few lots of the same kind as another's to differ significantly from anybody.
+    """A supplier with too few lots of the same kind as another's to differ significantly from anybody, had the other as many or more.
 
-    `lots` has most lots that it shares with one other supplier. `lots_needed` more are the fewest after which a difference can be significant.
+    `lots` has the most lots that it shares with one other supplier. `lots_needed` more are the fewest after which a difference can be significant.
     """
 
     supplier: int
@@ -107,7 +107,7 @@ def order_of(criterion: str, suppliers: Sequence[int], comparisons: Sequence[Com
 
 
 def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
-    """The supplier as a newcomer; None where it could differ from another, or where there is no other."""
+    """The supplier as a newcomer; None where it could differ from another with as many lots, or where there is no other."""
     if not pairs or any(one.better for one in pairs):
         return None
     counts = [
@@ -117,7 +117,8 @@ def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
         for one in pairs
     ]
     criterion = pairs[0].criterion
-    if any(could_differ(criterion, *each) for each in counts):
+    # Where the other one has fewer lots, it is the other one that lacks them.
+    if any(could_differ(criterion, mine, max(mine, theirs), sure) for mine, theirs, sure in counts):
         return None
     needed = min(_lots_needed(criterion, *each) for each in counts)
     return Newcomer(supplier, max(mine for mine, _, _ in counts), needed)

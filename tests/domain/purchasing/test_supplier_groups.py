@@ -20,6 +20,11 @@ def inspected(accepted: int, n: int, stratum: str = "s") -> list[LotResult]:
     return [LotResult(place < accepted, stratum) for place in range(n)]
 
 
+def colored(colors) -> list[LotResult]:
+    """Lots of one stratum of which the colour alone is known."""
+    return [LotResult(None, "s", "M", tuple(map(float, one)), math.hypot(*one)) for one in colors]
+
+
 def seen(criterion: str, lots) -> Order:
     """The order of suppliers of these lots."""
     return order_of(criterion, list(lots), compare(lots))
@@ -62,6 +67,19 @@ def test_a_newcomer_may_be_told_once_it_has_the_lots_it_needs():
     for lots, differs in ((1 + new.lots_needed - 1, False), (1 + new.lots_needed, True)):
         worst = seen("acceptance", {**old, 3: inspected(0, lots)})
         assert differs == any(3 in pair for pair in worst.better)
+
+
+def test_only_the_one_who_lacks_lots_is_a_newcomer():
+    """Beside 2 lots of another nobody differs, yet 48 lots are not too few; of two with 3 lots each, both are newcomers."""
+    for criterion in CRITERIA:
+        lots = {1: inspected(46, 48), 2: inspected(2, 2)}
+        if criterion != "acceptance":
+            dice = np.random.default_rng(1)
+            lots = {who: colored(dice.normal(0, 1, (len(mine), 3))) for who, mine in lots.items()}
+        found = seen(criterion, lots)
+        assert (((1,),), [2]) == (found.groups, [one.supplier for one in found.newcomers])
+        few = seen(criterion, {who: mine[:3] if who == 1 else mine for who, mine in lots.items()})
+        assert ((), [1, 2]) == (few.groups, [one.supplier for one in few.newcomers])
 
 
 @SETTINGS
