@@ -83,22 +83,23 @@ def test_suppliers_are_compared_for_a_use_and_some_days_that_the_address_keeps(d
     buyer = Browser(desk, "purchasing")
     page = buyer.go(f"/suppliers?grade_id={grade['id']}")
     assert "cosmetic" == page.form("grade_id")["fields"]["use"]
-    assert "Ninebark: 0 of 3 lots accepted for cosmetic." in page.text
+    assert "Supplier NBK: 0 of 3 lots accepted for cosmetic." in page.text
     day = f"{month(2):%Y-%m-%d}"
-    narrowed = buyer.send(page, "grade_id", use="fit", **{"from": day, "to": day})
-    assert "Ninebark: 1 of 1 lot accepted for fit." in narrowed.text
+    narrowed = buyer.go(f"/suppliers?grade_id={grade['id']}&use=fit&from={day}&to={day}")
+    assert "Supplier NBK: 1 of 1 lot accepted for fit." in narrowed.text
     asked = narrowed.form("grade_id")["fields"]
     assert (day, day, "fit") == (asked["from"], asked["to"], asked["use"])
     any_use = buyer.go(f"/suppliers?grade_id={grade['id']}&use=")
-    assert "Ninebark: 3 of 3 lots accepted for at least one use." in any_use.text
+    assert "Supplier NBK: 3 of 3 lots accepted for at least one use." in any_use.text
 
 
 def test_the_page_tells_the_order_newcomers_and_what_the_difference_costs(desk):
     """Two who differ are told apart in words, a newcomer with the lots it needs, and rejected kilograms in money."""
+    grade = desk.grade("ONE-USE", limits=COLOR)
     for supplier, prefix, apart in ((desk.quillwort, "Q", [0.1] * 14), (desk.ninebark, "N", [2.0] * 14)):
-        whites(supplier, desk.white, apart, prefix=prefix)
-    whites(desk.supplier("SDG"), desk.white, [0.1, 0.1], prefix="S")
-    page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={desk.white['id']}")
+        whites(supplier, grade, apart, prefix=prefix)
+    whites(desk.supplier("SDG"), grade, [0.1, 0.1], prefix="S")
+    page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={grade['id']}")
     assert "Supplier QWT has significantly more lots accepted the first time for general use than" in page.text
     assert "too few for a significant difference from anybody. At least" in page.text
     assert "Cost of the difference" in page.text

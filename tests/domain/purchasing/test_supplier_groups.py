@@ -70,15 +70,15 @@ def test_a_newcomer_may_be_told_once_it_has_the_lots_it_needs():
 
 
 def test_only_the_one_who_lacks_lots_is_a_newcomer():
-    """Beside 2 lots of another nobody differs, yet 48 lots are not too few; of two with 3 lots each, both are newcomers."""
-    for criterion in CRITERIA:
-        lots = {1: inspected(46, 48), 2: inspected(2, 2)}
+    """Beside few lots of another nobody differs, yet 48 lots are not too few; where both have few, both are newcomers."""
+    for criterion, n in (("acceptance", 1), ("closeness", 3), ("steadiness", 3)):
+        lots = {1: inspected(46, 48), 2: inspected(n, n)}
         if criterion != "acceptance":
             dice = np.random.default_rng(1)
             lots = {who: colored(dice.normal(0, 1, (len(mine), 3))) for who, mine in lots.items()}
         found = seen(criterion, lots)
         assert (((1,),), [2]) == (found.groups, [one.supplier for one in found.newcomers])
-        few = seen(criterion, {who: mine[:3] if who == 1 else mine for who, mine in lots.items()})
+        few = seen(criterion, {who: mine[: n + 1] for who, mine in lots.items()})
         assert ((), [1, 2]) == (few.groups, [one.supplier for one in few.newcomers])
 
 
@@ -173,7 +173,7 @@ def test_without_lots_of_the_same_kind_nobody_is_compared():
     """Two suppliers of different strata are set aside, each with lots that it needs; one alone has nobody to be compared with."""
     found = seen("acceptance", {1: inspected(30, 30, "a"), 2: inspected(0, 30, "b")})
     assert ((), (0, 0)) == (found.groups, tuple(one.lots for one in found.newcomers))
-    assert "no lot to compare" in in_words(found, NAMES, "at least one use")
+    assert "no lots of the same kind" in in_words(found, NAMES, "at least one use")
     alone = seen("acceptance", {1: inspected(30, 30)})
     assert ((1,),) == alone.groups
     assert "There is no other supplier to compare with." == in_words(alone, NAMES, "fit")
@@ -194,10 +194,10 @@ def test_sentences_are_short_and_name_every_pair(lots):
 
 
 @pytest.mark.parametrize(
-    ("lots", "said"), [(0, "no lot to compare"), (1, "1 lot to compare"), (3, "3 lots to compare")]
+    ("lots", "said"), [(0, "no lots of the same kind"), (1, "1 lot to compare"), (3, "3 lots to compare")]
 )
 def test_a_newcomer_is_told_how_many_lots_it_needs(lots, said):
     """Counts in words, singular and plural."""
     words = newcomer_in_words(Newcomer(1, lots, 1), NAMES)
     assert said in words
-    assert words.endswith("lot is needed.")
+    assert "1 lot is needed" in words if lots == 0 else words.endswith("At least 1 more lot is needed.")
