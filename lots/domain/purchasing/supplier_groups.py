@@ -10,7 +10,7 @@ from itertools import combinations, count
 from lots.domain.purchasing.supplier_comparison import Comparison
 from lots.domain.statistics.confidence_sequences import Sample, means_differ_by, proportions_differ_by
 from lots.domain.statistics.proportions import Stratum
-from lots.domain.words import counted, listed, plural
+from lots.domain.words import counted, listed
 
 # Names that a sentence takes at most, so that it stays short; a group of more is told pair by pair.
 _NAMES, _GROUP = 3, 6
@@ -20,9 +20,9 @@ Pair = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Newcomer:
-    """A supplier with too few lots of the same kind as another's to differ significantly from anybody.
+    """A supplier with too few lots of the same kind as another's to differ significantly from anybody, had the other as many or more.
 
-    `lots` has most lots that it shares with one other supplier. `lots_needed` more are the fewest after which a difference can be significant.
+    `lots` has the most lots that it shares with one other supplier. `lots_needed` more are the fewest after which a difference can be significant.
     """
 
     supplier: int
@@ -107,7 +107,7 @@ def order_of(criterion: str, suppliers: Sequence[int], comparisons: Sequence[Com
 
 
 def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
-    """The supplier as a newcomer; None where it could differ from another, or where there is no other."""
+    """The supplier as a newcomer; None where it could differ from another with as many lots, or where there is no other."""
     if not pairs or any(one.better for one in pairs):
         return None
     counts = [
@@ -117,7 +117,8 @@ def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
         for one in pairs
     ]
     criterion = pairs[0].criterion
-    if any(could_differ(criterion, *each) for each in counts):
+    # Where the other one has fewer lots, it is the other one that lacks them.
+    if any(could_differ(criterion, mine, max(mine, theirs), sure) for mine, theirs, sure in counts):
         return None
     needed = min(_lots_needed(criterion, *each) for each in counts)
     return Newcomer(supplier, max(mine for mine, _, _ in counts), needed)
@@ -225,11 +226,13 @@ def newcomer_in_words(newcomer: Newcomer, names: Mapping[int, str]) -> str:
         >>> newcomer_in_words(Newcomer(3, 2, 4), {3: "Sedge"})
         'Sedge has 2 lots to compare, too few for a significant difference from anybody. At least 4 more lots are needed.'
     """
-    has = counted(newcomer.lots, "lot") if newcomer.lots else "no lot"
-    more = (
-        f"{newcomer.lots_needed} {'more ' if newcomer.lots else ''}{plural(newcomer.lots_needed, 'lot is', 'lots are')}"
-    )
-    return f"{names[newcomer.supplier]} has {has} to compare, too few for a significant difference from anybody. At least {more} needed."
+    name = names[newcomer.supplier]
+    if not newcomer.lots:
+        needed = counted(newcomer.lots_needed, "lot is", "lots are")
+        return f"{name} has no lots of the same kind as another supplier. At least {needed} needed for a significant difference."
+    more = counted(newcomer.lots_needed, "more lot is", "more lots are")
+    has = counted(newcomer.lots, "lot")
+    return f"{name} has {has} to compare, too few for a significant difference from anybody. At least {more} needed."
 
 
 def _better(order: Order, names: Mapping[int, str], how: str) -> list[str]:

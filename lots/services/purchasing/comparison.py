@@ -112,7 +112,7 @@ def compared(
     selected = drift.select(one for mine in followed.values() for one in mine)
     drifting = drift.listed(followed, selected)
     results = {number: one.about(question.use) for number, one in compared_.items()}
-    words = criteria_for(question.use)
+    words, what = criteria_for(question.use), _for(question.use)
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
     pairs = supplier_comparison.compare(results, CONFIDENCE)
     ranks = {name: supplier_comparison.rank(name, pairs, names, _has_data(name, results), words) for name in CRITERIA}
@@ -130,7 +130,7 @@ def compared(
         accepted = _accepted(one, question.use)
         line = {"supplier_id": number, **_line(one, grades, mine), **accepted.view, **of_grade}
         lines.append({**line, "headline": headline.headline(number, supply, subject)})
-        said.append((one.name, accepted.says))
+        said.append((one.name, ranks["acceptance"][number].place, accepted.says))
     return {
         "grade_id": grade and grade.id,
         "grade": grade and grade.code,
@@ -140,14 +140,16 @@ def compared(
         "confidence": CONFIDENCE,
         "criteria": words,
         "suppliers": lines,
-        "order": order_of_suppliers.answered(orders, names, _for(question.use)),
+        "order": order_of_suppliers.answered(orders, names, what),
         "costs_of_difference": difference_costs.costs(
             question.use, purchases, {number: one.lots.rows for number, one in compared_.items()}, names, shop.details()
         ),
         "comparisons": [_pair(pair, names, question.use) for pair in pairs],
         "drift": drift.counts(selected),
         "inference": _inference(pairs, [one.originals for one in compared_.values()]),
-        "says": _says(said, grade, in_words(orders["acceptance"], names, _for(question.use))),
+        "says": _says(
+            said, grade, what, in_words(orders["acceptance"], names, what) if orders["acceptance"].better else ""
+        ),
     }
 
 
@@ -350,12 +352,23 @@ def _pair_says(pair: Comparison, called: Mapping[int, str], better: int | None, 
     return f"{one} and {two}, {criteria_for(use)[pair.criterion]}: {supplier_comparison.open_question(pair)}."
 
 
-def _says(said: Sequence[tuple[str, str]], grade: Grade | None, order: str) -> str:
-    """The answer: the order in acceptance, then each supplier's name and words of acceptance."""
+def _says(said: Sequence[tuple[str, int | None, str]], grade: Grade | None, what: str, order: str) -> str:
+    """The answer: who is better, then each supplier's words of acceptance.
+
+    Args:
+        said: name, place and words of each supplier, in the order of the answer.
+        grade: of the lots, None for several.
+        what: the use that lots are accepted for, in words.
+        order: of suppliers in acceptance, in words; empty where nobody is better than another.
+    """
     of = f" of {grade.code}" if grade else ""
     if not said:
         return f"No lot{of} was received in this time."
     if len(said) == 1:
-        ((name, accepted),) = said
+        ((name, _, accepted),) = said
         return f"{name} is the only supplier{of}: {accepted}"
-    return " ".join([order, *(f"{name}: {accepted}" for name, accepted in said)])
+    name, place, accepted = said[0]
+    if place == 1:
+        return f"{name} has significantly more of its lots{of} accepted the first time for {what} than any other. {accepted}"
+    none = f"No supplier{of} has significantly more of its lots accepted for {what} than the others yet."
+    return " ".join([order or none, *(f"{name}: {accepted}" for name, _, accepted in said)])

@@ -20,6 +20,11 @@ def inspected(accepted: int, n: int, stratum: str = "s") -> list[LotResult]:
     return [LotResult(place < accepted, stratum) for place in range(n)]
 
 
+def colored(colors) -> list[LotResult]:
+    """Lots of one stratum of which the colour alone is known."""
+    return [LotResult(None, "s", "M", tuple(map(float, one)), math.hypot(*one)) for one in colors]
+
+
 def seen(criterion: str, lots) -> Order:
     """The order of suppliers of these lots."""
     return order_of(criterion, list(lots), compare(lots))
@@ -62,6 +67,19 @@ def test_a_newcomer_may_be_told_once_it_has_the_lots_it_needs():
     for lots, differs in ((1 + new.lots_needed - 1, False), (1 + new.lots_needed, True)):
         worst = seen("acceptance", {**old, 3: inspected(0, lots)})
         assert differs == any(3 in pair for pair in worst.better)
+
+
+def test_only_the_one_who_lacks_lots_is_a_newcomer():
+    """Beside few lots of another nobody differs, yet 48 lots are not too few; where both have few, both are newcomers."""
+    for criterion, n in (("acceptance", 1), ("closeness", 3), ("steadiness", 3)):
+        lots = {1: inspected(46, 48), 2: inspected(n, n)}
+        if criterion != "acceptance":
+            dice = np.random.default_rng(1)
+            lots = {who: colored(dice.normal(0, 1, (len(mine), 3))) for who, mine in lots.items()}
+        found = seen(criterion, lots)
+        assert (((1,),), [2]) == (found.groups, [one.supplier for one in found.newcomers])
+        few = seen(criterion, {who: mine[: n + 1] for who, mine in lots.items()})
+        assert ((), [1, 2]) == (few.groups, [one.supplier for one in few.newcomers])
 
 
 @SETTINGS
@@ -155,7 +173,7 @@ def test_without_lots_of_the_same_kind_nobody_is_compared():
     """Two suppliers of different strata are set aside, each with lots that it needs; one alone has nobody to be compared with."""
     found = seen("acceptance", {1: inspected(30, 30, "a"), 2: inspected(0, 30, "b")})
     assert ((), (0, 0)) == (found.groups, tuple(one.lots for one in found.newcomers))
-    assert "no lot to compare" in in_words(found, NAMES, "at least one use")
+    assert "no lots of the same kind" in in_words(found, NAMES, "at least one use")
     alone = seen("acceptance", {1: inspected(30, 30)})
     assert ((1,),) == alone.groups
     assert "There is no other supplier to compare with." == in_words(alone, NAMES, "fit")
@@ -176,10 +194,10 @@ def test_sentences_are_short_and_name_every_pair(lots):
 
 
 @pytest.mark.parametrize(
-    ("lots", "said"), [(0, "no lot to compare"), (1, "1 lot to compare"), (3, "3 lots to compare")]
+    ("lots", "said"), [(0, "no lots of the same kind"), (1, "1 lot to compare"), (3, "3 lots to compare")]
 )
 def test_a_newcomer_is_told_how_many_lots_it_needs(lots, said):
     """Counts in words, singular and plural."""
     words = newcomer_in_words(Newcomer(1, lots, 1), NAMES)
     assert said in words
-    assert words.endswith("lot is needed.")
+    assert "1 lot is needed" in words if lots == 0 else words.endswith("At least 1 more lot is needed.")

@@ -255,4 +255,5 @@ def _figure(value: float, digits: int) -> str:
 
 
 def _signed(value: float, digits: int) -> str:
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
+    near = round(value, digits) + 0.0
+    return f"{near:+.{digits}f}" if near else _figure(0.0, digits)
