@@ -83,6 +83,8 @@ PAGES = (
     ("purchasing", "/suppliers?grade_id=1"),
     ("purchasing", "/suppliers/1/drift?grade_id=1"),
     ("purchasing", "/lots/24/report"),
+    ("purchasing", "/lots/24/letter"),
+    ("purchasing", "/purchasing/letters"),
     ("purchasing", "/lots/999"),
     ("purchasing", "/check"),
     ("receiving", "/receiving"),
