@@ -131,7 +131,7 @@ def test_nobody_of_the_shop_is_named_but_the_signer(bad):
     assert "quality person" == made["recorded_by"]
     own = ("keep dry", "Still to be measured", "<jaw>", "dented", "/v1/", "Decisions")
     assert [] == [text for text in own if squeezed(text) in pdf]
-    assert [] == says(pdf, SIGNER, "We blocked this lot. The reason is: streaks on every spool.")
+    assert [] == says(pdf, SIGNER, "We blocked this lot. Reason: streaks on every spool.")
 
 
 def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
@@ -140,7 +140,7 @@ def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
     assert "nothing to report" in sign(shop, 409)["detail"]
     shop.decide(shop.lot_id, "block", "wound crosswise")
     pdf = pdf_text(fetch_pdf(shop, sign(shop, claim="replacement", spools=1)["number"]).data)
-    assert [] == says(pdf, "The reason is: wound crosswise.", "Replacement", "1 spool", "From the buyer", *CAUTIONS)
+    assert [] == says(pdf, "Reason: wound crosswise.", "Replacement", "1 spool", "From the buyer", *CAUTIONS)
     assert ["Annex 1", "Findings"] == says(pdf, "Annex 1", "Findings")
 
 

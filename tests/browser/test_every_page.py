@@ -84,6 +84,8 @@ PAGES = (
     ("purchasing", "/suppliers/1/drift?grade_id=1"),
     ("purchasing", "/purchasing/week"),
     ("purchasing", "/lots/24/report"),
+    ("purchasing", "/lots/24/letter"),
+    ("purchasing", "/purchasing/letters"),
     ("purchasing", "/lots/999"),
     ("purchasing", "/check"),
     ("receiving", "/receiving"),

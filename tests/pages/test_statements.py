@@ -36,6 +36,7 @@ MOST = {
     "/picks": 4,
     "/purchasing/week": 17,
     "/purchasing/week?supplier_id=1&grade_id=1": 17,
+    "/purchasing/letters": 5,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,

@@ -124,7 +124,7 @@ def _opening(report: dict[str, Any]) -> list[str]:
         )
     if lot["by_hand"] is not None:
         reason = lot["by_hand"]["reason"]
-        why = f" The reason is: {clause(reason)}" if reason else ""
+        why = f" Reason: {clause(reason)}" if reason else ""
         said.append(f"We {_BY_HAND[lot['by_hand']['action']]} this lot.{why}")
     return [" ".join(said)]
 

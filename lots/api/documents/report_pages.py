@@ -162,7 +162,7 @@ def method_section(method: list[dict[str, Any]], place: Place) -> Section | None
     ]
     head = (
         "Instrument",
-        "Reads",
+        "Measures",
         "Readings",
         "Standard uncertainty",
         "Last check before the readings",
