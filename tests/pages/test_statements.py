@@ -34,6 +34,7 @@ MOST = {
     "/lots?sort=number&use=cosmetic": 6,
     "/lots?standing=quarantined": 6,
     "/picks": 4,
+    "/purchasing/stock": 12,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,
