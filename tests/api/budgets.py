@@ -149,6 +149,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("POST", "/v1/stringing-checks"): Budget(5_000, 5_000, 25),
     ("GET", "/v1/studies/{number}"): Budget(0, 1, 5),
     ("POST", "/v1/studies/{number}/void"): Budget(1, 1, 20),
+    ("GET", "/v1/stock"): Budget(0, "grades in stock or in use", 15),
     ("GET", "/v1/supplier-comparison"): Budget(0, "suppliers", 10),
     ("GET", "/v1/shop"): Budget(0, 1, 5),
     ("PATCH", "/v1/shop"): Budget(1, 1, 15),

@@ -170,6 +170,7 @@ TABLE = {
     ("GET", "/v1/supplier-comparison"): {PURCHASING},
     ("GET", "/v1/forecast"): {PURCHASING, QUALITY},
     ("GET", "/v1/purchasing-summary"): {PURCHASING},
+    ("GET", "/v1/stock"): {PURCHASING, PRODUCTION, QUALITY},
     ("GET", "/v1/sampling-plan"): ALL,
     ("GET", "/v1/decision-risk"): {QUALITY, PURCHASING},
     ("GET", "/v1/inspection-severity"): ALL,

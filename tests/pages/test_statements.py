@@ -37,6 +37,7 @@ MOST = {
     "/purchasing/week": 17,
     "/purchasing/week?supplier_id=1&grade_id=1": 17,
     "/purchasing/letters": 5,
+    "/purchasing/stock": 12,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,

@@ -37,7 +37,7 @@ def false_entries(*, drifts: bool, shops: int = SHOPS) -> Rate:
     return false_of([moving(invented(seed, drifts=drifts).week()) for seed in range(shops)])
 
 
-_AT_MOST = f"{100 * FALSE_DISCOVERY_RATE:g} %"
+_AT_MOST = f"at most {100 * FALSE_DISCOVERY_RATE:g} %"
 
 PROMISES: tuple[Promise, ...] = (
     Promise(

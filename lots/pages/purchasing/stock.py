@@ -23,6 +23,17 @@ from lots.services.setup import catalog
 
 _FILTERS = ("grade_id", "use")
 _USES = (*USES, GENERAL)
+_STATES = (
+    ("loadable_kg", "May be loaded"),
+    ("conceded_kg", "Under concession"),
+    ("quarantined_kg", "In quarantine"),
+    ("blocked_kg", "Blocked"),
+    ("on_machines_kg", "On machines"),
+    ("held_back_kg", "Held back"),
+    ("not_permitted_kg", "Not for this use"),
+)
+# The others have a column only where there is any.
+_ALWAYS = ("loadable_kg", "quarantined_kg", "blocked_kg", "on_machines_kg")
 
 
 @pages.get("/purchasing/stock")
@@ -81,8 +92,16 @@ def _found(asked: dict[str, Any]) -> dict[str, Any]:
     return desk.stock(args.get("grade_id"), args.get("use"))
 
 
-def _by_grade(items: list[dict[str, Any]]) -> list[tuple[dict[str, Any], list[dict[str, Any]]]]:
-    """Each grade by its first line, in the order of the lines, with all its lines."""
+_Line = dict[str, Any]
+
+
+def _by_grade(items: list[_Line]) -> list[tuple[_Line, list[_Line], list[tuple[str, str]]]]:
+    """Each grade by its first line, in the order of the lines, with all its lines and the columns that they need."""
     order = {number: place for place, number in enumerate(dict.fromkeys(item["grade_id"] for item in items))}
     ordered = sorted(items, key=lambda item: order[item["grade_id"]])
-    return [(lines[0], lines) for lines in (list(some) for _, some in groupby(ordered, lambda item: item["grade_id"]))]
+    grades = [list(lines) for _, lines in groupby(ordered, lambda item: item["grade_id"])]
+    return [(lines[0], lines, _columns(lines)) for lines in grades]
+
+
+def _columns(lines: list[_Line]) -> list[tuple[str, str]]:
+    return [(name, title) for name, title in _STATES if name in _ALWAYS or any(line[name] for line in lines)]
