@@ -118,7 +118,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("GET", "/v1/people/{number}"): Budget(0, 1, 5),
     ("POST", "/v1/people/{number}/renew"): Budget(1, 1, 15),
     ("POST", "/v1/people/{number}/revoke"): Budget(0, 1, 15),
-    ("GET", "/v1/purchasing-summary"): Budget(0, "suppliers", 10),
+    ("GET", "/v1/purchasing-summary"): Budget(0, "suppliers and lots in the shop", 20),
     ("POST", "/v1/readings/{number}/confirm"): Budget(1, 1, 35),
     ("POST", "/v1/readings/{number}/exclude"): Budget(1, 1, 25),
     ("POST", "/v1/readings/{number}/include"): Budget(1, 1, 25),

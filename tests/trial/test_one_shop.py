@@ -89,15 +89,22 @@ def _on_the_page(trial, first: str, entries: int) -> None:
 
 
 def _told_apart(trial) -> None:
-    """Who is steadier is told; the newcomer with two lots is told apart from nobody."""
-    compared = trial.get("purchasing", f"/supplier-comparison?grade_id={DRIFTS[1]}")
-    lines = {line["supplier"]: line for line in compared["suppliers"]}
-    assert (40, 30, 40, 2) == tuple(lines[name]["inspected"] for name in SUPPLIERS.values())
-    differ = {
-        (pair["criterion"], frozenset((pair["first_supplier_id"], pair["second_supplier_id"])))
-        for pair in compared["comparisons"]
-        if pair["better_supplier_id"]
+    """Who is better is told for the use, the newcomer with two lots apart from that with how many it needs."""
+    compared = trial.get("purchasing", f"/supplier-comparison?grade_id={DRIFTS[1]}&use=cosmetic")
+    lines = {line["supplier_id"]: line for line in compared["suppliers"]}
+    cosmetic = {
+        number: next(one for one in lines[number]["by_use"] if one["use"] == "cosmetic") for number in SUPPLIERS
     }
-    assert {("steadiness", frozenset((SCATTERING, GOOD))), ("closeness", frozenset((DRIFTS[0], GOOD)))} <= differ
-    assert not any(NEW in pair for _, pair in differ)
-    assert lines["Nettle"]["rank"] is None
+    assert {DRIFTS[0]: (40, 40), SCATTERING: (15, 30), GOOD: (40, 40), NEW: (2, 2)} == {
+        number: (one["accepted"], one["inspected"]) for number, one in cosmetic.items()
+    }
+    order = compared["order"]
+    assert [[DRIFTS[0], GOOD], [SCATTERING]] == order["acceptance"]["groups"]
+    assert [[GOOD], [DRIFTS[0]], [SCATTERING]] == order["steadiness"]["groups"]
+    assert GOOD == order["closeness"]["groups"][0][0]
+    for criterion in order.values():
+        assert [NEW] == [one["supplier_id"] for one in criterion["newcomers"]]
+        assert all(one["lots_needed"] >= 1 for one in criterion["newcomers"])
+    assert None is lines[NEW]["rank"]
+    assert "yellower by 0.03 a lot" in lines[DRIFTS[0]]["headline"]["says"]
+    assert "15 of 30 lots accepted for cosmetic" in lines[SCATTERING]["headline"]["says"]
