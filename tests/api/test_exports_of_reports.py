@@ -74,6 +74,7 @@ def test_a_comparison_has_a_row_for_each_supplier(bought):
 
 def test_a_summary_has_a_row_for_each_entry_of_the_week(bought):
     """In the order of the list."""
+    bought.decide(bought.good_lot(bought.steady, bought.white, "B-1")["lot_id"], "block", "Streaks.")
     told, found = bought.get("purchasing", "/purchasing-summary"), exported(bought, "/purchasing-summary")
     assert len(told["items"]) == len(found) > 0
     for item, row in zip(told["items"], found, strict=True):
