@@ -35,7 +35,6 @@ def exported(shop, path, role="purchasing"):
     assert (200, "text/csv; charset=utf-8; header=present") == (answer.status_code, answer.content_type)
     assert "Accept" in answer.headers["Vary"]
     assert text.endswith("\r\n")
-    shop.contract.check("GET", f"/v1{path.partition('?')[0]}", answer)
     plain = "/lots/{number}/exposure" if path.endswith("/exposure") else path.partition("?")[0]
     assert header(shop, plain) == text.partition("\r\n")[0].split(",")
     return rows(answer)
@@ -75,6 +74,7 @@ def test_a_comparison_has_a_row_for_each_supplier(bought):
 
 def test_a_summary_has_a_row_for_each_entry_of_the_week(bought):
     """In the order of the list."""
+    bought.decide(bought.good_lot(bought.steady, bought.white, "B-1")["lot_id"], "block", "Streaks.")
     told, found = bought.get("purchasing", "/purchasing-summary"), exported(bought, "/purchasing-summary")
     assert len(told["items"]) == len(found) > 0
     for item, row in zip(told["items"], found, strict=True):

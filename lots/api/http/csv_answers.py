@@ -127,7 +127,7 @@ def as_asked(response: Response, table: Table | None, left_out: Collection[str],
 
 
 def _no_rows(method: Any) -> Response:
-    known = dict.fromkeys(one.get("content_type") or JSON for one in _answered(method))
+    known = dict.fromkeys(one.get("content_type") or JSON for one in reversed(_answered(method)))
     text = f"This answer has no rows to write as CSV. It comes as {listed([*known], 'or')}. Name one of these in the header `Accept`."
     return problem(406, "no-csv", "No CSV here", text, headers=[("Vary", "Accept")])
 

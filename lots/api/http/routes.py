@@ -75,7 +75,8 @@ class Resource(MethodView):
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
             response = csv_answers.as_asked(response, self.csv_table, self.csv_leaves_out(), getattr(self, "get", None))
-            response.add_etag()  # of its text, where it has no version of its own
+            if response.status_code == 200:
+                response.add_etag()  # of its text, where it has no version of its own
         conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
         if not conditional:
             return response

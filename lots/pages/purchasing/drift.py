@@ -20,7 +20,6 @@ from lots.pages.site.pictures import sent
 from lots.pages.site.place import grade_choice, place, whole_days
 from lots.pages.site.session import signed_in
 from lots.services.drift import drift
-from lots.services.drift.series import MOST_SHOWN
 from lots.services.setup import catalog
 
 # Lots in the table below the picture.
@@ -71,7 +70,7 @@ def drift_picture(supplier: int) -> Any:
 @signed_in((Drift, "GET"))
 def drift_file(supplier: int) -> Any:
     """The figures of the same lots with their charts as a file, with the columns that the API has."""
-    found = attempt(lambda: _followed(supplier, MOST_SHOWN), DriftArgs)
+    found = attempt(lambda: _followed(supplier), DriftArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.supplier_drift", supplier=supplier, **_asked()))
     return csv_file("drift", Drift, found)
@@ -85,12 +84,12 @@ def _asked() -> dict[str, Any]:
     return {**{name: text for name, text in said.items() if text}, **rules}
 
 
-def _followed(supplier: int, limit: int | None = None) -> dict[str, Any]:
+def _followed(supplier: int) -> dict[str, Any]:
     said = {_DAYS.get(name, name): text for name, text in _asked().items() if name != "run_rules"}
     asked = checked(DriftArgs, {"supplier_id": str(supplier), **whole_days(said, *_DAYS.values())})
     whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
     days = {name: asked.get(name) for name in _DAYS.values()}
-    return drift.drift_of(*whose, drift.LotSpan(**days, limit=limit), rules="run_rules" in request.args)
+    return drift.drift_of(*whose, drift.LotSpan(**days), rules="run_rules" in request.args)
 
 
 def _measured(answer: Mapping[str, Any]) -> list[Mapping[str, Any]]:
