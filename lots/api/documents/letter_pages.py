@@ -80,6 +80,7 @@ def _prose(sentences: Sequence[str], place: Place) -> list[str]:
 
 def _about(report: dict[str, Any], terms: Terms, place: Place) -> Section:
     grade, lot = report["grade"], report["lot"]
+    came = [row for row in report["deliveries"] if row["closed"] is None]
     then = report["as_of"] if report["as_of"] != report["made_at"] else None
     facts = [
         ("From", report["issued_by"]),
@@ -98,7 +99,7 @@ def _about(report: dict[str, Any], terms: Terms, place: Place) -> Section:
         _subject(report),
         facts,
         _prose(_opening(report), place),
-        [deliveries_table(report["deliveries"], place, notes=False)],
+        [deliveries_table(came, place, notes=False)],
     )
 
 
