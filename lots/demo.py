@@ -113,7 +113,8 @@ def _no_terminal() -> bool:
 
 def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
     """States the shop's details, adds suppliers, instruments, shades, test prints and grades; returns the conditions each grade is read under, and instruments by code."""
-    details.change(0, {"name": shop["shop"], "address": shop["address"]}, _PEOPLE["admin"])
+    stated = ("address", "bench_cost_per_h", "bench_currency")
+    details.change(0, {"name": shop["shop"], **{name: shop[name] for name in stated if name in shop}}, _PEOPLE["admin"])
     for supplier in shop["suppliers"]:
         catalog.add("supplier", supplier, _PEOPLE["purchasing"])
     instruments: dict[str, Any] = {
@@ -176,6 +177,8 @@ def _deliveries(rows: list[dict[str, str]]) -> Iterator[Event]:
             "currency": row["currency"],
             "spools": [{"code": code, "net_mass_g": mass} for code in row["spool_codes"].split()],
         }
+        if ordered := row.get("ordered_at"):
+            values["ordered_at"] = datetime.fromisoformat(ordered)
         yield datetime.fromisoformat(row["received_at"]), partial(receiving.receive, values, _PEOPLE["receiving"])
 
 

@@ -34,15 +34,15 @@ def test_suppliers_compared_are_drawn_from_the_same_figures(shop):
     judged(new, grade, "AA", prefix="N")
     seen = picture(shop, "purchasing", path_of(shop, grade_id=grade["id"]))
     assert {"5 of 6", "2 of 2", "too few lots", "Supplier QWT"} <= set(seen.words)
-    assert "Suppliers compared: PLA-HW-175" == seen.title
+    assert "Suppliers compared: PLA-HW-175, at least one use" == seen.title
 
 
 def test_bias_and_scatter_of_one_grade_are_drawn(shop):
     """Three lots 0.3 yellower than the reference have that as their bias."""
     grade, supplier = shop.grade(limits=COLOR), shop.supplier()
     whites(supplier, grade, [0.3, 0.3, 0.3])
-    assert "+0.30" in picture(shop, "purchasing", path_of(shop, grade_id=grade["id"])).words
-    assert "+0.30" not in picture(shop, "purchasing", path_of(shop)).words
+    assert "bias +0.30" in picture(shop, "purchasing", path_of(shop, grade_id=grade["id"])).said
+    assert "bias +0.30" not in picture(shop, "purchasing", path_of(shop)).said
 
 
 def test_nothing_received_is_said_in_words(shop):

@@ -5,9 +5,14 @@ from datetime import timedelta
 import pytest
 import time_machine
 
+from lots.services.setup import shop as shop_details
+from lots.store.engine.database import transaction
+from lots.store.tables.decisions import Letter, LetterSent
+from lots.store.tables.models import Spool
 from tests.journeys import supply
 from tests.journeys.supply import BOTH_ENGINES, COLOR, judged, whites
 from tests.shop import WHITE
+from tests.store.rows import connected
 
 STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
 # A diameter beside the colour, so that a lot can be refused without a drift.
@@ -76,7 +81,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
     assert [
-        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession."
+        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession. 1.0 kg are left."
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]
@@ -120,7 +125,11 @@ def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
     shop.limit(grade["id"], {**COLOR, "color": {"lot_max": 2.0, "components_max": {"b": 0.8}}})
     near = [item for item in week(shop)["items"] if item["what"] == "limit_near"]
     assert ["color.component_b"] == [item["measure"] for item in near]
-    assert near[0]["says"].endswith("The limit of 0.8 is reached already.")
+    assert "The limit of 0.8 is reached already. The latest lots use 110 % of what the limit allows." in near[0]["says"]
+    risk = near[0]["risk"]
+    assert (0, 0) == (risk["lots_left_low"], risk["lots_left_high"])
+    assert risk["probability_next_fails"] > 0.99
+    assert pytest.approx(1.1) == risk["limit_used"]
 
 
 def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
@@ -129,7 +138,94 @@ def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
     whites(supplier, grade, [0.02 * number for number in range(12)])
     found = week(shop)
     assert {"drifting"} == {item["what"] for item in found["items"]}
-    assert all("at this slope" not in item["says"].lower() for item in found["items"])
+    assert all(item["risk"]["lots_left_low"] > 30 for item in found["items"])
+    assert all(item["risk"]["probability_next_fails"] < 0.05 for item in found["items"])
+
+
+def test_a_restricted_lot_says_what_it_is_still_fit_for(shop, clock):
+    """What it does not pass, what remains usable and how much of it; once it is used up it is off the list."""
+    supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
+    with supply.at_the_desks():
+        came = supply.delivery(supplier, grade, "Q-11", supply.month(11), spools=2)
+        spool, other = (one["code"] for one in came["spools"])
+        supply.color(spool, supply.month(11), 2.0)
+        supply.reading("diameter", spool, supply.month(11), d1_mm=supply.GOOD, d2_mm=supply.GOOD)
+    (item,) = week(shop)["items"]
+    assert ("restricted", came["lot_id"], 2.0) == (item["what"], item["lot_id"], item["risk"]["stock_kg"])
+    assert "Lot Q-11 is restricted. It does not pass cosmetic. 2.0 kg remain usable for hidden." == item["says"]
+    with connected(), transaction():
+        Spool.update(remaining_mass_g=0.0).where(Spool.code == other).execute()
+    assert 1.0 == week(shop)["items"][0]["risk"]["stock_kg"]
+    with connected(), transaction():
+        Spool.update(remaining_mass_g=0.0).execute()
+    assert [] == week(shop)["items"]
+
+
+def test_a_lot_that_waits_longer_than_usual_is_named(shop, clock):
+    """Not on the last usual day, but from then on; the shop says how many days are usual."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    judged(supplier, grade, "-", first=12)
+    assert [] == said(week(shop), "quarantined_long")
+    clock.shift(timedelta(days=2))
+    (words,) = said(week(shop), "quarantined_long")
+    assert "Lot Q-12 has been in quarantine for 9 days. The usual time is 7 days at most. 1.0 kg wait." == words
+    with connected(), transaction():
+        shop_details.change(0, {"usual_quarantine_days": 10}, "Aldous")
+    assert [] == said(week(shop), "quarantined_long")
+    clock.shift(timedelta(days=2))
+    assert said(week(shop), "quarantined_long")[0].startswith("Lot Q-12 has been in quarantine for 11 days.")
+
+
+def letter_about(lot_id, number, answer_by, *, sent=True):
+    """A letter about a lot, its answer asked for by a day."""
+    with connected(), transaction():
+        made = Letter.create(
+            lot=lot_id,
+            number=number,
+            claim="credit",
+            answer_by=answer_by,
+            addressed_to="Supplier QWT",
+            signed_by="Jory",
+            pdf="",
+            digest="0" * 64,
+            recorded_at=answer_by - timedelta(days=14),
+            recorded_by="Jory",
+        )
+        if sent:
+            at = answer_by - timedelta(days=13)
+            LetterSent.create(letter=made, sent_at=at, sent_to="sales", recorded_at=at, recorded_by="Jory")
+
+
+def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
+    """Once it was sent and its day is over, until a corrective action of its lot is answered or a newer letter asks again."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    lots = judged(supplier, grade, "RR", first=10)
+    day = supply.month(12)
+    letter_about(lots[0], "L-1", day)
+    letter_about(lots[1], "L-2", day, sent=False)
+    (words,) = said(week(shop), "letter_unanswered")
+    assert "No answer yet to letter L-1 about lot Q-10, asked for 7 days ago." == words
+    assert ["letter_unanswered", "refused_waiting", "refused_waiting"] == [one["what"] for one in week(shop)["items"]]
+    letter_about(lots[0], "L-3", day + timedelta(days=30))
+    assert [] == said(week(shop), "letter_unanswered")
+    clock.shift(timedelta(days=30))
+    assert said(week(shop), "letter_unanswered")[0].startswith("No answer yet to letter L-3 about lot Q-10")
+    action = ask_to_put_right(shop, lots[0], days=40)
+    answer = {"cause": "a worn die", "action": "a new die", "answered_by": "Jory"}
+    shop.post("purchasing", f"/corrective-actions/{action['id']}/answer", answer)
+    assert [] == said(week(shop), "letter_unanswered")
+
+
+def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):
+    """A supplier that comes nearer to the reference, and one that moves by a seventh of the limit: signalled there, not listed here."""
+    grade = shop.grade(limits=COLOR)
+    better, slightly = shop.supplier("NBK"), shop.supplier("TNT")
+    whites(better, grade, [*(0.5 + b for b in STEADY), *STEADY[:4]], prefix="N")
+    whites(slightly, grade, [*STEADY, *(0.14 + b for b in STEADY[:4])], prefix="T")
+    assert [] == week(shop)["items"]
+    for supplier in (better, slightly):
+        told = supply.followed(shop, supplier, grade)["signals"]
+        assert any(one["active"] for one in told)
 
 
 def test_the_list_says_how_many_series_it_looked_at(shop, clock):

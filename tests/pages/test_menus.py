@@ -14,9 +14,9 @@ from tests.reported import bad_lot
 MENUS = {
     "receiving": ["Home", "Receive", "Measure", "Lots"],
     "quality": ["Home", "Measure", "Lots", "Quality"],
-    "purchasing": ["Home", "Lots", "Suppliers"],
+    "purchasing": ["Home", "Lots", "This week", "Suppliers"],
     "production": ["Home", "Check", "Loaded", "Lots"],
-    "admin": ["Home", "Receive", "Measure", "Check", "Loaded", "Lots", "Quality", "Suppliers"],
+    "admin": ["Home", "Receive", "Measure", "Check", "Loaded", "Lots", "Quality", "This week", "Suppliers"],
 }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.journeys.supply import whites
+from tests.journeys.supply import COLOR, DIAMETER, at_the_desks, month, reading, whites
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 from tests.shop import SIMPLE_LIMITS
@@ -66,9 +66,51 @@ def test_suppliers_begin_with_a_grade_that_two_sell(desk):
     desk.receive(desk.ninebark, black, "N-1")
     page = buyer.go("/suppliers")
     assert str(black["id"]) == page.form("grade_id")["fields"]["grade_id"]
-    assert "Restricted counts as accepted." in page.text
+    assert "Accepted for every use" in page.text
     every = buyer.send(page, "grade_id", grade_id="")
     assert "" == every.form("grade_id")["fields"]["grade_id"]
+
+
+def test_suppliers_are_compared_for_a_use_and_some_days_that_the_address_keeps(desk):
+    """The first use of the limits stands chosen; a use and days that are asked for are for the whole page, days by the shop's clock."""
+    limits = {**COLOR, **DIAMETER, "uses": {"cosmetic": ["color"], "fit": ["diameter"]}}
+    grade = desk.grade("TWO-USES", limits=limits)
+    for supplier, prefix, apart in ((desk.quillwort, "Q", 0.1), (desk.ninebark, "N", 2.0)):
+        for number, lot in enumerate(whites(supplier, grade, [apart] * 3, prefix=prefix), start=1):
+            spool = desk.lot(lot)["spools"][0]["code"]
+            with at_the_desks():
+                reading("diameter", spool, month(number), d1_mm=1.75, d2_mm=1.75)
+    buyer = Browser(desk, "purchasing")
+    page = buyer.go(f"/suppliers?grade_id={grade['id']}")
+    assert "cosmetic" == page.form("grade_id")["fields"]["use"]
+    assert "Supplier NBK: 0 of 3 lots accepted for cosmetic." in page.text
+    day = f"{month(2):%Y-%m-%d}"
+    narrowed = buyer.go(f"/suppliers?grade_id={grade['id']}&use=fit&from={day}&to={day}")
+    assert "Supplier NBK: 1 of 1 lot accepted for fit." in narrowed.text
+    asked = narrowed.form("grade_id")["fields"]
+    assert (day, day, "fit") == (asked["from"], asked["to"], asked["use"])
+    any_use = buyer.go(f"/suppliers?grade_id={grade['id']}&use=")
+    assert "Supplier NBK: 3 of 3 lots accepted for at least one use." in any_use.text
+
+
+def test_the_page_tells_the_order_newcomers_and_what_the_difference_costs(desk):
+    """Two who differ are told apart in words, a newcomer with the lots it needs, and rejected kilograms in money."""
+    grade = desk.grade("ONE-USE", limits=COLOR)
+    for supplier, prefix, apart in ((desk.quillwort, "Q", [0.1] * 14), (desk.ninebark, "N", [2.0] * 14)):
+        whites(supplier, grade, apart, prefix=prefix)
+    whites(desk.supplier("SDG"), grade, [0.1, 0.1], prefix="S")
+    page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={grade['id']}")
+    assert "Supplier QWT has significantly more lots accepted the first time for general use than" in page.text
+    assert "too few for a significant difference from anybody. At least" in page.text
+    assert "Cost of the difference" in page.text
+
+
+def test_a_wrong_day_or_use_is_refused_in_words(desk):
+    """The form stays, so that it can be corrected."""
+    for query in ("use=flying", "from=2026-02-31", "grade_id=99"):
+        page = Browser(desk, "purchasing").go(f"/suppliers?{query}")
+        assert page.status in (404, 422)
+        assert "grade_id" in page.form("grade_id")["fields"]
 
 
 def test_the_spread_of_suppliers_is_named_in_words(desk):

@@ -12,8 +12,10 @@ from scipy.special import ndtr
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.purchasing import forecast, supplier_comparison
-from lots.domain.purchasing.forecast import History, by_measures, by_verdicts, next_value
+from lots.domain.purchasing.forecast import History, by_measures, by_verdicts
+from lots.domain.purchasing.next_value import next_value
 from lots.domain.purchasing.supplier_comparison import CRITERIA, LotResult, compare, rank
+from lots.domain.purchasing.supplier_groups import order_of
 from lots.domain.statistics.confidence_sequences import means_differ_by, proportions_differ_by, sample_of
 from lots.domain.statistics.proportions import Interval, Stratum
 from tests.promises.promise import Promise, Rate
@@ -197,6 +199,23 @@ def anybody_ever_ranks(runs: int = 160) -> Rate:
     return Rate(hits, runs)
 
 
+def anybody_is_ever_told_apart(runs: int = 160) -> Rate:
+    """How often any of three suppliers who are alike ever stands above another, on any criterion; the third joins after half of the lots."""
+    rng = np.random.default_rng(8)
+    hits = 0
+    # How many more lots are needed is no matter here.
+    with patch.object(supplier_comparison, "MOST_LOTS", 1):
+        for _ in range(runs):
+            lots = [_lots_of(rng, LOOKS) for _ in range(3)]
+            for n in range(2, LOOKS + 1):
+                sofar = {0: lots[0][:n], 1: lots[1][:n], 2: lots[2][: max(0, n - LOOKS // 2)]}
+                pairs = compare({number: mine for number, mine in sofar.items() if mine})
+                if any(order_of(criterion, list(sofar), pairs).better for criterion in CRITERIA):
+                    hits += 1
+                    break
+    return Rate(hits, runs)
+
+
 def told_within(apart: float, lots: int, runs: int = 400) -> Rate:
     """How often means so many standard deviations apart differ within so many lots of each."""
     rng = np.random.default_rng(6)
@@ -266,6 +285,7 @@ PROMISES: tuple[Promise, ...] = (
         0.75,
     ),
     _alike("two suppliers who are alike rank, on any criterion of the answer", anybody_ever_ranks),
+    _alike("any of three suppliers who are alike stands above another, one joining later", anybody_is_ever_told_apart),
     _alike("equal means", partial(means_ever_differ, _normal), 1 - OF_ONE),
     _alike("equal means of skew figures", partial(means_ever_differ, _half_normal), 1 - OF_ONE),
     _alike("equal means, six lots against one", partial(means_ever_differ, _half_normal, 6), 1 - OF_ONE),

@@ -286,9 +286,9 @@ class OneOrMany(fields.Field[Any]):
     """A place for a number or an array of two in an answer: a limit with one end or with both."""
 
     def __init__(self, **kw: Any) -> None:
-        kw.setdefault("metadata", {}).update(
-            oneOf=[{"type": "number"}, {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}]
-        )
+        pair = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
+        none = [{"type": "null"}] if kw.get("allow_none") else []
+        kw.setdefault("metadata", {}).update(oneOf=[{"type": "number"}, pair, *none])
         super().__init__(**kw)
 
 

@@ -22,7 +22,7 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 class Canvas:
     """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it.
 
-    Its title and description have ids of their own, which follow from what they say: several pictures may stand in one page.
+    Its title and description have ids of their own, which follow from what they say and its width: several pictures may stand in one page.
 
     Args:
         place: how numbers and dates are written on it; as the site writes them when None.
@@ -32,7 +32,7 @@ class Canvas:
         self.width, self.height = width, height
         self.place = place or place_here()
         told = {"title": readable(self.place.prose(title)), "desc": readable(self.place.prose(description))}
-        mark = sha256("\0".join(told.values()).encode()).hexdigest()[:12]
+        mark = sha256("\0".join([*told.values(), f"{width:g}"]).encode()).hexdigest()[:12]
         self.root = ElementTree.Element(
             "svg",
             {

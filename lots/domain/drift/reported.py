@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -121,25 +121,34 @@ def signals_to_report(analysis: Analysis, limit: Limit | None) -> list[Signal]:
     return [signal for signal in analysis.signals if why_unlisted(signal, limit) is None]
 
 
-def listing(series: Sequence[tuple[Analysis, Limit | None]], rate: float = FALSE_DISCOVERY_RATE) -> Listing:
+# Which signals of a series, under its limit, a list shows.
+Shows = Callable[["Analysis", "Limit | None"], "list[Signal]"]
+
+
+def listing(
+    series: Sequence[tuple[Analysis, Limit | None]],
+    rate: float = FALSE_DISCOVERY_RATE,
+    shows: Shows = signals_to_report,
+) -> Listing:
     """Returns which of many series to list, so that on average at most `rate` of the listed ones are steady.
 
     Args:
         series: the analysis and the limit of each series looked at: all measures, suppliers and grades of the list.
         rate: the false discovery rate, 0 < rate < 1.
+        shows: the signals of a series that the list shows.
 
     Notes:
-        A series without a signal to report counts with a p-value of 1: it is looked at all the same. Measures of one lot depend on each other;
-        the rate holds for positive dependence (see `discoveries`).
+        A series without a signal to show counts with a p-value of 1: it is looked at all the same. So the rate holds whichever signals the list
+        shows: no p-value is ever lowered. Measures of one lot depend on each other; the rate holds for positive dependence (see `discoveries`).
 
     Reference:
         Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57, 289-300.
     """
     tested = [number for number, (analysis, _) in enumerate(series) if analysis.p is not None]
-    p_values = [_p_of(*series[number]) for number in tested]
+    p_values = [_p_of(*series[number], shows) for number in tested]
     listed = {number for number, found in zip(tested, discoveries(p_values, rate), strict=True) if found}
     return Listing(len(tested), tuple(number in listed for number in range(len(series))), rate)
 
 
-def _p_of(analysis: Analysis, limit: Limit | None) -> float:
-    return analysis.p if analysis.p is not None and signals_to_report(analysis, limit) else 1.0
+def _p_of(analysis: Analysis, limit: Limit | None, shows: Shows) -> float:
+    return analysis.p if analysis.p is not None and shows(analysis, limit) else 1.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +28,8 @@ LATEST = 200
 _NO_SCATTER = 1e-14
 
 
-@dataclass(frozen=True, slots=True)
+# Arrays have no single answer to "equal?", so outlooks are not compared.
+@dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
     """What a series says of its next value: one row per model, with its weight.
 
@@ -58,12 +60,35 @@ class Outlook:
         begins = self.begins[mine][order]
         return int(begins[low]), int(begins[min(high, len(begins) - 1)])
 
+    @property
+    def scale(self) -> Array:
+        """How far the next value lies from the level of each model, in its unit: the scale of a Student's t with `df` degrees of freedom."""
+        return np.asarray(np.sqrt(self.squares / self.df * (self.doubt + self.around)))
+
+    def below(self, end: float) -> float:
+        """Returns the probability that the next value lies below a number: of the mixture of Student's t."""
+        from scipy.special import stdtr
+
+        return float(self.weights @ stdtr(self.df, (end - self.level) / self.scale))
+
+    def outside(self, low: float | None, high: float | None) -> float:
+        """Returns the probability that the next value lies below `low` or above `high`, 0..1; None for no such end.
+
+        Example:
+            >>> found = outlook([1.0, 1.2, 0.9, 1.1, 1.0, 1.1])
+            >>> round(found.outside(None, 1.05), 2), found.outside(0.0, 2.0) < 0.02
+            (0.51, True)
+        """
+        beyond = (0.0 if low is None else self.below(low)) + (0.0 if high is None else 1 - self.below(high))
+        return min(1.0, max(0.0, beyond))
+
+    @lru_cache(maxsize=128)  # noqa: B019  # bounded, and an outlook is kept below by its values anyway
     def interval(self, confidence: float = 0.95) -> Interval:
         """Returns the interval that the next value lies in: the middle part of the mixture of Student's t."""
         from scipy.optimize import brentq
-        from scipy.special import stdtr, stdtrit
+        from scipy.special import stdtrit
 
-        scale = np.sqrt(self.squares / self.df * (self.doubt + self.around))
+        scale = self.scale
         reach = float(stdtrit(self.df, (1 + confidence) / 2))
         ends = []
         for sign in (-1.0, 1.0):
@@ -72,7 +97,7 @@ class Outlook:
             low, high = float(own.min()), float(own.max())
 
             def too_much(end: float, probability: float = (1 + sign * confidence) / 2) -> float:
-                return float(self.weights @ stdtr(self.df, (end - self.level) / scale)) - probability
+                return self.below(end) - probability
 
             crossed = too_much(low) < 0 < too_much(high)
             ends.append(brentq(too_much, low, high, xtol=1e-9 * float(scale.min())) if crossed else (low + high) / 2)
@@ -116,10 +141,16 @@ def outlook(values: Sequence[float]) -> Outlook:
         >>> round(found.probability("step"), 2), found.change("step")
         (1.0, (5, 5))
     """
-    y = np.asarray(values[-LATEST:], dtype=float)
+    if len(values) < 3:
+        raise ValueError(f"the next value takes at least 3 values to foretell, got {len(values)}")
+    return _outlook(tuple(values[-LATEST:]), len(values))
+
+
+@lru_cache(maxsize=128)  # a page asks for some, and most series have no new lot since; at most 0.15 MB each
+def _outlook(latest: tuple[float, ...], of: int) -> Outlook:
+    """What the latest of so many values say."""
+    y = np.asarray(latest, dtype=float)
     n = len(y)
-    if n < 3:
-        raise ValueError(f"the next value takes at least 3 values to foretell, got {n}")
     fixed, moving = _along_shapes(y), _wandering(y)
     columns = [np.concatenate(pair) for pair in zip(fixed[:5], moving, strict=True)]
     log_weight, level, doubt, around, squares = columns
@@ -128,7 +159,7 @@ def outlook(values: Sequence[float]) -> Outlook:
     weights = np.exp(log_weight - log_weight.max())
     kinds = np.concatenate([fixed[5], np.repeat("wandering", len(WANDERING))])
     begins = np.concatenate([fixed[6], np.repeat(-1, len(WANDERING))])
-    begins = np.where(begins < 0, -1, begins + len(values) - n)
+    begins = np.where(begins < 0, -1, begins + of - n)
     return Outlook(weights / weights.sum(), level, doubt, around, squares, n - 1, kinds, begins)
 
 

@@ -1,46 +1,84 @@
-"""Purchasing: which supplier is steadier and how sure that is, where each one goes, and what needs attention this week."""
+"""Suppliers of a grade side by side for a use: who is better, what the difference costs, and what each one's next lot will be like."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
 
 from flask import render_template, request
 from markupsafe import Markup
 
-from lots.api.pictures.purchasing import comparison as comparison_picture
-from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
+from lots.api.pictures.purchasing import headline as drawing
+from lots.api.purchasing.comparison import ComparisonArgs, NextLot, SupplierComparison
 from lots.domain.characteristics.registry import DECLARED, MEASURES
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words, in_order
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
-from lots.pages.site.place import grade_choice
+from lots.pages.site.place import grade_choice, place, whole_days
 from lots.pages.site.session import signed_in
-from lots.services.purchasing import overview, week
+from lots.services.purchasing import overview
+from lots.services.purchasing.comparison import Question
+from lots.services.purchasing.overview import Overview
 from lots.services.setup import catalog
 
 CHARACTERISTICS = tuple((declared.name, declared.title) for declared in DECLARED.values())
+_DAYS = ("from", "to")
 
 
 @pages.get("/suppliers")
-@signed_in((SupplierComparison, "GET"), (NextLot, "GET"), (PurchasingSummary, "GET"))
-def suppliers() -> str:
-    """The week's list, then the suppliers of a grade side by side."""
+@signed_in((SupplierComparison, "GET"), (NextLot, "GET"))
+def suppliers() -> Any:
+    """The suppliers of a grade side by side: for the first use of its limits and of all days, until something else is asked for."""
     known = catalog.directory("grade")["grades"]
-    grade = request.args["grade_id"] if "grade_id" in request.args else str(overview.first_grade() or "")
-    seen = attempt(lambda: _seen(grade), ComparisonArgs)
+    asked = _asked()
+    if "grade_id" not in request.args and (first := overview.first_grade()):
+        asked["grade_id"] = str(first)
+    seen = attempt(lambda: _seen(asked), ComparisonArgs)
     refused = seen if isinstance(seen, Refusal) else None
-    return render_template(
+    shown = {} if isinstance(seen, Refusal) else _shown(seen)
+    page = render_template(
         "purchasing/suppliers.html",
-        week=week.act_this_week() if isinstance(seen, Refusal) else seen.week,
         grades=[("", "All grades"), *map(grade_choice, known)],
-        grade=grade,
-        compared=None if isinstance(seen, Refusal) else seen.compared,
-        refused=refused,
-        forecasts={} if isinstance(seen, Refusal) else seen.forecasts,
+        asked=asked,
         labels={code: one.label for code, one in MEASURES.items()},
-        picture="" if isinstance(seen, Refusal) else drawn(comparison_picture.draw(seen.compared)),
+        refused=refused,
+        **{"use": asked.get("use", ""), "uses": _choices([], asked.get("use")), **shown},
     )
+    return page, refused.status if refused else 200
 
 
-def _seen(grade: str) -> overview.Overview:
-    return overview.overview(checked(ComparisonArgs, {"grade_id": grade} if grade else {}).get("grade_id"))
+def _asked() -> dict[str, str]:
+    """What an address asks for; whatever else stands in it leads nowhere."""
+    return {name: text for name in ("grade_id", "use", *_DAYS) if (text := request.args.get(name, "").strip())}
+
+
+def _seen(asked: Mapping[str, str]) -> Overview:
+    said = checked(ComparisonArgs, whole_days(asked, *_DAYS))
+    question = Question(*(said.get(name) for name in ("grade_id", "received_from", "received_to", "use")))
+    # An empty choice asks for at least one use; no choice at all, for the first.
+    return overview.overview(question, first_use="use" not in request.args)
+
+
+def _shown(seen: Overview) -> dict[str, Any]:
+    """What the page shows of it."""
+    here = place()
+    named = {use: for_words(use) for use in in_order([*seen.uses, *([seen.use] if seen.use else [])])}
+    return {
+        "compared": seen.compared,
+        "forecasts": seen.forecasts,
+        "use": seen.use or "",
+        "uses": _choices(named, seen.use),
+        "named": named,
+        "what": for_words(seen.use) if seen.use else AT_LEAST_ONE,
+        "every": EVERY,
+        "wide": drawn(drawing.draw(seen.compared, drawing.WIDE.at(here))),
+        "narrow": drawn(drawing.draw(seen.compared, drawing.NARROW.at(here))),
+    }
+
+
+def _choices(uses: Any, chosen: str | None) -> list[tuple[str, str]]:
+    known = [*uses, *([chosen] if chosen and chosen not in uses else [])]
+    return [("", AT_LEAST_ONE.capitalize()), *((use, for_words(use).capitalize()) for use in known)]
 
 
 def drawn(picture: str) -> Markup:

@@ -194,12 +194,16 @@ def _drift() -> Part:
 
 
 def _moving(one: dict[str, Any]) -> Line:
-    url = _lot(one["lot_id"])
+    url = _lot(one["lot_id"]) if one["lot_id"] else _to("pages.stock", grade_id=one["grade_id"])
+    if one["corrective_action_id"]:
+        url = _to("pages.corrective_action", url, number=one["corrective_action_id"])
     if one["measure"]:
         about = one["measure"].split(".")[0]
         whose = {"supplier": one["supplier_id"], "grade_id": one["grade_id"]}
         url = _to("pages.supplier_drift", url, **whose, characteristic=about)
-    return Line(f"{one['supplier']}, {one['grade']}", url, one["says"], late=one["what"] == "overdue_action")
+    return Line(
+        ", ".join(filter(None, (one["supplier"], one["grade"]))), url, one["says"], late=one["what"] in week.LATE
+    )
 
 
 def _actions() -> Part:
@@ -220,7 +224,7 @@ def _actions() -> Part:
 def purchasing_desk() -> list[Part]:
     """Purchasing's: this week's list, and what suppliers were asked to put right."""
     found: Shown = week.as_last_worked_out()
-    every = url_for("pages.suppliers")
+    every = url_for("pages.week")
     return [_part("week", "This week", found["items"], _moving, "Nothing to act on this week.", every), _actions()]
 
 

@@ -36,6 +36,7 @@ TASKS = (
     ("Loaded", "pages.loaded"),
     ("Lots", "pages.lots"),
     ("Quality", "pages.quality"),
+    ("This week", "pages.week"),
     ("Suppliers", "pages.suppliers"),
     ("Set up", "pages.setup"),
 )

@@ -1,66 +1,85 @@
-"""Purchasing at a glance: where to act this week, the suppliers of a grade side by side, and the next lot of each, from one load of lots."""
+"""The suppliers of a grade side by side, and the next lot of each, from one load of lots."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 from lots.domain.drift.lot_series import NO_LOTS, LotSeries
-from lots.services import clock
+from lots.domain.purchasing.by_use import in_order
 from lots.services.lookups import found
 from lots.services.purchasing import supplies
 from lots.services.purchasing.comparison import Question, compared
-from lots.services.purchasing.forecast import FORETOLD, next_lot, shade_of
+from lots.services.purchasing.forecast import FORETOLD, Asked, next_lot, shade_of
 from lots.services.purchasing.supplies import Charted
-from lots.services.purchasing.week import BACK, pairs_of, to_act_on
 from lots.services.views import View
 from lots.store.drift import lot_series
 from lots.store.drift import series as store
 from lots.store.tables.models import Grade, Supplier
 
-# Moments are kept to this.
-_TICK = timedelta(microseconds=1)
-
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """What purchasing sees first, each part as its own service answers it: the week's list, suppliers compared, forecasts by supplier."""
+    """Suppliers compared and forecasts by supplier, as their services answer them.
 
-    week: View
+    Args:
+        use: that they are for; None for at least one.
+        uses: that the limits of the grade name, in order; of all grades, those that lots were inspected for.
+    """
+
+    use: str | None
+    uses: Sequence[str]
     compared: View
     forecasts: Mapping[int, View]
 
 
-def overview(grade_id: int | None) -> Overview:
-    """Returns the week's list, the suppliers of a grade compared, and their next lots; without a grade, of all grades and no next lots.
+def overview(asked: Question, *, first_use: bool = False) -> Overview:
+    """Returns the suppliers of a grade compared, and their next lots; without a grade, of all grades and no next lots.
 
-    Lots are read and analysed once. Ten queries at most, and one more where instruments differ.
+    Args:
+        asked: which lots. The next lot follows from all lots of the grade, whenever they came.
+        first_use: for the first use that there is, in place of the one in `asked`.
+
+    Lots are read and analysed once. Thirteen queries at most, and one more where instruments differ.
 
     Raises:
         NotFound: no such grade.
     """
-    now = clock.now()
-    grade = None if grade_id is None else found("grade", grade_id)
-    recent, overdue = lot_series.lots_of(since=now - BACK), store.overdue_actions(now)
-    before = lot_series.lots_of(grade_id=grade_id, until=now - BACK - _TICK)
-    asked = before + (
-        recent if grade_id is None else recent.by([row.grade_id for row in recent.rows]).get(grade_id, NO_LOTS)
-    )
-    both = before + recent
-    suppliers, grades = supplies.named(both, pairs_of(overdue))
-    told = supplies.charted(both, grades if grade is None else {**grades, grade.id: grade})
-    answer = compared(Question(grade_id), asked, suppliers, grades, told if grade else None)
-    foretold = _next_lots(grade, asked, suppliers, told) if grade else {}
-    return Overview(to_act_on(now, recent, overdue, suppliers, told), answer, foretold)
+    grade = None if asked.grade_id is None else found("grade", asked.grade_id)
+    if grade is None:
+        lots = lot_series.lots_of(since=asked.since, until=asked.until)
+        uses = in_order({use for row in lots.rows for use in row.uses})
+        asked = replace(asked, use=uses[0] if first_use and uses else asked.use)
+        return Overview(asked.use, uses, compared(asked, lots, *supplies.named(lots), None), {})
+    whole = lot_series.lots_of(grade_id=grade.id)
+    suppliers, grades = supplies.named(whole)
+    told = supplies.charted(whole, {grade.id: grade}, grade.id)
+    agreed = told.agreed(grade.id)
+    uses = in_order(agreed.required()) if agreed else []
+    asked = replace(asked, use=uses[0] if first_use and uses else asked.use)
+    answer = compared(asked, _between(whole, asked.since, asked.until), suppliers, grades, told)
+    return Overview(asked.use, uses, answer, _next_lots(grade, asked.use, whole, suppliers, told))
 
 
-def _next_lots(grade: Grade, asked: LotSeries, suppliers: Mapping[int, Supplier], told: Charted) -> dict[int, View]:
+def _between(lots: LotSeries, since: datetime | None, until: datetime | None) -> LotSeries:
+    """The lots received between two moments, both included."""
+    if since is None and until is None:
+        return lots
+    kept = [
+        (since is None or since <= row.received_at) and (until is None or row.received_at <= until) for row in lots.rows
+    ]
+    return lots.by(kept).get(True, NO_LOTS)
+
+
+def _next_lots(
+    grade: Grade, use: str | None, lots: LotSeries, suppliers: Mapping[int, Supplier], told: Charted
+) -> dict[int, View]:
     shade, limits = shade_of(grade), told.revisions.get(grade.id)
     found_ = {}
-    for number, mine in asked.by([row.supplier_id for row in asked.rows]).items():
+    for number, mine in lots.by([row.supplier_id for row in lots.rows]).items():
         parts = {one.measure: one.part for one in told.follow((number, grade.id), mine) if one.measure in FORETOLD}
-        found_[number] = next_lot(suppliers[number], grade, limits, shade, mine.originals(), parts)
+        found_[number] = next_lot(Asked(suppliers[number], grade, limits, shade, use), mine.originals(), parts)
     return found_
 
 

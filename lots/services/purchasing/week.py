@@ -1,63 +1,97 @@
-"""Purchasing: where somebody must act this week, over all suppliers and grades, the most urgent first."""
+"""Purchasing: where somebody must act this week, over all suppliers and grades, what puts most at risk first."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TypedDict, cast
 
 from lots.domain.drift.lot_series import LotSeries
-from lots.domain.drift.reported import Listing, signals_to_report
+from lots.domain.drift.reported import Listing
+from lots.domain.purchasing import urgency
+from lots.domain.purchasing.urgency import ANSWERS, MATTERS, Risk
 from lots.domain.words import counted
 from lots.services import clock
-from lots.services.drift import drift, signals
-from lots.services.drift.drift import Followed
-from lots.services.drift.views import ahead_says, percent
-from lots.services.purchasing import supplies
+from lots.services.drift import drift
+from lots.services.drift.views import percent
+from lots.services.purchasing import stock, supplies, week_entries
+from lots.services.purchasing.stock import Short
 from lots.services.purchasing.supplies import Charted, Pair
+from lots.services.purchasing.week_entries import Entry, Shelf
+from lots.services.setup import shop
 from lots.services.views import View
 from lots.store.changes import feed
 from lots.store.drift import lot_series
 from lots.store.drift import series as store
 from lots.store.engine.database import db
+from lots.store.purchasing import in_the_shop
+from lots.store.purchasing.in_the_shop import OpenLetter
 from lots.store.tables.decisions import CorrectiveAction
 from lots.store.tables.models import Supplier
 
-# How far back the list looks, and how near a limit is near.
+# How far back the list looks.
 BACK = timedelta(days=730)
-_NEAR_LOTS = 3
-URGENCY = ("overdue_action", "limit_near", "refused_waiting", "drifting")
+# Every kind of matter, as answers name it.
+KINDS: tuple[str, ...] = MATTERS
+# Of these, those that are late.
+LATE: tuple[str, ...] = ANSWERS
 
 
-class Unnamed(TypedDict):
-    """One thing to act on, by the numbers of its supplier and grade."""
+class RiskView(TypedDict):
+    """What a matter puts at risk, as it is answered."""
+
+    limit_used: float | None
+    lots_left_low: int | None
+    lots_left_high: int | None
+    probability_next_fails: float | None
+    stock_kg: float | None
+
+
+class Line(TypedDict):
+    """One thing to act on."""
 
     what: str
-    supplier_id: int
+    supplier_id: int | None
+    supplier: str | None
     grade_id: int
-    lot_id: int
+    grade: str
+    lot_id: int | None
+    corrective_action_id: int | None
     measure: str | None
     p_value: float | None
+    risk: RiskView
     says: str
 
 
-class Line(Unnamed):
-    """The same with their names."""
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """What the list rests on beside series of lots: answers that are late, filament in the shop, and stocks that run out."""
 
-    supplier: str
-    grade: str
+    overdue: Sequence[CorrectiveAction]
+    letters: Sequence[OpenLetter]
+    shelf: Shelf
+    short: Sequence[Short] = ()
+
+    @property
+    def pairs(self) -> list[Pair]:
+        """The suppliers and grades of corrective actions and of stocks, 0 for no supplier."""
+        short = [(one["supplier_id"] or 0, one["grade_id"]) for one in self.short]
+        return [*((action.supplier_id, action.grade_id) for action in self.overdue), *short]
 
 
 def act_this_week() -> View:
-    """Returns where purchasing must act: overdue actions, limits about to be reached, refused lots, drift. Seven queries at most.
+    """Returns where purchasing must act: late answers, limits about to be reached, lots that wait, stock that runs out, drift.
+
+    Twenty queries at most, however many lots there are.
 
     Only lots of the last two years are looked at, so it does not grow with the archive. Of the series that are listed as drifting a stated share
     is steady on average, at most.
     """
     now = clock.now()
-    lots, overdue = lot_series.lots_of(since=now - BACK), store.overdue_actions(now)
-    suppliers, grades = supplies.named(lots, pairs_of(overdue))
-    return to_act_on(now, lots, overdue, suppliers, supplies.charted(lots, grades))
+    lots, owed = lot_series.lots_of(since=now - BACK), owed_now(now)
+    suppliers, grades = supplies.named(lots, owed.pairs)
+    return to_act_on(now, lots, owed, suppliers, supplies.charted(lots, grades))
 
 
 def as_last_worked_out() -> View:
@@ -75,43 +109,72 @@ def as_last_worked_out() -> View:
 _KEPT: dict[str, object] = {}
 
 
-def pairs_of(actions: Sequence[CorrectiveAction]) -> list[Pair]:
-    """Returns the suppliers and grades of corrective actions."""
-    return [(action.supplier_id, action.grade_id) for action in actions]
+def owed_now(now: datetime) -> Owed:
+    """Returns what the list rests on beside series of lots. Twelve queries at most."""
+    overdue, there = store.overdue_actions(now), in_the_shop.lots_in_shop(now - BACK)
+    shelf = Shelf({one.id: one for one in there}, shop.details().usual_quarantine_days)
+    refused = (one.id for one in there if one.standing != "released")
+    return Owed(overdue, in_the_shop.letters_without_answer(refused, now), shelf, stock.short(now))
 
 
 def to_act_on(
     now: datetime,
     lots: LotSeries,
-    overdue: Sequence[CorrectiveAction],
+    owed: Owed,
     suppliers: Mapping[int, Supplier],
     told: Charted,
+    brought: Callable[[Iterable[int]], Mapping[int, float]] = in_the_shop.masses_of,
 ) -> View:
-    """Returns where to act. No query.
+    """Returns where to act, the most urgent first (`urgency`). One query where a drift is listed, else none.
 
     Args:
         now: the moment of asking.
         lots: of the last two years, of all suppliers and grades.
-        overdue: corrective actions that are overdue.
+        owed: what is known beside them.
         suppliers: of both, by number.
         told: what the lots are charted against.
+        brought: how much each of some lots brought, g.
+
+    Notes:
+        Series are selected among those with a signal worth an act (`signals_to_act_on`), so that on average at most the stated share of
+        those listed is steady. Changes for the better and immaterial ones are never listed; they are on the drift pages.
     """
     groups = sorted(lots.by([(row.supplier_id, row.grade_id) for row in lots.rows]).items())
     followed = {pair: told.follow(pair, mine) for pair, mine in groups}
-    selected = drift.select(one for mine in followed.values() for one in mine)
-    found = [_overdue(action, now) for action in overdue]
-    found += [line for pair, mine in groups for line in _refused(mine, pair)]
-    drifting = drift.listed(followed, selected)
-    found += [line for pair, mine in drifting.items() for one in mine for line in _moving(pair, one)]
-    items: list[Line] = [
-        {**one, "supplier": suppliers[one["supplier_id"]].name, "grade": told.grades[one["grade_id"]].code}
-        for one in found
+    selected = drift.select((one for mine in followed.values() for one in mine), urgency.signals_to_act_on)
+    found = [
+        *week_entries.answers_overdue(owed.overdue, owed.shelf, now),
+        *week_entries.letters_unanswered(owed.letters, owed.overdue, owed.shelf, now),
+        *week_entries.lots_waiting(owed.shelf, now),
+        *week_entries.stock_short(owed.short),
+        *_with_mass(
+            [
+                week_entries.drifting(pair, one, owed.shelf)
+                for pair, mine in drift.listed(followed, selected).items()
+                for one in mine
+            ],
+            brought,
+        ),
     ]
-    items.sort(key=lambda item: (URGENCY.index(item["what"]), item["supplier"], item["grade"]))
+    # A stock that nobody delivered to in two years is of no supplier.
+    called = {0: "", **{number: row.name for number, row in suppliers.items()}}
+    names = {one: (called[one.pair[0]], told.grades[one.pair[1]].code) for one in found}
+    found.sort(key=lambda one: (*urgency.urgency(one.what, one.risk), *names[one], one.lot_id or 0, one.measure or ""))
     says = "Nothing to act on this week."
-    if items:
-        says = f"{counted(len(items), 'thing needs', 'things need')} attention, the most urgent first."
+    if found:
+        says = f"{counted(len(found), 'thing needs', 'things need')} attention, the most urgent first."
+    items = [_line(one, *names[one]) for one in found]
     return {"as_of": now, "items": items, "says": f"{says}{_listed_says(selected)}", **drift.counts(selected)}
+
+
+def _with_mass(found: Sequence[Entry], brought: Callable[[Iterable[int]], Mapping[int, float]]) -> Sequence[Entry]:
+    """Drifting series with the mass of a lot to come: as much as their newest lot brought."""
+    newest = [one.lot_id or 0 for one in found]
+    mass_g = brought(newest) if found else {}
+    return [
+        one._replace(risk=replace(one.risk, lot_kg=mass_g.get(lot, 0.0) / 1000))
+        for one, lot in zip(found, newest, strict=True)
+    ]
 
 
 def _listed_says(selected: Listing) -> str:
@@ -125,39 +188,27 @@ def _listed_says(selected: Listing) -> str:
     return f"{of}{rate} Weaker signals are on the drift pages of the suppliers."
 
 
-def _overdue(action: CorrectiveAction, now: datetime) -> Unnamed:
-    days = counted(max((now - action.due_at).days, 1), "day")
-    says = f"No answer yet on corrective action {action.id} for lot {action.lot.supplier_lot}, due {days} ago."
-    return _line("overdue_action", (action.supplier_id, action.grade_id), says, action.lot_id)
-
-
-def _moving(pair: Pair, one: Followed) -> Iterator[Unnamed]:
-    """The lines of a listed series, one for each signal."""
-    part, ahead = one.part, one.analysis.projection
-    # A limit that is reached already has no lot to come that reaches it first.
-    comes = None if ahead is None or ahead.limit is None else ahead.earliest or ahead.about
-    soon = ahead is not None and comes is not None and comes - ahead.last <= _NEAR_LOTS
-    for signal in signals_to_report(one.analysis, one.limit):
-        says = signals.moved(signal, part)
-        if soon and ahead is not None:
-            says += f" {ahead_says(ahead, part)}"
-        yield _line("limit_near" if soon else "drifting", pair, says, part.lot(-1).id, one)
-
-
-def _refused(lots: LotSeries, pair: Pair) -> Iterator[Unnamed]:
-    for row in lots.rows:
-        if row.standing == "blocked":
-            says = f"Lot {row.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession."
-            yield _line("refused_waiting", pair, says, row.id)
-
-
-def _line(what: str, pair: Pair, says: str, lot_id: int, one: Followed | None = None) -> Unnamed:
+def _line(one: Entry, supplier: str, grade: str) -> Line:
     return {
-        "what": what,
-        "supplier_id": pair[0],
-        "grade_id": pair[1],
-        "lot_id": lot_id,
-        "measure": one.measure if one else None,
-        "p_value": one.analysis.p if one else None,
-        "says": says,
+        "what": one.what,
+        "supplier_id": one.pair[0] or None,
+        "supplier": supplier or None,
+        "grade_id": one.pair[1],
+        "grade": grade,
+        "lot_id": one.lot_id,
+        "corrective_action_id": one.action_id,
+        "measure": one.measure,
+        "p_value": one.p_value,
+        "risk": _risk(one.risk),
+        "says": one.more(),
+    }
+
+
+def _risk(risk: Risk) -> RiskView:
+    return {
+        "limit_used": risk.limit_used,
+        "lots_left_low": risk.lots_left_low,
+        "lots_left_high": risk.lots_left_high,
+        "probability_next_fails": risk.probability_next_fails,
+        "stock_kg": risk.stock_kg,
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from lots.domain.assessment.limits_revision import limit_on
 from lots.domain.characteristics.registry import MEASURES
@@ -20,6 +20,7 @@ from lots.services.drift.drift import Followed
 from lots.services.drift.series import Segment
 from lots.services.purchasing.supplies import Charted
 from lots.services.views import View
+from lots.store.engine.remembered import Remembered
 from lots.store.tables.models import Grade
 
 _SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)
@@ -27,10 +28,22 @@ _CAPABLE = tuple(code for code, one in MEASURES.items() if one.capable)
 _LEVELS = tuple(code for code, one in MEASURES.items() if one.level)
 
 
+def variances(followed: Sequence[Followed], confidence: float) -> dict[str, Components]:
+    """Returns the components of the spread of each measure that has a limit or is compared by its spread, of the most lots read alike.
+
+    Args:
+        followed: the measures that a supplier's lots of a grade have.
+        confidence: of the intervals.
+    """
+    asked = [one for one in followed if one.limit is not None or MEASURES[one.measure].spread]
+    return {one.measure: _variances(max(one.parts, key=len), confidence) for one in asked}
+
+
 def figures(
     results: Sequence[LotResult],
     followed: Sequence[Followed],
     drifting: Sequence[Followed],
+    spread: Mapping[str, Components],
     told: Charted | None,
     grade: Grade | None,
     confidence: float,
@@ -41,6 +54,7 @@ def figures(
         results: of its lots.
         followed: the measures that they have.
         drifting: those of them that a list over all suppliers shows.
+        spread: their `variances`.
         told: what they are charted against, None for several grades.
         grade: of the lots, None for several.
         confidence: of the intervals.
@@ -50,15 +64,15 @@ def figures(
     agreed, nominal = told.agreed(grade.id), grade.nominal_diameter_mm
     # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
     longest = {one.measure: max(one.parts, key=len) for one in followed}
-    variances = {name: _variances(longest[name], confidence) for name in _SPREAD if name in longest}
-    limits = {name: limit_on(name, agreed, nominal) for name in _CAPABLE if name in variances}
+    told_of = {name: spread[name] for name in _SPREAD if name in spread}
+    limits = {name: limit_on(name, agreed, nominal) for name in _CAPABLE if name in told_of}
     return {
         "bias": _bias(results, confidence),
-        "spread": [_spread(longest[name], variance) for name, variance in variances.items()],
+        "spread": [_spread(longest[name], variance) for name, variance in told_of.items()],
         "capability": [
             made
             for name, limit in limits.items()
-            if limit and (made := _capability(name, variances[name], limit, confidence))
+            if limit and (made := _capability(name, told_of[name], limit, confidence))
         ],
         "drift": [_moved(signal, one) for one in drifting for signal in signals_to_report(one.analysis, one.limit)],
         "bond": [_level(name, longest[name], confidence) for name in _LEVELS if name in longest],
@@ -66,8 +80,17 @@ def figures(
 
 
 def _variances(part: Segment, confidence: float) -> Components:
-    values, spools, squares, _ = part.column.figures.T
-    return components_of(spools.astype(int).tolist(), values.tolist(), squares.tolist(), confidence)
+    figures = part.column.figures[:, :3]
+
+    def work() -> Components:
+        values, spools, squares = figures.T
+        return components_of(spools.astype(int).tolist(), values.tolist(), squares.tolist(), confidence)
+
+    return _COMPONENTS.get((figures.tobytes(), confidence), len(figures), work)
+
+
+# Components from so many figures are kept, each with 24 B of their input.
+_COMPONENTS: Remembered[Components] = Remembered(200_000)
 
 
 def _moved(signal: Signal, one: Followed) -> View:

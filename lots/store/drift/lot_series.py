@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
+from itertools import chain, groupby, islice
 from typing import NamedTuple, TypeVar, get_args
 
 import orjson
@@ -17,7 +19,9 @@ from lots.domain.receiving.severity import State
 from lots.store.assessment import lots
 from lots.store.engine.column_types import Json
 from lots.store.engine.database import db, locks_rows
+from lots.store.engine.remembered import Remembered
 from lots.store.receiving import deliveries
+from lots.store.tables.lots import FirstInspection
 from lots.store.tables.models import Delivery, LimitsRevision, Lot, ShadeRevision, Spool
 
 # The measures of a lot: value, sampling units, sum of squares and standard uncertainty of each.
@@ -51,16 +55,47 @@ def lots_of(
             query = query.where(field == value)
     cursor = db.execute(_received(query, since, until).order_by(Lot.received_at, Lot.id))
     rows: list[SeriesLot] = []
+    found: defaultdict[str, list[Column]] = defaultdict(list)
+    for some in _by_month(cursor):
+        read = _read([row[-1] for row in some])
+        for name, column in read.columns.items():
+            found[name].append(Column(column.at + len(rows), column.figures))
+        rows.extend(map(_lot, some, read.rests))
+    return LotSeries(rows, {name: _joined(parts) for name, parts in found.items()})
 
-    def measured() -> Iterator[list[Measured]]:
-        some: list[_Row]
-        while some := cursor.fetchmany(_AT_ONCE):
-            parts = [_parts(row[-1]) for row in some]
-            rows.extend(_lot(row, rest) for row, (_, rest) in zip(some, parts, strict=True))
-            yield [part for part, _ in parts]
 
-    columns = columns_of(measured())
-    return LotSeries(rows, columns)
+def _by_month(cursor: Iterable[_Row]) -> Iterator[list[_Row]]:
+    """Rows in the parts that they are read in: those of a month, all where they are few. A new lot changes one part."""
+    each = iter(cursor)
+    first = list(islice(each, _AT_ONCE))
+    if len(first) < _AT_ONCE:
+        yield first
+        return
+    for _, some in groupby(chain(first, each), key=lambda row: row[8][:7]):
+        yield list(some)
+
+
+class _Read(NamedTuple):
+    """The figures of some lots: a column for each measure, and the rest of each lot's figures as text."""
+
+    columns: Mapping[str, Column]
+    rests: Sequence[str]
+
+
+# Figures of so many lots are kept as they were read, each about 0.3 kB.
+_READ: Remembered[_Read] = Remembered(60_000)
+
+
+def _read(texts: Sequence[str]) -> _Read:
+    """The figures of some lots from their texts, which are read once as long as they stay what they are."""
+
+    def work() -> _Read:
+        parts = [_parts(text) for text in texts]
+        known: dict[str, str] = {}
+        return _Read(columns_of([[part for part, _ in parts]]), [known.setdefault(rest, rest) for _, rest in parts])
+
+    # NUL is in no JSON, so texts that are cut elsewhere have another digest.
+    return _READ.get(hashlib.blake2b("\0".join(texts).encode()).digest(), len(texts), work)
 
 
 def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | None) -> ModelSelect[_M]:
@@ -74,18 +109,20 @@ def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | 
 # The figures of a lot as text: measures come first, then instruments, then what failed. What follows is most of the text: which readings
 # scattered how far. A quote within a JSON string is escaped, so that no name can look like one of these.
 _MEASURES, _SOURCES, _NOTHING_FAILED = '{"measures":', ',"sources":', ',"failed":[]'
+# Longer than any text of figures.
+_LONGEST = 1_000_000_000
 
 
-def _figures() -> Case:
-    """The text of a lot's figures, without what does not matter here where nothing failed."""
-    place = _place(Lot.figures, _NOTHING_FAILED)
-    return Case(None, [(place > 0, fn.SUBSTR(Lot.figures, 1, place - 1).concat("}"))], Lot.figures)
+def _figures() -> Function:
+    """The text of a lot's figures, where nothing failed up to the comma before what does not matter here."""
+    place = fn.NULLIF(_place(Lot.figures, _NOTHING_FAILED), 0)
+    return fn.SUBSTR(Lot.figures, 1, fn.COALESCE(place, _LONGEST))
 
 
 # Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, present verdicts by use, and the
 # figures.
 _Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str, str]
-# So many documents become columns before the next are read: they hold a hundred times as many objects as lots.
+# So many rows and more are read month by month, so that only some are parsed at once: their figures are a hundred times as many objects as lots.
 _AT_ONCE = 1000
 
 
@@ -122,6 +159,8 @@ def _lot(row: _Row, rest: str) -> SeriesLot:
 
 def _parts(text: str) -> tuple[Measured, str]:
     """The measures of a lot's figures, and the rest of them as text."""
+    if text.endswith(","):  # cut where nothing failed
+        text = f"{text[:-1]}}}"
     cut = text.find(_SOURCES)
     if cut > 0 and text.startswith(_MEASURES):
         return orjson.loads(text[len(_MEASURES) : cut]), text[cut + 1 :]
@@ -139,16 +178,22 @@ def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str,
 
 @lru_cache(maxsize=256)
 def _by_use(inspected: str | None, now: str) -> Mapping[str, bool]:
+    return accepted_by_use(orjson.loads(inspected or "null"), orjson.loads(now))
+
+
+def accepted_by_use(inspected: FirstInspection | None, now: Mapping[str, str]) -> Mapping[str, bool]:
     """For which uses the original inspection accepted a lot; nothing while it is open.
 
-    Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since.
+    Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since. A lot that was refused then failed
+    each of its uses in any case.
     """
-    ended = orjson.loads(inspected or "null")
-    if ended is None:
+    if inspected is None:
         return {}
-    uses = ended.get("uses")
+    uses: Mapping[str, str] | None = inspected.get("uses")
     if uses is None:
-        uses = {} if ended["retested"] else orjson.loads(now)
+        uses = now
+        if inspected["retested"]:
+            uses = {} if inspected["accepted"] else dict.fromkeys(uses, "fail")
     return {use: verdict == "pass" for use, verdict in uses.items()}
 
 
@@ -164,6 +209,7 @@ class Purchases(NamedTuple):
         deliveries: how many.
         cost: their sum.
         mass_g: the net mass that came in them, g.
+        uses: use -> whether the lots they belong to pass for it now; all that their limits name.
     """
 
     supplier_id: int
@@ -174,13 +220,15 @@ class Purchases(NamedTuple):
     deliveries: int
     cost: float
     mass_g: float
+    uses: Mapping[str, bool]
 
 
 def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> list[Purchases]:
     """Deliveries of lots received between two moments, of a grade where given, added up by the database. One query, one more for corrected ones."""
     # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
-    plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), fn.SUM(Spool.net_mass_g).alias("mass_g")
-    there = Delivery.select(*plain).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
+    plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), Lot.uses.alias("uses")
+    mass = fn.SUM(Spool.net_mass_g).alias("mass_g")
+    there = Delivery.select(*plain, mass).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
     there = _received(there.group_by(Delivery.id, Lot.id), since, until)
     if grade_id is not None:
         there = there.where(Lot.grade == grade_id)
@@ -192,12 +240,16 @@ def purchases(grade_id: int | None, since: datetime | None, until: datetime | No
         Case(None, [(Delivery.due_at.is_null(False), Delivery.received_at > Delivery.due_at)]).alias("late"),
         Delivery.cost.alias("cost"),
     ).alias("each")
-    alike = [each.c[name] for name in ("as_logged", "supplier", "standing", "severity", "currency", "late")]
+    alike = [each.c[name] for name in ("as_logged", "uses", "supplier", "standing", "severity", "currency", "late")]
     sums = fn.COUNT(each.c.mass_g), fn.COALESCE(fn.SUM(each.c.cost), 0.0), fn.SUM(each.c.mass_g)
     found, corrected = [], False
-    for as_logged, *which, late, count, cost, mass in db.execute(Select([each], [*alike, *sums]).group_by(*alike)):
+    for as_logged, uses, *which, late, count, cost, mass in db.execute(
+        Select([each], [*alike, *sums]).group_by(*alike)
+    ):
         if as_logged:
-            found.append(Purchases._make((*which, None if late is None else bool(late), count, cost, mass)))
+            found.append(
+                Purchases._make((*which, None if late is None else bool(late), count, cost, mass, _passed(uses)))
+            )
         corrected |= not as_logged
     return [*found, *_corrected(there)] if corrected else found
 
@@ -206,25 +258,34 @@ def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
     """Corrected deliveries one by one, as the present values of each follow from its row and its corrections. One query."""
     columns = [getattr(Delivery, name) for name in _LOGGED]
     rows = there.select_extend(*columns).where(Delivery.corrected.is_null(False)).order_by(Delivery.id)
-    for supplier, standing, mass, *texts in db.execute(rows):
+    for supplier, standing, uses, mass, *texts in db.execute(rows):
         logged = {name: column.python_value(text) for name, column, text in zip(_LOGGED, columns, texts, strict=True)}
         now = deliveries.current(Delivery(**logged))
         late = None if now.due_at is None else now.received_at > now.due_at
         currency = None if now.cost is None else now.currency
         severity = now.sample.get("severity", _FIXED)
-        yield Purchases(supplier, standing, severity, currency, late, 1, now.cost or 0.0, mass)
+        yield Purchases(supplier, standing, severity, currency, late, 1, now.cost or 0.0, mass, _passed(uses))
+
+
+@lru_cache(maxsize=256)
+def _passed(uses: str) -> Mapping[str, bool]:
+    """Which uses pass, from the text of a lot's verdicts."""
+    return {use: verdict == "pass" for use, verdict in orjson.loads(uses).items()}
 
 
 # Columns of a delivery that its present values follow from.
 _LOGGED = ("received_at", "due_at", "cost", "currency", "sample", "corrected")
+_SEVERITY = '"severity":"'
 # The severity of a sample whose size does not change with it.
 _FIXED = "fixed"
 
 
 def _severity() -> Case:
     """The severity of a delivery's inspection, from the text of its sample."""
-    said = [(_place(Delivery.sample, f'"severity":"{state}"') > 0, state) for state in get_args(State)]
-    return Case(None, said, _FIXED)
+    place = fn.NULLIF(_place(Delivery.sample, _SEVERITY), 0) + len(_SEVERITY)
+    # Enough of a word to know it by, looked up once.
+    begins = fn.SUBSTR(Delivery.sample, place, 5)
+    return Case(begins, [(state[:5], state) for state in get_args(State)], _FIXED)
 
 
 def _place(column: Json[_V], text: str) -> Function:

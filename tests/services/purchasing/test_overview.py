@@ -1,4 +1,4 @@
-"""What purchasing sees first is what each service answers by itself, and costs no more for a lot among many than among few."""
+"""What purchasing sees of suppliers is what each service answers by itself, and costs no more for a lot among many than among few."""
 
 import sys
 from datetime import UTC, datetime, timedelta
@@ -14,11 +14,13 @@ from lots.services import clock
 from lots.services.drift import drift, series, views
 from lots.services.drift.series import Window
 from lots.services.purchasing import comparison, forecast, overview, week
+from lots.services.purchasing.comparison import Question
 from lots.services.purchasing.supplies import Charted
+from lots.services.purchasing.week_entries import Shelf
 from lots.store.drift import lot_series
 from lots.store.drift.lot_series import columns_of
 from lots.store.tables.models import Delivery
-from tests.journeys.supply import COLOR, whites
+from tests.journeys.supply import COLOR, month, whites
 from tests.store.rows import connected
 
 NOW = datetime(2026, 11, 28, tzinfo=UTC)
@@ -65,7 +67,8 @@ def listed(some: LotSeries) -> None:
     """The week's list over lots."""
     grade = SimpleNamespace(id=1, code="G", nominal_diameter_mm=1.75)
     suppliers = {number: SimpleNamespace(name=f"S{number}") for number in (1, 2)}
-    week.to_act_on(NOW, some, [], suppliers, Charted({1: grade, 2: grade}, {}, {}, {}))
+    owed = week.Owed([], [], Shelf({}, 7))
+    week.to_act_on(NOW, some, owed, suppliers, Charted({1: grade, 2: grade}, {}, {}, {}), dict)
 
 
 def compared(n: int) -> None:
@@ -102,9 +105,9 @@ def test_a_drift_page_takes_steps_for_the_lots_it_speaks_of():
     assert many < 2.2 * few
 
 
-@pytest.mark.parametrize(("measures", "lots_shown"), [(1, 500), (4, 500), (6, 333), (20, 100)])
+@pytest.mark.parametrize(("measures", "lots_shown"), [(1, 500), (3, 500), (6, 316), (20, 95)])
 def test_a_drift_answer_shows_fewer_lots_of_more_measures(measures, lots_shown):
-    """Left to itself it shows 2,000 figures at most; who asks for a number of lots gets them."""
+    """Left to itself it shows 1,900 figures at most; who asks for a number of lots gets them."""
     assert lots_shown == len(Window.of_newest(5000, None, None, measures).numbers)
     assert len(Window.of_newest(5000, 500, None, measures).numbers) == 500
 
@@ -133,17 +136,23 @@ def test_each_pair_of_a_series_keeps_its_own_figures():
 
 
 def test_the_overview_is_what_each_service_answers(shop):
-    """The week's list, the comparison and the forecasts are equal to those asked for one by one, for a grade and for all."""
+    """The comparison and the forecasts are equal to those asked for one by one, for a grade and for all, for each use and for some days."""
     white = shop.grade(limits=COLOR)
     for code, step in (("QWT", 0.08), ("NBK", 0.0)):
         whites(shop.supplier(code), white, [step * number for number in range(12)])
-    now = clock.now()
-    with connected(), clock.retelling(now):
-        seen = overview.overview(white["id"])
-        assert week.act_this_week() == seen.week
-        assert comparison.compare(white["id"], None, None) == seen.compared
-        assert {n: forecast.forecast(n, white["id"]) for n in (1, 2)} == seen.forecasts
-        whole = overview.overview(None)
+    with connected(), clock.retelling(clock.now()):
+        for use in (None, "general"):
+            seen = overview.overview(Question(white["id"], use=use))
+            assert comparison.compare(white["id"], None, None, use) == seen.compared
+            assert {n: forecast.forecast(n, white["id"], use) for n in (1, 2)} == seen.forecasts
+            assert (use, ["general"]) == (seen.use, seen.uses)
+        assert "general" == overview.overview(Question(white["id"]), first_use=True).use
+        days = month(3), month(7)
+        some = overview.overview(Question(white["id"], *days))
+        assert comparison.compare(white["id"], *days) == some.compared
+        assert [5, 5] == [line["lots"] for line in some.compared["suppliers"]]
+        assert {n: forecast.forecast(n, white["id"]) for n in (1, 2)} == some.forecasts
+        whole = overview.overview(Question(None))
         assert comparison.compare(None, None, None) == whole.compared
         assert {} == whole.forecasts
         assert white["id"] == overview.first_grade()

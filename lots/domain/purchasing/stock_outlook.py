@@ -1,0 +1,232 @@
+"""How long stock lasts, how long the next lot takes, and whether it comes in time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from lots.domain.words import counted
+
+# Weeks that consumption is taken from; the fewest weeks, and the fewest loads in them, that days left are told from. Common practice, no source.
+WEEKS, LEAST_WEEKS, LEAST_TAKINGS = 13, 6, 5
+# Lots of a supplier that a lead time, and a share of accepted lots, is told from. Common practice, no source.
+LEAST_LOTS = 5
+CONFIDENCE, MOST_LEAD_TIMES = 0.95, 0.90
+# Each kilogram of a grade is in one of these for a use.
+STATES = ("loadable", "conceded", "held_back", "not_permitted", "quarantined", "blocked", "on_machines")
+_Z = 1.959963984540054
+_STEPS, _FAR = 50, 730
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What production took week by week.
+
+    Args:
+        weeks: kg taken in each whole week, >= 0, weeks without any included.
+        takings: how many times something was taken.
+        squares: sum of the squares of each taking, kg squared.
+    """
+
+    weeks: tuple[float, ...]
+    takings: int
+    squares: float
+
+    @property
+    def per_week(self) -> float | None:
+        """Mean of the weeks, kg; None without a week."""
+        return sum(self.weeks) / len(self.weeks) if self.weeks else None
+
+    @property
+    def unknown(self) -> str:
+        """Why there is no interval for the days left; empty when there is."""
+        if len(self.weeks) < LEAST_WEEKS:
+            return f"Days left need {LEAST_WEEKS} weeks of loads; the record has {len(self.weeks)}."
+        if not self.takings or not sum(self.weeks) > 0:
+            return f"None was used in the last {counted(len(self.weeks), 'week')}."
+        if self.takings < LEAST_TAKINGS:
+            return f"Days left need {LEAST_TAKINGS} loads; the last {counted(len(self.weeks), 'week')} have {self.takings}."
+        return ""
+
+
+class Days(NamedTuple):
+    """Days that stock lasts: at the mean consumption, and the ends of the prediction interval."""
+
+    mean: float
+    low: float
+    high: float
+
+
+def days_left(stock_kg: float, demand: Demand) -> Days | None:
+    """Returns how many days a stock lasts with its 95 % prediction interval; None where `demand.unknown` says why.
+
+    The sum over n past weeks and the sum over h future weeks are taken as gamma variables of one process. Their ratio per week then follows
+    F with 2ha and 2na degrees of freedom, where a is the squared mean of a week over its variance. So the interval allows for the uncertain
+    mean and for the weeks to come, and h need be no whole number. The variance is the larger of that of the weeks and that of a compound
+    Poisson process (sum of squared takings over n). It is widened by (t / z) squared for the degrees of freedom it was estimated with.
+
+    Args:
+        stock_kg: what there is, kg, >= 0.
+        demand: what was taken.
+
+    Reference:
+        Ratio of gamma variables and variance of a compound Poisson process: from memory of the textbooks. That 95 % intervals hold the
+        truth in 90 to 99 % of simulated shops is tested.
+
+    Example:
+        >>> steady = Demand((2.0, 1.0, 3.0, 2.0, 2.0, 2.0), takings=24, squares=6.5)
+        >>> [round(days) for days in days_left(8.0, steady)]
+        [28, 12, 51]
+        >>> days_left(8.0, Demand((2.0, 1.0), 3, 3.0)) is None
+        True
+    """
+    if demand.unknown:
+        return None
+    if stock_kg <= 0:
+        return Days(0.0, 0.0, 0.0)
+    n, total = len(demand.weeks), sum(demand.weeks)
+    mean, shape = total / n, _shape(demand)
+    tail = (1 - CONFIDENCE) / 2
+    low, high = (_weeks(stock_kg, total, n, shape, p) for p in (1 - tail, tail))
+    return Days(7 * stock_kg / mean, 7 * low, 7 * high)
+
+
+def _shape(demand: Demand) -> float:
+    """The shape of a week's gamma distribution, its variance widened for the degrees of freedom it was estimated with."""
+    from scipy.special import stdtrit
+
+    n, total = len(demand.weeks), sum(demand.weeks)
+    mean = total / n
+    between = sum((week - mean) ** 2 for week in demand.weeks) / (n - 1)
+    compound = demand.squares / n
+    freedom = n - 1 if between > compound else max(n - 1, demand.takings - 1)
+    wider = (float(stdtrit(freedom, (1 + CONFIDENCE) / 2)) / _Z) ** 2
+    return mean**2 / (max(between, compound) * wider)
+
+
+def _weeks(stock_kg: float, total: float, n: int, shape: float, p: float) -> float:
+    """The weeks h after which the demand has stayed within the stock with probability p. The probability falls as h grows."""
+    from scipy.special import fdtr
+
+    def within(h: float) -> float:
+        return float(fdtr(2 * h * shape, 2 * n * shape, stock_kg * n / (h * total)))
+
+    low = high = stock_kg * n / total
+    while within(low) < p and low > 1e-9:
+        low /= 2
+    while within(high) > p and high < 1e9:
+        high *= 2
+    for _ in range(_STEPS):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if within(middle) > p else (low, middle)
+    return math.sqrt(low * high)
+
+
+def days_words(low: float, high: float) -> str:
+    """Returns the ends of an interval of days as a sentence names them; only the lower one where the upper is beyond two years.
+
+    Example:
+        >>> days_words(9.2, 15.8), days_words(385, 7300), days_words(0, 0)
+        ('9 to 16', 'at least 385', '0')
+    """
+    if high > _FAR:
+        return f"at least {low:.0f}"
+    return f"{low:.0f} to {high:.0f}" if high else "0"
+
+
+@dataclass(frozen=True, slots=True)
+class LeadTime:
+    """Days from order (or receipt) to the first release of a lot: median and the 90 % quantile over n lots; None where too few tell."""
+
+    n: int
+    median: float | None
+    most: float | None
+    from_order: bool
+
+    @property
+    def begins(self) -> str:
+        """The moment that it is counted from, in words."""
+        return "order" if self.from_order else "receipt"
+
+
+def lead_time(from_order: Sequence[float], from_receipt: Sequence[float]) -> LeadTime:
+    """Returns the lead time from order to release; from receipt where too few lots have the day of their order.
+
+    Args:
+        from_order: days of each released lot whose order date is recorded, >= 0.
+        from_receipt: days of every released lot.
+
+    Reference:
+        Quantiles by place p (n + 1) in order, between neighbours, at most the largest (Hyndman and Fan 1996, type 6; from memory).
+
+    Example:
+        >>> lead_time([14, 15, 18, 20, 30], [2, 3, 3, 4, 5, 6])
+        LeadTime(n=5, median=18.0, most=30.0, from_order=True)
+        >>> lead_time([14], [2, 3, 3, 4, 5]).begins, lead_time([14], [2]).most
+        ('receipt', None)
+    """
+    chosen = from_order if len(from_order) >= LEAST_LOTS else from_receipt
+    if len(chosen) < LEAST_LOTS:
+        return LeadTime(len(chosen), None, None, False)
+    return LeadTime(len(chosen), _quantile(chosen, 0.5), _quantile(chosen, MOST_LEAD_TIMES), chosen is from_order)
+
+
+def _quantile(values: Sequence[float], p: float) -> float:
+    ordered = sorted(values)
+    place = min(max(p * (len(ordered) + 1), 1.0), float(len(ordered)))
+    below = int(place)
+    above = ordered[min(below, len(ordered) - 1)]
+    return float(ordered[below - 1] + (place - below) * (above - ordered[below - 1]))
+
+
+def lots_to_order(accepted: int, inspected: int) -> int | None:
+    """Returns how many lots to order so that at least one is accepted with a probability of 90 %; None where fewer than five were inspected.
+
+    The probability of a lot is (accepted + 1) / (inspected + 2), Laplace's rule, and lots are taken as independent of each other.
+
+    Example:
+        >>> lots_to_order(24, 24), lots_to_order(18, 24), lots_to_order(3, 4)
+        (1, 2, None)
+    """
+    if inspected < LEAST_LOTS:
+        return None
+    fails = 1 - (accepted + 1) / (inspected + 2)
+    return max(1, math.ceil(math.log(1 - MOST_LEAD_TIMES) / math.log(fails) - 1e-9))
+
+
+def is_short(days: Days | None, stock_kg: float, per_week: float | None, lead_days: float | None) -> bool | None:
+    """Returns whether stock may run out before the next lot is likely released; None where that cannot be told.
+
+    Short is a stock whose lower limit of days left is below the lead time that 90 % of lots keep to. One that is used and of which nothing
+    is left is short whatever the lead time.
+
+    Example:
+        >>> is_short(Days(20, 9, 40), 12.4, 4.0, 21), is_short(Days(20, 9, 40), 12.4, 4.0, 7)
+        (True, False)
+        >>> is_short(None, 0.0, 1.0, None), is_short(Days(20, 9, 40), 12.4, 4.0, None) is None
+        (True, True)
+    """
+    if stock_kg <= 0 and per_week:
+        return True
+    if days is None or lead_days is None:
+        return None
+    return days.low < lead_days
+
+
+__all__ = [
+    "CONFIDENCE",
+    "LEAST_LOTS",
+    "LEAST_WEEKS",
+    "STATES",
+    "WEEKS",
+    "Days",
+    "Demand",
+    "LeadTime",
+    "days_left",
+    "days_words",
+    "is_short",
+    "lead_time",
+    "lots_to_order",
+]

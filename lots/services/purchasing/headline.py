@@ -1,0 +1,246 @@
+"""Each supplier in one sentence and one row: accepted for a use, nearer and steadier than whom, bias, spread and drift as shares of the limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypedDict
+
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.registry import MEASURES, declared_of
+from lots.domain.conformity.findings import shown
+from lots.domain.conformity.limits import Limit
+from lots.domain.drift.reported import signals_to_report
+from lots.domain.drift.signals import Signal
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
+from lots.domain.purchasing.supplier_comparison import Acceptance
+from lots.domain.purchasing.supplier_groups import Order
+from lots.domain.statistics.variance_components import Components
+from lots.domain.words import counted, listed
+from lots.services.drift import signals
+from lots.services.drift.drift import Followed
+from lots.services.drift.signals import LotPlace
+
+# Words of a sentence at most; names of suppliers in it at most.
+_WORDS, _NAMES = 25, 2
+# How a supplier compares on a criterion, for better and for worse.
+_THAN = {"closeness": ("nearer the reference", "further from the reference"), "steadiness": ("steadier", "less steady")}
+
+
+class Drifting(TypedDict):
+    """Where a measure goes, signed: `size` a lot for a ramp, at once for a step; `departure` in all, from `level`."""
+
+    kind: str
+    direction: str
+    size: float
+    level: float
+    departure: float
+    departure_share: float | None
+    began: LotPlace
+    says: str
+
+
+class MeasureView(TypedDict):
+    """The figures of one measure. Shares are of the room that its limit leaves; None without a limit."""
+
+    measure: str
+    label: str
+    unit: str
+    decimals: int
+    less: str
+    more: str
+    lots: int
+    limit: float | list[float] | None
+    limit_kind: str | None
+    mean: float
+    bias: float | None
+    limit_used: float | None
+    within_sd: float | None
+    within_share: float | None
+    between_sd: float | None
+    between_share: float | None
+    drift: Drifting | None
+
+
+class Headline(TypedDict):
+    """A supplier in a sentence, or a few where one would be too long, and its figures."""
+
+    says: str
+    measures: list[MeasureView]
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """One supplier's lots, as far as a headline tells of them.
+
+    Args:
+        accepted: its lots, accepted for the use asked about.
+        followed: its measures of the grade; none where several grades are compared.
+        drifting: those of them that a list over all suppliers shows.
+        variances: of the most lots read alike, by measure.
+    """
+
+    accepted: Acceptance
+    followed: Sequence[Followed]
+    drifting: Sequence[Followed]
+    variances: Mapping[str, Components]
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What the headlines of one answer have in common.
+
+    Args:
+        use: that lots are accepted for; at least one where None.
+        agreed: the newest limits of the grade; None without, and where several grades are compared.
+        names: number -> what to call a supplier.
+        orders: of the suppliers, by criterion.
+    """
+
+    use: str | None
+    agreed: Limits | None
+    names: Mapping[int, str]
+    orders: Mapping[str, Order]
+
+    def depends_on(self, measure: str) -> bool:
+        """Whether the use depends on the characteristic of a measure; every use counts where none is asked about."""
+        if self.agreed is None:
+            return self.use is None
+        required = self.agreed.required()
+        uses = required if self.use is None else {self.use: required.get(self.use, ())}
+        return any(declared_of(measure).name in needs for needs in uses.values())
+
+
+def headline(number: int, supply: Supply, of: Subject) -> Headline:
+    """Returns a supplier's sentence, and the figures of each measure that the use depends on.
+
+    Args:
+        number: of the supplier.
+        supply: its lots.
+        of: what is asked.
+    """
+    moved = {one.measure: signal for one in supply.drifting for signal in signals_to_report(one.analysis, one.limit)}
+    rows = [
+        _row(one, supply.variances[one.measure], moved.get(one.measure))
+        for one in supply.followed
+        if of.depends_on(one.measure) and one.measure in supply.variances
+    ]
+    parts = [_accepted(supply.accepted, of.use), *_standing(number, of), *_drift(rows)]
+    return {"says": _sentences(of.names[number], parts), "measures": rows}
+
+
+def _row(one: Followed, variance: Components, moved: Signal | None) -> MeasureView:
+    """The figures of one measure, over the most lots read alike; drift over the latest."""
+    about, limit, mean = MEASURES[one.measure], one.limit, variance.grand_mean
+    within, between = (None if part is None else part**0.5 for part in (variance.within, variance.between))
+    room = limit.room() if limit else None
+    return {
+        "measure": one.measure,
+        "label": about.label,
+        "unit": about.unit,
+        "decimals": about.decimals,
+        "less": about.less,
+        "more": about.more,
+        "lots": max(map(len, one.parts)),
+        "limit": limit.as_json() if limit else None,
+        "limit_kind": limit.kind if limit else None,
+        "mean": mean,
+        "bias": _bias(mean, limit, referred=about.referred),
+        "limit_used": _used(mean, limit) if limit else None,
+        "within_sd": within,
+        "within_share": _share(within, room),
+        "between_sd": between,
+        "between_share": _share(between, room),
+        "drift": _moving(moved, one, room) if moved else None,
+    }
+
+
+def _bias(mean: float, limit: Limit | None, *, referred: bool) -> float | None:
+    """The mean less its target: the middle between two ends, or the reference; None for a limit with one end, which has no target."""
+    if limit is None:
+        return mean if referred else None
+    return None if limit.low is None or limit.high is None else mean - (limit.low + limit.high) / 2
+
+
+def _used(mean: float, limit: Limit) -> float | None:
+    """The share of the limit's room that a mean uses, 1 at an end: signed from the middle of two ends, else the way to the one end."""
+    room = limit.room()
+    if not room:
+        return None
+    if limit.low is not None and limit.high is not None:
+        return (mean - (limit.low + limit.high) / 2) / room
+    return 1 - limit.margin(mean) / room
+
+
+def _share(amount: float | None, room: float | None) -> float | None:
+    return None if amount is None or not room else amount / room
+
+
+def _moving(moved: Signal, one: Followed, room: float | None) -> Drifting:
+    about = MEASURES[one.measure]
+    return {
+        "kind": moved.kind,
+        "direction": about.more if moved.side > 0 else about.less,
+        "size": moved.size,
+        "level": moved.level,
+        "departure": moved.departure,
+        "departure_share": _share(moved.departure, room),
+        "began": signals.place_of(one.part, moved.began),
+        "says": signals.moved(moved, one.part),
+    }
+
+
+def _accepted(seen: Acceptance, use: str | None) -> str:
+    what = AT_LEAST_ONE if use is None else for_words(use)
+    if not seen.inspected:
+        return f"no lot inspected for {what} yet"
+    return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted for {what}"
+
+
+def _standing(number: int, of: Subject) -> Iterator[str]:
+    """How the supplier compares on closeness and steadiness, for better and for worse; what holds beside the same others is said at once."""
+    said: dict[tuple[int, ...], list[str]] = {}
+    for criterion, (better, worse) in _THAN.items():
+        pairs = of.orders[criterion].better
+        for how, others in zip((better, worse), _others(number, pairs), strict=True):
+            if others:
+                said.setdefault(others, []).append(how)
+    for others, words in said.items():
+        yield f"{listed(words)} than {_called(others, of.names)}"
+
+
+def _others(number: int, pairs: Sequence[tuple[int, int]]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Whom a supplier is better than, and who is better than it."""
+    return tuple(bad for good, bad in pairs if good == number), tuple(good for good, bad in pairs if bad == number)
+
+
+def _called(others: Sequence[int], names: Mapping[int, str]) -> str:
+    if len(others) > _NAMES:
+        return f"{len(others)} other suppliers"
+    return listed([names[one] for one in others])
+
+
+def _drift(rows: Sequence[MeasureView]) -> Iterator[str]:
+    """The drift that takes most of its limit, and how many others there are."""
+    moving = [(row, drift) for row in rows if (drift := row["drift"]) and drift["kind"] != "single"]
+    if not moving:
+        return
+    row, drift = max(moving, key=lambda one: abs(one[1]["departure_share"] or 0.0))
+    unit = f" {row['unit']}" if row["unit"] else ""
+    size = f"{shown(abs(drift['size']), row['decimals'])}{unit}"
+    how = "a lot" if drift["kind"] == "ramp" else f"since lot {drift['began']['supplier_lot']}"
+    yield f"{drift['direction']} by {size} {how}"
+    if len(moving) > 1:
+        yield f"{counted(len(moving) - 1, 'more measure')} drifting"
+
+
+def _sentences(name: str, parts: Sequence[str]) -> str:
+    """The parts in as few sentences as their length allows, each beginning with the supplier."""
+    said = [f"{name}: {parts[0]}"]
+    for part in parts[1:]:
+        longer = f"{said[-1]}, {part}"
+        if len(longer.split()) <= _WORDS:
+            said[-1] = longer
+        else:
+            said.append(f"{name}: {part}")
+    return " ".join(f"{sentence}." for sentence in said)

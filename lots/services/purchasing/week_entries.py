@@ -1,0 +1,172 @@
+"""What stands on the week's list: each kind of matter as an entry, with what it puts at risk and its words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+from lots.domain.purchasing import urgency
+from lots.domain.purchasing.urgency import Matter, Risk
+from lots.domain.words import counted, hyphenated, listed
+from lots.services.drift import signals
+from lots.services.drift.drift import Followed
+from lots.services.drift.views import ahead_says
+from lots.services.purchasing.stock import Short
+from lots.services.purchasing.supplies import Pair
+from lots.store.purchasing.in_the_shop import LotInShop, OpenLetter
+from lots.store.tables.decisions import CorrectiveAction
+
+if TYPE_CHECKING:
+    from lots.domain.statistics.changing_level import Outlook
+
+
+class Entry(NamedTuple):
+    """One thing to act on, by the numbers of its supplier and grade; 0 where it is of no supplier."""
+
+    what: Matter
+    pair: Pair
+    lot_id: int | None
+    says: str
+    risk: Risk
+    measure: str | None = None
+    p_value: float | None = None
+    action_id: int | None = None
+
+    def more(self) -> str:
+        """Its words, and those of what it puts at risk."""
+        return " ".join([self.says, *_risk_says(self.risk)]) if self.measure else self.says
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """Filament in the shop by lot, and since when a lot waits for too long.
+
+    Args:
+        lots: of the last two years with filament left, by number.
+        usual_days: that a lot waits in quarantine, > 0.
+    """
+
+    lots: Mapping[int, LotInShop]
+    usual_days: int
+
+    def kg(self, lot_id: int) -> float:
+        """How much of a lot is left, kg."""
+        return self.lots[lot_id].mass_g / 1000 if lot_id in self.lots else 0.0
+
+    def kg_since(self, pair: Pair, since: datetime) -> float:
+        """How much is left of a supplier's lots of a grade received since a moment, kg."""
+        mine = (one for one in self.lots.values() if (one.supplier_id, one.grade_id) == pair)
+        return sum(one.mass_g for one in mine if one.received_at >= since) / 1000
+
+
+def answers_overdue(actions: Sequence[CorrectiveAction], shelf: Shelf, now: datetime) -> Iterator[Entry]:
+    """Returns an entry for each corrective action whose answer is overdue."""
+    for action in actions:
+        says = f"No answer yet on corrective action {action.id} for lot {action.lot.supplier_lot}, due {_days_ago(action.due_at, now)}."
+        risk = Risk(stock_kg=shelf.kg(action.lot_id))
+        yield Entry(
+            "overdue_action", (action.supplier_id, action.grade_id), action.lot_id, says, risk, action_id=action.id
+        )
+
+
+def letters_unanswered(
+    letters: Sequence[OpenLetter], actions: Sequence[CorrectiveAction], shelf: Shelf, now: datetime
+) -> Iterator[Entry]:
+    """Returns an entry for each letter without an answer, where no corrective action about its lot is overdue already."""
+    asked = {action.lot_id for action in actions}
+    for letter in letters:
+        if letter.lot_id not in asked:
+            lot = shelf.lots[letter.lot_id]
+            says = f"No answer yet to letter {letter.number} about lot {lot.supplier_lot}, asked for {_days_ago(letter.answer_by, now)}."
+            yield Entry("letter_unanswered", _pair(lot), lot.id, says, Risk(stock_kg=shelf.kg(lot.id)))
+
+
+def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
+    """Returns an entry for each lot with filament left that is blocked, restricted, or in quarantine for longer than usual."""
+    for lot in shelf.lots.values():
+        kg, waits = shelf.kg(lot.id), (now - lot.received_at).days
+        if lot.standing == "blocked":
+            says = f"Lot {lot.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession. {kg:.1f} kg are left."
+            yield Entry("refused_waiting", _pair(lot), lot.id, says, Risk(stock_kg=kg))
+        elif lot.standing == "restricted":
+            yield _restricted(lot, kg)
+        elif lot.standing == "quarantined" and waits > shelf.usual_days:
+            says = (
+                f"Lot {lot.supplier_lot} has been in quarantine for {counted(waits, 'day')}. The usual time is {counted(shelf.usual_days, 'day')} at most. "
+                f"{kg:.1f} kg wait."
+            )
+            yield Entry("quarantined_long", _pair(lot), lot.id, says, Risk(stock_kg=kg))
+
+
+def _restricted(lot: LotInShop, kg: float) -> Entry:
+    fit = [hyphenated(use) for use, verdict in lot.uses.items() if verdict == "pass"]
+    unfit = [hyphenated(use) for use, verdict in lot.uses.items() if verdict != "pass"]
+    says = f"Lot {lot.supplier_lot} is restricted."
+    if unfit:
+        says += f" It does not pass {listed(unfit, 'or')}."
+    if fit:
+        says += f" {kg:.1f} kg remain usable for {listed(fit)}."
+    share = len(unfit) / (len(fit) + len(unfit)) if unfit else 1.0
+    return Entry("restricted", _pair(lot), lot.id, says, Risk(stock_kg=kg, share_unusable=share))
+
+
+def stock_short(short: Sequence[Short]) -> Iterator[Entry]:
+    """Returns an entry for each stock that may run out before the next lot is there, with the supplier it likely comes from."""
+    for one in short:
+        risk = Risk(stock_kg=one["stock_kg"], days_left=one["days_low"] or 0.0)
+        yield Entry("short_stock", (one["supplier_id"] or 0, one["grade_id"]), None, one["says"], risk)
+
+
+def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
+    """Returns the entry of a listed series, by its largest signal; how much a lot to come brings is not known here.
+
+    Raises:
+        ValueError: the series has no limit, or no signal that is worth an act, so it cannot be listed.
+    """
+    worth = urgency.signals_to_act_on(one.analysis, one.limit)
+    if one.limit is None or not worth:
+        raise ValueError(f"{one.measure} of {pair} is not listed")
+    signal = max(worth, key=lambda signal: abs(signal.departure))
+    part, ahead = one.part, one.analysis.projection
+    near = urgency.limit_near(ahead)
+    says = signals.moved(signal, part)
+    if ahead is not None and ahead.about is not None:
+        says += f" {ahead_says(ahead, part)}"
+    risk = urgency.of_series(signal, one.limit, ahead, _outlook(one))
+    risk = replace(risk, stock_kg=shelf.kg_since(pair, part.lot(signal.began).received_at))
+    return Entry("limit_near" if near else "drifting", pair, part.lot(-1).id, says, risk, one.measure, one.analysis.p)
+
+
+def _outlook(one: Followed) -> Outlook | None:
+    """What the latest stretch says of its next value, as the forecast has it; None with too few lots."""
+    # Here: it brings numpy, which would take a tenth of the time that starting takes.
+    from lots.domain.purchasing.forecast import History
+
+    history = History(one.part.values.tolist())
+    return history.outlook if history.enough else None
+
+
+def _risk_says(risk: Risk) -> Iterator[str]:
+    """What a drift puts at risk, a sentence for each figure that is known."""
+    if risk.limit_used is not None:
+        yield f"The latest lots use {100 * risk.limit_used:.0f} % of what the limit allows."
+    if risk.probability_next_fails is not None:
+        yield f"The next lot fails this limit with a probability of {_chance(risk.probability_next_fails)}."
+    if risk.stock_kg:
+        yield f"{risk.stock_kg:.1f} kg of these lots are in the shop."
+
+
+def _chance(p: float) -> str:
+    if p < 0.01:
+        return "less than 1 %"
+    return "more than 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+
+
+def _days_ago(day: datetime, now: datetime) -> str:
+    return f"{counted(max((now - day).days, 1), 'day')} ago"
+
+
+def _pair(lot: LotInShop) -> Pair:
+    return lot.supplier_id, lot.grade_id

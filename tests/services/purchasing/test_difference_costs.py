@@ -1,0 +1,161 @@
+"""What the difference between suppliers costs: kilograms, money, holds and readings, worked out by hand."""
+
+from datetime import timedelta
+
+import pytest
+
+from lots.services import clock
+from lots.services.purchasing.comparison import compare
+from lots.services.purchasing.difference_costs import NEWEST
+from lots.services.setup import shop as details
+from tests.api.test_queries import statements
+from tests.journeys.supply import (
+    BAD,
+    BOTH_ENGINES,
+    COLOR,
+    DIAMETER,
+    GOOD,
+    at_the_desks,
+    color,
+    delivery,
+    judged,
+    month,
+    reading,
+)
+from tests.store.rows import connected
+from tests.tolerances import SAME_FORMULA
+
+PRICED = {"cost": 20.0, "currency": "EUR"}
+
+
+def bench(cost: float = 30.0, currency: str = "EUR", minutes: float = 6.0) -> None:
+    """States what an hour at the bench costs and how long a reading takes."""
+    said = {"bench_cost_per_h": cost, "bench_currency": currency, "minutes_per_reading": minutes}
+    with connected():
+        details.change(details.view()["version"], said, "Anselm")
+
+
+def costs(grade, use=None):
+    """What the difference costs, and each supplier's line by its code."""
+    with connected():
+        found = compare(grade["id"], None, None, use)["costs_of_difference"]
+    return found, {line["supplier"].removeprefix("Supplier "): line for line in found["suppliers"]}
+
+
+@BOTH_ENGINES
+def test_rejected_kilograms_and_measuring_cost_what_the_record_says(shop):
+    """Three lots of 1 kg at 20 EUR of which one is blocked, one reading of 6 minutes each at 30 EUR/h: 20 / 2 and 9 / 2 EUR per accepted kg."""
+    grade = shop.grade(limits=DIAMETER)
+    judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
+    judged(shop.supplier("NBK"), grade, "AAAA", prefix="N", **PRICED)
+    bench()
+    found, lines = costs(grade)
+    one, two = lines["QWT"], lines["NBK"]
+    assert (2.0, 1.0, 20.0, "EUR", 10.0) == (
+        one["accepted_kg"],
+        one["rejected_kg"],
+        one["rejected_cost"],
+        one["rejected_currency"],
+        one["rejected_cost_per_accepted_kg"],
+    )
+    assert pytest.approx((4.5, 14.5, 1.0, 0.1), abs=SAME_FORMULA) == (
+        one["bench_cost_per_accepted_kg"],
+        one["cost_per_accepted_kg"],
+        one["readings_per_lot"],
+        one["bench_hours_per_lot"],
+    )
+    assert pytest.approx((0.0, 0.0, 3.0), abs=SAME_FORMULA) == (
+        two["rejected_kg"],
+        two["rejected_cost"],
+        two["cost_per_accepted_kg"],
+    )
+    more = "Supplier QWT costs 11.50 EUR more per kg accepted for at least one use than Supplier NBK."
+    assert f"{more} This counts rejected lots and measuring." == found["says"]
+
+
+def test_what_went_back_is_told_apart_and_costs_nothing(shop):
+    """A returned lot is neither accepted nor rejected."""
+    grade = shop.grade(limits=DIAMETER)
+    lots = judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
+    shop.decide(lots[2], "return")
+    (line,) = costs(grade)[0]["suppliers"]
+    assert (2.0, 0.0, 1.0, 0.0) == (
+        line["accepted_kg"],
+        line["rejected_kg"],
+        line["returned_kg"],
+        line["rejected_cost"],
+    )
+
+
+def test_currencies_are_never_added_up(shop):
+    """Rejected lots paid in two currencies have no sum; nor have rejected lots and bench hours in different ones."""
+    grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
+    judged(supplier, grade, "AR", **PRICED)
+    bench(currency="GBP")
+    (line,) = costs(grade)[0]["suppliers"]
+    assert (20.0, "EUR", None, None) == (
+        line["rejected_cost"],
+        line["rejected_currency"],
+        line["cost_per_accepted_kg"],
+        line["currency"],
+    )
+    judged(supplier, grade, "R", first=3, cost=15.0, currency="GBP")
+    (line,) = costs(grade)[0]["suppliers"]
+    assert (2.0, None, None) == (line["rejected_kg"], line["rejected_cost"], line["rejected_cost_per_accepted_kg"])
+    assert "EUR, GBP, which are not added up" in line["says"]
+
+
+def test_without_prices_kilograms_alone_are_told(shop):
+    """One rejected delivery without a cost leaves no money; the sentence compares kilograms."""
+    grade = shop.grade(limits=DIAMETER)
+    judged(shop.supplier("QWT"), grade, "AR")
+    judged(shop.supplier("NBK"), grade, "AA", prefix="N")
+    found, lines = costs(grade)
+    assert (None, 1.0) == (lines["QWT"]["rejected_cost"], lines["QWT"]["rejected_per_accepted_kg"])
+    assert "Supplier QWT: 1.00 kg rejected per kg accepted for at least one use." in found["says"]
+    assert "Prices are not recorded" in found["says"]
+
+
+def test_a_restricted_lot_is_rejected_for_the_use_that_it_fails(shop):
+    """Off in colour and right in diameter: rejected for cosmetic, accepted for fit and for at least one use."""
+    grade = shop.grade(limits={**COLOR, **DIAMETER, "uses": {"cosmetic": ["color"], "fit": ["diameter"]}})
+    supplier = shop.supplier("QWT")
+    with at_the_desks():
+        for number, (apart, d_mm) in enumerate([(0.1, GOOD), (2.0, GOOD), (2.0, BAD)], start=1):
+            spool = delivery(supplier, grade, f"Q-{number}", month(number), **PRICED)["spools"][0]["code"]
+            color(spool, month(number), apart)
+            reading("diameter", spool, month(number), d1_mm=d_mm, d2_mm=d_mm)
+    seen = {use: costs(grade, use)[0]["suppliers"][0] for use in (None, "cosmetic", "fit")}
+    assert {None: (2.0, 1.0, 0.0, 20.0), "cosmetic": (1.0, 2.0, 1.0, 40.0), "fit": (2.0, 1.0, 0.0, 20.0)} == {
+        use: (line["accepted_kg"], line["rejected_kg"], line["restricted_kg"], line["rejected_cost"])
+        for use, line in seen.items()
+    }
+
+
+def test_days_on_hold_last_from_quarantine_to_the_first_verdict(shop):
+    """Three and five days, whatever was decided later; a lot without a verdict waits and has none."""
+    grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
+    begun = month(1)
+    with clock.retelling(begun), at_the_desks():
+        codes = [delivery(supplier, grade, f"Q-{number}", begun)["spools"][0]["code"] for number in (1, 2, 3)]
+    for code, days in zip(codes, (3, 5), strict=False):
+        with clock.retelling(begun + timedelta(days=days)), at_the_desks():
+            reading("diameter", code, begun, d1_mm=GOOD, d2_mm=GOOD)
+    shop.decide(1, "block")
+    (line,) = costs(grade)[0]["suppliers"]
+    assert (2, 1) == (line["lots_held"], line["lots_waiting"])
+    assert pytest.approx(4.0, abs=SAME_FORMULA) == line["hold_days"]
+
+
+@BOTH_ENGINES
+def test_ten_times_the_lots_take_as_many_queries(shop):
+    """The comparison of a grade asks the database as often for few lots as for more than are looked at for holds."""
+    grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
+    made = {}
+    for number, first in ((5, 1), (NEWEST, 6)):
+        judged(supplier, grade, "A" * number, first=first)
+        with connected(), statements() as seen:
+            found = compare(grade["id"], None, None)
+        made[number] = len(seen)
+    assert made[5] == made[NEWEST] <= 12
+    assert NEWEST == found["costs_of_difference"]["suppliers"][0]["lots"]
