@@ -283,6 +283,7 @@ def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
         f"/supplier-comparison?grade_id={white['id']}": 8,
         "/supplier-comparison": 5,
         f"/forecast?{about}": 6,
+        f"/next-order?grade_id={white['id']}&use=cosmetic": 10,
         "/purchasing-summary": 7,
     }
     for made, more in ((0, 3), (3, 27)):

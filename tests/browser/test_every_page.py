@@ -81,6 +81,7 @@ PAGES = (
     ("production", "/tabs"),
     ("production", "/tabs?lot_id=30&layers=across&width_mm=10&thickness_mm=2&lever_mm=20&load_n=5"),
     ("purchasing", "/suppliers?grade_id=1"),
+    ("purchasing", "/purchasing/next-order?grade_id=1&use=cosmetic"),
     ("purchasing", "/suppliers/1/drift?grade_id=1"),
     ("purchasing", "/lots/24/report"),
     ("purchasing", "/lots/999"),

@@ -34,6 +34,8 @@ MOST = {
     "/lots?sort=number&use=cosmetic": 6,
     "/lots?standing=quarantined": 6,
     "/picks": 4,
+    "/purchasing/next-order": 16,
+    "/purchasing/next-order.svg?grade_id=1": 14,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,

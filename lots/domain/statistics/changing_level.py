@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,6 +48,15 @@ class Outlook:
     def probability(self, kind: str) -> float:
         """Returns how likely the series is of one kind, a key of PRIOR."""
         return float(self.weights[self.kinds == kind].sum())
+
+    def only(self, kind: str) -> Outlook:
+        """Returns the same, were the series of one kind for certain."""
+        weights = np.where(self.kinds == kind, self.weights, 0.0)
+        whole = weights.sum()
+        # Where the kind was ruled out its models still stand, alike.
+        if not whole:
+            weights, whole = (self.kinds == kind).astype(float), (self.kinds == kind).sum()
+        return replace(self, weights=weights / whole)
 
     def change(self, kind: str) -> tuple[int, int]:
         """Returns between which first changed values a change of this kind, "step" or "trend", began: the middle 80 % of its weight."""

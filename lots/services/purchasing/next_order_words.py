@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from lots.domain.purchasing.by_use import named
+from lots.domain.purchasing.by_use import for_words
 from lots.domain.words import clause, counted, listed, plural
 
 if TYPE_CHECKING:
@@ -36,13 +36,13 @@ def measuring(said: Details, currencies: Sequence[str]) -> str:
 
 def forbidden(grade: str, use: str, reason: str) -> str:
     """Returns why nothing is told of a grade for a use."""
-    return f"{grade} is forbidden for {named(use)}. {clause(reason)}"
+    return f"{grade} is forbidden for {for_words(use)}. {clause(reason)}"
 
 
 def missing(one: Candidate, use: str) -> str | None:
     """Returns which data of a supplier are missing and what to record; None where a cost can be worked out."""
     if one.likely.probability is None:
-        return f"No lot was inspected to an end for {named(use)}. Finish the inspection of its lots."
+        return f"No lot was inspected to an end for {for_words(use)}. Finish the inspection of its lots."
     if not one.bought.prices:
         return "No cost is recorded with its newest deliveries. Record cost and currency of a delivery."
     return None
@@ -107,7 +107,7 @@ def answer(grade: str, use: str, asked: Sequence[Candidate], pairs: Sequence[Cos
         said.append("Costs in different currencies are not compared.")
     left = [one for one in asked if one.cost is None]
     if not told:
-        said.append(f"Nothing can be said of the next order of {grade} for {named(use)}.")
+        said.append(f"Nothing can be said of the next order of {grade} for {for_words(use)}.")
     if left:
         said.append(f"Data are missing for {listed([one.name for one in left])}.")
     return " ".join(said)
@@ -118,7 +118,7 @@ def _cheapest(grade: str, use: str, some: Sequence[Candidate], pairs: Sequence[C
     cost, money = first.cost, first.bought.currency
     if cost is None:
         return ""
-    paid = f"{cost.expected:.2f} {money} per usable kg of {grade} for {named(use)}"
+    paid = f"{cost.expected:.2f} {money} per usable kg of {grade} for {for_words(use)}"
     if len(some) == 1:
         return f"{first.name} is the only supplier with a cost in {money}: {paid}."
     beaten = set()
