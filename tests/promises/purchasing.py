@@ -12,7 +12,8 @@ from scipy.special import ndtr
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.purchasing import forecast, supplier_comparison
-from lots.domain.purchasing.forecast import History, by_measures, by_verdicts, next_value
+from lots.domain.purchasing.forecast import History, by_measures, by_verdicts
+from lots.domain.purchasing.next_value import next_value
 from lots.domain.purchasing.supplier_comparison import CRITERIA, LotResult, compare, rank
 from lots.domain.statistics.confidence_sequences import means_differ_by, proportions_differ_by, sample_of
 from lots.domain.statistics.proportions import Interval, Stratum

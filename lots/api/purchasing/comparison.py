@@ -7,21 +7,29 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.drift.signals import AtSchema, ListingSchema
-from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
+from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, Text, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.purchasing.comparison import draw
+from lots.api.purchasing.forecast_schemas import ForecastSchema
+from lots.api.purchasing.forecast_schemas import number as _number
+from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.purchasing import comparison, forecast, week
 
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
 
 
-def _number(text: str = "", **kw: Any) -> fields.Float:
-    """A figure that may not be known."""
-    return fields.Float(required=True, allow_none=True, metadata={"description": text} if text else {}, **kw)
+class UseArgs(Strict):
+    """Accepted for which use."""
+
+    use = Text(
+        20,
+        one_of=(*USES, GENERAL),
+        metadata={"label": "Use", "description": "that lots are accepted for; at least one use when left out"},
+    )
 
 
-class ComparisonArgs(Strict):
+class ComparisonArgs(UseArgs):
     """Of which grade, over which lots."""
 
     grade_id = WrittenWhole(
@@ -31,7 +39,7 @@ class ComparisonArgs(Strict):
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
 
 
-class AcceptanceSchema(Schema):
+class AcceptedSchema(Schema):
     """Lots accepted the first time, with Wilson's interval, which holds at one look."""
 
     accepted = fields.Integer(required=True)
@@ -39,12 +47,17 @@ class AcceptanceSchema(Schema):
     low = _number()
     high = _number()
     method = fields.String(required=True)
+    says = fields.String(required=True)
+
+
+class AcceptanceSchema(AcceptedSchema):
+    """Lots accepted the first time for at least one use, with Wilson's interval, which holds at one look."""
+
     not_proved_lot_ids = fields.List(
         fields.Integer(),
         required=True,
         metadata={"description": "refused lots whose nonconformity is not proved by our uncertainty (ISO 14253-1)"},
     )
-    says = fields.String(required=True)
 
 
 class AxisSchema(Schema):
@@ -122,13 +135,26 @@ class BondLineSchema(Schema):
 
 
 class CostSchema(Schema):
-    """What an accepted kilogram cost."""
+    """What a kilogram cost that is accepted for a use. A restricted lot is paid in full, and accepted for what it passes."""
 
     per_accepted_kg = _number()
     currency = fields.String(required=True, allow_none=True)
     accepted_kg = _number()
     deliveries = fields.Integer(required=True, metadata={"description": "with a recorded cost"})
     says = fields.String(required=True)
+
+
+class EveryUseSchema(AcceptedSchema):
+    """Lots accepted the first time for every use that their limits name, and what a kilogram cost that passes for every use now."""
+
+    inspected = fields.Integer(required=True)
+    cost = fields.Nested(CostSchema, required=True)
+
+
+class ByUseSchema(EveryUseSchema):
+    """Lots accepted the first time for one use, and what a kilogram cost that passes for it now. A lot counts for the uses that its limits name."""
+
+    use = fields.String(required=True)
 
 
 class LateSchema(Schema):
@@ -168,7 +194,10 @@ class RankSchema(Schema):
 
 
 class SupplierLineSchema(Schema):
-    """One supplier. `rank` is that of acceptance; lists are empty when several grades are compared at once."""
+    """One supplier. `acceptance` and `cost` are for at least one use; `by_use` and `every_use` stand beside them.
+
+    `rank` is that of acceptance: for at least one use, or for the use asked about. Lists are empty when several grades are compared at once.
+    """
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
@@ -176,6 +205,8 @@ class SupplierLineSchema(Schema):
     lots = fields.Integer(required=True)
     inspected = fields.Integer(required=True)
     acceptance = fields.Nested(AcceptanceSchema, required=True)
+    by_use = fields.List(fields.Nested(ByUseSchema), required=True)
+    every_use = fields.Nested(EveryUseSchema, required=True)
     bias = fields.Nested(BiasSchema, required=True, allow_none=True)
     spread = fields.List(fields.Nested(SpreadSchema), required=True)
     capability = fields.List(fields.Nested(CapabilitySchema), required=True)
@@ -228,6 +259,11 @@ class ComparedSchema(Schema):
     grade = fields.String(required=True, allow_none=True)
     received_from = Instant(data_key="from", attribute="from", required=True, allow_none=True)
     received_to = Instant(data_key="to", attribute="to", required=True, allow_none=True)
+    use = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "that acceptance is compared and ranked for; null: at least one"},
+    )
     confidence = fields.Float(required=True)
     criteria = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
     says = fields.String(required=True)
@@ -237,65 +273,11 @@ class ComparedSchema(Schema):
     inference = fields.Nested(InferenceSchema, required=True)
 
 
-class ForecastArgs(Strict):
+class ForecastArgs(UseArgs):
     """Whose next lot of what."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True)
     grade_id = WrittenWhole(1, MAX_ID, required=True)
-
-
-class PartSchema(Schema):
-    """A part of the model, and the probability that the next lot passes it."""
-
-    part = fields.String(required=True)
-    probability = fields.Float(required=True)
-
-
-class NextValueSchema(Schema):
-    """The figure of one measure in the next lot, with its prediction interval, and what the supplier's lots look like."""
-
-    measure = fields.String(required=True)
-    label = fields.String(required=True)
-    unit = fields.String(required=True)
-    low = fields.Float(required=True)
-    high = fields.Float(required=True)
-    confidence = fields.Float(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "measured alike"})
-    pattern = fields.String(required=True, metadata={"enum": list(forecast.PATTERNS), "description": "the likeliest"})
-    pattern_probability = fields.Float(required=True)
-    change_probability = fields.Float(
-        required=True, metadata={"description": "of a step or trend; the interval is wider for it"}
-    )
-    changed_from = fields.Nested(
-        AtSchema,
-        required=True,
-        allow_none=True,
-        metadata={"description": "the earliest lot that a likely change began with"},
-    )
-    changed_by = fields.Nested(AtSchema, required=True, allow_none=True, metadata={"description": "and the latest"})
-    says = fields.String(required=True)
-
-
-class ForecastSchema(Schema):
-    """Probability that the next lot is accepted the first time. `model` says what it was worked out from."""
-
-    supplier_id = fields.Integer(required=True)
-    supplier = fields.String(required=True)
-    grade_id = fields.Integer(required=True)
-    grade = fields.String(required=True)
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    probability = _number()
-    low = _number()
-    high = _number()
-    confidence = fields.Float(required=True)
-    model = fields.String(required=True, metadata={"enum": ["measured", "verdicts", "none"]})
-    lots = fields.Integer(required=True)
-    inspected = fields.Integer(required=True)
-    accepted = fields.Integer(required=True)
-    parts = fields.List(fields.Nested(PartSchema), required=True)
-    method = fields.String(required=True, metadata={"description": "what is taken to be known"})
-    next_values = fields.List(fields.Nested(NextValueSchema), required=True)
-    says = fields.String(required=True)
 
 
 class ActSchema(Schema):
@@ -333,9 +315,11 @@ class SupplierComparison(Resource):
         """Compare the suppliers of a grade.
 
         Answers acceptance with confidence interval, bias, spread and capability. A supplier gets a rank only when it differs significantly from every
-        other. Also as image/svg+xml. 404 for an unknown grade.
+        other. `acceptance` and `cost` are for at least one use. With `use`, acceptance is compared and ranked for that use. Also as image/svg+xml.
+        404 for an unknown grade.
         """
-        compared = comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
+        names = ("grade_id", "received_from", "received_to", "use")
+        compared = comparison.compare(*(args.get(name) for name in names))
         return pictured(compared, draw)
 
 
@@ -350,9 +334,10 @@ class NextLot(Resource):
     def get(self, args: dict[str, Any]) -> Any:
         """Estimate the probability that a supplier's next lot of a grade is accepted the first time.
 
-        Names the model, and the characteristics that are most likely to fail. 404 for an unknown supplier or grade.
+        Names the model, and the characteristics that are most likely to fail. With `use`, for that use; `by_use` has each. 404 for an unknown supplier
+        or grade.
         """
-        return forecast.forecast(args["supplier_id"], args["grade_id"])
+        return forecast.forecast(args["supplier_id"], args["grade_id"], args.get("use"))
 
 
 @routes.route("/purchasing-summary")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
-from lots.domain.statistics.changing_level import PRIOR, Outlook, outlook
+from lots.domain.statistics.changing_level import Outlook, outlook
 from lots.domain.statistics.changing_rate import changing_rate
 from lots.domain.statistics.proportions import Interval
 
@@ -56,56 +57,6 @@ class History:
         return outlook(self.values)
 
 
-# A change is named where it is at least this likely, and mentioned as possible from this.
-LIKELY, POSSIBLE = 0.5, 0.2
-
-
-@dataclass(frozen=True, slots=True)
-class NextValue:
-    """What the next lot's figure will be.
-
-    Args:
-        interval: a prediction interval of one lot's figure.
-        pattern: the likeliest kind of supply, a key of changing_level.PRIOR.
-        probability: of that kind.
-        changed: indices of the first changed lot, between which the latest step or trend began with 80 % probability; None where neither is
-            likely.
-        suspected: probability that the level has stepped or drifts at all; the interval is wider for it.
-    """
-
-    interval: Interval
-    pattern: str
-    probability: float
-    changed: tuple[int, int] | None
-    suspected: float
-
-
-def next_value(history: History, confidence: float = 0.95) -> NextValue:
-    """Returns the interval that the next lot's figure lies in, and what its supplier's lots look like.
-
-    Args:
-        history: of LEAST_LOTS lots or more.
-        confidence: of the interval.
-
-    Notes:
-        From 8 lots on the 95 % interval holds the next lot in 93 to 97 %: of steady suppliers, of those that stepped once and of those that
-        wander. Where a step of four standard deviations came within the last 3 to 8 of 8 to 12 lots it holds 98 to 99 %, being wider than
-        it need be (simulated in tests/promises/purchasing.py).
-
-    Example:
-        >>> found = next_value(History([1.0, 1.2, 0.9, 1.1, 1.0, 3.1, 2.9, 3.0, 3.1, 2.9]))
-        >>> found.pattern, found.changed, round(found.interval.low, 1), round(found.interval.high, 1)
-        ('step', (5, 5), 2.7, 3.3)
-    """
-    seen = history.outlook
-    kinds = {kind: seen.probability(kind) for kind in PRIOR}
-    pattern = max(kinds, key=lambda kind: kinds[kind])
-    changed = seen.change(pattern) if pattern in ("step", "trend") and kinds[pattern] >= LIKELY else None
-    return NextValue(
-        seen.interval(confidence), pattern, kinds[pattern], changed, min(1.0, kinds["step"] + kinds["trend"])
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class ColorModel:
     """dL*, da*, db* over the lots, the reference, and what the limits ask."""
@@ -117,7 +68,7 @@ class ColorModel:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Probability that the next lot is accepted the first time, with a 95 % interval; None where nothing can be said.
+    """Probability that the next lot is accepted the first time for some use or uses, with its interval; None where nothing can be said.
 
     `model` is measured, verdicts or none. `parts` gives the probability of each part of the model, the weakest first: where it will fail,
     if it does.
@@ -127,7 +78,28 @@ class Forecast:
     interval: Interval | None
     model: str
     lots: int
-    parts: tuple[tuple[str, float], ...]
+    parts: tuple[tuple[str, float], ...] = ()
+
+    def at_most(self, other: Forecast) -> Forecast:
+        """Returns this forecast, nowhere above another: a lot accepted for several uses is accepted for each of them.
+
+        Example:
+            >>> two, three = by_verdicts([True, True]), by_verdicts([True, True, True])
+            >>> round(three.at_most(two).probability, 3), three.at_most(by_verdicts([])) == three
+            (0.833, True)
+        """
+        return self._bounded(other, min)
+
+    def at_least(self, other: Forecast) -> Forecast:
+        """Returns this forecast, nowhere below another: a lot accepted for one use is accepted for at least one."""
+        return self._bounded(other, max)
+
+    def _bounded(self, other: Forecast, end: Callable[[float, float], float]) -> Forecast:
+        mine, theirs = self.interval, other.interval
+        if self.probability is None or other.probability is None or mine is None or theirs is None:
+            return self
+        ends = Interval(end(mine.low, theirs.low), end(mine.high, theirs.high), mine.confidence)
+        return replace(self, probability=end(self.probability, other.probability), interval=ends)
 
 
 def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
@@ -155,10 +127,119 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), ())
 
 
+# What of the lots failed nothing but what is measured, and how many were inspected.
+Otherwise = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Suppliers drawn so that they fit what was seen of a supplier's lots.
+
+    Args:
+        shares: part of the model, a measure or color -> the share of each drawn supplier's lots that keeps its limits.
+        lots: part -> lots that it rests on.
+        rank: where each drawn supplier stands, 0 to 1, in what no part covers: the same for every use, so that failing more for one use than for
+            another is one thing in all of them.
+    """
+
+    shares: Mapping[str, Array]
+    lots: Mapping[str, int]
+    rank: Array
+
+    def forecast(self, needs: Collection[str], otherwise: Otherwise, confidence: float = 0.95) -> Forecast | None:
+        """Returns the forecast of passing all of some parts and everything else; None where none of them was drawn.
+
+        Args:
+            needs: parts that a use requires; those that were not drawn belong to everything else.
+            otherwise: (lots that failed nothing else, lots inspected).
+            confidence: of the interval.
+        """
+        shares = {name: self.shares[name] for name in self.shares if name in needs}
+        if not shares:
+            return None
+        measured = self._together(shares)
+        shares["everything else"] = self._rest(otherwise)
+        whole = measured * shares["everything else"]
+        good, seen = otherwise
+        # Where nothing else ever failed it may be that nothing can.
+        ends = _middle(whole, measured if good == seen else whole, confidence)
+        parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
+        used = min(self.lots[name] for name in shares if name in self.lots)
+        return Forecast(float(whole.mean()), ends, "measured", used, tuple(parts))
+
+    def at_least_one(
+        self,
+        uses: Mapping[str, Collection[str]],
+        otherwise: Callable[[Collection[str]], Otherwise],
+        confidence: float = 0.95,
+    ) -> Forecast | None:
+        """Returns the forecast of being accepted for at least one of some uses, by inclusion and exclusion; None where no part was drawn.
+
+        Args:
+            uses: use -> parts that it requires.
+            otherwise: (lots that failed nothing else for any of some uses, lots inspected).
+            confidence: of the interval.
+        """
+        needed = {name for needs in uses.values() for name in needs if name in self.shares}
+        if not needed:
+            return None
+        whole, best = np.zeros_like(self.rank), np.zeros_like(self.rank)
+        measured = np.zeros_like(self.rank)
+        spotless = False
+        for size in range(1, len(uses) + 1):
+            for some in combinations(uses, size):
+                parts = {name for use in some for name in uses[use]}
+                passed, counts = self._together({n: self.shares[n] for n in self.shares if n in parts}), otherwise(some)
+                both = passed * self._rest(counts)
+                if size == 1:
+                    best = np.maximum(best, both)
+                    spotless = spotless or counts[0] == counts[1]
+                measured += passed if size % 2 else -passed
+                whole += both if size % 2 else -both
+        whole = np.clip(whole, best, 1.0)
+        ends = _middle(whole, np.maximum(whole, measured.clip(0.0, 1.0)) if spotless else whole, confidence)
+        return Forecast(float(whole.mean()), ends, "measured", min(self.lots[name] for name in needed))
+
+    def _together(self, shares: Mapping[str, Array]) -> Array:
+        return np.asarray(np.prod([np.ones_like(self.rank), *shares.values()], axis=0))
+
+    def _rest(self, otherwise: Otherwise) -> Array:
+        """The share of each supplier's lots that fails nothing else: Jeffreys' beta."""
+        from scipy.special import betaincinv
+
+        good, seen = otherwise
+        return np.asarray(betaincinv(good + 0.5, seen - good + 0.5, self.rank))
+
+
+def _middle(low: Array, high: Array, confidence: float) -> Interval:
+    """The middle part over drawn suppliers, its ends from one share each."""
+    tail = (1 - confidence) / 2
+    return Interval(float(np.quantile(low, tail)), float(np.quantile(high, 1 - tail)), confidence)
+
+
+def drawn(
+    measures: Mapping[str, tuple[History, Limit]], color: ColorModel | None, chance: np.random.Generator
+) -> Drawn:
+    """Returns suppliers that fit the measured figures, for the forecasts of all uses. Arguments and notes as `by_measures`."""
+    shares: dict[str, Array] = {}
+    fine = {name: pair for name, pair in measures.items() if pair[0].enough}
+    for name, (history, limit) in fine.items():
+        if MEASURES[name].per_spool and history.within_df:
+            _, spools = _sent(history, chance)
+            shares[name] = _share(np.asarray(_inside(spools, limit).all(axis=2)))
+        else:
+            shares[name] = _share_inside(*_drawn(history, chance), limit)
+    lots = {name: len(history.values) for name, (history, _) in fine.items()}
+    if color is not None and all(part.enough for part in color.parts):
+        lots["color"] = min(len(part.values) for part in color.parts)
+        shares["color"] = _share(_color_ok(color, chance))
+    return Drawn(shares, lots, chance.random(SUPPLIERS))
+
+
 def by_measures(
     measures: Mapping[str, tuple[History, Limit]],
     color: ColorModel | None,
-    otherwise: tuple[int, int],
+    otherwise: Otherwise,
     chance: np.random.Generator,
     confidence: float = 0.95,
 ) -> Forecast | None:
@@ -176,6 +257,7 @@ def by_measures(
         otherwise: (lots that failed nothing else, lots inspected): what no measure here covers, such as the worst single reading or
             specks, by Jeffreys' beta.
         chance: where the draws come from; the same seed gives the same answer.
+        confidence: of the interval.
 
     Notes:
         Lots are taken as normal and measures as independent: where they fail together the probability comes out low. Nothing is known
@@ -190,30 +272,8 @@ def by_measures(
     Reference:
         Gelman et al., Bayesian Data Analysis, 3rd ed., 3.2 (normal data, noninformative prior), from memory; changing_level.outlook.
     """
-    shares: dict[str, Array] = {}
-    fine = {name: pair for name, pair in measures.items() if pair[0].enough}
-    for name, (history, limit) in fine.items():
-        if MEASURES[name].per_spool and history.within_df:
-            _, spools = _sent(history, chance)
-            shares[name] = _share(np.asarray(_inside(spools, limit).all(axis=2)))
-        else:
-            shares[name] = _share_inside(*_drawn(history, chance), limit)
-    lots_used = [len(history.values) for history, _ in fine.values()]
-    if color is not None and all(part.enough for part in color.parts):
-        lots_used += [len(part.values) for part in color.parts]
-        shares["color"] = _share(_color_ok(color, chance))
-    if not shares:
-        return None
-    good, seen = otherwise
-    measured = np.prod(list(shares.values()), axis=0)
-    shares["everything else"] = chance.beta(good + 0.5, seen - good + 0.5, SUPPLIERS)
-    whole = measured * shares["everything else"]
-    tail = (1 - confidence) / 2
-    low = float(np.quantile(whole, tail))
-    # Where nothing else ever failed it may be that nothing can.
-    high = float(np.quantile(measured if good == seen else whole, 1 - tail))
-    parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
-    return Forecast(float(whole.mean()), Interval(low, high, confidence), "measured", min(lots_used), tuple(parts))
+    seen = drawn(measures, color, chance)
+    return seen.forecast(seen.shares, otherwise, confidence)
 
 
 def _share(passed: NDArray[np.bool_]) -> Array:

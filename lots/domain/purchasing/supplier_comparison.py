@@ -6,8 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from types import MappingProxyType
 from typing import NamedTuple
 
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words, in_order, on_every_use
 from lots.domain.statistics.confidence_sequences import (
     difference_of_means,
     means_differ_by,
@@ -21,12 +23,26 @@ from lots.domain.statistics.proportions import Interval, Stratum, difference, wi
 from lots.domain.words import counted, plural
 
 CRITERIA = {
-    "acceptance": "share of lots accepted the first time",
+    "acceptance": f"share of lots accepted the first time for {AT_LEAST_ONE}",
     "closeness": "mean colour difference of a lot from the reference",
     "steadiness": "mean distance of a lot's colour from the supplier's own mean",
 }
 # Of these, more is better; of the others, less.
 MORE_IS_BETTER = ("acceptance",)
+
+
+def criteria_for(use: str | None) -> Mapping[str, str]:
+    """Returns the criteria in words, acceptance of lots being that for one use; for at least one where None.
+
+    Example:
+        >>> criteria_for("cosmetic")["acceptance"]
+        'share of lots accepted the first time for cosmetic'
+    """
+    if use is None:
+        return CRITERIA
+    return {**CRITERIA, "acceptance": f"share of lots accepted the first time for {for_words(use)}"}
+
+
 # More lots than this nobody waits for.
 MOST_LOTS = 1000
 # Figures of each supplier from which on a stratum is compared beside others. Chosen by trial, no source.
@@ -39,11 +55,12 @@ class LotResult(NamedTuple):
     """What one lot says of its supplier.
 
     Args:
-        accepted: how its original inspection ended; None while that is open.
+        accepted: how its original inspection ended: for at least one use, None while that is open.
         stratum: lots compare only within one: same grade, same reference and limits revision.
         read: what its colour was read with; colours compare only where this is the same too.
         apart: (dL*, da*, db*) of its mean colour, sample minus reference; None where it was not read.
         delta_e: colour difference of the same; None where it was not read.
+        uses: use -> whether that inspection accepted it for it; empty while it is open, and where that is not known.
     """
 
     accepted: bool | None
@@ -51,6 +68,11 @@ class LotResult(NamedTuple):
     read: str = ""
     apart: Vector | None = None
     delta_e: float | None = None
+    uses: Mapping[str, bool] = MappingProxyType({})
+
+    def about(self, use: str | None) -> LotResult:
+        """Returns the same, accepted being for one use alone; for at least one where None."""
+        return self if use is None else self._replace(accepted=self.uses.get(use))
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +86,7 @@ class Acceptance:
 
 
 def acceptance(lots: Sequence[LotResult], confidence: float = 0.95) -> Acceptance:
-    """Returns how often a supplier's lots were accepted. A lot not inspected to an end counts as delivered and no more.
+    """Returns how often a supplier's lots were accepted for at least one use. A lot not inspected to an end counts as delivered and no more.
 
     Reference:
         Wilson 1927, J. Amer. Statist. Assoc. 22, 209-212.
@@ -77,6 +99,39 @@ def acceptance(lots: Sequence[LotResult], confidence: float = 0.95) -> Acceptanc
     ended = [lot.accepted for lot in lots if lot.accepted is not None]
     good = sum(ended)
     return Acceptance(len(lots), len(ended), good, wilson(good, len(ended), confidence) if ended else None)
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceByUse:
+    """How often lots were accepted for each use and for every use that their limits name.
+
+    `not_known` counts lots accepted for at least one use whose verdict for each use is not known. They are left out here.
+    """
+
+    uses: Mapping[str, Acceptance]
+    every_use: Acceptance
+    not_known: int
+
+
+def acceptance_by_use(lots: Sequence[LotResult], confidence: float = 0.95) -> AcceptanceByUse:
+    """Returns how often a supplier's lots were accepted for each use, and for every use.
+
+    A lot counts for the uses that it was inspected for. Of lots inspected for the same uses the share for every use is at most that for each, and
+    that for each at most the share for at least one.
+
+    Reference:
+        Wilson 1927, as `acceptance`.
+
+    Example:
+        >>> restricted = LotResult(True, "s", uses={"cosmetic": False, "fit": True})
+        >>> found = acceptance_by_use([restricted, restricted._replace(uses={"cosmetic": True, "fit": True})])
+        >>> {use: (seen.accepted, seen.inspected) for use, seen in found.uses.items()}, found.every_use.accepted
+        ({'cosmetic': (1, 2), 'fit': (2, 2)}, 1)
+    """
+    uses = in_order(use for lot in lots for use in lot.uses)
+    each = {use: acceptance([lot.about(use) for lot in lots], confidence) for use in uses}
+    whole = acceptance([lot._replace(accepted=on_every_use(lot.uses)) for lot in lots], confidence)
+    return AcceptanceByUse(each, whole, sum(lot.accepted is not None and not lot.uses for lot in lots))
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +316,11 @@ class Rank:
 
 
 def rank(
-    criterion: str, comparisons: Sequence[Comparison], names: Mapping[int, str], has_data: Mapping[int, bool]
+    criterion: str,
+    comparisons: Sequence[Comparison],
+    names: Mapping[int, str],
+    has_data: Mapping[int, bool],
+    words: Mapping[str, str] = CRITERIA,
 ) -> dict[int, Rank]:
     """Returns each supplier's place. It has one only where it is told apart from every other supplier that has lots to compare.
 
@@ -270,6 +329,7 @@ def rank(
         comparisons: of every pair.
         names: number -> what to call a supplier.
         has_data: number -> whether it has any lot that counts for this criterion.
+        words: the criteria in words, see `criteria_for`.
     """
     rivals = {number for number in names if has_data[number]}
     against: dict[int, list[Comparison]] = {number: [] for number in rivals}
@@ -278,21 +338,21 @@ def rank(
             against[found.first].append(found)
             against[found.second].append(found)
     return {
-        number: _place(criterion, number, against[number], names)
+        number: _place(number, against[number], names, words[criterion])
         if number in rivals
         else Rank(None, "No lot to judge by yet.")
         for number in names
     }
 
 
-def _place(criterion: str, number: int, against: Sequence[Comparison], names: Mapping[int, str]) -> Rank:
+def _place(number: int, against: Sequence[Comparison], names: Mapping[int, str], said: str) -> Rank:
     """The place of a supplier by its comparisons with every other that has lots to compare."""
     if not against:
         return Rank(None, "No other supplier to compare with.")
     if open_ones := [c for c in against if c.better is None]:
         return Rank(None, " ".join(_cannot_tell(c, number, names) for c in open_ones))
     beaten_by = sum((c.better == 1) == (c.second == number) for c in against)
-    why = f"Differs significantly from every other supplier in the {CRITERIA[criterion]}."
+    why = f"Differs significantly from every other supplier in the {said}."
     return Rank(beaten_by + 1, why)
 
 

@@ -11,12 +11,21 @@ from functools import reduce
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing import supplier_comparison
-from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison, LotResult, Rank
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words, in_order
+from lots.domain.purchasing.supplier_comparison import (
+    CRITERIA,
+    Acceptance,
+    Comparison,
+    LotResult,
+    Rank,
+    acceptance_by_use,
+    criteria_for,
+)
 from lots.domain.words import counted
 from lots.services.drift import drift, series
 from lots.services.lookups import found
 from lots.services.purchasing import delivery_costs, supplies, within_a_grade
-from lots.services.purchasing.delivery_costs import Bought
+from lots.services.purchasing.delivery_costs import Bought, Paid
 from lots.services.purchasing.supplies import Charted
 from lots.services.views import View
 from lots.store.drift import lot_series
@@ -27,17 +36,23 @@ CONFIDENCE = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is compared: lots of a grade, of all grades where None, received between two moments."""
+    """What is compared: lots of a grade, of all grades where None, received between two moments; accepted for a use, for at least one where None."""
 
     grade_id: int | None
     since: datetime | None = None
     until: datetime | None = None
+    use: str | None = None
 
 
-def compare(grade_id: int | None, since: datetime | None, until: datetime | None) -> View:
+def compare(grade_id: int | None, since: datetime | None, until: datetime | None, use: str | None = None) -> View:
     """Returns the suppliers of a grade, or of all grades, compared over lots received between two moments. Eight queries at most.
 
     Over all grades only what can be added up over grades is told: acceptance, deliveries, and ranks from lots of the same grade.
+
+    Args:
+        grade_id: of one grade; of all where None.
+        since, until: ends of the time of receipt, both inclusive; open where None.
+        use: that acceptance is compared and ranked for; at least one use where None.
 
     Raises:
         NotFound: no such grade.
@@ -46,7 +61,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
     lots = lot_series.lots_of(grade_id=grade_id, since=since, until=until)
     suppliers, grades = supplies.named(lots)
     told = supplies.charted(lots, {grade.id: grade}, grade.id) if grade else None
-    return compared(Question(grade_id, since, until), lots, suppliers, grades, told)
+    return compared(Question(grade_id, since, until, use), lots, suppliers, grades, told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,17 +97,18 @@ def compared(
         followed = {number: told.follow((number, grade.id), one.lots) for number, one in compared_.items()}
     selected = drift.select(one for mine in followed.values() for one in mine)
     drifting = drift.listed(followed, selected)
-    results = {number: one.results for number, one in compared_.items()}
+    results = {number: [lot.about(question.use) for lot in one.results] for number, one in compared_.items()}
+    words = criteria_for(question.use)
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
     pairs = supplier_comparison.compare(results, CONFIDENCE)
-    ranks = {name: supplier_comparison.rank(name, pairs, names, _has_data(name, results)) for name in CRITERIA}
+    ranks = {name: supplier_comparison.rank(name, pairs, names, _has_data(name, results), words) for name in CRITERIA}
     places = ranks["acceptance"]
     lines, said = [], []
     for number in sorted(compared_, key=lambda n: (places[n].place or 10**6, names[n])):
         one, mine = compared_[number], {name: ranks[name][number] for name in CRITERIA}
         parts = followed.get(number, []), drifting.get(number, [])
         of_grade = within_a_grade.figures(one.results, *parts, told, grade, CONFIDENCE)
-        accepted = _acceptance(one)
+        accepted = _accepted(one, question.use)
         lines.append({"supplier_id": number, **_line(one, grades, mine), **accepted.view, **of_grade})
         said.append((one.name, places[number].place, accepted.says))
     return {
@@ -100,13 +116,14 @@ def compared(
         "grade": grade and grade.code,
         "from": question.since,
         "to": question.until,
+        "use": question.use,
         "confidence": CONFIDENCE,
-        "criteria": CRITERIA,
+        "criteria": words,
         "suppliers": lines,
-        "comparisons": [_pair(pair, names) for pair in pairs],
+        "comparisons": [_pair(pair, names, question.use) for pair in pairs],
         "drift": drift.counts(selected),
         "inference": _inference(pairs, [one.originals for one in compared_.values()]),
-        "says": _says(said, grade),
+        "says": _says(said, grade, _for(question.use)),
     }
 
 
@@ -134,12 +151,12 @@ def _results(lots: LotSeries) -> list[LotResult]:
         if which not in strata:
             strata[which] = f"grade {which[0]}, limits revision {which[1]}, reference revision {which[2]}"
         if place not in colors:
-            results.append(LotResult(row.accepted, strata[which]))
+            results.append(LotResult(row.accepted, strata[which], uses=row.uses))
             continue
         if alike not in read:
             read[alike] = series.key_of(row, whole)
         *apart, delta_e = colors[place]
-        results.append(LotResult(row.accepted, strata[which], read[alike], tuple(apart), delta_e))
+        results.append(LotResult(row.accepted, strata[which], read[alike], tuple(apart), delta_e, row.uses))
     return results
 
 
@@ -160,37 +177,77 @@ def _has_data(criterion: str, results: Mapping[int, Sequence[LotResult]]) -> dic
     return {number: any(lot.apart is not None for lot in lots) for number, lots in results.items()}
 
 
+def _for(use: str | None) -> str:
+    """The use that lots are accepted for, in words."""
+    return AT_LEAST_ONE if use is None else for_words(use)
+
+
 @dataclass(frozen=True, slots=True)
 class _Accepted:
-    """How many lots of a supplier were accepted the first time, in words and as it is answered."""
+    """How many lots of a supplier were accepted the first time, for the use asked about in words, and for all as it is answered."""
 
     says: str
     view: View
 
 
-def _acceptance(one: _Supplier) -> _Accepted:
-    seen = supplier_comparison.acceptance(one.results, CONFIDENCE)
-    interval = seen.interval
-    rate = seen.accepted / seen.inspected if seen.inspected else None
+def _accepted(one: _Supplier, use: str | None) -> _Accepted:
+    seen, by_use = supplier_comparison.acceptance(one.results, CONFIDENCE), acceptance_by_use(one.results, CONFIDENCE)
     # The refused lots of which every failure lies within its uncertainty, so that nonconformity is not proved (ISO 14253-1).
     not_proved = [row.id for row in one.originals.rows if row.accepted is False and row.not_proved]
-    if interval is None or rate is None:
-        says = f"{seen.lots} delivered, none inspected to an end yet."
-    else:
-        says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {100 * rate:.0f} %, between {100 * interval.low:.0f} % and {100 * interval.high:.0f} %."
+    says = _first_time(seen)
     if not_proved:
         refused = counted(len(not_proved), "refused lot is", "refused lots are")
         says += f" {refused} not proved to be nonconforming (ISO 14253-1)."
-    accepted = {
-        "accepted": seen.accepted,
-        "rate": rate,
-        "low": interval and interval.low,
-        "high": interval and interval.high,
-        "method": "Wilson",
-        "not_proved_lot_ids": not_proved,
-        "says": says,
+    none = supplier_comparison.acceptance([])
+    paid = one.bought.by_use
+    each = {
+        name: _of_use(by_use.uses.get(name, none), paid.get(name, Paid()), for_words(name))
+        for name in in_order((*by_use.uses, *paid))
     }
-    return _Accepted(says, {"lots": seen.lots, "inspected": seen.inspected, "acceptance": accepted})
+    view: View = {
+        "lots": seen.lots,
+        "inspected": seen.inspected,
+        "acceptance": {**_share(seen), "not_proved_lot_ids": not_proved, "says": says},
+        "by_use": [{"use": name, **told} for name, told in each.items()],
+        "every_use": _of_use(by_use.every_use, one.bought.every_use, EVERY, by_use.not_known),
+    }
+    if use is not None:
+        says = _on_use(by_use.uses.get(use, none), for_words(use))
+    return _Accepted(says, view)
+
+
+def _share(seen: Acceptance) -> View:
+    return {
+        "accepted": seen.accepted,
+        "rate": seen.accepted / seen.inspected if seen.inspected else None,
+        "low": seen.interval and seen.interval.low,
+        "high": seen.interval and seen.interval.high,
+        "method": "Wilson",
+    }
+
+
+def _of_use(seen: Acceptance, paid: Paid, what: str, not_known: int = 0) -> View:
+    """How many lots were accepted for a use or for every one, and what a kilogram cost that was."""
+    says = _on_use(seen, what)
+    if not_known:
+        says += f" Of {counted(not_known, 'more lot')}, the verdict for each use is not known."
+    return {"inspected": seen.inspected, **_share(seen), "cost": paid.view(what), "says": says}
+
+
+def _on_use(seen: Acceptance, what: str) -> str:
+    if seen.interval is None:
+        return f"Accepted for {what}: no lot was inspected to an end yet."
+    rate, ends = seen.accepted / seen.inspected, seen.interval
+    share = f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
+    return f"Accepted for {what}: {seen.accepted} of {counted(seen.inspected, 'lot')} ({share})."
+
+
+def _first_time(seen: Acceptance) -> str:
+    if seen.interval is None:
+        return f"{seen.lots} delivered, none inspected to an end yet."
+    rate, ends = seen.accepted / seen.inspected, seen.interval
+    share = f"{100 * rate:.0f} %, between {100 * ends.low:.0f} % and {100 * ends.high:.0f} %"
+    return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time for {AT_LEAST_ONE}: {share}."
 
 
 def _line(one: _Supplier, grades: Mapping[int, Grade], ranks: Mapping[str, Rank]) -> View:
@@ -240,7 +297,7 @@ def _inference(pairs: Sequence[Comparison], originals: Sequence[LotSeries]) -> V
     }
 
 
-def _pair(pair: Comparison, called: Mapping[int, str]) -> View:
+def _pair(pair: Comparison, called: Mapping[int, str], use: str | None) -> View:
     better = {1: pair.first, 2: pair.second}.get(pair.better or 0)
     return {
         "criterion": pair.criterion,
@@ -255,27 +312,27 @@ def _pair(pair: Comparison, called: Mapping[int, str]) -> View:
         "lots_second": pair.n_second,
         "confidence": pair.confidence,
         "interval": "confidence sequence",
-        "says": _pair_says(pair, called, better),
+        "says": _pair_says(pair, called, better, use),
     }
 
 
-def _pair_says(pair: Comparison, called: Mapping[int, str], better: int | None) -> str:
+def _pair_says(pair: Comparison, called: Mapping[int, str], better: int | None, use: str | None) -> str:
     one, two = called[pair.first], called[pair.second]
     if pair.difference is None:
         return f"{one} and {two} have no lots of the same kind to compare here."
     if better is not None:
         other = two if better == pair.first else one
         how = {
-            "acceptance": "has significantly more lots accepted the first time",
+            "acceptance": f"has significantly more lots accepted the first time for {_for(use)}",
             "closeness": "lies significantly nearer the reference",
             "steadiness": "is significantly steadier in colour",
         }
         return f"{called[better]} {how[pair.criterion]} than {other}."
-    return f"{one} and {two}, {CRITERIA[pair.criterion]}: {supplier_comparison.open_question(pair)}."
+    return f"{one} and {two}, {criteria_for(use)[pair.criterion]}: {supplier_comparison.open_question(pair)}."
 
 
-def _says(said: Sequence[tuple[str, int | None, str]], grade: Grade | None) -> str:
-    """The answer in a sentence, from each supplier's name, place and words of acceptance."""
+def _says(said: Sequence[tuple[str, int | None, str]], grade: Grade | None, what: str) -> str:
+    """The answer in a sentence, from each supplier's name, place and words of acceptance for `what`."""
     of = f" of {grade.code}" if grade else ""
     if not said:
         return f"No lot{of} was received in this time."
@@ -284,7 +341,7 @@ def _says(said: Sequence[tuple[str, int | None, str]], grade: Grade | None) -> s
         return f"{name} is the only supplier{of}: {accepted}"
     name, place, accepted = said[0]
     if place == 1:
-        return f"{name} has significantly more of its lots{of} accepted the first time than any other. {accepted}"
-    return f"No supplier{of} has significantly more of its lots accepted than the others yet. " + " ".join(
+        return f"{name} has significantly more of its lots{of} accepted the first time for {what} than any other. {accepted}"
+    return f"No supplier{of} has significantly more of its lots accepted for {what} than the others yet. " + " ".join(
         f"{name}: {accepted}" for name, _, accepted in said
     )

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
-from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
+from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import shown
-from lots.domain.drift.lot_series import LotSeries, SeriesLot
+from lots.domain.drift.lot_series import LotSeries
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words
 from lots.domain.words import counted
 from lots.services.drift import series
 from lots.services.drift.series import Segment
@@ -26,18 +28,21 @@ from lots.store.tables.models import Grade, LimitsRevision, ShadeRevision, Suppl
 
 if TYPE_CHECKING:
     from lots.domain.conformity.limits import Limit
-    from lots.domain.purchasing.forecast import Forecast, History, NextValue
+    from lots.domain.purchasing.forecast import Drawn, Forecast, History
+    from lots.domain.purchasing.next_value import NextValue
 
 # Measures that the model follows, each against its own limit; colour is followed as a whole.
 _FOLLOWED = tuple(code for code, one in MEASURES.items() if one.forecast)
 # What is followed from lot to lot: these, and each colour coordinate.
 FORETOLD = tuple(dict.fromkeys((*_FOLLOWED, *VECTOR)))
-# Finding codes that those measures, and colour, answer for. Any other failure counts as "everything else".
-_COVERED = {code for code, one in JUDGED.items() if one.covered}
 
 
-def forecast(supplier_id: int, grade_id: int) -> View:
+def forecast(supplier_id: int, grade_id: int, use: str | None = None) -> View:
     """Returns what the supplier's next lot of the grade will be like, and how likely it is accepted the first time. Six queries at most.
+
+    Args:
+        supplier_id, grade_id: whose lots of what.
+        use: that the answer is about; see `next_lot`.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -47,9 +52,8 @@ def forecast(supplier_id: int, grade_id: int) -> View:
     limits = store.newest_limits([grade.id]).get(grade.id)
     ties = bridges(lots.rows, limits_from(limits.body) if limits else None)
     cut = {name: series.stretches(lots, name, ties) for name in FORETOLD}
-    return next_lot(
-        supplier, grade, limits, shade_of(grade), lots, {name: parts[-1] for name, parts in cut.items() if parts}
-    )
+    latest = {name: parts[-1] for name, parts in cut.items() if parts}
+    return next_lot(Asked(supplier, grade, limits, shade_of(grade), use), lots, latest)
 
 
 def shade_of(grade: Grade) -> ShadeRevision | None:
@@ -57,52 +61,71 @@ def shade_of(grade: Grade) -> ShadeRevision | None:
     return rows_of.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
 
 
-def next_lot(
-    supplier: Supplier,
-    grade: Grade,
-    limits: LimitsRevision | None,
-    shade: ShadeRevision | None,
-    lots: LotSeries,
-    parts: Mapping[str, Segment],
-) -> View:
-    """Returns what a supplier's next lot of a grade will be like, and how likely it is accepted the first time.
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Whose next lot of what is foretold.
 
     Args:
         supplier, grade: whose lots of what.
         limits: the newest limits revision of the grade.
         shade: the newest revision of its shade.
+        use: that the probability is for; where None, for every use or for at least one, as the answer says.
+    """
+
+    supplier: Supplier
+    grade: Grade
+    limits: LimitsRevision | None
+    shade: ShadeRevision | None
+    use: str | None = None
+
+
+def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> View:
+    """Returns what a supplier's next lot of a grade will be like, and how likely it is accepted the first time.
+
+    Args:
+        asked: whose next lot.
         lots: all of the supplier's lots of the grade, without those sorted and sent again.
         parts: the latest lots read alike of each measure that is foretold.
+
+    Notes:
+        The probability is for the use asked about. Without one it means what it always did: from measurements, that every limit of every use is
+        kept; from verdicts alone, that the lot is accepted for at least one use. `probability_for` says which.
     """
     # Here and below: it brings numpy, which would take a tenth of the time that starting takes.
-    from lots.domain.purchasing.forecast import by_verdicts
+    from lots.domain.purchasing.forecast_by_use import by_use
 
     histories = {name: _history(parts[name]) for name in FORETOLD if name in parts}
     ended = [row for row in lots.rows if row.accepted is not None]
-    verdicts = [bool(row.accepted) for row in ended]
-    seen = None
+    limits = limits_from(asked.limits.body) if asked.limits else None
+    model = None
     if limits:
-        seed = f"{supplier.id}:{grade.id}:{len(lots)}"
-        seen = _measured(histories, ended, limits_from(limits.body), grade, shade, seed)
-    seen = seen or by_verdicts(verdicts)
+        model = _drawn(histories, limits, asked, f"{asked.supplier.id}:{asked.grade.id}:{len(lots)}")
+    seen = by_use(ended, limits, model)
+    whole, about = (seen.published, seen.published_for) if asked.use is None else (seen.of(asked.use), asked.use)
+    verdicts = [bool(row.accepted) for row in ended] if asked.use is None else seen.verdicts.get(asked.use, [])
     return {
-        "supplier_id": supplier.id,
-        "supplier": supplier.name,
-        "grade_id": grade.id,
-        "grade": grade.code,
-        "limits_revision": limits and limits.revision,
-        "probability": seen.probability,
-        "low": seen.interval and seen.interval.low,
-        "high": seen.interval and seen.interval.high,
+        "supplier_id": asked.supplier.id,
+        "supplier": asked.supplier.name,
+        "grade_id": asked.grade.id,
+        "grade": asked.grade.code,
+        "limits_revision": asked.limits and asked.limits.revision,
+        "use": asked.use,
+        "probability": whole.probability,
+        "probability_for": about,
+        "low": whole.interval and whole.interval.low,
+        "high": whole.interval and whole.interval.high,
         "confidence": 0.95,
-        "model": seen.model,
-        "lots": seen.lots,
-        "inspected": len(ended),
+        "model": whole.model,
+        "lots": whole.lots,
+        "inspected": len(verdicts),
         "accepted": sum(verdicts),
-        "parts": [{"part": name, "probability": share} for name, share in seen.parts],
-        "method": METHODS[seen.model],
+        "parts": [{"part": name, "probability": share} for name, share in whole.parts],
+        "method": METHODS[whole.model],
         "next_values": [_next_value(parts[name], one) for name, one in histories.items() if one.enough],
-        "says": _says(seen, supplier.name, grade.code),
+        "by_use": [{"use": use, **_of_use(one, seen.verdicts[use], for_words(use))} for use, one in seen.uses.items()],
+        "every_use": _of_use(seen.every_use, seen.verdicts[EVERY], EVERY),
+        "at_least_one_use": _of_use(seen.at_least_one, seen.verdicts[AT_LEAST_ONE], AT_LEAST_ONE),
+        "says": _says(whole, asked, for_words(about) if about else ""),
     }
 
 
@@ -116,32 +139,23 @@ METHODS = {
 }
 
 
-def _measured(
-    known: Mapping[str, History],
-    ended: Sequence[SeriesLot],
-    agreed: Limits,
-    grade: Grade,
-    shade: ShadeRevision | None,
-    seed: str,
-) -> Forecast | None:
-    """The forecast from figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
+def _drawn(known: Mapping[str, History], agreed: Limits, asked: Asked, seed: str) -> Drawn:
+    """The model of measured figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
     import numpy as np
 
-    from lots.domain.purchasing.forecast import ColorModel, by_measures
+    from lots.domain.purchasing.forecast import ColorModel, drawn
 
     used = {name for needs in agreed.required().values() for name in needs}
     histories: dict[str, tuple[History, Limit]] = {}
     for name in _FOLLOWED:
-        limit = limit_on(name, agreed, grade.nominal_diameter_mm)
+        limit = limit_on(name, agreed, asked.grade.nominal_diameter_mm)
         if limit is not None and name in known and name.partition(".")[0] in used:
             histories[name] = (known[name], limit)
     color = None
-    if agreed.color and shade is not None and COLOR.name in used and all(name in known for name in VECTOR):
+    if agreed.color and asked.shade is not None and COLOR.name in used and all(name in known for name in VECTOR):
         each = [known[name] for name in VECTOR]
-        color = ColorModel((each[0], each[1], each[2]), Lab(*shade.lab), agreed.color)
-    others = sum(not set(row.failed) - _COVERED for row in ended)
-    chance = np.random.default_rng(list(hashlib.sha256(seed.encode()).digest()))
-    return by_measures(histories, color, (others, len(ended)), chance)
+        color = ColorModel((each[0], each[1], each[2]), Lab(*asked.shade.lab), agreed.color)
+    return drawn(histories, color, np.random.default_rng(list(hashlib.sha256(seed.encode()).digest())))
 
 
 def _history(part: Segment) -> History:
@@ -156,7 +170,7 @@ def _history(part: Segment) -> History:
 
 def _next_value(part: Segment, history: History) -> View:
     """The interval that the next lot's figure of one measure lies in, and since when its lots count."""
-    from lots.domain.purchasing.forecast import next_value
+    from lots.domain.purchasing.next_value import next_value
 
     about, found_ = MEASURES[part.measure], next_value(history)
     ends = [place_of(part, index) for index in found_.changed] if found_.changed else [None, None]
@@ -178,7 +192,7 @@ def _next_value(part: Segment, history: History) -> View:
 
 
 def _next_says(part: Segment, seen: NextValue) -> str:
-    from lots.domain.purchasing.forecast import LIKELY, POSSIBLE
+    from lots.domain.purchasing.next_value import LIKELY, POSSIBLE
 
     about = MEASURES[part.measure]
     # Adding nothing takes the sign off a zero.
@@ -199,11 +213,30 @@ def _next_says(part: Segment, seen: NextValue) -> str:
     return text
 
 
-def _says(seen: Forecast, supplier: str, grade: str) -> str:
-    whose = f"The next lot of {grade} from {supplier}"
+def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
+    """The forecast for a use or for several, beside how many lots were accepted for them."""
     if seen.probability is None or seen.interval is None:
-        return f"{whose}: nothing can be said, no lot was inspected to an end yet."
-    share = f"{_percent(seen.probability)} likely to be accepted the first time, between {_percent(seen.interval.low)} and {_percent(seen.interval.high)}"
+        says = f"Accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
+    else:
+        share = f"{_percent(seen.probability)}, 95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
+        says = f"Next lot accepted for {what}: {share}."
+    return {
+        "probability": seen.probability,
+        "low": seen.interval and seen.interval.low,
+        "high": seen.interval and seen.interval.high,
+        "model": seen.model,
+        "lots": seen.lots,
+        "inspected": len(verdicts),
+        "accepted": sum(verdicts),
+        "says": says,
+    }
+
+
+def _says(seen: Forecast, asked: Asked, what: str) -> str:
+    whose = f"The next lot of {asked.grade.code} from {asked.supplier.name}"
+    if seen.probability is None or seen.interval is None:
+        return f"{whose}: nothing can be said, no lot was inspected{f' for {what}' if what else ''} to an end yet."
+    share = f"{_percent(seen.probability)} likely to be accepted the first time for {what}, between {_percent(seen.interval.low)} and {_percent(seen.interval.high)}"
     if seen.model == "verdicts":
         return f"{whose} is {share}. From the verdicts on {counted(seen.lots, 'lot')} alone."
     name, least = seen.parts[0]

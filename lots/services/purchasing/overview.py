@@ -11,7 +11,7 @@ from lots.services import clock
 from lots.services.lookups import found
 from lots.services.purchasing import supplies
 from lots.services.purchasing.comparison import Question, compared
-from lots.services.purchasing.forecast import FORETOLD, next_lot, shade_of
+from lots.services.purchasing.forecast import FORETOLD, Asked, next_lot, shade_of
 from lots.services.purchasing.supplies import Charted
 from lots.services.purchasing.week import BACK, pairs_of, to_act_on
 from lots.services.views import View
@@ -60,7 +60,7 @@ def _next_lots(grade: Grade, asked: LotSeries, suppliers: Mapping[int, Supplier]
     found_ = {}
     for number, mine in asked.by([row.supplier_id for row in asked.rows]).items():
         parts = {one.measure: one.part for one in told.follow((number, grade.id), mine) if one.measure in FORETOLD}
-        found_[number] = next_lot(suppliers[number], grade, limits, shade, mine.originals(), parts)
+        found_[number] = next_lot(Asked(suppliers[number], grade, limits, shade), mine.originals(), parts)
     return found_
 
 

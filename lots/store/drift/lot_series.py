@@ -141,14 +141,17 @@ def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str,
 def _by_use(inspected: str | None, now: str) -> Mapping[str, bool]:
     """For which uses the original inspection accepted a lot; nothing while it is open.
 
-    Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since.
+    Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since. A lot that was refused then failed
+    each of its uses in any case.
     """
     ended = orjson.loads(inspected or "null")
     if ended is None:
         return {}
     uses = ended.get("uses")
     if uses is None:
-        uses = {} if ended["retested"] else orjson.loads(now)
+        uses = orjson.loads(now)
+        if ended["retested"]:
+            uses = {} if ended["accepted"] else dict.fromkeys(uses, "fail")
     return {use: verdict == "pass" for use, verdict in uses.items()}
 
 
@@ -164,6 +167,7 @@ class Purchases(NamedTuple):
         deliveries: how many.
         cost: their sum.
         mass_g: the net mass that came in them, g.
+        uses: use -> whether the lots they belong to pass for it now; all that their limits name.
     """
 
     supplier_id: int
@@ -174,13 +178,15 @@ class Purchases(NamedTuple):
     deliveries: int
     cost: float
     mass_g: float
+    uses: Mapping[str, bool]
 
 
 def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> list[Purchases]:
     """Deliveries of lots received between two moments, of a grade where given, added up by the database. One query, one more for corrected ones."""
     # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
-    plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), fn.SUM(Spool.net_mass_g).alias("mass_g")
-    there = Delivery.select(*plain).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
+    plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), Lot.uses.alias("uses")
+    mass = fn.SUM(Spool.net_mass_g).alias("mass_g")
+    there = Delivery.select(*plain, mass).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
     there = _received(there.group_by(Delivery.id, Lot.id), since, until)
     if grade_id is not None:
         there = there.where(Lot.grade == grade_id)
@@ -192,12 +198,16 @@ def purchases(grade_id: int | None, since: datetime | None, until: datetime | No
         Case(None, [(Delivery.due_at.is_null(False), Delivery.received_at > Delivery.due_at)]).alias("late"),
         Delivery.cost.alias("cost"),
     ).alias("each")
-    alike = [each.c[name] for name in ("as_logged", "supplier", "standing", "severity", "currency", "late")]
+    alike = [each.c[name] for name in ("as_logged", "uses", "supplier", "standing", "severity", "currency", "late")]
     sums = fn.COUNT(each.c.mass_g), fn.COALESCE(fn.SUM(each.c.cost), 0.0), fn.SUM(each.c.mass_g)
     found, corrected = [], False
-    for as_logged, *which, late, count, cost, mass in db.execute(Select([each], [*alike, *sums]).group_by(*alike)):
+    for as_logged, uses, *which, late, count, cost, mass in db.execute(
+        Select([each], [*alike, *sums]).group_by(*alike)
+    ):
         if as_logged:
-            found.append(Purchases._make((*which, None if late is None else bool(late), count, cost, mass)))
+            found.append(
+                Purchases._make((*which, None if late is None else bool(late), count, cost, mass, _passed(uses)))
+            )
         corrected |= not as_logged
     return [*found, *_corrected(there)] if corrected else found
 
@@ -206,13 +216,19 @@ def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
     """Corrected deliveries one by one, as the present values of each follow from its row and its corrections. One query."""
     columns = [getattr(Delivery, name) for name in _LOGGED]
     rows = there.select_extend(*columns).where(Delivery.corrected.is_null(False)).order_by(Delivery.id)
-    for supplier, standing, mass, *texts in db.execute(rows):
+    for supplier, standing, uses, mass, *texts in db.execute(rows):
         logged = {name: column.python_value(text) for name, column, text in zip(_LOGGED, columns, texts, strict=True)}
         now = deliveries.current(Delivery(**logged))
         late = None if now.due_at is None else now.received_at > now.due_at
         currency = None if now.cost is None else now.currency
         severity = now.sample.get("severity", _FIXED)
-        yield Purchases(supplier, standing, severity, currency, late, 1, now.cost or 0.0, mass)
+        yield Purchases(supplier, standing, severity, currency, late, 1, now.cost or 0.0, mass, _passed(uses))
+
+
+@lru_cache(maxsize=256)
+def _passed(uses: str) -> Mapping[str, bool]:
+    """Which uses pass, from the text of a lot's verdicts."""
+    return {use: verdict == "pass" for use, verdict in orjson.loads(uses).items()}
 
 
 # Columns of a delivery that its present values follow from.

@@ -22,8 +22,8 @@ from lots.domain.purchasing.forecast import (
     by_measures,
     by_verdicts,
     metric_at,
-    next_value,
 )
+from lots.domain.purchasing.next_value import next_value
 from lots.domain.statistics import changing_level
 from lots.domain.statistics.changing_level import outlook
 from tests.domain.builders import WHITE

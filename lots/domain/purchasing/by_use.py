@@ -1,0 +1,50 @@
+"""Uses in what purchasing is told: their order, their names, and how a lot's verdicts add up over them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from lots.domain.assessment.limits_revision import GENERAL, USES
+from lots.domain.words import hyphenated
+
+AT_LEAST_ONE, EVERY = "at least one use", "every use"
+# What stands for several uses, in words.
+SEVERAL = {"every_use": EVERY, "at_least_one_use": AT_LEAST_ONE}
+_ORDER = (*USES, GENERAL)
+
+
+def in_order(uses: Iterable[str]) -> list[str]:
+    """Returns uses, each once, in the order in which limits list them; any other last, by name.
+
+    Example:
+        >>> in_order(["general", "fit", "cosmetic", "fit"])
+        ['cosmetic', 'fit', 'general']
+    """
+    return sorted(set(uses), key=lambda use: (_ORDER.index(use) if use in _ORDER else len(_ORDER), use))
+
+
+def for_words(use: str) -> str:
+    """Returns a use, or one of SEVERAL, as a sentence names it after "for".
+
+    Example:
+        >>> for_words("load_bearing"), for_words("general"), for_words("every_use")
+        ('load-bearing', 'general use', 'every use')
+    """
+    return SEVERAL.get(use) or ("general use" if use == GENERAL else hyphenated(use))
+
+
+def on_every_use(verdicts: Mapping[str, bool], uses: Iterable[str] | None = None) -> bool | None:
+    """Returns whether a lot was accepted for all of these uses; None where that is not known. One refusal is enough to know.
+
+    Args:
+        verdicts: use -> whether the lot was accepted for it.
+        uses: which uses; all that it has a verdict for where None.
+
+    Example:
+        >>> on_every_use({"cosmetic": False, "fit": True}), on_every_use({"fit": True}, ("cosmetic", "fit")), on_every_use({})
+        (False, None, None)
+    """
+    asked = [verdicts.get(use) for use in (verdicts if uses is None else uses)]
+    if False in asked:
+        return False
+    return True if asked and None not in asked else None
