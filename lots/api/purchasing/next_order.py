@@ -70,8 +70,8 @@ class CostDifferenceSchema(Schema):
     first_supplier_id = fields.Integer(required=True)
     second_supplier_id = fields.Integer(required=True)
     currency = fields.String(required=True)
-    difference = fields.Float(required=True)
-    low = _number("null where the scatter of prices is not known")
+    difference = _number("null where either cost cannot be told")
+    low = _number("null where the scatter of prices is not known, or either cost cannot be told")
     high = _number("likewise")
     confidence = _number("of this interval")
     cheaper_supplier_id = fields.Integer(

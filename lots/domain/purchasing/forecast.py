@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.statistics.changing_level import Outlook, outlook
-from lots.domain.statistics.changing_rate import changing_rate
+from lots.domain.statistics.changing_rate import Rate, changing_rate
 from lots.domain.statistics.proportions import Interval
 
 if TYPE_CHECKING:
@@ -39,12 +39,14 @@ class History:
         within_ss, within_df: sum of squares of spools about their lots' means, and its degrees of freedom; 0 where spools were not told
             apart.
         spools: spools measured of a lot, typically.
+        steady: whether its level is taken as steady, whatever the values say.
     """
 
     values: Sequence[float]
     within_ss: float = 0.0
     within_df: int = 0
     spools: int = 1
+    steady: bool = False
 
     @property
     def enough(self) -> bool:
@@ -54,7 +56,8 @@ class History:
     @cached_property
     def outlook(self) -> Outlook:
         """What its values say of the next one."""
-        return outlook(self.values)
+        seen = outlook(self.values)
+        return seen.only("steady") if self.steady else seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +69,25 @@ class ColorModel:
     limits: ColorLimits
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Possible:
+    """Shares of lots accepted that fit what was seen of a supplier, each as likely as the others.
+
+    Args:
+        whole: one for each drawn supplier, 0..1.
+        at_best: the same where nothing fails that never failed.
+    """
+
+    whole: Array
+    at_best: Array
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """Probability that the next lot is accepted the first time for some use or uses, with its interval; None where nothing can be said.
 
     `model` is measured, verdicts or none. `parts` gives the probability of each part of the model, the weakest first: where it will fail,
-    if it does.
+    if it does. `rate` is what verdicts alone say, `possible` what was drawn from figures.
     """
 
     probability: float | None
@@ -79,6 +95,19 @@ class Forecast:
     model: str
     lots: int
     parts: tuple[tuple[str, float], ...] = ()
+    rate: Rate | None = field(default=None, compare=False, repr=False)
+    possible: Possible | None = field(default=None, compare=False, repr=False)
+
+    def drawn(self, chance: np.random.Generator) -> Possible | None:
+        """Returns shares that fit what was seen; None where nothing can be said.
+
+        Args:
+            chance: where draws come from that were not made yet; the same seed gives the same answer.
+        """
+        if self.rate is None:
+            return self.possible
+        whole = self.rate.draw(chance, SUPPLIERS)
+        return Possible(whole, np.ones(SUPPLIERS) if self.rate.always else whole)
 
     def at_most(self, other: Forecast) -> Forecast:
         """Returns this forecast, nowhere above another: a lot accepted for several uses is accepted for each of them.
@@ -124,7 +153,7 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     if not accepted:
         return Forecast(None, None, "none", 0, ())
     rate = changing_rate(accepted)
-    return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), ())
+    return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), rate=rate)
 
 
 # What of the lots failed nothing but what is measured, and how many were inspected.
@@ -162,10 +191,11 @@ class Drawn:
         whole = measured * shares["everything else"]
         good, seen = otherwise
         # Where nothing else ever failed it may be that nothing can.
-        ends = _middle(whole, measured if good == seen else whole, confidence)
+        possible = Possible(whole, measured if good == seen else whole)
+        ends = _middle(possible.whole, possible.at_best, confidence)
         parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
         used = min(self.lots[name] for name in shares if name in self.lots)
-        return Forecast(float(whole.mean()), ends, "measured", used, tuple(parts))
+        return Forecast(float(whole.mean()), ends, "measured", used, tuple(parts), possible=possible)
 
     def at_least_one(
         self,

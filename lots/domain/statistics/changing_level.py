@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -51,12 +51,14 @@ class Outlook:
 
     def only(self, kind: str) -> Outlook:
         """Returns the same, were the series of one kind for certain."""
-        weights = np.where(self.kinds == kind, self.weights, 0.0)
-        whole = weights.sum()
+        mine = self.kinds == kind
         # Where the kind was ruled out its models still stand, alike.
-        if not whole:
-            weights, whole = (self.kinds == kind).astype(float), (self.kinds == kind).sum()
-        return replace(self, weights=weights / whole)
+        weights = self.weights[mine] if self.weights[mine].any() else np.ones(mine.sum())
+        parts = (self.level, self.doubt, self.around, self.squares)
+        level, doubt, around, squares = (part[mine] for part in parts)
+        return Outlook(
+            weights / weights.sum(), level, doubt, around, squares, self.df, self.kinds[mine], self.begins[mine]
+        )
 
     def change(self, kind: str) -> tuple[int, int]:
         """Returns between which first changed values a change of this kind, "step" or "trend", began: the middle 80 % of its weight."""

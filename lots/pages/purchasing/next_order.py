@@ -11,7 +11,7 @@ from lots.api.pictures.sheet import NARROW, WIDE
 from lots.api.purchasing.next_order import NextOrder, NextOrderArgs
 from lots.domain.assessment.limits_revision import GENERAL
 from lots.pages.production.check import USES
-from lots.pages.site.calls import Refusal, Shown, attempt, checked
+from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.pictures import sent
 from lots.pages.site.place import grade_choice, place
@@ -57,12 +57,12 @@ def next_order_picture() -> Any:
     return sent(draw(found, look.at(place())))
 
 
-def _asked() -> dict[str, str]:
+def _asked() -> dict[str, Any]:
     """What an address asks for; the first use where it names none."""
     said = {name: request.args[name].strip() for name in ("grade_id", "use") if name in request.args}
     return {"use": USES[0][0], **{name: text for name, text in said.items() if text}}
 
 
-def _seen(said: dict[str, str]) -> Shown:
+def _seen(said: dict[str, Any]) -> dict[str, Any]:
     asked = checked(NextOrderArgs, said)
     return orders.next_order(asked["grade_id"], asked["use"])

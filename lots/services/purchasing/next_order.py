@@ -8,20 +8,26 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
+from lots.domain.assessment.limits_revision import Limits, limits_from, verdict_on_use
 from lots.domain.drift.lot_series import LotSeries
+from lots.services.drift import series
+from lots.services.instruments.instrument_changes import Bridges, bridges
 from lots.services.lookups import found
 from lots.services.purchasing import next_order_words as words
 from lots.services.purchasing import supplies
+from lots.services.purchasing.forecast import FORETOLD, Asked, foreseen, histories_of, shade_of
 from lots.services.setup import grade_uses, shop
 from lots.services.setup.shop import Details
 from lots.services.views import View
 from lots.store.drift import lot_series
+from lots.store.drift import series as store
 from lots.store.purchasing import orders
 from lots.store.purchasing.orders import Paid
-from lots.store.tables.models import Grade
+from lots.store.tables.models import Grade, LimitsRevision
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from lots.domain.purchasing.forecast import Forecast
     from lots.domain.purchasing.order_cost import CostDifference, Offer, OrderCost
 
@@ -53,10 +59,29 @@ class Bought:
 
 
 @dataclass(frozen=True, slots=True)
+class Asking:
+    """What is ordered for which use, under which limits. `verdict` names the verdict that lots get on that use."""
+
+    grade: Grade
+    limits: LimitsRevision | None
+    agreed: Limits | None
+    use: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class Likely:
+    """How likely a supplier's next lot is usable, and how likely it would be had nothing changed; None where no change is suspected."""
+
+    seen: Forecast
+    unchanged: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Candidate:
     """A supplier that may be ordered from: what is known of it, and what a usable kilogram costs, or `why` that cannot be told.
 
-    `inspected` counts its lots inspected to an end for the use; `returned` and `kept` those rejected, by how they ended.
+    `cost` has no expected cost where too few lots may be usable. `inspected` counts its lots inspected to an end for the use; `returned` and `kept` those rejected, by how they ended.
     """
 
     number: int
@@ -64,7 +89,7 @@ class Candidate:
     inspected: int
     returned: int
     kept: int
-    likely: Forecast
+    likely: Likely
     bought: Bought
     measuring: float | None
     cost: OrderCost | None = None
@@ -86,7 +111,12 @@ def next_order(grade_id: int, use: str) -> View:
     from lots.domain.purchasing.order_cost import differences
 
     grade, said = found("grade", grade_id), shop.details()
-    asked = _costed(_candidates(grade, use, said), _forbidden(grade, use), grade, use)
+    limits = store.newest_limits([grade.id]).get(grade.id)
+    agreed = limits_from(limits.body) if limits else None
+    verdict = _verdict(agreed, use)
+    about = Asking(grade, limits, agreed, use, verdict or use)
+    why = _forbidden(grade, use) or (words.not_covered(grade.code, use) if verdict is None else None)
+    asked = _costed(_candidates(about, said), about, why)
     groups: dict[str, dict[int, OrderCost]] = {}
     for one in asked:
         if one.cost is not None and one.bought.currency is not None:
@@ -109,26 +139,24 @@ def next_order(grade_id: int, use: str) -> View:
 
 
 def _forbidden(grade: Grade, use: str) -> str | None:
-    reasons = grade_uses.material(grade).against(use)
-    return words.forbidden(grade.code, use, reasons[0].says) if reasons else None
+    return next((one.says for one in grade_uses.material(grade).against(use)), None)
 
 
-def _candidates(grade: Grade, use: str, said: Details) -> list[Candidate]:
-    """Every supplier with a lot of the grade, lots sorted and sent again left out. Eight queries at most."""
+def _candidates(about: Asking, said: Details) -> list[Candidate]:
+    """Every supplier with a lot of the grade, lots sorted and sent again left out. Seven queries at most."""
     from lots.domain.purchasing.order_cost import RECENT_LOTS
-    from lots.services.purchasing.forecast import forecasts_for
 
-    lots = lot_series.lots_of(grade_id=grade.id).originals()
+    lots = lot_series.lots_of(grade_id=about.grade.id).originals()
     suppliers, _ = supplies.named(lots)
     each = lots.by([row.supplier_id for row in lots.rows])
     newest = {number: [row.id for row in mine.rows[-RECENT_LOTS:]] for number, mine in each.items()}
     every = [lot for mine in newest.values() for lot in mine]
     paid, read = orders.deliveries_of(every), orders.readings_of(every)
-    likely = forecasts_for(use, grade, each)
+    ties, shade = bridges(lots.rows, about.agreed), shade_of(about.grade)
     made = []
     for number, mine in each.items():
         bought = _bought(mine, set(newest[number]), paid, read)
-        verdicts = [(row.uses.get(likely.verdict), row.standing) for row in mine.rows]
+        verdicts = [(row.uses.get(about.verdict), row.standing) for row in mine.rows]
         rejected = [standing for accepted, standing in verdicts if accepted is False]
         returned = rejected.count("returned")
         made.append(
@@ -138,12 +166,41 @@ def _candidates(grade: Grade, use: str, said: Details) -> list[Candidate]:
                 sum(accepted is not None for accepted, _ in verdicts),
                 returned,
                 len(rejected) - returned,
-                likely.of[number],
+                _likely(Asked(suppliers[number], about.grade, about.limits, shade, about.verdict), mine, ties),
                 bought,
                 bought.measuring_per_kg(said),
             )
         )
     return made
+
+
+def _verdict(agreed: Limits | None, use: str) -> str | None:
+    """The name of the verdict that lots get on a use, None where there is none: where limits name no uses, one speaks for all that their blocks cover."""
+    return verdict_on_use({name: name for name in agreed.required()}, agreed.blocks, use) if agreed else None
+
+
+def _likely(asked: Asked, lots: LotSeries, ties: Bridges) -> Likely:
+    """How likely the next lot is usable. Where figures may have changed it is worked out once more, as though their level were steady."""
+    from lots.domain.purchasing.next_value import POSSIBLE
+
+    use = asked.use or ""
+    cut = {name: series.stretches(lots, name, ties) for name in FORETOLD}
+    histories = histories_of({name: parts[-1] for name, parts in cut.items() if parts})
+    seen = foreseen(asked, lots, histories).of(use)
+    if seen.rate is not None:
+        return Likely(seen, seen.rate.unchanged if seen.rate.changed >= POSSIBLE else None)
+    followed = {name.partition(".")[0] for name, _ in seen.parts}
+    changed = [
+        name
+        for name, one in histories.items()
+        if name.partition(".")[0] in followed
+        and one.enough
+        and one.outlook.probability("step") + one.outlook.probability("trend") >= POSSIBLE
+    ]
+    if not changed:
+        return Likely(seen, None)
+    steady = {**histories, **{name: replace(histories[name], steady=True) for name in changed}}
+    return Likely(seen, foreseen(asked, lots, steady).of(use).probability)
 
 
 def _bought(lots: LotSeries, newest: set[int], paid: Sequence[Paid], read: Mapping[int, int]) -> Bought:
@@ -158,14 +215,20 @@ def _bought(lots: LotSeries, newest: set[int], paid: Sequence[Paid], read: Mappi
     currency = costed[-1][1] if costed else None
     prices = [price for price, in_ in costed if in_ == currency][-RECENT_PRICES:]
     inspected = {row.id for row in lots.rows if row.id in newest and row.accepted is not None}
-    readings, kg = sum(read.get(lot, 0) for lot in inspected), sum(o.mass_g for o in mine if o.lot_id in inspected) / 1000
+    readings, kg = (
+        sum(read.get(lot, 0) for lot in inspected),
+        sum(o.mass_g for o in mine if o.lot_id in inspected) / 1000,
+    )
     days = [(one.now.received_at - one.now.ordered_at).total_seconds() / 86400 for one in mine if one.now.ordered_at]
     per_lot = readings / len(inspected) if inspected else None
     return Bought(prices, currency, per_lot, readings / kg if kg else None, [day for day in days if day >= 0])
 
 
-def _costed(asked: Sequence[Candidate], forbidden: str | None, grade: Grade, use: str) -> list[Candidate]:
-    """The same with what a usable kilogram costs; the draws are seeded by whose lots they are, so that asking again answers the same."""
+def _costed(asked: Sequence[Candidate], about: Asking, never: str | None) -> list[Candidate]:
+    """The same with what a usable kilogram costs, or why nothing can be told; `never` is why nobody is ordered from for this use.
+
+    Draws are seeded by whose lots they are, so that asking again answers the same.
+    """
     import numpy as np
 
     from lots.domain.purchasing.order_cost import order_cost, price_scatter
@@ -177,42 +240,36 @@ def _costed(asked: Sequence[Candidate], forbidden: str | None, grade: Grade, use
     scatters = {currency: price_scatter(paid) for currency, paid in prices.items()}
     made = []
     for one in asked:
-        why = forbidden or words.missing(one, use)
-        offer = None if why else _offer(one)
+        why = never or words.missing(one, about.use)
         cost = None
-        if offer is not None:
-            seed = f"order:{one.number}:{grade.id}:{use}:{one.inspected}"
+        if why is None:
+            seed = f"order:{one.number}:{about.grade.id}:{about.use}:{one.inspected}"
             chance = np.random.default_rng(list(hashlib.sha256(seed.encode()).digest()))
-            cost = order_cost(offer, scatters[one.bought.currency], chance, CONFIDENCE)
-            why = None if cost else words.too_few_usable(one)
+            offer = _offer(one, chance)
+            cost = order_cost(offer, scatters[one.bought.currency], chance, CONFIDENCE) if offer else None
+            why = words.too_few_usable(one) if cost is None or cost.expected is None else None
         made.append(replace(one, cost=cost, why=why))
     return made
 
 
-def _offer(one: Candidate) -> Offer | None:
+def _offer(one: Candidate, chance: np.random.Generator) -> Offer | None:
     from lots.domain.purchasing.order_cost import Offer
 
-    draws = one.likely.draws
-    if draws is None:
+    likely, drawn = one.likely.seen, one.likely.seen.drawn(chance)
+    if likely.probability is None or drawn is None:
         return None
-    return Offer(
-        one.bought.prices,
-        draws.usable,
-        draws.at_best,
-        one.measuring or 0.0,
-        one.returned,
-        one.kept,
-        draws.unchanged,
-    )
+    lots = drawn.whole, drawn.at_best, one.measuring or 0.0, one.returned, one.kept
+    return Offer(one.bought.prices, likely.probability, *lots, one.likely.unchanged)
 
 
 def _order(one: Candidate) -> tuple[bool, str, float, str]:
     """Those whose cost can be told first, by currency, the least first."""
-    return one.cost is None, one.bought.currency or "", one.cost.expected if one.cost else 0.0, one.name
+    expected = one.cost and one.cost.expected
+    return expected is None, one.bought.currency or "", expected or 0.0, one.name
 
 
 def _line(one: Candidate) -> View:
-    cost, ends, likely = one.cost, one.cost and one.cost.interval, one.likely
+    cost, ends, likely = one.cost, one.cost and one.cost.interval, one.likely.seen
     return {
         "supplier_id": one.number,
         "supplier": one.name,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import NamedTuple
+from typing import NamedTuple, Protocol, cast
 
 from peewee import fn
 
@@ -21,6 +21,12 @@ class Paid(NamedTuple):
     mass_g: float
 
 
+class _Sum(Protocol):
+    """What `deliveries_of` adds up beside a delivery."""
+
+    mass_g: float
+
+
 def deliveries_of(lot_ids: Collection[int]) -> list[Paid]:
     """Open deliveries of some lots, in the order they came. One query on indexes."""
     query = (
@@ -30,7 +36,7 @@ def deliveries_of(lot_ids: Collection[int]) -> list[Paid]:
         .group_by(Delivery.id)
         .order_by(Delivery.came_at, Delivery.id)
     )
-    found = [Paid(row.lot_id, deliveries.current(row), float(row.mass_g)) for row in query]
+    found = [Paid(row.lot_id, deliveries.current(row), cast("_Sum", row).mass_g) for row in query]
     return [paid for paid in found if paid.now.closed is None]
 
 

@@ -111,8 +111,18 @@ def test_scatter_takes_degrees_of_freedom():
 @pytest.mark.parametrize(("good", "bad"), [(0, 3), (1, 1), (1, 20), (0, 1)])
 def test_near_zero_nothing_is_told(good, bad):
     """Where less than one lot in twenty may be usable there is no largest cost (2.5 % quantile of beta below 0.05 or about it)."""
-    told = beta(good + 0.5, bad + 0.5).ppf(0.025) >= LEAST_USABLE
-    assert told == (cost(offer(good, bad)) is not None)
+    told, found = beta(good + 0.5, bad + 0.5).ppf(0.025) >= LEAST_USABLE, cost(offer(good, bad))
+    assert told == (found.expected is not None) == (found.interval is not None)
+
+
+def test_a_cost_without_bound_may_still_be_more():
+    """One usable lot of twenty has no largest cost, but costs more than twenty of twenty; two such suppliers are not told apart."""
+    rare, good = cost(offer(1, 19)), cost(offer(20, 0), seed=4)
+    found = {
+        (pair.first, pair.second): pair for pair in differences([{1: rare, 2: good, 3: cost(offer(0, 20), seed=5)}])
+    }
+    assert {(1, 2): 2, (1, 3): None, (2, 3): 1} == {which: pair.cheaper for which, pair in found.items()}
+    assert (None, None) == (found[1, 2].difference, found[1, 2].interval)
 
 
 def test_two_of_two_lots_are_told_with_a_wide_interval():

@@ -18,7 +18,7 @@ def exact(hits: int, runs: int) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, deliveries: int) -> OrderCost | None:
+def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, deliveries: int) -> OrderCost:
     """What is said of a supplier with a known price, probability and share of rejected lots kept, after so many lots."""
     verdicts = (rng.random(lots) < usable).tolist()
     rejected = lots - sum(verdicts)
@@ -32,31 +32,29 @@ def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, delive
 
 @pytest.mark.parametrize("lots", [12, 30, 80])
 def test_the_interval_holds_the_true_cost(lots):
-    """Over suppliers of 60 to 100 % usable lots, of which all or half of the rejected ones are kept, it holds 93 % at least."""
+    """Over suppliers of 60 to 100 % usable lots, of which all or half of the rejected ones are kept, it holds 95 % at least (exact interval of 99 %)."""
     rng, hits, runs = np.random.default_rng(11), 0, 0
     for usable in (0.6, 0.75, 0.9, 0.97, 1.0):
         for lost in (1.0, 0.5):
             truth = per_usable_kg(PRICE, MEASURING, usable, lost)
             for _ in range(200):
                 found = seen(rng, usable, lost, lots, 8)
-                if found is not None:
+                if found.interval is not None:
                     runs += 1
                     hits += found.interval.low <= truth <= found.interval.high
     low, _ = exact(hits, runs)
-    print(lots, hits, runs, exact(hits, runs))
-    assert low > 0.93
+    assert low > 0.95
 
 
 @pytest.mark.parametrize("suppliers", [2, 4])
 def test_suppliers_alike_differ_in_at_most_one_look_of_twenty(suppliers):
-    """Any two of some suppliers of equal cost, looked at once: the exact interval of the rate reaches below 5 %."""
+    """Any two of some suppliers of equal cost, looked at once: below 5 % (exact interval of 99 %)."""
     rng, false, runs = np.random.default_rng(12), 0, 0
     for usable in (0.7, 0.85, 0.95):
         for _ in range(300):
             costs = {n: seen(rng, usable, 1.0, 25, 8) for n in range(suppliers)}
-            if all(costs.values()):
+            if all(one.interval for one in costs.values()):
                 runs += 1
                 false += any(pair.cheaper for pair in differences([costs]))
-    low, _ = exact(false, runs)
-    print(suppliers, false, runs, exact(false, runs))
-    assert low < 0.05
+    _, high = exact(false, runs)
+    assert high < 0.05
