@@ -146,7 +146,7 @@ def test_a_drift_towards_the_limit_is_told_apart(shop):
     found = asked(shop, grade, "cosmetic")
     moving = line_of(found, walking)
     assert (None, None) == (moving["expected_cost_per_usable_kg"], moving["high"])
-    assert "Without a likely change of its lots that would be" in moving["why"]
+    assert "Without a likely change of its lots it would be" in moving["why"]
     (pair,) = found["comparisons"]
     assert (steady["id"], None) == (pair["cheaper_supplier_id"], pair["difference"])
     assert "Too few lots of Supplier QWT may be usable." in found["says"]

@@ -108,7 +108,7 @@ def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
     page = buyer.send(buyer.go("/purchasing/next-order"), "use", grade_id=str(desk.white["id"]), use="hidden")
     assert "Nothing can be said of the next order" in page.text
     assert "No lot was inspected to an end for hidden." in page.text
-    assert f"grade_id={desk.white['id']}&use=hidden" in page.at
+    assert f"grade_id={desk.white['id']}&use=hidden" in buyer.at
     black = desk.grade("BLACK", limits=DIAMETER)
     judged(desk.quillwort, black, "A" * 9, cost=20.0, currency="EUR")
     judged(desk.ninebark, black, "A" * 9, prefix="N", cost=40.0, currency="EUR")

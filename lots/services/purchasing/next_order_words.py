@@ -55,9 +55,9 @@ def too_few_usable(one: Candidate) -> str:
     seen, ends, unchanged = one.likely.seen, one.likely.seen.interval, one.likely.unchanged
     text = "Cost per usable kg cannot be told, because too few of its lots may be usable."
     if seen.probability is not None and ends is not None:
-        text += f" The next lot is usable with {_percent(seen.probability)} ({_percent(ends.low)} to {_percent(ends.high)})."
+        text += f" The probability that the next lot is usable is {_percent(seen.probability)} ({100 * ends.low:.0f} to {_percent(ends.high)})."
     if seen.probability is not None and unchanged is not None and unchanged > seen.probability:
-        text += f" Without a likely change of its lots that would be {_percent(unchanged)}."
+        text += f" Without a likely change of its lots it would be {_percent(unchanged)}."
     return text
 
 

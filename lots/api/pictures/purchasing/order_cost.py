@@ -18,10 +18,10 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     left = [line for line in answer["suppliers"] if line["expected_cost_per_usable_kg"] is None]
     fields = [(currency, list(lines)) for currency, lines in groupby(told, key=lambda line: line["currency"])]
     title = f"Next order: {answer['grade']} for {for_words(answer['use'])}"
-    intro = wrapped(answer["says"], look.inner, verbatim=False)
+    intro = wrapped(answer["says"], look.inner)
     rest = [row for line in left for row in wrapped(f"{line['supplier']}: not told", look.inner, verbatim=True)]
     top = 62 + leading(13) * len(intro)
-    height = top + sum(88 + _ROW * len(lines) for _, lines in fields) + leading(13) * len(rest) + 24
+    height = top + sum(88 + _ROW * len(lines) for _, lines in fields) + leading(13) * len(rest) + 4
     page = Sheet(look.width, height, title, answer["says"], look.place)
     page.text((look.margin, 30), short(title, int(look.inner / 9)), size=16, bold=True)
     page.lines((look.margin, 54), intro)
@@ -50,13 +50,13 @@ def _field(page: Sheet, look: Look, currency: str, lines: list[dict[str, Any]], 
 def _supplier(page: Sheet, look: Look, x: Scale, line: dict[str, Any], y: float) -> None:
     words, cost = short(line["supplier"], 26), line["expected_cost_per_usable_kg"]
     # In a narrow picture the name stands above its bar.
-    page.text((look.margin, y - 8 if look.narrow else y + 5), words, size=12 if look.narrow else 13, verbatim=True)
+    page.text((look.margin, y - 10 if look.narrow else y + 5), words, size=12 if look.narrow else 13, verbatim=True)
     page.line((x.start, y), (x.end, y), ink=PALE)
     if line["low"] is not None:
         ends = [(min(x(line[end]), x.end), y) for end in ("low", "high")]
         page.bar_of_doubt(ends[0], ends[1])
         if line["high"] > x.high:
-            page.text((x.end + 4, y - 6), "→", size=12)
+            page.text((x.end + 1, y + 4), "→", size=12)
     known = line["low"] is not None
     page.dot((x(cost), y), 5, fill=INK if known else PAPER, ink=INK if known else FAINT, wide=1.5)
     page.text((x.end + 14, y + 5), f"{cost:.2f}", bold=True, size=12 if look.narrow else 13)
