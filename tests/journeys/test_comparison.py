@@ -330,7 +330,10 @@ def test_an_accepted_kilogram_costs_what_was_paid_for_good_and_bad(shop, rivals)
     shop.decide(back, "return", "wrong diameter")
     cost = line(compared(shop, grade), supplier)["cost"]
     assert (30.0, "EUR", 2.0, 2) == tuple(cost[n] for n in ("per_accepted_kg", "currency", "accepted_kg", "deliveries"))
-    assert "30.00 EUR per kg accepted for at least one use, over 2 deliveries. 1 more without a recorded cost is left out." == cost["says"]
+    assert (
+        "30.00 EUR per kg accepted for at least one use, over 2 deliveries. 1 more without a recorded cost is left out."
+        == cost["says"]
+    )
 
 
 @pytest.mark.parametrize(
