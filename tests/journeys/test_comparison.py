@@ -54,8 +54,14 @@ def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
         few["inspected"],
         few["acceptance"]["accepted"],
     )
-    assert "46 of 48 lots accepted the first time: 96 %, between 86 % and 99 %." == many["acceptance"]["says"]
-    assert "2 of 2 lots accepted the first time: 100 %, between 34 % and 100 %." == few["acceptance"]["says"]
+    assert (
+        "46 of 48 lots accepted the first time for at least one use: 96 %, between 86 % and 99 %."
+        == many["acceptance"]["says"]
+    )
+    assert (
+        "2 of 2 lots accepted the first time for at least one use: 100 %, between 34 % and 100 %."
+        == few["acceptance"]["says"]
+    )
     told = pair(found)
     assert (None, 48, 2) == (told["better_supplier_id"], told["lots_first"], told["lots_second"])
     assert told["low"] < 0 < told["high"]
@@ -63,7 +69,9 @@ def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
         assert entry["rank"] is None
         needed = f"about {told['more_lots']} more lots from each supplier are needed."
         assert f"Against Supplier {other}: no significant difference yet; {needed}" == entry["rank_why"]
-    assert found["says"].startswith("No supplier of PLA-HW-175 has significantly more of its lots accepted")
+    assert found["says"].startswith(
+        "No supplier of PLA-HW-175 has significantly more of its lots accepted for at least one use than the others yet."
+    )
 
 
 @BOTH_ENGINES
@@ -79,7 +87,10 @@ def test_whoever_is_told_apart_has_a_rank(shop, rivals):
         pair(found)[name] for name in ("better_supplier_id", "more_lots", "difference")
     )
     assert "Supplier QWT has significantly more of its lots of PLA-HW-175 accepted" in found["says"]
-    assert "Supplier QWT has significantly more lots accepted the first time than Supplier NBK." == pair(found)["says"]
+    assert (
+        "Supplier QWT has significantly more lots accepted the first time for at least one use than Supplier NBK."
+        == pair(found)["says"]
+    )
     # Colour was not read, so nobody is nearer or steadier.
     for criterion in ("closeness", "steadiness"):
         assert "no lots of the same kind" in pair(found, criterion)["says"]
@@ -319,14 +330,17 @@ def test_an_accepted_kilogram_costs_what_was_paid_for_good_and_bad(shop, rivals)
     shop.decide(back, "return", "wrong diameter")
     cost = line(compared(shop, grade), supplier)["cost"]
     assert (30.0, "EUR", 2.0, 2) == tuple(cost[n] for n in ("per_accepted_kg", "currency", "accepted_kg", "deliveries"))
-    assert "30.00 EUR per accepted kg, over 2 deliveries. 1 more without a recorded cost is left out." == cost["says"]
+    assert (
+        "30.00 EUR per kg accepted for at least one use, over 2 deliveries. 1 more without a recorded cost is left out."
+        == cost["says"]
+    )
 
 
 @pytest.mark.parametrize(
     ("lots", "says"),
     [
         ([("A", 1, eur(20)), ("A", 1, {"cost": 25.0, "currency": "USD"})], "several currencies (EUR, USD)"),
-        ([("R", 1, eur(20))], "20.00 EUR paid, and no kilogram accepted."),
+        ([("R", 1, eur(20))], "20.00 EUR paid, and no kilogram accepted for at least one use."),
         ([("A", 1, {}), ("R", 1, {})], "No cost was recorded"),
         ([("-", 1, eur(20))], "No delivery counts yet"),
         ([("A", 1, {}), ("-", 1, eur(20))], "No cost was recorded"),

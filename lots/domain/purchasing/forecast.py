@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import combinations
+from itertools import chain, combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -131,6 +131,9 @@ class Forecast:
         return replace(self, probability=end(self.probability, other.probability), interval=ends)
 
 
+NO_FORECAST = Forecast(None, None, "none", 0)
+
+
 def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     """Returns the forecast from verdicts alone: beta-binomial with Jeffreys' prior, where the share accepted may have changed once.
 
@@ -151,7 +154,7 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
         (0.833, None)
     """
     if not accepted:
-        return Forecast(None, None, "none", 0, ())
+        return NO_FORECAST
     rate = changing_rate(accepted)
     return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), rate=rate)
 
@@ -213,22 +216,18 @@ class Drawn:
         needed = {name for needs in uses.values() for name in needs if name in self.shares}
         if not needed:
             return None
-        whole, best = np.zeros_like(self.rank), np.zeros_like(self.rank)
-        measured = np.zeros_like(self.rank)
-        spotless = False
-        for size in range(1, len(uses) + 1):
-            for some in combinations(uses, size):
-                parts = {name for use in some for name in uses[use]}
-                passed, counts = self._together({n: self.shares[n] for n in self.shares if n in parts}), otherwise(some)
-                both = passed * self._rest(counts)
-                if size == 1:
-                    best = np.maximum(best, both)
-                    spotless = spotless or counts[0] == counts[1]
-                measured += passed if size % 2 else -passed
-                whole += both if size % 2 else -both
-        whole = np.clip(whole, best, 1.0)
-        ends = _middle(whole, np.maximum(whole, measured.clip(0.0, 1.0)) if spotless else whole, confidence)
-        return Forecast(float(whole.mean()), ends, "measured", min(self.lots[name] for name in needed))
+        passed, both, spotless = [], [], False
+        for some in _subsets(uses):
+            parts, counts = {name for use in some for name in uses[use]}, otherwise(some)
+            sign = 1.0 if len(some) % 2 else -1.0
+            passed.append(sign * self._together({name: self.shares[name] for name in self.shares if name in parts}))
+            both.append(passed[-1] * self._rest(counts))
+            spotless = spotless or (len(some) == 1 and counts[0] == counts[1])
+        # Single uses come first, and accepted for one of them is accepted for at least one.
+        whole = np.clip(np.sum(both, axis=0), np.max(both[: len(uses)], axis=0), 1.0)
+        high = np.maximum(whole, np.sum(passed, axis=0)).clip(0.0, 1.0) if spotless else whole
+        used = min(self.lots[name] for name in needed)
+        return Forecast(float(whole.mean()), _middle(whole, high, confidence), "measured", used)
 
     def _together(self, shares: Mapping[str, Array]) -> Array:
         return np.asarray(np.prod([np.ones_like(self.rank), *shares.values()], axis=0))
@@ -239,6 +238,11 @@ class Drawn:
 
         good, seen = otherwise
         return np.asarray(betaincinv(good + 0.5, seen - good + 0.5, self.rank))
+
+
+def _subsets(uses: Collection[str]) -> Iterator[tuple[str, ...]]:
+    """All sets of some uses, the smallest first."""
+    return chain.from_iterable(combinations(uses, size) for size in range(1, len(uses) + 1))
 
 
 def _middle(low: Array, high: Array, confidence: float) -> Interval:

@@ -96,9 +96,13 @@ def acceptance(lots: Sequence[LotResult], confidence: float = 0.95) -> Acceptanc
         >>> found.lots, found.inspected, round(found.interval.low, 2)
         (3, 2, 0.34)
     """
-    ended = [lot.accepted for lot in lots if lot.accepted is not None]
+    return _acceptance([lot.accepted for lot in lots], confidence)
+
+
+def _acceptance(verdicts: Sequence[bool | None], confidence: float) -> Acceptance:
+    ended = [accepted for accepted in verdicts if accepted is not None]
     good = sum(ended)
-    return Acceptance(len(lots), len(ended), good, wilson(good, len(ended), confidence) if ended else None)
+    return Acceptance(len(verdicts), len(ended), good, wilson(good, len(ended), confidence) if ended else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +133,8 @@ def acceptance_by_use(lots: Sequence[LotResult], confidence: float = 0.95) -> Ac
         ({'cosmetic': (1, 2), 'fit': (2, 2)}, 1)
     """
     uses = in_order(use for lot in lots for use in lot.uses)
-    each = {use: acceptance([lot.about(use) for lot in lots], confidence) for use in uses}
-    whole = acceptance([lot._replace(accepted=on_every_use(lot.uses)) for lot in lots], confidence)
+    each = {use: _acceptance([lot.uses.get(use) for lot in lots], confidence) for use in uses}
+    whole = _acceptance([on_every_use(lot.uses) for lot in lots], confidence)
     return AcceptanceByUse(each, whole, sum(lot.accepted is not None and not lot.uses for lot in lots))
 
 

@@ -74,6 +74,10 @@ class _Supplier:
     results: Sequence[LotResult]
     bought: Bought
 
+    def about(self, use: str | None) -> list[LotResult]:
+        """Returns what its lots show, accepted being for a use; for at least one where None."""
+        return [lot.about(use) for lot in self.results]
+
 
 def compared(
     question: Question,
@@ -97,7 +101,7 @@ def compared(
         followed = {number: told.follow((number, grade.id), one.lots) for number, one in compared_.items()}
     selected = drift.select(one for mine in followed.values() for one in mine)
     drifting = drift.listed(followed, selected)
-    results = {number: [lot.about(question.use) for lot in one.results] for number, one in compared_.items()}
+    results = {number: one.about(question.use) for number, one in compared_.items()}
     words = criteria_for(question.use)
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
     pairs = supplier_comparison.compare(results, CONFIDENCE)

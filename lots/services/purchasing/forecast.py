@@ -105,7 +105,7 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
         "limits_revision": asked.limits and asked.limits.revision,
         "use": asked.use,
         "probability": whole.probability,
-        "probability_for": about,
+        "probability_for": None if whole.probability is None else about,
         "low": whole.interval and whole.interval.low,
         "high": whole.interval and whole.interval.high,
         "confidence": 0.95,
@@ -227,7 +227,7 @@ def _next_says(part: Segment, seen: NextValue) -> str:
 def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
     """The forecast for a use or for several, beside how many lots were accepted for them."""
     if seen.probability is None or seen.interval is None:
-        says = f"Accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
+        says = f"Next lot accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
     else:
         share = f"{_percent(seen.probability)}, 95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
         says = f"Next lot accepted for {what}: {share}."

@@ -146,7 +146,8 @@ def test_a_place_takes_being_told_apart_from_every_other():
     assert "Against North: no significant difference, and" in found[2].why
     assert "East" not in found[1].why
     assert (
-        "Differs significantly from every other supplier in the share of lots accepted the first time." == found[3].why
+        "Differs significantly from every other supplier in the share of lots accepted the first time for at least one use."
+        == found[3].why
     )
     lots[1], lots[3] = inspected(70, 100), inspected(25, 100)
     assert {1: 2, 2: 1, 3: 3} == ranks("acceptance", lots)
