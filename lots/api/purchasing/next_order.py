@@ -102,12 +102,12 @@ class NextOrder(Resource):
     who = {"GET": ("purchasing", "quality")}
 
     @routes.arguments(NextOrderArgs, location="query")
-    @routes.response(200, NextOrderSchema)
+    @routes.response(200, NextOrderSchema, rows="suppliers")
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Compare suppliers by the expected cost per usable kilogram of a grade for a use.
 
         Counts price, lots that are rejected, measuring and a likely change, each with its uncertainty. Suppliers without a price or an inspected lot are
-        listed with what to record. Currencies are not compared. Also as image/svg+xml. 404 for an unknown grade.
+        listed with what to record. Currencies are not compared. Also as image/svg+xml, and the suppliers as text/csv. 404 for an unknown grade.
         """
         return pictured(next_order.next_order(args["grade_id"], args["use"]), draw)
