@@ -114,7 +114,7 @@ def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
     judged(desk.ninebark, black, "A" * 9, prefix="N", cost=40.0, currency="EUR")
     asked = f"grade_id={black['id']}&use=hidden"
     page = buyer.go(f"/purchasing/next-order?{asked}")
-    assert "costs significantly less than Ninebark" in page.text
+    assert "costs significantly less than Supplier NBK" in page.text
     assert "This holds at one look." in page.text
     assert "also its price unless it was returned for credit" in page.text
     for size in ("", "&size=narrow"):

@@ -69,25 +69,12 @@ class ColorModel:
     limits: ColorLimits
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Possible:
-    """Shares of lots accepted that fit what was seen of a supplier, each as likely as the others.
-
-    Args:
-        whole: one for each drawn supplier, 0..1.
-        at_best: the same where nothing fails that never failed.
-    """
-
-    whole: Array
-    at_best: Array
-
-
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """Probability that the next lot is accepted the first time for some use or uses, with its interval; None where nothing can be said.
 
     `model` is measured, verdicts or none. `parts` gives the probability of each part of the model, the weakest first: where it will fail,
-    if it does. `rate` is what verdicts alone say, `possible` what was drawn from figures.
+    if it does. `rate` is what verdicts alone say, `possible` what was drawn from figures, as `drawn` returns it.
     """
 
     probability: float | None
@@ -96,10 +83,10 @@ class Forecast:
     lots: int
     parts: tuple[tuple[str, float], ...] = ()
     rate: Rate | None = field(default=None, compare=False, repr=False)
-    possible: Possible | None = field(default=None, compare=False, repr=False)
+    possible: tuple[Array, Array] | None = field(default=None, compare=False, repr=False)
 
-    def drawn(self, chance: np.random.Generator) -> Possible | None:
-        """Returns shares that fit what was seen; None where nothing can be said.
+    def drawn(self, chance: np.random.Generator) -> tuple[Array, Array] | None:
+        """Returns shares of lots accepted, 0..1, that fit what was seen, and the same where nothing fails that never failed; None where unknown.
 
         Args:
             chance: where draws come from that were not made yet; the same seed gives the same answer.
@@ -107,7 +94,7 @@ class Forecast:
         if self.rate is None:
             return self.possible
         whole = self.rate.draw(chance, SUPPLIERS)
-        return Possible(whole, np.ones(SUPPLIERS) if self.rate.always else whole)
+        return whole, np.ones(SUPPLIERS) if self.rate.always else whole
 
     def at_most(self, other: Forecast) -> Forecast:
         """Returns this forecast, nowhere above another: a lot accepted for several uses is accepted for each of them.
@@ -194,8 +181,8 @@ class Drawn:
         whole = measured * shares["everything else"]
         good, seen = otherwise
         # Where nothing else ever failed it may be that nothing can.
-        possible = Possible(whole, measured if good == seen else whole)
-        ends = _middle(possible.whole, possible.at_best, confidence)
+        possible = whole, measured if good == seen else whole
+        ends = _middle(*possible, confidence)
         parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
         used = min(self.lots[name] for name in shares if name in self.lots)
         return Forecast(float(whole.mean()), ends, "measured", used, tuple(parts), possible=possible)

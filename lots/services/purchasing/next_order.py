@@ -258,8 +258,8 @@ def _offer(one: Candidate, chance: np.random.Generator) -> Offer | None:
     likely, drawn = one.likely.seen, one.likely.seen.drawn(chance)
     if likely.probability is None or drawn is None:
         return None
-    lots = drawn.whole, drawn.at_best, one.measuring or 0.0, one.returned, one.kept
-    return Offer(one.bought.prices, likely.probability, *lots, one.likely.unchanged)
+    rejected = one.returned, one.kept
+    return Offer(one.bought.prices, likely.probability, *drawn, one.measuring or 0.0, *rejected, one.likely.unchanged)
 
 
 def _order(one: Candidate) -> tuple[bool, str, float, str]:

@@ -25,8 +25,7 @@ def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, delive
     kept = int(rng.binomial(rejected, lost))
     prices = PRICE * (1 + SCATTER * rng.standard_normal(deliveries))
     foreseen = by_verdicts(verdicts)
-    draws = foreseen.drawn(rng)
-    offer = Offer(prices.tolist(), foreseen.probability, draws.whole, draws.at_best, MEASURING, rejected - kept, kept)
+    offer = Offer(prices.tolist(), foreseen.probability, *foreseen.drawn(rng), MEASURING, rejected - kept, kept)
     return order_cost(offer, None, rng)
 
 
