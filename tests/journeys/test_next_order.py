@@ -252,3 +252,20 @@ def test_what_is_asked_is_checked(shop):
     shop.get("purchasing", "/next-order?grade_id=999&use=cosmetic", 404)
     shop.get("purchasing", f"/next-order?grade_id={grade['id']}&use=decorative", 422)
     shop.get("purchasing", f"/next-order?grade_id={grade['id']}", 422)
+
+
+def test_what_was_paid_and_measured_is_what_came_last(shop):
+    """Prices in the currency of the newest delivery, none of a closed delivery; a voided reading took its time all the same."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    judged(supplier, grade, "AA", cost=30.0, currency="USD")
+    judged(supplier, grade, "AAA", first=3, **PAID)
+    (last,) = judged(supplier, grade, "-", first=6, cost=99.0, currency="EUR")
+    delivery_id = shop.get("receiving", f"/deliveries?lot_id={last}")["items"][0]["id"]
+    shop.post("quality", f"/deliveries/{delivery_id}/close", {"reason": "logged for another shop"}, 200)
+    line = line_of(asked(shop, grade), supplier)
+    assert ("EUR", 3, 20.0, 1.0) == tuple(
+        line[name] for name in ("currency", "deliveries", "price_per_kg", "readings_per_lot")
+    )
+    code = shop.get("quality", "/lots/5")["spools"][0]["code"]
+    shop.void(shop.diameter(code)["id"], "typed twice")
+    assert pytest.approx(6 / 5) == line_of(asked(shop, grade), supplier)["readings_per_lot"]

@@ -95,7 +95,7 @@ def test_one_price_has_the_scatter_of_the_other_suppliers():
 def test_without_scatter_there_is_an_expected_cost_and_no_interval():
     """Two prices and nobody else: the cost is told, the interval is not, and no difference is significant."""
     alone = cost(offer(20, 1, [19.0, 21.0]), None)
-    assert alone.interval is None
+    assert (None, 0, 0) == (alone.interval, len(alone.draws), len(alone.at_best))
     assert alone.expected > 20
     (pair,) = differences([{1: alone, 2: cost(offer(5, 20))}])
     assert (None, None) == (pair.interval, pair.cheaper)
@@ -194,3 +194,30 @@ def test_currencies_are_not_compared():
     pairs = differences([{1: one, 4: one}, {2: one, 3: one}])
     assert [(1, 4), (2, 3)] == [(pair.first, pair.second) for pair in pairs]
     assert [pytest.approx(0.975)] * 2 == [pair.interval.confidence for pair in pairs]
+
+
+@pytest.mark.parametrize(("returned", "kept"), [(0, 0), (3, 1), (2, 8)])
+def test_what_rejected_lots_cost_follows_the_record(returned, kept):
+    """With every other lot usable and one price, only the share kept is unknown: quantiles of beta with Jeffreys' prior (scipy)."""
+    half = np.full(200_000, 0.5)
+    found, record = cost(Offer([20.0] * 5, 0.5, half, half, 0.0, returned, kept)), beta(kept + 0.5, returned + 0.5)
+    assert pytest.approx(20 + 20 * record.mean(), rel=SAME_FORMULA) == found.expected
+    ends = [20 + 20 * record.ppf(tail) for tail in (0.025, 0.975)]
+    assert pytest.approx(ends, abs=0.1) == [found.interval.low, found.interval.high]
+
+
+def test_costs_that_are_equal_to_the_last_digit_do_not_differ():
+    """Two suppliers of whom all is known: 20 and 20 do not differ, 20.5 and 20 do."""
+    sure = np.ones(1000)
+    one, other = (cost(Offer([price] * 5, 1.0, sure, sure, 0.0, 0, 0)) for price in (20.0, 20.5))
+    assert [None, 2, 2] == [
+        pair.cheaper for pair in differences([{1: one, 2: one}, {1: other, 2: one}, {3: other, 4: one}])
+    ]
+
+
+def test_filament_for_nothing_costs_its_measuring():
+    """Prices of 0 scatter by nothing."""
+    half = np.full(1000, 0.5)
+    found = cost(Offer([0.0] * 5, 0.5, half, half, 1.0, 0, 0))
+    assert (0.0, 4) == price_scatter({1: [0.0] * 5})
+    assert [2.0] * 3 == [found.expected, found.interval.low, found.interval.high]
