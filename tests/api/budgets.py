@@ -111,6 +111,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("GET", "/v1/match-table"): Budget(0, "120 lots, each pair", 5),
     ("GET", "/v1/me"): Budget(0, 1, 5),
     ("POST", "/v1/moisture-readings"): Budget(5_000, 5_000, 25),
+    ("GET", "/v1/next-order"): Budget(0, "suppliers", 15),
     ("POST", "/v1/opacity-readings"): Budget(5_000, 5_000, 25),
     ("POST", "/v1/picks"): Budget(1, 1, 5),
     ("GET", "/v1/people"): Budget(0, 500, 5),

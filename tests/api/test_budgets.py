@@ -137,6 +137,7 @@ def query_of(at, path):
         "/v1/drift": series,
         "/v1/inspection-severity": series,
         "/v1/forecast": series,
+        "/v1/next-order": f"?grade_id={at.grade['id']}&use=general",
         "/v1/match-table": f"?grade_id={at.grade['id']}",
         "/v1/decision-risk": f"?grade_id={at.grade['id']}",
         "/v1/sampling-plan": "?lot_size=500&aql=1.0",

@@ -116,6 +116,16 @@ def test_a_forecast_has_a_row_for_each_value_beside_its_probability(bought):
     assert ("none", "", "") == (empty["model"], empty["probability"], empty["next_values.measure"])
 
 
+def test_the_next_order_has_a_row_for_each_supplier(bought):
+    """Those without a price are rows too, with why nothing is told of them."""
+    path = f"/next-order?grade_id={bought.white['id']}&use=hidden"
+    told, found = bought.get("purchasing", path), exported(bought, path)
+    assert len(told["suppliers"]) == len(found) == 2
+    for item, row in zip(told["suppliers"], found, strict=True):
+        follows(row, item)
+    assert {"expected_cost_per_usable_kg", "low", "high", "why"} <= set(found[0])
+
+
 def test_exposure_has_a_row_for_each_stay_on_a_machine(bought):
     """Machine, job, from and to."""
     delivery = bought.good_lot(bought.steady, bought.white, "L-1")

@@ -285,6 +285,7 @@ def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
         f"/forecast?{about}": 6,
         # And one for letters about lots that wait, one for the masses of lots that drift, where there are any.
         "/purchasing-summary": 9,
+        f"/next-order?grade_id={white['id']}&use=cosmetic": 10,
     }
     for made, more in ((0, 3), (3, 27)):
         for supplier, grade, lots in ((first, white, more), (second, white, more), (second, other, more // 3)):

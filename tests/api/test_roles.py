@@ -169,6 +169,7 @@ TABLE = {
     ("POST", "/v1/baselines"): {QUALITY},
     ("GET", "/v1/supplier-comparison"): {PURCHASING},
     ("GET", "/v1/forecast"): {PURCHASING, QUALITY},
+    ("GET", "/v1/next-order"): {PURCHASING, QUALITY},
     ("GET", "/v1/purchasing-summary"): {PURCHASING},
     ("GET", "/v1/stock"): {PURCHASING, PRODUCTION, QUALITY},
     ("GET", "/v1/sampling-plan"): ALL,

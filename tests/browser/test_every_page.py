@@ -83,6 +83,7 @@ PAGES = (
     ("purchasing", "/suppliers?grade_id=1"),
     ("purchasing", "/purchasing/stock"),
     ("purchasing", "/purchasing/stock?grade_id=1&use=cosmetic"),
+    ("purchasing", "/purchasing/next-order?grade_id=1&use=cosmetic"),
     ("purchasing", "/suppliers/1/drift?grade_id=1"),
     ("purchasing", "/purchasing/week"),
     ("purchasing", "/lots/24/report"),

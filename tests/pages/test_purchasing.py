@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.journeys.supply import COLOR, DIAMETER, at_the_desks, month, reading, whites
+from tests.journeys.supply import COLOR, DIAMETER, at_the_desks, judged, month, reading, whites
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 from tests.shop import SIMPLE_LIMITS
@@ -140,3 +140,35 @@ def test_the_drift_page_shows_every_signal_and_how_often_one_is_false(desk):
     ruled = buyer.go(f"{path}&run_rules=true").text
     assert "an odd pattern up to lot N-16" in ruled
     assert "At most 30 % had one" in ruled
+
+
+def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
+    """Grade and use stand in the address; the answer in a sentence, then a line per supplier, what it rests on, and the picture in two widths."""
+    judged(desk.quillwort, desk.white, "A" * 9, cost=20.0, currency="EUR")
+    judged(desk.ninebark, desk.white, "A" * 9, prefix="N", cost=40.0, currency="EUR")
+    buyer = Browser(desk, "purchasing")
+    page = buyer.send(buyer.go("/purchasing/next-order"), "use", grade_id=str(desk.white["id"]), use="hidden")
+    assert "Nothing can be said of the next order" in page.text
+    assert "No lot was inspected to an end for hidden." in page.text
+    assert f"grade_id={desk.white['id']}&use=hidden" in buyer.at
+    black = desk.grade("BLACK", limits=DIAMETER)
+    judged(desk.quillwort, black, "A" * 9, cost=20.0, currency="EUR")
+    judged(desk.ninebark, black, "A" * 9, prefix="N", cost=40.0, currency="EUR")
+    asked = f"grade_id={black['id']}&use=hidden"
+    page = buyer.go(f"/purchasing/next-order?{asked}")
+    assert "costs significantly less than Supplier NBK" in page.text
+    assert "This holds at one look." in page.text
+    assert "also its price unless it was returned for credit" in page.text
+    for size in ("", "&size=narrow"):
+        picture = buyer.raw(f"/purchasing/next-order.svg?{asked}{size}")
+        assert (200, "image/svg+xml") == (picture.status_code, picture.mimetype)
+    assert "State the cost of an hour at the bench" in page.text
+
+
+def test_the_next_order_of_nothing_known_leads_back(desk):
+    """An unknown grade is said on the page; its picture is not there."""
+    buyer = Browser(desk, "quality")
+    page = buyer.go("/purchasing/next-order?grade_id=999&use=cosmetic")
+    assert (404, True) == (page.status, "Grade 999 does not exist" in page.text)
+    assert 404 == buyer.raw("/purchasing/next-order.svg?grade_id=999&use=cosmetic").status_code
+    assert 422 == buyer.go("/purchasing/next-order?grade_id=1&use=decorative").status

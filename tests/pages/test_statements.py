@@ -40,6 +40,8 @@ MOST = {
     "/purchasing/week?supplier_id=1&grade_id=1": 17,
     "/purchasing/letters": 5,
     "/purchasing/stock": 12,
+    "/purchasing/next-order": 16,
+    "/purchasing/next-order.svg?grade_id=1": 14,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,

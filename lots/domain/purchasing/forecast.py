@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import chain, combinations
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.statistics.changing_level import Outlook, outlook
-from lots.domain.statistics.changing_rate import changing_rate
+from lots.domain.statistics.changing_rate import Rate, changing_rate
 from lots.domain.statistics.proportions import Interval
 
 if TYPE_CHECKING:
@@ -39,12 +39,14 @@ class History:
         within_ss, within_df: sum of squares of spools about their lots' means, and its degrees of freedom; 0 where spools were not told
             apart.
         spools: spools measured of a lot, typically.
+        steady: whether its level is taken as steady, whatever the values say.
     """
 
     values: Sequence[float]
     within_ss: float = 0.0
     within_df: int = 0
     spools: int = 1
+    steady: bool = False
 
     @property
     def enough(self) -> bool:
@@ -54,7 +56,8 @@ class History:
     @cached_property
     def outlook(self) -> Outlook:
         """What its values say of the next one."""
-        return outlook(self.values)
+        seen = outlook(self.values)
+        return seen.only("steady") if self.steady else seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,7 @@ class Forecast:
     """Probability that the next lot is accepted the first time for some use or uses, with its interval; None where nothing can be said.
 
     `model` is measured, verdicts or none. `parts` gives the probability of each part of the model, the weakest first: where it will fail,
-    if it does.
+    if it does. `rate` is what verdicts alone say, `possible` what was drawn from figures, as `drawn` returns it.
     """
 
     probability: float | None
@@ -79,6 +82,19 @@ class Forecast:
     model: str
     lots: int
     parts: tuple[tuple[str, float], ...] = ()
+    rate: Rate | None = field(default=None, compare=False, repr=False)
+    possible: tuple[Array, Array] | None = field(default=None, compare=False, repr=False)
+
+    def drawn(self, chance: np.random.Generator) -> tuple[Array, Array] | None:
+        """Returns shares of lots accepted, 0..1, that fit what was seen, and the same where nothing fails that never failed; None where unknown.
+
+        Args:
+            chance: where draws come from that were not made yet; the same seed gives the same answer.
+        """
+        if self.rate is None:
+            return self.possible
+        whole = self.rate.draw(chance, SUPPLIERS)
+        return whole, np.ones(SUPPLIERS) if self.rate.always else whole
 
     def at_most(self, other: Forecast) -> Forecast:
         """Returns this forecast, nowhere above another: a lot accepted for several uses is accepted for each of them.
@@ -127,7 +143,7 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     if not accepted:
         return NO_FORECAST
     rate = changing_rate(accepted)
-    return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), ())
+    return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), rate=rate)
 
 
 # What of the lots failed nothing but what is measured, and how many were inspected.
@@ -165,10 +181,11 @@ class Drawn:
         whole = measured * shares["everything else"]
         good, seen = otherwise
         # Where nothing else ever failed it may be that nothing can.
-        ends = _middle(whole, measured if good == seen else whole, confidence)
+        possible = whole, measured if good == seen else whole
+        ends = _middle(*possible, confidence)
         parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
         used = min(self.lots[name] for name in shares if name in self.lots)
-        return Forecast(float(whole.mean()), ends, "measured", used, tuple(parts))
+        return Forecast(float(whole.mean()), ends, "measured", used, tuple(parts), possible=possible)
 
     def at_least_one(
         self,

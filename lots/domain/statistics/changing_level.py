@@ -51,6 +51,17 @@ class Outlook:
         """Returns how likely the series is of one kind, a key of PRIOR."""
         return float(self.weights[self.kinds == kind].sum())
 
+    def only(self, kind: str) -> Outlook:
+        """Returns the same, were the series of one kind for certain."""
+        mine = self.kinds == kind
+        # Where the kind was ruled out its models still stand, alike.
+        weights = self.weights[mine] if self.weights[mine].any() else np.ones(mine.sum())
+        parts = (self.level, self.doubt, self.around, self.squares)
+        level, doubt, around, squares = (part[mine] for part in parts)
+        return Outlook(
+            weights / weights.sum(), level, doubt, around, squares, self.df, self.kinds[mine], self.begins[mine]
+        )
+
     def change(self, kind: str) -> tuple[int, int]:
         """Returns between which first changed values a change of this kind, "step" or "trend", began: the middle 80 % of its weight."""
         mine = self.kinds == kind

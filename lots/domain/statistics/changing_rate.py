@@ -49,6 +49,16 @@ class Rate:
         low = 0.0 if self.always is False else end(tail)
         return Interval(low, 1.0 if self.always else end(1 - tail), confidence)
 
+    @property
+    def unchanged(self) -> float:
+        """The same probability, had the rate never changed."""
+        return float(self.good[0] / (self.good[0] + self.bad[0]))
+
+    def draw(self, chance: np.random.Generator, size: int) -> Array:
+        """Returns so many present rates that fit what was seen."""
+        chosen = chance.choice(len(self.weights), size, p=self.weights)
+        return np.asarray(chance.beta(self.good[chosen], self.bad[chosen]))
+
 
 def changing_rate(verdicts: Sequence[bool]) -> Rate:
     """Returns what verdicts in time order say of the rate of good ones now.

@@ -29,6 +29,7 @@ from lots.store.tables.models import Grade, LimitsRevision, ShadeRevision, Suppl
 if TYPE_CHECKING:
     from lots.domain.conformity.limits import Limit
     from lots.domain.purchasing.forecast import Drawn, Forecast, History
+    from lots.domain.purchasing.forecast_by_use import ByUse
     from lots.domain.purchasing.next_value import NextValue
 
 # Measures that the model follows, each against its own limit; colour is followed as a whole.
@@ -91,16 +92,9 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
         The probability is for the use asked about. Without one it means what it always did: from measurements, that every limit of every use is
         kept; from verdicts alone, that the lot is accepted for at least one use. `probability_for` says which.
     """
-    # Here and below: it brings numpy, which would take a tenth of the time that starting takes.
-    from lots.domain.purchasing.forecast_by_use import by_use
-
-    histories = {name: _history(parts[name]) for name in FORETOLD if name in parts}
+    histories = histories_of(parts)
     ended = [row for row in lots.rows if row.accepted is not None]
-    limits = limits_from(asked.limits.body) if asked.limits else None
-    model = None
-    if limits:
-        model = _drawn(histories, limits, asked, f"{asked.supplier.id}:{asked.grade.id}:{len(lots)}")
-    seen = by_use(ended, limits, model)
+    seen = foreseen(asked, lots, histories)
     whole, about = (seen.published, seen.published_for) if asked.use is None else (seen.of(asked.use), asked.use)
     verdicts = [bool(row.accepted) for row in ended] if asked.use is None else seen.verdicts.get(asked.use, [])
     return {
@@ -111,7 +105,7 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
         "limits_revision": asked.limits and asked.limits.revision,
         "use": asked.use,
         "probability": whole.probability,
-        "probability_for": about,
+        "probability_for": None if whole.probability is None else about,
         "low": whole.interval and whole.interval.low,
         "high": whole.interval and whole.interval.high,
         "confidence": 0.95,
@@ -127,6 +121,23 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
         "at_least_one_use": _of_use(seen.at_least_one, seen.verdicts[AT_LEAST_ONE], AT_LEAST_ONE),
         "says": _says(whole, asked, for_words(about) if about else ""),
     }
+
+
+def histories_of(parts: Mapping[str, Segment]) -> dict[str, History]:
+    """Returns the figures of the latest lots read alike of each measure that is foretold."""
+    return {name: _history(parts[name]) for name in FORETOLD if name in parts}
+
+
+def foreseen(asked: Asked, lots: LotSeries, histories: Mapping[str, History]) -> ByUse:
+    """Returns how likely a supplier's next lot of a grade is accepted, for each use. Arguments as `next_lot`."""
+    # Here and below: it brings numpy, which would take a tenth of the time that starting takes.
+    from lots.domain.purchasing.forecast_by_use import by_use
+
+    limits = limits_from(asked.limits.body) if asked.limits else None
+    model = None
+    if limits:
+        model = _drawn(histories, limits, asked, f"{asked.supplier.id}:{asked.grade.id}:{len(lots)}")
+    return by_use([row for row in lots.rows if row.accepted is not None], limits, model)
 
 
 # As changing_level.PRIOR, which is not loaded before it is needed.
@@ -217,7 +228,7 @@ def _next_says(part: Segment, seen: NextValue) -> str:
 def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
     """The forecast for a use or for several, beside how many lots were accepted for them."""
     if seen.probability is None or seen.interval is None:
-        says = f"Accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
+        says = f"Next lot accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
     else:
         share = f"{_percent(seen.probability)}, 95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
         says = f"Next lot accepted for {what}: {share}."

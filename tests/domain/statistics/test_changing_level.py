@@ -189,3 +189,18 @@ def test_drawn_kinds_come_as_often_as_they_are_likely():
     found = outlook([*TEN, 0.8])
     level, _ = found.draw(np.random.default_rng(3), 20_000)
     assert pytest.approx(float(found.weights @ found.level), abs=DRAWN_SHARE) == float(level.mean())
+
+
+def test_of_one_kind_alone():
+    """Were a series that stepped steady for certain, it would be foretold by mean and Student's interval of all values (scipy)."""
+    values = [*TEN, 2.0, 2.2, 1.9, 2.1]
+    found = outlook(values).only("steady")
+    half = student.isf(0.025, 13) * np.std(values, ddof=1) * math.sqrt(1 + 1 / 14)
+    assert pytest.approx(1.0, abs=SAME_FORMULA) == found.probability("steady")
+    assert pytest.approx(np.mean(values) + half, abs=INTEGRATED) == found.interval().high
+
+
+def test_a_kind_that_was_ruled_out_can_be_asked_for():
+    """Where not even a rounding error of weight is left of a kind, its models stand all the same."""
+    found = outlook([0.0, 1e-9] * 100 + [1e9, 1e9 + 1e-9] * 50).only("steady")
+    assert pytest.approx(1.0, abs=SAME_FORMULA) == found.probability("steady")

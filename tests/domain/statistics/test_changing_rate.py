@@ -62,6 +62,15 @@ def test_a_change_gives_up_the_verdicts_before():
     assert 0.65 < mixed.mean < 0.9
 
 
+def test_drawn_rates_follow_the_mixture():
+    """Mean and ends of the rates drawn are those of the mixture; had it never changed, Jeffreys' mean of all verdicts holds."""
+    found = changing_rate([True] * 10 + [False] * 3 + [True])
+    rates, ends = found.draw(np.random.default_rng(2), 100_000), found.interval(0.9)
+    assert pytest.approx(found.mean, abs=0.005) == rates.mean()
+    assert pytest.approx([0.05, 0.05], abs=0.005) == [(rates < ends.low).mean(), (rates > ends.high).mean()]
+    assert pytest.approx(11.5 / 15, abs=SAME_FORMULA) == found.unchanged
+
+
 def test_no_verdict_is_refused():
     """Nothing is no rate."""
     with pytest.raises(ValueError, match="at least one verdict"):
