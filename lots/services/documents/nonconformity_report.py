@@ -186,11 +186,12 @@ def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[st
             }
             for code, f in limit_of.items()
         ],
-        "shade": judged.shade and _shade(judged.shade),
+        "shade": judged.shade and shade_of(judged.shade),
     }
 
 
-def _shade(row: ShadeRevision) -> View:
+def shade_of(row: ShadeRevision) -> View:
+    """A revision of the reference colour as a paper names it."""
     # Who approved it, and for which client, is nothing that a supplier needs.
     return {
         "code": row.shade.code,

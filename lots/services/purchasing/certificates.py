@@ -288,9 +288,7 @@ def _judged_says(judged: rules.Judgements) -> str:
     told = []
     if passed.interval:
         lots = counted(passed.of, "lot")
-        told.append(
-            f"We found {lots} outside the limit: {_of(passed)} within it by certificate ({_percent(passed)})."
-        )
+        told.append(f"We found {lots} outside the limit: {_of(passed)} within it by certificate ({_percent(passed)}).")
     else:
         told.append("We found no lot with a certificate outside the limit.")
     if held.interval:
