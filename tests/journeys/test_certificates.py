@@ -171,10 +171,20 @@ def everything(shop, pair, lot_id):
     supplier, grade = pair
     query = f"supplier_id={supplier['id']}&grade_id={grade['id']}"
     asked = {
-        "quality": [f"/lots/{lot_id}", f"/lots/{lot_id}/assessment", f"/lots/{lot_id}/sample"]
-        + [f"/lots/{lot_id}/readings", f"/lots/{lot_id}/decisions", f"/inspection-severity?{query}"],
-        "purchasing": [f"/forecast?{query}", f"/drift?{query}", f"/supplier-comparison?grade_id={grade['id']}"]
-        + ["/purchasing-summary"],
+        "quality": [
+            f"/lots/{lot_id}",
+            f"/lots/{lot_id}/assessment",
+            f"/lots/{lot_id}/sample",
+            f"/lots/{lot_id}/readings",
+            f"/lots/{lot_id}/decisions",
+            f"/inspection-severity?{query}",
+        ],
+        "purchasing": [
+            f"/forecast?{query}",
+            f"/drift?{query}",
+            f"/supplier-comparison?grade_id={grade['id']}",
+            "/purchasing-summary",
+        ],
         "production": [f"/lots/uses?grade_id={grade['id']}", f"/spools/{shop.spool}/clearance?use=cosmetic"],
     }
     return {

@@ -100,8 +100,16 @@ def test_a_slip_is_named(stated, hint):
 
 @pytest.mark.parametrize(
     ("measure", "value"),
-    [("diameter.mean", 1.76), ("shrinkage.x", 0.3), ("shrinkage.x", 0.0), ("shrinkage.z", 0.003), ("color.hue", -3.0)]
-    + [("shrinkage.x", 0.9), ("moisture.percent", 0.0002), ("color.component_b", -0.4)],
+    [
+        ("diameter.mean", 1.76),
+        ("shrinkage.x", 0.3),
+        ("shrinkage.x", 0.0),
+        ("shrinkage.z", 0.003),
+        ("color.hue", -3.0),
+        ("shrinkage.x", 0.9),
+        ("moisture.percent", 0.0002),
+        ("color.component_b", -0.4),
+    ],
 )
 def test_a_value_that_makes_sense_is_taken(measure, value):
     """Also one outside its limit, and a small percentage where no limit says that it is too small."""
