@@ -125,6 +125,7 @@ class AgreedRiskSchema(PlanRisksSchema):
     label = fields.String(required=True)
     unit = fields.String(required=True)
     limit = OneOrMany(required=True)
+    quantity = fields.String(required=True, metadata={"description": "symbol of a colour difference"})
     spools = fields.Integer(required=True)
     readings_per_spool = fields.Integer(required=True)
 
@@ -137,7 +138,7 @@ class AgreedRisksSchema(Schema):
     says = fields.String(required=True)
 
 
-class AgreementSchema(Schema):
+class AcceptanceAgreementSchema(Schema):
     """An acceptance agreement. It is computed when it is asked for and stored nowhere."""
 
     number = fields.String(required=True, metadata={"description": "grade, limits revision and supplier"})
@@ -163,7 +164,7 @@ class Agreement(Resource):
     who = {"GET": SUPPLY}
 
     @routes.arguments(AgreementArgs, location="query")
-    @routes.response(200, AgreementSchema)
+    @routes.response(200, AcceptanceAgreementSchema)
     @routes.alt_response(200, **AS_PAGE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:

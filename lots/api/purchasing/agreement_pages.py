@@ -19,7 +19,8 @@ from lots.domain.words import hyphenated, listed
 from lots.services.setup.place import Place
 
 # Room to write by hand.
-_ROOM = "\n____________________________________"
+_ROOM = "____________________________________"
+_TO_SIGN = "\nName ________________   Date ___________   Signature ________________"
 
 
 def title_of(agreed: dict[str, Any]) -> str:
@@ -55,7 +56,7 @@ def _parties(agreed: dict[str, Any], place: Place) -> Section:
     supplier = agreed["supplier"]
     facts = [
         ("Agreement", f"{agreed['number']}, made {place.moment(agreed['made_at'])}"),
-        ("Supplier", f"{supplier['name']} ({supplier['code']})" if supplier else _ROOM.strip()),
+        ("Supplier", f"{supplier['name']} ({supplier['code']})" if supplier else _ROOM),
         ("Grade", grade_said(agreed["grade"], place)),
         *asked_facts({**agreed["asked"], "shade": None}, place)[:1],
     ]
@@ -141,7 +142,7 @@ def _decision(agreed: dict[str, Any], place: Place) -> Section:
     risks = agreed["risks"]
     rows = [
         (
-            row["label"],
+            label_of(row),
             f"{row['spools']} x {row['readings_per_spool']}",
             _chance(row["false_accept_probability"], place),
             _chance(row["false_reject_probability"], place),
@@ -168,7 +169,4 @@ def _references(agreed: dict[str, Any], place: Place) -> Section:
 
 def _signatures(agreed: dict[str, Any]) -> Section:
     supplier = agreed["supplier"]["name"] if agreed["supplier"] else "the supplier"
-    facts = []
-    for party in ("For the buyer", f"For {supplier}"):
-        facts += [(party, _ROOM), ("Name", _ROOM), ("Date", _ROOM)]
-    return Section("Signatures", facts)
+    return Section("Signatures", [("For the buyer", _TO_SIGN), (f"For {supplier}", _TO_SIGN)])

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from math import ceil
 from statistics import median_low
+from typing import cast
 
 from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, block_of, limits_from
@@ -69,7 +70,7 @@ def agreement(grade_id: int, supplier_id: int | None = None, revision: int | Non
         "method": _methods(limits, grade.nominal_diameter_mm),
         "sampling": _sampling(limits.sampling, spools),
         "decision": _decision(limits.rule),
-        "risks": _risks(grade, row, spools),
+        "risks": _risks(grade, row, limits, spools),
         "references": _references(shade, _interval(grade)),
         "disputes": _disputes(limits.sampling),
         "cautions": [*CAUTIONS, *ENGINEER],
@@ -206,7 +207,13 @@ def _sampling(sampling: Sampling, spools: int) -> View:
     chances = [
         {"nonconforming": bad, "passes": protection.chance_of_passing(spools, bad, size, accept)} for bad in counts
     ]
-    said = [plan.says] if plan else []
+    said = []
+    if plan:
+        by_letter = (
+            "" if plan.plan_letter == plan.code_letter else f", which leads to the plan of letter {plan.plan_letter}"
+        )
+        said.append(f"A delivery of {counted(spools, 'spool')} has code letter {plan.code_letter}{by_letter}.")
+        said.append(f"At most {accept} nonconforming among {size} accept the lot, {plan.reject} or more reject it.")
     said.append("Spools are drawn at random by a recorded seed. Both parties can repeat the draw.")
     if plan:
         said.append("Severity follows the record of earlier lots: normal, tightened or reduced (MIL-STD-105E).")
@@ -249,15 +256,16 @@ def _decision(rule: DecisionRule) -> list[str]:
     ]
 
 
-def _risks(grade: Grade, row: LimitsRevision, spools: int) -> View:
+def _risks(grade: Grade, row: LimitsRevision, limits: Limits, spools: int) -> View:
     """How often a lot on its limit is accepted, and a good one held or rejected, figure by figure."""
     found_ = decision_risk({"grade_id": grade.id, "spools_in_lot": spools}, row)
     fields = ("code", "label", "unit", "limit", "spools", "readings_per_spool")
     chances = ("false_accept_probability", "false_reject_probability")
-    measures: object = found_["measures"]
-    lines = (
-        [{name: one[name] for name in (*fields, *chances)} for one in measures] if isinstance(measures, list) else []
-    )
+    measures = cast("list[View]", found_["measures"])
+    lines = [
+        {**{name: one[name] for name in (*fields, *chances)}, "quantity": words.quantity(str(one["code"]), limits)}
+        for one in measures
+    ]
     return {"good": found_["good"], "measures": lines, "says": found_["says"]}
 
 

@@ -16,7 +16,7 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.drift.lot_series import LotSeries, SeriesLot
 from lots.domain.purchasing import certificates as rules
 from lots.domain.purchasing.certificates import Bias, Compared, Share
-from lots.domain.words import counted
+from lots.domain.words import counted, listed
 from lots.services import clock
 from lots.services.errors import Fault, Invalid, NotFound
 from lots.services.lookups import found
@@ -316,7 +316,11 @@ def _says(who: str, lots: int, measures: Sequence[View]) -> str:
         return f"{who}: no certificate was kept of these lots."
     if not measures:
         return f"{who}: {counted(lots, 'lot has', 'lots have')} a certificate, but no value that we measured too."
-    differing = [str(one["label"]).lower() for one in measures if one["significant"]]
+    differing = [_within_a_sentence(str(one["label"])) for one in measures if one["significant"]]
     if not differing:
         return f"{who}: no measure on their certificates differs significantly from our readings."
-    return f"{who}: their certificates differ significantly from our readings in {', '.join(differing)}."
+    return f"{who}: their certificates differ significantly from our readings in {listed(differing)}."
+
+
+def _within_a_sentence(label: str) -> str:
+    return label[:1].lower() + label[1:]
