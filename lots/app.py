@@ -30,7 +30,7 @@ from lots.api.http import (
 from lots.api.http.openapi import docs_page
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
-from lots.api.purchasing import agreement, certificates, comparison, corrective_actions
+from lots.api.purchasing import agreement, certificates, comparison, corrective_actions, letters
 from lots.api.readings import build_doubts, readings, replicates, voids
 from lots.api.receiving import delivery_corrections, inspection, labels, lots_and_deliveries, samples
 from lots.api.setup import (
@@ -98,6 +98,7 @@ ROUTES = (
     drift.routes,
     baselines.routes,
     corrective_actions.routes,
+    letters.routes,
     nonconformity_report.routes,
     lot_record.routes,
     comparison.routes,

@@ -92,6 +92,11 @@ class Furnished:
             self.shop.good_lot(self.supplier, self.grade, f"F-{next(_number)}", spools=1, received_at=came)
         return number
 
+    def letter(self) -> str:
+        """The number of a letter that was not sent."""
+        number: str = self.shop.post("quality", f"/lots/{self.blocked_lot()}/letters", _letter(self))["number"]
+        return number
+
     def series(self) -> list[int]:
         """Numbers of nine lots that a baseline can be made from."""
         if not self._series:
@@ -302,6 +307,16 @@ def _concession(_: Furnished) -> dict[str, Any]:
 def _answer(_: Furnished) -> dict[str, Any]:
     now = datetime.now(UTC).isoformat()
     return {"cause": "worn die", "action": "new die", "answered_by": "Jory", "answered_at": now, "evidence": "record 7"}
+
+
+def _letter(_: Furnished) -> dict[str, Any]:
+    soon = (datetime.now(UTC) + timedelta(days=10)).isoformat()
+    claimed = {"claim": "credit", "spools": 1, "mass_g": 500.0, "amount": 24.5, "currency": "EUR", "answer_by": soon}
+    return {**claimed, "signed_by": "Isolde Marrow", "addressed_to": "Jory", "note": "kept apart"}
+
+
+def _sent(_: Furnished) -> dict[str, Any]:
+    return {"sent_at": datetime.now(UTC).isoformat(), "sent_to": "sales@ninebark.example", "note": "by post"}
 
 
 def _request(_: Furnished) -> dict[str, Any]:
@@ -563,6 +578,8 @@ CASES: dict[str, Case] = {
     "/v1/concessions/{number}/withdraw": ("POST", lambda at: at.concession(), lambda at: {"reason": "no longer"}),
     "/v1/deliveries/{number}/certificate": ("POST", lambda at: at.delivery["id"], _certificate),
     "/v1/lots/{number}/corrective-actions": ("POST", lambda at: at.blocked_lot(), _request),
+    "/v1/lots/{number}/letters": ("POST", lambda at: at.blocked_lot(), _letter),
+    "/v1/letters/{number}/sent": ("POST", lambda at: at.letter(), _sent),
     "/v1/corrective-actions/{number}/answer": ("POST", lambda at: at.action(), _answer),
     "/v1/corrective-actions/{number}/close": ("POST", lambda at: at.action(answered=True), lambda at: {"note": "held"}),
     "/v1/inspection-severity": (

@@ -176,6 +176,7 @@ def test_no_path_asks_the_database_more_than_its_budget(shop, document):
             continue
         number = at.lot_id if path.startswith("/v1/lots/") else 1
         number = bad if "nonconformity" in path else number
+        number = at.letter() if path.startswith("/v1/letters/") else number
         named = path.replace("{number}", str(number)).replace("{code}", at.spool).replace("{name}", "J")
         url = named.removeprefix("/v1") + query_of(at, path)
         ask(("GET", path), lambda u=url: shop.call("admin", "GET", u))

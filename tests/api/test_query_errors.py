@@ -18,6 +18,7 @@ LISTS = (
     "/v1/baselines",
     "/v1/containments",
     "/v1/corrective-actions",
+    "/v1/letters",
     "/v1/loads",
     "/v1/jobs",
     "/v1/build-doubts",
@@ -72,11 +73,16 @@ def test_every_list_is_tried(app):
     assert set(LISTS) == lists
 
 
+# Lists that begin with the newest, whose cursors have the other word.
+NEWEST_FIRST = ("/v1/letters",)
+
+
 @pytest.mark.parametrize("cursor", GARBAGE.values(), ids=GARBAGE)
 def test_a_cursor_that_no_list_gave_out_is_refused(shop, cursor):
     """Every list refuses a cursor it did not make, and says to follow `next`."""
     for path in LISTS:
-        answer = shop.client.get(path, query_string={"cursor": cursor}, headers=admin(shop))
+        sent = encoded("after:1") if path in NEWEST_FIRST and cursor == GARBAGE["other word"] else cursor
+        answer = shop.client.get(path, query_string={"cursor": sent}, headers=admin(shop))
         assert "Follow `next`" in hints(refused(answer, 422, "invalid", ["cursor"]))
 
 

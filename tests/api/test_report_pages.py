@@ -10,9 +10,13 @@ import pypdf
 import pytest
 
 from lots.api.documents import printed
-from lots.api.documents.report_pages import Section, Table, sections
+from lots.api.documents.letter_pages import sections
+from lots.api.documents.report_pages import Section, Table
 from lots.api.documents.report_pdf import as_pdf
+from lots.domain.purchasing.letters import CAUTIONS
+from lots.services.documents import letters
 from lots.services.documents.nonconformity_report import nonconformity
+from lots.services.setup.place import Place
 from tests.api.refusals import refused
 from tests.reported import NAME, bad_lot, fetch, report
 from tests.store.rows import connected
@@ -90,7 +94,6 @@ def test_the_page_escapes_whatever_people_wrote_and_fetches_nothing_but_its_styl
     page = Page(answer.get_data(as_text=True))
     assert squeezed(NAME) in page.text
     assert squeezed("<script>alert(1)</script>") in page.text
-    assert squeezed("voided: the <jaw> was dirty") in page.text
     assert {"b", "box", "jaw", "script", "style", "img", "form"} & {tag for tag, _ in page.tags} == set()
     addresses = [value for _, attributes in page.tags for name, value in attributes.items() if name in ("href", "src")]
     assert ["/static/report.css"] == addresses
@@ -110,34 +113,47 @@ def test_the_style_needs_no_token_fetches_nothing_and_numbers_the_pages(bad):
     assert [] == [word for word in ("url(", "@import", "http") if word in style]
     assert 'counter(page) " of " counter(pages)' in style
     assert "size:" not in style.replace("font-size:", "").replace("box-sizing:", "")
-    tables = [table for part in sections(report_of_everything(bad)) for table in part.tables]
-    assert 8 <= len(tables)
+    tables = [table for part in parts_of_everything(bad) for table in part.tables]
+    assert 7 <= len(tables)
     assert [] == [
         width for table in tables for width in table.widths if f".w{width} {{ width: {width}%; }}" not in style
     ]
     assert {100} == {sum(table.widths) for table in tables}
 
 
-def report_of_everything(shop):
-    """The report as the pages are made from it, times as times."""
+def parts_of_everything(shop):
+    """The sections of the report as the page and the PDF are made from them."""
     with connected():
-        return nonconformity(shop.lot_id, to_print=True)
+        found = nonconformity(shop.lot_id, to_print=True)
+    return sections(found, letters.unsigned(found), Place())
 
 
 def test_page_and_pdf_say_the_same_and_all_of_it(bad):
     """Every fact, sentence and cell stands in both: the supplier's name, the lot number, each failing message, and the deltas."""
     found = report(bad)
     page, pdf = Page(fetch(bad, "text/html").get_data(as_text=True)).text, pdf_text(fetch(bad, "application/pdf").data)
-    said = [found["number"], "Supplier NBK (NBK)", NAME, "PO-7", "ΔE00", "Δb*", *bad.codes, "the <jaw> was dirty"]
+    said = [found["number"], "Supplier NBK", "Jory, sales@ninebark.example", NAME, "PO-7", "ΔE00", "Δb*", *bad.codes]
     said += [row["message"] for row in found["found"]["failing"]]
-    said += [found["says"], found["requested"]["says"], found["asked"]["decision_rule"], "keep dry", *found["cautions"]]
-    for part in sections(report_of_everything(bad)):
+    said += [
+        "4 required limits are not met",
+        "Please answer in writing by",
+        "1 further reading was voided and does not count.",
+    ]
+    said += [found["asked"]["decision_rule"], found["asked"]["sampling"], "Ovality", *CAUTIONS]
+    for part in parts_of_everything(bad):
         # Cells of a table are wrapped one beside the other, so a PDF's text mixes the long ones.
         said += [part.title, *part.paragraphs[1:], *(name for name, _ in part.facts)]
         said += [table.title for table in part.tables]
     for text in said:
         assert squeezed(text) in page, text
         assert squeezed(text) in pdf, text
+
+
+def test_the_paper_says_nothing_that_is_for_the_shop_alone(bad):
+    """No cautions of the buyer, no reasons of voids, no notes of the clerk, no decisions and nothing that is still to do."""
+    page, pdf = Page(fetch(bad, "text/html").get_data(as_text=True)).text, pdf_text(fetch(bad, "application/pdf").data)
+    kept_back = ("keep dry", "<jaw>", "dented", "Still to be measured", "Decisions", " person", "/v1/", "POST")
+    assert [] == [text for text in kept_back if squeezed(text) in page or squeezed(text) in pdf]
 
 
 def test_the_pdf_numbers_its_pages_and_names_itself(bad):

@@ -87,6 +87,8 @@ PAGES = (
     ("purchasing", "/purchasing/certificates?supplier_id=1&grade_id=1"),
     ("receiving", "/deliveries/31/certificate"),
     ("purchasing", "/lots/24/report"),
+    ("purchasing", "/lots/24/letter"),
+    ("purchasing", "/purchasing/letters"),
     ("purchasing", "/lots/999"),
     ("purchasing", "/check"),
     ("receiving", "/receiving"),

@@ -24,7 +24,14 @@ def test_an_agreement_is_chosen_read_printed_and_kept_as_a_pdf(desk, buyer):
     page = buyer.go(f"/purchasing/agreements{ASKED}")
     chosen = page.form("grade_id")["fields"]
     assert ("1", "1") == (chosen["grade_id"], chosen["supplier_id"])
-    for part in ("Acceptance agreement AA-1-1-1", "Single diameter", "1.7 to 1.8 mm", "Producer's risk", "Disputed lots", "They are no evidence"):
+    for part in (
+        "Acceptance agreement AA-1-1-1",
+        "Single diameter",
+        "1.7 to 1.8 mm",
+        "Producer's risk",
+        "Disputed lots",
+        "They are no evidence",
+    ):
         assert part in page.text
     paper = buyer.go(page.links["Print agreement"])
     assert (200, "Acceptance agreement AA-1-1-1") == (paper.status, paper.headings[0])

@@ -38,6 +38,7 @@ MOST = {
     "/purchasing/agreements?grade_id=1&supplier_id=1": 17,
     "/purchasing/certificates": 5,
     "/purchasing/certificates?supplier_id=1&grade_id=1": 14,
+    "/purchasing/letters": 5,
     "/quality": 16,
     "/receiving": 8,
     "/respool": 2,

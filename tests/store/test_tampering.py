@@ -94,7 +94,7 @@ def undone(model, number):
 
 
 # Words that a rule of the table allows, in place of one another.
-OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability": "linearity"}
+OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability": "linearity", "credit": "sorting"}
 
 
 def other(field, value):

@@ -8,22 +8,24 @@ from typing import Any
 from flask import Blueprint, Response, send_from_directory
 from marshmallow import Schema, fields
 
+from lots.api.documents.letter_pages import letter_paper
 from lots.api.documents.paper_schemas import (
     PaperLotSchema,
     PaperSchema,
+    ReportAskedSchema,
     ReportConcessionSchema,
     ReportDecisionSchema,
     ReportFindingSchema,
+    ReportLimitSchema,
     ReportReadingSchema,
     UncertainFindingSchema,
 )
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
-from lots.api.documents.report_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant, Strict, answered
 from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import Resource, Routes
 from lots.api.setup.suppliers import SupplierArgs
-from lots.services.documents import nonconformity_report
+from lots.services.documents import letters, nonconformity_report
 from lots.services.setup.place import Place
 
 routes = Routes(
@@ -123,12 +125,21 @@ class ReportRequestedSchema(Schema):
     hint = fields.String(required=True, allow_none=True)
 
 
+class NonconformityAskedSchema(ReportAskedSchema):
+    """What was agreed, with all limits of the characteristics that fail."""
+
+    all_limits = fields.List(fields.Nested(ReportLimitSchema), required=True)
+
+
 class NonconformitySchema(PaperSchema):
     """A report on a nonconforming lot. It is computed when it is asked for and stored nowhere."""
 
     number = fields.String(required=True, metadata={"description": "lot and decision", "example": "NR-32-118"})
     as_of = Instant(required=True)
-    issued_by = fields.String(required=True)
+    issued_by = fields.String(
+        required=True, metadata={"description": 'name of the shop; "the buyer" until it is stated'}
+    )
+    asked = fields.Nested(NonconformityAskedSchema, required=True)
     supplier = fields.Nested(ReportSupplierSchema, required=True)
     lot = fields.Nested(ReportLotSchema, required=True)
     found = fields.Nested(ReportFoundSchema, required=True)
@@ -163,5 +174,4 @@ def paper(number: int, wanted: str, script: str = "") -> Response:
 
 
 def _paper(found: dict[str, Any], place: Place) -> Paper:
-    name = f"nonconformity-report-{found['number']}"
-    return Paper("report", title_of(found), sections(found, place), found["made_at"], name)
+    return letter_paper(found, letters.unsigned(found), place)

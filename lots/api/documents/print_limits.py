@@ -11,17 +11,18 @@ from lots.api.documents.report_pages import Section, Table
 MOST_ROWS = 800
 MOST_PARAGRAPHS = 200
 MOST_CHARACTERS = 4_000
-_WHOLE = "This paper as JSON (`Accept: application/json`) has all."
+WHOLE = "This paper as JSON (`Accept: application/json`) has all."
 
 
-def as_printed(sections: Sequence[Section]) -> list[Section]:
+def as_printed(sections: Sequence[Section], whole: str = WHOLE) -> list[Section]:
     """Returns sections with as many rows and paragraphs as are printed; each that has more says how many it leaves out, and where they are.
 
     Args:
         sections: of a whole paper.
+        whole: where a reader finds what is left out, in a sentence.
     """
     shares = iter(shared_out([len(table.rows) for section in sections for table in section.tables], MOST_ROWS))
-    return [_printed(section, [next(shares) for _ in section.tables]) for section in sections]
+    return [_printed(section, [next(shares) for _ in section.tables], whole) for section in sections]
 
 
 def shared_out(wanted: Sequence[int], most: int) -> list[int]:
@@ -37,21 +38,21 @@ def shared_out(wanted: Sequence[int], most: int) -> list[int]:
     return given
 
 
-def _printed(section: Section, shares: Sequence[int]) -> Section:
+def _printed(section: Section, shares: Sequence[int], whole: str) -> Section:
     said = [_cut(text) for text in section.paragraphs[:MOST_PARAGRAPHS]]
     if left := len(section.paragraphs) - len(said):
-        said.append(f"{left:,} more sentences are left out. {_WHOLE}")
+        said.append(f"{left:,} more sentences are left out. {whole}")
     tables = []
     for table, share in zip(section.tables, shares, strict=True):
         tables.append(replace(table, rows=[tuple(_cut(cell) for cell in row) for row in table.rows[:share]]))
         if left := len(table.rows) - share:
-            said.append(f"{table.title}: {left:,} of {len(table.rows):,} rows are left out. {_where(table)}")
+            said.append(f"{table.title}: {left:,} of {len(table.rows):,} rows are left out. {_where(table, whole)}")
     facts = [(name, _cut(text)) for name, text in section.facts]
     return Section(section.title, facts, said, tables)
 
 
-def _where(table: Table) -> str:
-    return f"All are at {table.rest} (`Accept: text/csv` for CSV)." if table.rest else _WHOLE
+def _where(table: Table, whole: str) -> str:
+    return f"All are at {table.rest} (`Accept: text/csv` for CSV)." if table.rest else whole
 
 
 def _cut(text: str) -> str:

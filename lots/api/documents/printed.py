@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 
 from flask import Response, render_template, request
 
-from lots.api.documents.print_limits import as_printed
+from lots.api.documents.print_limits import WHOLE, as_printed
 from lots.api.documents.report_pages import Section
 from lots.api.http.errors import problem
 from lots.api.http.routes import Refused
@@ -33,12 +33,13 @@ class Paper:
     """What is printed.
 
     Args:
-        kind: a class of the style sheet, which says what stands at the foot of a printed page: report or record.
+        kind: a class of the style sheet, which says what stands at the foot of a printed page: report, letter or record.
         title: at the top, with its number.
         sections: all that it says.
         made_at: its date.
         name: of a file, without its ending.
         shop: whose paper it is: name, then lines of its address.
+        whole: where a reader finds what is not printed, in a sentence.
     """
 
     kind: str
@@ -47,6 +48,12 @@ class Paper:
     made_at: datetime
     name: str
     shop: Sequence[str] = ()
+    whole: str = WHOLE
+
+    @property
+    def shown(self) -> list[Section]:
+        """What is printed of it."""
+        return as_printed(self.sections, self.whole)
 
 
 # What a paper is made of: what was found, and how the site writes.
@@ -75,28 +82,52 @@ def on_paper(wanted: str, find: Callable[..., dict[str, Any]], paper: Made, scri
     Raises:
         Refused: 501 for a PDF that cannot be made, before anything is looked up.
     """
-    if wanted == PDF and find_spec("fpdf") is None:
-        raise Refused(_no_pdf())
-    details = shop_details()
-    head = [line.strip() for part in (details.name, details.address) if part for line in part.splitlines()]
-    made = replace(paper(find(to_print=True), details.place), shop=list(filter(None, head)))
+    if wanted == PDF:
+        need_pdf()
+    made = with_letterhead(paper(find(to_print=True), shop_details().place))
     return _as_pdf(made) if wanted == PDF else _as_page(made, script)
 
 
+def need_pdf() -> None:
+    """Makes sure that a PDF can be made here.
+
+    Raises:
+        Refused: 501 with what to install.
+    """
+    if find_spec("fpdf") is None:
+        raise Refused(_no_pdf())
+
+
+def with_letterhead(paper: Paper) -> Paper:
+    """Returns a paper with the name and address of the shop at its head, as far as they are stated."""
+    details = shop_details()
+    head = [line.strip() for part in (details.name, details.address) if part for line in part.splitlines()]
+    return replace(paper, shop=list(filter(None, head)))
+
+
 def _as_page(paper: Paper, script: str) -> Response:
-    sections = as_printed(paper.sections)
     text = render_template(
-        "printed.html", kind=paper.kind, title=paper.title, sections=sections, shop=paper.shop, script=script
+        "printed.html", kind=paper.kind, title=paper.title, sections=paper.shown, shop=paper.shop, script=script
     )
     return Response(text, mimetype=HTML)
 
 
-def _as_pdf(paper: Paper) -> Response:
+def pdf_bytes(paper: Paper) -> bytes:
+    """Returns a paper as a PDF."""
     from lots.api.documents.report_pdf import as_pdf
 
-    answer = Response(as_pdf(paper.title, as_printed(paper.sections), paper.made_at, paper.shop), mimetype=PDF)
-    answer.headers["Content-Disposition"] = f'inline; filename="{paper.name}.pdf"'
+    return as_pdf(paper.title, paper.shown, paper.made_at, paper.shop)
+
+
+def pdf_answer(content: bytes, name: str) -> Response:
+    """Returns a PDF as an answer; `name` is that of its file, without its ending."""
+    answer = Response(content, mimetype=PDF)
+    answer.headers["Content-Disposition"] = f'inline; filename="{name}.pdf"'
     return answer
+
+
+def _as_pdf(paper: Paper) -> Response:
+    return pdf_answer(pdf_bytes(paper), paper.name)
 
 
 def _no_pdf() -> Response:

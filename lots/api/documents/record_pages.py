@@ -16,14 +16,15 @@ from lots.api.documents.report_pages import (
     mark_of,
     measure_of,
     method_section,
-    readings_section,
+    reading_cells,
     reason_said,
     uncertain,
     value_of,
 )
 from lots.api.pictures.use_grid import WORDS
 from lots.domain.assessment.limits_revision import GENERAL
-from lots.domain.words import hyphenated
+from lots.domain.characteristics import registry
+from lots.domain.words import counted, hyphenated, plural
 from lots.services.setup.place import Place
 
 _AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
@@ -52,7 +53,7 @@ def sections(record: dict[str, Any], place: Place = DEFAULT_PLACE) -> list[Secti
         _concessions(record["concessions"], place),
         _decisions(record["decisions"], record["lot"]["id"], place),
         method_section(record["method"], place),
-        readings_section("Readings", record["readings"], record["lot"]["id"], place, who=True),
+        _readings(record["readings"], record["lot"]["id"], place),
         Section("Cautions", paragraphs=[place.prose(text) for text in record["cautions"]]),
     ]
     return [part for part in parts if part is not None]
@@ -227,3 +228,29 @@ def _decisions(decisions: list[dict[str, Any]], lot_id: int, place: Place) -> Se
     head = ("No.", "Date", "Decision", "Status", "By", "Revisions", "Reason")
     widths, rest = (7, 13, 10, 12, 12, 14, 32), f"/v1/lots/{lot_id}/decisions"
     return Section("Decisions", tables=[Table("Decisions so far", head, widths, rows, frozenset({0}), rest)])
+
+
+def _readings(readings: list[dict[str, Any]], lot_id: int, place: Place) -> Section | None:
+    """Every reading of a lot, kind by kind: whether it counts, who entered it and what they noted."""
+    if not readings:
+        return None
+    tables = []
+    head = ("No.", "Spool", "Measured", "Reading", "Instrument", "Counts?", "Entered by")
+    for kind in dict.fromkeys(row["kind"] for row in readings):
+        rows = [
+            (*reading_cells(row, place), _counts(row, place), _entered(row)) for row in readings if row["kind"] == kind
+        ]
+        rest = f"/v1/lots/{lot_id}/readings?kind={kind}"
+        widths = (7, 12, 16, 22, 12, 19, 12)
+        tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0}), rest))
+    count = sum(row["counts"] for row in readings)
+    said = f"{count} of {counted(len(readings), 'reading')} {plural(count, 'counts', 'count')}. Those that do not are shown with the reason."
+    return Section("Readings", paragraphs=[said], tables=tables)
+
+
+def _counts(row: dict[str, Any], place: Place) -> str:
+    return "counts" if row["counts"] else place.prose(f"does not count: {row['why_not']}")
+
+
+def _entered(row: dict[str, Any]) -> str:
+    return f"{row['recorded_by']}: {row['note']}" if row["note"] else str(row["recorded_by"])

@@ -69,7 +69,7 @@ def _parties(agreed: dict[str, Any], place: Place) -> Section:
 def _limits(agreed: dict[str, Any], place: Place) -> Section:
     asked = agreed["asked"]
     judged = [
-        (label_of(row), place.prose(row["says"]), ", ".join(map(hyphenated, row["uses"])) or "none alone")
+        (label_of(row), place.prose(row["says"]), ", ".join(map(hyphenated, row["uses"])) or "no use")
         for row in asked["limits"]
     ]
     whole = [(row["title"], row["label"], place.prose(row["says"])) for row in agreed["requirements"]]

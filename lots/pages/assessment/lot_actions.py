@@ -44,9 +44,10 @@ def _every(lot: Mapping[str, Any]) -> Iterator[tuple[str, str, dict[str, Any]]]:
         yield "Accept a substitute", "pages.substitute_form", {"number": number}
         yield "Inspect again", "pages.reinspection_form", {"number": number}
         yield "Record a drying", "pages.lot_drying", {"number": number}
-    # A supplier is asked about a lot that was rejected for some use.
+    # A supplier is asked, and written to, about a lot that was rejected for some use.
     if lot["standing"] in ("blocked", "restricted", "returned", "scrapped"):
         yield "Request a corrective action", "pages.action_form", {"number": number}
+        yield "Write a letter", "pages.letter_form", {"number": number}
 
 
 @pages.app_context_processor

@@ -12,9 +12,9 @@ from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, block_of, limits_from
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.limit_fields import LimitField
-from lots.domain.characteristics.registry import DECLARED
+from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
-from lots.domain.conformity.findings import LABELS, Finding
+from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.instruments.measuring import measures_of_kind
 from lots.domain.instruments.reference_sessions import MATTERS
@@ -23,7 +23,7 @@ from lots.domain.receiving.coverage import Coverage, Sampling
 from lots.domain.words import counted, hyphenated
 from lots.services import clock
 from lots.services.documents import report_words as words
-from lots.services.documents.nonconformity_report import CAUTIONS, grade_of, shade_of
+from lots.services.documents.nonconformity_report import CAUTIONS, grade_of, limits_of, shade_of
 from lots.services.errors import Conflict, NotFound
 from lots.services.from_rows import approved_from
 from lots.services.lookups import found
@@ -110,30 +110,21 @@ def _asked(grade: Grade, row: LimitsRevision, limits: Limits, shade: ShadeRevisi
         "decision_rule": words.rule_words(limits.rule),
         "sampling": words.sampling_words(limits.sampling),
         "terms": [term for term in terms if term],
-        "limits": [_limit(one, limits) for one in _findings(grade, row, limits, shade)],
+        "limits": [
+            {**line, "uses": list(limits.used_by(declared_of(str(line["code"])).name))}
+            for line in limits_of(_findings(grade, row, limits, shade), limits)
+        ],
         "shade": shade and shade_of(shade),
     }
 
 
-def _findings(grade: Grade, row: LimitsRevision, limits: Limits, shade: ShadeRevision | None) -> Sequence[Finding]:
+def _findings(grade: Grade, row: LimitsRevision, limits: Limits, shade: ShadeRevision | None) -> list[Finding]:
     """What a lot is judged by: the findings on one of which nothing was measured yet."""
     rules = rule_versions.of_limits(row.rules)
     criteria = Criteria(limits, approved_from(shade) if shade else None, grade.nominal_diameter_mm, rules=rules)
     assessed = assess(Evidence({}), Coverage.of(SPOOLS_IN_LOT, 1), criteria).findings
     # A plan counts nonconforming spools; its numbers are told with the sampling.
     return [one for one in assessed if one.characteristic in limits.given]
-
-
-def _limit(one: Finding, limits: Limits) -> View:
-    return {
-        "code": one.code,
-        "label": LABELS[one.code],
-        "quantity": words.quantity(one.code, limits),
-        "limit": one.limit.as_json(),
-        "unit": one.limit.unit,
-        "says": str(one.limit),
-        "uses": list(limits.used_by(one.characteristic)),
-    }
 
 
 def _requirements(body: Mapping[str, object], limits: Limits) -> list[View]:

@@ -22,6 +22,7 @@ from lots.services.errors import Conflict, NotFound
 from lots.services.from_rows import conditions_of
 from lots.services.lookups import lot_of
 from lots.services.purchasing.corrective_actions import may_be_asked_about
+from lots.services.setup import shop
 from lots.services.views import View
 from lots.store import corrective_actions as store_actions
 from lots.store import nonconformity_report as store
@@ -76,13 +77,16 @@ def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool 
         "decision_id": decision.id,
         "made_at": now,
         "as_of": as_of or now,
-        "issued_by": "the buyer",
+        "issued_by": shop.details().name or "the buyer",
         "says": _says(lot, failing, by_hand, held.by_hand_reason),
         "supplier": {**supplier_of(lot), "contact": lot.supplier.contact},
         "grade": grade_of(lot.grade),
         "lot": {**lot_head(lot, by_hand, held.by_hand_reason), "standing": judged.standing},
         "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id, as_of)],
-        "asked": asked_of(lot, judged, limits, concerned, outside),
+        "asked": {
+            **asked_of(lot, judged, limits, concerned, outside),
+            "all_limits": limits_of(_concerned(judged.assessment, about, outside), limits),
+        },
         "found": _found(judged.assessment, failing, spools, limits, to_print),
         "requested": _requested(lot, may_be_asked_about(judged, decided), as_of, now),
         "method": method,
@@ -166,7 +170,6 @@ def delivery_of(came: deliveries.Came) -> View:
 
 def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]) -> View:
     """What was agreed: the revision, the rule, every limit that is not met, and the reference it is measured from."""
-    limit_of = {f.code: f for f in outside}
     nominal = lot.grade.nominal_diameter_mm
     terms = [words.terms(name, limits, nominal) for name in concerned] if limits else []
     return {
@@ -175,19 +178,29 @@ def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[st
         "decision_rule": limits and words.rule_words(limits.rule),
         "sampling": limits and words.sampling_words(limits.sampling),
         "terms": [term for term in terms if term],
-        "limits": [
-            {
-                "code": code,
-                "label": LABELS[code],
-                "quantity": words.quantity(code, limits),
-                "limit": f.limit.as_json(),
-                "unit": f.limit.unit,
-                "says": str(f.limit),
-            }
-            for code, f in limit_of.items()
-        ],
+        "limits": limits_of(outside, limits),
         "shade": judged.shade and shade_of(judged.shade),
     }
+
+
+def _concerned(made: Assessment, about: set[str], outside: list[Finding]) -> list[Finding]:
+    """All findings on the characteristics that fail. A step from another lot is no limit that a supplier has to meet."""
+    return [*(f for f in made.findings if f.characteristic in about and not is_step(f.code)), *outside]
+
+
+def limits_of(found: list[Finding], limits: Limits | None) -> list[View]:
+    """Each limit that findings were held against, once."""
+    return [
+        {
+            "code": code,
+            "label": LABELS[code],
+            "quantity": words.quantity(code, limits),
+            "limit": f.limit.as_json(),
+            "unit": f.limit.unit,
+            "says": str(f.limit),
+        }
+        for code, f in {f.code: f for f in found}.items()
+    ]
 
 
 def shade_of(row: ShadeRevision) -> View:

@@ -38,7 +38,7 @@ def rule_words(rule: DecisionRule) -> str:
     """Returns the decision rule in words."""
     claim = (
         f"Nonconformity is proved where a value is outside its limit by more than {rule.z:g} standard uncertainties (ISO 14253-1). "
-        "Closer to the limit, on either side, neither conformity nor nonconformity is proved. A value outside by less is refused all the same."
+        "Closer to the limit, on either side, neither conformity nor nonconformity is proved. A value outside its limit by less is rejected as well."
     )
     if rule.guarded:
         return (
@@ -57,8 +57,10 @@ def sampling_words(sampling: Sampling) -> str:
             "accepts refuse the lot."
         )
     n = sampling.fixed
+    if n == 1:
+        return "1 spool of each delivery is drawn at random and measured."
     how_many = f"{DEFAULT_FIXED} spools (suggested)" if n is None else counted(n, "spool")
-    return f"Of each delivery {how_many}, or all when there are fewer, are drawn at random and measured."
+    return f"{how_many} of each delivery, or all when there are fewer, are drawn at random and measured."
 
 
 def terms(characteristic: str, limits: Limits, nominal_mm: float) -> str:
@@ -74,7 +76,7 @@ def claim_words(finding: Finding) -> str:
     if finding.claimable is None and finding.guard is not None:
         return "Measured with another instrument than the reference, so nothing is claimed: no agreement study of both is recorded."
     if finding.claimable is None:
-        return "The uncertainty of this value is not known, so whether it is proved to be outside cannot be told."
+        return "This cannot be told, because the uncertainty of the value is not known."
     band = "its guard band" if finding.claim_band is None else f"the guard band of {finding.claim_band:.2g}"
     if finding.claimable:
         return f"Proved: outside by more than {band} (ISO 14253-1)."

@@ -166,14 +166,18 @@ def _resubmission_faults(number: int | None, supplier: Supplier | None, grade: G
 
 
 def cost_faults(values: Price) -> list[Fault]:
-    """A sum of money is one number with one currency."""
-    cost, currency = values.get("cost"), values.get("currency")
+    """Returns the faults of what a delivery costs."""
+    return money_faults("cost", values.get("cost"), values.get("currency"))
+
+
+def money_faults(field: str, amount: float | None, currency: str | None) -> list[Fault]:
+    """Returns the faults of a sum of money: it is one number with one currency (ISO 4217). `field` is the name of the number."""
     if currency is not None and not re.fullmatch(r"[A-Z]{3}", currency):
         hint = "Write its three capital letters (ISO 4217), such as EUR."
         return [Fault("/currency", f'"{currency}" is not the code of a currency.', hint)]
-    if (cost is None) != (currency is None):
-        missing = "currency" if currency is None else "cost"
-        return [Fault(f"/{missing}", "Cost and currency go together.", "Give both, or neither.")]
+    if (amount is None) != (currency is None):
+        missing = "currency" if currency is None else field
+        return [Fault(f"/{missing}", f"{field.capitalize()} and currency go together.", "Give both, or neither.")]
     return []
 
 

@@ -14,6 +14,7 @@ from lots.domain.code_identity import search_keys as folded_keys
 from lots.domain.production.masses import SpoolMass
 from lots.store.engine.database import db
 from lots.store.setup import search_keys
+from lots.store.tables.decisions import Letter
 from lots.store.tables.loads import Job, Load, Machine
 from lots.store.tables.models import (
     TABLES,
@@ -73,13 +74,15 @@ def entry_count() -> int:
 
 def lot_of_row(table: str, row: dict[str, object]) -> int | None:
     """The number of the lot that a row belongs to, None when it concerns no single one. At most one query."""
-    found: ModelSelect[Spool] | ModelSelect[Reading] | ModelSelect[Delivery]
+    found: ModelSelect[Spool] | ModelSelect[Reading] | ModelSelect[Delivery] | ModelSelect[Letter]
     if table == "lot":
         return _number(row["id"])
     if table in ("spool_parent", "spool_lot", "drying"):
         found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
     elif table in ("reading_void", "reading_exclusion", "reading_confirmation"):
         found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
+    elif table == "letter_sent":
+        found = Letter.select(Letter.lot).where(Letter.id == row["letter_id"])
     elif "lot_id" not in row and "delivery_id" in row:
         found = Delivery.select(Delivery.lot).where(Delivery.id == row["delivery_id"])
     elif table == "void_agreement":

@@ -1,0 +1,234 @@
+"""Letters to suppliers: signed once, kept as they are sent, and the days on which they were sent. The program sends no e-mail."""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+from flask import request
+from marshmallow import Schema, fields
+
+from lots.api.documents.letter_pages import letter_paper
+from lots.api.documents.printed import AS_PDF, JSON, PDF, need_pdf, pdf_answer, pdf_bytes, with_letterhead
+from lots.api.http.fields import (
+    MAX_ID,
+    NUMBER,
+    Instant,
+    Strict,
+    StrictFloat,
+    StrictInteger,
+    Text,
+    WrittenWhole,
+    answered,
+)
+from lots.api.http.roles import SUPPLY
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_args, page_schema, person
+from lots.api.http.site_address import place_here
+from lots.api.lot_schemas import NamedSchema
+from lots.domain.purchasing.letters import CLAIMS
+from lots.services.documents import letters
+from lots.services.views import View
+
+routes = Routes(
+    "letters",
+    __name__,
+    url_prefix="/v1",
+    description="Letters to suppliers about nonconforming lots.",
+)
+
+
+class LetterArgs(Strict):
+    """What a letter claims, and who signs it."""
+
+    example = {
+        "claim": "credit",
+        "spools": 1,
+        "mass_g": 1000.0,
+        "amount": 24.5,
+        "currency": "EUR",
+        "signed_by": "Isolde Marrow",
+        "note": "The spools are kept apart for you.",
+    }
+
+    claim = Text(12, one_of=tuple(CLAIMS), required=True, metadata={"label": "Claim"})
+    spools = StrictInteger(1, metadata={"label": "Spools", "description": "claimed, at most those that came"})
+    mass_g = StrictFloat(
+        None, 1e9, above=0, metadata={"label": "Mass", "description": "claimed, net, at most what came"}
+    )
+    amount = StrictFloat(0, 1e9, metadata={"label": "Amount", "description": "claimed, in `currency`"})
+    currency = Text(
+        3,
+        metadata={
+            "label": "Currency",
+            "description": "ISO 4217, such as EUR; needed with amount",
+            "pattern": "^[A-Z]{3}$",
+        },
+    )
+    answer_by = Instant(
+        metadata={
+            "label": "Answer due",
+            "description": "as the corrective action says, else two weeks from now when left out (common practice)",
+        }
+    )
+    signed_by = Text(120, required=True, metadata={"label": "Signed by", "description": "who signs for the shop"})
+    addressed_to = Text(
+        2000,
+        lines=True,
+        metadata={"label": "To", "description": "the supplier's name and contact when left out"},
+    )
+    corrective_action_id = StrictInteger(
+        1, MAX_ID, metadata={"label": "Corrective action", "description": "of this lot, named in the letter"}
+    )
+    note = Text(4000, lines=True, metadata={"label": "Note", "description": "printed below the claim"})
+
+
+class SentArgs(Strict):
+    """That a letter went out."""
+
+    example = {"sent_to": "sales@ninebark.example"}
+
+    sent_at = Instant(metadata={"label": "Sent", "description": "now when left out"})
+    sent_to = Text(200, required=True, metadata={"label": "Sent to", "description": "an address or a person"})
+    note = Text(2000, lines=True, metadata={"label": "Note"})
+
+
+class LetterFilterArgs(PageArgs):
+    """Which letters."""
+
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
+    signed_from = Instant(metadata={"label": "Signed from", "description": "earliest moment of signing, included"})
+    signed_to = Instant(metadata={"label": "Signed to", "description": "latest moment of signing, included"})
+
+
+class SendingSchema(Schema):
+    """That a letter went out."""
+
+    sent_at = Instant(required=True)
+    sent_to, note = answered(SentArgs, "sent_to", "note")
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class LetterSchema(Schema):
+    """A signed letter. Nothing of it is changed later."""
+
+    number = fields.String(required=True, metadata={"description": "lot and count", "example": "L-12-1"})
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.Nested(NamedSchema, required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.Nested(NamedSchema, required=True)
+    claim, spools, mass_g, amount, currency = answered(LetterArgs, "claim", "spools", "mass_g", "amount", "currency")
+    answer_by = Instant(required=True)
+    signed_by, corrective_action_id, note = answered(LetterArgs, "signed_by", "corrective_action_id", "note")
+    addressed_to = fields.String(required=True)
+    digest = fields.String(required=True, metadata={"description": "SHA-256 of the PDF, hexadecimal"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+    sent = fields.List(
+        fields.Nested(SendingSchema), required=True, metadata={"description": "in the order they were recorded"}
+    )
+
+
+_PAGE = page_schema(LetterSchema)
+
+
+@routes.route(f"/lots/<{NUMBER}:number>/letters")
+class LotLetters(Resource):
+    """Letters about a lot."""
+
+    who = {"GET": SUPPLY, "POST": SUPPLY}
+    made_at = "/v1/letters/{number}"
+
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, _PAGE)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List the letters about a lot, newest first.
+
+        404 for an unknown lot.
+        """
+        return page_answer(letters.of_lot(number, args.get("cursor"), args["limit"]))
+
+    @routes.arguments(LetterArgs)
+    @routes.response(201, LetterSchema)
+    def post(self, args: letters.LetterBody, number: int) -> Any:
+        """Sign a letter to the supplier of a lot.
+
+        The PDF is made once and kept with its SHA-256. Nothing is sent. 409 for a lot of which nothing fails and that was not blocked by hand. 422 for
+        more spools or mass than came, an amount without its currency, or an answer due in the past. 501 where the extra for a PDF is not installed.
+        """
+        made = signed(number, args, person().name)
+        return made, self.location(made)
+
+
+@routes.route("/letters")
+class Letters(Resource):
+    """All letters."""
+
+    who = {"GET": SUPPLY}
+
+    @routes.arguments(LetterFilterArgs, location="query")
+    @routes.response(200, _PAGE)
+    def get(self, args: dict[str, Any]) -> Any:
+        """List letters, newest first.
+
+        The filters combine.
+        """
+        filters, cursor, limit = page_args(args)
+        return page_answer(letters.listed(cast("Any", filters), cursor, limit))
+
+
+@routes.route("/letters/<string:number>")
+class OneLetter(Resource):
+    """A letter."""
+
+    who = {"GET": SUPPLY}
+
+    @routes.response(200, LetterSchema)
+    @routes.alt_response(200, **AS_PDF)
+    def get(self, number: str) -> Any:
+        """Read a letter.
+
+        JSON by default, with `Accept: application/pdf` the PDF exactly as it was signed. The PDF is checked against its digest before it is sent. 404 for
+        an unknown letter. 503 where the PDF was changed since.
+        """
+        if request.accept_mimetypes.best_match([JSON, PDF], JSON) == PDF:
+            answer = pdf(number)
+            answer.vary.add("Accept")
+            return answer
+        return letters.one(number), {"Vary": "Accept"}
+
+
+@routes.route("/letters/<string:number>/sent")
+class SendLetter(Resource):
+    """Sending a letter."""
+
+    who = {"POST": SUPPLY}
+
+    @routes.arguments(SentArgs)
+    @routes.response(201, LetterSchema)
+    def post(self, args: letters.SentBody, number: str) -> Any:
+        """Record that a letter was sent.
+
+        It may be recorded again for each time it is sent. 404 for an unknown letter. 422 for a time in the future, or before it was signed.
+        """
+        return letters.record_sending(number, args, person().name)
+
+
+def signed(lot_id: int, values: letters.LetterBody, by: str) -> View:
+    """Signs a letter about a lot, and returns it; `by` records it.
+
+    Raises:
+        Refused: 501 where no PDF can be made.
+    """
+    need_pdf()
+    return letters.sign(lot_id, values, by, _rendered)
+
+
+def _rendered(report: View, terms: letters.Terms) -> bytes:
+    return pdf_bytes(with_letterhead(letter_paper(report, terms, place_here())))
+
+
+def pdf(number: str) -> Any:
+    """Returns the kept PDF of a letter as an answer."""
+    return pdf_answer(letters.pdf_of(number), f"letter-{number}")

@@ -1,0 +1,329 @@
+"""Letters to suppliers: signed once, kept to the byte, found when changed, sent again, and silent about whatever is the shop's own."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from lots.api.documents import printed
+from lots.domain.purchasing.letters import CAUTIONS, CLAIMS
+from lots.services.assessment import integrity_checks
+from lots.services.documents import letters
+from lots.store.engine.database import db
+from lots.store.tables.decisions import Letter
+from lots.store.upkeep import integrity
+from tests.api.refusals import refused
+from tests.api.test_queries import asked, statements
+from tests.api.test_report_pages import pdf_text, squeezed
+from tests.described import describe
+from tests.reported import NAME, bad_lot
+from tests.store.rows import connected
+
+SIGNER = "Isolde Marrow"
+CREDIT = {"claim": "credit", "spools": 2, "mass_g": 2000.0, "amount": 49.5, "currency": "EUR", "signed_by": SIGNER}
+PLACE = {"time_zone": "Europe/Berlin", "date_form": "DD.MM.YYYY", "decimal_sign": "comma"}
+
+
+@pytest.fixture
+def bad(shop):
+    """The shop with a lot of three spools that fails in colour and diameter."""
+    return bad_lot(shop)
+
+
+def sign(shop, status=201, role="purchasing", **more):
+    """A letter about the lot, or its refusal."""
+    return shop.post(role, f"/lots/{shop.lot_id}/letters", {"claim": "none", "signed_by": SIGNER, **more}, status)
+
+
+def fetch_pdf(shop, number, role="purchasing"):
+    """The PDF of a letter as it is asked for."""
+    headers = {"Authorization": f"Bearer {shop.tokens[role]}", "Accept": "application/pdf"}
+    return shop.client.get(f"/v1/letters/{number}", headers=headers)
+
+
+def events(shop, what):
+    """Entries of one kind in the history."""
+    return [one for one in shop.get("quality", "/events?limit=500")["items"] if one["what"] == what]
+
+
+def says(pdf, *texts):
+    """Those of the texts that the PDF does not say."""
+    return [text for text in texts if squeezed(text) not in pdf]
+
+
+def test_a_letter_is_kept_to_the_byte_with_its_digest_in_the_history(bad):
+    """What is read twice is the same bytes; SHA-256 by the standard library is the digest of the answer and of the entry."""
+    made = sign(bad, **CREDIT)
+    first, second = fetch_pdf(bad, made["number"]), fetch_pdf(bad, made["number"])
+    assert (200, "application/pdf", True) == (first.status_code, first.mimetype, "Accept" in first.headers["Vary"])
+    assert first.data == second.data
+    assert hashlib.sha256(first.data).hexdigest() == made["digest"]
+    (entry,) = events(bad, "letter signed")
+    assert (bad.lot_id, {"digest": made["digest"], "number": made["number"]}) == (
+        entry["lot_id"],
+        entry["content"]["values"],
+    )
+    assert f'inline; filename="letter-{made["number"]}.pdf"' == first.headers["Content-Disposition"]
+    assert made == bad.get("quality", f"/letters/{made['number']}")
+
+
+def test_letters_are_numbered_by_lot_and_count(bad):
+    """The lot, then how many there are; the address of what was made stands in Location."""
+    answer = bad.call("purchasing", "POST", f"/lots/{bad.lot_id}/letters", {"claim": "none", "signed_by": SIGNER})
+    assert f"/v1/letters/L-{bad.lot_id}-1" == answer.headers["Location"]
+    assert f"L-{bad.lot_id}-2" == sign(bad)["number"]
+    both = bad.get("purchasing", f"/lots/{bad.lot_id}/letters")["items"]
+    assert [f"L-{bad.lot_id}-2", f"L-{bad.lot_id}-1"] == [one["number"] for one in both]
+    assert both == bad.get("purchasing", "/letters")["items"]
+
+
+def test_the_letter_goes_from_the_shop_to_the_contact_and_states_its_claim(bad):
+    """Name, address, signer, contact, claim, quantity, money and the answer, as the site writes them."""
+    describe(bad, name="Saltmarsh Yard Prints", address="Kiln Lane 4\nSaltmarsh", **PLACE)
+    pdf = pdf_text(fetch_pdf(bad, sign(bad, **CREDIT, note="Kept apart for you.")["number"]).data)
+    due = (datetime.now(UTC) + timedelta(days=14)).astimezone(letters_zone()).strftime("%d.%m.%Y")
+    told = (
+        "Saltmarsh Yard Prints",
+        "Kiln Lane 4",
+        SIGNER,
+        "Supplier NBK",
+        "Jory, sales@ninebark.example",
+        NAME,
+        "PO-7",
+    )
+    claimed = ("Credit", "We ask you for a credit note.", "2 spools, 2 kg", "49,50 EUR", "Kept apart for you.")
+    assert [] == says(pdf, *told, *claimed, f"Please answer in writing by {due}.", *CAUTIONS)
+    found = ("1,820 mm", "1,7 to 1,8 mm", "Proved: outside by more than the guard band of 0,0039 (ISO 14253-1).")
+    annexes = ("Annex 1: limits", "Ovality", "at most 0,05 mm", "Annex 2: how it was measured", "Annex 3: readings")
+    assert [] == says(pdf, *found, *annexes, "1,82 and 1,82 mm at 3 m", "revision 1 of", "JCGM 106:2012, 8.2")
+    assert "the buyer" == sign_issuer(bad, None)
+    assert "Saltmarsh Yard Prints" == sign_issuer(bad, "Saltmarsh Yard Prints")
+
+
+def letters_zone():
+    """The time zone of the shop in these tests."""
+    from zoneinfo import ZoneInfo
+
+    return ZoneInfo(PLACE["time_zone"])
+
+
+def sign_issuer(shop, name):
+    """Who issues the report once the shop has this name."""
+    describe(shop, name=name)
+    return shop.get("purchasing", f"/lots/{shop.lot_id}/nonconformity-report")["issued_by"]
+
+
+def test_nobody_of_the_shop_is_named_but_the_signer(bad):
+    """Of every name with a token none is in the PDF or the page, whoever measured, voided, excluded, decided or recorded."""
+    bad.decide(bad.lot_id, "block", "streaks on every spool")
+    made = sign(bad, role="quality", **CREDIT)
+    pdf = pdf_text(fetch_pdf(bad, made["number"]).data)
+    headers = {"Authorization": f"Bearer {bad.tokens['purchasing']}", "Accept": "text/html"}
+    page = squeezed(
+        bad.client.get(f"/v1/lots/{bad.lot_id}/nonconformity-report", headers=headers).get_data(as_text=True)
+    )
+    names = {one["name"] for one in bad.get("admin", "/people")["items"]}
+    assert len(names) >= 5
+    assert [] == [name for name in names if squeezed(name) in pdf or squeezed(name) in page]
+    assert "quality person" == made["recorded_by"]
+    own = ("keep dry", "Still to be measured", "<jaw>", "dented", "/v1/", "Decisions")
+    assert [] == [text for text in own if squeezed(text) in pdf]
+    assert [] == says(pdf, SIGNER, "We blocked this lot. Reason: streaks on every spool.")
+
+
+def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
+    """Nothing fails: no findings and no annexes, but the reason, the claim and the caution."""
+    shop.lot_id = shop.good_lot()["lot_id"]
+    assert "nothing to report" in sign(shop, 409)["detail"]
+    shop.decide(shop.lot_id, "block", "wound crosswise")
+    pdf = pdf_text(fetch_pdf(shop, sign(shop, claim="replacement", spools=1)["number"]).data)
+    assert [] == says(pdf, "Reason: wound crosswise.", "Replacement", "1 spool", "From the buyer", *CAUTIONS)
+    assert ["Annex 1", "Findings"] == says(pdf, "Annex 1", "Findings")
+
+
+@pytest.mark.parametrize(
+    ("more", "pointer", "hint"),
+    [
+        ({"claim": "credit", "spools": 4}, "/spools", "Give at most 3."),
+        ({"claim": "credit", "mass_g": 3000.5}, "/mass_g", "Give at most 3 kg."),
+        ({"claim": "credit", "amount": 5.0}, "/currency", "Give both, or neither."),
+        ({"claim": "credit", "currency": "EUR"}, "/amount", "Give both, or neither."),
+        ({"claim": "credit", "amount": 5.0, "currency": "eur"}, "/currency", "capital letters"),
+        ({"amount": 5.0, "currency": "EUR"}, "/amount", "Choose a claim"),
+        ({"answer_by": "2020-01-01T00:00:00Z"}, "/answer_by", "two weeks from now"),
+        ({"corrective_action_id": 99}, "/corrective_action_id", "Name one of this lot"),
+        ({"claim": "refund"}, "/claim", "credit"),
+    ],
+)
+def test_what_cannot_be_claimed_is_refused_at_its_field(bad, more, pointer, hint):
+    """422 with the way out, and nothing is kept."""
+    (fault,) = sign(bad, 422, **more)["errors"]
+    assert (pointer, True) == (fault["pointer"], hint in fault["hint"])
+    assert [] == bad.get("purchasing", "/letters")["items"]
+
+
+def test_all_that_came_may_be_claimed(bad):
+    """The ends belong to it: three spools and 3 kg."""
+    assert (3, 3000.0) == tuple(
+        sign(bad, claim="sorting", spools=3, mass_g=3000.0)[name] for name in ("spools", "mass_g")
+    )
+
+
+def test_an_answer_is_due_as_the_corrective_action_says_else_in_two_weeks(bad):
+    """14 days (common practice), or the due date of the action that the letter names, whose words it repeats."""
+    now = datetime.now(UTC)
+    usual = datetime.fromisoformat(sign(bad)["answer_by"])
+    assert timedelta(days=14) <= usual - now < timedelta(days=14, minutes=5)
+    asked_for = {"requested_action": "Find the cause of the yellow tint.", "due_at": "2190-01-31T08:00:00Z"}
+    action = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", asked_for)
+    made = sign(bad, corrective_action_id=action["id"])
+    assert ("2190-01-31T08:00:00Z", action["id"]) == (made["answer_by"], made["corrective_action_id"])
+    pdf = pdf_text(fetch_pdf(bad, made["number"]).data)
+    assert [] == says(pdf, "Find the cause of the yellow tint.", "Please answer in writing by 2190-01-31.")
+
+
+@pytest.mark.parametrize("claim", CLAIMS)
+def test_every_claim_is_in_words(bad, claim):
+    """Its name and what it asks; no code of it."""
+    pdf = pdf_text(fetch_pdf(bad, sign(bad, claim=claim)["number"]).data)
+    assert [] == says(pdf, CLAIMS[claim].name, CLAIMS[claim].asks)
+
+
+def test_our_sentences_are_short(bad):
+    """At most 25 words each."""
+    ours = [*CAUTIONS, *(claim.asks for claim in CLAIMS.values())]
+    assert [] == [one for text in ours for one in text.split(". ") if len(one.split()) > 25]
+
+
+def test_a_letter_without_the_extra_is_refused_and_not_kept(bad, monkeypatch):
+    """501 with what to install; the list stays empty and the history too."""
+    monkeypatch.setattr(printed, "find_spec", lambda name: None)
+    answer = bad.call("purchasing", "POST", f"/lots/{bad.lot_id}/letters", {"claim": "none", "signed_by": SIGNER})
+    assert "pip install 'lots[pdf]'" in refused(answer, 501, "no-pdf")["detail"]
+    assert ([], []) == (bad.get("purchasing", "/letters")["items"], events(bad, "letter signed"))
+
+
+def test_a_repeat_with_the_same_key_signs_once(bad):
+    """The same answer, one letter."""
+    body, path = {"claim": "none", "signed_by": SIGNER}, f"/lots/{bad.lot_id}/letters"
+    first, second = (bad.call("purchasing", "POST", path, body, Idempotency_Key="once") for _ in range(2))
+    assert first.get_json() == second.get_json()
+    assert "true" == second.headers["Idempotent-Replayed"]
+    assert 1 == len(bad.get("purchasing", "/letters")["items"])
+
+
+def test_a_letter_is_sent_and_sent_again(bad):
+    """Each sending stands beside the letter and in the history of its lot; the PDF and its digest stay."""
+    made, path = sign(bad), None
+    path = f"/letters/{made['number']}/sent"
+    bad.post("purchasing", path, {"sent_to": "sales@ninebark.example", "note": "by e-mail"})
+    again = bad.post("quality", path, {"sent_to": "Jory", "sent_at": datetime.now(UTC).isoformat()})
+    assert [("sales@ninebark.example", "by e-mail", "purchasing person"), ("Jory", None, "quality person")] == [
+        (one["sent_to"], one["note"], one["recorded_by"]) for one in again["sent"]
+    ]
+    assert [(bad.lot_id, {"number": made["number"]})] * 2 == [
+        (one["lot_id"], one["content"]["values"]) for one in events(bad, "letter sent")
+    ]
+    assert {**made, "sent": again["sent"]} == again == bad.get("purchasing", "/letters")["items"][0]
+
+
+@pytest.mark.parametrize(
+    ("sent_at", "words"),
+    [("2020-01-01T00:00:00Z", "before the letter was signed"), ("2199-01-01T00:00:00Z", "still to come")],
+)
+def test_a_letter_is_not_sent_before_it_is_signed_nor_in_the_future(bad, sent_at, words):
+    """422 at the field."""
+    number = sign(bad)["number"]
+    (fault,) = bad.post("purchasing", f"/letters/{number}/sent", {"sent_to": "Jory", "sent_at": sent_at}, 422)["errors"]
+    assert ("/sent_at", True) == (fault["pointer"], words in fault["detail"])
+
+
+@pytest.mark.parametrize("number", ["L-1-9", "x", "L-1-1%00", "%20", "9" * 300])
+def test_a_letter_that_is_not_there_is_said_so(bad, number):
+    """404 in each form."""
+    sign(bad)
+    bad.get("purchasing", f"/letters/{number}", 404)
+    assert 404 == fetch_pdf(bad, number).status_code
+    bad.post("purchasing", f"/letters/{number}/sent", {"sent_to": "Jory"}, 404)
+
+
+def test_letters_are_listed_by_supplier_and_day(bad):
+    """The filters combine; both ends of the span belong to it; pages lead on, newest first."""
+    numbers = [sign(bad)["number"] for _ in range(3)]
+    at = bad.get("purchasing", f"/letters/{numbers[1]}")["recorded_at"]
+    supplier = bad.supplier_row["id"]
+
+    def listed(query):
+        return [one["number"] for one in bad.get("purchasing", f"/letters?{query}")["items"]]
+
+    assert numbers[::-1] == listed(f"supplier_id={supplier}")
+    assert [] == listed(f"supplier_id={supplier + 1}")
+    assert [numbers[1]] == listed(f"supplier_id={supplier}&signed_from={at}&signed_to={at}")
+    page = bad.get("purchasing", "/letters?limit=2")
+    rest = bad.get("purchasing", page["next"].removeprefix("/v1"))
+    assert numbers[::-1] == [one["number"] for one in (*page["items"], *rest["items"])]
+
+
+def test_lists_make_as_many_statements_for_many_letters_and_never_read_a_pdf(bad):
+    """The token, the letters, their sendings; the column of the PDF is named in the query of its own answer alone."""
+
+    def sent():
+        bad.post("purchasing", f"/letters/{sign(bad)['number']}/sent", {"sent_to": "Jory"})
+
+    sent()
+    few = len(asked(bad, "purchasing", "GET", "/letters"))
+    for _ in range(3):
+        sent()
+    paths = ("/letters", f"/lots/{bad.lot_id}/letters", f"/letters/L-{bad.lot_id}-1")
+    with statements() as seen:
+        for path in paths:
+            bad.get("purchasing", path)
+    assert [] == [sql for sql, _ in seen if '"pdf"' in sql]
+    assert few == len(asked(bad, "purchasing", "GET", "/letters")) <= 4
+
+
+def test_signing_takes_as_many_statements_however_big_the_lot(bad):
+    """The report's own and those of the letter."""
+    body, path = {"claim": "none", "signed_by": SIGNER}, f"/lots/{bad.lot_id}/letters"
+
+    def made():
+        with statements() as seen:
+            bad.post("purchasing", path, body)
+        return len(seen)
+
+    few = made()
+    more = bad.receive(bad.supplier_row, bad.grade_row, NAME, 20)
+    for spool in more["spools"]:
+        bad.diameter(spool["code"], 1.83, 1.83)
+    assert few == made() <= 45
+
+
+def tamper(number, **columns):
+    """Columns of a letter changed by hand, past the program."""
+    for column, value in columns.items():
+        db.execute_sql(f'UPDATE "letter" SET "{column}" = {db.param} WHERE "number" = {db.param}', (value, number))
+
+
+def test_a_changed_pdf_is_not_sent_and_is_found(bad):
+    """503 in place of other bytes; `lots check` names the lot and the letter, also where the digest was changed with them."""
+    number = sign(bad)["number"]
+    other = b"%PDF-1.7 another"
+    with connected():
+        tamper(number, pdf=base64.b64encode(other).decode())
+        with pytest.raises(letters.Damaged, match="does not have the digest"):
+            letters.pdf_of(number)
+        found = [flaw.line for flaw in integrity_checks.proved(integrity.lot_names())]
+        assert [True] == ["letter" in line and f"({bad.lot_id})" in line for line in found]
+    answer = fetch_pdf(bad, number)
+    assert (503, False) == (answer.status_code, other in answer.data)
+    bad.get("purchasing", f"/letters/{number}")
+    with connected():
+        tamper(number, digest=hashlib.sha256(other).hexdigest())
+        assert [True] == ["letter" in flaw.line for flaw in integrity_checks.proved(integrity.lot_names())]
+        tamper(number, pdf="no base64 at all")
+        with pytest.raises(letters.Damaged):
+            letters.pdf_of(number)
+        assert 1 == Letter.select().count()

@@ -1,0 +1,153 @@
+"""Letters to suppliers at pages: looked at before they are signed, downloaded, their sendings recorded, listed."""
+
+from __future__ import annotations
+
+import hashlib
+
+import pytest
+
+from lots.services.setup.roles import PEOPLE
+from tests.described import describe
+from tests.pages.reading import Browser
+from tests.pages.test_statements import made
+from tests.reported import bad_lot
+from tests.shop import SIMPLE_LIMITS
+
+SIGNER = "Isolde Marrow"
+
+
+@pytest.fixture
+def bad(shop):
+    """The shop with a lot that fails in colour and diameter."""
+    return bad_lot(shop)
+
+
+@pytest.fixture
+def buyer(bad):
+    """Purchasing at a browser."""
+    return Browser(bad, "purchasing")
+
+
+def written(buyer, lot, **typed):
+    """The letter as it is shown before it is signed."""
+    page = buyer.go(buyer.go(f"/lots/{lot}").links["Write a letter"])
+    return buyer.send(page, "claim", button="Look at the letter", signed_by=SIGNER, **typed)
+
+
+def test_a_letter_is_looked_at_then_signed_downloaded_and_sent(bad, buyer):
+    """From the page of the lot; nothing is kept before it is signed; the PDF has the digest that the page shows."""
+    describe(bad, name="Saltmarsh Yard Prints", decimal_sign="comma")
+    typed = {"claim": "credit", "spools": "2", "mass_g": "1,5", "amount": "49,50", "currency": "EUR"}
+    look = written(buyer, bad.lot_id, **typed, note="Kept apart for you.")
+    for words in ("This letter is not signed yet.", "Saltmarsh Yard Prints", "2 spools, 1,5 kg", "49,50 EUR", SIGNER):
+        assert words in look.text
+    assert "Nonconforming lot" in look.text
+    assert [] == bad.get("purchasing", "/letters")["items"]
+    changed = buyer.send(look, "claim", button="Change letter")
+    assert ("2", "1,5", "Kept apart for you.") == tuple(
+        changed.form("claim")["fields"][name] for name in ("spools", "mass_g", "note")
+    )
+    signed = buyer.send(look, "claim", button="Sign letter")
+    (kept,) = bad.get("purchasing", "/letters")["items"]
+    assert ("credit", 2, 1500.0, 49.5, SIGNER) == tuple(
+        kept[name] for name in ("claim", "spools", "mass_g", "amount", "signed_by")
+    )
+    assert ("Letter signed" in signed.text, kept["digest"] in signed.text) == (True, True)
+    assert "This letter was not sent yet." in signed.text
+    pdf = buyer.raw(signed.links["Download the PDF"])
+    assert kept["digest"] == hashlib.sha256(pdf.data).hexdigest()
+    sent = buyer.send(signed, "sent_to", sent_to="sales@ninebark.example", note="by e-mail")
+    assert ("Sending recorded" in sent.text, "sales@ninebark.example" in sent.text) == (True, True)
+    buyer.send(sent, "sent_to", sent_to="Jory")
+    assert 2 == len(bad.get("purchasing", "/letters")["items"][0]["sent"])
+
+
+def test_what_is_wrong_stands_beside_its_field(bad, buyer):
+    """At the look, so that nothing wrong is ever signed; a letter is refused where there is nothing to report."""
+    page = written(buyer, bad.lot_id, claim="credit", spools="9")
+    assert (422, True, True) == (page.status, "Give at most 3." in page.text, "came with 3 spools" in page.text)
+    again = buyer.send(page, "claim", button="Look at the letter", spools="", mass_g="much")
+    assert (422, True) == (again.status, "Correct the fields marked below." in again.text)
+    past = buyer.send(again, "claim", button="Look at the letter", mass_g="", answer_by="2020-01-01")
+    assert (422, True) == (past.status, "is over already" in past.text)
+    good = bad.good_lot(bad.supplier_row, bad.grade("G-2", SIMPLE_LIMITS), "OK-1")["lot_id"]
+    assert 409 == buyer.go(f"/lots/{good}/letter").status
+    assert 404 == buyer.go("/lots/99/letter").status
+    assert 404 == buyer.go("/letters/L-9-9").status
+
+
+def test_a_sending_that_cannot_be_is_refused_at_its_field(bad, buyer):
+    """In the future, before it was signed, or to nobody."""
+    letter = buyer.send(written(buyer, bad.lot_id), "claim", button="Sign letter")
+    for wrong in ({"sent_at": "2199-01-01T08:00"}, {"sent_at": "2020-01-01T08:00"}, {"sent_to": ""}):
+        page = buyer.send(letter, "sent_to", **{"sent_to": "Jory", **wrong})
+        assert (422, True) == (page.status, "This letter was not sent yet." in page.text)
+
+
+def test_a_form_that_is_sent_twice_signs_once(bad, buyer):
+    """A second click leads to the same letter."""
+    look = written(buyer, bad.lot_id)
+    for _ in range(2):
+        assert "Letter L-" in buyer.send(look, "claim", button="Sign letter").headings[0]
+    assert 1 == len(bad.get("purchasing", "/letters")["items"])
+
+
+def test_a_letter_names_the_open_corrective_action(bad, buyer):
+    """It is chosen already; its words stand in the letter."""
+    asked = {"requested_action": "Find the cause.", "due_at": "2190-01-31T08:00:00Z"}
+    number = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", asked)["id"]
+    page = buyer.go(f"/lots/{bad.lot_id}/letter")
+    assert str(number) == page.form("claim")["fields"]["corrective_action_id"]
+    look = buyer.send(page, "claim", button="Look at the letter")
+    assert ("Find the cause." in look.text, "by 2190-01-31" in look.text) == (True, True)
+
+
+def test_a_shop_without_a_name_is_told_so_before_it_writes(bad, buyer):
+    """The letter would come from "the buyer"."""
+    said = "The shop has no name yet"
+    assert said in buyer.go(f"/lots/{bad.lot_id}/letter").text
+    describe(bad, name="Saltmarsh Yard Prints")
+    assert said not in buyer.go(f"/lots/{bad.lot_id}/letter").text
+
+
+def test_the_list_keeps_its_filters_in_the_address(bad, buyer):
+    """Supplier and days; what was not sent says so; no code of a claim is on the page."""
+    buyer.send(written(buyer, bad.lot_id, claim="sorting"), "claim", button="Sign letter")
+    page = buyer.go("/purchasing/letters")
+    for words in (f"L-{bad.lot_id}-1", "Sorting by the supplier", "not sent", "Supplier NBK"):
+        assert words in page.text
+    supplier = bad.supplier_row["id"]
+    assert f"L-{bad.lot_id}-1" in buyer.go(f"/purchasing/letters?supplier_id={supplier}&signed_from=2020-01-01").text
+    none = buyer.go(f"/purchasing/letters?supplier_id={supplier}&signed_to=2020-01-01")
+    assert ("No letters match these filters." in none.text, "2020-01-01") == (
+        True,
+        none.form("signed_to")["fields"]["signed_to"],
+    )
+    assert 422 == buyer.go("/purchasing/letters?supplier_id=x").status
+    assert 422 == buyer.go("/purchasing/letters?signed_from=soon").status
+
+
+@pytest.mark.parametrize("role", [*PEOPLE, "admin"])
+def test_letters_are_for_those_who_write_to_suppliers(bad, buyer, role):
+    """Purchasing and quality; a lot that conforms offers none."""
+    buyer.send(written(buyer, bad.lot_id), "claim", button="Sign letter")
+    somebody, may = Browser(bad, role), role in ("quality", "purchasing", "admin")
+    paths = ("/purchasing/letters", f"/letters/L-{bad.lot_id}-1", f"/lots/{bad.lot_id}/letter")
+    assert {200 if may else 403} == {somebody.raw(path).status_code for path in paths}
+    assert may is ("Write a letter" in somebody.go(f"/lots/{bad.lot_id}").links)
+
+
+def test_the_pages_make_as_many_statements_for_many_letters_as_for_few(bad, buyer):
+    """The list and the letter."""
+    paths = ("/purchasing/letters", f"/letters/L-{bad.lot_id}-1")
+
+    def more():
+        letter = buyer.send(written(buyer, bad.lot_id), "claim", button="Sign letter")
+        buyer.send(letter, "sent_to", sent_to="Jory")
+
+    more()
+    few = [made(buyer, path) for path in paths]
+    for _ in range(2):
+        more()
+    assert few == [made(buyer, path) for path in paths]
+    assert max(few) <= 8
