@@ -117,11 +117,16 @@ class DeliveryCertificate(Resource):
         return certificates.keep(number, args, person().name)
 
 
-class CertificateComparisonArgs(Strict):
+class CertificatesOfArgs(Strict):
     """Whose certificates of what."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
     grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+
+
+class CertificateComparisonArgs(CertificatesOfArgs):
+    """The same, over lots received between two moments."""
+
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
 
