@@ -30,7 +30,7 @@ from lots.api.http import (
 from lots.api.http.openapi import docs_page
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
-from lots.api.purchasing import comparison, corrective_actions, letters, next_order, stock
+from lots.api.purchasing import agreement, certificates, comparison, corrective_actions, letters, next_order, stock
 from lots.api.readings import build_doubts, readings, replicates, voids
 from lots.api.receiving import delivery_corrections, inspection, labels, lots_and_deliveries, samples
 from lots.api.setup import (
@@ -104,6 +104,8 @@ ROUTES = (
     comparison.routes,
     stock.routes,
     next_order.routes,
+    certificates.routes,
+    agreement.routes,
     lot_pictures.routes,
 )
 

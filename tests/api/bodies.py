@@ -335,6 +335,12 @@ def _baseline(at: Furnished) -> dict[str, Any]:
     }
 
 
+def _certificate(at: Furnished) -> dict[str, Any]:
+    """The supplier's own values of a delivery."""
+    stated = {"measure": "diameter.mean", "value": 1.752, "standard_uncertainty": 0.002}
+    return {"reference": "C-1", "issued_at": MEASURED, "values": [stated], "note": "by e-mail"}
+
+
 def _delivery(at: Furnished) -> dict[str, Any]:
     return {
         "supplier_id": at.supplier["id"],
@@ -570,6 +576,7 @@ CASES: dict[str, Case] = {
     "/v1/loads/{number}/unload": ("POST", lambda at: at.load(), lambda at: {"remaining_mass_g": 500.0}),
     "/v1/lots/{number}/concessions": ("POST", lambda at: at.fresh_lot()["lot_id"], _concession),
     "/v1/concessions/{number}/withdraw": ("POST", lambda at: at.concession(), lambda at: {"reason": "no longer"}),
+    "/v1/deliveries/{number}/certificate": ("POST", lambda at: at.delivery["id"], _certificate),
     "/v1/lots/{number}/corrective-actions": ("POST", lambda at: at.blocked_lot(), _request),
     "/v1/lots/{number}/letters": ("POST", lambda at: at.blocked_lot(), _letter),
     "/v1/letters/{number}/sent": ("POST", lambda at: at.letter(), _sent),

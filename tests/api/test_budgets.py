@@ -135,6 +135,7 @@ def query_of(at, path):
     series = f"?supplier_id={at.supplier['id']}&grade_id={at.grade['id']}"
     return {
         "/v1/drift": series,
+        "/v1/certificate-comparison": series,
         "/v1/inspection-severity": series,
         "/v1/forecast": series,
         "/v1/next-order": f"?grade_id={at.grade['id']}&use=general",

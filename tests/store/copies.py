@@ -23,6 +23,7 @@ WORDS = {
     ("instrument_check", "result"): "pass",
     ("instrument_study", "kind"): "agreement",
     ("grade", "filler_kind"): "mineral",
+    ("letter", "claim"): "credit",
 }
 # Doubles whose last bits are lost in fifteen digits, the smallest and the largest below the narrowest rule (a diameter below 10 mm).
 DOUBLES = (0.1 + 0.2, 1 / 3, 5e-324, 2.2250738585072014e-308, 9.999999999999998)

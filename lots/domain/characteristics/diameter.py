@@ -198,6 +198,7 @@ DIAMETER = Characteristic(
             spread=True,
             capable=True,
             forecast=True,
+            doubt=lambda value, nominal_mm: doubt_diameter("value", value, nominal_mm),
         ),
         Measure(
             "diameter.mean_ovality",
@@ -207,6 +208,7 @@ DIAMETER = Characteristic(
             "rounder",
             decimals=4,
             limit=lambda limits, _: None if limits.ovality_max_mm is None else Limit(None, limits.ovality_max_mm, "mm"),
+            plausible=(0, 0.5),
         ),
     ),
     # Filament varies by hundredths of a millimetre along a spool. Common practice, no source.

@@ -280,6 +280,7 @@ def _measure(angle: int) -> Measure:
         "duller",
         decimals=1,
         limit=lambda limits, _: limits.on(angle),
+        plausible=(0, _MOST_GU[angle]),
     )
 
 

@@ -273,6 +273,7 @@ MOISTURE = Characteristic(
             "drier",
             decimals=3,
             limit=lambda limits, _: Limit(None, limits.max_percent, "%"),
+            plausible=(0, 10),
         ),
     ),
     # Drying changes moisture severalfold, a slip of a decimal point tenfold. Common practice, no source.

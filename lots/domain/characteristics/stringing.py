@@ -207,6 +207,7 @@ STRINGING = Characteristic(
             "more stringing",
             "less stringing",
             limit=lambda limits, _: Limit(None, limits.hairs_per_gap_max, "per gap"),
+            plausible=(0, 1000),
         ),
     ),
     repeats=Repeats(

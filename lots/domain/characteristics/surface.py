@@ -284,6 +284,7 @@ SURFACE = Characteristic(
             "more specks",
             "fewer specks",
             limit=lambda limits, _: Limit(None, limits.specks_per_dm2_max, "per dm2"),
+            plausible=(0, 10_000),
         ),
     ),
     repeats=Repeats(

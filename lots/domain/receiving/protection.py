@@ -90,6 +90,32 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
     )
 
 
+def chance_of_passing(lot_size: int, bad: int, size: int, accept: int) -> float:
+    """Returns the chance, 0..1, that a lot with so many bad spools passes its sample: one point of the operating characteristic.
+
+    Args:
+        lot_size: spools in the lot, >= 1.
+        bad: bad spools among them, 0..lot_size.
+        size: spools measured, 0..lot_size, drawn at random.
+        accept: greatest count with which the lot passes, >= 0.
+
+    Raises:
+        ValueError: a number outside its range.
+
+    Notes:
+        A bad spool is taken to be found bad when it is measured.
+
+    Reference:
+        Hypergeometric operating characteristic of single sampling (ISO 2859-1 calls it type A; from memory).
+
+    Example:
+        >>> round(chance_of_passing(20, 3, 5, 0), 4), chance_of_passing(20, 0, 5, 0)
+        (0.3991, 1.0)
+    """
+    _check(lot_size, size, bad=(bad, lot_size), accept=(accept, None))
+    return float(1 - _catching(lot_size, bad, size, accept))
+
+
 def _passing(lot_size: int, bad: int, size: int, accept: int) -> int:
     """How many of the possible samples hold at most `accept` bad spools."""
     return sum(comb(bad, k) * comb(lot_size - bad, size - k) for k in range(min(accept, size, bad) + 1))

@@ -85,7 +85,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool 
         "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id, as_of)],
         "asked": {
             **asked_of(lot, judged, limits, concerned, outside),
-            "all_limits": _limits_of(_concerned(judged.assessment, about, outside), limits),
+            "all_limits": limits_of(_concerned(judged.assessment, about, outside), limits),
         },
         "found": _found(judged.assessment, failing, spools, limits, to_print),
         "requested": _requested(lot, may_be_asked_about(judged, decided), as_of, now),
@@ -178,8 +178,8 @@ def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[st
         "decision_rule": limits and words.rule_words(limits.rule),
         "sampling": limits and words.sampling_words(limits.sampling),
         "terms": [term for term in terms if term],
-        "limits": _limits_of(outside, limits),
-        "shade": judged.shade and _shade(judged.shade),
+        "limits": limits_of(outside, limits),
+        "shade": judged.shade and shade_of(judged.shade),
     }
 
 
@@ -188,7 +188,7 @@ def _concerned(made: Assessment, about: set[str], outside: list[Finding]) -> lis
     return [*(f for f in made.findings if f.characteristic in about and not is_step(f.code)), *outside]
 
 
-def _limits_of(found: list[Finding], limits: Limits | None) -> list[View]:
+def limits_of(found: list[Finding], limits: Limits | None) -> list[View]:
     """Each limit that findings were held against, once."""
     return [
         {
@@ -203,7 +203,8 @@ def _limits_of(found: list[Finding], limits: Limits | None) -> list[View]:
     ]
 
 
-def _shade(row: ShadeRevision) -> View:
+def shade_of(row: ShadeRevision) -> View:
+    """A revision of the reference colour as a paper names it."""
     # Who approved it, and for which client, is nothing that a supplier needs.
     return {
         "code": row.shade.code,

@@ -74,7 +74,7 @@ def get(number: int) -> View:
     Raises:
         NotFound: no such delivery.
     """
-    row = _found(number)
+    row = find(number)
     lot, spools = lot_of(row.lot_id), store.spools_of(row)
     view = views.delivery(row, samples.changes_of([number], withdrawn=False)[number])
     return {
@@ -86,7 +86,12 @@ def get(number: int) -> View:
     }
 
 
-def _found(number: int) -> Delivery:
+def find(number: int) -> Delivery:
+    """Returns a delivery with lot, supplier and grade, as it was logged.
+
+    Raises:
+        NotFound: no such delivery.
+    """
     row = store.find(number)
     if row is None:
         raise NotFound(f"Delivery {number} does not exist. See the list of deliveries.")
@@ -117,7 +122,7 @@ def correct(number: int, version: int, values: DeliveryChange, by: str, role: st
     """
     at = clock.now()
     with transaction():
-        row, lot = _held(number)
+        row, lot = open_delivery(number)
         now = store.current(row)
         if now.version != version:
             raise Stale(
@@ -142,10 +147,15 @@ def correct(number: int, version: int, values: DeliveryChange, by: str, role: st
         return get(number)
 
 
-def _held(number: int) -> tuple[Delivery, Lot]:
-    """A delivery that is open, read under the lock of its lot, and the lot."""
-    lot = lots.lock([_found(number).lot_id])
-    row = _found(number)
+def open_delivery(number: int) -> tuple[Delivery, Lot]:
+    """Returns a delivery that is open, read under the lock of its lot, and the lot.
+
+    Raises:
+        NotFound: no such delivery.
+        Conflict: it is closed.
+    """
+    lot = lots.lock([find(number).lot_id])
+    row = find(number)
     closed = store.current(row).closed
     if closed is not None:
         raise Conflict(f"Delivery {number} was closed: {clause(closed)} Log its filament anew instead.")
@@ -228,9 +238,9 @@ def close(number: int, reason: str, by: str) -> View:
     """
     at = clock.now()
     with transaction():
-        row = _found(number)
+        row = find(number)
         lots.lock({row.lot_id, *(one.lot_id for one in store.with_descendants(row))})
-        row, _ = _held(number)
+        row, _ = open_delivery(number)
         spools = store.with_descendants(row)
         held = lots.lock({row.lot_id, *(one.lot_id for one in spools)})
         if on := [f"{one.code} on {one.machine}" for one in spools if one.machine is not None]:

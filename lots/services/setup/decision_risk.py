@@ -19,7 +19,7 @@ from lots.services.lookups import found
 from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.setup import catalog
-from lots.store.tables.models import Grade, Instrument
+from lots.store.tables.models import Grade, Instrument, LimitsRevision
 
 # Spools of a lot where nobody says how many. This project's choice.
 SPOOLS_IN_LOT = 20
@@ -43,10 +43,11 @@ class Asked(TypedDict, total=False):
     uncertainty: float
 
 
-def decision_risk(asked: Asked) -> View:
+def decision_risk(asked: Asked, limits_revision: LimitsRevision | None = None) -> View:
     """Returns, for each figure that is a mean of readings, the risks of the grade's newest limits, with a power curve. A handful of queries.
 
     Args:
+        limits_revision: whose risks are computed in place of the newest.
         asked: `grade_id`, and what to plan with in place of what is known: `code`, `spools`, `readings`, `spools_in_lot`, `instrument_id`, `good`; with a
             `code` also `sd`, `between_sd` and `uncertainty` in the unit of its figure.
 
@@ -56,7 +57,7 @@ def decision_risk(asked: Asked) -> View:
     """
     grade_id = asked["grade_id"]
     grade = found("grade", grade_id)
-    row = catalog.current_limits(grade_id)
+    row = limits_revision or catalog.current_limits(grade_id)
     if row is None:
         raise Invalid(Fault("/grade_id", f"Grade {grade.code} has no limits.", "Set limits first."))
     limits = limits_from(row.body)

@@ -13,7 +13,7 @@ from lots.domain.characteristics.color.backing import color_wanted, on_another_b
 from lots.domain.characteristics.color.between_instruments import from_previous, to_reference
 from lots.domain.characteristics.color.between_spools import CODE as PAIR
 from lots.domain.characteristics.color.between_spools import judge_spool_pair, kept_of
-from lots.domain.characteristics.color.doubts import coordinates_of
+from lots.domain.characteristics.color.doubts import FAR_FROM_REFERENCE_L, coordinates_of
 from lots.domain.characteristics.color.limits_block import COLOR_LIMITS, COORDINATES
 from lots.domain.characteristics.color.lot_color import (
     REFERENCE_NEEDED,
@@ -263,9 +263,21 @@ def _component(name: str, label: str, more: str, less: str) -> Measure:
         most = (limits.components_max or {}).get(name)
         return None if most is None else Limit(-most, most)
 
-    return Measure(f"color.component_{name.lower()}", label, "", more, less, limit=limit, referred=True, spread=True)
+    return Measure(
+        f"color.component_{name.lower()}",
+        label,
+        "",
+        more,
+        less,
+        limit=limit,
+        referred=True,
+        spread=True,
+        plausible=(-FAR_FROM_REFERENCE_L, FAR_FROM_REFERENCE_L),
+        meant=_DIFFERENCE,
+    )
 
 
+_DIFFERENCE = "State the difference, sample minus reference, and not the coordinate itself."
 _LIGHTNESS, _RED, _YELLOW = "Lightness difference dL*", "Red-green difference da*", "Yellow-blue difference db*"
 COLOR = Characteristic(
     name="color",
@@ -340,6 +352,7 @@ COLOR = Characteristic(
             "towards smaller hue angles",
             decimals=1,
             referred=True,
+            plausible=(-180, 180),
         ),
         Measure(
             "color.lot_delta_e",
@@ -349,6 +362,7 @@ COLOR = Characteristic(
             "nearer to the reference",
             limit=lambda limits, _: None if limits.lot_max is None else Limit(None, limits.lot_max),
             referred=True,
+            plausible=(0, FAR_FROM_REFERENCE_L),
         ),
     ),
     # Lots of one shade differ by one or two. Common practice, no source.

@@ -131,6 +131,9 @@ class Measure:
         capable: suppliers are compared by its capability.
         level: suppliers are compared by its mean and the floor under it.
         forecast: a forecast follows it.
+        plausible: ends of what a laboratory may state of a lot, both included; None asks nothing. Common practice, no source.
+        meant: what to state instead of a value outside these ends, an imperative; "" where the unit says it.
+        doubt: what makes no sense of a stated value, given the nominal diameter in mm.
     """
 
     code: str
@@ -147,6 +150,9 @@ class Measure:
     capable: bool = False
     level: bool = False
     forecast: bool = False
+    plausible: tuple[float, float] | None = None
+    meant: str = ""
+    doubt: Callable[[float, float], Doubt | None] = lambda value, nominal_mm: None
 
 
 @dataclass(frozen=True, slots=True)

@@ -186,6 +186,7 @@ OPACITY = Characteristic(
             "more translucent",
             decimals=4,
             limit=lambda limits, _: limits.limit,
+            plausible=(0, 1.05),
         ),
     ),
     # Common practice, no source.

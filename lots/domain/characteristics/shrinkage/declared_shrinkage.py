@@ -26,7 +26,7 @@ from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.against_control import judge_against_control
-from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
+from lots.domain.characteristics.shrinkage.doubts import SHRINK_BAND, doubt_shrinkage
 from lots.domain.characteristics.shrinkage.judged_shrinkage import Start, judge_shrinkage, scales_along
 from lots.domain.characteristics.shrinkage.limit_fields import LIMIT_FIELDS
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
@@ -215,6 +215,7 @@ def _measure(axis: str) -> Measure:
         spread=True,
         capable=True,
         forecast=True,
+        plausible=SHRINK_BAND,
     )
 
 

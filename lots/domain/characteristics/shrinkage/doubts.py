@@ -6,7 +6,7 @@ from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doub
 from lots.domain.characteristics.shrinkage.lot_shrinkage import shrinkage_percent
 
 # Beyond these a printed coupon is not a shrunken coupon but a slip of the pen. Common practice, no source: prints lie within -2..5 %.
-_SHRINK_BAND = (-5.0, 10.0)
+SHRINK_BAND = (-5.0, 10.0)
 
 
 def doubt_shrinkage(designed_mm: float, measured_mm: float) -> Doubt | None:
@@ -16,7 +16,7 @@ def doubt_shrinkage(designed_mm: float, measured_mm: float) -> Doubt | None:
         >>> doubt_shrinkage(100, 3.921).hint
         'This looks like inches: 3.921 in is 99.593 mm. Enter millimetres.'
     """
-    low, high = _SHRINK_BAND
+    low, high = SHRINK_BAND
     percent = shrinkage_percent(designed_mm, measured_mm)
     if low <= percent <= high:
         return None

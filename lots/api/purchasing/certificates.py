@@ -1,0 +1,218 @@
+"""Suppliers' certificates: kept beside deliveries, and compared with the shop's own values."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, StrictFloat, Text, WrittenWhole, answered
+from lots.api.http.roles import SUPPLY
+from lots.api.http.routes import Resource, Routes, person
+from lots.domain.characteristics.registry import MEASURES
+from lots.services.purchasing import certificates
+
+routes = Routes(
+    "certificates",
+    __name__,
+    url_prefix="/v1",
+    description="What suppliers certify, beside what the shop measures. Certificates are no evidence for a lot.",
+)
+# Receiving opens the packing slip that a certificate comes with.
+WHO = ("receiving", "quality", "purchasing")
+
+
+class CertifiedValueArgs(Strict):
+    """A value that a certificate states of one measure."""
+
+    measure = Text(
+        60,
+        required=True,
+        metadata={"label": "Measure", "description": f"code of a measure followed over lots: {', '.join(MEASURES)}"},
+    )
+    value = StrictFloat(required=True, metadata={"label": "Value", "description": "in the unit of the measure"})
+    standard_uncertainty = StrictFloat(
+        above=0,
+        allow_none=True,
+        metadata={"label": "Standard uncertainty", "description": "of the value, in the same unit; half of U at k = 2"},
+    )
+
+
+class CertificateArgs(Strict):
+    """A certificate of a delivery."""
+
+    example = {
+        "reference": "C-2291",
+        "issued_at": "2026-11-18T00:00:00Z",
+        "values": [{"measure": "diameter.mean", "value": 1.752, "standard_uncertainty": 0.002}],
+    }
+
+    reference = Text(120, allow_none=True, metadata={"label": "Reference", "description": "its own number"})
+    issued_at = Instant(allow_none=True, metadata={"label": "Issued", "description": "when the supplier issued it"})
+    values = fields.List(
+        fields.Nested(CertifiedValueArgs),
+        required=True,
+        validate=validate.Length(1, len(MEASURES), error="State from one to {max} values."),
+        metadata={"label": "Values"},
+    )
+    note = Text(2000, lines=True, allow_none=True, metadata={"label": "Note"})
+
+
+class CertifiedValueSchema(Schema):
+    """A value that a certificate states."""
+
+    measure = fields.String(required=True)
+    label = fields.String(required=True)
+    unit = fields.String(required=True)
+    value = fields.Float(required=True)
+    standard_uncertainty = fields.Float(required=True, allow_none=True)
+
+
+class KeptCertificateSchema(Schema):
+    """A certificate as it was kept."""
+
+    id = fields.Integer(required=True)
+    reference, issued_at, note = answered(CertificateArgs, "reference", "issued_at", "note")
+    values = fields.List(fields.Nested(CertifiedValueSchema), required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class CertificateSchema(KeptCertificateSchema):
+    """The newest certificate of a delivery, with the ones that it superseded."""
+
+    delivery_id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    supplier_id = fields.Integer(required=True)
+    grade_id = fields.Integer(required=True)
+    earlier = fields.List(
+        fields.Nested(KeptCertificateSchema), required=True, metadata={"description": "the newest first"}
+    )
+    says = fields.String(required=True)
+
+
+@routes.route(f"/deliveries/<{NUMBER}:number>/certificate")
+class DeliveryCertificate(Resource):
+    """The supplier's certificate of a delivery."""
+
+    who = {"GET": WHO, "POST": WHO}
+
+    @routes.response(200, CertificateSchema)
+    def get(self, number: int) -> Any:
+        """Show the newest certificate of a delivery, with earlier ones.
+
+        404 for an unknown delivery, and for one without a certificate.
+        """
+        return certificates.of_delivery(number)
+
+    @routes.arguments(CertificateArgs)
+    @routes.response(201, CertificateSchema)
+    def post(self, args: certificates.CertificateBody, number: int) -> Any:
+        """Keep the supplier's own values of a delivery. They are no evidence for its lot.
+
+        A further certificate supersedes the one before, which is kept. 404 for an unknown delivery. 409 for a closed one. 422 for an unknown measure, one that
+        is stated twice, or a value that makes no sense.
+        """
+        return certificates.keep(number, args, person().name)
+
+
+class CertificatesOfArgs(Strict):
+    """Whose certificates of what."""
+
+    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+
+
+class CertificateComparisonArgs(CertificatesOfArgs):
+    """The same, over lots received between two moments."""
+
+    received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
+    received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+
+
+def _maybe(about: str) -> fields.Float:
+    return fields.Float(required=True, allow_none=True, metadata={"description": about})
+
+
+class OtherwiseSchema(Schema):
+    """How many of some lots the certificate would have judged otherwise."""
+
+    count = fields.Integer(required=True)
+    of = fields.Integer(required=True)
+    low = _maybe("of the share, Wilson; null without a lot")
+    high = _maybe("of the share, Wilson; null without a lot")
+
+
+class ComparedLotSchema(Schema):
+    """One measure of a lot, by certificate and by the shop."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    received_at = Instant(required=True)
+    certificate = fields.Float(required=True)
+    shop = fields.Float(required=True)
+    difference = fields.Float(required=True, metadata={"description": "certificate minus shop"})
+
+
+class ComparedMeasureSchema(Schema):
+    """One measure over the lots that have both values. All numbers are in `unit`."""
+
+    measure = fields.String(required=True)
+    label = fields.String(required=True)
+    unit = fields.String(required=True)
+    lots = fields.Integer(required=True)
+    bias = fields.Float(required=True, metadata={"description": "mean of certificate minus shop"})
+    low = _maybe("of the bias, Student's interval; null below three lots, and where all differences are equal")
+    high = _maybe("of the bias; null as for `low`")
+    standard_error = _maybe("standard uncertainty of the bias; null for one lot")
+    sd = _maybe("standard deviation of the differences; null for one lot")
+    agreement_low = _maybe("lower limit of agreement (Bland and Altman 1986); null as for `low`")
+    agreement_high = _maybe("upper limit of agreement; null as for `low`")
+    significant = fields.Boolean(required=True, metadata={"description": "the interval of the bias does not hold 0"})
+    let_pass = fields.Nested(
+        OtherwiseSchema,
+        required=True,
+        metadata={"description": "lots that the shop found outside the limit; the certificate states a value within"},
+    )
+    held_back = fields.Nested(
+        OtherwiseSchema,
+        required=True,
+        metadata={"description": "lots that the shop did not find outside; the certificate states a value outside"},
+    )
+    points = fields.List(fields.Nested(ComparedLotSchema), required=True)
+    says = fields.String(required=True)
+    judged_says = fields.String(required=True)
+
+
+class CertificateComparisonSchema(Schema):
+    """Certificates beside the shop's own values."""
+
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.String(required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.String(required=True)
+    received_from = Instant(data_key="from", attribute="from", required=True, allow_none=True)
+    received_to = Instant(data_key="to", attribute="to", required=True, allow_none=True)
+    confidence = fields.Float(required=True)
+    lots = fields.Integer(required=True, metadata={"description": "lots with a certificate"})
+    measures = fields.List(fields.Nested(ComparedMeasureSchema), required=True)
+    says = fields.String(required=True)
+
+
+@routes.route("/certificate-comparison")
+class CertificateComparison(Resource):
+    """Two laboratories compared."""
+
+    who = {"GET": SUPPLY}
+
+    @routes.arguments(CertificateComparisonArgs, location="query")
+    @routes.response(200, CertificateComparisonSchema)
+    def get(self, args: dict[str, Any]) -> Any:
+        """Compare a supplier's certificates of a grade with the shop's own values.
+
+        Answers the bias of each measure with its confidence interval, limits of agreement, and which lots the certificates would have let pass. Intervals hold
+        at a single look. 404 for an unknown supplier or grade.
+        """
+        span = args.get("received_from"), args.get("received_to")
+        return certificates.compared(args["supplier_id"], args["grade_id"], *span)

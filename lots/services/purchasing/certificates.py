@@ -1,0 +1,326 @@
+"""Suppliers' certificates: kept beside a delivery, and compared with the shop's own values. They are no evidence for a lot, and no lot is judged by them."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from typing import NotRequired, TypedDict
+
+from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
+from lots.domain.characteristics.color.declared_color import VECTOR
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.registry import MEASURES
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.drift.lot_series import LotSeries, SeriesLot
+from lots.domain.purchasing import certificates as rules
+from lots.domain.purchasing.certificates import Bias, Compared, Share
+from lots.domain.words import counted, listed
+from lots.services import clock
+from lots.services.errors import Fault, Invalid, NotFound
+from lots.services.lookups import found
+from lots.services.receiving import deliveries
+from lots.services.views import View, recorded
+from lots.store import audit
+from lots.store.drift import lot_series
+from lots.store.engine.database import transaction
+from lots.store.purchasing import certificates as store
+from lots.store.receiving.deliveries import current
+from lots.store.setup import catalog
+from lots.store.tables.deliveries import Certificate, CertifiedValue
+from lots.store.tables.models import Grade, ShadeRevision
+
+CONFIDENCE = 0.95
+# Colour difference from the reference, which follows where a certificate states all three coordinates.
+DELTA_E = "color.lot_delta_e"
+NO_EVIDENCE = "Values of a certificate are no evidence for the lot. Its status does not depend on them."
+
+
+class CertificateBody(TypedDict):
+    """A certificate as it is sent."""
+
+    values: list[CertifiedValue]
+    reference: NotRequired[str | None]
+    issued_at: NotRequired[datetime | None]
+    note: NotRequired[str | None]
+
+
+def keep(number: int, body: CertificateBody, by: str) -> View:
+    """Keeps a certificate of a delivery and returns it. A further one supersedes it; all are kept.
+
+    Raises:
+        NotFound: no such delivery.
+        Conflict: the delivery is closed.
+        Invalid: an unknown measure, one stated twice, a value that makes no sense, or a date to come.
+    """
+    now = clock.now()
+    with transaction():
+        row, lot = deliveries.open_delivery(number)
+        faults = clock.doubt_future("/issued_at", body.get("issued_at"), now)
+        faults += _doubts(body["values"], lot.grade)
+        if faults:
+            raise Invalid(*faults)
+        stated: store.Stated = {
+            "reference": body.get("reference"),
+            "issued_at": body.get("issued_at"),
+            "values": [_kept(one) for one in body["values"]],
+            "note": body.get("note"),
+        }
+        made = store.add(row, stated, by, now)
+        audit.note(lot.id, "certificate kept", by, now, {"certificate": [made]})
+        return of_delivery(number)
+
+
+def _kept(one: CertifiedValue) -> CertifiedValue:
+    kept: CertifiedValue = {"measure": one["measure"], "value": one["value"]}
+    if (u := one.get("standard_uncertainty")) is not None:
+        kept["standard_uncertainty"] = u
+    return kept
+
+
+def _doubts(values: Sequence[CertifiedValue], grade: Grade) -> list[Fault]:
+    row = catalog.current_limits(grade.id)
+    limits, nominal = limits_from(row.body) if row else None, grade.nominal_diameter_mm
+    known: list[str] = []
+    faults = []
+    on = {name: limit_on(name, limits, nominal) for name in MEASURES}
+    for place, one in enumerate(values):
+        doubt = rules.doubt_stated(one["measure"], one["value"], nominal, on, known)
+        if doubt is not None:
+            faults.append(Fault(f"/values/{place}/{doubt.member}", doubt.detail, doubt.hint))
+        known.append(one["measure"])
+    return faults
+
+
+def of_delivery(number: int) -> View:
+    """Returns the newest certificate of a delivery, with earlier ones, the newest first. Two queries.
+
+    Raises:
+        NotFound: no such delivery, or nobody kept a certificate of it.
+    """
+    delivery = deliveries.find(number)
+    rows = store.of_delivery(number)
+    if not rows:
+        raise NotFound(f"Delivery {number} has no certificate. Keep one with POST to the same path.")
+    return {
+        **_view(rows[0]),
+        "delivery_id": number,
+        "lot_id": delivery.lot_id,
+        "supplier_lot": delivery.lot.supplier_lot,
+        "supplier_id": delivery.lot.supplier_id,
+        "grade_id": delivery.lot.grade_id,
+        "earlier": [_view(row) for row in rows[1:]],
+        "says": NO_EVIDENCE,
+    }
+
+
+def _view(row: Certificate) -> View:
+    fields = {name: getattr(row, name) for name in ("id", "reference", "issued_at", "note")}
+    return {**fields, "values": [_value(one) for one in row.values if one["measure"] in MEASURES], **recorded(row)}
+
+
+def _value(one: CertifiedValue) -> View:
+    about = MEASURES[one["measure"]]
+    return {
+        "measure": about.code,
+        "label": about.label,
+        "unit": about.unit,
+        "value": one["value"],
+        "standard_uncertainty": one.get("standard_uncertainty"),
+    }
+
+
+def compared(supplier_id: int, grade_id: int, since: datetime | None = None, until: datetime | None = None) -> View:
+    """Returns a supplier's certificates of a grade beside the shop's own values, measure by measure. Six queries, however many lots.
+
+    Args:
+        since, until: lots received from then, and up to then; all lots where both are None.
+
+    Raises:
+        NotFound: no such supplier or grade.
+    """
+    supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
+    lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id, since=since, until=until)
+    stated = _by_lot(store.newest(supplier.id, grade.id, since, until))
+    beside = _Beside(grade, lots, stated)
+    measures = [_measure(name, of) for name in MEASURES if (of := beside.pairs(name))]
+    return {
+        "supplier_id": supplier.id,
+        "supplier": supplier.name,
+        "grade_id": grade.id,
+        "grade": grade.code,
+        "from": since,
+        "to": until,
+        "confidence": CONFIDENCE,
+        "lots": len(stated),
+        "measures": measures,
+        "says": _says(f"{supplier.name}, {grade.code}", len(stated), measures),
+    }
+
+
+def _by_lot(rows: Sequence[Certificate]) -> dict[int, dict[str, float]]:
+    """What certificates state of each lot: the mean over its deliveries, each by its newest certificate; closed deliveries are left out."""
+    said: defaultdict[int, defaultdict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for row in rows:
+        if current(row.delivery).closed is None:
+            for one in row.values:
+                said[row.delivery.lot_id][one["measure"]].append(one["value"])
+    return {lot: {name: math.fsum(some) / len(some) for name, some in by.items()} for lot, by in said.items()}
+
+
+class _Beside:
+    """Lots with what certificates state of them."""
+
+    def __init__(self, grade: Grade, lots: LotSeries, stated: Mapping[int, Mapping[str, float]]) -> None:
+        """Reads the limits and references that these lots were judged under: two queries, one without a shade."""
+        self.nominal_mm, self.lots = grade.nominal_diameter_mm, lots
+        self.limits = {number: limits_from(row.body) for number, row in store.limits_of(grade.id).items()}
+        self.references = store.references_of(grade.shade_id) if grade.shade_id else {}
+        rows = {row.id: row for row in lots.rows}
+        self.stated = {number: self._whole(rows[number], said) for number, said in stated.items() if number in rows}
+
+    def _whole(self, row: SeriesLot, said: Mapping[str, float]) -> dict[str, float]:
+        """What is stated of a lot, with the colour difference where that follows from its coordinates."""
+        reference = self.references.get(row.reference or 0)
+        if DELTA_E in said or reference is None or not all(name in said for name in VECTOR):
+            return dict(said)
+        limits = self._limits(row)
+        away = _colour_difference(reference, [said[name] for name in VECTOR], limits.color if limits else None)
+        return {**said, **({} if away is None else {DELTA_E: away})}
+
+    def _limits(self, row: SeriesLot) -> Limits | None:
+        return self.limits.get(row.limits or 0)
+
+    def pairs(self, measure: str) -> list[tuple[SeriesLot, Compared]]:
+        """Returns the lots that have a value on their certificate and one of the shop, oldest first."""
+        column, codes = self.lots.columns.get(measure), set(rules.codes_of(measure))
+        places: Iterator[tuple[int, float]] = iter(())
+        if column is not None:
+            places = zip(column.at.tolist(), column.figures[:, 0].tolist(), strict=True)
+        found_ = []
+        for place, shop in places:
+            row = self.lots.rows[place]
+            value = self.stated.get(row.id, {}).get(measure)
+            if value is not None:
+                limit = limit_on(measure, self._limits(row), self.nominal_mm)
+                found_.append((row, Compared(row.id, value, shop, limit, bool(codes & set(row.failed)))))
+        return found_
+
+
+def _colour_difference(reference: ShadeRevision, apart: Sequence[float], limits: ColorLimits | None) -> float | None:
+    """The colour difference of a stated colour from the reference, None where no colour has such coordinates."""
+    approved = Lab(*reference.lab)
+    try:
+        stated = Lab(*(own + d for own, d in zip(reference.lab, apart, strict=True)))
+    except ValueError:
+        return None
+    return (limits or ColorLimits()).delta_e(approved, stated)
+
+
+def _measure(name: str, pairs: Sequence[tuple[SeriesLot, Compared]]) -> View:
+    about, lots = MEASURES[name], [one for _, one in pairs]
+    seen = rules.bias([one.difference for one in lots], CONFIDENCE)
+    judged = rules.judgements(name, lots, CONFIDENCE)
+    if seen is None:
+        raise ValueError(f"no lot has both values of {name}")
+    low, high = seen.agreement or (None, None)
+    return {
+        "measure": name,
+        "label": about.label,
+        "unit": about.unit,
+        "lots": seen.n,
+        "bias": seen.mean,
+        "low": seen.interval and seen.interval.low,
+        "high": seen.interval and seen.interval.high,
+        "standard_error": seen.standard_error,
+        "sd": seen.sd,
+        "agreement_low": low,
+        "agreement_high": high,
+        "significant": seen.significant,
+        "let_pass": _share(judged.let_pass),
+        "held_back": _share(judged.held_back),
+        "points": [_point(row, one) for row, one in pairs],
+        "says": _bias_says(seen, about.unit, about.decimals),
+        "judged_says": _judged_says(judged),
+    }
+
+
+def _point(row: SeriesLot, one: Compared) -> View:
+    return {
+        "lot_id": row.id,
+        "supplier_lot": row.supplier_lot,
+        "received_at": row.received_at,
+        "certificate": one.certificate,
+        "shop": one.shop,
+        "difference": one.difference,
+    }
+
+
+def _share(seen: Share) -> View:
+    ends = seen.interval
+    return {"count": seen.count, "of": seen.of, "low": ends and ends.low, "high": ends and ends.high}
+
+
+def _bias_says(seen: Bias, unit: str, digits: int) -> str:
+    """How far certificates lie from the shop's readings, in a sentence."""
+    unit, lots = f" {unit}" if unit else "", counted(seen.n, "lot")
+    way = "less" if seen.mean < 0 else "more"
+    size = f"{_written(abs(seen.mean), digits)}{unit}"
+    if seen.interval is None:
+        why = "too few for an interval" if seen.n < rules.FEWEST else "all differences are equal"
+        return f"Their certificates state {size} {way} than our readings ({lots}, {why})."
+    ends = (seen.interval.low, seen.interval.high)
+    if seen.significant:
+        low, high = sorted(abs(end) for end in ends)
+        within = f"95 % interval {_written(low, digits)} to {_written(high, digits)}{unit}"
+        return f"Their certificates state {size} {way} than our readings ({within}, {lots})."
+    within = f"95 % interval {_written(ends[0], digits)} to {_written(ends[1], digits)}{unit}"
+    mean = f"mean difference {_written(seen.mean, digits)}{unit}"
+    return f"Their certificates and our readings do not differ significantly ({mean}, {within}, {lots})."
+
+
+def _judged_says(judged: rules.Judgements) -> str:
+    """What the certificates would have let pass, and what they would have held back, in sentences."""
+    passed, held = judged.let_pass, judged.held_back
+    if not passed.of and not held.of:
+        return "Our limits set none on this measure."
+    told = []
+    if passed.interval:
+        lots = counted(passed.of, "lot")
+        told.append(f"We found {lots} outside the limit: {_of(passed)} within it by certificate ({_percent(passed)}).")
+    else:
+        told.append("We found no lot with a certificate outside the limit.")
+    if held.interval:
+        lots = counted(held.of, "other lot")
+        told.append(f"Of {lots}, {_of(held)} outside it by certificate ({_percent(held)}).")
+    return " ".join(told)
+
+
+def _of(seen: Share) -> str:
+    return counted(seen.count, "lies", "lie") if seen.count else "none lies"
+
+
+def _percent(seen: Share) -> str:
+    if seen.interval is None:
+        return ""
+    return f"95 % interval {100 * seen.interval.low:.0f} to {100 * seen.interval.high:.0f} %"
+
+
+def _written(value: float, digits: int) -> str:
+    return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
+def _says(who: str, lots: int, measures: Sequence[View]) -> str:
+    if not lots:
+        return f"{who}: no certificate was kept of these lots."
+    if not measures:
+        return f"{who}: {counted(lots, 'lot has', 'lots have')} a certificate, but no value that we measured too."
+    differing = [_within_a_sentence(str(one["label"])) for one in measures if one["significant"]]
+    if not differing:
+        return f"{who}: no measure on their certificates differs significantly from our readings."
+    return f"{who}: their certificates differ significantly from our readings in {listed(differing)}."
+
+
+def _within_a_sentence(label: str) -> str:
+    return label[:1].lower() + label[1:]

@@ -1,0 +1,55 @@
+"""Certificates of suppliers. They are only added; nothing that judges a lot reads them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TypedDict
+
+from lots.store.tables.deliveries import Certificate, CertifiedValue, Delivery
+from lots.store.tables.lots import Lot
+from lots.store.tables.models import LimitsRevision, ShadeRevision
+
+
+class Stated(TypedDict):
+    """A certificate as it is kept."""
+
+    reference: str | None
+    issued_at: datetime | None
+    values: list[CertifiedValue]
+    note: str | None
+
+
+def add(delivery: Delivery, stated: Stated, by: str, now: datetime) -> int:
+    """Keeps a certificate beside a delivery and returns its number."""
+    return int(Certificate.create(delivery=delivery, **stated, recorded_by=by, recorded_at=now).id)
+
+
+def of_delivery(number: int) -> list[Certificate]:
+    """All certificates of a delivery, the newest first. One query on an index."""
+    query = Certificate.select().where(Certificate.delivery == number)
+    return list(query.order_by(Certificate.id.desc()))
+
+
+def newest(supplier_id: int, grade_id: int, since: datetime | None, until: datetime | None) -> list[Certificate]:
+    """The newest certificate of each delivery of lots received between two moments, with its delivery. One query on indexes."""
+    query = (
+        Certificate.select(Certificate, Delivery)
+        .join(Delivery)
+        .join(Lot)
+        .where((Lot.supplier == supplier_id) & (Lot.grade == grade_id))
+    )
+    if since is not None:
+        query = query.where(Lot.received_at >= since)
+    if until is not None:
+        query = query.where(Lot.received_at <= until)
+    return list({row.delivery_id: row for row in query.order_by(Certificate.id)}.values())
+
+
+def limits_of(grade_id: int) -> dict[int, LimitsRevision]:
+    """The limits revisions of a grade by their numbers. One query."""
+    return {row.revision: row for row in LimitsRevision.select().where(LimitsRevision.grade == grade_id)}
+
+
+def references_of(shade_id: int) -> dict[int, ShadeRevision]:
+    """The revisions of a shade by their numbers. One query."""
+    return {row.revision: row for row in ShadeRevision.select().where(ShadeRevision.shade == shade_id)}
