@@ -198,7 +198,8 @@ def warn_of_unknown_variables() -> None:
     """Logs the variables of the environment that begin like settings and are none."""
     for name in unknown_variables():
         _log.warning(
-            "%s is set, but there is no such setting. Remove it, or see the table of settings in README.md.", name
+            "%s is set, but there is no such setting. Remove it, or see the guide for administrators (/guide/administration).",
+            name,
         )
 
 

@@ -1,4 +1,4 @@
-"""README keeps its word: its tour runs against the served demo, and every file it names is there."""
+"""README and the guides keep their word: their calls run against the served demo, and every file they name is there."""
 
 from __future__ import annotations
 
@@ -17,8 +17,22 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 README = ROOT.joinpath("README.md").read_text("utf-8")
-TOUR = README.partition("## Five minutes with it")[2].partition("\n## ")[0]
-BLOCKS = re.findall(r"```bash\n(.*?)```", TOUR, re.DOTALL)
+GUIDES = ROOT / "lots" / "pages" / "guides"
+DEVELOPERS = ROOT.joinpath("DEVELOPERS.md").read_text("utf-8")
+# In the order in which the calls are made: those of README come first, the block of a lot last.
+_IN_ORDER = ("receiving", "purchasing", "production", "api", "quality")
+TOLD = (
+    README.partition("## One delivery in six calls")[2].partition("\n## ")[0],
+    *(GUIDES.joinpath(f"{name}.md").read_text("utf-8") for name in _IN_ORDER),
+)
+
+
+def _calls(text: str) -> list[tuple[str, str]]:
+    """Each call of a text with the status above it."""
+    blocks = re.findall(r"```bash\n(.*?)```", text, re.DOTALL)
+    return [
+        call for block in blocks for call in re.findall(r"# (\d{3})\n(curl .*?)(?=\n# |\Z)", block.strip(), re.DOTALL)
+    ]
 
 
 def _free_port() -> int:
@@ -60,12 +74,10 @@ def _wait_for(port: int) -> None:
 
 
 @pytest.mark.thorough
-def test_the_tour_runs_as_it_is_printed(served_demo: dict[str, str]) -> None:
-    """Every curl of the tour, run in order, answers JSON with the status written above it."""
-    asked = [
-        part for block in BLOCKS for part in re.findall(r"# (\d{3})\n(curl .*?)(?=\n# |\Z)", block.strip(), re.DOTALL)
-    ]
-    assert 18 == len(asked)
+def test_the_calls_run_as_they_are_printed(served_demo: dict[str, str]) -> None:
+    """Every curl of README and the guides, run in order, answers JSON with the status written above it."""
+    assert [6, 2, 6, 3, 1, 3] == [len(_calls(text)) for text in TOLD]
+    asked = [call for text in TOLD for call in _calls(text)]
     for status, command in asked:
         script = command.replace("curl -s ", "curl -s -w '\\n%{http_code}' ", 1)
         done = subprocess.run(["bash", "-c", script], env=served_demo, capture_output=True, text=True, timeout=60)
@@ -75,8 +87,8 @@ def test_the_tour_runs_as_it_is_printed(served_demo: dict[str, str]) -> None:
 
 
 @pytest.mark.thorough
-def test_the_tour_says_what_its_answers_hold(served_demo: dict[str, str]) -> None:
-    """The lot that the tour looks at is blocked, and the numbers it names are those of the demo."""
+def test_the_calls_say_what_their_answers_hold(served_demo: dict[str, str]) -> None:
+    """The lot that the guide for purchasing looks at is blocked, and the numbers it names are those of the demo."""
     token = served_demo["PURCHASING"]
 
     def get(path: str) -> dict[str, object]:
@@ -89,10 +101,11 @@ def test_the_tour_says_what_its_answers_hold(served_demo: dict[str, str]) -> Non
     assert "QW-12" == get("/lots/29")["supplier_lot"]
 
 
-def test_every_file_readme_names_is_there() -> None:
-    """The table of questions and files points at files."""
-    named = sorted(set(re.findall(r"`((?:lots|tests|seed_data)/[\w/.]*)`", README)))
-    assert named
+def test_every_file_that_is_named_is_there() -> None:
+    """README, the guides and the table of questions and files point at files."""
+    texts = (README, DEVELOPERS, *(path.read_text("utf-8") for path in GUIDES.glob("*.md")))
+    named = sorted({name for text in texts for name in re.findall(r"[`(]((?:lots|tests|seed_data)/[\w/.]*)[`)]", text)})
+    assert len(named) > 100
     assert [] == [name for name in named if not ROOT.joinpath(name).exists()]
 
 
@@ -100,3 +113,9 @@ def test_the_job_stands_at_the_top() -> None:
     """The first paragraph says whose job this is."""
     first = README.split("\n\n")[1]
     assert all(word in first for word in ("receiving clerk", "purchasing", "production"))
+
+
+def test_readme_is_read_once() -> None:
+    """It stays below seven kilobytes, and names the caution before anything is tried."""
+    assert len(README.encode()) <= 7_000
+    assert "never means a safe part" in README.partition("## Try it")[0]

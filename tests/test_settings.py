@@ -19,11 +19,11 @@ def test_nothing_set_gives_the_defaults_of_the_table() -> None:
     }
 
 
-def test_readme_lists_every_setting_with_its_default() -> None:
-    """README's table of settings is the one in code."""
-    readme = Path(__file__).parent.parent.joinpath("README.md").read_text("utf-8")
+def test_the_guide_lists_every_setting_with_its_default() -> None:
+    """The table of settings in the guide for administrators is the one in code."""
+    guide = Path(__file__).parent.parent.joinpath("lots/pages/guides/administration.md").read_text("utf-8")
     for setting in TABLE:
-        assert f"| `{setting.name}` | `{setting.variable}` | `{setting.default}` |" in readme
+        assert f"| `{setting.name}` | `{setting.variable}` | `{setting.default}` |" in guide
 
 
 def test_the_environment_wins_over_the_file(tmp_path: Path) -> None:

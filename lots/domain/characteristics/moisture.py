@@ -298,5 +298,6 @@ MOISTURE = Characteristic(
         2,
         (Entry("moisture_percent", "Moisture, % by mass", needed=True),),
         shared=(Entry("method", "Method, such as loss on drying", form="text"),),
+        about="Ventilate while you heat a portion. Never use an oven that is used for food.",
     ),
 )

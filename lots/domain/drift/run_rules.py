@@ -18,17 +18,27 @@ if TYPE_CHECKING:
 # Nelson's tests 1 to 8, and the shorter run of the Western Electric handbook, whose other rules are N1, N5 and N6.
 RULES: Mapping[str, str] = MappingProxyType(
     {
-        "N1": "a point beyond 3 sigma",
-        "N2": "nine points in a row on one side of the centre",
-        "N3": "six points in a row, each further the same way",
-        "N4": "fourteen points in a row, up and down in turn",
-        "N5": "two of three points in a row beyond 2 sigma on one side",
-        "N6": "four of five points in a row beyond 1 sigma on one side",
-        "N7": "fifteen points in a row within 1 sigma",
-        "N8": "eight points in a row beyond 1 sigma, some on each side",
-        "WE4": "eight points in a row on one side of the centre",
+        "N1": "a point beyond 3 sigma (Nelson rule 1)",
+        "N2": "nine points in a row on one side of the centre (Nelson rule 2)",
+        "N3": "six points in a row, each further the same way (Nelson rule 3)",
+        "N4": "fourteen points in a row, up and down in turn (Nelson rule 4)",
+        "N5": "two of three points in a row beyond 2 sigma on one side (Nelson rule 5)",
+        "N6": "four of five points in a row beyond 1 sigma on one side (Nelson rule 6)",
+        "N7": "fifteen points in a row within 1 sigma (Nelson rule 7)",
+        "N8": "eight points in a row beyond 1 sigma, some on each side (Nelson rule 8)",
+        "WE4": "eight points in a row on one side of the centre (Western Electric rule 4)",
     }
 )
+
+
+def rule_name(code: str) -> str:
+    """Returns the name of a run rule, without its pattern.
+
+    Example:
+        >>> rule_name("N3"), rule_name("WE4")
+        ('Nelson rule 3', 'Western Electric rule 4')
+    """
+    return RULES[code].partition(" (")[2].rstrip(")")
 
 
 def run_rules(z: Series, side: int) -> dict[str, Flags]:

@@ -17,7 +17,10 @@ from lots.domain.production.spool_life import Dryness, SpoolLife
 from lots.domain.words import hyphenated, plural
 
 # Shown with every clearance, whatever the use: a lot release is a statement about a material in test bars.
-PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests and the judgement of a competent engineer."
+PART_CAUTION = (
+    "A released lot is not a safe part. Parts that carry load, flex, lift or protect people need their own tests and the judgement of a "
+    "licensed or competent engineer. Local codes apply."
+)
 
 # Shown where a use shows colour and nobody said for which job.
 MATCH_NOT_CHECKED = "Colour match was not checked. Give the job to compare this lot with the other lots used in it."

@@ -12,8 +12,8 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.words import counted
 
 CAUTION = (
-    "An estimate for choosing a lot and an orientation, not a design approval: notches, fatigue, creep, heat and impact "
-    "lower it. Parts that carry load need their own tests and the judgement of a licensed or competent engineer."
+    "An estimate for choosing a lot and an orientation, not a design approval. Notches, fatigue, creep, heat and impact "
+    "lower it. Parts that carry load need their own tests and the judgement of a licensed or competent engineer. Local codes apply."
 )
 # A stubby tab is no beam: shear and the root's own give matter. Common practice, no source.
 _SLENDER_ABOVE = 5.0

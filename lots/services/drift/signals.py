@@ -10,9 +10,8 @@ from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift.drift_analysis import Analysis
 from lots.domain.drift.reported import Reason, why_unlisted
-from lots.domain.drift.run_rules import RULES
+from lots.domain.drift.run_rules import RULES, rule_name
 from lots.domain.drift.signals import Signal
-from lots.domain.words import plural
 from lots.services.drift.series import Segment
 
 
@@ -143,10 +142,8 @@ def _since(signal: Signal, part: Segment, latest: bool) -> str:
 
 
 def _called_by(calls: Sequence[CallView]) -> str:
-    """Who called first, and who agreed later: charts by name, run rules by their number."""
+    """Which chart or run rule signalled first, and which did later, each by its name."""
     first, *others = calls
-    charts = [CHARTS[call["by"]] for call in others if call["by"] in CHARTS]
-    rules = [call["by"] for call in others if call["by"] not in CHARTS]
-    later = [*charts, *([f"run {plural(len(rules), 'rule')} {', '.join(rules)}"] if rules else [])]
+    later = [CHARTS.get(call["by"]) or rule_name(call["by"]) for call in others]
     agreed = f"; later by {', '.join(later)}" if later else ""
-    return f"First called at lot {first['supplier_lot']}, by {first['what']}{agreed}."
+    return f"First signalled at lot {first['supplier_lot']}, by {first['what']}{agreed}."

@@ -245,8 +245,8 @@ def test_a_clear_spool_carries_the_caution_about_parts():
     """Word for word, since a release is read as more than it is."""
     (caution,) = clear(GOOD, "cosmetic").cautions
     assert caution == (
-        "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests "
-        "and the judgement of a competent engineer."
+        "A released lot is not a safe part. Parts that carry load, flex, lift or protect people need their own tests and the "
+        "judgement of a licensed or competent engineer. Local codes apply."
     )
 
 

@@ -257,12 +257,12 @@ BOND = Characteristic(
         "Bar",
         5,
         (
-            Entry("break_force_n", "Broke at, N"),
-            Entry("area_mm2", "Section, mm²"),
-            Entry("stress_mpa", "or stress, MPa"),
+            Entry("break_force_n", "Breaking force, N"),
+            Entry("area_mm2", "Cross-section, mm²"),
+            Entry("stress_mpa", "Or breaking stress, MPa"),
             Entry("control", "Control bar", form="tick"),
         ),
         shared=printed_entries(control=False),
-        about="Give the force with the section, or the stress.",
+        about="Give the force with the cross-section, or the stress. Wear eye protection, since bars break with splinters.",
     ),
 )

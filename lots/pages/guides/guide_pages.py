@@ -1,0 +1,128 @@
+"""Guides for each desk, and a short page for each type of error. Both are open to everybody: they hold nothing of the shop's."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import NamedTuple
+
+from flask import Response, abort, render_template, request, send_from_directory
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
+from markupsafe import Markup
+
+from lots.pages.site.frame import pages
+
+FOLDER = Path(__file__).parent
+# In the order of the list: name in the address, who it is for or what it explains.
+GUIDES = {
+    "receiving": "Receiving: log a delivery, print labels, measure the drawn spools",
+    "production": "Production: check, load and unload spools, pick spools for a job",
+    "quality": "Quality: set up references and limits, measure, decide, contain",
+    "purchasing": "Purchasing: compare suppliers, order in time, write to a supplier",
+    "administration": "Administration: people, settings, backups, operation",
+    "words": "Words: what each term means",
+    "cautions": "Cautions: parts, fumes, heat, eyes, food",
+    "api": "API: the same work from scripts and instruments",
+    "problems": "Problems: every type of error that the API answers",
+}
+
+
+class Shown(NamedTuple):
+    """A text as HTML: its title, and the rest."""
+
+    title: str
+    body: str
+
+
+@pages.get("/guide")
+def guides() -> str:
+    """The list of guides."""
+    return render_template("guides/list.html", guides=GUIDES)
+
+
+@pages.get("/guide/<name>")
+def guide(name: str) -> str:
+    """One guide."""
+    if name not in GUIDES:
+        abort(404)
+    shown = html_of(text_of(name), request.script_root)
+    return render_template("guides/guide.html", title=shown.title, body=Markup(shown.body))  # noqa: S704  # our own text, HTML in it is off
+
+
+@pages.get("/guide/pictures/<name>")
+def guide_picture(name: str) -> Response:
+    """A picture of a page, as a guide shows it."""
+    return send_from_directory(FOLDER / "pictures", name, mimetype="image/png", max_age=3600)
+
+
+@pages.get("/problems/<slug>")
+def problem_page(slug: str) -> str:
+    """What an error of one type means and what to do, as its `type` leads here."""
+    part = problems().get(slug)
+    if part is None:
+        abort(404)
+    shown = html_of(part, request.script_root)
+    return render_template("guides/problem.html", title=shown.title, body=Markup(shown.body))  # noqa: S704  # our own text, HTML in it is off
+
+
+def text_of(name: str) -> str:
+    """Returns a guide as Markdown."""
+    return (FOLDER / f"{name}.md").read_text("utf-8")
+
+
+@lru_cache(maxsize=1)
+def problems() -> dict[str, str]:
+    """Returns the Markdown of each type of error by its slug: the sections of the guide, which begin with `## slug`."""
+    _, *parts = f"\n{text_of('problems')}".split("\n## ")
+    return {part.partition("\n")[0].strip(): f"# {part}" for part in parts}
+
+
+# Guides and types of errors are few; several path prefixes only where several proxies lead here.
+@lru_cache(maxsize=200)
+def html_of(text: str, prefix: str) -> Shown:
+    """Returns Markdown as HTML. Addresses of this site get the path prefix; wide tables and code scroll by themselves."""
+    reader = MarkdownIt("commonmark", {"html": False}).enable("table")
+    tokens = reader.parse(text)
+    title, named = tokens[1].content, 0
+    for token, following in zip(tokens, [*tokens[1:], None], strict=True):
+        if token.type == "heading_open" and following is not None:
+            token.attrSet("id", anchor(following.content))
+        elif token.type == "table_open":
+            named += 1
+            token.meta["label"] = f"Table {named}"
+        elif token.type == "inline":
+            _prefixed(token, prefix)
+    reader.add_render_rule("table_open", _table_opens)
+    reader.add_render_rule("table_close", lambda *_: "</table></div>\n")
+    reader.add_render_rule("fence", _code)
+    return Shown(title, reader.renderer.render(tokens[3:], reader.options, {}))
+
+
+def anchor(heading: str) -> str:
+    """Returns what a heading is linked by.
+
+    Example:
+        >>> anchor("Wrong spool, or wrong lot?")
+        'wrong-spool-or-wrong-lot'
+    """
+    kept = "".join(letter if letter.isalnum() else " " for letter in heading.lower())
+    return "-".join(kept.split())
+
+
+def _prefixed(inline: Token, prefix: str) -> None:
+    """Puts the path prefix before the addresses of this site."""
+    for child in inline.children or []:
+        for name in ("href", "src"):
+            address = child.attrGet(name)
+            if isinstance(address, str) and address.startswith("/"):
+                child.attrSet(name, f"{prefix}{address}")
+
+
+def _table_opens(_renderer: object, tokens: list[Token], place: int, *_: object) -> str:
+    label = tokens[place].meta["label"]
+    return f'<div class="scroll" tabindex="0" role="region" aria-label="{label}"><table>\n'
+
+
+def _code(_renderer: object, tokens: list[Token], place: int, *_: object) -> str:
+    return f'<pre tabindex="0"><code>{Markup.escape(tokens[place].content)}</code></pre>\n'
