@@ -118,10 +118,11 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
 def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
     """The buyer reads what needs attention, compares suppliers, follows one's drift, and takes the report on a blocked lot."""
     buyer = person(width, script=script)
-    buyer.sign_in(site.tokens["purchasing"], then="/suppliers")
-    assert "Suppliers" == buyer.heading()
+    buyer.sign_in(site.tokens["purchasing"], then="/purchasing/week")
     page = buyer.page
-    assert "Lot TT-05 is blocked and still here" in page.inner_text("section[aria-labelledby=week]")
+    assert "Lot TT-05 is blocked and still here" in page.inner_text("main")
+    buyer.choose("Suppliers")
+    assert "Suppliers" == buyer.heading()
     page.get_by_label("Grade", exact=True).select_option(index=1)
     buyer.press("Compare")
     assert buyer.fits()
