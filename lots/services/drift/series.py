@@ -67,7 +67,7 @@ class Segment:
 # So many of the newest lots are shown at most.
 MOST_SHOWN = 500
 # Where nobody asks for a number of lots, so many figures of them are shown at most: an answer of one megabyte.
-MOST_POINTS = 2000
+MOST_POINTS = 1900
 
 
 @dataclass(frozen=True, slots=True)
