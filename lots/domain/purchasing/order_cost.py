@@ -224,23 +224,22 @@ def differences(groups: Sequence[Mapping[int, OrderCost]], confidence: float = 0
     """
     pairs = [(costs, *pair) for costs in groups for pair in combinations(sorted(costs), 2)]
     tail = (1 - confidence) / max(1, len(pairs)) / 2
-    found = []
-    for costs, one, two in pairs:
-        first, second = costs[one], costs[two]
-        gap = None if first.expected is None or second.expected is None else first.expected - second.expected
-        if not len(first.draws) or not len(second.draws):
-            found.append(CostDifference(one, two, gap, None, None))
-            continue
-        low = float(np.quantile(_apart(first.at_best, second.draws), tail))
-        high = float(np.quantile(_apart(first.draws, second.at_best), 1 - tail))
-        cheaper = 1 if high < 0 else 2 if low > 0 else None
-        if gap is None:
-            # Of two costs that cannot be told neither is less.
-            known = (first, second)[cheaper - 1].expected if cheaper else None
-            found.append(CostDifference(one, two, None, None, cheaper if known is not None else None))
-        else:
-            found.append(CostDifference(one, two, gap, Interval(low, high, 1 - 2 * tail), cheaper))
-    return found
+    return [_difference(one, two, costs, tail) for costs, one, two in pairs]
+
+
+def _difference(one: int, two: int, costs: Mapping[int, OrderCost], tail: float) -> CostDifference:
+    first, second = costs[one], costs[two]
+    gap = None if first.expected is None or second.expected is None else first.expected - second.expected
+    if not len(first.draws) or not len(second.draws):
+        return CostDifference(one, two, gap, None, None)
+    low = float(np.quantile(_apart(first.at_best, second.draws), tail))
+    high = float(np.quantile(_apart(first.draws, second.at_best), 1 - tail))
+    cheaper = 1 if high < 0 else 2 if low > 0 else None
+    if gap is not None:
+        return CostDifference(one, two, gap, Interval(low, high, 1 - 2 * tail), cheaper)
+    # Of two costs that cannot be told neither is less.
+    told = cheaper is not None and (first, second)[cheaper - 1].expected is not None
+    return CostDifference(one, two, None, None, cheaper if told else None)
 
 
 def _apart(first: Array, second: Array) -> Array:
