@@ -3,10 +3,13 @@ import json
 import pytest
 
 from tests.api.bodies import Furnished
+from tests.api.refusals import refused
 from tests.files import export, rows, take
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, WHITE
 
 SPOOL = "=S-1"
+# Answers that are no page of a list and have rows.
+REPORTS = {"/drift", "/forecast", "/lots/{number}/exposure", "/purchasing-summary", "/supplier-comparison"}
 # A spectrum has no light of its own.
 BARE = {name: said for name, said in CONDITIONS.items() if name not in ("illuminant", "observer_deg")}
 READINGS = {
@@ -174,10 +177,43 @@ def test_readings_of_all_kinds_have_all_columns(at):
     ],
 )
 def test_who_asks_for_csv_gets_it(at, accept, mimetype):
-    """JSON is what everybody else gets."""
+    """JSON is what everybody else gets. Where there are no rows, only who takes nothing but CSV is refused."""
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": accept}
     assert mimetype == at.client.get("/v1/lots", headers=headers).mimetype
-    assert "application/json" == at.client.get(f"/v1/lots/{at.lot_id}", headers=headers).mimetype
+    answer = at.client.get(f"/v1/lots/{at.lot_id}", headers=headers)
+    at.contract.check("GET", f"/v1/lots/{at.lot_id}", answer)
+    assert ((406, "application/problem+json") if accept == "text/csv" else (200, "application/json")) == (
+        answer.status_code,
+        answer.mimetype,
+    )
+
+
+@pytest.mark.parametrize(
+    ("path", "known"),
+    [
+        ("/shop", "application/json"),
+        ("/lots/{}", "application/json"),
+        ("/lots/{}/assessment", "application/json or image/svg+xml"),
+        ("/lots/{}/record", "application/json, text/html or application/pdf"),
+    ],
+)
+@pytest.mark.parametrize("accept", ["text/csv", "text/csv; header=present", "text/csv, text/plain"])
+def test_an_answer_without_rows_refuses_csv_and_names_its_types(at, path, known, accept):
+    """406 in place of JSON that a spreadsheet cannot read; the record takes text/csv beside text/html as text/html."""
+    headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": accept}
+    answer = at.client.get(f"/v1{path}".format(at.lot_id), headers=headers)
+    said = refused(answer, 406, "no-csv")["detail"]
+    assert f"It comes as {known}." in said
+    headers["Accept"] = f"{accept}, application/json;q=0.1"
+    assert "application/json" == at.client.get(f"/v1{path}".format(at.lot_id), headers=headers).mimetype
+
+
+def test_a_post_is_never_refused_for_the_form_of_its_answer(at):
+    """What was stored is answered as JSON, whatever is asked for."""
+    body = {"spool_code": SPOOL, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED}
+    headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": "text/csv"}
+    answer = at.client.post("/v1/diameter-readings", json=body, headers=headers)
+    assert (201, "application/json") == (answer.status_code, answer.mimetype)
 
 
 def test_an_unchanged_export_is_not_sent_again(at):
@@ -195,12 +231,12 @@ def test_a_refusal_is_a_problem_document_also_to_who_asks_for_csv(at):
     assert 403 == export(at, "/suppliers", "production").status_code
 
 
-def test_the_document_names_csv_for_lists_and_nothing_else(at):
+def test_the_document_names_csv_for_lists_and_reports_and_nothing_else(at):
     """A generated client knows where it may ask for CSV, and how a file is sent."""
     for path, item in at.contract.document["paths"].items():
         shown = item.get("get", {}).get("responses", {}).get("200", {}).get("content", {})
         reference = json.dumps(shown.get("application/json", {}))
-        assert ("text/csv" in shown) == ("Page" in reference), path
+        assert ("text/csv" in shown) == ("Page" in reference or path.removeprefix("/v1") in REPORTS), path
     form = at.contract.document["paths"]["/v1/imports"]["post"]["requestBody"]["content"]["multipart/form-data"][
         "schema"
     ]

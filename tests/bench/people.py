@@ -124,16 +124,17 @@ def _signed_in(app: Flask, token: str) -> FlaskClient:
 def _row(size: int, client: FlaskClient, asked: str, headers: dict[str, str]) -> Row:
     method, path, body = (*asked.split(" ", 2), None)[:3]
     sent: dict[str, Any] = {"headers": headers, **({"json": json.loads(body)} if body else {})}
-    if path.endswith("#svg"):
-        sent["headers"] = {**headers, "Accept": "image/svg+xml"}
+    path, _, form = path.partition("#")
+    if form:
+        sent["headers"] = {**headers, "Accept": {"svg": "image/svg+xml", "csv": "text/csv"}[form]}
     spent = []
     for _ in range(1 + TIMES):
         begun = time.process_time()
-        answer = client.open(path.removesuffix("#svg"), method=method, **sent)
+        answer = client.open(path, method=method, **sent)
         text = answer.get_data()
         spent.append((time.process_time() - begun) * 1000)
     with statements() as seen:
-        client.open(path.removesuffix("#svg"), method=method, **sent)
+        client.open(path, method=method, **sent)
     digest = hashlib.sha256(_VOLATILE.sub(b"", _in_order(text, answer.mimetype))).hexdigest()[:12]
     return Row(size, asked, spent[0], median(spent[1:]), len(seen), len(text) / 1000, answer.status_code, digest)
 
@@ -183,7 +184,8 @@ def _requests() -> list[str]:
         "instruments/1/studies", "machines/1", f"deliveries/{delivery}", f"inspection-severity?{series}", f"forecast?{series}",
         f"decision-risk?grade_id={grade}", "sampling-plan?lot_size=500&aql=1.0", f"match-table?grade_id={grade}", f"match-table?grade_id={grade}#svg",
         f"drift?{series}", f"drift?{series}&characteristic=color", f"drift?{series}&characteristic=color#svg", f"supplier-comparison?grade_id={grade}",
-        "supplier-comparison", f"supplier-comparison?grade_id={grade}#svg", "purchasing-summary",
+        "supplier-comparison", f"supplier-comparison?grade_id={grade}#svg", f"supplier-comparison?grade_id={grade}#csv", "purchasing-summary",
+        f"drift?{series}#csv", f"forecast?{series}#csv",
         f"lots/{blocked}/assessment", f"lots/{blocked}/nonconformity-report",
     )  # fmt: skip
     gets = [f"lots/{lot}{part}" for part in of_lot] + [*lists, *others]
@@ -211,6 +213,7 @@ def _pages() -> list[str]:
             f"/lots/{lot}", f"/lots/{blocked}", f"/lots/{lot}/record", f"/lots/{blocked}/report", "/must-come-off", "/quality", "/receiving",
             f"/receiving/{delivery}", f"/receiving/{delivery}/correct", f"/receiving/{delivery}/labels", f"/spools/{clear}",
             f"/spools/{clear}/label", "/suppliers", f"/suppliers?grade_id={grade}", f"/suppliers/{supplier}/drift?grade_id={grade}",
-            f"/suppliers/{supplier}/drift?grade_id={grade}&characteristic=color", "/tabs",
+            f"/suppliers/{supplier}/drift?grade_id={grade}&characteristic=color", f"/suppliers/{supplier}/drift.csv?grade_id={grade}",
+            f"/suppliers/{supplier}/drift?grade_id={grade}&from=2026-06-01&to=2026-08-31", "/tabs",
         )
     ]  # fmt: skip

@@ -9,6 +9,7 @@ from datetime import datetime
 import pytest
 
 from tests.api.pictures.seen import SVG, Picture
+from tests.files import rows
 from tests.journeys.supply import whites
 from tests.pages.reading import Browser
 
@@ -64,6 +65,33 @@ def test_the_lots_stand_below_the_picture_the_newest_first(desk, drifting):
     table = page.html.partition("<h2>Lots</h2>")[2].partition("</table>")[0]
     assert [f"Q-{number:02d}" for number in range(14, 0, -1)] == re.findall(r'<th scope="row"><a [^>]*>([^<]*)', table)
     assert "0.65" in table.partition("</tr>")[2].partition("</tr>")[0]
+
+
+def test_days_choose_the_lots_shown_and_stay_in_every_address(desk, drifting):
+    """The picture, the file and the form carry them; the charts rest on all lots all the same."""
+    told = desk.get(
+        "purchasing", f"/drift?supplier_id={desk.quillwort['id']}&grade_id={desk.white['id']}&characteristic=color"
+    )
+    days = {"from": told["lots"][4]["received_at"][:10], "to": told["lots"][7]["received_at"][:10]}
+    page = drifting.go(path(desk, **days))
+    table = page.html.partition("<h2>Lots</h2>")[2].partition("</table>")[0]
+    assert [f"Q-0{number}" for number in (8, 7, 6, 5)] == re.findall(r'<th scope="row"><a [^>]*>([^<]*)', table)
+    assert "Baseline, charts and signals rest on all 14 lots." in page.text
+    assert days == {name: page.form("supplier_id")["fields"][name] for name in days}
+    addresses = [html.unescape(one) for one in re.findall(r'(?:src|srcset|href)="([^"]*drift\.[^"]*)"', page.html)]
+    assert 3 == len(addresses)
+    assert all(f"{name}={day}" in address for address in addresses for name, day in days.items())
+    (file,) = [drifting.raw(one) for one in addresses if "drift.csv" in one]
+    assert "attachment; filename=drift.csv" == file.headers["Content-Disposition"]
+    found = rows(file)
+    assert {"Q-05", "Q-06", "Q-07", "Q-08"} == {row["supplier_lot"] for row in found}
+
+
+def test_a_day_that_is_none_is_said_beside_the_form(desk, drifting):
+    """422, with the chooser."""
+    page = drifting.go(path(desk, **{"from": "2026-13-45"}))
+    assert 422 == page.status
+    assert page.form("supplier_id")
 
 
 def test_the_projection_says_when_that_lot_would_come(desk, drifting):

@@ -16,6 +16,7 @@ MOST = {
     "/bench": 4,
     "/check": 3,
     "/containments": 5,
+    "/containments.csv?open=true": 3,
     "/decision-risk": 5,
     "/decision-risk?grade_id=1": 12,
     "/deliveries": 9,
@@ -27,6 +28,7 @@ MOST = {
     "/loaded": 6,
     "/lots": 6,
     "/lots/1/matches": 6,
+    "/lots/7/exposure.csv": 6,
     "/lots/2/pictures/bond.svg": 9,
     "/lots/2/pictures/color.svg": 9,
     "/lots/2/pictures/diameter.svg": 9,
@@ -50,7 +52,9 @@ MOST = {
     "/setup/shop": 4,
     "/setup/suppliers": 3,
     "/setup/test-prints": 5,
+    "/suppliers/1/drift.csv?grade_id=1": 9,
     "/suppliers/1/drift.svg?grade_id=1": 9,
+    "/suppliers/1/drift?grade_id=1&from=2026-01-01&to=2026-12-31": 10,
     "/suppliers/1/drift?grade_id=1": 10,
 }
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
+from lots.api.drift import drift_rows
 from lots.api.drift.signals import AtSchema, ErrorRatesSchema, ListingSchema, PlaceSchema, ReadSchema, SignalSchema
 from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.http.roles import ALL
@@ -31,6 +32,13 @@ class DriftArgs(Strict):
     )
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    shown_from = Instant(
+        metadata={
+            "label": "From",
+            "description": "show lots received from this moment on; baselines, charts and signals rest on all lots of the span",
+        }
+    )
+    shown_to = Instant(metadata={"label": "To", "description": "show lots received up to this moment; likewise"})
     limit = WrittenWhole(
         1,
         MOST_SHOWN,
@@ -246,15 +254,23 @@ class Drift(Resource):
     who = {"GET": ALL}
 
     @routes.arguments(DriftArgs, location="query")
-    @routes.response(200, DriftSchema)
+    @routes.response(200, DriftSchema, rows=drift_rows.TABLE)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Follow a characteristic over a supplier's consecutive lots of a grade.
 
         Answers series, baseline, control charts, signals in words, and when a limit will be reached. Each measure names its unit. Also as image/svg+xml.
-        Of a long series the newest 500 lots are shown, fewer where there are many measures. `before` leads to earlier ones.
+        Of a long series the newest 500 lots are shown, fewer where there are many measures. `before` leads to earlier ones. `from` and `to` choose the
+        lots that charts rest on; `shown_from` and `shown_to` choose only the lots shown.
         404 for an unknown supplier or grade. 422 for a characteristic that is not followed over lots.
         """
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
-        span = drift.LotSpan(args.get("received_from"), args.get("received_to"), args.get("limit"), args.get("before"))
+        span = drift.LotSpan(
+            args.get("received_from"),
+            args.get("received_to"),
+            args.get("limit"),
+            args.get("before"),
+            args.get("shown_from"),
+            args.get("shown_to"),
+        )
         return pictured(drift.drift_of(*whose, span, rules=args["run_rules"]), draw)

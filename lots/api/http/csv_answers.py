@@ -1,80 +1,179 @@
-"""A list as CSV (RFC 4180) where the request asks for text/csv: the same rows as the JSON page, one column for every field."""
+"""An answer's rows as CSV (RFC 4180) where the request asks for text/csv: the rows of a list or of a report, one column for every field."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from flask import Response, request
-from marshmallow import Schema, fields
+from flask import Response, current_app, request
+from marshmallow import Schema, fields, validate
 
+from lots.api.http.errors import problem
+from lots.domain.words import listed
 from lots.services.files.formula_guard import guarded
 from lots.services.files.spectral_columns import COLUMNS, in_columns
 
 # What an object in an answer has when it is a spectrum.
 _SPECTRUM = {"start_nm", "step_nm", "values"}
 JSON, CSV = "application/json", "text/csv"
-SAYS = (
-    "The same page as CSV: a header row; fields of objects as columns such as `voided.reason`, a spectrum as columns "
+_FORM = (
+    "a header row; fields of objects as columns such as `voided.reason`, a spectrum as columns "
     "`nm400`, `nm410`, ..., lists and maps as JSON text; "
-    "empty where there is no value. Text that a spreadsheet would take for a formula has an apostrophe in front. The `Link` header "
-    "leads to the next page, whose columns are the same."
+    "empty where there is no value. Text that a spreadsheet would take for a formula has an apostrophe in front."
 )
+_Row = Mapping[str, Any]
+_Columns = Sequence[tuple[str, ...]]
 
 
-def item_of_page(schema: Any) -> Schema | None:
-    """Returns the schema of a row when this is the schema of a page, otherwise None."""
-    if not isinstance(schema, Schema) or not {"items", "next"} <= set(schema.fields):
-        return None
-    inner = getattr(schema.fields["items"], "inner", None)
-    return inner.schema if isinstance(inner, fields.Nested) else None
+@dataclass(frozen=True, slots=True)
+class Table:
+    """How an answer is written as CSV.
+
+    Args:
+        columns: paths of fields in a row. They depend on no answer.
+        rows: leads from an answer, as JSON has it, to its rows.
+        about: what a row is, for the OpenAPI document; empty for a page of a list.
+    """
+
+    columns: _Columns
+    rows: Callable[[Any], Iterable[_Row]]
+    about: str = ""
+
+    @property
+    def says(self) -> str:
+        """The description in the OpenAPI document."""
+        if not self.about:
+            return (
+                f"The same page as CSV: {_FORM} The `Link` header leads to the next page, whose columns are the same."
+            )
+        return f"{self.about} as CSV: {_FORM} Columns: {', '.join(_header(self.columns))}."
+
+    def text(self, answer: Any, left_out: Collection[str] = ()) -> str:
+        """Returns an answer, as JSON has it, as CSV text without the columns of some fields."""
+        return as_csv([path for path in self.columns if path[0] not in left_out], self.rows(answer))
 
 
-def answered_item(method: Any) -> Schema | None:
-    """Returns the schema of a row of what a resource's method answers with 200, None when that is no page."""
-    said = getattr(method, "_apidoc", {}).get("response", {}).get("responses", {}).get(200, ())
-    return next((item for one in said if (item := item_of_page(one.get("schema")))), None)
+def of_list(schema: Schema, name: str, *, beside: bool = False) -> Table:
+    """Returns the table of an answer whose rows are the objects of one of its lists.
+
+    Args:
+        schema: of the whole answer.
+        name: of the list.
+        beside: True puts the answer's own fields, lists left out, in front of each row. An answer whose list is empty then has one row.
+    """
+    below = columns_of(_nested(schema.fields[name]))
+    if not beside:
+        return Table(below, lambda answer: answer[name], f"One row for each of `{name}`")
+    own = [path for path in columns_of(schema) if not isinstance(schema.fields.get(path[0]), fields.List)]
+
+    def rows(answer: _Row) -> Iterator[_Row]:
+        for one in answer[name] or [None]:
+            yield {**answer, name: one}
+
+    return Table(
+        [*own, *((name, *path) for path in below)], rows, f"One row for each of `{name}`, beside what is said of all"
+    )
 
 
-def as_asked(response: Response, item: Schema | None, left_out: Collection[str]) -> Response:
-    """Returns a page as the request's Accept header asks for it: as it is, or as CSV."""
-    if item is None:
-        return response
-    response.vary.add("Accept")
-    if request.accept_mimetypes.best_match([JSON, CSV], JSON) != CSV:
-        return response
-    columns = [column for column in columns_of(item) if column[0] not in left_out]
-    response.set_data(as_csv(columns, response.get_json()["items"]))
-    response.content_type = f"{CSV}; charset=utf-8; header=present"
+def _nested(field: Any) -> Schema:
+    """The schema of the objects of a list."""
+    inner = getattr(field, "inner", field)
+    if not isinstance(inner, fields.Nested):
+        raise TypeError("rows are objects")
+    return inner.schema
+
+
+def table_of(method: Any) -> Table | None:
+    """Returns how what a resource's method answers with 200 is written as CSV; None where it has no rows."""
+    stated: Table | None = getattr(method, "csv_table", None)
+    if stated is not None:
+        return stated
+    pages: Iterator[Any] = (one["schema"] for one in _answered(method) if _is_page(one.get("schema")))
+    return next(
+        (Table(columns_of(_nested(page.fields["items"])), lambda answer: answer["items"]) for page in pages), None
+    )
+
+
+def _answered(method: Any) -> Sequence[_Row]:
+    """What a method answers with 200, as its documentation has it."""
+    found: Sequence[_Row] = getattr(method, "_apidoc", {}).get("response", {}).get("responses", {}).get(200, ())
+    return found
+
+
+def _is_page(schema: Any) -> bool:
+    return isinstance(schema, Schema) and {"items", "next"} <= set(schema.fields)
+
+
+def as_asked(response: Response, table: Table | None, left_out: Collection[str], method: Any) -> Response:
+    """Returns an answer as the request's Accept header asks for it: as it is, or its rows as CSV.
+
+    Where it has no rows and nothing but CSV is acceptable, the answer is 406. Any other type that is not at hand gets JSON, as it always did.
+    """
+    asked = request.accept_mimetypes
+    if table is not None:
+        response.vary.add("Accept")
+        if response.mimetype == JSON and asked.best_match([JSON, CSV], JSON) == CSV:
+            response.set_data(table.text(response.get_json(), left_out))
+            response.content_type = f"{CSV}; charset=utf-8; header=present"
+    elif not asked.quality(response.mimetype or JSON) and any(
+        kind.split(";")[0] == CSV and share for kind, share in asked
+    ):
+        return _no_rows(method)
     return response
+
+
+def _no_rows(method: Any) -> Response:
+    known = dict.fromkeys(one.get("content_type") or JSON for one in reversed(_answered(method)))
+    text = f"This answer has no rows to write as CSV. It comes as {listed([*known], 'or')}. Name one of these in the header `Accept`."
+    return problem(406, "no-csv", "No CSV here", text, headers=[("Vary", "Accept")])
+
+
+def offered() -> list[str]:
+    """Returns the type CSV where the path of this request has rows, else nothing."""
+    view: Any = current_app.view_functions.get(request.endpoint or "")
+    return [CSV] if getattr(getattr(view, "view_class", None), "csv_table", None) else []
 
 
 def columns_of(schema: Schema) -> list[tuple[str, ...]]:
     """Returns the columns of a row as paths, in the order of the schema: they do not depend on what the rows hold."""
-    found: list[tuple[str, ...]] = []
-    for name, field in schema.fields.items():
-        if not isinstance(field, fields.Nested) or field.many:
-            found.append((name,))
-        elif set(field.schema.fields) == _SPECTRUM:
-            found += [(name, column) for column in COLUMNS]
-        else:
-            found += [(name, *below) for below in columns_of(field.schema)]
-    return found
+    named: Iterator[tuple[str, Any]] = ((field.data_key or name, field) for name, field in schema.fields.items())
+    return [(name, *below) for name, field in named for below in _below(field)]
 
 
-def as_csv(columns: list[tuple[str, ...]], rows: Iterable[dict[str, Any]]) -> str:
+def _below(field: Any) -> Iterable[tuple[str, ...]]:
+    """The columns of a field, as paths from it on."""
+    if keys := _keys_of(field):
+        return [(key, *below) for key in keys for below in columns_of(field.value_field.schema)]
+    if not isinstance(field, fields.Nested) or field.many:
+        return [()]
+    return [(column,) for column in COLUMNS] if set(field.schema.fields) == _SPECTRUM else columns_of(field.schema)
+
+
+def _keys_of(field: Any) -> Sequence[str]:
+    """The keys of a map of objects that has the same keys in every row; nothing for any other field."""
+    stated = getattr(getattr(field, "key_field", None), "validate", None)
+    objects = isinstance(getattr(field, "value_field", None), fields.Nested)
+    return [*map(str, stated.choices)] if objects and isinstance(stated, validate.OneOf) else []
+
+
+def as_csv(columns: _Columns, rows: Iterable[_Row]) -> str:
     """Returns rows as CSV text with a header, lines ending in CRLF."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(_header(columns))
+    writer.writerows([_cell(row, path) for path in columns] for row in rows)
+    return out.getvalue()
+
+
+def _header(columns: _Columns) -> list[str]:
     # One spectrum of a row has the wavelengths to itself; columns of a second begin with its name, so that none stands twice.
     first = next((path[0] for path in columns if path[-1] in COLUMNS), None)
     plain = {path for path in columns if path[0] == first and path[-1] in COLUMNS}
-    writer.writerow([path[-1] if path in plain else ".".join(path) for path in columns])
-    writer.writerows([_cell(row, path) for path in columns] for row in rows)
-    return out.getvalue()
+    return [path[-1] if path in plain else ".".join(path) for path in columns]
 
 
 def _cell(row: Any, path: tuple[str, ...]) -> str:

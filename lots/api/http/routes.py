@@ -51,8 +51,8 @@ class Resource(MethodView):
     shown_once: ClassVar[frozenset[str]] = frozenset()
     # False where a repeated POST does its work again, whatever key it carries.
     repeatable: ClassVar[bool] = True
-    # Of what GET answers where that is a page of a list; found when the path is registered.
-    row_of_page: ClassVar[Schema | None] = None
+    # How what GET answers is written as CSV, None where it has no rows; found when the path is registered.
+    csv_table: ClassVar[csv_answers.Table | None] = None
     # Address of what POST makes, such as /v1/suppliers/{id}, sent as its Location.
     made_at: ClassVar[str] = ""
 
@@ -74,8 +74,9 @@ class Resource(MethodView):
             return _once(lambda: _as_response(answer(**kwargs)), self.shown_once)
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
-            response = csv_answers.as_asked(response, self.row_of_page, self.csv_leaves_out())
-            response.add_etag()  # of its text, where it has no version of its own
+            response = csv_answers.as_asked(response, self.csv_table, self.csv_leaves_out(), getattr(self, "get", None))
+            if response.status_code == 200:
+                response.add_etag()  # of its text, where it has no version of its own
         conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
         if not conditional:
             return response
@@ -212,13 +213,13 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         register = super().route(rule, **options)
 
         def decorate(view: type[Resource]) -> Any:
-            view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
+            view.csv_table = csv_answers.table_of(getattr(view, "get", None))
             told = {"made_at": view.made_at, "rule": f"{self.url_prefix or ''}{rule}"}
             for name, roles in view.who.items():
                 method: Any = getattr(view, name.lower())
-                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}", **told}
-                if name == "GET" and view.row_of_page:
-                    named["as_csv"] = csv_answers.SAYS
+                named: dict[str, Any] = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}", **told}
+                if name == "GET" and view.csv_table:
+                    named |= {"as_csv": view.csv_table.says, "paged": not view.csv_table.about}
                 method._apidoc = {**getattr(method, "_apidoc", {}), **named}
             return register(view)
 
@@ -232,12 +233,22 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
         return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]  # the same
 
-    def response(self, status_code: int, schema: Any = None, **options: Any) -> Callable[[Any], Any]:
+    def response(
+        self, status_code: int, schema: Any = None, *, rows: str | csv_answers.Table | None = None, **options: Any
+    ) -> Callable[[Any], Any]:
         """Documents what a method answers. What it returns goes out as the service made it, as JSON.
 
         The schema only documents: going over each answer field by field would take longer than finding it. Tests hold every answer against it.
+
+        Args:
+            status_code: of the answer.
+            schema: of the answer, a class or made from one.
+            rows: the list of the answer whose objects are the rows of its CSV, or how rows follow from it. A page of a list needs neither.
+            options: as the library takes them.
         """
         document = super().response(status_code, schema, **options)
+        made = schema() if isinstance(schema, type) else schema
+        table = csv_answers.of_list(made, rows) if isinstance(rows, str) else rows
 
         def decorate(method: Any) -> Any:
             @wraps(method)
@@ -249,6 +260,8 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
                 status = () if rest and isinstance(rest[0], int) else (status_code,)
                 return current_app.make_response((view, *status, *rest))
 
+            if table is not None:
+                answer.csv_table = table  # type: ignore[attr-defined]  # read by `table_of`
             return document(answer)
 
         return decorate

@@ -7,6 +7,8 @@ from typing import Any
 
 from flask import Response, request
 
+from lots.api.http import csv_answers
+
 JSON, SVG = "application/json", "image/svg+xml"
 # For a resource's documentation: @routes.alt_response(200, **AS_PICTURE).
 AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "a picture", "success": True}
@@ -15,8 +17,11 @@ AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": 
 def pictured(
     answer: dict[str, Any], draw: Callable[[dict[str, Any]], str], headers: Mapping[str, str] | None = None
 ) -> Any:
-    """Returns what a resource should answer: the figures, or with `Accept: image/svg+xml` their picture; either with these headers."""
-    if request.accept_mimetypes.best_match([JSON, SVG], JSON) != SVG:
+    """Returns what a resource should answer: the figures, or with `Accept: image/svg+xml` their picture; either with these headers.
+
+    Figures become CSV afterwards where the request prefers that and the resource has rows.
+    """
+    if request.accept_mimetypes.best_match([JSON, SVG, *csv_answers.offered()], JSON) != SVG:
         return answer, {**(headers or {}), "Vary": "Accept"}
     picture = Response(draw(answer), mimetype=SVG, headers=headers)
     picture.vary.add("Accept")

@@ -138,7 +138,7 @@ class RefusalSchema(Schema):
 class Loads(Resource):
     """All loads."""
 
-    who = {"GET": FLOOR, "POST": FLOOR}
+    who = {"GET": (*FLOOR, "purchasing"), "POST": FLOOR}
 
     @routes.arguments(LoadFilterArgs, location="query")
     @routes.response(200, page_schema(LoadSchema))

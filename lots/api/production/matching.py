@@ -222,7 +222,7 @@ class MatchTable(Resource):
 class Picks(Resource):
     """Spools for a job."""
 
-    who = {"POST": FLOOR}
+    who = {"POST": (*FLOOR, "purchasing")}
 
     @routes.arguments(PickArgs)
     @routes.response(200, PickedSchema)

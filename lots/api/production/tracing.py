@@ -89,9 +89,9 @@ class CloseArgs(Strict):
 class Exposure(Resource):
     """Where a lot has been."""
 
-    who = {"GET": WHO}
+    who = {"GET": (*WHO, "purchasing")}
 
-    @routes.response(200, ExposureSchema)
+    @routes.response(200, ExposureSchema, rows="items")
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """List every machine and job that a lot has reached.

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, fields
+from marshmallow import Schema, fields, validate
 
 from lots.api.drift.signals import AtSchema, ListingSchema
+from lots.api.http.csv_answers import of_list
 from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.purchasing.comparison import draw
+from lots.domain.purchasing.supplier_comparison import CRITERIA
 from lots.services.purchasing import comparison, forecast, week
 
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
@@ -186,7 +188,9 @@ class SupplierLineSchema(Schema):
     basis = fields.Nested(BasisSchema, required=True)
     rank = fields.Integer(required=True, allow_none=True)
     rank_why = fields.String(required=True)
-    ranks = fields.Dict(keys=fields.String(), values=fields.Nested(RankSchema), required=True)
+    ranks = fields.Dict(
+        keys=fields.String(validate=validate.OneOf([*CRITERIA])), values=fields.Nested(RankSchema), required=True
+    )
 
 
 class TwoSuppliersSchema(Schema):
@@ -327,7 +331,7 @@ class SupplierComparison(Resource):
     who = {"GET": ("purchasing",)}
 
     @routes.arguments(ComparisonArgs, location="query")
-    @routes.response(200, ComparedSchema)
+    @routes.response(200, ComparedSchema, rows="suppliers")
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Compare the suppliers of a grade.
@@ -346,7 +350,7 @@ class NextLot(Resource):
     who = {"GET": ("purchasing", "quality")}
 
     @routes.arguments(ForecastArgs, location="query")
-    @routes.response(200, ForecastSchema)
+    @routes.response(200, ForecastSchema, rows=of_list(ForecastSchema(), "next_values", beside=True))
     def get(self, args: dict[str, Any]) -> Any:
         """Estimate the probability that a supplier's next lot of a grade is accepted the first time.
 
@@ -361,7 +365,7 @@ class PurchasingSummary(Resource):
 
     who = {"GET": ("purchasing",)}
 
-    @routes.response(200, WeekSchema)
+    @routes.response(200, WeekSchema, rows="items")
     def get(self) -> Any:
         """List what needs action this week, over all suppliers and grades.
 

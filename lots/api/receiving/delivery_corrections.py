@@ -130,7 +130,7 @@ class DeliveryDetailSchema(DeliverySchema):
 class OneDelivery(Resource):
     """One delivery."""
 
-    who = {"GET": BENCH, "PATCH": BENCH}
+    who = {"GET": (*BENCH, "purchasing"), "PATCH": BENCH}
 
     @routes.response(200, DeliveryDetailSchema)
     def get(self, number: int) -> Any:

@@ -243,26 +243,31 @@ def _drawn(history: History, chance: np.random.Generator) -> tuple[Array, Array]
     return history.outlook.draw(chance, SUPPLIERS)
 
 
-def _sent(history: History, chance: np.random.Generator) -> tuple[Array, Array]:
-    """Lots of drawn suppliers, (SUPPLIERS, LOTS_EACH), and their spools, with a last axis more."""
+def _sent(history: History, chance: np.random.Generator, *, every_spool: bool = False) -> tuple[Array, Array]:
+    """Lots of drawn suppliers, (SUPPLIERS, LOTS_EACH), and of each the lowest and the highest spool, or every one, along a last axis more.
+
+    Of a measure by itself the two say whether all spools keep a limit.
+    """
     level, scatter = _drawn(history, chance)
     lots = level[:, None] + scatter[:, None] * chance.standard_normal((SUPPLIERS, LOTS_EACH))
-    return lots, lots[:, :, None] + _spools_apart(history, chance)
+    return lots, lots[:, :, None] + _spools_apart(history, chance, every_spool=every_spool)
 
 
-def _spools_apart(history: History, chance: np.random.Generator) -> Array:
-    """How spools lie about their lot's mean. A lot's value is the mean of its spools, so these sum to zero."""
+def _spools_apart(history: History, chance: np.random.Generator, *, every_spool: bool) -> Array:
+    """How spools lie about their lot's mean, of each lot the two ends or all. A lot's value is the mean of its spools, so all sum to zero."""
     if not history.within_df:
         return np.zeros((1, 1, 1))
     scatter = np.sqrt(history.within_ss / chance.chisquare(history.within_df, SUPPLIERS))
     # The same spools serve several lots of one supplier: they say how far the worst lies, at a tenth of the draws.
     noise = chance.standard_normal((SUPPLIERS, LOTS_EACH // 10, history.spools))
     apart = scatter[:, None, None] * (noise - noise.mean(axis=2, keepdims=True))
+    if not every_spool:
+        apart = np.stack((apart.min(axis=2), apart.max(axis=2)), axis=2)
     return np.tile(apart, (1, 10, 1))
 
 
 def _color_ok(color: ColorModel, chance: np.random.Generator) -> NDArray[np.bool_]:
-    drawn = [_sent(part, chance) for part in color.parts]
+    drawn = [_sent(part, chance, every_spool=color.limits.spool_max is not None) for part in color.parts]
     lots = np.stack([one for one, _ in drawn], axis=-1)
     metric = metric_at(color.reference, color.limits)
     passed = np.ones(lots.shape[:2], dtype=bool)
@@ -279,7 +284,7 @@ def _color_ok(color: ColorModel, chance: np.random.Generator) -> NDArray[np.bool
 
 
 def _distance(apart: Array, metric: Array) -> Array:
-    return np.asarray(np.sqrt(np.maximum(0.0, np.einsum("...i,ij,...j->...", apart, metric, apart))))
+    return np.asarray(np.sqrt(np.maximum(0.0, np.einsum("...i,...i->...", apart @ metric, apart))))
 
 
 def metric_at(reference: Lab, limits: ColorLimits, step: float = 0.5) -> Array:

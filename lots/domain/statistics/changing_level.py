@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +28,8 @@ LATEST = 200
 _NO_SCATTER = 1e-14
 
 
-@dataclass(frozen=True, slots=True)
+# Arrays have no single answer to "equal?", so outlooks are not compared.
+@dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
     """What a series says of its next value: one row per model, with its weight.
 
@@ -58,6 +60,7 @@ class Outlook:
         begins = self.begins[mine][order]
         return int(begins[low]), int(begins[min(high, len(begins) - 1)])
 
+    @lru_cache(maxsize=128)  # noqa: B019  # bounded, and an outlook is kept below by its values anyway
     def interval(self, confidence: float = 0.95) -> Interval:
         """Returns the interval that the next value lies in: the middle part of the mixture of Student's t."""
         from scipy.optimize import brentq
@@ -116,10 +119,16 @@ def outlook(values: Sequence[float]) -> Outlook:
         >>> round(found.probability("step"), 2), found.change("step")
         (1.0, (5, 5))
     """
-    y = np.asarray(values[-LATEST:], dtype=float)
+    if len(values) < 3:
+        raise ValueError(f"the next value takes at least 3 values to foretell, got {len(values)}")
+    return _outlook(tuple(values[-LATEST:]), len(values))
+
+
+@lru_cache(maxsize=128)  # a page asks for some, and most series have no new lot since; at most 0.15 MB each
+def _outlook(latest: tuple[float, ...], of: int) -> Outlook:
+    """What the latest of so many values say."""
+    y = np.asarray(latest, dtype=float)
     n = len(y)
-    if n < 3:
-        raise ValueError(f"the next value takes at least 3 values to foretell, got {n}")
     fixed, moving = _along_shapes(y), _wandering(y)
     columns = [np.concatenate(pair) for pair in zip(fixed[:5], moving, strict=True)]
     log_weight, level, doubt, around, squares = columns
@@ -128,7 +137,7 @@ def outlook(values: Sequence[float]) -> Outlook:
     weights = np.exp(log_weight - log_weight.max())
     kinds = np.concatenate([fixed[5], np.repeat("wandering", len(WANDERING))])
     begins = np.concatenate([fixed[6], np.repeat(-1, len(WANDERING))])
-    begins = np.where(begins < 0, -1, begins + len(values) - n)
+    begins = np.where(begins < 0, -1, begins + of - n)
     return Outlook(weights / weights.sum(), level, doubt, around, squares, n - 1, kinds, begins)
 
 

@@ -5,26 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from flask import Response, current_app, json, render_template, request, url_for
+from flask import Response, render_template, request, url_for
 
 from lots.api.documents.lot_pictures import LotUses
-from lots.api.http import csv_answers
-from lots.api.http.fields import MAX_ID, Text, VersionedSchema, WrittenWhole
+from lots.api.http.fields import MAX_ID, Text, WrittenWhole
 from lots.api.pictures import use_grid
 from lots.api.pictures.answers import SVG
 from lots.api.receiving.lots_and_deliveries import (
     Deliveries,
     DeliveryFilterArgs,
-    DeliverySchema,
     LotFilterArgs,
     Lots,
-    LotSchema,
 )
 from lots.domain.assessment.limits_revision import USES
 from lots.domain.words import hyphenated
 from lots.pages.site.calls import Refusal, attempt, checked, every
+from lots.pages.site.files import csv_file
 from lots.pages.site.frame import can_open, pages, refused
-from lots.pages.site.place import end_of, moment_typed
+from lots.pages.site.place import whole_days
 from lots.pages.site.session import signed_in
 from lots.services.production import lot_list
 from lots.services.receiving import deliveries as delivery_desk
@@ -93,7 +91,7 @@ def lots_file() -> Any:
         return refused(args, url_for("pages.lots"))
     filters, use, sort = args[:3]
     rows = every(lambda cursor, limit: lot_list.listed(filters, use, sort, cursor, limit), _FILE_ROWS)
-    return _file("lots", LotSchema, [lot for lot, _ in rows])
+    return csv_file("lots", Lots, {"items": [lot for lot, _ in rows]})
 
 
 @pages.get("/lots/uses")
@@ -146,7 +144,7 @@ def deliveries_file() -> Any:
         return refused(args, url_for("pages.deliveries"))
     filters, sort, _ = args
     rows = every(lambda cursor, limit: delivery_desk.sorted_list(filters, sort, cursor, limit), _FILE_ROWS)
-    return _file("deliveries", DeliverySchema, rows)
+    return csv_file("deliveries", Deliveries, {"items": rows})
 
 
 def _asked(filters: tuple[str, ...]) -> dict[str, Any]:
@@ -157,12 +155,7 @@ def _asked(filters: tuple[str, ...]) -> dict[str, Any]:
 
 def _said(asked: Mapping[str, str]) -> dict[str, str]:
     """The same as the API takes it: days of the site as moments."""
-    said = dict(asked)
-    if day := said.get("received_from"):
-        said["received_from"] = moment_typed("/received_from", f"{day}T00:00")
-    if day := said.get("received_to"):
-        said["received_to"] = end_of(day)
-    return said
+    return whole_days(asked, *_DAYS)
 
 
 def _lot_args(asked: Mapping[str, str]) -> tuple[dict[str, Any], str | None, str, str | None]:
@@ -229,11 +222,3 @@ def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
     for one in uses:
         found.setdefault(one["answer"], []).append(hyphenated(one["use"]))
     return found
-
-
-def _file(name: str, schema: type[VersionedSchema] | type[LotSchema], rows: list[Any]) -> Response:
-    """Rows as a CSV file, as the API writes them."""
-    said = json.loads(current_app.json.dumps(rows))
-    answer = Response(csv_answers.as_csv(csv_answers.columns_of(schema()), said), mimetype=csv_answers.CSV)
-    answer.headers["Content-Disposition"] = f"attachment; filename={name}.csv"
-    return answer

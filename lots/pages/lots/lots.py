@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
-from flask import render_template, request
+from flask import render_template, request, url_for
 from markupsafe import Markup
 
 from lots.api.assessment.concessions import LotConcessions
@@ -27,7 +27,8 @@ from lots.pages.lots.time_line import ACTIONS, time_line
 from lots.pages.purchasing.suppliers import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
 from lots.pages.site.calls import Refusal, attempt, every
-from lots.pages.site.frame import pages
+from lots.pages.site.files import csv_file
+from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in
 from lots.services import exposure
@@ -36,7 +37,7 @@ from lots.services.assessment.counting import OnRecord
 from lots.services.production import lot_uses
 from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
-from lots.services.receiving import substitutes
+from lots.services.receiving import receiving, substitutes
 
 # Readings on the page of a lot.
 _READINGS = 100
@@ -71,6 +72,16 @@ def lot(number: int) -> Any:
         all_readings=all_readings,
         **_for_some_desks(record, sample["deliveries"]),
     )
+
+
+@pages.get(f"/lots/<{NUMBER}:number>/exposure.csv")
+@signed_in((Exposure, "GET"))
+def exposure_file(number: int) -> Any:
+    """Every machine and job that a lot has reached as a file, with the columns that the API has."""
+    found = attempt(lambda: receiving.exposure(number))
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.lots"))
+    return csv_file(f"exposure-{number}", Exposure, found)
 
 
 def _rows(found: Any) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:

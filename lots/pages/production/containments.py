@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.production.tracing import CloseArgs, CloseContainment, ContainmentFilterArgs, Containments
-from lots.pages.site.calls import Refusal, Shown, attempt, checked, once
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once
+from lots.pages.site.files import csv_file
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import signed_in
 from lots.services import exposure
@@ -42,6 +44,23 @@ def containments() -> Any:
         following=url_for("pages.containments", **following) if found.next else None,
         done=request.args.get("done", type=int),
     )
+
+
+@pages.get("/containments.csv")
+@signed_in((Containments, "GET"))
+def containments_file() -> Any:
+    """The containments of the same filters as a file, with the columns that the API has, at most 2,000."""
+    asked = {name: text for name in ("open", "lot_id") if (text := request.args.get(name, "").strip())}
+
+    def listed() -> Any:
+        filters = checked(ContainmentFilterArgs, asked)
+        del filters["limit"]
+        return every(partial(exposure.containments, filters))
+
+    found = attempt(listed, ContainmentFilterArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.containments"))
+    return csv_file("containments", Containments, {"items": found})
 
 
 @pages.get(f"/containments/<{NUMBER}:number>")

@@ -14,15 +14,18 @@ from lots.domain.characteristics.registry import MEASURES
 from lots.domain.conformity.guard import COVERAGE
 from lots.pages.purchasing.suppliers import CHARACTERISTICS
 from lots.pages.site.calls import Refusal, attempt, checked
+from lots.pages.site.files import csv_file
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.pictures import sent
-from lots.pages.site.place import grade_choice, place
+from lots.pages.site.place import grade_choice, place, whole_days
 from lots.pages.site.session import signed_in
 from lots.services.drift import drift
 from lots.services.setup import catalog
 
 # Lots in the table below the picture.
 _MOST = 60
+# The days of an address, and what they are called where the API takes them: charts do not begin anew with a day that is chosen on a page.
+_DAYS = {"from": "shown_from", "to": "shown_to"}
 
 
 @pages.get(f"/suppliers/<{NUMBER}:supplier>/drift")
@@ -63,19 +66,30 @@ def drift_picture(supplier: int) -> Any:
     return sent(drawing.draw(found, look.at(place())))
 
 
+@pages.get(f"/suppliers/<{NUMBER}:supplier>/drift.csv")
+@signed_in((Drift, "GET"))
+def drift_file(supplier: int) -> Any:
+    """The figures of the same lots with their charts as a file, with the columns that the API has."""
+    found = attempt(lambda: _followed(supplier), DriftArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.supplier_drift", supplier=supplier, **_asked()))
+    return csv_file("drift", Drift, found)
+
+
 def _asked() -> dict[str, Any]:
     """What an address asks for; whatever else stands in it leads nowhere."""
     about = request.args.get("characteristic", CHARACTERISTICS[0][0]).strip()
-    said = {"grade_id": request.args.get("grade_id", "").strip(), "characteristic": about}
+    said = {name: request.args.get(name, "").strip() for name in ("grade_id", *_DAYS)} | {"characteristic": about}
     rules = {"run_rules": "true"} if "run_rules" in request.args else {}
     return {**{name: text for name, text in said.items() if text}, **rules}
 
 
 def _followed(supplier: int) -> dict[str, Any]:
-    said = {name: text for name, text in _asked().items() if name != "run_rules"}
-    asked = checked(DriftArgs, {"supplier_id": str(supplier), **said})
+    said = {_DAYS.get(name, name): text for name, text in _asked().items() if name != "run_rules"}
+    asked = checked(DriftArgs, {"supplier_id": str(supplier), **whole_days(said, *_DAYS.values())})
     whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
-    return drift.drift_of(*whose, drift.LotSpan(None, None), rules="run_rules" in request.args)
+    days = {name: asked.get(name) for name in _DAYS.values()}
+    return drift.drift_of(*whose, drift.LotSpan(**days), rules="run_rules" in request.args)
 
 
 def _measured(answer: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -178,7 +178,7 @@ def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
 
 
 @pages.get(f"/receiving/<{NUMBER}:number>")
-@signed_in((OneDelivery, "GET"))
+@signed_in((OneDelivery, "GET"), (OneDelivery, "PATCH"))
 def received(number: int) -> Any:
     """What to do with a delivery now: labels, the spools to measure, and where the rest goes."""
     found = attempt(lambda: deliveries.get(number))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -43,6 +44,26 @@ def moment_typed(pointer: str, text: str) -> str:
 def end_of(day: str) -> str:
     """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed."""
     return place().end_of(day.strip())
+
+
+def whole_days(said: Mapping[str, str], first: str, last: str) -> dict[str, str]:
+    """Returns fields with the first and the last day of a span, where they are given, as moments that the API takes.
+
+    The span begins at midnight and ends with the last second of a day, by the shop's clock.
+
+    Args:
+        said: what an address asks for.
+        first, last: the names of the two fields.
+
+    Raises:
+        Invalid: the first is no day.
+    """
+    found = dict(said)
+    if said.get(first):
+        found[first] = moment_typed(f"/{first}", f"{said[first]}T00:00")
+    if said.get(last):
+        found[last] = end_of(said[last])
+    return found
 
 
 def grade_choice(one: Any) -> tuple[int, str]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import TypeVar
 
 from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
@@ -25,6 +27,7 @@ from lots.services.lookups import found
 from lots.services.views import View
 from lots.store.drift import lot_series
 from lots.store.drift import series as store
+from lots.store.engine.remembered import Remembered
 from lots.store.tables.models import Baseline
 
 _Key = TypeVar("_Key")
@@ -54,13 +57,24 @@ class Followed:
 class LotSpan:
     """Which lots are followed: received from `since` up to `until`, all where both are None. Of these the newest `limit` before a number are shown.
 
-    Without a limit the answer stays below a megabyte: the more measures, the fewer lots.
+    Without a limit the answer stays below a megabyte: the more measures, the fewer lots. `shown_from` and `shown_to` narrow what is shown to lots
+    received between two moments. Baselines, charts and signals do not begin anew there, since they rest on all lots followed.
     """
 
     since: datetime | None = None
     until: datetime | None = None
     limit: int | None = None
     before: int | None = None
+    shown_from: datetime | None = None
+    shown_to: datetime | None = None
+
+    def window(self, lots: LotSeries, measures: int) -> Window:
+        """Returns which of the lots that are followed are shown, with so many measures each."""
+        came = attrgetter("received_at")
+        first = 1 if self.shown_from is None else bisect_left(lots.rows, self.shown_from, key=came) + 1
+        end = len(lots) + 1 if self.shown_to is None else bisect_right(lots.rows, self.shown_to, key=came) + 1
+        before = end if self.before is None else min(self.before, end)
+        return Window.of_newest(len(lots), self.limit, before, measures).since(first)
 
 
 def drift_of(
@@ -90,7 +104,7 @@ def drift_of(
         followed.append(Followed(measure, parts, [analysed(part, kept, limit, rules=rules) for part in parts], limit))
     measured = [one for one in followed if one.parts]
     selected = select(measured)
-    shown = Window.of_newest(len(lots), span.limit, span.before, len(measured))
+    shown = span.window(lots, len(measured))
     told = [
         signal
         for one, listed_ in zip(measured, selected.listed, strict=True)
@@ -188,9 +202,18 @@ def _measures(characteristic: str | None) -> list[str]:
 
 def analysed(stretch: Segment, kept: Baseline | None, limit: Limit | None, *, rules: bool = False) -> Analysis:
     """Returns the analysis of one stretch, numbered so that the lots to come count on from its last."""
-    first = stretch.number(-1) - len(stretch) + 1
-    unit = MEASURES[stretch.measure].unit
-    return analyse(stretch.values, series.baseline_for(stretch, kept), limit, unit, first, rules=rules)
+    first, unit = stretch.number(-1) - len(stretch) + 1, MEASURES[stretch.measure].unit
+    # A column of its own, so that what is kept does not hold on to the rest of the figures.
+    values, baseline = stretch.values.copy(), series.baseline_for(stretch, kept)
+
+    def work() -> Analysis:
+        return analyse(values, baseline, limit, unit, first, rules=rules)
+
+    return _ANALYSES.get((values.tobytes(), baseline, limit, unit, first, rules), len(values), work)
+
+
+# Analyses of so many figures are kept, each about 0.3 kB: those of 30,000 lots with six measures.
+_ANALYSES: Remembered[Analysis] = Remembered(180_000)
 
 
 def _lot_line(lots: LotSeries, number: int) -> View:

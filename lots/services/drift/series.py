@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from lots.domain.characteristics.color.declared_color import VECTOR
@@ -67,7 +67,7 @@ class Segment:
 # So many of the newest lots are shown at most.
 MOST_SHOWN = 500
 # Where nobody asks for a number of lots, so many figures of them are shown at most: an answer of one megabyte.
-MOST_POINTS = 2000
+MOST_POINTS = 1900
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +92,10 @@ class Window:
             limit = min(MOST_SHOWN, MOST_POINTS // max(1, measures))
         last = of if before is None else min(of, before - 1)
         return cls(max(1, last - limit + 1), last, of)
+
+    def since(self, number: int) -> Window:
+        """Returns the same lots without those before a number."""
+        return replace(self, first=max(self.first, number))
 
     @property
     def numbers(self) -> range:

@@ -148,10 +148,11 @@ def _history(part: Segment) -> History:
     """The figures of lots read alike, with the scatter of spools within them."""
     from lots.domain.purchasing.forecast import History
 
-    values, spools, squares = part.column.figures.T[:3].tolist()
-    inner = [(n, ss) for n, ss in zip(spools, squares, strict=True) if n > 1]
-    within_df = sum(int(n) - 1 for n, _ in inner)
-    return History(values, sum(ss for _, ss in inner), within_df, round(sum(spools) / len(spools)))
+    values, spools, squares = part.column.figures.T[:3]
+    several = spools > 1
+    within_df = int((spools[several] - 1).sum())
+    # Added in order, as arrays do not.
+    return History(values.tolist(), sum(squares[several].tolist()), within_df, round(spools.sum() / len(spools)))
 
 
 def _next_value(part: Segment, history: History) -> View:

@@ -20,6 +20,7 @@ from lots.services.drift.drift import Followed
 from lots.services.drift.series import Segment
 from lots.services.purchasing.supplies import Charted
 from lots.services.views import View
+from lots.store.engine.remembered import Remembered
 from lots.store.tables.models import Grade
 
 _SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)
@@ -66,8 +67,17 @@ def figures(
 
 
 def _variances(part: Segment, confidence: float) -> Components:
-    values, spools, squares, _ = part.column.figures.T
-    return components_of(spools.astype(int).tolist(), values.tolist(), squares.tolist(), confidence)
+    figures = part.column.figures[:, :3]
+
+    def work() -> Components:
+        values, spools, squares = figures.T
+        return components_of(spools.astype(int).tolist(), values.tolist(), squares.tolist(), confidence)
+
+    return _COMPONENTS.get((figures.tobytes(), confidence), len(figures), work)
+
+
+# Components from so many figures are kept, each with 24 B of their input.
+_COMPONENTS: Remembered[Components] = Remembered(200_000)
 
 
 def _moved(signal: Signal, one: Followed) -> View:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
+from itertools import chain, groupby, islice
 from typing import NamedTuple, TypeVar, get_args
 
 import orjson
@@ -17,6 +19,7 @@ from lots.domain.receiving.severity import State
 from lots.store.assessment import lots
 from lots.store.engine.column_types import Json
 from lots.store.engine.database import db, locks_rows
+from lots.store.engine.remembered import Remembered
 from lots.store.receiving import deliveries
 from lots.store.tables.models import Delivery, LimitsRevision, Lot, ShadeRevision, Spool
 
@@ -51,16 +54,47 @@ def lots_of(
             query = query.where(field == value)
     cursor = db.execute(_received(query, since, until).order_by(Lot.received_at, Lot.id))
     rows: list[SeriesLot] = []
+    found: defaultdict[str, list[Column]] = defaultdict(list)
+    for some in _by_month(cursor):
+        read = _read([row[-1] for row in some])
+        for name, column in read.columns.items():
+            found[name].append(Column(column.at + len(rows), column.figures))
+        rows.extend(map(_lot, some, read.rests))
+    return LotSeries(rows, {name: _joined(parts) for name, parts in found.items()})
 
-    def measured() -> Iterator[list[Measured]]:
-        some: list[_Row]
-        while some := cursor.fetchmany(_AT_ONCE):
-            parts = [_parts(row[-1]) for row in some]
-            rows.extend(_lot(row, rest) for row, (_, rest) in zip(some, parts, strict=True))
-            yield [part for part, _ in parts]
 
-    columns = columns_of(measured())
-    return LotSeries(rows, columns)
+def _by_month(cursor: Iterable[_Row]) -> Iterator[list[_Row]]:
+    """Rows in the parts that they are read in: those of a month, all where they are few. A new lot changes one part."""
+    each = iter(cursor)
+    first = list(islice(each, _AT_ONCE))
+    if len(first) < _AT_ONCE:
+        yield first
+        return
+    for _, some in groupby(chain(first, each), key=lambda row: row[8][:7]):
+        yield list(some)
+
+
+class _Read(NamedTuple):
+    """The figures of some lots: a column for each measure, and the rest of each lot's figures as text."""
+
+    columns: Mapping[str, Column]
+    rests: Sequence[str]
+
+
+# Figures of so many lots are kept as they were read, each about 0.3 kB.
+_READ: Remembered[_Read] = Remembered(60_000)
+
+
+def _read(texts: Sequence[str]) -> _Read:
+    """The figures of some lots from their texts, which are read once as long as they stay what they are."""
+
+    def work() -> _Read:
+        parts = [_parts(text) for text in texts]
+        known: dict[str, str] = {}
+        return _Read(columns_of([[part for part, _ in parts]]), [known.setdefault(rest, rest) for _, rest in parts])
+
+    # NUL is in no JSON, so texts that are cut elsewhere have another digest.
+    return _READ.get(hashlib.blake2b("\0".join(texts).encode()).digest(), len(texts), work)
 
 
 def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | None) -> ModelSelect[_M]:
@@ -74,18 +108,20 @@ def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | 
 # The figures of a lot as text: measures come first, then instruments, then what failed. What follows is most of the text: which readings
 # scattered how far. A quote within a JSON string is escaped, so that no name can look like one of these.
 _MEASURES, _SOURCES, _NOTHING_FAILED = '{"measures":', ',"sources":', ',"failed":[]'
+# Longer than any text of figures.
+_LONGEST = 1_000_000_000
 
 
-def _figures() -> Case:
-    """The text of a lot's figures, without what does not matter here where nothing failed."""
-    place = _place(Lot.figures, _NOTHING_FAILED)
-    return Case(None, [(place > 0, fn.SUBSTR(Lot.figures, 1, place - 1).concat("}"))], Lot.figures)
+def _figures() -> Function:
+    """The text of a lot's figures, where nothing failed up to the comma before what does not matter here."""
+    place = fn.NULLIF(_place(Lot.figures, _NOTHING_FAILED), 0)
+    return fn.SUBSTR(Lot.figures, 1, fn.COALESCE(place, _LONGEST))
 
 
 # Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, present verdicts by use, and the
 # figures.
 _Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str, str]
-# So many documents become columns before the next are read: they hold a hundred times as many objects as lots.
+# So many rows and more are read month by month, so that only some are parsed at once: their figures are a hundred times as many objects as lots.
 _AT_ONCE = 1000
 
 
@@ -122,6 +158,8 @@ def _lot(row: _Row, rest: str) -> SeriesLot:
 
 def _parts(text: str) -> tuple[Measured, str]:
     """The measures of a lot's figures, and the rest of them as text."""
+    if text.endswith(","):  # cut where nothing failed
+        text = f"{text[:-1]}}}"
     cut = text.find(_SOURCES)
     if cut > 0 and text.startswith(_MEASURES):
         return orjson.loads(text[len(_MEASURES) : cut]), text[cut + 1 :]
@@ -217,14 +255,17 @@ def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
 
 # Columns of a delivery that its present values follow from.
 _LOGGED = ("received_at", "due_at", "cost", "currency", "sample", "corrected")
+_SEVERITY = '"severity":"'
 # The severity of a sample whose size does not change with it.
 _FIXED = "fixed"
 
 
 def _severity() -> Case:
     """The severity of a delivery's inspection, from the text of its sample."""
-    said = [(_place(Delivery.sample, f'"severity":"{state}"') > 0, state) for state in get_args(State)]
-    return Case(None, said, _FIXED)
+    place = fn.NULLIF(_place(Delivery.sample, _SEVERITY), 0) + len(_SEVERITY)
+    # Enough of a word to know it by, looked up once.
+    begins = fn.SUBSTR(Delivery.sample, place, 5)
+    return Case(begins, [(state[:5], state) for state in get_args(State)], _FIXED)
 
 
 def _place(column: Json[_V], text: str) -> Function:

@@ -102,7 +102,7 @@ def _sent(method: str, status: int, response: dict[str, Any], info: dict[str, An
     named = ["X-Request-Id"]
     if method in ("get", "patch"):
         named.append("ETag")
-    if info.get("as_csv"):
+    if info.get("paged"):
         named.append("Link")
     if method == "post":
         named.append("Idempotent-Replayed")
@@ -125,6 +125,8 @@ def _refused(doc: dict[str, Any], info: dict[str, Any], method: str) -> set[int]
         found |= {400, 413, 415}
     if method == "patch":
         found |= {412, 428}
+    if method == "get" and not info.get("as_csv"):
+        found.add(406)
     own = {**info.get("docstring", {}), **info.get("manual_doc", {})}
     named = map(int, _STATUS.findall(f"{own.get('summary', '')} {own.get('description', '')}"))
     return found | {status for status in named if status in _NAMES}
