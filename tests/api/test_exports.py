@@ -9,7 +9,14 @@ from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, WHITE
 
 SPOOL = "=S-1"
 # Answers that are no page of a list and have rows.
-REPORTS = {"/drift", "/forecast", "/lots/{number}/exposure", "/purchasing-summary", "/supplier-comparison"}
+REPORTS = {
+    "/certificate-comparison",
+    "/drift",
+    "/forecast",
+    "/lots/{number}/exposure",
+    "/purchasing-summary",
+    "/supplier-comparison",
+}
 # A spectrum has no light of its own.
 BARE = {name: said for name, said in CONDITIONS.items() if name not in ("illuminant", "observer_deg")}
 READINGS = {
