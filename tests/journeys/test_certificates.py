@@ -1,5 +1,7 @@
 """Certificates of suppliers: kept beside a delivery, compared with the shop's own values, and no evidence for any lot."""
 
+import csv
+import io
 import re
 from pathlib import Path
 
@@ -236,3 +238,17 @@ def test_only_the_comparison_reads_certificates():
     readers = {"store/purchasing/certificates.py", "services/purchasing/certificates.py"}
     tables = {"store/tables/models.py", "store/audit.py"}
     assert readers | tables == found
+
+
+def test_the_comparison_is_a_file_too(shop, pair):
+    """A row for each measure, with the numbers of the answer."""
+    certify(shop, lot(shop, pair, 1, 1.75), values=states(diameter__mean=1.76, color__component_b=0.2))
+    supplier, grade = pair
+    path = f"/certificate-comparison?supplier_id={supplier['id']}&grade_id={grade['id']}"
+    headers = {"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": "text/csv"}
+    answer = shop.client.get(f"/v1{path}", headers=headers)
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert ["color.component_b", "diameter.mean"] == [row["measure"] for row in rows]
+    assert [pytest.approx(one["bias"]) for one in comparison(shop, pair)["measures"]] == [
+        float(r["bias"]) for r in rows
+    ]

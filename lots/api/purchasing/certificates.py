@@ -207,7 +207,7 @@ class CertificateComparison(Resource):
     who = {"GET": SUPPLY}
 
     @routes.arguments(CertificateComparisonArgs, location="query")
-    @routes.response(200, CertificateComparisonSchema)
+    @routes.response(200, CertificateComparisonSchema, rows="measures")
     def get(self, args: dict[str, Any]) -> Any:
         """Compare a supplier's certificates of a grade with the shop's own values.
 
