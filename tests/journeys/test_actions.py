@@ -182,7 +182,7 @@ def test_it_is_closed_on_consecutive_conforming_lots_received_after_the_answer(s
     supply.lot("Q-5", BAD)
     held = supply.close(number, 409)
     assert (0, 3, []) == (held["conforming_so_far"], held["lacking"], held["counted_lots"])
-    assert "Q-5 was not accepted: the count began again" in held["detail"]
+    assert "Q-5 was not accepted for any use: the count began again" in held["detail"]
     counted = [supply.lot("Q-6", GOOD)]
     supply.lot("Q-1 again", GOOD, resubmission_of=first)
     supply.lot("Q-7")

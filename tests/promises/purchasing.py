@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.purchasing import forecast, supplier_comparison
-from lots.domain.purchasing.forecast import History, by_measures, by_verdicts
+from lots.domain.purchasing.forecast import History, by_measures, by_verdicts, drawn
 from lots.domain.purchasing.next_value import next_value
 from lots.domain.purchasing.supplier_comparison import CRITERIA, LotResult, compare, rank
 from lots.domain.purchasing.supplier_groups import order_of
@@ -81,6 +81,35 @@ def probability_within(
             assert found is not None
             assert found.interval is not None
             hits += found.interval.low <= ndtr(apart) <= found.interval.high
+    return Rate(hits, runs)
+
+
+USES = {"fit": ("shrinkage.x",), "cosmetic": ("shrinkage.y",)}
+
+
+def probability_by_use_within(use: str | None, supplies: tuple[Supply, ...], runs: int = 1600) -> Rate:
+    """How often the interval of the probability for a use, for at least one of two where None, holds the true one; each use has a measure of its own."""
+    rng = np.random.default_rng(8)
+    hits = 0
+    with patch.object(forecast, "SUPPLIERS", 600):
+        for run in range(runs):
+            measures, apart = {}, {}
+            for turn, (name, needs) in enumerate(USES.items()):
+                values, mean, deviation, _ = supplies[run % len(supplies)].made(rng)
+                apart[name] = APARTS[(run // len(supplies) + turn) % len(APARTS)]
+                limit = Limit(None, mean + apart[name] * deviation)
+                measures[needs[0]] = (History(values.tolist()), limit)
+            model = drawn(measures, None, rng)
+            if use is None:
+                found, true = (
+                    model.at_least_one(USES, lambda _: NOTHING_ELSE),
+                    1 - ndtr([-x for x in apart.values()]).prod(),
+                )
+            else:
+                found, true = model.forecast(USES[use], NOTHING_ELSE), ndtr(apart[use])
+            assert found is not None
+            assert found.interval is not None
+            hits += found.interval.low <= true <= found.interval.high
     return Rate(hits, runs)
 
 
@@ -272,6 +301,17 @@ PROMISES: tuple[Promise, ...] = (
         "not measured",
         partial(probability_within, (Supply(20),), otherwise=(20, 20)),
         high=1.0,
+    ),
+    _covers(
+        "probability for one of two uses, steady suppliers",
+        "not given",
+        partial(probability_by_use_within, "cosmetic", STEADY),
+        high=0.98,
+    ),
+    _covers(
+        "probability for at least one of two uses, stepped 8 lots ago or before",
+        "not given",
+        partial(probability_by_use_within, None, STEPPED),
     ),
     _covers("share accepted from verdicts, steady, 8 lots", "95 %", partial(verdicts_within, 8, 0), high=0.99),
     _covers("share accepted from verdicts, steady, 60 lots", "95 %", partial(verdicts_within, 60, 0), high=0.99),

@@ -15,7 +15,7 @@ PANEL, HEAD = 300.0, 44.0
 TOP, BOTTOM = 40.0, 50.0
 WIDE, NARROW = Look(960.0, 76.0, 120.0), Look(360.0, 50.0, 84.0)
 KEY = (
-    "Filled: lot accepted. Open: not accepted. Ringed: called by a chart. ▲ where the change began.",
+    "Filled: lot accepted for at least one use. Open: not accepted. Ringed: called by a chart. ▲ where the change began.",
     "Upright line through a lot: its expanded uncertainty (k = 2), where it is known.",
     "Thin line: baseline. Dashed: moving average (EWMA) of the lots that are not part of it; dotted: its limits.",
     "◆ where the slope meets the limit, with the lots between which that will be.",

@@ -23,17 +23,13 @@ from lots.services.purchasing import comparison, forecast, week
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
 
 
-class UseArgs(Strict):
-    """Accepted for which use."""
-
-    use = Text(
-        20,
-        one_of=(*USES, GENERAL),
-        metadata={"label": "Use", "description": "that lots are accepted for; at least one use when left out"},
-    )
+def _use() -> Text:
+    """The use that an answer is about."""
+    about = {"label": "Use", "description": "that lots are accepted for; at least one use when left out"}
+    return Text(20, one_of=(*USES, GENERAL), metadata=about)
 
 
-class ComparisonArgs(UseArgs):
+class ComparisonArgs(Strict):
     """Of which grade, over which lots."""
 
     grade_id = WrittenWhole(
@@ -41,6 +37,7 @@ class ComparisonArgs(UseArgs):
     )
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    use = _use()
 
 
 class AcceptedSchema(Schema):
@@ -287,11 +284,12 @@ class ComparedSchema(Schema):
     inference = fields.Nested(InferenceSchema, required=True)
 
 
-class ForecastArgs(UseArgs):
+class ForecastArgs(Strict):
     """Whose next lot of what."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True)
     grade_id = WrittenWhole(1, MAX_ID, required=True)
+    use = _use()
 
 
 class WeekSchema(ListingSchema):

@@ -58,7 +58,9 @@ class RecordLineSchema(Schema):
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
-    accepted = fields.Boolean(required=True, allow_none=True, metadata={"description": "null while not concluded"})
+    accepted = fields.Boolean(
+        required=True, allow_none=True, metadata={"description": "for at least one use; null while not concluded"}
+    )
     resubmitted = fields.Boolean(
         required=True, metadata={"description": "true when it had been refused before: it does not move the severity"}
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.domain.words import hyphenated
@@ -31,6 +31,20 @@ def for_words(use: str) -> str:
         ('load-bearing', 'general use', 'every use')
     """
     return SEVERAL.get(use) or ("general use" if use == GENERAL else hyphenated(use))
+
+
+def ask_for_general(use: str | None, known: Collection[str]) -> str:
+    """Returns the hint, after a space, to ask for general use where limits name no other; "" where no use was asked for, or it is known.
+
+    Args:
+        use: asked for.
+        known: the uses that limits name.
+
+    Example:
+        >>> ask_for_general("fit", ["general"]), ask_for_general("fit", ["fit"])
+        (' The limits name no use: ask for general use.', '')
+    """
+    return " The limits name no use: ask for general use." if use and use not in known and GENERAL in known else ""
 
 
 def on_every_use(verdicts: Mapping[str, bool], uses: Iterable[str] | None = None) -> bool | None:

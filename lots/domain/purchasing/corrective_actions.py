@@ -123,10 +123,12 @@ class Progress:
         got = f"{len(self.run)} of the {self.needed} consecutive conforming {plural(self.needed, 'lot')} needed came since the answer"
         named = f" ({named_lots(lot.supplier_lot for lot in self.run)})" if self.run else ""
         left = f"; {counted(self.lacking, 'more is', 'more are')} needed." if self.lacking else "."
-        again = f" {self.refused.supplier_lot} was not accepted: the count began again." if self.refused else ""
+        again = (
+            f" {self.refused.supplier_lot} was not accepted for any use: the count began again." if self.refused else ""
+        )
         names = named_lots(lot.supplier_lot for lot in self.waiting)
         later = f" Not concluded yet, so not counted: {names}." if self.waiting else ""
-        return f"{got}{named}{left}{again}{later}"
+        return f"{got}{named}{left} A lot accepted for at least one use counts.{again}{later}"
 
 
 def named_lots(numbers: Iterable[str]) -> str:
@@ -144,7 +146,7 @@ def named_lots(numbers: Iterable[str]) -> str:
 def progress(lots: Iterable[LaterLot], answered_at: datetime, needed: int) -> Progress:
     """Returns how far the lots received after an answer prove it.
 
-    Counted are lots whose original inspection accepted them, one after another in the order they were received, up to the newest that was
+    Counted are lots whose original inspection accepted them for at least one use, one after another in the order they were received, up to the newest that was
     concluded. A lot not accepted starts the count again. Lots without an outcome, and refused lots that came again, do not count
     either way.
 

@@ -11,7 +11,7 @@ from functools import reduce
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing import supplier_comparison
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words, in_order
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, ask_for_general, for_words, in_order
 from lots.domain.purchasing.supplier_comparison import (
     CRITERIA,
     Acceptance,
@@ -253,7 +253,7 @@ def _accepted(one: _Supplier, use: str | None) -> _Accepted:
         "every_use": _of_use(by_use.every_use, one.bought.every_use, EVERY, by_use.not_known),
     }
     if use is not None:
-        says = _on_use(by_use.uses.get(use, none), for_words(use))
+        says = _on_use(by_use.uses.get(use, none), for_words(use)) + ask_for_general(use, by_use.uses)
     return _Accepted(says, view)
 
 

@@ -13,7 +13,7 @@ from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import shown
 from lots.domain.drift.lot_series import LotSeries
-from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, ask_for_general, for_words
 from lots.domain.words import counted
 from lots.services.drift import series
 from lots.services.drift.series import Segment
@@ -111,7 +111,7 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
         "limits_revision": asked.limits and asked.limits.revision,
         "use": asked.use,
         "probability": whole.probability,
-        "probability_for": about,
+        "probability_for": None if whole.probability is None else about,
         "low": whole.interval and whole.interval.low,
         "high": whole.interval and whole.interval.high,
         "confidence": 0.95,
@@ -125,7 +125,7 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
         "by_use": [{"use": use, **_of_use(one, seen.verdicts[use], for_words(use))} for use, one in seen.uses.items()],
         "every_use": _of_use(seen.every_use, seen.verdicts[EVERY], EVERY),
         "at_least_one_use": _of_use(seen.at_least_one, seen.verdicts[AT_LEAST_ONE], AT_LEAST_ONE),
-        "says": _says(whole, asked, for_words(about) if about else ""),
+        "says": _says(whole, asked, for_words(about) if about else "", ask_for_general(asked.use, seen.uses)),
     }
 
 
@@ -217,7 +217,7 @@ def _next_says(part: Segment, seen: NextValue) -> str:
 def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
     """The forecast for a use or for several, beside how many lots were accepted for them."""
     if seen.probability is None or seen.interval is None:
-        says = f"Accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
+        says = f"Next lot accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
     else:
         share = f"{_percent(seen.probability)}, 95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
         says = f"Next lot accepted for {what}: {share}."
@@ -233,10 +233,12 @@ def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
     }
 
 
-def _says(seen: Forecast, asked: Asked, what: str) -> str:
+def _says(seen: Forecast, asked: Asked, what: str, hint: str) -> str:
     whose = f"The next lot of {asked.grade.code} from {asked.supplier.name}"
     if seen.probability is None or seen.interval is None:
-        return f"{whose}: nothing can be said, no lot was inspected{f' for {what}' if what else ''} to an end yet."
+        return (
+            f"{whose}: nothing can be said, no lot was inspected{f' for {what}' if what else ''} to an end yet.{hint}"
+        )
     share = f"{_percent(seen.probability)} likely to be accepted the first time for {what}, between {_percent(seen.interval.low)} and {_percent(seen.interval.high)}"
     if seen.model == "verdicts":
         return f"{whose} is {share}. From the verdicts on {counted(seen.lots, 'lot')} alone."

@@ -88,7 +88,10 @@ def test_one_more_lot_never_helps_by_failing(outcomes, needed):
     [
         ("", ["0 of the 3 consecutive conforming lots needed came since the answer", "3 more are needed"]),
         ("AA", ["2 of the 3", "(Q-1, Q-2)", "1 more is needed"]),
-        ("ARA?", ["1 of the 3", "(Q-3)", "Q-2 was not accepted: the count began again", "not counted: Q-4"]),
+        (
+            "ARA?",
+            ["1 of the 3", "(Q-3)", "Q-2 was not accepted for any use: the count began again", "not counted: Q-4"],
+        ),
         ("AAA", ["3 of the 3 consecutive conforming lots needed came since the answer (Q-1, Q-2, Q-3)."]),
     ],
 )
