@@ -14,6 +14,7 @@ REPORTS = {
     "/drift",
     "/forecast",
     "/lots/{number}/exposure",
+    "/next-order",
     "/purchasing-summary",
     "/stock",
     "/supplier-comparison",

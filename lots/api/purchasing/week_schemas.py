@@ -33,11 +33,11 @@ class ActSchema(Schema):
     """One thing to act on."""
 
     what = fields.String(required=True, metadata={"enum": list(week.KINDS)})
-    supplier_id = _count("of a stock, who likely brings the next lot; null where nobody delivered it in two years")
-    supplier = fields.String(required=True, allow_none=True)
+    supplier_id = fields.Integer(required=True, metadata={"description": "of a stock, who likely brings the next lot"})
+    supplier = fields.String(required=True)
     grade_id = fields.Integer(required=True)
     grade = fields.String(required=True)
-    lot_id = _count("null for a stock")
+    lot_id = fields.Integer(required=True, metadata={"description": "of a stock, the newest lot"})
     measure = fields.String(required=True, allow_none=True)
     p_value = _figure("how likely a steady series ends as far off; null for what is no drift")
     corrective_action_id = _count("whose answer is overdue; else null")

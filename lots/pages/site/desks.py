@@ -194,7 +194,9 @@ def _drift() -> Part:
 
 
 def _moving(one: dict[str, Any]) -> Line:
-    url = _lot(one["lot_id"]) if one["lot_id"] else _to("pages.stock", grade_id=one["grade_id"])
+    url = _lot(one["lot_id"])
+    if one["what"] == "short_stock":
+        url = _to("pages.stock", url, grade_id=one["grade_id"])
     if one["corrective_action_id"]:
         url = _to("pages.corrective_action", url, number=one["corrective_action_id"])
     if one["measure"]:
@@ -202,7 +204,7 @@ def _moving(one: dict[str, Any]) -> Line:
         whose = {"supplier": one["supplier_id"], "grade_id": one["grade_id"]}
         url = _to("pages.supplier_drift", url, **whose, characteristic=about)
     return Line(
-        ", ".join(filter(None, (one["supplier"], one["grade"]))), url, one["says"], late=one["what"] in week.LATE
+        f"{one['supplier']}, {one['grade']}", url, one["says"], late=one["what"] in week.LATE
     )
 
 

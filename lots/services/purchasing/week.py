@@ -52,11 +52,11 @@ class Line(TypedDict):
     """One thing to act on."""
 
     what: str
-    supplier_id: int | None
-    supplier: str | None
+    supplier_id: int
+    supplier: str
     grade_id: int
     grade: str
-    lot_id: int | None
+    lot_id: int
     corrective_action_id: int | None
     measure: str | None
     p_value: float | None
@@ -75,9 +75,8 @@ class Owed:
 
     @property
     def pairs(self) -> list[Pair]:
-        """The suppliers and grades of corrective actions and of stocks, 0 for no supplier."""
-        short = [(one["supplier_id"] or 0, one["grade_id"]) for one in self.short]
-        return [*((action.supplier_id, action.grade_id) for action in self.overdue), *short]
+        """The suppliers and grades of corrective actions."""
+        return [(action.supplier_id, action.grade_id) for action in self.overdue]
 
 
 def act_this_week() -> View:
@@ -146,7 +145,7 @@ def to_act_on(
         *week_entries.answers_overdue(owed.overdue, owed.shelf, now),
         *week_entries.letters_unanswered(owed.letters, owed.overdue, owed.shelf, now),
         *week_entries.lots_waiting(owed.shelf, now),
-        *week_entries.stock_short(owed.short),
+        *week_entries.stock_short(owed.short, lots.rows),
         *_with_mass(
             [
                 week_entries.drifting(pair, one, owed.shelf)
@@ -156,10 +155,8 @@ def to_act_on(
             brought,
         ),
     ]
-    # A stock that nobody delivered to in two years is of no supplier.
-    called = {0: "", **{number: row.name for number, row in suppliers.items()}}
-    names = {one: (called[one.pair[0]], told.grades[one.pair[1]].code) for one in found}
-    found.sort(key=lambda one: (*urgency.urgency(one.what, one.risk), *names[one], one.lot_id or 0, one.measure or ""))
+    names = {one: (suppliers[one.pair[0]].name, told.grades[one.pair[1]].code) for one in found}
+    found.sort(key=lambda one: (*urgency.urgency(one.what, one.risk), *names[one], one.lot_id, one.measure or ""))
     says = "Nothing to act on this week."
     if found:
         says = f"{counted(len(found), 'thing needs', 'things need')} attention, the most urgent first."
@@ -169,7 +166,7 @@ def to_act_on(
 
 def _with_mass(found: Sequence[Entry], brought: Callable[[Iterable[int]], Mapping[int, float]]) -> Sequence[Entry]:
     """Drifting series with the mass of a lot to come: as much as their newest lot brought."""
-    newest = [one.lot_id or 0 for one in found]
+    newest = [one.lot_id for one in found]
     mass_g = brought(newest) if found else {}
     return [
         one._replace(risk=replace(one.risk, lot_kg=mass_g.get(lot, 0.0) / 1000))
@@ -191,8 +188,8 @@ def _listed_says(selected: Listing) -> str:
 def _line(one: Entry, supplier: str, grade: str) -> Line:
     return {
         "what": one.what,
-        "supplier_id": one.pair[0] or None,
-        "supplier": supplier or None,
+        "supplier_id": one.pair[0],
+        "supplier": supplier,
         "grade_id": one.pair[1],
         "grade": grade,
         "lot_id": one.lot_id,

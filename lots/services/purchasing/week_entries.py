@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple
 
+from lots.domain.drift.lot_series import SeriesLot
 from lots.domain.purchasing import urgency
 from lots.domain.purchasing.urgency import Matter, Risk
 from lots.domain.words import counted, hyphenated, listed
@@ -23,11 +24,11 @@ if TYPE_CHECKING:
 
 
 class Entry(NamedTuple):
-    """One thing to act on, by the numbers of its supplier and grade; 0 where it is of no supplier."""
+    """One thing to act on, by the numbers of its supplier and grade. A stock names the newest lot of its grade."""
 
     what: Matter
     pair: Pair
-    lot_id: int | None
+    lot_id: int
     says: str
     risk: Risk
     measure: str | None = None
@@ -112,11 +113,19 @@ def _restricted(lot: LotInShop, kg: float) -> Entry:
     return Entry("restricted", _pair(lot), lot.id, says, Risk(stock_kg=kg, share_unusable=share))
 
 
-def stock_short(short: Sequence[Short]) -> Iterator[Entry]:
-    """Returns an entry for each stock that may run out before the next lot is there, with the supplier it likely comes from."""
+def stock_short(short: Sequence[Short], lots: Sequence[SeriesLot]) -> Iterator[Entry]:
+    """Returns an entry for each stock that may run out before the next lot is there, with the supplier that it likely comes from.
+
+    Args:
+        short: the stocks.
+        lots: of the last two years, oldest first. A grade that nobody delivered in that time has no entry.
+    """
     for one in short:
-        risk = Risk(stock_kg=one["stock_kg"], days_left=one["days_low"] or 0.0)
-        yield Entry("short_stock", (one["supplier_id"] or 0, one["grade_id"]), None, one["says"], risk)
+        of_grade = [lot for lot in lots if lot.grade_id == one["grade_id"]]
+        theirs = [lot for lot in of_grade if lot.supplier_id == one["supplier_id"]]
+        if newest := (theirs or of_grade)[-1:]:
+            risk = Risk(stock_kg=one["stock_kg"], days_left=one["days_low"] or 0.0)
+            yield Entry("short_stock", (newest[0].supplier_id, newest[0].grade_id), newest[0].id, one["says"], risk)
 
 
 def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
