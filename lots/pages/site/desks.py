@@ -203,9 +203,7 @@ def _moving(one: dict[str, Any]) -> Line:
         about = one["measure"].split(".")[0]
         whose = {"supplier": one["supplier_id"], "grade_id": one["grade_id"]}
         url = _to("pages.supplier_drift", url, **whose, characteristic=about)
-    return Line(
-        f"{one['supplier']}, {one['grade']}", url, one["says"], late=one["what"] in week.LATE
-    )
+    return Line(f"{one['supplier']}, {one['grade']}", url, one["says"], late=one["what"] in week.LATE)
 
 
 def _actions() -> Part:

@@ -280,7 +280,7 @@ def _requested(lot: Lot, may_ask: bool, as_of: datetime | None, now: datetime) -
     overdue = rules.is_overdue(row.due_at, answered, as_of or now)
     asks = f"Please answer by {moment(row.due_at)} with the cause you found and the action you took."
     late = " This answer is overdue." if overdue else ""
-    closes = f" It is closed once {lots} received after the answer have been accepted."
+    closes = f" It is closed once {lots} received after the answer have been accepted for at least one use."
     return {
         "id": row.id,
         "state": rules.state_of(answered, None),
