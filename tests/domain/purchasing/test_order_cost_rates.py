@@ -50,7 +50,7 @@ def test_suppliers_alike_differ_in_at_most_one_look_of_twenty(suppliers):
     """Any two of some suppliers of equal cost, looked at once: below 5 % (exact interval of 99 %)."""
     rng, false, runs = np.random.default_rng(12), 0, 0
     for usable in (0.7, 0.85, 0.95):
-        for _ in range(300):
+        for _ in range(1400 // suppliers):
             costs = {n: seen(rng, usable, 1.0, 25, 8) for n in range(suppliers)}
             if all(one.interval for one in costs.values()):
                 runs += 1
