@@ -44,6 +44,7 @@ LIMITS = {
     "lots that drift shows": series.MOST_SHOWN,
     "lots listed as matches of one": matching.MOST_MATCHES,
     "rows of all tables of a printed paper": print_limits.MOST_ROWS,
+    "rows of all tables of a letter": print_limits.MOST_ROWS_OF_LETTER,
 }
 
 

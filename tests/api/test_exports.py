@@ -9,7 +9,7 @@ from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, WHITE
 
 SPOOL = "=S-1"
 # Answers that are no page of a list and have rows.
-REPORTS = {"/drift", "/forecast", "/lots/{number}/exposure", "/purchasing-summary", "/supplier-comparison"}
+REPORTS = {"/drift", "/forecast", "/lots/{number}/exposure", "/purchasing-summary", "/stock", "/supplier-comparison"}
 # A spectrum has no light of its own.
 BARE = {name: said for name, said in CONDITIONS.items() if name not in ("illuminant", "observer_deg")}
 READINGS = {

@@ -8,10 +8,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from lots.api.documents import printed
+from lots.api.documents import print_limits, printed
+from lots.api.documents.letter_pages import letter_paper
 from lots.domain.purchasing.letters import CAUTIONS, CLAIMS
 from lots.services.assessment import integrity_checks
 from lots.services.documents import letters
+from lots.services.setup.place import Place
 from lots.store.engine.database import db
 from lots.store.tables.decisions import Letter
 from lots.store.upkeep import integrity
@@ -20,6 +22,7 @@ from tests.api.test_queries import asked, statements
 from tests.api.test_report_pages import pdf_text, squeezed
 from tests.described import describe
 from tests.reported import NAME, bad_lot
+from tests.shop import MEASURED
 from tests.store.rows import connected
 
 SIGNER = "Isolde Marrow"
@@ -61,6 +64,9 @@ def test_a_letter_is_kept_to_the_byte_with_its_digest_in_the_history(bad):
     assert (200, "application/pdf", True) == (first.status_code, first.mimetype, "Accept" in first.headers["Vary"])
     assert first.data == second.data
     assert hashlib.sha256(first.data).hexdigest() == made["digest"]
+    # RFC 9530, 2: the digest as a byte sequence, in base64 between colons.
+    sent = first.headers["Content-Digest"].removeprefix("sha-256=:").removesuffix(":")
+    assert made["digest"] == base64.b64decode(sent).hex()
     (entry,) = events(bad, "letter signed")
     assert (bad.lot_id, {"digest": made["digest"], "number": made["number"]}) == (
         entry["lot_id"],
@@ -183,6 +189,24 @@ def test_an_answer_is_due_as_the_corrective_action_says_else_in_two_weeks(bad):
     assert ("2190-01-31T08:00:00Z", action["id"]) == (made["answer_by"], made["corrective_action_id"])
     pdf = pdf_text(fetch_pdf(bad, made["number"]).data)
     assert [] == says(pdf, "Find the cause of the yellow tint.", "Please answer in writing by 2190-01-31.")
+
+
+def test_a_letter_about_a_big_lot_stays_short_and_begins_with_what_fails(bad):
+    """At most 200 rows, whatever was measured; readings of nonconforming spools come first, and the rest is offered."""
+    more = bad.receive(bad.supplier_row, bad.grade_row, NAME, 30)
+    codes = [spool["code"] for spool in more["spools"]]
+    rows = [{"spool_code": code, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED} for code in codes * 12]
+    bad.measure("diameter", [*rows, {**rows[0], "spool_code": codes[-1], "d1_mm": 1.9, "d2_mm": 1.9}])
+    with connected():
+        paper = letter_paper(*letters.draft(bad.lot_id, {"claim": "none", "signed_by": SIGNER}), Place())
+    tables = {table.title: table for part in paper.shown for table in part.tables}
+    assert print_limits.MOST_ROWS_OF_LETTER == sum(len(table.rows) for table in tables.values())
+    bad_codes = {row[0].partition(":")[0] for row in tables["Nonconforming spools"].rows}
+    first = [row[1] in bad_codes for row in tables["Diameter"].rows]
+    assert codes[-1] in {row[1] for row in tables["Diameter"].rows}
+    assert first == sorted(first, reverse=True)
+    said = next(part.paragraphs for part in paper.shown if "readings behind" in part.title)
+    assert ["We send all of it on request."] == [text[-29:] for text in said[1:]]
 
 
 @pytest.mark.parametrize("claim", CLAIMS)

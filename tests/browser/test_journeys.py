@@ -119,8 +119,11 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     """The buyer reads what needs attention, compares suppliers, follows one's drift, and takes the report on a blocked lot."""
     buyer = person(width, script=script)
     buyer.sign_in(site.tokens["purchasing"], then="/purchasing/week")
+    assert "This week" == buyer.heading()
     page = buyer.page
-    assert "Lot TT-05 is blocked and still here" in page.inner_text("main")
+    assert "Lot TT-05 is blocked and still here" in buyer.main()
+    assert "Limit near" == page.locator("table tbody th").first.inner_text()
+    assert buyer.fits()
     buyer.choose("Suppliers")
     assert "Suppliers" == buyer.heading()
     page.get_by_label("Grade", exact=True).select_option(index=1)

@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from random import Random
 
+import numpy as np
 import pytest
 import time_machine
+from scipy import optimize, stats
 
 from lots.services.purchasing import stock as desk
 from lots.services.setup import access
@@ -113,6 +115,7 @@ class Books:
     lots: list = field(default_factory=list)
     reels: list = field(default_factory=list)
     used: list = field(default_factory=list)
+    told: int = 0
 
     def wait(self, days):
         """Time goes on."""
@@ -200,7 +203,7 @@ class Books:
         if not on:
             return
         reel = self.chance.choice(on)
-        left = self.chance.choice((0, reel.grams // 2, reel.grams, max(0, reel.grams - 90)))
+        left = self.chance.choice((0, reel.grams // 2, reel.grams, max(0, reel.grams - 90), max(0, reel.grams - 120)))
         self.shop.unload(reel.load["id"], left, unloaded_at=at(self.now))
         if permit := reel.load["permit"]:
             permit.taken += reel.grams - left - reel.load["held"]
@@ -229,9 +232,34 @@ class Books:
 
     def weekly(self, grade, uses, weeks):
         """Mean kg a week over so many weeks back from now."""
-        since = self.now - weeks * 7 * DAY
-        took = [g for when, of, use, g in self.used if of == grade and use in uses and since < when <= self.now and g]
-        return sum(took) / 1000 / weeks
+        return sum(kg for _, kg in self.took(grade, uses, weeks)) / weeks
+
+    def took(self, grade, uses, weeks):
+        """Each taking of the last weeks: how many whole weeks ago, kg."""
+        rows = [row for row in self.used if row[1] == grade and row[2] in uses and row[3]]
+        ago = [((self.now - when) // (7 * DAY), grams / 1000) for when, _, _, grams in rows]
+        return [(week, kg) for week, kg in ago if week < weeks]
+
+    def days(self, grade, uses, weeks, stock_kg):
+        """Days left with their interval, by scipy's F distribution and root finding; None where too little tells."""
+        took = self.took(grade, uses, weeks)
+        if weeks < 6 or len(took) < 5:
+            return None
+        if not stock_kg:
+            return [0.0, 0.0, 0.0]
+        sums = np.array([sum(kg for week, kg in took if week == number) for number in range(weeks)])
+        waves, jobs = sums.var(ddof=1), sum(kg**2 for _, kg in took) / weeks
+        freedom = weeks - 1 if waves > jobs else max(weeks, len(took)) - 1
+        spread = max(waves, jobs) * (stats.t.ppf(0.975, freedom) / stats.norm.ppf(0.975)) ** 2
+        shape, mean = sums.mean() ** 2 / spread, sums.mean()
+
+        def end(p):
+            def over(h):
+                return stats.f.cdf(stock_kg / h / mean, 2 * h * shape, 2 * weeks * shape) - p
+
+            return 7 * optimize.brentq(over, 1e-6, 1e5, xtol=1e-9)
+
+        return [7 * stock_kg / mean, end(0.975), end(0.025)]
 
 
 @pytest.mark.parametrize(
@@ -244,14 +272,15 @@ def test_stock_is_what_books_kept_by_hand_say(pair, clock, seed):
     books.grades = [pair.grade("PLA-HW-175", LIMITS), pair.grade("PLA-WB-175", LIMITS)]
     for _ in range(4):
         books.deliver()
-    acts = [books.deliver, books.load, books.load, books.load, books.unload, books.unload, books.decide, books.permit]
+    acts = [books.deliver, *[books.load] * 4, *[books.unload] * 4, books.decide, books.permit]
     compared = 0
-    for step in range(110):
+    for step in range(160):
         books.chance.choice(acts)()
         books.wait(books.chance.choice((0, 0.25, 1, 2)))
         if step % 10 == 9:
             compared += compare(pair, books)
     assert compared > 30
+    assert books.told > 5
     assert books.now - START > timedelta(weeks=8)
 
 
@@ -265,6 +294,11 @@ def compare(shop, books):
         assert pytest.approx(item["loadable_kg"] + item["conceded_kg"]) == item["ready_kg"]
         if item["weeks"]:
             assert pytest.approx(books.weekly(item["grade_id"], uses, item["weeks"])) == item["per_week_kg"]
+        days = books.days(item["grade_id"], uses, item["weeks"], item["ready_kg"])
+        assert (days is None) == (item["days_low"] is None) == bool(item["days_unknown"])
+        if days:
+            assert pytest.approx(days, rel=1e-4) == [item[name] for name in ("days_left", "days_low", "days_high")]
+            books.told += 1
     there = {(r.lot.grade) for r in books.reels if r.grams and r.lot.standing != "gone"}
     assert there <= {item["grade_id"] for item in items}
     return len(items)

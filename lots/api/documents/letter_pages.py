@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from lots.api.documents.print_limits import MOST_ROWS_OF_LETTER
 from lots.api.documents.printed import Paper
 from lots.api.documents.report_pages import (
     Section,
@@ -45,7 +46,8 @@ def letter_paper(report: dict[str, Any], terms: Terms, place: Place) -> Paper:
     title = f"Letter {terms.number}" if signed else f"Nonconformity report {report['number']}"
     name = f"letter-{terms.number}" if signed else f"nonconformity-report-{report['number']}"
     kind = "letter" if signed else "report"
-    return Paper(kind, title, sections(report, terms, place), terms.dated, name, whole=_WHOLE)
+    parts = sections(report, terms, place)
+    return Paper(kind, title, parts, terms.dated, name, whole=_WHOLE, most=MOST_ROWS_OF_LETTER)
 
 
 def sections(report: dict[str, Any], terms: Terms, place: Place) -> list[Section]:
@@ -59,7 +61,7 @@ def sections(report: dict[str, Any], terms: Terms, place: Place) -> list[Section
         _signature(report, terms, place),
         _limits(report["asked"], place),
         method_section(report["method"], place),
-        _readings(report["readings"], place),
+        _readings(report, place),
     ]
     return _with_annexes([part for part in parts if part is not None])
 
@@ -80,6 +82,7 @@ def _prose(sentences: Sequence[str], place: Place) -> list[str]:
 
 def _about(report: dict[str, Any], terms: Terms, place: Place) -> Section:
     grade, lot = report["grade"], report["lot"]
+    came = [row for row in report["deliveries"] if row["closed"] is None]
     then = report["as_of"] if report["as_of"] != report["made_at"] else None
     facts = [
         ("From", report["issued_by"]),
@@ -98,7 +101,7 @@ def _about(report: dict[str, Any], terms: Terms, place: Place) -> Section:
         _subject(report),
         facts,
         _prose(_opening(report), place),
-        [deliveries_table(report["deliveries"], place, notes=False)],
+        [deliveries_table(came, place, notes=False)],
     )
 
 
@@ -209,11 +212,13 @@ def _limits(asked: dict[str, Any], place: Place) -> Section | None:
     return Section("Limits", facts, _prose(asked["terms"], place), tables)
 
 
-def _readings(readings: list[dict[str, Any]], place: Place) -> Section | None:
-    """The readings that count. Those that do not are only counted, since why they were left out is the shop's own record."""
+def _readings(report: dict[str, Any], place: Place) -> Section | None:
+    """The readings that count, those of nonconforming spools first. The others are not listed, since the reasons are the shop's own record."""
+    readings = report["readings"]
     if not readings:
         return None
-    counting = [row for row in readings if row["counts"]]
+    bad = {spool["spool_code"] for spool in report["found"]["nonconforming_spools"]}
+    counting = sorted((row for row in readings if row["counts"]), key=lambda row: row["spool_code"] not in bad)
     head, widths = ("No.", "Spool", "Measured", "Reading", "Instrument"), (10, 20, 22, 28, 20)
     tables = [
         Table(
@@ -223,7 +228,8 @@ def _readings(readings: list[dict[str, Any]], place: Place) -> Section | None:
             [reading_cells(row, place) for row in counting if row["kind"] == kind],
             frozenset({0}),
         )
-        for kind in dict.fromkeys(row["kind"] for row in counting)
+        for kind in dict.fromkeys(row["kind"] for row in readings)
+        if any(row["kind"] == kind for row in counting)
     ]
     left = len(readings) - len(counting)
     voided = sum(row["voided"] is not None for row in readings)

@@ -11,17 +11,24 @@ from lots.api.documents.report_pages import Section, Table
 MOST_ROWS = 800
 MOST_PARAGRAPHS = 200
 MOST_CHARACTERS = 4_000
+# Rows of a letter: its PDF is made while the lot is locked.
+MOST_ROWS_OF_LETTER = 200
 WHOLE = "This paper as JSON (`Accept: application/json`) has all."
 
 
-def as_printed(sections: Sequence[Section], whole: str = WHOLE) -> list[Section]:
+def as_printed(sections: Sequence[Section], whole: str = WHOLE, most: int | None = None) -> list[Section]:
     """Returns sections with as many rows and paragraphs as are printed; each that has more says how many it leaves out, and where they are.
 
     Args:
         sections: of a whole paper.
         whole: where a reader finds what is left out, in a sentence.
+        most: rows, where they are fewer than of other papers.
     """
-    shares = iter(shared_out([len(table.rows) for section in sections for table in section.tables], MOST_ROWS))
+    shares = iter(
+        shared_out(
+            [len(table.rows) for section in sections for table in section.tables], min(MOST_ROWS, most or MOST_ROWS)
+        )
+    )
     return [_printed(section, [next(shares) for _ in section.tables], whole) for section in sections]
 
 

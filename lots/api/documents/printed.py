@@ -40,6 +40,7 @@ class Paper:
         name: of a file, without its ending.
         shop: whose paper it is: name, then lines of its address.
         whole: where a reader finds what is not printed, in a sentence.
+        most: rows, where they are fewer than of other papers.
     """
 
     kind: str
@@ -49,11 +50,12 @@ class Paper:
     name: str
     shop: Sequence[str] = ()
     whole: str = WHOLE
+    most: int | None = None
 
     @property
     def shown(self) -> list[Section]:
         """What is printed of it."""
-        return as_printed(self.sections, self.whole)
+        return as_printed(self.sections, self.whole, self.most)
 
 
 # What a paper is made of: what was found, and how the site writes.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
+from hashlib import sha256
 from typing import Any, cast
 
 from flask import request
@@ -230,5 +232,8 @@ def _rendered(report: View, terms: letters.Terms) -> bytes:
 
 
 def pdf(number: str) -> Any:
-    """Returns the kept PDF of a letter as an answer."""
-    return pdf_answer(letters.pdf_of(number), f"letter-{number}")
+    """Returns the kept PDF of a letter as an answer, with its SHA-256 (RFC 9530, Content-Digest)."""
+    kept = letters.pdf_of(number)
+    answer = pdf_answer(kept, f"letter-{number}")
+    answer.headers["Content-Digest"] = f"sha-256=:{b64encode(sha256(kept).digest()).decode()}:"
+    return answer

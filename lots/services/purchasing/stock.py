@@ -43,7 +43,8 @@ LEAVES_OUT = (
     "Colour match within one job and the mass of the job are checked when a spool is loaded.",
     "Spools on machines count with their mass at loading, whatever they were loaded for.",
     "Days left follow from what loads for the same use took, after they ended. Uses share spools: see the line for all uses.",
-    "A load that stayed on its machine for more than 13 weeks is not part of the consumption.",
+    f"A load that stayed on its machine for more than {WEEKS} weeks is not part of the consumption.",
+    "Lead times rest on released lots, of any grade of the supplier. A lot still in quarantine is not among them.",
 )
 ALL_USES = "all uses"
 # An order that can wait longer is not spoken of.
@@ -325,7 +326,8 @@ def _lead(rows: Sequence[Received]) -> LeadTime:
 
 
 def _supplier(rows: Sequence[Received], use: str | None, lead: LeadTime, days: Days | None) -> View:
-    judged = [verdict for one in rows if (verdict := _accepted(one.accepted, one.uses, use)) is not None]
+    originals = [one for one in rows if not one.sent_again]
+    judged = [verdict for one in originals if (verdict := _accepted(one.accepted, one.uses, use)) is not None]
     order = lots_to_order(sum(judged), len(judged))
     name = rows[0].supplier
     if lead.most is None:

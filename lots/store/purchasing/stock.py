@@ -154,12 +154,14 @@ class Received(NamedTuple):
     """A lot as far as it tells how long lots take; moments that are not recorded are None.
 
     `accepted` says whether its original inspection accepted it for at least one use, None while that is open; `uses` says for which.
+    A sorted lot that was sent again counts for no acceptance.
     """
 
     lot_id: int
     supplier_id: int
     supplier: str
     grade_id: int
+    sent_again: bool
     accepted: bool | None
     uses: Mapping[str, bool]
     ordered_at: datetime | None
@@ -174,17 +176,17 @@ def received(now: datetime) -> list[Received]:
     wanted = [number for (number,) in newest.tuples().iterator()]
     made = Decision.alias()
     first = made.select(fn.MIN(made.decided_at)).where((made.lot == Lot.id) & made.standing.in_(list(LOADABLE)))
-    of_lot = (Lot.id, Lot.supplier, Supplier.name, Lot.grade)
+    of_lot = (Lot.id, Lot.supplier, Supplier.name, Lot.grade, Lot.resubmission_of)
     judged = (Lot.first_inspection, Lot.uses)
     of_delivery = (Delivery.ordered_at, Delivery.received_at, Delivery.came_at, Delivery.corrected)
     query = Delivery.select(*of_lot, *judged, *of_delivery, first.alias("released_at")).join(Lot).join(Supplier)
     found: dict[int, Received] = {}
     for row in query.where(numbered(Lot.id, wanted)).order_by(Delivery.came_at, Delivery.id).tuples().iterator():
-        number, supplier, name, grade, inspected, uses, ordered, logged, came, corrected, released = row
+        number, supplier, name, grade, again, inspected, uses, ordered, logged, came, corrected, released = row
         is_now = current(Delivery(ordered_at=ordered, received_at=logged, came_at=came, corrected=corrected))
         if number not in found and is_now.closed is None:
             at = Decision.decided_at.python_value(released)
             accepted, by_use = inspected and inspected["accepted"], accepted_by_use(inspected, uses)
             moments = (is_now.ordered_at, is_now.received_at, at)
-            found[number] = Received(number, supplier, name, grade, accepted, by_use, *moments)
+            found[number] = Received(number, supplier, name, grade, again is not None, accepted, by_use, *moments)
     return sorted(found.values(), key=lambda one: (one.received_at, one.lot_id), reverse=True)
