@@ -183,6 +183,19 @@ def test_spools_are_picked_for_a_job_with_the_difference_of_each_two(desk, lead)
     assert 422 == lead.go(f"/picks?grade_id={grade['id']}&use=cosmetic&mass_g=x").status
 
 
+def test_purchasing_picks_spools_and_is_led_to_no_check(desk):
+    """Whether stock is enough is a question of purchasing too; each spool leads to its page, since purchasing loads nothing."""
+    grade, first, second = two_lots(desk)
+    buyer = Browser(desk, "purchasing")
+    page = buyer.go(f"/picks?grade_id={grade['id']}&use=cosmetic&mass_g=4000&match_max=2")
+    assert "✔ 4 spools" in page.text
+    chosen = [code for code in page.links if code in (*first, *second)]
+    assert 4 == len(chosen)
+    assert [f"/spools/{code}" for code in chosen] == [page.links[code] for code in chosen]
+    assert {200} == {buyer.raw(address).status_code for address in page.links.values() if address.startswith("/")}
+    assert [] == desk.get("purchasing", "/loads")["items"]
+
+
 def test_a_containment_is_closed_with_a_note_that_is_confirmed(desk):
     """Asked once more before, with a word about the spool that is still on; closed, it is in nobody's list."""
     delivery = desk.good_lot(desk.quillwort, desk.white)

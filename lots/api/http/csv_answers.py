@@ -140,18 +140,17 @@ def offered() -> list[str]:
 
 def columns_of(schema: Schema) -> list[tuple[str, ...]]:
     """Returns the columns of a row as paths, in the order of the schema: they do not depend on what the rows hold."""
-    found: list[tuple[str, ...]] = []
     named: Iterator[tuple[str, Any]] = ((field.data_key or name, field) for name, field in schema.fields.items())
-    for name, field in named:
-        if keys := _keys_of(field):
-            found += [(name, key, *below) for key in keys for below in columns_of(field.value_field.schema)]
-        elif not isinstance(field, fields.Nested) or field.many:
-            found.append((name,))
-        elif set(field.schema.fields) == _SPECTRUM:
-            found += [(name, column) for column in COLUMNS]
-        else:
-            found += [(name, *below) for below in columns_of(field.schema)]
-    return found
+    return [(name, *below) for name, field in named for below in _below(field)]
+
+
+def _below(field: Any) -> Iterable[tuple[str, ...]]:
+    """The columns of a field, as paths from it on."""
+    if keys := _keys_of(field):
+        return [(key, *below) for key in keys for below in columns_of(field.value_field.schema)]
+    if not isinstance(field, fields.Nested) or field.many:
+        return [()]
+    return [(column,) for column in COLUMNS] if set(field.schema.fields) == _SPECTRUM else columns_of(field.schema)
 
 
 def _keys_of(field: Any) -> Sequence[str]:

@@ -313,8 +313,9 @@ class SupplierComparison(Resource):
         """Compare the suppliers of a grade.
 
         Answers acceptance with confidence interval, bias, spread and capability. A supplier gets a rank only when it differs significantly from every
-        other. `acceptance` and `cost` are for at least one use. With `use`, acceptance is compared and ranked for that use. Also as image/svg+xml.
-        404 for an unknown grade.
+        other. `acceptance` and `cost` are for at least one use. With `use`, acceptance is compared and ranked for that use. `order` says
+        which suppliers differ significantly, newcomers set aside. `headline` tells each in a sentence. `costs_of_difference` tells rejected kilograms, days on
+        hold and bench time. Also as image/svg+xml. 404 for an unknown grade.
         """
         names = ("grade_id", "received_from", "received_to", "use")
         compared = comparison.compare(*(args.get(name) for name in names))

@@ -202,7 +202,7 @@ class CloseAction(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Close a corrective action.
 
-        It needs an answer, and enough consecutive lots of the supplier and grade, received after it, that their original inspection accepted for at least
-        one use. 409 until then. `conforming_so_far`, `lacking` and `counted_lots` say how many there are.
+        It needs an answer, and enough consecutive lots of the supplier and grade received after it. Their original inspection must have accepted them
+        for at least one use. 409 until then. `conforming_so_far`, `lacking` and `counted_lots` say how many there are.
         """
         return corrective_actions.close(number, args["note"], person().name)

@@ -21,7 +21,7 @@ from lots.domain.purchasing.supplier_comparison import (
     acceptance_by_use,
     criteria_for,
 )
-from lots.domain.purchasing.supplier_groups import better_than, in_words
+from lots.domain.purchasing.supplier_groups import Order, better_than, in_words
 from lots.domain.words import counted
 from lots.services.drift import drift, series
 from lots.services.lookups import found
@@ -106,9 +106,7 @@ def compared(
     purchases = lot_series.purchases(question.grade_id, question.since, question.until)
     compared_ = _suppliers(lots, suppliers, delivery_costs.by_supplier(purchases))
     grade = None if question.grade_id is None or told is None else told.grades[question.grade_id]
-    followed = {}
-    if told and grade:
-        followed = {number: told.follow((number, grade.id), one.lots) for number, one in compared_.items()}
+    followed = _followed(compared_, told, grade)
     selected = drift.select(one for mine in followed.values() for one in mine)
     drifting = drift.listed(followed, selected)
     results = {number: one.about(question.use) for number, one in compared_.items()}
@@ -120,8 +118,7 @@ def compared(
     agreed = told.agreed(grade.id) if told and grade else None
     subject = headline.Subject(question.use, agreed, names, orders)
     lines, said = [], []
-    level = {n: place for place, group in enumerate(orders["acceptance"].groups) for n in group}
-    for number in sorted(compared_, key=lambda n: (level.get(n, len(level)), names[n])):
+    for number in _best_first(orders["acceptance"], names):
         one, mine = compared_[number], {name: ranks[name][number] for name in CRITERIA}
         parts = followed.get(number, []), drifting.get(number, [])
         spread = within_a_grade.variances(parts[0], CONFIDENCE)
@@ -147,10 +144,28 @@ def compared(
         "comparisons": [_pair(pair, names, question.use) for pair in pairs],
         "drift": drift.counts(selected),
         "inference": _inference(pairs, [one.originals for one in compared_.values()]),
-        "says": _says(
-            said, grade, what, in_words(orders["acceptance"], names, what) if orders["acceptance"].better else ""
-        ),
+        "says": _says(said, grade, what, _better_in_words(orders["acceptance"], names, what)),
     }
+
+
+def _followed(
+    suppliers: Mapping[int, _Supplier], told: Charted | None, grade: Grade | None
+) -> dict[int, list[drift.Followed]]:
+    """The measures of each supplier's lots of a grade; none of several grades."""
+    if told is None or grade is None:
+        return {}
+    return {number: told.follow((number, grade.id), one.lots) for number, one in suppliers.items()}
+
+
+def _best_first(order: Order, names: Mapping[int, str]) -> list[int]:
+    """Suppliers by their group, newcomers last, by name within each."""
+    level = {number: place for place, group in enumerate(order.groups) for number in group}
+    return sorted(names, key=lambda number: (level.get(number, len(level)), names[number]))
+
+
+def _better_in_words(order: Order, names: Mapping[int, str], what: str) -> str:
+    """The order in words; nothing where nobody is better than another."""
+    return in_words(order, names, what) if order.better else ""
 
 
 def _suppliers(
