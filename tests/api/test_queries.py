@@ -280,11 +280,11 @@ def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
     about = f"supplier_id={first['id']}&grade_id={white['id']}"
     budgets = {
         f"/drift?{about}&characteristic=color": 6,
-        f"/supplier-comparison?grade_id={white['id']}": 8,
-        "/supplier-comparison": 5,
+        f"/supplier-comparison?grade_id={white['id']}": 12,
+        "/supplier-comparison": 9,
         f"/forecast?{about}": 6,
         # And one for letters about lots that wait, one for the masses of lots that drift, where there are any.
-        "/purchasing-summary": 9,
+        "/purchasing-summary": 17,
         f"/next-order?grade_id={white['id']}&use=cosmetic": 10,
     }
     for made, more in ((0, 3), (3, 27)):

@@ -196,6 +196,7 @@ def letter_about(lot_id, number, answer_by, *, sent=True):
             LetterSent.create(letter=made, sent_at=at, sent_to="sales", recorded_at=at, recorded_by="Jory")
 
 
+@BOTH_ENGINES
 def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     """Once it was sent and its day is over, until a corrective action of its lot is answered or a newer letter asks again."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)

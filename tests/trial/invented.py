@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
@@ -12,6 +12,7 @@ import numpy as np
 
 from lots.domain.drift.lot_series import Column, LotSeries, SeriesLot
 from lots.services.purchasing import week
+from lots.services.purchasing.stock import Short
 from lots.services.purchasing.supplies import Charted
 from lots.services.purchasing.week_entries import Shelf
 from lots.store.purchasing.in_the_shop import LotInShop
@@ -93,15 +94,15 @@ class Invented:
     lots: LotSeries
     shelf: Shelf
 
-    def week(self) -> Mapping[str, Any]:
-        """The week's list of this shop."""
+    def week(self, short: Sequence[Short] = ()) -> Mapping[str, Any]:
+        """The week's list of this shop, of stocks that are short among others."""
         suppliers: Any = {number: SimpleNamespace(name=name) for number, name in SUPPLIERS.items()}
         grades: Any = {
             number: SimpleNamespace(id=number, code=code, nominal_diameter_mm=1.75) for number, code in GRADES.items()
         }
         revisions: Any = {number: SimpleNamespace(body=LIMITS) for number in GRADES}
         told = Charted(grades, revisions, {}, {})
-        owed = week.Owed([], [], self.shelf)
+        owed = week.Owed([], [], self.shelf, short)
         return week.to_act_on(NOW, self.lots, owed, suppliers, told, lambda some: dict.fromkeys(some, SPOOLS * 1000.0))
 
 

@@ -7,7 +7,7 @@ import pytest
 from lots.domain.drift.reported import FALSE_DISCOVERY_RATE
 from tests.promises.promise import Rate
 from tests.promises.week import false_entries, false_of, moving
-from tests.trial.invented import LOTS, TRUE, invented
+from tests.trial.invented import BLUE, GOOD, LOTS, TRUE, invented
 
 SHOPS = 200
 
@@ -32,6 +32,21 @@ def test_the_first_entry_of_a_shop_is_its_real_drift():
     assert 0.7 < risk["limit_used"] < 1.1
     assert risk["lots_left_low"] <= 3
     assert 12.0 == risk["stock_kg"]
+
+
+def test_short_stock_stands_among_what_must_be_acted_on_now():
+    """The one used up sooner comes first, before all lots that wait; where nobody delivered it lately it is of no supplier."""
+    nobody = {"grade_id": BLUE, "use": None, "says": "Order now.", "days_low": 2.0, "days_high": 9.0}
+    short = [
+        {**nobody, "days_low": 5.0, "lead_days": 20.0, "stock_kg": 3.0, "supplier_id": GOOD},
+        {**nobody, "lead_days": None, "stock_kg": 1.0, "supplier_id": None},
+    ]
+    items = invented(3).week(short)["items"]
+    assert ["limit_near", "short_stock", "short_stock"] == [one["what"] for one in items[:3]]
+    assert [(None, None, 1.0), (GOOD, "Gowan", 3.0)] == [
+        (one["supplier_id"], one["supplier"], one["risk"]["stock_kg"]) for one in items[1:3]
+    ]
+    assert {(None, "PLA-CB-175")} == {(one["lot_id"], one["grade"]) for one in items[1:3]}
 
 
 @pytest.mark.slow
