@@ -13,7 +13,7 @@ from lots.store.assessment.lots import LEFT, still_open
 from lots.store.drift.lot_series import accepted_by_use
 from lots.store.engine.compiled_queries import Prepared, given, numbered
 from lots.store.receiving.deliveries import current
-from lots.store.tables.loads import Load, Machine
+from lots.store.tables.loads import Load
 from lots.store.tables.models import Decision, Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool, Supplier
 
 # Lots whose lead times and acceptance count: so many of the newest, received within so many days.
@@ -111,18 +111,14 @@ class Taken(NamedTuple):
 
 
 def taken(now: datetime, weeks: int, grade_id: int | None) -> list[Taken]:
-    """What loads that ended in these weeks took, by grade, use and week; week 0 ends now. One query, on the index of loads by machine and time.
-
-    A load that stayed on its machine for longer than as many weeks again is left out.
-    """
+    """What loads that ended in these weeks took, by grade, use and week; week 0 ends now. One query, on the index of loads by when they ended."""
     ends = [now - timedelta(weeks=week) for week in range(weeks + 1)]
     in_week = Case(None, [(Load.unloaded_at > ends[week + 1], week) for week in range(weeks)], weeks)
     kg = (Load.mass_before_g - Load.remaining_mass_g) / 1000.0
     sums = (fn.COUNT(Load.id), fn.SUM(kg), fn.SUM(kg * kg))
     query = Load.select(Lot.grade, Load.use, in_week.alias("week"), *sums).join(Lot)
-    began = (Load.on_machine.in_(Machine.select(Machine.id))) & (Load.loaded_at > ends[weeks] - timedelta(weeks=weeks))
     ended = (Load.unloaded_at > ends[weeks]) & (Load.unloaded_at <= now)
-    query = query.where(began & ended & (Load.mass_before_g > Load.remaining_mass_g))
+    query = query.where(ended & (Load.mass_before_g > Load.remaining_mass_g))
     if grade_id is not None:
         query = query.where(Lot.grade == grade_id)
     return [Taken(*row) for row in query.group_by(Lot.grade, Load.use, SQL("week")).tuples().iterator()]

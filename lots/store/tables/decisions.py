@@ -156,10 +156,11 @@ class Letter(Row):
     addressed_to = TextField()
     signed_by = CharField(120)
     note = TextField(null=True)
-    pdf = TextField()
     digest = CharField(64)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    # Last, so that lists which leave it out need not walk over it.
+    pdf = TextField()
 
 
 class LetterSent(Row):

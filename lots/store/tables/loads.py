@@ -61,7 +61,7 @@ class Load(Row):
     of_job_id: int | None
 
     class Meta:
-        indexes = ((("on_machine", "loaded_at"), False),)
+        indexes = ((("on_machine", "loaded_at"), False), (("unloaded_at",), False))
 
 
 class Containment(Row):

@@ -17,12 +17,15 @@ _ADDED = (
     "shop_details ADD COLUMN bench_currency VARCHAR(3)",
     "shop_details ADD COLUMN minutes_per_reading DOUBLE PRECISION CHECK (minutes_per_reading > 0)",
 )
+# What was taken in the last weeks is found among loads by when they ended.
+_ENDED = 'CREATE INDEX "load_unloaded_at" ON "load" ("unloaded_at")'
 
 
 def up(_migrator: Any, db: Any) -> None:
     """Adds tables and columns. What is not said is in no digest, so no digest of the history changes."""
     with db.bind_ctx(NEW, bind_refs=False, bind_backrefs=False):
         db.create_tables(NEW, safe=False)
+    db.execute_sql(_ENDED)
     if isinstance(db, SqliteDatabase):
         for model in WIDER:
             rebuild(db, model)

@@ -83,10 +83,10 @@ class Letter(Row):
     addressed_to = TextField()
     signed_by = CharField(120)
     note = TextField(null=True)
-    pdf = TextField()
     digest = CharField(64)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    pdf = TextField()
 
 
 class LetterSent(Row):
