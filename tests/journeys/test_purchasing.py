@@ -30,7 +30,7 @@ def test_a_supplier_is_added_and_changed_by_whoever_read_it_last(shop):
 
 def test_suppliers_are_listed_page_by_page(shop):
     """Following `next` reads every supplier once, in the order they were added."""
-    codes = ["QWT", "NBK", "TNT"]
+    codes = ["QWT", "NBK", "TTH"]
     for code in codes:
         shop.supplier(code)
     seen, path = [], "/suppliers?limit=2"

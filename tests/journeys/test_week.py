@@ -61,7 +61,7 @@ def test_a_shop_where_all_is_well_is_told_so(shop, clock):
 def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     """An answer overdue, then a limit about to be reached, then a refused lot that waits, then a drift."""
     white, plain = shop.grade(limits=COLOR), shop.grade("PLA-WB-175", DIAMETER)
-    walking, jumped, careless = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TNT")
+    walking, jumped, careless = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TTH")
     whites(walking, white, [0.08 * number for number in range(12)])
     whites(jumped, white, [*STEADY, *(0.5 + b for b in STEADY[:4])], prefix="N")
     (refused,) = judged(careless, plain, "R", first=11, prefix="T")
@@ -85,7 +85,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]
-    assert ("Supplier TNT", "PLA-WB-175", refused, None) == tuple(
+    assert ("Supplier TTH", "PLA-WB-175", refused, None) == tuple(
         first[name] for name in ("supplier", "grade", "lot_id", "measure")
     )
 
@@ -220,7 +220,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
 def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):
     """A supplier that comes nearer to the reference, and one that moves by a seventh of the limit: signalled there, not listed here."""
     grade = shop.grade(limits=COLOR)
-    better, slightly = shop.supplier("NBK"), shop.supplier("TNT")
+    better, slightly = shop.supplier("NBK"), shop.supplier("TTH")
     whites(better, grade, [*(0.5 + b for b in STEADY), *STEADY[:4]], prefix="N")
     whites(slightly, grade, [*STEADY, *(0.14 + b for b in STEADY[:4])], prefix="T")
     assert [] == week(shop)["items"]
@@ -232,7 +232,7 @@ def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):
 def test_the_list_says_how_many_series_it_looked_at(shop, clock):
     """Counts and the rate are figures beside the words; an improvement and a steady supplier count and are not listed."""
     grade = shop.grade(limits=COLOR)
-    moved, better, steady = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TNT")
+    moved, better, steady = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TTH")
     whites(moved, grade, [*STEADY, *(0.5 + b for b in STEADY[:4])])
     whites(better, grade, [*(0.5 + b for b in STEADY), *STEADY[:4]], prefix="N")
     whites(steady, grade, [*STEADY, *STEADY[:4]], prefix="T")

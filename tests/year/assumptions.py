@@ -13,7 +13,7 @@ LOTS = 200
 START = datetime(2026, 1, 5, 8, tzinfo=UTC)
 DAYS = 360
 
-SUPPLIERS = {"QWT": "Quillwort Extrusion", "NBK": "Ninebark Polymer", "TNT": "Tansy & Thole", "FRN": "Fernhithe Spools"}
+SUPPLIERS = {"QWT": "Quillwort Extrusion", "NBK": "Ninebark Polymer", "TTH": "Tansy & Thole", "FRN": "Fernhithe Spools"}
 CONDITIONS = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
 
 # --- Grades: reference colour, limits, and what a conforming lot is like.
@@ -111,11 +111,11 @@ EVERY_GRADE = {
 }  # fmt: skip
 # Share of the lots that each supplier delivers of each grade.
 STREAMS = {
-    ("QWT", "WHITE"): 0.20, ("NBK", "WHITE"): 0.17, ("TNT", "WHITE"): 0.15,
+    ("QWT", "WHITE"): 0.20, ("NBK", "WHITE"): 0.17, ("TTH", "WHITE"): 0.15,
     ("QWT", "BLACK"): 0.17, ("FRN", "BLACK"): 0.13,
     ("NBK", "MATTE"): 0.10, ("FRN", "MATTE"): 0.08,
 }  # fmt: skip
-DRIFTING_STREAM, DRIFT_DIRECTION = ("TNT", "WHITE"), (-0.25, 0.05, 1.0)
+DRIFTING_STREAM, DRIFT_DIRECTION = ("TTH", "WHITE"), (-0.25, 0.05, 1.0)
 
 # --- Kinds of lots: how many in 200, and how each departs from a good one. Ranges are uniform.
 
@@ -234,7 +234,7 @@ HABIT_AFTER_D = 1
 # The shop has two benches, each with a printer and a database of its own, so that the year runs on two cores.
 BENCHES = (
     (("QWT", "WHITE"), ("QWT", "BLACK"), ("NBK", "MATTE"), ("FRN", "MATTE")),
-    (("NBK", "WHITE"), ("TNT", "WHITE"), ("FRN", "BLACK")),
+    (("NBK", "WHITE"), ("TTH", "WHITE"), ("FRN", "BLACK")),
 )
 
 BOOTSTRAPS, CONFIDENCE = 2000, 0.95
