@@ -18,13 +18,13 @@ ROOT = Path(__file__).parent.parent
 FOLDER = ROOT / "lots" / "pages" / "guides" / "pictures"
 # Name of a picture: whose token signs in, the page, and the height that is shown, px.
 PICTURES = {
-    "receiving": ("RECEIVING", "/receiving", 1000),
-    "bench": ("RECEIVING", "/bench?spool=HW-N11-1&kind=diameter", 900),
-    "check": ("PRODUCTION", "/check?spool=HW-Q12-2&use=cosmetic&job=J-1045&machine=P6", 900),
-    "lot": ("QUALITY", "/lots/32", 1000),
-    "week": ("PURCHASING", "/purchasing/week", 900),
-    "suppliers": ("PURCHASING", "/suppliers?grade_id=1", 1000),
-    "stock": ("PURCHASING", "/purchasing/stock", 900),
+    "receiving": ("RECEIVING", "/receiving", 640),
+    "bench": ("RECEIVING", "/bench?spool=HW-N11-1&kind=diameter", 640),
+    "check": ("PRODUCTION", "/check?spool=HW-Q12-2&use=cosmetic&job=J-1045&machine=P6", 640),
+    "lot": ("QUALITY", "/lots/32", 640),
+    "week": ("PURCHASING", "/purchasing/week", 640),
+    "suppliers": ("PURCHASING", "/suppliers?grade_id=1", 640),
+    "stock": ("PURCHASING", "/purchasing/stock", 640),
 }
 WIDTH = 1000
 

@@ -6,7 +6,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
-from flask import Response, abort, render_template, request, send_from_directory
+from flask import Response, abort, render_template, request, send_from_directory, url_for
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from markupsafe import Markup
@@ -46,8 +46,7 @@ def guide(name: str) -> str:
     """One guide."""
     if name not in GUIDES:
         abort(404)
-    shown = html_of(text_of(name), request.script_root)
-    return render_template("guides/guide.html", title=shown.title, body=Markup(shown.body))  # noqa: S704  # our own text, HTML in it is off
+    return _shown(text_of(name), "All guides", url_for("pages.guides"))
 
 
 @pages.get("/guide/pictures/<name>")
@@ -62,8 +61,14 @@ def problem_page(slug: str) -> str:
     part = problems().get(slug)
     if part is None:
         abort(404)
-    shown = html_of(part, request.script_root)
-    return render_template("guides/problem.html", title=shown.title, body=Markup(shown.body))  # noqa: S704  # our own text, HTML in it is off
+    return _shown(part, "All problems", url_for("pages.guide", name="problems"))
+
+
+def _shown(text: str, *back: str) -> str:
+    """A text as a page, with a link (word, address) that leads back."""
+    shown = html_of(text, request.script_root)
+    # Our own text, and HTML in it is off.
+    return render_template("guides/guide.html", title=shown.title, body=Markup(shown.body), back=back)  # noqa: S704
 
 
 def text_of(name: str) -> str:
