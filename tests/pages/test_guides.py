@@ -119,6 +119,6 @@ def test_every_picture_of_a_guide_is_there(app):
     client = app.test_client()
     for name in GUIDES:
         for address in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", text_of(name)):
-            answer = client.get(address)
-            assert (200, "image/png") == (answer.status_code, answer.mimetype)
+            with client.get(address) as answer:
+                assert (200, "image/png") == (answer.status_code, answer.mimetype)
     assert FOLDER.is_dir()
