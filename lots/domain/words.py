@@ -42,6 +42,16 @@ def hyphenated(code: str) -> str:
     return code.replace("_", "-")
 
 
+def status_said(standing: str) -> str:
+    """Returns the status of a lot as people say it.
+
+    Example:
+        >>> status_said("quarantined"), status_said("released")
+        ('in quarantine', 'released')
+    """
+    return "in quarantine" if standing == "quarantined" else standing
+
+
 def moment(at: datetime) -> str:
     """Returns a moment as a person writes it: 2026-11-25 13:05 UTC."""
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"

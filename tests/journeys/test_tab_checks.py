@@ -107,9 +107,9 @@ def test_a_forbidden_use_of_the_grade_is_a_reason_until_it_is_permitted(shop):
 )
 def test_a_forbidden_shape_is_a_reason(shop, tab, thin):
     """A grade forbidden for thin upright tabs: layers across and below 3 mm in either direction (common practice, no source)."""
-    got = lot(shop, forbidden_shapes=["thin_upright"], reason="the layers part easily")
+    got = lot(shop, forbidden_shapes=["thin_upright"], reason="load across layers is weak")
     found = check(shop, got, **tab)
-    assert thin is ('forbidden for thin upright tabs: "the layers part easily"' in " ".join(found["reasons"]))
+    assert thin is ('forbidden for thin upright tabs: "load across layers is weak"' in " ".join(found["reasons"]))
     assert found["enough"] is (not thin and tab.get("layers") != "along")
 
 

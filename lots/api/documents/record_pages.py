@@ -24,7 +24,7 @@ from lots.api.documents.report_pages import (
 from lots.api.pictures.use_grid import WORDS
 from lots.domain.assessment.limits_revision import GENERAL
 from lots.domain.characteristics import registry
-from lots.domain.words import counted, hyphenated, plural
+from lots.domain.words import counted, hyphenated, plural, status_said
 from lots.services.setup.place import Place
 
 _AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
@@ -70,7 +70,7 @@ def _about(record: dict[str, Any], place: Place) -> Section:
             "Our number",
             f"{lot['id']}, received {place.moment(lot['received_at'])}, recorded {place.moment(lot['recorded_at'])}",
         ),
-        ("Status", f"{lot['standing']}, by decision {record['decision_id']}"),
+        ("Status", f"{status_said(lot['standing'])}, by decision {record['decision_id']}"),
     ]
     if lot["by_hand"] is not None:
         readings = f"its readings alone would make it {lot['assessed']}"
@@ -218,7 +218,7 @@ def _decisions(decisions: list[dict[str, Any]], lot_id: int, place: Place) -> Se
             str(row["id"]),
             place.moment(row["decided_at"]),
             action_said(row),
-            row["standing"],
+            status_said(row["standing"]),
             row["decided_by"],
             f"limits {row['limits_revision'] or 'none'}, reference {row['shade_revision'] or 'none'}",
             reason_said(row, place),

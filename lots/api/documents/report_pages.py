@@ -11,7 +11,7 @@ from typing import Any
 
 from lots.domain.characteristics import registry
 from lots.domain.words import counted
-from lots.services.documents.report_words import digits_for
+from lots.services.documents.report_words import DECISION_WORDS, digits_for
 from lots.services.setup.place import Place
 
 _NO_FILLER = "none"
@@ -189,7 +189,7 @@ def _check(row: dict[str, Any] | None, place: Place) -> str:
 
 def action_said(row: dict[str, Any]) -> str:
     """Returns the action of a decision in words."""
-    return str(row["action"]).replace("_", " ")
+    return DECISION_WORDS[row["action"]]
 
 
 def reason_said(row: dict[str, Any], place: Place) -> str:

@@ -183,12 +183,13 @@ class Material:
 
 def permission_says(granted: Statement) -> str:
     """Returns a permission as a sentence for the person who loads under it."""
-    use = hyphenated(granted.about)
-    return f'Quality permits {use} use of this grade, which is otherwise forbidden: "{granted.reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
+    use, reason = hyphenated(granted.about), granted.reason.rstrip(".")
+    return f'Quality permits {use} use of this grade, which is otherwise forbidden: "{reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
 
 
 def _stated(one: Statement) -> Prohibition:
-    return Prohibition(one.about, "caution" if one.from_caution else "quality", f'"{one.reason}"', one.by, one.at)
+    said = one.reason.rstrip(".")
+    return Prohibition(one.about, "caution" if one.from_caution else "quality", f'"{said}"', one.by, one.at)
 
 
 @lru_cache(maxsize=256)  # a shop has few fillers

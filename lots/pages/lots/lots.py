@@ -23,7 +23,7 @@ from lots.api.receiving.samples import LotSample
 from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.lots.pictures import measured
-from lots.pages.lots.time_line import ACTIONS, time_line
+from lots.pages.lots.time_line import time_line
 from lots.pages.purchasing.suppliers import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
 from lots.pages.site.calls import Refusal, attempt, every
@@ -34,6 +34,7 @@ from lots.pages.site.session import may_call, signed_in
 from lots.services import exposure
 from lots.services.assessment import concessions, decisions, reinspections
 from lots.services.assessment.counting import OnRecord
+from lots.services.documents.report_words import DECISION_WORDS
 from lots.services.production import lot_uses
 from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
@@ -64,7 +65,7 @@ def lot(number: int) -> Any:
         assessment=assessment,
         findings=_rows(assessment["findings"]),
         pictures=list(measured(record)),
-        actions_in_words=ACTIONS,
+        actions_in_words=DECISION_WORDS,
         sample=sample,
         orders=[one.now.order_ref for one in record.deliveries],
         readings=recording.newest_of(record, None if all_readings else _READINGS),

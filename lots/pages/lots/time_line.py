@@ -8,22 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.words import hyphenated, listed
-
-# An action of a decision -> the same in words.
-ACTIONS = {
-    "received": "Received",
-    "judge": "Assessed",
-    "void": "Reading voided",
-    "exclude": "Reading excluded",
-    "include": "Reading included again",
-    "reassess": "Assessed again",
-    "block": "Blocked by hand",
-    "hold": "Held by hand",
-    "return": "Returned to the supplier",
-    "scrap": "Scrapped",
-    "lift": "Manual decision lifted",
-    "accept_step": "Step accepted",
-}
+from lots.services.documents.report_words import DECISION_WORDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +53,7 @@ def _decision(one: Mapping[str, Any]) -> Moment:
         *([] if limits is None else [f"limits revision {limits}"]),
         *([] if shade is None else [f"reference revision {shade}"]),
     ]
-    what = ACTIONS.get(one["action"], one["action"].replace("_", " ").capitalize())
+    what = DECISION_WORDS.get(one["action"], one["action"].replace("_", " ").capitalize())
     revisions = f"Under {listed(named)}" if named else ""
     return Moment(one["decided_at"], one["decided_by"], what, one["reason"], one["standing"], revisions)
 

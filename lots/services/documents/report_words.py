@@ -15,6 +15,22 @@ from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 from lots.domain.receiving.coverage import DEFAULT_FIXED, Sampling
 from lots.domain.words import counted
 
+# An action of a decision -> the same in words.
+DECISION_WORDS = {
+    "received": "Received",
+    "judge": "Assessed",
+    "void": "Reading voided",
+    "exclude": "Reading excluded",
+    "include": "Reading included again",
+    "reassess": "Assessed again",
+    "block": "Blocked by hand",
+    "hold": "Held by hand",
+    "return": "Returned to the supplier",
+    "scrap": "Scrapped",
+    "lift": "Manual decision lifted",
+    "accept_step": "Step accepted",
+}
+
 
 def quantity(code: str, limits: Limits | None) -> str:
     """Returns the symbol of what a colour finding measures, such as ΔE00 or Δb*; "" for other findings."""

@@ -29,6 +29,8 @@ _MOMENT = re.compile(r"\b(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC\b")
 _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 # A number that stands alone in a sentence, after a blank, bracket or sign. In a code, a date or an address it has other signs around it.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
+# A number that is rounded to zero and keeps its sign.
+_NO_LESS = re.compile(r"(?<![\w.])[-−](0\.0+)(?![\d.])")
 # What follows these words is somebody's name for a thing, even where it looks like a number; what follows a standard is its clause.
 # After a plural and a colon comes a value, such as that of the spread between spools.
 _NAMES = re.compile(
@@ -88,7 +90,7 @@ class Place:
         return str(format_decimal(rounded, format=pattern, locale=DECIMAL_SIGNS[self.decimal_sign]))
 
     def prose(self, text: str) -> str:
-        """Returns a sentence with the site's decimal sign in its numbers. Codes, dates and names stay as they are.
+        """Returns a sentence with the site's decimal sign in its numbers, and no zero below zero. Codes, dates and names stay as they are.
 
         Example:
             >>> Place(decimal_sign="comma").prose("Lot 7.5: mean 1.748 mm (limit 1.72 to 1.78 mm), spool PLA-1.75.")
@@ -97,7 +99,10 @@ class Place:
             'By 0,08 a lot, 0,89 in all (JCGM 106:2012, 8.2).'
             >>> Place(decimal_sign="comma").prose("Colour spread between spools: 0.40 from 5 spools.")
             'Colour spread between spools: 0,40 from 5 spools.'
+            >>> Place().prose("da* -0.00, db* -0.04")
+            'da* 0.00, db* -0.04'
         """
+        text = _NO_LESS.sub(r"\1", text)
         if self.decimal_sign == "point":
             return text
 
