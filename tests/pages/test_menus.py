@@ -60,7 +60,8 @@ def test_no_link_leads_to_a_refusal(shop, role):
         seen.add(address)
         answer = somebody.raw(address)
         assert answer.status_code in (200, 204), address
-        if answer.mimetype == "text/html" and answer.data:
+        # The description of the API is a page of another kind: it needs its script.
+        if answer.mimetype == "text/html" and answer.data and address != "/docs":
             page = somebody.go(address)
             ahead += [link for link in page.every_link if link.startswith("/")]
     assert f"/lots/{bad.lot_id}" in seen

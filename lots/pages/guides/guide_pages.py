@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
-from flask import Response, abort, render_template, request, send_from_directory, url_for
+from flask import Response, abort, current_app, g, render_template, request, send_from_directory, url_for
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from markupsafe import Markup
 
 from lots.pages.site.frame import pages
+from lots.pages.site.session import may
 
 FOLDER = Path(__file__).parent
 # In the order of the list: name in the address, who it is for or what it explains.
@@ -26,6 +28,8 @@ GUIDES = {
     "api": "API: the same work from scripts and instruments",
     "problems": "Problems: every type of error that the API answers",
 }
+# An address of this site in a link.
+_ADDRESS = re.compile(r"\]\((/[^)\s#]*)")
 
 
 class Shown(NamedTuple):
@@ -66,9 +70,16 @@ def problem_page(slug: str) -> str:
 
 def _shown(text: str, *back: str) -> str:
     """A text as a page, with a link (word, address) that leads back."""
-    shown = html_of(text, request.script_root)
+    shut = frozenset(address for address in _ADDRESS.findall(text) if not _open(address))
+    shown = html_of(text, request.script_root, shut)
     # Our own text, and HTML in it is off.
     return render_template("guides/guide.html", title=shown.title, body=Markup(shown.body), back=back)  # noqa: S704
+
+
+def _open(address: str) -> bool:
+    """Whether whoever reads may follow a link: strangers are asked to sign in, others are not led to a refusal."""
+    endpoint = current_app.url_map.bind("").match(address)[0]
+    return g.get("me") is None or not endpoint.startswith("pages.") or may(endpoint)
 
 
 def text_of(name: str) -> str:
@@ -85,8 +96,14 @@ def problems() -> dict[str, str]:
 
 # Guides and types of errors are few; several path prefixes only where several proxies lead here.
 @lru_cache(maxsize=200)
-def html_of(text: str, prefix: str) -> Shown:
-    """Returns Markdown as HTML. Addresses of this site get the path prefix; wide tables and code scroll by themselves."""
+def html_of(text: str, prefix: str, shut: frozenset[str] = frozenset()) -> Shown:
+    """Returns Markdown as HTML. Addresses of this site get the path prefix; wide tables and code scroll by themselves.
+
+    Args:
+        text: with a heading first.
+        prefix: the path under which the site is reached, "" where it has none.
+        shut: addresses that the reader may not open; their words stand without a link.
+    """
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = reader.parse(text)
     title, named = tokens[1].content, 0
@@ -97,7 +114,7 @@ def html_of(text: str, prefix: str) -> Shown:
             named += 1
             token.meta["label"] = f"Table {named}"
         elif token.type == "inline":
-            _prefixed(token, prefix)
+            _prefixed(token, prefix, shut)
     reader.add_render_rule("table_open", _table_opens)
     reader.add_render_rule("table_close", lambda *_: "</table></div>\n")
     reader.add_render_rule("fence", _code)
@@ -115,9 +132,14 @@ def anchor(heading: str) -> str:
     return "-".join(kept.split())
 
 
-def _prefixed(inline: Token, prefix: str) -> None:
-    """Puts the path prefix before the addresses of this site."""
+def _prefixed(inline: Token, prefix: str, shut: frozenset[str]) -> None:
+    """Puts the path prefix before the addresses of this site, and takes off links that are shut."""
+    off = False
     for child in inline.children or []:
+        if child.type == "link_open":
+            off = str(child.attrGet("href")).partition("#")[0] in shut
+        if off and child.type in ("link_open", "link_close"):
+            child.type = "text"
         for name in ("href", "src"):
             address = child.attrGet(name)
             if isinstance(address, str) and address.startswith("/"):

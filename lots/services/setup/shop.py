@@ -139,8 +139,9 @@ def _faults(said: Details) -> list[Fault]:
         )
         found.append(Fault("/time_zone", f'"{said.time_zone}" is not a time zone.', hint))
     if (said.bench_cost_per_h is None) != (said.bench_currency is None):
-        hint = "Give both, or neither."
-        found.append(Fault("/bench_currency", "An hourly cost needs its currency, and a currency its cost.", hint))
+        empty = "bench_cost_per_h" if said.bench_cost_per_h is None else "bench_currency"
+        says = "An hourly cost needs its currency, and a currency its cost."
+        found.append(Fault(f"/{empty}", says, "Give both, or neither."))
     if min(said.label_width_mm, said.label_height_mm) <= 2 * said.label_margin_mm:
         found.append(Fault("/label_margin_mm", "The margins leave no room on a label.", "Make them smaller."))
     if said.label_paper == "sheet" and said.columns < 1:
