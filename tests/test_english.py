@@ -1,0 +1,61 @@
+"""What a test can hold of the English: contractions, notation, and raw codes in the words of pages, findings, errors, papers and commands."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+LOTS = Path(__file__).parent.parent / "lots"
+CONTRACTION = re.compile(r"\b\w+n't\b|\b(?:it|that|what|there|who|let)'s\b|\b\w+'(?:re|ll|ve)\b", re.IGNORECASE)
+# A number or a value, then a percent sign without a space, in a sentence.
+TIGHT = re.compile(r"(?:\d|\}\})%(?!\d|[a-z(])")
+CODES = re.compile(r"\b(?:N[1-8]|WE4)\b")
+
+
+def texts() -> Iterator[tuple[str, str]]:
+    """Every text that the program may say, with the file it stands in: no docstring, no name, no pattern."""
+    for path in LOTS.rglob("*.py"):
+        tree = ast.parse(path.read_text("utf-8"))
+        docs = {
+            id(node.body[0].value)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
+            and node.body
+            and isinstance(node.body[0], ast.Expr)
+        }
+        for node in ast.walk(tree):
+            said = isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs
+            if said and " " in node.value and "\\" not in node.value:
+                yield str(path.relative_to(LOTS)), node.value
+    for path in (LOTS / "pages" / "templates").rglob("*.html"):
+        text = re.sub(r"\{#.*?#\}|\{%.*?%\}", "", path.read_text("utf-8"), flags=re.DOTALL)
+        yield from ((str(path.relative_to(LOTS)), part) for part in re.findall(r">([^<>]+)<", text))
+
+
+def test_no_contraction_is_said():
+    """The words are written out, as in a manual."""
+    assert [] == [(path, text) for path, text in texts() if CONTRACTION.search(text)]
+
+
+def test_a_percent_sign_has_a_space_before_it():
+    """As the SI brochure writes it (5.4.7), such as 95 %."""
+    found = [(path, text) for path, text in texts() if TIGHT.search(text)]
+    assert [] == found
+
+
+def test_no_run_rule_is_named_by_its_code():
+    """Its name stands beside its pattern, such as Nelson rule 3; the API's own field holds the code."""
+    allowed = {"api/drift/signals.py"}
+    assert [] == [(path, text) for path, text in texts() if CODES.search(text) and path not in allowed]
+
+
+def test_sentences_of_pages_are_short():
+    """At most 25 words, so that a reader at a machine takes them in at once."""
+    found = []
+    for path, text in texts():
+        if path.endswith(".html"):
+            plain = re.sub(r"\{\{.*?\}\}", "value", " ".join(text.split()))
+            found += [(path, one) for one in re.split(r"(?<=[.?!:;])\s+", plain) if len(one.split()) > 25]
+    assert [] == found
