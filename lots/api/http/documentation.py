@@ -19,7 +19,7 @@ in test bars and plaques. Parts that carry load, flex, lift or protect people ne
 a licensed or competent engineer.
 
 Every GET carries an `ETag`. A GET with that ETag in `If-None-Match` answers 304 while nothing has changed. Units stand in the names of
-fields. Times are RFC 3339 with an offset. Refusals are problem documents (RFC 9457)."""
+fields. Times are RFC 3339 with an offset. Refusals are problem documents (RFC 9457). Guides for each desk are at [/guide](guide)."""
 
 SETTINGS = {
     "API_TITLE": "Filament lots",
