@@ -145,7 +145,7 @@ class _Balance(HTMLParser):
     """Finds elements that are not closed in the order in which they were opened."""
 
     EMPTY = frozenset(
-        ("area", "base", "br", "col", "hr", "img", "input", "link", "meta", "path", "rect", "line", "circle")
+        ("area", "base", "br", "col", "hr", "img", "input", "link", "meta", "source", "path", "rect", "line", "circle")
     )
 
     def __init__(self) -> None:
