@@ -156,8 +156,8 @@ class LotLetters(Resource):
     def post(self, args: letters.LetterBody, number: int) -> Any:
         """Sign a letter to the supplier of a lot.
 
-        The PDF is made once and kept with its SHA-256. Nothing is sent. 409 for a lot of which nothing fails and that was not blocked by hand, and for one
-        that is neither blocked, restricted, returned nor scrapped. 422 for more spools or mass than came, a quantity or an amount without a claim, an amount
+        The PDF is made once and kept with its SHA-256. Nothing is sent. 409 for a lot of which nothing fails and that was not blocked by hand. 409 for a lot
+        in quarantine, and for one that is released. 422 for more spools or mass than came, or for a quantity or an amount without a claim. 422 for an amount
         without its currency, or an answer due in the past. 501 where the extra for a PDF is not installed.
         """
         made = signed(number, args, person().name)
