@@ -207,6 +207,9 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     (words,) = said(week(shop), "letter_unanswered")
     assert "No answer yet to letter L-1 about lot Q-10, asked for 7 days ago." == words
     assert ["letter_unanswered", "refused_waiting", "refused_waiting"] == [one["what"] for one in week(shop)["items"]]
+    # An unsent letter asks nobody: the one before it stays open.
+    letter_about(lots[0], "L-4", day + timedelta(days=60), sent=False)
+    assert [words] == said(week(shop), "letter_unanswered")
     letter_about(lots[0], "L-3", day + timedelta(days=30))
     assert [] == said(week(shop), "letter_unanswered")
     clock.shift(timedelta(days=30))
@@ -215,6 +218,16 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     answer = {"cause": "a worn die", "action": "a new die", "answered_by": "Jory"}
     shop.post("purchasing", f"/corrective-actions/{action['id']}/answer", answer)
     assert [] == said(week(shop), "letter_unanswered")
+
+
+def test_what_was_due_seconds_ago_was_due_today(shop, clock):
+    """No day has gone by."""
+    lots = judged(shop.supplier(), shop.grade(limits=DIAMETER), "R", first=10)
+    letter_about(lots[0], "L-1", supply.month(12) + timedelta(days=7))
+    clock.shift(timedelta(seconds=5))
+    assert ["No answer yet to letter L-1 about lot Q-10, asked for today."] == said(week(shop), "letter_unanswered")
+    clock.shift(timedelta(days=1))
+    assert said(week(shop), "letter_unanswered")[0].endswith("asked for 1 day ago.")
 
 
 def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from copy import copy
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Any, ClassVar
 
 from marshmallow import Schema, ValidationError, fields, missing, validate
@@ -67,10 +68,10 @@ class StrictFloat(fields.Float):
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
         number = _json_number(value)
         if self.above is not None and number <= self.above:
-            raise ValidationError(Said(f"{number:g} is too small; it must be more than {self.above:g}."))
+            raise ValidationError(Said(f"{number:,.15g} is too small; it must be more than {_plain(self.above)}."))
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
             hint = self.hint or f"Give a number {_range(self.low, self.high)}."
-            raise ValidationError(Said(f"{number:g} is out of range.", hint))
+            raise ValidationError(Said(f"{number:,.15g} is out of range.", hint))
         return number
 
 
@@ -93,8 +94,13 @@ def _json_number(value: Any) -> float:
 
 def _range(low: float | None, high: float | None) -> str:
     if low is None:
-        return f"of at most {high:g}"
-    return f"of at least {low:g}" if high is None else f"from {low:g} to {high:g}"
+        return f"of at most {_plain(high)}"
+    return f"of at least {_plain(low)}" if high is None else f"from {_plain(low)} to {_plain(high)}"
+
+
+def _plain(end: float | None) -> str:
+    """A bound without an exponent, thousands separated: 1,000,000,000; empty for none."""
+    return "" if end is None else f"{Decimal(repr(end)).normalize():,f}"
 
 
 def whole_ends(low: float | None, high: float | None, above: float | None) -> tuple[int, int]:
@@ -119,7 +125,7 @@ class StrictInteger(fields.Integer):
         if number != int(number):
             raise ValidationError(Said(f"{number:g} is not a whole number."))
         if not self.low <= int(value) <= self.high:
-            hint = self.hint or f"Give a whole number from {self.low} to {self.high}."
+            hint = self.hint or f"Give a whole number from {_plain(self.low)} to {_plain(self.high)}."
             raise ValidationError(Said(f"{quoted(int(value))} is out of range.", hint))
         return int(value)
 

@@ -61,14 +61,14 @@ class LetterArgs(Strict):
         3,
         metadata={
             "label": "Currency",
-            "description": "ISO 4217, such as EUR; needed with amount",
+            "description": "ISO 4217, such as EUR; needed with amount, which has no more decimals than it",
             "pattern": "^[A-Z]{3}$",
         },
     )
     answer_by = Instant(
         metadata={
             "label": "Answer due",
-            "description": "as the corrective action says, else two weeks from now when left out (common practice)",
+            "description": "when left out as the corrective action says, else the end of the day two weeks from now at the shop (common practice)",
         }
     )
     signed_by = Text(120, required=True, metadata={"label": "Signed by", "description": "who signs for the shop"})
@@ -156,8 +156,9 @@ class LotLetters(Resource):
     def post(self, args: letters.LetterBody, number: int) -> Any:
         """Sign a letter to the supplier of a lot.
 
-        The PDF is made once and kept with its SHA-256. Nothing is sent. 409 for a lot of which nothing fails and that was not blocked by hand. 422 for
-        more spools or mass than came, an amount without its currency, or an answer due in the past. 501 where the extra for a PDF is not installed.
+        The PDF is made once and kept with its SHA-256. Nothing is sent. 409 for a lot of which nothing fails and that was not blocked by hand. 409 for a lot
+        in quarantine, and for one that is released. 422 for more spools or mass than came, or for a quantity or an amount without a claim. 422 for an amount
+        without its currency, or an answer due in the past. 501 where the extra for a PDF is not installed.
         """
         made = signed(number, args, person().name)
         return made, self.location(made)

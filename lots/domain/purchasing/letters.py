@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 
 from lots.domain.purchasing.corrective_actions import DUE_AFTER
 
@@ -11,6 +11,11 @@ from lots.domain.purchasing.corrective_actions import DUE_AFTER
 ANSWER_AFTER: timedelta = DUE_AFTER
 
 NONE = "none"
+
+# A lot that was rejected for some use, or taken out by hand for a fault.
+WRITTEN_ABOUT = ("blocked", "restricted", "returned", "scrapped")
+
+UNPROVED = "No value is proved to be outside its limit (ISO 14253-1), so the supplier may refuse the claim."
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,39 @@ def number_of(lot_id: int, before: int) -> str:
         'L-12-1'
     """
     return f"L-{lot_id}-{before + 1}"
+
+
+def why_no_letter(lot: str, standing: str, *, complete: bool) -> str | None:
+    """Returns why no letter can be written about a lot; None where one can.
+
+    Args:
+        lot: the supplier's number of it.
+        standing: one of STANDINGS.
+        complete: whether nothing is left to be measured.
+
+    Example:
+        >>> why_no_letter("Q-7", "quarantined", complete=False)
+        'Lot Q-7 is in quarantine: its measurements are not complete, so nothing can be claimed yet.'
+        >>> why_no_letter("Q-7", "released", complete=True)
+        'Lot Q-7 is released, so nothing can be claimed.'
+        >>> why_no_letter("Q-7", "restricted", complete=True)
+    """
+    if standing in WRITTEN_ABOUT:
+        return None
+    if standing != "quarantined":
+        return f"Lot {lot} is {standing}, so nothing can be claimed."
+    unfinished = "" if complete else ": its measurements are not complete"
+    return f"Lot {lot} is in quarantine{unfinished}, so nothing can be claimed yet."
+
+
+def answer_day(signed: date) -> date:
+    """Returns the day by whose end an answer is due that nobody dated otherwise; `signed` is the day of signing.
+
+    Example:
+        >>> answer_day(date(2026, 11, 28))
+        datetime.date(2026, 12, 12)
+    """
+    return signed + ANSWER_AFTER
 
 
 def answer_asked(claim: str) -> str:

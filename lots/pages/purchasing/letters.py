@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
-from flask import g, render_template, request, url_for
+from flask import g, redirect, render_template, request, url_for
 
 from lots.api.documents.letter_pages import letter_paper
 from lots.api.documents.printed import with_letterhead
@@ -121,7 +121,14 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 def _look(number: int, typed: Mapping[str, str], report: Any, terms: desk.Terms) -> Any:
     paper = with_letterhead(letter_paper(report, terms, place()))
-    return render_template("purchasing/letter_look.html", number=number, typed=typed, paper=paper, report=report)
+    return render_template(
+        "purchasing/letter_look.html",
+        number=number,
+        typed=typed,
+        paper=paper,
+        report=report,
+        doubts=desk.doubts(report, terms),
+    )
 
 
 def _form(number: int, typed: Mapping[str, Any], not_done: Refusal | None) -> Any:
@@ -179,12 +186,24 @@ def record_sending(number: str) -> Any:
     return _shown(number, typed, done) if isinstance(done, Refusal) else done
 
 
+@pages.get("/letters/<string:number>/sent")
+@signed_in((SendLetter, "POST"))
+def sent_letter(number: str) -> Any:
+    """Leads to the letter: the address of a refused sending, loaded again."""
+    return redirect(url_for("pages.letter", number=number))
+
+
 def _shown(number: str, typed: Mapping[str, str], not_done: Refusal | None) -> Any:
     found = attempt(lambda: desk.one(number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.letters"))
+    answered_on: Any = found["corrective_action_id"]
+    if answered_on is None:
+        pending = corrective_actions.listed({"lot_id": found["lot_id"], "state": "open"}, None, 1).rows
+        answered_on = pending[0]["id"] if pending else None
     page = render_template(
         "purchasing/letter.html",
+        answered_on=answered_on,
         one=found,
         claims=CLAIM_NAMES,
         typed=typed or {"sent_at": place().field(clock.now())},

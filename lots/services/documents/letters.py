@@ -7,8 +7,10 @@ import binascii
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, date, datetime
 from typing import TypedDict
+
+from babel.numbers import get_currency_precision, list_currencies
 
 from lots.domain.code_identity import has_control
 from lots.domain.conformity.limits import BINARY_NOISE
@@ -16,9 +18,10 @@ from lots.domain.purchasing import letters as rules
 from lots.domain.words import counted, moment
 from lots.services import clock
 from lots.services.documents.nonconformity_report import nonconformity
-from lots.services.errors import Damaged, Fault, Invalid, NotFound, quoted
+from lots.services.errors import Conflict, Damaged, Fault, Invalid, NotFound, quoted
 from lots.services.lookups import lot_of
 from lots.services.receiving.receiving import money_faults
+from lots.services.setup import shop
 from lots.services.views import View
 from lots.store import audit, corrective_actions
 from lots.store.assessment import lots
@@ -91,6 +94,10 @@ class Terms:
     note: str | None = None
 
 
+_NO_CLAIM = "State a claim, or leave this empty."
+# Codes of ISO 4217 that stand for no money: for tests, and where no currency is involved (from memory).
+_NO_MONEY = ("XTS", "XXX")
+
 # Makes the PDF of a letter from the report on its lot and its terms.
 Render = Callable[[View, Terms], bytes]
 
@@ -119,7 +126,7 @@ def draft(lot_id: int, values: LetterBody) -> tuple[View, Terms]:
 
     Raises:
         NotFound: no such lot.
-        Conflict: there is nothing to report to the supplier.
+        Conflict: there is nothing to report to the supplier, or the lot's standing allows no letter.
         Invalid: what it claims cannot be claimed.
     """
     return _drafted(lot_of(lot_id), values, clock.now())
@@ -136,7 +143,7 @@ def sign(lot_id: int, values: LetterBody, by: str, render: Render) -> View:
 
     Raises:
         NotFound: no such lot.
-        Conflict: there is nothing to report to the supplier.
+        Conflict: there is nothing to report to the supplier, or the lot's standing allows no letter.
         Invalid: what it claims cannot be claimed.
     """
     lot, now = lot_of(lot_id), clock.now()
@@ -168,6 +175,7 @@ def sign(lot_id: int, values: LetterBody, by: str, render: Render) -> View:
 
 def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
     report = nonconformity(lot.id, to_print=True)
+    _check_standing(report)
     action_id, action = values.get("corrective_action_id"), None
     faults: list[Fault] = []
     if action_id is not None:
@@ -178,8 +186,8 @@ def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
                 Fault("/corrective_action_id", f"Lot {lot.supplier_lot} has no corrective action {action_id}.", hint)
             )
     faults += _quantity_faults(lot, values) + _money_faults(values)
-    due_at = action.due_at if action is not None and action.due_at > now else now + rules.ANSWER_AFTER
-    answer_by = values.get("answer_by") or due_at
+    due_at = action.due_at if action is not None and action.due_at > now else None
+    answer_by = values.get("answer_by") or due_at or _usual_answer(now)
     if answer_by <= now:
         hint = "Give a later time, or leave it out for two weeks from now."
         faults.append(Fault("/answer_by", f"{moment(answer_by)} is over already.", hint))
@@ -202,11 +210,39 @@ def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
     return report, terms
 
 
+def doubts(report: View, terms: Terms) -> list[str]:
+    """Returns what the person who signs has to know before: a claim that rests on no value proved to be outside its limit (ISO 14253-1)."""
+    found = report["found"]
+    if not isinstance(found, dict):
+        raise TypeError("this is no report on a lot")
+    each = [*found["failing"], *(row for spool in found["nonconforming_spools"] for row in spool["findings"])]
+    return [] if terms.claim == rules.NONE or any(row["claimable"] for row in each) else [rules.UNPROVED]
+
+
+def _check_standing(report: View) -> None:
+    lot, found = report["lot"], report["found"]
+    if not (isinstance(lot, dict) and isinstance(found, dict)):
+        raise TypeError("this is no report on a lot")
+    why = rules.why_no_letter(lot["supplier_lot"], lot["standing"], complete=not found["to_measure"])
+    if why is not None:
+        raise Conflict(why)
+
+
+def _usual_answer(now: datetime) -> datetime:
+    """The end of the day on which an answer is due that nobody dated otherwise, by the shop's clock."""
+    place = shop.details().place
+    signed_on = date.fromisoformat(place.field(now)[:10])
+    return datetime.fromisoformat(place.end_of(rules.answer_day(signed_on).isoformat())).astimezone(UTC)
+
+
 def _quantity_faults(lot: Lot, values: LetterBody) -> list[Fault]:
-    """Nobody claims more than came."""
+    """Nobody claims more than came, nor more than the spools held that are claimed, nor a quantity without a claim."""
     spools, mass_g = values.get("spools"), values.get("mass_g")
     if spools is None and mass_g is None:
         return []
+    if values["claim"] == rules.NONE:
+        stated = [name for name, value in (("spools", spools), ("mass_g", mass_g)) if value is not None]
+        return [Fault(f"/{name}", "A letter without a claim states no quantity.", _NO_CLAIM) for name in stated]
     came = deliveries.of_lot(lot.id)
     all_spools, all_g = sum(one.spools for one in came), sum(one.mass_g for one in came)
     faults = []
@@ -216,16 +252,30 @@ def _quantity_faults(lot: Lot, values: LetterBody) -> list[Fault]:
     if mass_g is not None and mass_g > all_g + BINARY_NOISE:
         detail = f"Lot {lot.supplier_lot} came with {all_g / 1000:g} kg, less than {mass_g / 1000:g} kg."
         faults.append(Fault("/mass_g", detail, f"Give at most {all_g / 1000:g} kg."))
+    if not faults and spools is not None and mass_g is not None:
+        held_g = store.heaviest(lot.id, spools)
+        if mass_g > held_g + BINARY_NOISE:
+            detail = f"{counted(spools, 'spool')} of lot {lot.supplier_lot} held {held_g / 1000:g} kg at most, less than {mass_g / 1000:g} kg."
+            faults.append(Fault("/mass_g", detail, f"Give at most {held_g / 1000:g} kg, or more spools."))
     return faults
 
 
 def _money_faults(values: LetterBody) -> list[Fault]:
     amount, currency = values.get("amount"), values.get("currency")
     if amount is not None and values["claim"] == rules.NONE:
-        return [
-            Fault("/amount", "A letter without a claim asks for no money.", "Choose a claim, or leave out the amount.")
-        ]
-    return money_faults("amount", amount, currency)
+        return [Fault("/amount", "A letter without a claim asks for no money.", _NO_CLAIM)]
+    faults = money_faults("amount", amount, currency)
+    if faults or amount is None or currency is None:
+        return faults
+    if currency not in list_currencies() or currency in _NO_MONEY:
+        hint = "Write the three letters of a currency (ISO 4217), such as EUR."
+        return [Fault("/currency", f"{currency} is not the code of a currency.", hint)]
+    decimals = get_currency_precision(currency)
+    if round(amount, decimals) != amount:
+        most = f"{counted(decimals, 'decimal')} at most" if decimals else "no decimals"
+        hint = f"Give {most}."
+        return [Fault("/amount", f"An amount in {currency} has {most}, and {amount!r} has more.", hint)]
+    return []
 
 
 def one(number: str) -> View:

@@ -174,7 +174,8 @@ def _chance(p: float) -> str:
 
 
 def _days_ago(day: datetime, now: datetime) -> str:
-    return f"{counted(max((now - day).days, 1), 'day')} ago"
+    days = (now - day).days
+    return f"{counted(days, 'day')} ago" if days > 0 else "today"
 
 
 def _pair(lot: LotInShop) -> Pair:

@@ -55,17 +55,18 @@ class OpenLetter(NamedTuple):
 
 
 def letters_without_answer(lot_ids: Iterable[int], now: datetime) -> list[OpenLetter]:
-    """Returns the newest letter about each of these lots where it was sent, its day is over and no corrective action was answered since.
+    """Returns the newest letter that was sent about each of these lots, where its day is over and no corrective action was answered since.
+
+    A letter that was signed and not sent asks nobody, so it leaves the one before it open.
 
     An answer is noted on a corrective action of the lot. One query, none without lots.
     """
     wanted = sorted(set(lot_ids))
     if not wanted:
         return []
-    newest = Letter.select(fn.MAX(Letter.id)).where(Letter.lot.in_(wanted)).group_by(Letter.lot)
-    sent = fn.EXISTS(LetterSent.select(LetterSent.id).where(LetterSent.letter == Letter.id))
+    newest = Letter.select(fn.MAX(Letter.id)).join(LetterSent).where(Letter.lot.in_(wanted)).group_by(Letter.lot)
     since = (CorrectiveAction.lot == Letter.lot) & (CorrectiveAction.answered_at >= Letter.recorded_at)
     answered = fn.EXISTS(CorrectiveAction.select(CorrectiveAction.id).where(since))
-    late = Letter.id.in_(newest) & (Letter.answer_by < now) & sent & ~answered
+    late = Letter.id.in_(newest) & (Letter.answer_by < now) & ~answered
     query = Letter.select(Letter.lot, Letter.number, Letter.answer_by).where(late).order_by(Letter.answer_by, Letter.id)
     return [OpenLetter._make(row) for row in query.tuples().iterator()]

@@ -9,8 +9,9 @@ from typing import TypedDict
 from peewee import ModelSelect
 
 from lots.store.engine.paging import Page, page
+from lots.store.receiving import deliveries
 from lots.store.tables.decisions import Letter, LetterSent
-from lots.store.tables.models import Grade, Lot, Supplier
+from lots.store.tables.models import Grade, Lot, Spool, Supplier
 
 
 class Signed(TypedDict):
@@ -59,6 +60,12 @@ def _with_names() -> ModelSelect[Letter]:
 def count(lot_id: int) -> int:
     """Letters about a lot that were signed so far. One query on an index."""
     return int(Letter.select().where(Letter.lot == lot_id).count())
+
+
+def heaviest(lot_id: int, spools: int) -> float:
+    """The net mass that the heaviest spools of a lot came with, g. One query."""
+    query = Spool.select(Spool.net_mass_g).where((Spool.lot == lot_id) & deliveries.came())
+    return float(sum(row.net_mass_g for row in query.order_by(Spool.net_mass_g.desc()).limit(spools)))
 
 
 def add(lot: Lot, values: Signed, by: str, now: datetime) -> int:
