@@ -178,7 +178,7 @@ def _claim(terms: Terms, place: Place) -> Section:
     if parts:
         facts.append(("Quantity", ", ".join(parts)))
     if terms.amount is not None:
-        facts.append(("Amount", f"{place.number(terms.amount, 2)} {terms.currency}"))
+        facts.append(("Amount", place.money(terms.amount, terms.currency or "")))
     return Section("Claim", facts, [claim.asks, *([terms.note] if terms.note else [])])
 
 

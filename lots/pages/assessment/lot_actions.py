@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from flask import url_for
 
 from lots.domain.assessment.standing_by_hand import ENDINGS, legal_actions
+from lots.domain.purchasing.letters import WRITTEN_ABOUT
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may
 
@@ -45,7 +46,7 @@ def _every(lot: Mapping[str, Any]) -> Iterator[tuple[str, str, dict[str, Any]]]:
         yield "Inspect again", "pages.reinspection_form", {"number": number}
         yield "Record a drying", "pages.lot_drying", {"number": number}
     # A supplier is asked, and written to, about a lot that was rejected for some use.
-    if lot["standing"] in ("blocked", "restricted", "returned", "scrapped"):
+    if lot["standing"] in WRITTEN_ABOUT:
         yield "Request a corrective action", "pages.action_form", {"number": number}
         yield "Write a letter", "pages.letter_form", {"number": number}
 

@@ -107,6 +107,12 @@ def num(value: float | None, digits: int | None = None) -> str:
     return "" if value is None else place().number(value, digits)
 
 
+@pages.app_template_filter("money")
+def money(amount: float, currency: str) -> str:
+    """Returns an amount as its currency is written, with the currency."""
+    return place().money(amount, currency)
+
+
 @pages.app_template_filter("prose")
 def prose(text: str | None) -> str:
     """Returns a sentence with its numbers and moments as the site writes them; empty for none."""

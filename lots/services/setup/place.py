@@ -9,7 +9,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from babel.dates import format_datetime
-from babel.numbers import format_decimal
+from babel.numbers import format_decimal, get_currency_precision
 
 from lots.services.errors import Fault, Invalid
 
@@ -88,6 +88,15 @@ class Place:
         rounded = round(value, 6 if digits is None else digits) + 0.0
         pattern = f"0.{places}" if places else "0"
         return str(format_decimal(rounded, format=pattern, locale=DECIMAL_SIGNS[self.decimal_sign]))
+
+    def money(self, amount: float, currency: str) -> str:
+        """Returns an amount with as many decimals as its currency has (ISO 4217), and the currency.
+
+        Example:
+            >>> Place(decimal_sign="comma").money(71.25, "EUR"), Place().money(71, "JPY")
+            ('71,25 EUR', '71 JPY')
+        """
+        return f"{self.number(amount, get_currency_precision(currency))} {currency}"
 
     def prose(self, text: str) -> str:
         """Returns a sentence with the site's decimal sign in its numbers, and no zero below zero. Codes, dates and names stay as they are.
