@@ -3,11 +3,13 @@
 from datetime import timedelta
 
 import pytest
+from scipy import stats
 
 from lots.store.tables.models import Delivery
 from tests import tolerances
 from tests.api.test_queries import statements
 from tests.journeys.supply import BOTH_ENGINES, DIAMETER, at_the_desks, delivery, judged, month, reading, whites
+from tests.pages.reading import Browser
 from tests.shop import CONDITIONS, WHITE
 
 COSMETIC = {
