@@ -110,7 +110,10 @@ def test_the_page_says_which_earlier_values_still_count(desk, buyer):
     assert "1 value of lot Q-1 was kept." in first.text
     assert "still count" not in first.text
     second = buyer.send(
-        buyer.go(path), "reference", reference="C-2", **{"value-color.component_b": "0.1", "value-diameter.mean_ovality": "0.01"}
+        buyer.go(path),
+        "reference",
+        reference="C-2",
+        **{"value-color.component_b": "0.1", "value-diameter.mean_ovality": "0.01"},
     )
     assert "2 values of lot Q-1 were kept." in second.text
     assert "The value of earlier certificates still counts for mean diameter." in second.text
