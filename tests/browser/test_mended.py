@@ -51,3 +51,19 @@ def test_a_telephone_has_the_uses_in_words(person: Callable[..., Person]) -> Non
     assert "no: " in lead.page.locator("tbody tr").first.locator(".good").inner_text()
     lead.follow("Picture of lots and uses")
     assert lead.page.locator("figure.picture").is_visible()
+
+
+def test_labels_of_a_certificate_are_whole_on_a_telephone(person: Callable[..., Person]) -> None:
+    """No word of "Standard uncertainty" is broken or cut off: each fits into the width of its label."""
+    buyer = person(390, role="purchasing")
+    buyer.go("/deliveries/1/certificate")
+    cut = """() => [...document.querySelectorAll("form td[data-name]")].filter(cell => {
+        const label = getComputedStyle(cell, "::before"), pen = document.createElement("canvas").getContext("2d");
+        pen.font = `${label.fontWeight} ${label.fontSize} ${label.fontFamily}`;
+        return cell.dataset.name.split(" ").some(word => pen.measureText(word).width > parseFloat(label.width));
+    }).map(cell => cell.dataset.name)"""
+    assert {"Value", "Standard uncertainty"} == set(
+        buyer.page.locator("form td[data-name]").evaluate_all("all => all.map(e => e.dataset.name)")
+    )
+    assert [] == buyer.page.evaluate(cut)
+    assert buyer.fits()

@@ -77,7 +77,75 @@ def test_a_certificate_is_on_the_history_of_its_lot(shop, pair):
     assert 1 == sum(one["what"] == "certificate kept" for one in events)
 
 
+def test_the_newest_value_of_each_measure_counts(shop, pair):
+    """A second certificate with one measure takes nothing from the first: the rest still counts, and says where it comes from."""
+    for number in range(4):
+        first = states(diameter__mean=1.76, diameter__mean_ovality=0.01, color__component_b=0.1)
+        delivery = lot(shop, pair, number, 1.75)
+        certify(shop, delivery, values=first, reference="C-1")
+    before = {one["measure"]: one for one in comparison(shop, pair)["measures"]}
+    kept = certify(shop, delivery, values=states(color__component_b=0.3), reference="C-2")
+    after = {one["measure"]: one for one in comparison(shop, pair)["measures"]}
+    assert set(before) == set(after)
+    assert {4} == {one["lots"] for one in after.values()}
+    assert before["diameter.mean"] == after["diameter.mean"]
+    assert 0.3 == after["color.component_b"]["points"][-1]["certificate"]
+    found = shop.get("quality", f"/deliveries/{delivery['id']}/certificate")
+    assert kept == found
+    (earlier,) = found["earlier"]
+    assert {
+        "color.component_b": (0.3, found["id"]),
+        "diameter.mean": (1.76, earlier["id"]),
+        "diameter.mean_ovality": (0.01, earlier["id"]),
+    } == {one["measure"]: (one["value"], one["certificate_id"]) for one in found["values"]}
+    assert 3 == len(earlier["values"])
+    assert found["says"].startswith("Values of earlier certificates still count for mean diameter and ")
+
+
+def test_an_older_colour_difference_gives_way_to_newer_coordinates(shop, pair):
+    """It follows from the three coordinates that count then; on the same certificate both are as stated."""
+    delivery = lot(shop, pair, 1, 1.75, [95.0, -0.8, 2.1])
+    flat = states(color__component_l=0.0, color__component_a=0.0, color__component_b=0.0)
+    certify(shop, delivery, values=[*flat, *states(color__lot_delta_e=0.9)])
+    stated = {one["measure"]: one for one in comparison(shop, pair)["measures"]}["color.lot_delta_e"]
+    assert [0.9] == [point["certificate"] for point in stated["points"]]
+    certify(shop, delivery, values=states(color__component_l=0.0))
+    derived = {one["measure"]: one for one in comparison(shop, pair)["measures"]}["color.lot_delta_e"]
+    assert [pytest.approx(0, abs=1e-9)] == [point["certificate"] for point in derived["points"]]
+
+
+def test_a_span_that_ends_before_it_begins_is_refused(shop, pair):
+    """In words, at its end."""
+    supplier, grade = pair
+    path = f"/certificate-comparison?supplier_id={supplier['id']}&grade_id={grade['id']}"
+    answer = shop.get("purchasing", f"{path}&from=2026-05-02T00:00:00Z&to=2026-05-01T00:00:00Z", 422)
+    assert "The end is before the beginning." == answer["detail"]
+
+
+@pytest.mark.parametrize(
+    ("certified", "says"),
+    [
+        ([1.75], "We found no lot outside the limit. By certificate, the lot is not outside it (95 % interval "),
+        ([1.75, 1.75], "By certificate, none of 2 lots is outside it (95 % interval "),
+        ([1.75, 1.80, 1.80], "By certificate, 2 of 3 lots are outside it (95 % interval "),
+    ],
+)
+def test_what_the_certificates_say_of_good_lots_is_in_plain_words(shop, pair, certified, says):
+    """In the plural that each number takes, and no sentence is long."""
+    for number, mm in enumerate(certified):
+        certify(shop, lot(shop, pair, number, 1.75), values=states(diameter__mean=mm))
+    (measure,) = comparison(shop, pair)["measures"]
+    assert says in measure["judged_says"]
+    assert all(len(one.split()) <= 25 for one in measure["judged_says"].split(". "))
+
+
 REFUSED = {
+    "negative": (
+        {"values": states(diameter__mean=-1.75)},
+        "/values/0/value",
+        "A diameter is above 0 mm. Check the certificate.",
+    ),
+    "far off": ({"values": states(diameter__mean=1.2)}, "/values/0/value", "Check the certificate."),
     "unknown measure": ({"values": states(diameter__maen=1.75)}, "/values/0/measure", "Did you mean diameter.mean"),
     "twice": ({"values": states(diameter__mean=1.75) * 2}, "/values/1/measure", "State each measure once."),
     "inches": ({"values": states(diameter__mean=0.0689)}, "/values/0/value", "This looks like inches"),

@@ -3,11 +3,13 @@
 from datetime import timedelta
 
 import pytest
+from scipy import stats
 
 from lots.store.tables.models import Delivery
 from tests import tolerances
 from tests.api.test_queries import statements
 from tests.journeys.supply import BOTH_ENGINES, DIAMETER, at_the_desks, delivery, judged, month, reading, whites
+from tests.pages.reading import Browser
 from tests.shop import CONDITIONS, WHITE
 
 COSMETIC = {
@@ -93,6 +95,31 @@ def test_lots_returned_for_credit_cost_less_than_lots_kept(shop):
     lines = [line_of(found, supplier) for supplier in (back, kept)]
     assert [(2, 0), (0, 2)] == [(line["rejected_returned"], line["rejected_kept"]) for line in lines]
     assert lines[0]["expected_cost_per_usable_kg"] < lines[1]["expected_cost_per_usable_kg"]
+    # Mean of a beta distribution with parameters 0.5 and 0.5 more than the counts.
+    shares = [stats.beta(2.5, 0.5).mean(), stats.beta(0.5, 2.5).mean()]
+    assert [pytest.approx(share) for share in shares] == [line["share_returned"] for line in lines]
+    assert "2 lots rejected for this use, 2 of them returned." in lines[0]["returned_says"]
+    assert lines[1]["returned_says"].endswith(
+        "none of them returned. The share returned is taken as 16.7 % on average."
+    )
+    for line in lines:
+        p, lost = line["probability_usable"], 1 - line["share_returned"]
+        expected = line["price_per_kg"] * (1 + lost * (1 - p) / p)
+        assert pytest.approx(expected) == line["expected_cost_per_usable_kg"]
+
+
+def test_without_a_rejected_lot_half_of_the_next_ones_are_taken_as_returned(shop):
+    """The page says which share is taken and why, though nothing was rejected yet."""
+    grade = shop.grade(limits=DIAMETER)
+    judged(shop.supplier("QWT"), grade, "AAAA", **PAID)
+    found = asked(shop, grade)
+    (line,) = found["suppliers"]
+    assert 0.5 == line["share_returned"]
+    assert "no lot rejected for this use. The share returned is taken as 50 % on average." in line["returned_says"]
+    assert "With few rejected lots the share returned is not known" in found["rule"]
+    text = Browser(shop, "purchasing").go(f"/purchasing/next-order?grade_id={grade['id']}&use=hidden").text
+    assert line["returned_says"] in text
+    assert "Jeffreys' prior" in text
 
 
 def test_suppliers_alike_do_not_differ(shop):

@@ -332,7 +332,8 @@ def test_a_block_moves_kilograms_and_loses_none(shop, clock):
     shop.decide(got["lot_id"], "lift")
     assert before == line(shop)
     shop.decide(got["lot_id"], "return")
-    assert [] == shop.get("purchasing", "/stock")["items"]
+    (gone,) = shop.get("purchasing", "/stock")["items"]
+    assert (0.0, 0.0, None) == (gone["total_kg"], gone["ready_kg"], gone["short"])
 
 
 def test_what_is_used_leaves_the_stock(shop, clock):
@@ -468,7 +469,96 @@ def test_stock_comes_as_csv_and_as_picture(shop, clock):
     )
     rows = list(csv.DictReader(io.StringIO(file)))
     assert [("cosmetic", "2.0"), ("hidden", "2.0"), ("", "2.0")] == [(row["use"], row["loadable_kg"]) for row in rows]
-    assert all(words in picture for words in ("PLA-HW-175", "cosmetic", "2.0 kg may be loaded", "days left not known"))
+    assert all(words in picture for words in ("PLA-HW-175", "cosmetic", "2.00 kg may be loaded", "days left not known"))
+    assert "Supplier QWT (lead time not known)" == rows[0]["suppliers"]
+
+
+def test_the_file_has_lead_times_as_text(shop, clock):
+    """Names with their days, no JSON."""
+    consume(shop, clock, shop.grade(limits=LIMITS), shop.supplier())
+    headers = {"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": "text/csv"}
+    rows = list(csv.DictReader(io.StringIO(shop.client.get("/v1/stock", headers=headers).text)))
+    assert {"Supplier QWT (21 days from order)"} == {row["suppliers"] for row in rows}
+
+
+def test_a_used_up_grade_is_listed_and_short(shop, clock):
+    """Its only spool was used up this week: no week is whole yet, nothing may be loaded, so it is short and for the week's list."""
+    grade = shop.grade(limits=LIMITS)
+    got = good(shop, shop.supplier(), grade, "Q-1", START, spools=1)
+    shop.grade("PLA-WB-175", LIMITS)
+    load = shop.load(got["spools"][0]["code"], loaded_at=at(START))
+    shop.unload(load["id"], 0, unloaded_at=at(START))
+    clock.move_to(START + 2 * DAY)
+    found = line(shop)
+    assert (0.0, 0, True) == (found["ready_kg"], found["weeks"], found["short"])
+    assert "Order now." in found["says"]
+    assert [grade["id"]] == [one["grade_id"] for one in short_now(START + 2 * DAY)]
+    picture = shop.client.get(
+        "/v1/stock",
+        headers={"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": "image/svg+xml"},
+    ).text
+    assert "0 days left" in picture
+
+
+def test_a_grade_of_which_nothing_is_left_for_months_stays_listed(shop, clock):
+    """It has limits and had a lot: a line with 0 kg. A grade that never had a lot has none."""
+    grade = shop.grade(limits=LIMITS)
+    got = good(shop, shop.supplier(), grade, "Q-1", START, spools=1)
+    shop.grade("PLA-WB-175", LIMITS)
+    load = shop.load(got["spools"][0]["code"], loaded_at=at(START))
+    shop.unload(load["id"], 0, unloaded_at=at(START))
+    clock.move_to(START + 200 * DAY)
+    for query in ("", f"?grade_id={grade['id']}"):
+        (found,) = shop.get("purchasing", f"/stock{query}")["items"]
+        assert (grade["id"], 0.0, None) == (found["grade_id"], found["total_kg"], found["short"])
+
+
+def test_the_answer_says_how_many_lines_can_be_told(shop, clock):
+    """Never that no stock is short where most cannot be told."""
+    supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
+    now = consume(shop, clock, grade, supplier)
+    good(shop, supplier, grade, "Q-99", now, spools=12)
+    says = shop.get("purchasing", "/stock")["says"]
+    assert "2 of 3 lines can be told, and none is short. 1 cannot be told yet." == says
+    assert "No stock is short." == shop.get("purchasing", "/stock?use=cosmetic")["says"]
+    only = shop.get("purchasing", "/stock?use=hidden")["says"]
+    assert "The only line cannot be told yet. Days left or lead times are not known." == only
+
+
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        ([False, *[None] * 14], "1 of 15 lines can be told, and it is not short. 14 cannot be told yet."),
+        ([None] * 3, "None of 3 lines can be told yet. Days left or lead times are not known."),
+        (
+            [True, None],
+            "1 line is short: stock may run out before the next lot is released. 1 cannot be told yet.",
+        ),
+        ([], "No filament is in stock, and none was used."),
+    ],
+)
+def test_the_summary_counts_what_is_short_and_what_is_not_known(lines, says):
+    """In the plural that each number takes."""
+    assert says == desk._overall(lines)
+
+
+def test_how_many_lots_to_order_is_said_only_where_stock_is_short(shop, clock):
+    """Half of the lots fail: with plenty in stock there is nothing to order; once it is gone, several lots are."""
+    grade, supplier = shop.grade(limits=LIMITS), shop.supplier()
+    now = consume(shop, clock, grade, supplier)
+    for number in range(7):
+        bad = shop.receive(supplier, grade, f"B-{number}", 1, received_at=at(now))["sample"]["spool_codes"][0]
+        shop.color(bad, WHITE, measured_at=at(now))
+        shop.diameter(bad, 1.84, 1.66, measured_at=at(now))
+    plenty = good(shop, supplier, grade, "Q-99", now, spools=12)
+    assert line(shop)["next_lot"]["lots_to_order"] > 1
+    assert "so order" not in str(line(shop))
+    shop.decide(plenty["lot_id"], "hold")
+    for lot in ("Q-8", "Q-10", "Q-12"):
+        shop.decide(shop.get("quality", f"/lots?supplier_lot={lot}")["items"][0]["id"], "hold")
+    short = line(shop)
+    assert short["short"] is True
+    assert f"lots were accepted, so order {short['next_lot']['lots_to_order']} lots." in short["says"]
 
 
 def test_an_unknown_grade_is_not_found(shop):

@@ -91,7 +91,8 @@ def test_what_was_typed_wrongly_is_told_at_its_field_and_stays(desk, buyer):
     for typed, says in (
         ({"value-diameter.mean": "0.0689"}, "This looks like inches"),
         ({"value-diameter.mean": "thick"}, "This must be a number."),
-        ({"u-diameter.mean": "0.002"}, "This must be a number."),
+        ({"u-diameter.mean": "0.002"}, "Enter the value too, or leave the uncertainty empty."),
+        ({"value-diameter.mean": "-1.75"}, "A diameter is above 0 mm. Check the certificate."),
         ({}, "State from one to"),
         ({"value-diameter.mean": "1.75", "issued_at": "2199-01-01"}, "is still to come"),
     ):
@@ -99,6 +100,49 @@ def test_what_was_typed_wrongly_is_told_at_its_field_and_stays(desk, buyer):
         assert (422, True) == (page.status, says in page.text), typed
         assert {"reference": "C-9", **typed}.items() <= page.form("reference")["fields"].items()
     assert 404 == desk.call("purchasing", "GET", f"/deliveries/{delivery['id']}/certificate").status_code
+
+
+def test_the_page_says_which_earlier_values_still_count(desk, buyer):
+    """After a second certificate with another measure; one value is no values."""
+    delivery = desk.receive(desk.quillwort, desk.white, "Q-1")
+    path = f"/deliveries/{delivery['id']}/certificate"
+    first = buyer.send(buyer.go(path), "reference", reference="C-1", **{"value-diameter.mean": "1.75"})
+    assert "1 value of lot Q-1 was kept." in first.text
+    assert "still count" not in first.text
+    second = buyer.send(
+        buyer.go(path),
+        "reference",
+        reference="C-2",
+        **{"value-color.component_b": "0.1", "value-diameter.mean_ovality": "0.01"},
+    )
+    assert "2 values of lot Q-1 were kept." in second.text
+    assert "The value of earlier certificates still counts for mean diameter." in second.text
+    assert "Mean diameter (mm) 1.75 not stated C-1" in second.text
+
+
+def test_the_form_names_the_standard_uncertainty_in_full(desk, buyer):
+    """Also where a row is a card, with a hint not to type the expanded one."""
+    delivery = desk.receive(desk.quillwort, desk.white)
+    page = buyer.raw(f"/deliveries/{delivery['id']}/certificate").text
+    assert 'data-name="Standard uncertainty"' in page
+    assert 'data-name="Uncertainty"' not in page
+    assert "Not the expanded uncertainty (k = 2): halve that." in page
+
+
+def test_days_in_the_wrong_order_are_refused_in_words(buyer):
+    """No empty answer; both days stay in the form."""
+    page = buyer.go("/purchasing/certificates?supplier_id=1&grade_id=1&received_from=2026-05-02&received_to=2026-05-01")
+    assert (422, True) == (page.status, "The end is before the beginning." in page.text)
+    chosen = page.form("grade_id")["fields"]
+    assert ("2026-05-02", "2026-05-01") == (chosen["received_from"], chosen["received_to"])
+
+
+def test_an_empty_shop_is_told_what_to_set_up_first(shop):
+    """In place of a list with nothing to choose."""
+    buyer = Browser(shop, "purchasing")
+    assert "No grades yet. Set up a grade and its limits first." in buyer.go("/purchasing/agreements").text
+    page = buyer.go("/purchasing/certificates").text
+    assert "No suppliers or no grades yet. Set up both and log a delivery first." in page
 
 
 def test_a_closed_delivery_has_no_form_and_an_unknown_one_no_page(desk, buyer):

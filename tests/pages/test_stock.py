@@ -27,8 +27,8 @@ def test_each_grade_has_a_table_of_its_uses(stocked):
     """Kilograms in words, with links to the lots of the grade and to the file, and with what is not counted."""
     page = Browser(stocked, "purchasing").go("/purchasing/stock")
     assert "Stock" == page.headings[0]
-    assert "general not known 1.0 0.0 0.0 1.0" in page.text
-    assert "PLA-WB-175: Harbour White Kilograms by use, 3.0 kg in all" in page.text
+    assert "general not known 1.00 0.00 0.00 1.00" in page.text
+    assert "PLA-WB-175: Harbour White Kilograms by use, 3.00 kg in all" in page.text
     assert f"/lots?grade_id={stocked.black['id']}" in page.every_link
     assert "Orders on their way are not in the record." in page.text
     assert "load_bearing" not in page.text
@@ -41,7 +41,7 @@ def test_the_filter_stays_in_the_address(stocked):
     chosen = page.form("grade_id")["fields"]
     assert (str(stocked.white["id"]), "general") == (chosen["grade_id"], chosen["use"])
     assert "Kilograms by use" in page.text
-    assert "3.0 kg in all" not in page.text
+    assert "3.00 kg in all" not in page.text
     file = buyer.raw(page.links["Download CSV"])
     assert ("text/csv", 2) == (file.mimetype, len(file.text.splitlines()))
     assert "attachment; filename=stock.csv" == file.headers["Content-Disposition"]
@@ -52,8 +52,21 @@ def test_the_picture_is_one_of_its_own(stocked, size):
     """For a page and for a phone, with title, description and kilograms in words."""
     picture = Browser(stocked, "production").raw(f"/purchasing/stock.svg{size}")
     assert "image/svg+xml" == picture.mimetype
-    assert all(words in picture.text for words in ("<title", "<desc", "3.0 kg in quarantine", "1.0 kg on machines"))
+    assert all(words in picture.text for words in ("<title", "<desc", "3.00 kg in quarantine", "1.00 kg on machines"))
     assert ('width="360"' in picture.text) is bool(size)
+
+
+def test_kilograms_are_rounded_alike_on_page_and_picture(desk):
+    """To 10 g, halves upwards, whatever the binary fraction; one lot is no lots."""
+    one = desk.good_lot(desk.quillwort, desk.white, "Q-1", spools=1)["spools"][0]["code"]
+    load = desk.load(one, "general")
+    desk.post("production", f"/loads/{load['id']}/unload", {"remaining_mass_g": 625})
+    buyer = Browser(desk, "purchasing")
+    page = buyer.go("/purchasing/stock")
+    assert "0.63 kg in all" in page.text
+    assert "0.63 kg may be loaded" in page.text
+    assert "0.63 kg may be loaded" in buyer.raw("/purchasing/stock.svg").text
+    assert "1 of 1 lot accepted" in page.text
 
 
 def test_what_is_no_grade_is_refused_in_words(stocked):

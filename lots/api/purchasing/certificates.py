@@ -68,6 +68,12 @@ class CertifiedValueSchema(Schema):
     standard_uncertainty = fields.Float(required=True, allow_none=True)
 
 
+class CountingValueSchema(CertifiedValueSchema):
+    """A value that counts: the newest of its measure."""
+
+    certificate_id = fields.Integer(required=True, metadata={"description": "the certificate that states it"})
+
+
 class KeptCertificateSchema(Schema):
     """A certificate as it was kept."""
 
@@ -79,8 +85,13 @@ class KeptCertificateSchema(Schema):
 
 
 class CertificateSchema(KeptCertificateSchema):
-    """The newest certificate of a delivery, with the ones that it superseded."""
+    """The newest certificate of a delivery with the values that count, and earlier certificates."""
 
+    values = fields.List(
+        fields.Nested(CountingValueSchema),
+        required=True,
+        metadata={"description": "the newest value of each measure; some may come from earlier certificates"},
+    )
     delivery_id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
@@ -100,9 +111,9 @@ class DeliveryCertificate(Resource):
 
     @routes.response(200, CertificateSchema)
     def get(self, number: int) -> Any:
-        """Show the newest certificate of a delivery, with earlier ones.
+        """Show the newest certificate of a delivery with the values that count, and earlier ones.
 
-        404 for an unknown delivery, and for one without a certificate.
+        The newest value of each measure counts, whichever certificate states it. 404 for an unknown delivery, and for one without a certificate.
         """
         return certificates.of_delivery(number)
 
@@ -111,7 +122,7 @@ class DeliveryCertificate(Resource):
     def post(self, args: certificates.CertificateBody, number: int) -> Any:
         """Keep the supplier's own values of a delivery. They are no evidence for its lot.
 
-        A further certificate supersedes the one before, which is kept. 404 for an unknown delivery. 409 for a closed one. 422 for an unknown measure, one that
+        The newest value of each measure counts. Earlier certificates are kept. 404 for an unknown delivery. 409 for a closed one. 422 for an unknown measure, one that
         is stated twice, or a value that makes no sense.
         """
         return certificates.keep(number, args, person().name)
@@ -212,7 +223,7 @@ class CertificateComparison(Resource):
         """Compare a supplier's certificates of a grade with the shop's own values.
 
         Answers the bias of each measure with its confidence interval, limits of agreement, and which lots the certificates would have let pass. Intervals hold
-        at a single look. 404 for an unknown supplier or grade.
+        at a single look. 404 for an unknown supplier or grade. 422 where the end is before the beginning.
         """
         span = args.get("received_from"), args.get("received_to")
         return certificates.compared(args["supplier_id"], args["grade_id"], *span)

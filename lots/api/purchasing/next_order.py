@@ -52,6 +52,13 @@ class OrderedFromSchema(Schema):
     n = _count("lots inspected to an end for the use")
     rejected_returned = _count("lots rejected for the use and returned")
     rejected_kept = _count("lots rejected for the use and not returned")
+    share_returned = fields.Float(
+        required=True,
+        metadata={
+            "description": "share of rejected lots that the cost takes as returned: (returned + 0.5) / (rejected + 1), Jeffreys' prior"
+        },
+    )
+    returned_says = fields.String(required=True, metadata={"description": "the same in words"})
     readings_per_lot = _number("of its newest inspected lots, twenty at most, voided readings among them")
     measuring_per_kg = _number("null where it is not known, or not in this currency: then it is not counted")
     expected_cost_per_usable_kg = _number("null where it cannot be told; `why` says why")

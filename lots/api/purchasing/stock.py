@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from marshmallow import Schema, fields
 
+from lots.api.http.csv_answers import Table, of_list
 from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
@@ -115,6 +118,21 @@ class StockAnswerSchema(Schema):
     leaves_out = fields.List(fields.String(), required=True)
 
 
+def _as_csv() -> Table:
+    """How the lines are written as CSV: the lead times of suppliers as one text."""
+    table = of_list(StockAnswerSchema(), "items")
+
+    def rows(answer: Any) -> list[dict[str, Any]]:
+        return [{**line, "suppliers": "; ".join(map(_lead, line["suppliers"]))} for line in answer["items"]]
+
+    return replace(table, rows=rows)
+
+
+def _lead(of: Mapping[str, Any]) -> str:
+    days = "lead time not known" if of["lead_days"] is None else f"{of['lead_days']:.0f} days from {of['lead_from']}"
+    return f"{of['supplier']} ({days})"
+
+
 @routes.route("/stock")
 class Stock(Resource):
     """Stock."""
@@ -122,12 +140,12 @@ class Stock(Resource):
     who = {"GET": ("purchasing", "production", "quality")}
 
     @routes.arguments(StockArgs, location="query")
-    @routes.response(200, StockAnswerSchema, rows="items")
+    @routes.response(200, StockAnswerSchema, rows=_as_csv())
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Tell stock, consumption and days left by grade and use.
 
         Masses are in kg. Short ones come first: stock that may run out before the next lot is likely released. What may be loaded follows the rules
-        of clearance. Also as image/svg+xml. 404 for an unknown grade.
+        of clearance. In CSV `suppliers` is text: names with their lead days. Also as image/svg+xml. 404 for an unknown grade.
         """
         return pictured(stock.stock(args.get("grade_id"), args.get("use")), draw)

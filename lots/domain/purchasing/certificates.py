@@ -6,11 +6,12 @@ A certificate is no evidence for a lot. Nothing here judges a lot, and nothing t
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from statistics import NormalDist
 
+from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.declaring.declaration import Measure
 from lots.domain.characteristics.registry import JUDGED, MEASURES
 from lots.domain.conformity.judgement import Measured, judge
@@ -22,6 +23,33 @@ from lots.domain.statistics.quantiles import student
 FEWEST = 3
 # Of the differences of single lots, this share lies between the limits of agreement.
 SHARE = 0.95
+# Colour difference from the reference, which follows where a certificate states all three coordinates.
+DELTA_E = "color.lot_delta_e"
+
+
+def counting(stated: Sequence[Collection[str]]) -> dict[str, int]:
+    """Returns the place of the certificate that each measure of a delivery counts from: the newest one that states it.
+
+    A colour difference is left out where all three coordinates count and one of them is newer. It follows from the coordinates then.
+
+    Args:
+        stated: the measures of each certificate of a delivery, the newest certificate first.
+
+    Example:
+        >>> counting([["color.component_b"], ["diameter.mean", "color.component_b"]])
+        {'color.component_b': 0, 'diameter.mean': 1}
+    """
+    found: dict[str, int] = {}
+    for place, measures in enumerate(stated):
+        for name in measures:
+            found.setdefault(name, place)
+    if (
+        DELTA_E in found
+        and all(name in found for name in VECTOR)
+        and min(found[name] for name in VECTOR) < found[DELTA_E]
+    ):
+        del found[DELTA_E]
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +225,8 @@ def doubt_stated(
     Example:
         >>> doubt_stated("diameter.mean", 0.0689, 1.75, {}, []).hint
         'This looks like inches: 0.0689 in is 1.750 mm. Enter millimetres.'
+        >>> doubt_stated("diameter.mean", -1.75, 1.75, {}, []).hint
+        'A diameter is above 0 mm. Check the certificate.'
         >>> doubt_stated("diameter.maen", 1.75, 1.75, {}, []).hint
         'Did you mean diameter.mean or diameter.mean_ovality?'
         >>> doubt_stated("shrinkage.x", 0.003, 1.75, {"shrinkage.x": Limit(0.1, 0.5, "%")}, []).hint
@@ -210,7 +240,10 @@ def doubt_stated(
     if measure in known:
         return StatedDoubt("measure", f"{about.label} is stated twice.", "State each measure once.")
     if found := about.doubt(value, nominal_mm):
-        return StatedDoubt("value", found.detail, found.hint)
+        # What to do at the bench does not help here, since somebody else measured.
+        slip = found.hint if value > 0 and not found.hint.startswith("Measure again") else ""
+        above = "" if value > 0 else "A diameter is above 0 mm. "
+        return StatedDoubt("value", found.detail, slip or f"{above}Check the certificate.")
     return _out_of_range(about, value) or _fraction(about, value, limits.get(measure))
 
 

@@ -28,6 +28,22 @@ LEAST_DRAWN = LEAST_USABLE / 10
 _PAIRINGS = 20
 
 
+def share_returned(returned: int, kept: int) -> float:
+    """Returns the expected share of rejected lots that go back for credit, 0..1: the mean of a beta distribution with Jeffreys' prior.
+
+    Args:
+        returned, kept: rejected lots that went back for credit, and those that did not.
+
+    Reference:
+        Jeffreys' prior of a share: Brown, Cai and DasGupta 2001, Statistical Science 16, 101-133.
+
+    Example:
+        >>> share_returned(0, 1), share_returned(0, 0)
+        (0.25, 0.5)
+    """
+    return (returned + 0.5) / (returned + kept + 1)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Offer:
     """What is known of a supplier before the next order, for one use and in one currency.
@@ -58,8 +74,8 @@ class Offer:
 
     @property
     def lost(self) -> float:
-        """Probability that a rejected lot is not credited: the mean of a beta distribution with Jeffreys' prior."""
-        return (self.kept + 0.5) / (self.returned + self.kept + 1)
+        """Probability that a rejected lot is not credited."""
+        return 1 - share_returned(self.returned, self.kept)
 
     @property
     def can_be_told(self) -> bool:

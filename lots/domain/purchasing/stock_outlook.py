@@ -196,11 +196,27 @@ def lots_to_order(accepted: int, inspected: int) -> int | None:
     return max(1, math.ceil(math.log(1 - MOST_LEAD_TIMES) / math.log(fails) - 1e-9))
 
 
-def is_short(days: Days | None, stock_kg: float, per_week: float | None, lead_days: float | None) -> bool | None:
+def rounded_kg(kg: float) -> float:
+    """Returns a mass in kg, >= 0, to 10 g, halves upwards, so that page, picture and sentences agree.
+
+    Example:
+        >>> rounded_kg(3.125), rounded_kg(11.245), rounded_kg(0.0)
+        (3.13, 11.25, 0.0)
+    """
+    return math.floor(kg * 100 + 0.5 + 1e-6) / 100
+
+
+def is_short(days: Days | None, stock_kg: float, used_kg: float | None, lead_days: float | None) -> bool | None:
     """Returns whether stock may run out before the next lot is likely released; None where that cannot be told.
 
     Short is a stock whose lower limit of days left is below the lead time that 90 % of lots keep to. One that is used and of which nothing
     is left is short whatever the lead time.
+
+    Args:
+        days: that stock lasts; None where that cannot be told.
+        stock_kg: what may be loaded, kg, >= 0.
+        used_kg: what loads took in the weeks that are looked at, in all or per week, kg, >= 0; None counts as 0.
+        lead_days: of the next lot; None where it is not known.
 
     Example:
         >>> is_short(Days(20, 9, 40), 12.4, 4.0, 21), is_short(Days(20, 9, 40), 12.4, 4.0, 7)
@@ -208,7 +224,7 @@ def is_short(days: Days | None, stock_kg: float, per_week: float | None, lead_da
         >>> is_short(None, 0.0, 1.0, None), is_short(Days(20, 9, 40), 12.4, 4.0, None) is None
         (True, True)
     """
-    if stock_kg <= 0 and per_week:
+    if stock_kg <= 0 and used_kg:
         return True
     if days is None or lead_days is None:
         return None
@@ -229,4 +245,5 @@ __all__ = [
     "is_short",
     "lead_time",
     "lots_to_order",
+    "rounded_kg",
 ]

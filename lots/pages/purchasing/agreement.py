@@ -42,6 +42,7 @@ def agreements() -> Any:
         grades=[("", "choose"), *map(grade_choice, known["grades"])],
         suppliers=[("", "any supplier"), *((one["id"], f"{one['code']}: {one['says']}") for one in known["suppliers"])],
         refused=not_done,
+        empty=not known["grades"],
     )
     return (answer, not_done.status) if not_done else answer
 

@@ -15,11 +15,13 @@ from lots.api.purchasing.certificates import (
     DeliveryCertificate,
 )
 from lots.domain.characteristics.registry import DECLARED, MEASURES
+from lots.domain.words import counted, plural
 from lots.pages.site.calls import Refusal, Told, attempt, checked, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.place import end_of, grade_choice, moment_typed, number
+from lots.pages.site.place import end_of, grade_choice, moment_typed, number, place
 from lots.pages.site.results import told
 from lots.pages.site.session import signed_in
+from lots.services.errors import Fault, Invalid
 from lots.services.purchasing import certificates as service
 from lots.services.receiving import deliveries
 from lots.services.setup import catalog
@@ -28,6 +30,7 @@ _ASKED = ("supplier_id", "grade_id", "received_from", "received_to")
 _TEXTS = ("reference", "issued_at", "note")
 # Deliveries that lead to their certificates; all are in the list of deliveries.
 _NEWEST = 20
+_BARE = "Enter the value too, or leave the uncertainty empty."
 
 
 @pages.get("/purchasing/certificates")
@@ -49,6 +52,7 @@ def certificates() -> Any:
         suppliers=[("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in known["suppliers"])],
         grades=[("", "choose"), *map(grade_choice, known["grades"])],
         refused=not_done,
+        empty=not (known["suppliers"] and known["grades"]),
     )
     return (answer, not_done.status) if not_done else answer
 
@@ -86,8 +90,12 @@ def keep_certificate(number: int) -> Any:
     body, codes = _body(typed)
 
     def keep() -> str:
+        bare = [place for place, code in enumerate(codes) if f"value-{code}" not in typed]
+        if bare:
+            raise Invalid(*(Fault(f"/values/{place}/value", _BARE) for place in bare))
         kept: Any = service.keep(number, checked(CertificateArgs, body), g.me["name"])
-        says = f"{len(kept['values'])} values of lot {kept['supplier_lot']} were kept. {kept['says']}"
+        n = len(body["values"])
+        says = f"{counted(n, 'value')} of lot {kept['supplier_lot']} {plural(n, 'was', 'were')} kept. {kept['says']}"
         return url_for("pages.certificate", number=number, result=told("Certificate kept", says))
 
     done = once(keep, CertificateArgs)
@@ -113,7 +121,8 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, codes
     delivery: Any = attempt(lambda: deliveries.get(number))
     if isinstance(delivery, Refusal):
         return refused(delivery, url_for("pages.home"))
-    kept = attempt(lambda: service.of_delivery(number))
+    kept: Any = attempt(lambda: service.of_delivery(number))
+    certificates_ = [] if isinstance(kept, Refusal) else [kept, *kept["earlier"]]
     limited = _limited(delivery["grade_id"])
     rows = [(DECLARED[code.partition(".")[0]], one) for code, one in MEASURES.items()]
     page = render_template(
@@ -121,6 +130,8 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, codes
         delivery=delivery,
         kept=None if isinstance(kept, Refusal) else kept,
         digits={name: one.decimals for name, one in MEASURES.items()},
+        # How the table of values that count names their certificates.
+        sources={one["id"]: one["reference"] or f"kept {place().moment(one['recorded_at'])}" for one in certificates_},
         typed=typed,
         first=[one for declared, one in rows if declared.name in limited],
         others=[one for declared, one in rows if declared.name not in limited],

@@ -10,7 +10,7 @@ from flask import render_template, request, url_for
 from lots.api.pictures.purchasing import stock as drawing
 from lots.api.purchasing.stock import Stock, StockArgs
 from lots.domain.assessment.limits_revision import GENERAL, USES
-from lots.domain.purchasing.stock_outlook import days_words
+from lots.domain.purchasing.stock_outlook import days_words, rounded_kg
 from lots.domain.words import hyphenated
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.files import csv_file
@@ -53,6 +53,7 @@ def stock() -> Any:
         uses=[("", "Each use"), *((use, hyphenated(use).capitalize()) for use in _USES)],
         tables=_by_grade(items),
         days_words=days_words,
+        rounded_kg=rounded_kg,
         # The page of the next order asks for both.
         order=url_for("pages.next_order") if can_open("pages.next_order") else "",
         picture=url_for("pages.stock_picture", **asked),

@@ -15,8 +15,8 @@ from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.drift.lot_series import LotSeries, SeriesLot
 from lots.domain.purchasing import certificates as rules
-from lots.domain.purchasing.certificates import Bias, Compared, Share
-from lots.domain.words import counted, listed
+from lots.domain.purchasing.certificates import DELTA_E, Bias, Compared, Share, counting
+from lots.domain.words import counted, listed, plural
 from lots.services import clock
 from lots.services.errors import Fault, Invalid, NotFound
 from lots.services.lookups import found
@@ -32,8 +32,8 @@ from lots.store.tables.deliveries import Certificate, CertifiedValue
 from lots.store.tables.models import Grade, ShadeRevision
 
 CONFIDENCE = 0.95
-# Colour difference from the reference, which follows where a certificate states all three coordinates.
-DELTA_E = "color.lot_delta_e"
+# Measures that a sentence names; further ones are counted.
+_NAMED = 4
 NO_EVIDENCE = "Values of a certificate are no evidence for the lot. Its status does not depend on them."
 
 
@@ -47,7 +47,7 @@ class CertificateBody(TypedDict):
 
 
 def keep(number: int, body: CertificateBody, by: str) -> View:
-    """Keeps a certificate of a delivery and returns it. A further one supersedes it; all are kept.
+    """Keeps a certificate of a delivery and returns it. Its values supersede earlier ones of the same measures; all certificates are kept.
 
     Raises:
         NotFound: no such delivery.
@@ -94,7 +94,9 @@ def _doubts(values: Sequence[CertifiedValue], grade: Grade) -> list[Fault]:
 
 
 def of_delivery(number: int) -> View:
-    """Returns the newest certificate of a delivery, with earlier ones, the newest first. Two queries.
+    """Returns the newest certificate of a delivery with the values that count, and earlier ones, the newest first. Two queries.
+
+    The newest value of each measure counts. `values` names the certificate that each comes from.
 
     Raises:
         NotFound: no such delivery, or nobody kept a certificate of it.
@@ -103,16 +105,34 @@ def of_delivery(number: int) -> View:
     rows = store.of_delivery(number)
     if not rows:
         raise NotFound(f"Delivery {number} has no certificate. Keep one with POST to the same path.")
+    values = [{**_value(one), "certificate_id": row.id} for row, one in _counting(rows) if one["measure"] in MEASURES]
     return {
         **_view(rows[0]),
+        "values": values,
         "delivery_id": number,
         "lot_id": delivery.lot_id,
         "supplier_lot": delivery.lot.supplier_lot,
         "supplier_id": delivery.lot.supplier_id,
         "grade_id": delivery.lot.grade_id,
         "earlier": [_view(row) for row in rows[1:]],
-        "says": NO_EVIDENCE,
+        "says": f"{_still_counting(values, rows[0].id)}{NO_EVIDENCE}",
     }
+
+
+def _counting(rows: Sequence[Certificate]) -> list[tuple[Certificate, CertifiedValue]]:
+    """The values of a delivery that count, each with its certificate; `rows` are its certificates, the newest first."""
+    found = counting([[one["measure"] for one in row.values] for row in rows])
+    return [(row, one) for place, row in enumerate(rows) for one in row.values if found.get(one["measure"]) == place]
+
+
+def _still_counting(values: Sequence[View], newest: int) -> str:
+    """Which values of earlier certificates count beside the newest; empty where none do."""
+    labels = [_within_a_sentence(str(one["label"])) for one in values if one["certificate_id"] != newest]
+    if not labels:
+        return ""
+    further = len(labels) - _NAMED
+    named = [*labels[:_NAMED], *([counted(further, "further measure")] if further > 0 else [])]
+    return f"{plural(len(labels), 'The value', 'Values')} of earlier certificates still {plural(len(labels), 'counts', 'count')} for {listed(named)}. "
 
 
 def _view(row: Certificate) -> View:
@@ -139,10 +159,13 @@ def compared(supplier_id: int, grade_id: int, since: datetime | None = None, unt
 
     Raises:
         NotFound: no such supplier or grade.
+        Invalid: the end is before the beginning.
     """
     supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
+    if since is not None and until is not None and until < since:
+        raise Invalid(Fault("/to", "The end is before the beginning.", "Enter a later end or an earlier beginning."))
     lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id, since=since, until=until)
-    stated = _by_lot(store.newest(supplier.id, grade.id, since, until))
+    stated = _by_lot(store.of_lots(supplier.id, grade.id, since, until))
     beside = _Beside(grade, lots, stated)
     measures = [_measure(name, of) for name in MEASURES if (of := beside.pairs(name))]
     return {
@@ -160,12 +183,18 @@ def compared(supplier_id: int, grade_id: int, since: datetime | None = None, unt
 
 
 def _by_lot(rows: Sequence[Certificate]) -> dict[int, dict[str, float]]:
-    """What certificates state of each lot: the mean over its deliveries, each by its newest certificate; closed deliveries are left out."""
-    said: defaultdict[int, defaultdict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    """What certificates state of each lot: the mean over its deliveries, each by the values that count; closed deliveries are left out.
+
+    `rows` are all certificates, the newest first.
+    """
+    by_delivery: defaultdict[int, list[Certificate]] = defaultdict(list)
     for row in rows:
         if current(row.delivery).closed is None:
-            for one in row.values:
-                said[row.delivery.lot_id][one["measure"]].append(one["value"])
+            by_delivery[row.delivery_id].append(row)
+    said: defaultdict[int, defaultdict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for kept in by_delivery.values():
+        for row, one in _counting(kept):
+            said[row.delivery.lot_id][one["measure"]].append(one["value"])
     return {lot: {name: math.fsum(some) / len(some) for name, some in by.items()} for lot, by in said.items()}
 
 
@@ -290,15 +319,22 @@ def _judged_says(judged: rules.Judgements) -> str:
         lots = counted(passed.of, "lot")
         told.append(f"We found {lots} outside the limit: {_of(passed)} within it by certificate ({_percent(passed)}).")
     else:
-        told.append("We found no lot with a certificate outside the limit.")
+        told.append("We found no lot outside the limit.")
     if held.interval:
-        lots = counted(held.of, "other lot")
-        told.append(f"Of {lots}, {_of(held)} outside it by certificate ({_percent(held)}).")
+        told.append(
+            f"By certificate, {_outside(held, 'other lot' if passed.of else 'lot')} outside it ({_percent(held)})."
+        )
     return " ".join(told)
 
 
 def _of(seen: Share) -> str:
     return counted(seen.count, "lies", "lie") if seen.count else "none lies"
+
+
+def _outside(seen: Share, lot: str) -> str:
+    if seen.of == 1:
+        return f"the {lot} is" if seen.count else f"the {lot} is not"
+    return f"{seen.count or 'none'} of {counted(seen.of, lot)} {plural(seen.count or 1, 'is', 'are')}"
 
 
 def _percent(seen: Share) -> str:

@@ -269,6 +269,9 @@ def _order(one: Candidate) -> tuple[bool, str, float, str]:
 
 
 def _line(one: Candidate) -> View:
+    from lots.domain.purchasing.order_cost import share_returned
+
+    share = share_returned(one.returned, one.kept)
     cost, ends, likely = one.cost, one.cost and one.cost.interval, one.likely.seen
     return {
         "supplier_id": one.number,
@@ -283,6 +286,8 @@ def _line(one: Candidate) -> View:
         "n": one.inspected,
         "rejected_returned": one.returned,
         "rejected_kept": one.kept,
+        "share_returned": share,
+        "returned_says": words.returned(one, share),
         "readings_per_lot": one.bought.readings_per_lot,
         "measuring_per_kg": one.measuring,
         "expected_cost_per_usable_kg": cost and cost.expected,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from lots.domain.purchasing.by_use import for_words
-from lots.domain.words import listed
+from lots.domain.words import counted, listed
 
 if TYPE_CHECKING:
     from lots.domain.purchasing.order_cost import CostDifference
@@ -19,7 +19,8 @@ ONE_LOOK = (
 )
 RULE = (
     "Lots are ordered and measured until one is usable. Each rejected lot costs its measuring, and also its price unless it was returned for credit. "
-    "A rejected lot that was blocked, scrapped or kept for another use counts as not returned."
+    "A rejected lot that was blocked, scrapped or kept for another use counts as not returned. "
+    "With few rejected lots the share returned is not known, so half a lot is added to each side (mean under Jeffreys' prior)."
 )
 # What a change adds is said from this share of the cost on: less lies within the accuracy of the draws.
 _SAID_FROM = 0.01
@@ -76,6 +77,14 @@ def supplier(one: Candidate) -> str:
         verb = "adds" if change > 0 else "takes off"
         text += f" A likely change of its lots {verb} {abs(change):.2f} {money} of this."
     return text
+
+
+def returned(one: Candidate, share: float) -> str:
+    """Returns which share of a supplier's rejected lots is taken as returned, and from how many lots."""
+    rejected = one.returned + one.kept
+    of = f", {one.returned or 'none'} of them returned" if rejected else ""
+    text = f"{one.name}: {counted(rejected, 'lot') if rejected else 'no lot'} rejected for this use{of}."
+    return f"{text} The share returned is taken as {100 * share:.3g} % on average."
 
 
 def difference(pair: CostDifference, asked: Mapping[int, Candidate]) -> str:

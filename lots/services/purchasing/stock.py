@@ -24,8 +24,9 @@ from lots.domain.purchasing.stock_outlook import (
     is_short,
     lead_time,
     lots_to_order,
+    rounded_kg,
 )
-from lots.domain.words import counted, hyphenated
+from lots.domain.words import counted, hyphenated, plural
 from lots.services import clock
 from lots.services.lookups import found
 from lots.services.production import clearance
@@ -107,19 +108,35 @@ def stock(grade_id: int | None = None, use: str | None = None) -> View:
     if grade_id is not None:
         found("grade", grade_id)
     items = _items(now, grade_id, use)
-    running_out = sum(item["short"] is True for item in items)
-    says = "No filament is in stock, and none was used." if not items else "No stock is short."
+    return {
+        "as_of": now,
+        "confidence": CONFIDENCE,
+        "says": _overall([cast("bool | None", item["short"]) for item in items]),
+        "items": items,
+        "leaves_out": list(LEAVES_OUT),
+    }
+
+
+def _overall(short_: Sequence[bool | None]) -> str:
+    """How many lines are short, and how many cannot be told."""
+    running_out, unknown = short_.count(True), short_.count(None)
+    told = len(short_) - unknown
+    if not short_:
+        return "No filament is in stock, and none was used."
+    if not told:
+        whom = "The only line cannot" if unknown == 1 else f"None of {unknown} lines can"
+        return f"{whom} be told yet. Days left or lead times are not known."
     if running_out:
         says = (
             f"{counted(running_out, 'line is', 'lines are')} short: stock may run out before the next lot is released."
         )
-    return {
-        "as_of": now,
-        "confidence": CONFIDENCE,
-        "says": says,
-        "items": items,
-        "leaves_out": list(LEAVES_OUT),
-    }
+    elif unknown:
+        says = (
+            f"{told} of {counted(len(short_), 'line')} can be told, and {plural(told, 'it is not', 'none is')} short."
+        )
+    else:
+        says = "No stock is short."
+    return f"{says} {unknown} cannot be told yet." if unknown else says
 
 
 def short(now: datetime) -> list[Short]:
@@ -151,12 +168,10 @@ def _items(now: datetime, grade_id: int | None, use: str | None) -> list[View]:
         of_grades[heap.spool.lot.grade_id].heaps.append(heap)
     for one in store.taken(now, WEEKS, grade_id):
         of_grades[one.grade_id].taken.append(one)
-    if not of_grades:
-        return []
     came = _Came(store.received(now))
     items = [
         _item(known, wanted, of_grades[known.id], now, came)
-        for known in store.grades(list(of_grades))
+        for known in store.grades(list(of_grades), grade_id)
         for wanted in ([use] if use is not None else [*of_grades[known.id].uses(), None])
     ]
     return sorted(items, key=_urgency)
@@ -253,7 +268,8 @@ def _demand(rows: Iterable[Taken], known: Known, now: datetime) -> Demand:
 def _item(known: Known, use: str | None, of_grade: _OfGrade, now: datetime, came: _Came) -> View:
     uses = [use] if use is not None else of_grade.uses() or [GENERAL]
     grams = _masses(of_grade.heaps, uses, now)
-    demand = _demand([row for row in of_grade.taken if use is None or row.use == use], known, now)
+    taken = [row for row in of_grade.taken if use is None or row.use == use]
+    demand = _demand(taken, known, now)
     # What a concession leaves may be loaded too.
     ready_kg = (grams["loadable"] + grams["conceded"]) / 1000
     days = days_left(ready_kg, demand)
@@ -274,7 +290,7 @@ def _item(known: Known, use: str | None, of_grade: _OfGrade, now: datetime, came
         "days_low": days and days.low,
         "days_high": days and days.high,
         "days_unknown": demand.unknown or None,
-        "short": is_short(days, ready_kg, demand.per_week, lead_days),
+        "short": is_short(days, ready_kg, sum(row.kg for row in taken), lead_days),
         "order_within_days": None if days is None or lead_days is None else max(0.0, days.low - lead_days),
         "next_lot": next_lot,
         "suppliers": suppliers,
@@ -286,8 +302,8 @@ def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) ->
     use = item["use"]
     whom = f"{item['grade']}, {ALL_USES if use is None else hyphenated(str(use)) + ' use'}"
     lasts = f"{days_words(days.low, days.high)} days left (95 %)" if days and ready_kg > 0 else ""
-    under = f" ({conceded_kg:.1f} kg of it under concession)" if conceded_kg else ""
-    parts = [f"{whom}: {ready_kg:.1f} kg may be loaded{under}{', ' + lasts if lasts else ''}."]
+    under = f" ({rounded_kg(conceded_kg):.2f} kg of it under concession)" if conceded_kg else ""
+    parts = [f"{whom}: {rounded_kg(ready_kg):.2f} kg may be loaded{under}{', ' + lasts if lasts else ''}."]
     if days is None:
         parts.append(str(item["days_unknown"]))
     next_lot = cast("View | None", item["next_lot"])
@@ -297,6 +313,9 @@ def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) ->
         parts.append(str(next_lot["says"]))
     if item["short"] is True:
         parts.append("Order now.")
+        lots = cast("int", (next_lot and next_lot["lots_to_order"]) or 1)
+        if next_lot is not None and lots > 1:
+            parts.append(f"{next_lot['accepted']} of {next_lot['inspected']} lots were accepted, so order {lots} lots.")
     elif days is not None and item["short"] is False and cast("float", item["order_within_days"]) <= _SOON_DAYS:
         parts.append(f"Order within {item['order_within_days']:.0f} days.")
     return " ".join(parts)
@@ -328,15 +347,12 @@ def _lead(rows: Sequence[Received]) -> LeadTime:
 def _supplier(rows: Sequence[Received], use: str | None, lead: LeadTime, days: Days | None) -> View:
     originals = [one for one in rows if not one.sent_again]
     judged = [verdict for one in originals if (verdict := _accepted(one.accepted, one.uses, use)) is not None]
-    order = lots_to_order(sum(judged), len(judged))
     name = rows[0].supplier
     if lead.most is None:
         says = f"Lead time of {name}: {counted(lead.n, 'lot')} released, {LEAST_LOTS} are needed."
     else:
         says = f"The next lot of {name} takes {lead.most:.0f} days from {lead.begins} to release (90 % of {counted(lead.n, 'lot')})."
         says += "" if lead.from_order else " The days from order to receipt are not recorded."
-    if order is not None and order > 1:
-        says += f" {sum(judged)} of {len(judged)} lots were accepted, so order {order} lots."
     return {
         "supplier_id": rows[0].supplier_id,
         "supplier": name,
@@ -347,7 +363,7 @@ def _supplier(rows: Sequence[Received], use: str | None, lead: LeadTime, days: D
         "lead_days": lead.most,
         "inspected": len(judged),
         "accepted": sum(judged),
-        "lots_to_order": order,
+        "lots_to_order": lots_to_order(sum(judged), len(judged)),
         "in_time": None if days is None or lead.most is None else days.low >= lead.most,
         "says": says,
     }

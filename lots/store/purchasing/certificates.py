@@ -30,8 +30,8 @@ def of_delivery(number: int) -> list[Certificate]:
     return list(query.order_by(Certificate.id.desc()))
 
 
-def newest(supplier_id: int, grade_id: int, since: datetime | None, until: datetime | None) -> list[Certificate]:
-    """The newest certificate of each delivery of lots received between two moments, with its delivery. One query on indexes."""
+def of_lots(supplier_id: int, grade_id: int, since: datetime | None, until: datetime | None) -> list[Certificate]:
+    """All certificates of lots received between two moments, with their deliveries, the newest first. One query on indexes."""
     query = (
         Certificate.select(Certificate, Delivery)
         .join(Delivery)
@@ -42,7 +42,7 @@ def newest(supplier_id: int, grade_id: int, since: datetime | None, until: datet
         query = query.where(Lot.received_at >= since)
     if until is not None:
         query = query.where(Lot.received_at <= until)
-    return list({row.delivery_id: row for row in query.order_by(Certificate.id)}.values())
+    return list(query.order_by(Certificate.id.desc()))
 
 
 def limits_of(grade_id: int) -> dict[int, LimitsRevision]:

@@ -133,12 +133,20 @@ class Known(NamedTuple):
     since: datetime | None
 
 
-def grades(numbers: Sequence[int]) -> list[Known]:
-    """These grades, each with the moment its first lot came, or the shop's first load where that was later. Two queries on indexes."""
+def grades(numbers: Sequence[int], grade_id: int | None) -> list[Known]:
+    """These grades, and those with limits of which a lot once came, one of them where `grade_id` names it.
+
+    Each has the moment its first lot came, or the shop's first load where that was later. Two queries on indexes.
+    """
     first_load = Load.select(Load.loaded_at).order_by(Load.id).limit(1).scalar()
     came = Lot.alias()
     first = came.select(fn.MIN(came.received_at)).where(came.grade == Grade.id)
-    rows = Grade.select(Grade.id, Grade.code, Grade.color_name, first.alias("since")).where(numbered(Grade.id, numbers))
+    limited = LimitsRevision.select(SQL("1")).where(LimitsRevision.grade == Grade.id)
+    bought = Lot.select(SQL("1")).where((Lot.grade == Grade.id) & still_open())
+    wanted = numbered(Grade.id, [0, *numbers]) | (fn.EXISTS(limited) & fn.EXISTS(bought))
+    rows = Grade.select(Grade.id, Grade.code, Grade.color_name, first.alias("since")).where(wanted)
+    if grade_id is not None:
+        rows = rows.where(Grade.id == grade_id)
     found = []
     for number, code, color, since in rows.tuples().iterator():
         at = Lot.received_at.python_value(since)

@@ -6,7 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Look, Sheet, leading, short, wrapped
-from lots.domain.purchasing.stock_outlook import days_words
+from lots.domain.purchasing.stock_outlook import days_words, rounded_kg
 from lots.domain.words import counted, hyphenated
 
 WIDE, NARROW = Look(960.0, 210.0, 230.0), Look(360.0, 12.0, 12.0)
@@ -104,14 +104,14 @@ def _line(page: Sheet, look: Look, item: dict[str, Any], lines: list[str], x: Sc
 
 
 def _days(item: dict[str, Any]) -> str:
+    if not item["ready_kg"] and item["short"]:
+        return "0 days left"
     if item["days_low"] is None:
         return "days left not known"
-    if not item["ready_kg"]:
-        return "0 days left"
     return f"{days_words(item['days_low'], item['days_high'])} days left"
 
 
 def _words(item: dict[str, Any]) -> str:
     """The kilograms of each state that has any."""
-    parts = [f"{item[name]:.1f} kg {words}" for name, words, _ in _PARTS if item[name]]
+    parts = [f"{rounded_kg(item[name]):.2f} kg {words}" for name, words, _ in _PARTS if item[name]]
     return ", ".join(parts) or "nothing in stock"
