@@ -44,7 +44,13 @@ class Paid:
 
     def view(self, what: str) -> View:
         """Returns what a kilogram cost that was accepted for `what`, a use in words."""
-        found: View = {"per_accepted_kg": None, "currency": None, "accepted_kg": None, "deliveries": self.costed}
+        found: View = {
+            "per_accepted_kg": None,
+            "currency": None,
+            "accepted_kg": None,
+            "deliveries": self.costed,
+            "without_cost": self.uncosted,
+        }
         if not self.costed and self.unsettled and not self.uncosted:
             return {**found, "says": "No delivery counts yet: lots in quarantine and lots sent back are left out."}
         if not self.costed:
