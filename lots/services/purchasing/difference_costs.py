@@ -223,10 +223,10 @@ def _whole(mass: _Mass, measuring: _Money | None, paid: Paid, asked: _Asked) -> 
     if mass.unpriced:
         without = counted(mass.unpriced, "rejected delivery has", "rejected deliveries have")
         return None, f"{without} no recorded cost."
-    price = paid.view(asked.what)
-    if price["per_accepted_kg"] is None:
-        return None, price["says"]
-    whole = _Money(price["per_accepted_kg"], price["currency"])
+    price = paid.per_accepted_kg()
+    if price is None:
+        return None, str(paid.view(asked.what)["says"])
+    whole = _Money(*price)
     if asked.shop.bench_cost_per_h is None:
         return whole, None
     if measuring is None:
