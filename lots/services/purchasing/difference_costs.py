@@ -220,6 +220,8 @@ def _line(number: int, name: str, mass: _Mass, seen: _Inspection, asked: _Asked)
 
 def _whole(mass: _Mass, measuring: _Money | None, paid: Paid, asked: _Asked) -> tuple[_Money | None, str | None]:
     """What an accepted kilogram costs, price and measuring; else why that cannot be told."""
+    if not mass.accepted and not mass.rejected:
+        return None, f"No kilogram was accepted or rejected for {asked.what}."
     if mass.unpriced:
         without = counted(mass.unpriced, "rejected delivery has", "rejected deliveries have")
         return None, f"{without} no recorded cost."
