@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import reduce
 
-from lots.domain.assessment.limits_revision import Limits, verdict_on_use
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.drift.lot_series import NO_LOTS, LotSeries
 from lots.domain.purchasing import supplier_comparison
@@ -35,11 +34,11 @@ from lots.services.purchasing import (
     within_a_grade,
 )
 from lots.services.purchasing.delivery_costs import Bought, Paid
-from lots.services.purchasing.next_order_words import not_covered
 from lots.services.purchasing.supplies import Charted
 from lots.services.setup import shop
 from lots.services.views import View
 from lots.store.drift import lot_series
+from lots.store.drift.lot_series import Purchases
 from lots.store.tables.models import Grade, Supplier
 
 CONFIDENCE = 0.95
@@ -123,7 +122,7 @@ def compared(
     compared_ = _suppliers(lots, suppliers, delivery_costs.by_supplier(purchases))
     grade = None if question.grade_id is None or told is None else told.grades[question.grade_id]
     followed = _followed({number: one.lots for number, one in compared_.items()}, told, grade)
-    moving = followed if question.since is None else _followed(_of_each(history, compared_), told, grade)
+    moving = _with_earlier(followed, history, question, told, grade)
     selected = drift.select(one for mine in moving.values() for one in mine)
     drifting = drift.listed(moving, selected)
     results = {number: one.about(question.use) for number, one in compared_.items()}
@@ -133,7 +132,7 @@ def compared(
     ranks = {name: supplier_comparison.rank(name, pairs, names, _has_data(name, results), words) for name in CRITERIA}
     orders = order_of_suppliers.orders(pairs, names)
     agreed = told.agreed(grade.id) if told and grade else None
-    uncovered = _uncovered(question.use, agreed, grade, lots)
+    uncovered = order_of_suppliers.uncovered(question.use, agreed, grade, lots)
     subject = headline.Subject(question.use, agreed, names, orders)
     lines, said = [], []
     for number in _best_first(orders["acceptance"], names):
@@ -156,19 +155,11 @@ def compared(
         "criteria": words,
         "suppliers": lines,
         "order": order_of_suppliers.answered(orders, names, what, uncovered),
-        "costs_of_difference": difference_costs.costs(
-            question.use,
-            purchases,
-            {number: one.bought for number, one in compared_.items()},
-            {number: one.lots.rows for number, one in compared_.items()},
-            names,
-            shop.details(),
-        ),
+        "costs_of_difference": _costs(question, purchases, compared_, names),
         "comparisons": [order_of_suppliers.pair(one, names, question.use) for one in pairs],
         "drift": drift.counts(selected),
         "inference": _inference(pairs, [one.originals for one in compared_.values()]),
-        "says": (lots and uncovered)
-        or _says(said, question, grade, _better_in_words(orders["acceptance"], names, what)),
+        "says": uncovered or _says(said, question, grade, _better_in_words(orders["acceptance"], names, what)),
     }
 
 
@@ -181,18 +172,26 @@ def _followed(
     return {number: told.follow((number, grade.id), mine) for number, mine in lots.items()}
 
 
-def _of_each(lots: LotSeries, suppliers: Mapping[int, _Supplier]) -> dict[int, LotSeries]:
-    """The lots of each of these suppliers."""
-    each = lots.by([row.supplier_id for row in lots.rows])
-    return {number: each[number] for number in suppliers}
+def _with_earlier(
+    followed: dict[int, list[drift.Followed]],
+    history: LotSeries,
+    question: Question,
+    told: Charted | None,
+    grade: Grade | None,
+) -> dict[int, list[drift.Followed]]:
+    """The same measures over earlier lots too, where lots are asked for from a moment on."""
+    if question.since is None or not followed:
+        return followed
+    each = history.by([row.supplier_id for row in history.rows])
+    return _followed({number: each[number] for number in followed}, told, grade)
 
 
-def _uncovered(use: str | None, agreed: Limits | None, grade: Grade | None, lots: LotSeries) -> str | None:
-    """What to say where neither the limits of a grade nor any lot has a verdict on a use."""
-    if use is None or agreed is None or grade is None or any(use in row.uses for row in lots.rows):
-        return None
-    named = {name: name for name in agreed.required()}
-    return not_covered(grade.code, use) if verdict_on_use(named, agreed.blocks, use) is None else None
+def _costs(
+    question: Question, purchases: Sequence[Purchases], suppliers: Mapping[int, _Supplier], names: Mapping[int, str]
+) -> View:
+    bought = {number: one.bought for number, one in suppliers.items()}
+    lots = {number: one.lots.rows for number, one in suppliers.items()}
+    return difference_costs.costs(question.use, purchases, bought, lots, names, shop.details())
 
 
 def _best_first(order: Order, names: Mapping[int, str]) -> list[int]:

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from lots.domain.assessment.limits_revision import Limits, verdict_on_use
+from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
 from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison, criteria_for, open_question
 from lots.domain.purchasing.supplier_groups import Order, better_than, in_words, newcomer_in_words, order_of
+from lots.services.purchasing.next_order_words import not_covered
 from lots.services.views import View
+from lots.store.tables.models import Grade
 
 
 def orders(pairs: Sequence[Comparison], names: Mapping[int, str]) -> dict[str, Order]:
@@ -18,6 +22,14 @@ def orders(pairs: Sequence[Comparison], names: Mapping[int, str]) -> dict[str, O
         names: number -> what to call a supplier, of all of them.
     """
     return {criterion: order_of(criterion, list(names), pairs) for criterion in CRITERIA}
+
+
+def uncovered(use: str | None, agreed: Limits | None, grade: Grade | None, lots: LotSeries) -> str | None:
+    """Returns what to say where the limits of a grade do not cover a use and none of some lots has a verdict on it; None where one has."""
+    if not lots or use is None or agreed is None or grade is None or any(use in row.uses for row in lots.rows):
+        return None
+    named = {name: name for name in agreed.required()}
+    return not_covered(grade.code, use) if verdict_on_use(named, agreed.blocks, use) is None else None
 
 
 def answered(found: Mapping[str, Order], names: Mapping[int, str], what: str, uncovered: str | None = None) -> View:
