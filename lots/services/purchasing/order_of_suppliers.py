@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from lots.domain.assessment.limits_revision import Limits, verdict_on_use
+from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
 from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison, criteria_for, open_question
@@ -28,8 +28,8 @@ def uncovered(use: str | None, agreed: Limits | None, grade: Grade | None, lots:
     """Returns what to say where the limits of a grade do not cover a use and none of some lots has a verdict on it; None where one has."""
     if not lots or use is None or agreed is None or grade is None or any(use in row.uses for row in lots.rows):
         return None
-    named = {name: name for name in agreed.required()}
-    return not_covered(grade.code, use) if verdict_on_use(named, agreed.blocks, use) is None else None
+    # Where limits name no use, the acceptance of each supplier says to ask for general use.
+    return None if {use, GENERAL} & {*agreed.required()} else not_covered(grade.code, use)
 
 
 def answered(found: Mapping[str, Order], names: Mapping[int, str], what: str, uncovered: str | None = None) -> View:
