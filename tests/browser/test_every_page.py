@@ -137,6 +137,24 @@ def test_page(role: str | None, path: str, person: Callable[..., Person]) -> Non
     assert 0 == somebody.page.evaluate(_NAMELESS_TABLE_CELLS), "a card's cell must say what it is"
 
 
+@pytest.mark.parametrize(
+    ("path", "width"),
+    [
+        ("/suppliers?grade_id=3", 1280),
+        ("/suppliers?grade_id=1&use=flexing", 1280),
+        ("/suppliers?grade_id=1", 768),
+        ("/purchasing/stock", 768),
+        ("/suppliers/1/drift?grade_id=1", 768),
+        ("/guide/administration", WIDTHS[0]),
+    ],
+)
+def test_what_is_wider_than_the_page_scrolls_in_itself(path: str, width: int, person: Callable[..., Person]) -> None:
+    """A table with many columns, and a long word of a guide, at the widths between: the page stays where it is."""
+    buyer = person(width, role="purchasing")
+    buyer.go(path)
+    assert buyer.fits()
+
+
 # What Tab reaches on the page that asks for a spool, from its top.
 TOP = ("To the content", "Filament lots", "q", "Find", "Sign out")
 MENU = {WIDTHS[0]: ("Menu",), WIDTHS[1]: ("Home", "Check", "Loaded", "Lots", "Set up")}

@@ -151,7 +151,7 @@ def test_a_use_that_nobody_inspected_for_says_nothing(shop, supplier, grade):
     assert (None, None, 0) == tuple(found[name] for name in ("probability", "probability_for", "inspected"))
     assert found["says"].endswith("nothing can be said, no lot was inspected for load-bearing to an end yet.")
     asked = compared(shop, grade, use="load_bearing")
-    assert "Accepted for load-bearing: no lot was inspected to an end yet." in asked["says"]
+    assert "The limits of PLA-HW-175 do not cover load-bearing. Ask quality to add this use." == asked["says"]
 
 
 def test_a_new_use_leaves_every_use_open_until_lots_are_inspected_for_it(shop, supplier, grade):

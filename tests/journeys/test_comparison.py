@@ -171,10 +171,12 @@ def test_severities_say_how_strictly_lots_were_inspected(shop, rivals):
 def test_a_lone_supplier_and_none_are_told_in_words(shop, rivals):
     """With nobody to compare, or no lot at all in the time asked for, the answer says so."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
-    assert "No lot of PLA-HW-175 was received in this time." == compared(shop, grade)["says"]
+    assert "No lots of PLA-HW-175 yet. Log a delivery first." == compared(shop, grade)["says"]
+    none = compared(shop, grade, to="2020-01-01T00:00:00Z")["says"]
+    assert "No lot of PLA-HW-175 was received in this time." == none
     judged(supplier, grade, "AA-")
     found = compared(shop, grade)
-    assert "Supplier QWT is the only supplier of PLA-HW-175: 2 of 2" in found["says"]
+    assert "Supplier QWT is the only supplier of PLA-HW-175. 2 of 2" in found["says"]
     assert "No other supplier to compare with." == line(found, supplier)["rank_why"]
     first = supply.asked(supply.month(1))
     bounded = compared(shop, grade, from_=first, to=first)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import html
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
+from lots.services import clock
 from tests.api.pictures.seen import SVG, Picture
 from tests.files import rows
 from tests.journeys.supply import whites
@@ -76,7 +77,7 @@ def test_days_choose_the_lots_shown_and_stay_in_every_address(desk, drifting):
     page = drifting.go(path(desk, **days))
     table = page.html.partition("<h2>Lots</h2>")[2].partition("</table>")[0]
     assert [f"Q-0{number}" for number in (8, 7, 6, 5)] == re.findall(r'<th scope="row"><a [^>]*>([^<]*)', table)
-    assert "Baseline, charts and signals rest on all 14 lots." in page.text
+    assert "Baseline, charts, projection and signals rest on all 14 lots." in page.text
     assert days == {name: page.form("supplier_id")["fields"][name] for name in days}
     addresses = [html.unescape(one) for one in re.findall(r'(?:src|srcset|href)="([^"]*drift\.[^"]*)"', page.html)]
     assert 3 == len(addresses)
@@ -104,8 +105,38 @@ def test_the_projection_says_when_that_lot_would_come(desk, drifting):
     first, last, about = (datetime.fromisoformat(at) for at in (first, last, ahead["about_at"]))
     assert (last - first).total_seconds() / 13 / 86400 == pytest.approx(ahead["days_per_lot"], abs=1e-6)
     assert (about - last).days == pytest.approx(ahead["days_per_lot"] * (ahead["about"] - 14), abs=1)
-    page = drifting.go(path(desk))
+    with clock.retelling(last + timedelta(days=1)):
+        page = drifting.go(path(desk))
     assert f"At that rate lot {ahead['about']} arrives about {about:%Y-%m-%d}" in page.text
+    assert f"At that rate lot {ahead['about']} is due now." in drifting.go(path(desk)).text
+
+
+def test_an_end_that_is_over_is_now(desk):
+    """Between the earliest date and the likely one, the interval begins now."""
+    apart = [0.05 * number + 0.02 * (-1) ** number for number in range(14)]
+    whites(desk.quillwort, desk.white, apart)
+    query = f"supplier_id={desk.quillwort['id']}&grade_id={desk.white['id']}&characteristic=color"
+    (ahead, *_) = [
+        one
+        for one in desk.get("purchasing", f"/drift?{query}")["projection"]
+        if one["earliest_at"] and one["latest_at"]
+    ]
+    earliest, about, latest = (datetime.fromisoformat(ahead[f"{end}_at"]) for end in ("earliest", "about", "latest"))
+    assert earliest < about < latest
+    with clock.retelling(earliest + (about - earliest) / 2):
+        page = Browser(desk, "purchasing").go(path(desk))
+    assert f"about {about:%Y-%m-%d} (between now and {latest:%Y-%m-%d})" in page.text
+
+
+def test_projection_and_signals_speak_of_all_lots_whichever_days_are_shown(desk, drifting):
+    """Days without a lot: the drift is among the signals as it is in the projection."""
+    whole = drifting.go(path(desk)).text
+    page = drifting.go(path(desk, **{"from": "2030-01-01", "to": "2030-01-31"}))
+    signal = re.search(r"Yellow-blue difference db\*: yellower since about lot [^.]*\.", whole)
+    assert signal
+    assert signal.group() in page.text.partition(" Signals ")[2]
+    assert "No active signal." not in page.text
+    assert "At this slope" in page.text
 
 
 def test_a_supplier_that_does_not_exist_is_said_in_words(desk, drifting):

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
+from lots.services.setup import shop as details
 from tests.journeys.supply import COLOR, DIAMETER, at_the_desks, judged, month, reading, whites
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 from tests.shop import SIMPLE_LIMITS
+from tests.store.rows import connected
 
 
 @pytest.fixture
@@ -103,6 +107,54 @@ def test_the_page_tells_the_order_newcomers_and_what_the_difference_costs(desk):
     assert "Supplier QWT has significantly more lots accepted the first time for general use than" in page.text
     assert "too few for a significant difference from anybody. At least" in page.text
     assert "Cost of the difference" in page.text
+
+
+def test_drift_is_told_from_all_lots_when_some_days_are_asked_for(desk):
+    """A ramp over sixteen lots stays a ramp on a page of the last six, as the drift page has it."""
+    grade = desk.grade("RAMP", limits=COLOR)
+    whites(desk.quillwort, grade, [0.05 * number for number in range(16)])
+    buyer = Browser(desk, "purchasing")
+    path = f"/suppliers?grade_id={grade['id']}"
+    whole = buyer.go(path).text
+    told = re.search(r"Yellow-blue difference db\*: yellower since about lot [^.]*\.[^.]*\.", whole)
+    assert told
+    some = buyer.go(f"{path}&from={month(11):%Y-%m-%d}").text
+    assert "6 of 6 lots accepted for general use, yellower by 0.05 a lot" in some
+    assert told.group() in some
+    assert "Drift rests on all lots" in some
+
+
+def test_a_use_that_the_limits_do_not_cover_is_said_once(desk):
+    """With what to do about it, in place of a line for every supplier."""
+    grade = desk.grade("COSMETIC", limits={**COLOR, "uses": {"cosmetic": ["color"]}})
+    whites(desk.quillwort, grade, [0.1, 0.1])
+    whites(desk.ninebark, grade, [0.1, 0.1], prefix="N")
+    page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={grade['id']}&use=flexing")
+    said = f"The limits of {grade['code']} do not cover flexing. Ask quality to add this use."
+    assert said in page.text
+    order = page.text.partition("Accepted lots")[2].partition("Closeness")[0]
+    assert said == order.strip()
+
+
+def test_an_empty_shop_is_told_what_to_do_first(desk):
+    """Without days there is no time to speak of; with days there is."""
+    buyer = Browser(desk, "purchasing")
+    assert "No lots yet. Log a delivery first." in buyer.go("/suppliers").text
+    assert "No lot was received in this time." in buyer.go("/suppliers?from=2026-01-01").text
+
+
+def test_a_price_without_the_cost_of_a_delivery_is_marked(desk):
+    """Its cell says how many deliveries are missing, and the cost with measuring is not told."""
+    grade = desk.grade("PRICED", limits=DIAMETER)
+    judged(desk.quillwort, grade, "AA", cost=20.0, currency="EUR")
+    judged(desk.quillwort, grade, "R", first=3)
+    with connected():
+        said = {"bench_cost_per_h": 30.0, "bench_currency": "EUR"}
+        details.change(details.view()["version"], said, "Anselm")
+    page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={grade['id']}&use=")
+    assert "20.00 EUR, without 1 delivery whose cost is not recorded" in page.text
+    assert "Cost per accepted kg, measuring included" in page.text
+    assert "not told. 1 rejected delivery has no recorded cost." in page.text
 
 
 def test_a_wrong_day_or_use_is_refused_in_words(desk):

@@ -142,6 +142,9 @@ class CostSchema(Schema):
     currency = fields.String(required=True, allow_none=True)
     accepted_kg = _number()
     deliveries = fields.Integer(required=True, metadata={"description": "with a recorded cost"})
+    without_cost = fields.Integer(
+        required=True, metadata={"description": "deliveries left out, because their cost is not recorded"}
+    )
     says = fields.String(required=True)
 
 

@@ -102,17 +102,27 @@ class SupplierCostSchema(Schema):
     rejected_cost = _number("of rejected deliveries, where each has a cost in one currency")
     rejected_currency = _text(allow_none=True)
     rejected_cost_per_accepted_kg = _number()
+    rejected_without_cost = fields.Integer(
+        required=True, metadata={"description": "rejected deliveries of which no cost is recorded"}
+    )
     returned_kg = fields.Float(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "newest ones, that holds and readings are told from"})
+    lots = fields.Integer(required=True, metadata={"description": "newest ones, that holds are told from"})
     hold_days = _number("from the first decision that left a lot in quarantine to the first that did not, mean")
     lots_held = fields.Integer(required=True, metadata={"description": "with a verdict, that this is the mean of"})
     lots_waiting = fields.Integer(required=True, metadata={"description": "in quarantine now"})
+    lots_inspected = fields.Integer(
+        required=True,
+        metadata={"description": "of the newest, inspected to an end for the use: readings are told from these"},
+    )
     readings_per_lot = _number()
     bench_hours_per_lot = _number()
     bench_cost_per_accepted_kg = _number()
-    cost_per_accepted_kg = _number("sum of what `includes` names, in one currency")
+    cost_per_accepted_kg = _number(
+        "price of accepted and rejected lots, and measuring where its cost is known; null where `why` says so"
+    )
     currency = _text(allow_none=True)
-    includes = fields.List(fields.String(metadata={"enum": ["rejected", "measuring"]}), required=True)
+    includes = fields.List(fields.String(metadata={"enum": ["price", "measuring"]}), required=True)
+    why = _text(allow_none=True, metadata={"description": "the cost per accepted kg is not told"})
     says = _text()
 
 

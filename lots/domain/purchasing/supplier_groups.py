@@ -12,8 +12,8 @@ from lots.domain.statistics.confidence_sequences import Sample, means_differ_by,
 from lots.domain.statistics.proportions import Stratum
 from lots.domain.words import counted, listed
 
-# Names that a sentence takes at most, so that it stays short; a group of more is told pair by pair.
-_NAMES, _GROUP = 3, 6
+# Words of a sentence at most, and suppliers that it names at most; a larger group is told pair by pair.
+_WORDS, _NAMES, _GROUP = 25, 3, 6
 
 Pair = tuple[int, int]
 
@@ -240,10 +240,10 @@ def _better(order: Order, names: Mapping[int, str], how: str) -> list[str]:
     for good, bad in order.better:
         worse.setdefault(good, []).append(bad)
     return [
-        f"{names[one]} {how} {listed([names[bad] for bad in some])}."
+        sentence
         for group in order.groups
         for one in group
-        for some in _some(worse.get(one, []))
+        for sentence in _short(f"{names[one]} {how}", [names[bad] for bad in worse.get(one, [])], "and")
     ]
 
 
@@ -255,17 +255,23 @@ def _alike(order: Order, names: Mapping[int, str]) -> list[str]:
     left, said = set(order.alike), []
     for group in order.groups:
         inner = {(min(pair), max(pair)) for pair in combinations(group, 2)}
-        if 1 < len(group) <= _GROUP and inner <= left:
+        whole = f"{listed([names[one] for one in group])} do not differ significantly."
+        if 1 < len(group) <= _GROUP and inner <= left and len(whole.split()) <= _WORDS:
             left -= inner
-            said.append(f"{listed([names[one] for one in group])} do not differ significantly.")
+            said.append(whole)
     for place, one in enumerate(known):
         others = [two for two in known[place + 1 :] if (min(one, two), max(one, two)) in left]
-        said += [
-            f"{names[one]} does not differ significantly from {listed([names[two] for two in some], 'or')}."
-            for some in _some(others)
-        ]
+        said += _short(f"{names[one]} does not differ significantly from", [names[two] for two in others], "or")
     return said
 
 
-def _some(numbers: Sequence[int]) -> list[Sequence[int]]:
-    return [numbers[start : start + _NAMES] for start in range(0, len(numbers), _NAMES)]
+def _short(begin: str, names: Sequence[str], last: str) -> list[str]:
+    """Sentences that each name some of these suppliers, as many as its length allows."""
+    some: list[list[str]] = []
+    for name in names:
+        longer = [*some[-1], name] if some else []
+        if longer and len(longer) <= _NAMES and len(f"{begin} {listed(longer, last)}".split()) <= _WORDS:
+            some[-1] = longer
+        else:
+            some.append([name])
+    return [f"{begin} {listed(each, last)}." for each in some]

@@ -19,6 +19,7 @@ from lots.pages.site.frame import pages, refused
 from lots.pages.site.pictures import sent
 from lots.pages.site.place import grade_choice, place, whole_days
 from lots.pages.site.session import signed_in
+from lots.services import clock
 from lots.services.drift import drift
 from lots.services.setup import catalog
 
@@ -35,7 +36,7 @@ def supplier_drift(supplier: int) -> Any:
     chosen = request.args.get("supplier_id", "")
     if chosen.isdecimal() and len(chosen) < 16 and int(chosen) != supplier:
         return redirect(url_for("pages.supplier_drift", supplier=int(chosen), **_asked()))
-    found = attempt(lambda: _followed(supplier), DriftArgs)
+    found = attempt(lambda: _with_all_signals(supplier), DriftArgs)
     wrong = found if isinstance(found, Refusal) else None
     known = catalog.directory("supplier", "grade")
     page = render_template(
@@ -44,6 +45,7 @@ def supplier_drift(supplier: int) -> Any:
         refused=wrong,
         supplier=supplier,
         asked=_asked(),
+        now=clock.now(),
         suppliers=[(one["id"], f"{one['code']}: {one['says']}") for one in known["suppliers"]],
         grades=[*map(grade_choice, known["grades"])],
         choices=CHARACTERISTICS,
@@ -84,11 +86,19 @@ def _asked() -> dict[str, Any]:
     return {**{name: text for name, text in said.items() if text}, **rules}
 
 
-def _followed(supplier: int) -> dict[str, Any]:
+def _with_all_signals(supplier: int) -> dict[str, Any]:
+    """What is followed, with the signals of all lots: projections rest on all of them too, whichever days are shown."""
+    answer = _followed(supplier)
+    if any(day in _asked() for day in _DAYS):
+        answer["signals"] = _followed(supplier, whole=True)["signals"]
+    return answer
+
+
+def _followed(supplier: int, *, whole: bool = False) -> dict[str, Any]:
     said = {_DAYS.get(name, name): text for name, text in _asked().items() if name != "run_rules"}
     asked = checked(DriftArgs, {"supplier_id": str(supplier), **whole_days(said, *_DAYS.values())})
     whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
-    days = {name: asked.get(name) for name in _DAYS.values()}
+    days = {} if whole else {name: asked.get(name) for name in _DAYS.values()}
     return drift.drift_of(*whose, drift.LotSpan(**days), rules="run_rules" in request.args)
 
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from functools import reduce
 
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
-from lots.domain.drift.lot_series import LotSeries
+from lots.domain.drift.lot_series import NO_LOTS, LotSeries
 from lots.domain.purchasing import supplier_comparison
 from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, ask_for_general, for_words, in_order
 from lots.domain.purchasing.supplier_comparison import (
@@ -21,7 +21,7 @@ from lots.domain.purchasing.supplier_comparison import (
     acceptance_by_use,
     criteria_for,
 )
-from lots.domain.purchasing.supplier_groups import Order, better_than, in_words
+from lots.domain.purchasing.supplier_groups import Order, in_words
 from lots.domain.words import counted
 from lots.services.drift import drift, series
 from lots.services.lookups import found
@@ -38,6 +38,7 @@ from lots.services.purchasing.supplies import Charted
 from lots.services.setup import shop
 from lots.services.views import View
 from lots.store.drift import lot_series
+from lots.store.drift.lot_series import Purchases
 from lots.store.tables.models import Grade, Supplier
 
 CONFIDENCE = 0.95
@@ -67,10 +68,22 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
         NotFound: no such grade.
     """
     grade = None if grade_id is None else found("grade", grade_id)
-    lots = lot_series.lots_of(grade_id=grade_id, since=since, until=until)
+    # Drift rests on earlier lots too; over all grades there is none.
+    history = lot_series.lots_of(grade_id=grade_id, since=None if grade else since, until=until)
+    lots = between(history, since, until)
     suppliers, grades = supplies.named(lots)
-    told = supplies.charted(lots, {grade.id: grade}, grade.id) if grade else None
-    return compared(Question(grade_id, since, until, use), lots, suppliers, grades, told)
+    told = supplies.charted(history, {grade.id: grade}, grade.id) if grade else None
+    return compared(Question(grade_id, since, until, use), lots, history, suppliers, grades, told)
+
+
+def between(lots: LotSeries, since: datetime | None, until: datetime | None) -> LotSeries:
+    """Returns the lots received between two moments, both included."""
+    if since is None and until is None:
+        return lots
+    kept = [
+        (since is None or since <= row.received_at) and (until is None or row.received_at <= until) for row in lots.rows
+    ]
+    return lots.by(kept).get(True, NO_LOTS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +104,7 @@ class _Supplier:
 def compared(
     question: Question,
     lots: LotSeries,
+    history: LotSeries,
     suppliers: Mapping[int, Supplier],
     grades: Mapping[int, Grade],
     told: Charted | None,
@@ -100,15 +114,17 @@ def compared(
     Args:
         question: which lots these are.
         lots: of all suppliers, oldest first.
+        history: these and earlier ones of the grade, that drift is told from; charts do not begin anew with a day that is asked for.
         suppliers, grades: of these lots, by number.
         told: what they are charted against; None where lots of several grades are compared.
     """
     purchases = lot_series.purchases(question.grade_id, question.since, question.until)
     compared_ = _suppliers(lots, suppliers, delivery_costs.by_supplier(purchases))
     grade = None if question.grade_id is None or told is None else told.grades[question.grade_id]
-    followed = _followed(compared_, told, grade)
-    selected = drift.select(one for mine in followed.values() for one in mine)
-    drifting = drift.listed(followed, selected)
+    followed = _followed({number: one.lots for number, one in compared_.items()}, told, grade)
+    moving = _with_earlier(followed, history, question, told, grade)
+    selected = drift.select(one for mine in moving.values() for one in mine)
+    drifting = drift.listed(moving, selected)
     results = {number: one.about(question.use) for number, one in compared_.items()}
     words, what = criteria_for(question.use), _for(question.use)
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
@@ -116,6 +132,7 @@ def compared(
     ranks = {name: supplier_comparison.rank(name, pairs, names, _has_data(name, results), words) for name in CRITERIA}
     orders = order_of_suppliers.orders(pairs, names)
     agreed = told.agreed(grade.id) if told and grade else None
+    uncovered = order_of_suppliers.uncovered(question.use, agreed, grade, lots)
     subject = headline.Subject(question.use, agreed, names, orders)
     lines, said = [], []
     for number in _best_first(orders["acceptance"], names):
@@ -137,24 +154,44 @@ def compared(
         "confidence": CONFIDENCE,
         "criteria": words,
         "suppliers": lines,
-        "order": order_of_suppliers.answered(orders, names, what),
-        "costs_of_difference": difference_costs.costs(
-            question.use, purchases, {number: one.lots.rows for number, one in compared_.items()}, names, shop.details()
-        ),
-        "comparisons": [_pair(pair, names, question.use) for pair in pairs],
+        "order": order_of_suppliers.answered(orders, names, what, uncovered),
+        "costs_of_difference": _costs(question, purchases, compared_, names),
+        "comparisons": [order_of_suppliers.pair(one, names, question.use) for one in pairs],
         "drift": drift.counts(selected),
         "inference": _inference(pairs, [one.originals for one in compared_.values()]),
-        "says": _says(said, grade, what, _better_in_words(orders["acceptance"], names, what)),
+        "says": uncovered or _says(said, question, grade, _better_in_words(orders["acceptance"], names, what)),
     }
 
 
 def _followed(
-    suppliers: Mapping[int, _Supplier], told: Charted | None, grade: Grade | None
+    lots: Mapping[int, LotSeries], told: Charted | None, grade: Grade | None
 ) -> dict[int, list[drift.Followed]]:
     """The measures of each supplier's lots of a grade; none of several grades."""
     if told is None or grade is None:
         return {}
-    return {number: told.follow((number, grade.id), one.lots) for number, one in suppliers.items()}
+    return {number: told.follow((number, grade.id), mine) for number, mine in lots.items()}
+
+
+def _with_earlier(
+    followed: dict[int, list[drift.Followed]],
+    history: LotSeries,
+    question: Question,
+    told: Charted | None,
+    grade: Grade | None,
+) -> dict[int, list[drift.Followed]]:
+    """The same measures over earlier lots too, where lots are asked for from a moment on."""
+    if question.since is None or not followed:
+        return followed
+    each = history.by([row.supplier_id for row in history.rows])
+    return _followed({number: each[number] for number in followed}, told, grade)
+
+
+def _costs(
+    question: Question, purchases: Sequence[Purchases], suppliers: Mapping[int, _Supplier], names: Mapping[int, str]
+) -> View:
+    bought = {number: one.bought for number, one in suppliers.items()}
+    lots = {number: one.lots.rows for number, one in suppliers.items()}
+    return difference_costs.costs(question.use, purchases, bought, lots, names, shop.details())
 
 
 def _best_first(order: Order, names: Mapping[int, str]) -> list[int]:
@@ -330,58 +367,31 @@ def _inference(pairs: Sequence[Comparison], originals: Sequence[LotSeries]) -> V
         "valid_at_any_time": True,
         "since": since,
         "says": (
-            "Intervals of differences are confidence sequences over all lots of the time asked for. They may be looked at after every lot: "
-            f"the chance that any two suppliers who are alike ever differ significantly here, on any criterion, is at most {100 * (1 - CONFIDENCE):.0f} %. "
+            "Intervals of differences are confidence sequences over all lots of the time asked for. They may be looked at after every lot. "
+            f"The chance that any two suppliers who are alike ever differ significantly here, on any criterion, is at most {100 * (1 - CONFIDENCE):.0f} %. "
             "This holds for lots about a steady mean, and for a time chosen before the lots were seen. "
             "Every other interval, such as that of the share accepted, holds at a single look."
         ),
     }
 
 
-def _pair(pair: Comparison, called: Mapping[int, str], use: str | None) -> View:
-    better = {1: pair.first, 2: pair.second}.get(pair.better or 0)
-    return {
-        "criterion": pair.criterion,
-        "first_supplier_id": pair.first,
-        "second_supplier_id": pair.second,
-        "difference": pair.difference,
-        "low": pair.low,
-        "high": pair.high,
-        "better_supplier_id": better,
-        "more_lots": pair.more_lots,
-        "lots_first": pair.n_first,
-        "lots_second": pair.n_second,
-        "confidence": pair.confidence,
-        "interval": "confidence sequence",
-        "says": _pair_says(pair, called, better, use),
-    }
-
-
-def _pair_says(pair: Comparison, called: Mapping[int, str], better: int | None, use: str | None) -> str:
-    one, two = called[pair.first], called[pair.second]
-    if pair.difference is None:
-        return f"{one} and {two} have no lots of the same kind to compare here."
-    if better is not None:
-        other = two if better == pair.first else one
-        return f"{called[better]} {better_than(pair.criterion, _for(use))} {other}."
-    return f"{one} and {two}, {criteria_for(use)[pair.criterion]}: {supplier_comparison.open_question(pair)}."
-
-
-def _says(said: Sequence[tuple[str, int | None, str]], grade: Grade | None, what: str, order: str) -> str:
+def _says(said: Sequence[tuple[str, int | None, str]], question: Question, grade: Grade | None, order: str) -> str:
     """The answer: who is better, then each supplier's words of acceptance.
 
     Args:
         said: name, place and words of each supplier, in the order of the answer.
+        question: which lots, accepted for which use.
         grade: of the lots, None for several.
-        what: the use that lots are accepted for, in words.
         order: of suppliers in acceptance, in words; empty where nobody is better than another.
     """
-    of = f" of {grade.code}" if grade else ""
+    of, what = f" of {grade.code}" if grade else "", _for(question.use)
+    if not said and question.since is None and question.until is None:
+        return f"No lots{of} yet. Log a delivery first."
     if not said:
         return f"No lot{of} was received in this time."
     if len(said) == 1:
         ((name, _, accepted),) = said
-        return f"{name} is the only supplier{of}: {accepted}"
+        return f"{name} is the only supplier{of}. {accepted}"
     name, place, accepted = said[0]
     if place == 1:
         return f"{name} has significantly more of its lots{of} accepted the first time for {what} than any other. {accepted}"

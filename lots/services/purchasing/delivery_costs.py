@@ -42,9 +42,23 @@ class Paid:
             self.cost[bought.currency] = self.cost.get(bought.currency, 0.0) + bought.cost
             self.accepted_kg[bought.currency] = self.accepted_kg.get(bought.currency, 0.0) + kept
 
+    def per_accepted_kg(self) -> tuple[float, str] | None:
+        """Returns the price of an accepted kilogram, rejected ones paid with it, and its currency; None without one, and for several currencies."""
+        if len(self.cost) != 1:
+            return None
+        ((currency, cost),) = self.cost.items()
+        kg = self.accepted_kg[currency]
+        return (cost / kg, currency) if kg else None
+
     def view(self, what: str) -> View:
         """Returns what a kilogram cost that was accepted for `what`, a use in words."""
-        found: View = {"per_accepted_kg": None, "currency": None, "accepted_kg": None, "deliveries": self.costed}
+        found: View = {
+            "per_accepted_kg": None,
+            "currency": None,
+            "accepted_kg": None,
+            "deliveries": self.costed,
+            "without_cost": self.uncosted,
+        }
         if not self.costed and self.unsettled and not self.uncosted:
             return {**found, "says": "No delivery counts yet: lots in quarantine and lots sent back are left out."}
         if not self.costed:
@@ -58,9 +72,10 @@ class Paid:
         left = ""
         if self.uncosted:
             left = f" {self.uncosted} more without a recorded cost {plural(self.uncosted, 'is', 'are')} left out."
-        if not kg:
+        paid = self.per_accepted_kg()
+        if paid is None:
             return {**found, "says": f"{cost:.2f} {currency} paid, and no kilogram accepted for {what}.{left}"}
-        price, over = cost / kg, counted(self.costed, "delivery", "deliveries")
+        price, over = paid[0], counted(self.costed, "delivery", "deliveries")
         return {
             **found,
             "per_accepted_kg": price,

@@ -11,6 +11,7 @@ from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.drift.lot_series import SeriesLot
 from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
 from lots.domain.words import counted, plural
+from lots.services.purchasing.delivery_costs import Bought, Paid
 from lots.services.setup.shop import Details
 from lots.services.views import View
 from lots.store.drift.lot_series import Purchases
@@ -26,7 +27,7 @@ _DAY = timedelta(days=1)
 
 @dataclass(slots=True)
 class _Mass:
-    """Kilograms of one supplier by what became of them, and the money of rejected deliveries by currency.
+    """Kilograms of one supplier by what became of them, the money of rejected deliveries by currency, and how many of them have no cost.
 
     Rejected is what was paid for and is not accepted for the use asked about; `restricted` is the part of it that is accepted for another.
     """
@@ -37,7 +38,7 @@ class _Mass:
     returned: float = 0.0
     paid: dict[str, float] = field(default_factory=dict)
     currencies: set[str] = field(default_factory=set)
-    unpriced: float = 0.0
+    unpriced: int = 0
 
     def add(self, bought: Purchases, use: str | None) -> None:
         """Adds deliveries that are alike. They count for the uses that the limits of their lots name."""
@@ -54,7 +55,7 @@ class _Mass:
             self.rejected += kg
             self.restricted += kg if kept else 0.0
             if bought.currency is None:
-                self.unpriced += kg
+                self.unpriced += bought.deliveries
             else:
                 self.paid[bought.currency] = self.paid.get(bought.currency, 0.0) + bought.cost
 
@@ -71,17 +72,20 @@ class CostLine(TypedDict):
     rejected_cost: float | None
     rejected_currency: str | None
     rejected_cost_per_accepted_kg: float | None
+    rejected_without_cost: int
     returned_kg: float
     lots: int
     hold_days: float | None
     lots_held: int
     lots_waiting: int
+    lots_inspected: int
     readings_per_lot: float | None
     bench_hours_per_lot: float | None
     bench_cost_per_accepted_kg: float | None
     cost_per_accepted_kg: float | None
     currency: str | None
     includes: list[str]
+    why: str | None
     says: str
 
 
@@ -95,51 +99,73 @@ class _Money(NamedTuple):
 def costs(
     use: str | None,
     purchases: Iterable[Purchases],
+    bought: Mapping[int, Bought],
     lots: Mapping[int, Sequence[SeriesLot]],
     names: Mapping[int, str],
     shop: Details,
 ) -> View:
-    """Returns what rejected lots, holds and measuring cost, per supplier and per accepted kilogram. Three queries.
+    """Returns what rejected lots, holds and measuring cost, and what an accepted kilogram costs in all, per supplier. Three queries.
 
     Args:
         use: that lots are accepted for; at least one where None.
         purchases: deliveries of the lots compared.
+        bought: the same by supplier, with what was paid for kilograms accepted for each use.
         lots: of each supplier, oldest first.
         names: number -> what to call a supplier, of all that have lots.
         shop: its minutes per reading and its cost of an hour at the bench.
 
     Notes:
-        Money is told where every delivery that it is for has a recorded cost in one currency. Currencies are never added up. A lot is on hold from
-        its first decision that left it in quarantine to its first that did not, days. Voided readings took time too, so they count.
+        The cost per accepted kg is the price of accepted and rejected lots, and measuring once the shop states what an hour at the bench costs. It
+        is not told where a rejected delivery has no recorded cost, so that no supplier looks cheaper by missing data. Currencies are never added
+        up. A lot is on hold from its first decision that left it in quarantine to its first that did not, days. Readings count once the original
+        inspection of their lot has ended, as its kilograms do. Voided readings took time too, so they count.
     """
     masses: dict[int, _Mass] = {}
-    for bought in purchases:
-        masses.setdefault(bought.supplier_id, _Mass()).add(bought, use)
-    what = AT_LEAST_ONE if use is None else for_words(use)
+    for one in purchases:
+        masses.setdefault(one.supplier_id, _Mass()).add(one, use)
+    asked = _Asked(use, bought, shop)
     newest = {number: mine[-NEWEST:] for number, mine in lots.items()}
     effort = inspection_effort.of_lots([row.id for mine in newest.values() for row in mine])
     lines = [
-        _line(number, name, masses.get(number, _Mass()), _inspection(newest.get(number, ()), effort, use), shop)
+        _line(number, name, masses.get(number, _Mass()), _inspection(newest.get(number, ()), effort, use), asked)
         for number, name in names.items()
     ]
-    for line in lines:
-        line["says"] = _line_says(line, masses.get(line["supplier_id"], _Mass()), what)
     return {
         "newest_lots": NEWEST,
         "minutes_per_reading": shop.minutes_per_reading,
         "bench_cost_per_h": shop.bench_cost_per_h,
         "bench_currency": shop.bench_currency,
         "suppliers": lines,
-        "says": _says(lines, what),
+        "says": _says(lines, asked.what),
     }
 
 
 @dataclass(frozen=True, slots=True)
+class _Asked:
+    """What costs are told for: a use, at least one where None, with what was paid by supplier and the details of the shop."""
+
+    use: str | None
+    bought: Mapping[int, Bought]
+    shop: Details
+
+    @property
+    def what(self) -> str:
+        """The use in words."""
+        return AT_LEAST_ONE if self.use is None else for_words(self.use)
+
+    def paid(self, number: int) -> Paid:
+        """Returns what was paid to a supplier for kilograms accepted for the use."""
+        bought = self.bought.get(number, Bought())
+        return bought.paid if self.use is None else bought.by_use.get(self.use, Paid())
+
+
+@dataclass(frozen=True, slots=True)
 class _Inspection:
-    """What the inspection of a supplier's newest lots took: readings, days on hold of each that has a verdict, and the kilograms accepted of them."""
+    """What the inspection of a supplier's newest lots took: days on hold of each that has a verdict; readings and accepted kilograms of those inspected to an end for the use."""
 
     lots: int
     waiting: int
+    inspected: int
     readings: int
     held: Sequence[float]
     accepted_kg: float
@@ -147,21 +173,23 @@ class _Inspection:
 
 def _inspection(lots: Sequence[SeriesLot], effort: Mapping[int, Effort], use: str | None) -> _Inspection:
     took = [effort[row.id] for row in lots]
-    accepted = [row for row in lots if row.standing in LOADABLE and (use is None or row.uses.get(use))]
+    ended = [row for row in lots if row.accepted is not None and (use is None or use in row.uses)]
+    accepted = [row for row in ended if row.standing in LOADABLE and (use is None or row.uses[use])]
     return _Inspection(
         len(lots),
         sum(row.standing == "quarantined" for row in lots),
-        sum(one.readings for one in took),
+        len(ended),
+        sum(effort[row.id].readings for row in ended),
         [(one.verdict_at - one.held_from) / _DAY for one in took if one.held_from and one.verdict_at],
         sum(effort[row.id].mass_g for row in accepted) / 1000,
     )
 
 
-def _line(number: int, name: str, mass: _Mass, seen: _Inspection, shop: Details) -> CostLine:
-    lots, readings, held = seen.lots, seen.readings, seen.held
+def _line(number: int, name: str, mass: _Mass, seen: _Inspection, asked: _Asked) -> CostLine:
+    inspected, readings, held, shop = seen.inspected, seen.readings, seen.held, asked.shop
     rejected, bench = _rejected(mass), _bench(readings, shop)
-    each = [_per_kg(rejected, mass.accepted), _per_kg(bench, seen.accepted_kg)]
-    whole = _sum([one for one in each if one])
+    measuring = _per_kg(bench, seen.accepted_kg)
+    whole, why = _whole(mass, measuring, asked.paid(number), asked)
     return {
         "supplier_id": number,
         "supplier": name,
@@ -171,20 +199,44 @@ def _line(number: int, name: str, mass: _Mass, seen: _Inspection, shop: Details)
         "rejected_per_accepted_kg": mass.rejected / mass.accepted if mass.accepted else None,
         "rejected_cost": rejected.amount if rejected else None,
         "rejected_currency": rejected.currency if rejected else None,
-        "rejected_cost_per_accepted_kg": _amount(each[0]),
+        "rejected_cost_per_accepted_kg": _amount(_per_kg(rejected, mass.accepted)),
+        "rejected_without_cost": mass.unpriced,
         "returned_kg": mass.returned,
-        "lots": lots,
+        "lots": seen.lots,
         "hold_days": sum(held) / len(held) if held else None,
         "lots_held": len(held),
         "lots_waiting": seen.waiting,
-        "readings_per_lot": readings / lots if lots else None,
-        "bench_hours_per_lot": readings * shop.minutes_per_reading / 60 / lots if lots else None,
-        "bench_cost_per_accepted_kg": _amount(each[1]),
+        "lots_inspected": inspected,
+        "readings_per_lot": readings / inspected if inspected else None,
+        "bench_hours_per_lot": readings * shop.minutes_per_reading / 60 / inspected if inspected else None,
+        "bench_cost_per_accepted_kg": _amount(measuring),
         "cost_per_accepted_kg": _amount(whole),
         "currency": whole.currency if whole else None,
-        "includes": [part for part, one in zip(("rejected", "measuring"), each, strict=True) if one],
-        "says": "",
+        "includes": [part for part, known in (("price", True), ("measuring", measuring)) if whole and known],
+        "why": why,
+        "says": _line_says(mass, seen, rejected, asked),
     }
+
+
+def _whole(mass: _Mass, measuring: _Money | None, paid: Paid, asked: _Asked) -> tuple[_Money | None, str | None]:
+    """What an accepted kilogram costs, price and measuring; else why that cannot be told."""
+    if not mass.accepted and not mass.rejected:
+        return None, f"No kilogram was accepted or rejected for {asked.what}."
+    if mass.unpriced:
+        without = counted(mass.unpriced, "rejected delivery has", "rejected deliveries have")
+        return None, f"{without} no recorded cost."
+    price = paid.per_accepted_kg()
+    if price is None:
+        return None, str(paid.view(asked.what)["says"])
+    whole = _Money(*price)
+    if asked.shop.bench_cost_per_h is None:
+        return whole, None
+    if measuring is None:
+        return None, f"No kilogram of its newest {NEWEST} lots was accepted for {asked.what}."
+    if measuring.currency != whole.currency:
+        both = f"{whole.currency} and {measuring.currency}"
+        return None, f"Prices and bench hours are in different currencies ({both}), which are not added up."
+    return _Money(whole.amount + measuring.amount, whole.currency), None
 
 
 def _amount(money: _Money | None) -> float | None:
@@ -209,53 +261,50 @@ def _per_kg(money: _Money | None, kg: float) -> _Money | None:
     return _Money(money.amount / kg, money.currency) if money and kg else None
 
 
-def _sum(parts: Sequence[_Money]) -> _Money | None:
-    if len({one.currency for one in parts}) != 1:
-        return None
-    return _Money(sum(one.amount for one in parts), parts[0].currency)
-
-
-def _line_says(line: CostLine, mass: _Mass, what: str) -> str:
-    said = [f"{line['accepted_kg']:.1f} kg accepted for {what}, {line['rejected_kg']:.1f} kg rejected."]
+def _line_says(mass: _Mass, seen: _Inspection, rejected: _Money | None, asked: _Asked) -> str:
+    said = [f"{mass.accepted:.1f} kg accepted for {asked.what}, {mass.rejected:.1f} kg rejected."]
     if mass.restricted:
         said.append(f"Of these, {mass.restricted:.1f} kg are accepted for another use.")
-    if line["rejected_cost"] is not None and line["rejected_kg"]:
-        said.append(f"The rejected lots cost {line['rejected_cost']:.2f} {line['rejected_currency']}.")
+    if rejected is not None and mass.rejected:
+        said.append(f"The rejected lots cost {rejected.amount:.2f} {rejected.currency}.")
     elif mass.rejected and len(mass.currencies) > 1:
         said.append(f"They were paid in {', '.join(sorted(mass.currencies))}, which are not added up.")
     elif mass.rejected:
         said.append("Their cost was not recorded for every delivery.")
     if mass.returned:
         said.append(f"{mass.returned:.1f} kg went back to the supplier.")
-    if line["hold_days"] is not None:
-        said.append(f"On hold for {line['hold_days']:.1f} days on average over {counted(line['lots_held'], 'lot')}.")
-    if line["lots_waiting"]:
-        said.append(
-            f"{counted(line['lots_waiting'], 'lot')} {plural(line['lots_waiting'], 'is', 'are')} in quarantine."
-        )
-    if line["readings_per_lot"] is not None:
-        hours = (
-            f"{line['readings_per_lot']:.1f} readings and {line['bench_hours_per_lot']:.1f} h at the bench for each lot"
-        )
-        said.append(f"{hours}, over the newest {counted(line['lots'], 'lot')}.")
+    if seen.held:
+        mean = sum(seen.held) / len(seen.held)
+        said.append(f"On hold for {mean:.1f} days on average over {counted(len(seen.held), 'lot')}.")
+    if seen.waiting:
+        said.append(f"{counted(seen.waiting, 'lot')} {plural(seen.waiting, 'is', 'are')} in quarantine.")
+    if seen.inspected:
+        each = seen.readings / seen.inspected
+        hours = f"{each:.1f} readings and {each * asked.shop.minutes_per_reading / 60:.1f} h at the bench for each lot"
+        said.append(f"{hours}, over the newest {counted(seen.inspected, 'inspected lot')}.")
     return " ".join(said)
 
 
 def _says(lines: Sequence[CostLine], what: str) -> str:
-    """The largest difference in money, else in rejected kilograms."""
+    """The largest difference in money, else in rejected kilograms; then whose money cannot be told."""
     priced: dict[tuple[str | None, tuple[str, ...]], list[tuple[float, str]]] = {}
     for line in lines:
         if line["cost_per_accepted_kg"] is not None:
             same = priced.setdefault((line["currency"], tuple(line["includes"])), [])
-            same.append((line["cost_per_accepted_kg"], line["supplier"]))
+            # As it is shown, so that the difference is that of the figures beside it.
+            same.append((round(line["cost_per_accepted_kg"], 2), line["supplier"]))
+    left_out = [f"{line['supplier']} is left out. {line['why']}" for line in lines if line["why"]]
     for (currency, parts), alike in sorted(priced.items(), key=lambda one: -len(one[1])):
+        if len(alike) < 2:
+            continue
         (low, cheap), (high, dear) = min(alike), max(alike)
-        causes = " and ".join("rejected lots" if part == "rejected" else "measuring" for part in parts)
-        if len(alike) > 1 and round(high - low, 2):
-            more = f"{high - low:.2f} {currency} more per kg accepted for {what} than {cheap}"
-            return f"{dear} costs {more}. This counts {causes}."
-        if len(alike) > 1:
-            return f"No supplier costs more than another per kg accepted for {what}. This counts {causes}."
+        counts = (
+            f"This counts the price of accepted and rejected lots{', and measuring' if 'measuring' in parts else ''}."
+        )
+        more = f"{dear} costs {high - low:.2f} {currency} more per kg accepted for {what} than {cheap}."
+        if high == low:
+            more = f"No supplier costs more than another per kg accepted for {what}."
+        return " ".join([more, counts, *left_out])
     shares = [
         (line["rejected_per_accepted_kg"], line["supplier"])
         for line in lines
@@ -267,4 +316,5 @@ def _says(lines: Sequence[CostLine], what: str) -> str:
     told = [
         f"{name}: {share:.2f} kg rejected per kg accepted for {what}." for share, name in ((high, dear), (low, cheap))
     ]
-    return f"{' '.join(told)} Prices are not recorded, so money is not told."
+    reasons = [f"{line['supplier']}: {line['why']}" for line in lines if line["why"]]
+    return " ".join([*told, "Costs cannot be compared.", *reasons])

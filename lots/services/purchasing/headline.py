@@ -76,7 +76,7 @@ class Supply:
     Args:
         accepted: its lots, accepted for the use asked about.
         followed: its measures of the grade; none where several grades are compared.
-        drifting: those of them that a list over all suppliers shows.
+        drifting: those that a list over all suppliers shows, with earlier lots too.
         variances: of the most lots read alike, by measure.
     """
 
@@ -119,7 +119,9 @@ def headline(number: int, supply: Supply, of: Subject) -> Headline:
         supply: its lots.
         of: what is asked.
     """
-    moved = {one.measure: signal for one in supply.drifting for signal in signals_to_report(one.analysis, one.limit)}
+    moved = {
+        one.measure: (signal, one) for one in supply.drifting for signal in signals_to_report(one.analysis, one.limit)
+    }
     rows = [
         _row(one, supply.variances[one.measure], moved.get(one.measure))
         for one in supply.followed
@@ -129,7 +131,7 @@ def headline(number: int, supply: Supply, of: Subject) -> Headline:
     return {"says": _sentences(of.names[number], parts), "measures": rows}
 
 
-def _row(one: Followed, variance: Components, moved: Signal | None) -> MeasureView:
+def _row(one: Followed, variance: Components, moved: tuple[Signal, Followed] | None) -> MeasureView:
     """The figures of one measure, over the most lots read alike; drift over the latest."""
     about, limit, mean = MEASURES[one.measure], one.limit, variance.grand_mean
     within, between = (None if part is None else part**0.5 for part in (variance.within, variance.between))
@@ -151,7 +153,7 @@ def _row(one: Followed, variance: Components, moved: Signal | None) -> MeasureVi
         "within_share": _share(within, room),
         "between_sd": between,
         "between_share": _share(between, room),
-        "drift": _moving(moved, one, room) if moved else None,
+        "drift": _moving(*moved, room) if moved else None,
     }
 
 

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison
-from lots.domain.purchasing.supplier_groups import Order, in_words, newcomer_in_words, order_of
+from lots.domain.assessment.limits_revision import GENERAL, Limits
+from lots.domain.drift.lot_series import LotSeries
+from lots.domain.purchasing.by_use import AT_LEAST_ONE, for_words
+from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison, criteria_for, open_question
+from lots.domain.purchasing.supplier_groups import Order, better_than, in_words, newcomer_in_words, order_of
+from lots.services.purchasing.next_order_words import not_covered
 from lots.services.views import View
+from lots.store.tables.models import Grade
 
 
 def orders(pairs: Sequence[Comparison], names: Mapping[int, str]) -> dict[str, Order]:
@@ -19,20 +24,33 @@ def orders(pairs: Sequence[Comparison], names: Mapping[int, str]) -> dict[str, O
     return {criterion: order_of(criterion, list(names), pairs) for criterion in CRITERIA}
 
 
-def answered(found: Mapping[str, Order], names: Mapping[int, str], what: str) -> View:
+def uncovered(use: str | None, agreed: Limits | None, grade: Grade | None, lots: LotSeries) -> str | None:
+    """Returns what to say where the limits of a grade do not cover a use and none of some lots has a verdict on it; None where one has."""
+    if not lots or use is None or agreed is None or grade is None or any(use in row.uses for row in lots.rows):
+        return None
+    # Where limits name no use, the acceptance of each supplier says to ask for general use.
+    return None if {use, GENERAL} & {*agreed.required()} else not_covered(grade.code, use)
+
+
+def answered(found: Mapping[str, Order], names: Mapping[int, str], what: str, uncovered: str | None = None) -> View:
     """Returns the orders as the comparison answers them, by criterion.
 
     Args:
         found: the order on each criterion.
         names: number -> what to call a supplier.
         what: the use that lots are accepted for, in words.
+        uncovered: what is said of acceptance where no lot has a verdict on the use; None where lots have one.
     """
-    return {criterion: _answered(order, names, what) for criterion, order in found.items()}
-
-
-def _answered(order: Order, names: Mapping[int, str], what: str) -> View:
+    special = {"acceptance": uncovered}
     return {
-        "says": in_words(order, names, what),
+        criterion: _answered(order, names, special.get(criterion) or in_words(order, names, what))
+        for criterion, order in found.items()
+    }
+
+
+def _answered(order: Order, names: Mapping[int, str], says: str) -> View:
+    return {
+        "says": says,
         "better_than": [{"better_supplier_id": good, "worse_supplier_id": bad} for good, bad in order.better],
         "groups": [list(group) for group in order.groups],
         "newcomers": [
@@ -45,3 +63,42 @@ def _answered(order: Order, names: Mapping[int, str], what: str) -> View:
             for one in order.newcomers
         ],
     }
+
+
+def pair(found: Comparison, names: Mapping[int, str], use: str | None) -> View:
+    """Returns two suppliers on one criterion as the comparison answers them.
+
+    Args:
+        found: first minus second.
+        names: number -> what to call a supplier.
+        use: that lots are accepted for; at least one where None.
+    """
+    better = {1: found.first, 2: found.second}.get(found.better or 0)
+    return {
+        "criterion": found.criterion,
+        "first_supplier_id": found.first,
+        "second_supplier_id": found.second,
+        "difference": found.difference,
+        "low": found.low,
+        "high": found.high,
+        "better_supplier_id": better,
+        "more_lots": found.more_lots,
+        "lots_first": found.n_first,
+        "lots_second": found.n_second,
+        "confidence": found.confidence,
+        "interval": "confidence sequence",
+        "says": _pair_says(found, names, better, use),
+    }
+
+
+def _pair_says(found: Comparison, names: Mapping[int, str], better: int | None, use: str | None) -> str:
+    one, two = names[found.first], names[found.second]
+    if found.difference is None:
+        return f"{one} and {two} have no lots of the same kind to compare here."
+    if better is not None:
+        other = two if better == found.first else one
+        what = AT_LEAST_ONE if use is None else for_words(use)
+        return f"{names[better]} {better_than(found.criterion, what)} {other}."
+    # In two sentences, so that neither is long.
+    why = open_question(found)
+    return f"{one} and {two} are compared by the {criteria_for(use)[found.criterion]}. {why[0].upper()}{why[1:]}."

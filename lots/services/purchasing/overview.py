@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 
-from lots.domain.drift.lot_series import NO_LOTS, LotSeries
+from lots.domain.drift.lot_series import LotSeries
 from lots.domain.purchasing.by_use import in_order
 from lots.services.lookups import found
 from lots.services.purchasing import supplies
-from lots.services.purchasing.comparison import Question, compared
+from lots.services.purchasing.comparison import Question, between, compared
 from lots.services.purchasing.forecast import FORETOLD, Asked, next_lot, shade_of
 from lots.services.purchasing.supplies import Charted
 from lots.services.views import View
@@ -51,25 +50,16 @@ def overview(asked: Question, *, first_use: bool = False) -> Overview:
         lots = lot_series.lots_of(since=asked.since, until=asked.until)
         uses = in_order({use for row in lots.rows for use in row.uses})
         asked = replace(asked, use=uses[0] if first_use and uses else asked.use)
-        return Overview(asked.use, uses, compared(asked, lots, *supplies.named(lots), None), {})
+        return Overview(asked.use, uses, compared(asked, lots, lots, *supplies.named(lots), None), {})
     whole = lot_series.lots_of(grade_id=grade.id)
     suppliers, grades = supplies.named(whole)
     told = supplies.charted(whole, {grade.id: grade}, grade.id)
     agreed = told.agreed(grade.id)
     uses = in_order(agreed.required()) if agreed else []
     asked = replace(asked, use=uses[0] if first_use and uses else asked.use)
-    answer = compared(asked, _between(whole, asked.since, asked.until), suppliers, grades, told)
+    history = between(whole, None, asked.until)
+    answer = compared(asked, between(history, asked.since, None), history, suppliers, grades, told)
     return Overview(asked.use, uses, answer, _next_lots(grade, asked.use, whole, suppliers, told))
-
-
-def _between(lots: LotSeries, since: datetime | None, until: datetime | None) -> LotSeries:
-    """The lots received between two moments, both included."""
-    if since is None and until is None:
-        return lots
-    kept = [
-        (since is None or since <= row.received_at) and (until is None or row.received_at <= until) for row in lots.rows
-    ]
-    return lots.by(kept).get(True, NO_LOTS)
 
 
 def _next_lots(

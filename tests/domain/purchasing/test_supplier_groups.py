@@ -193,6 +193,16 @@ def test_sentences_are_short_and_name_every_pair(lots):
             )
 
 
+@SETTINGS
+@given(supplies(6), st.integers(1, 4))
+def test_sentences_stay_short_however_many_words_a_name_has(lots, words):
+    """Of longer names a sentence takes fewer."""
+    names = {number: " ".join([f"S{number}", *["Works"] * (words - 1)]) for number in lots}
+    for criterion in CRITERIA:
+        said = in_words(seen(criterion, lots), names, "at least one use")
+        assert all(len(sentence.split()) <= 25 for sentence in said.split(". "))
+
+
 @pytest.mark.parametrize(
     ("lots", "said"), [(0, "no lots of the same kind"), (1, "1 lot to compare"), (3, "3 lots to compare")]
 )

@@ -43,8 +43,8 @@ def costs(grade, use=None):
 
 
 @BOTH_ENGINES
-def test_rejected_kilograms_and_measuring_cost_what_the_record_says(shop):
-    """Three lots of 1 kg at 20 EUR of which one is blocked, one reading of 6 minutes each at 30 EUR/h: 20 / 2 and 9 / 2 EUR per accepted kg."""
+def test_an_accepted_kg_costs_the_price_of_all_lots_and_measuring(shop):
+    """Three lots of 1 kg at 20 EUR of which one is blocked, one reading of 6 minutes each at 30 EUR/h: 60 / 2 and 9 / 2 EUR per accepted kg."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
     judged(shop.supplier("NBK"), grade, "AAAA", prefix="N", **PRICED)
@@ -58,19 +58,82 @@ def test_rejected_kilograms_and_measuring_cost_what_the_record_says(shop):
         one["rejected_currency"],
         one["rejected_cost_per_accepted_kg"],
     )
-    assert pytest.approx((4.5, 14.5, 1.0, 0.1), abs=SAME_FORMULA) == (
+    assert pytest.approx((4.5, 34.5, 1.0, 0.1), abs=SAME_FORMULA) == (
         one["bench_cost_per_accepted_kg"],
         one["cost_per_accepted_kg"],
         one["readings_per_lot"],
         one["bench_hours_per_lot"],
     )
-    assert pytest.approx((0.0, 0.0, 3.0), abs=SAME_FORMULA) == (
+    assert pytest.approx((0.0, 0.0, 23.0), abs=SAME_FORMULA) == (
         two["rejected_kg"],
         two["rejected_cost"],
         two["cost_per_accepted_kg"],
     )
     more = "Supplier QWT costs 11.50 EUR more per kg accepted for at least one use than Supplier NBK."
-    assert f"{more} This counts rejected lots and measuring." == found["says"]
+    assert f"{more} This counts the price of accepted and rejected lots, and measuring." == found["says"]
+    assert (["price", "measuring"], None) == (one["includes"], one["why"])
+
+
+def test_without_the_cost_of_an_hour_the_price_alone_is_told(shop):
+    """60 EUR for 2 accepted kg beside 20 EUR a kg; nothing says that measuring is in it."""
+    grade = shop.grade(limits=DIAMETER)
+    judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
+    judged(shop.supplier("NBK"), grade, "AA", prefix="N", **PRICED)
+    found, lines = costs(grade)
+    assert (30.0, ["price"]) == (lines["QWT"]["cost_per_accepted_kg"], lines["QWT"]["includes"])
+    assert "costs 10.00 EUR more per kg" in found["says"]
+    assert found["says"].endswith("This counts the price of accepted and rejected lots.")
+
+
+def test_a_rejected_lot_without_a_cost_leaves_its_supplier_out(shop):
+    """Nobody looks cheaper by missing data: the figure is not told, the sentence compares the others and says why."""
+    grade = shop.grade(limits=DIAMETER)
+    for code, cost in (("QWT", 20.0), ("NBK", 24.0), ("SDG", 22.0)):
+        judged(shop.supplier(code), grade, "AA", prefix=code, cost=cost, currency="EUR")
+    nobody = shop.get("quality", "/suppliers")["items"]
+    (supplier,) = [one for one in nobody if one["code"] == "QWT"]
+    judged(supplier, grade, "R", first=3)
+    bench()
+    found, lines = costs(grade)
+    line = lines["QWT"]
+    assert (None, None, [], 1) == (
+        line["cost_per_accepted_kg"],
+        line["rejected_cost"],
+        line["includes"],
+        line["rejected_without_cost"],
+    )
+    assert "1 rejected delivery has no recorded cost." == line["why"]
+    assert "Supplier NBK costs 2.00 EUR more per kg accepted for at least one use than Supplier SDG." in found["says"]
+    assert "Supplier QWT is left out. 1 rejected delivery has no recorded cost." in found["says"]
+    with connected():
+        told = compare(grade["id"], None, None)["suppliers"]
+    assert {"Supplier QWT": 1, "Supplier NBK": 0, "Supplier SDG": 0} == {
+        one["supplier"]: one["cost"]["without_cost"] for one in told
+    }
+
+
+def test_readings_of_a_lot_that_is_not_decided_are_not_counted(shop):
+    """A lot with one of two spools read is in quarantine: neither its kilograms nor its readings count."""
+    grade, supplier = shop.grade(limits={**DIAMETER, "sampling": {"fixed": 2}}), shop.supplier("QWT")
+    with at_the_desks():
+        for number, read in ((1, 2), (2, 1)):
+            spools = delivery(supplier, grade, f"Q-{number}", month(number), spools=2, **PRICED)["spools"]
+            for spool in spools[:read]:
+                reading("diameter", spool["code"], month(number), d1_mm=GOOD, d2_mm=GOOD)
+    bench()
+    (line,) = costs(grade)[0]["suppliers"]
+    assert (2, 1, 1, 2.0) == (line["lots"], line["lots_inspected"], line["lots_waiting"], line["readings_per_lot"])
+    # 20 EUR and two readings of 6 minutes at 30 EUR/h for 2 kg.
+    assert pytest.approx(10.0 + 3.0, abs=SAME_FORMULA) == line["cost_per_accepted_kg"]
+
+
+def test_the_difference_is_that_of_the_figures_shown(shop):
+    """20.00 and 30.01 are shown, so the difference is 10.01, whatever lies behind the second place."""
+    grade = shop.grade(limits=DIAMETER)
+    judged(shop.supplier("QWT"), grade, "A", cost=20.004, currency="EUR")
+    judged(shop.supplier("NBK"), grade, "A", prefix="N", cost=30.006, currency="EUR")
+    found, _ = costs(grade)
+    assert "costs 10.01 EUR more" in found["says"]
 
 
 def test_what_went_back_is_told_apart_and_costs_nothing(shop):
@@ -88,7 +151,7 @@ def test_what_went_back_is_told_apart_and_costs_nothing(shop):
 
 
 def test_currencies_are_never_added_up(shop):
-    """Rejected lots paid in two currencies have no sum; nor have rejected lots and bench hours in different ones."""
+    """Rejected lots paid in two currencies have no sum; nor have prices and bench hours in different ones."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     judged(supplier, grade, "AR", **PRICED)
     bench(currency="GBP")
@@ -99,6 +162,7 @@ def test_currencies_are_never_added_up(shop):
         line["cost_per_accepted_kg"],
         line["currency"],
     )
+    assert "different currencies (EUR and GBP), which are not added up" in line["why"]
     judged(supplier, grade, "R", first=3, cost=15.0, currency="GBP")
     (line,) = costs(grade)[0]["suppliers"]
     assert (2.0, None, None) == (line["rejected_kg"], line["rejected_cost"], line["rejected_cost_per_accepted_kg"])
@@ -113,7 +177,8 @@ def test_without_prices_kilograms_alone_are_told(shop):
     found, lines = costs(grade)
     assert (None, 1.0) == (lines["QWT"]["rejected_cost"], lines["QWT"]["rejected_per_accepted_kg"])
     assert "Supplier QWT: 1.00 kg rejected per kg accepted for at least one use." in found["says"]
-    assert "Prices are not recorded" in found["says"]
+    assert "Costs cannot be compared." in found["says"]
+    assert "Supplier QWT: 1 rejected delivery has no recorded cost." in found["says"]
 
 
 def test_a_restricted_lot_is_rejected_for_the_use_that_it_fails(shop):
