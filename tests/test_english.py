@@ -30,7 +30,9 @@ def texts() -> Iterator[tuple[str, str]]:
             if said and " " in node.value and "\\" not in node.value:
                 yield str(path.relative_to(LOTS)), node.value
     for path in (LOTS / "pages" / "templates").rglob("*.html"):
-        text = re.sub(r"\{#.*?#\}|\{%.*?%\}", "", path.read_text("utf-8"), flags=re.DOTALL)
+        # Of two ways to go on each is a sentence of its own.
+        apart = re.sub(r"\{%-? *(?:else|elif)\b.*?%\}", ". ", path.read_text("utf-8"))
+        text = re.sub(r"\{#.*?#\}|\{%.*?%\}", "", apart, flags=re.DOTALL)
         yield from ((str(path.relative_to(LOTS)), part) for part in re.findall(r">([^<>]+)<", text))
 
 
