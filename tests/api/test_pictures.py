@@ -48,7 +48,7 @@ def test_bias_and_scatter_of_one_grade_are_drawn(shop):
 def test_nothing_received_is_said_in_words(shop):
     """A grade without lots has a picture that says so."""
     assert (
-        "No lot of PLA-HW-175 was received"
+        "No lots of PLA-HW-175 yet. Log a delivery first."
         in picture(shop, "purchasing", f"/supplier-comparison?grade_id={shop.grade()['id']}").said
     )
 
