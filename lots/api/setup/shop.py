@@ -67,6 +67,7 @@ class ShopChange(Strict):
     bench_currency = Text(
         3,
         allow_none=True,
+        validate=validate.Regexp(r"[A-Z]{3}\Z", error="Write three capital letters, such as EUR (ISO 4217)."),
         metadata={"label": "Currency of that cost", "description": "ISO 4217, such as EUR", "pattern": "^[A-Z]{3}$"},
     )
     minutes_per_reading = StrictFloat(
