@@ -1,4 +1,4 @@
-"""Whether the process lives, and which version of the program it runs: one answer, by whoever gives it."""
+"""Whether the process lives, and which version of the program it runs. Every server gives the same answer."""
 
 from __future__ import annotations
 

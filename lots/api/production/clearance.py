@@ -215,7 +215,9 @@ class ClearanceSchema(Schema):
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
     permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
     spool = fields.Nested(SpoolStateSchema, required=True)
-    others = fields.List(fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "what else would do"})
+    others = fields.List(
+        fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "other spools that may be loaded"}
+    )
     checked_at = Instant(required=True, metadata={"description": "when this was asked"})
 
 

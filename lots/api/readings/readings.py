@@ -54,7 +54,7 @@ class VoidAgreementSchema(Schema):
 class VoidLineSchema(Schema):
     """Why a reading does not count."""
 
-    reason = fields.String(required=True, metadata={"description": "in the words of whoever voided it"})
+    reason = fields.String(required=True, metadata={"description": "in the words of the person who voided it"})
     replaced_by = fields.Integer(
         required=True, allow_none=True, metadata={"description": "number of the reading in its place"}
     )
