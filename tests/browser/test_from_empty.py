@@ -253,11 +253,11 @@ def failing_lot(shop: Shop) -> None:
     clerk.follow(drawn[0])
     measure_lot(clerk, ("diameter",), 62)
     assert "blocked" in clerk.page.locator(".verdict .word").inner_text()
-    assert "outside by" in clerk.page.locator(".verdict").inner_text()
+    assert "Outside by" in clerk.page.locator(".verdict").inner_text()
     clerk.choose("Lots")
     clerk.follow("QW-072")
     assert "blocked" in clerk.page.locator(".lot-status .word").inner_text()
-    assert "outside by" in clerk.page.locator(".finding.fail").first.inner_text()
+    assert "Outside by" in clerk.page.locator(".finding.fail").first.inner_text()
 
     lead = shop.person("Leopold")
     assert "1 lot, 4 spools, 4,0 kg" in lead.main()

@@ -137,7 +137,7 @@ def test_readings_one_by_one_until_the_lot_is_released(desk):
     lot = desk.get("receiving", f"/lots/{lot_id}")
     assert ("released", {"general": "pass"}, []) == (lot["standing"], lot["uses"], lot["to_measure"])
     said = desk.get("receiving", f"/lots/{lot_id}/assessment")
-    assert all("inside by" in finding["message"] for finding in said["findings"])
+    assert all("Inside by" in finding["message"] for finding in said["findings"])
 
 
 def test_readings_in_a_list_are_stored_all_or_none(desk):

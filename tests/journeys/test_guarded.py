@@ -95,7 +95,7 @@ def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(s
         [low, high]
     )
     assert found["claimable"] is None
-    assert f"Conforms with probability {found['conformance_probability']:.2f}" in found["message"]
+    assert f"Probability of conformity: {found['conformance_probability']:.2f}" in found["message"]
 
     enough = next(n for n in range(5, 100) if band(Z, n) <= margin)
     more = named(found["to_measure"])
@@ -160,7 +160,7 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
     shop.diameter(spool, instrument_id=gauge(shop, 0.01))
     found = shop.finding(lot_id, "diameter.reading")
     assert ("pass", True) == (found["verdict"], found["too_coarse"])
-    assert "too coarse for this limit" in found["message"]
+    assert "exceeds one third of the tolerance" in found["message"]
     assert "0.02" in found["message"]
     fine = gauge(shop, 0.008, "MIC-2")
     other = shop.receive({"id": 1}, {"id": 1}, "Q-72", 1)
@@ -172,11 +172,11 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
     ("value", "verdict", "claimable", "words"),
     [
         # The gauge has u = 0.002, so a band of 0.0033 on either side of the limit of 1.80.
-        (1.796, "pass", None, "inside by 0.004"),
-        (1.798, "near", None, "closer than its guard band"),
+        (1.796, "pass", None, "Inside by 0.004"),
+        (1.798, "near", None, "less than the guard band"),
         (1.80, "near", None, "quality must decide"),
         (1.802, "fail", False, "Nonconformity is not proved"),
-        (1.804, "fail", True, "Nonconformity is proved by our uncertainty (ISO 14253-1)."),
+        (1.804, "fail", True, "Nonconformity is proved (ISO 14253-1)."),
     ],
 )
 def test_what_is_proved_on_either_side_of_a_limit(shop, value, verdict, claimable, words):

@@ -9,7 +9,7 @@ LIMITS = {"decision_rule": "guarded", "sampling": {"fixed": 1}, "diameter": {"re
     ("d1", "proof", "mark", "says"),
     [
         (1.802, "not proved", "FAILS (not proved)", "Nonconformity is not proved"),
-        (1.81, "proved", "FAILS", "Nonconformity is proved by our uncertainty (ISO 14253-1)."),
+        (1.81, "proved", "FAILS", "Nonconformity is proved (ISO 14253-1)."),
     ],
     ids=["within-its-uncertainty", "beyond-it"],
 )

@@ -29,7 +29,7 @@ def test_voiding_a_mistyped_reading_gives_the_word_back_to_the_others(shop):
     lot_id, spool = got["lot"]["id"], got["spools"][0]["code"]
     assert ["quarantined", "quarantined", "blocked"] == [reading["lot"]["standing"] for reading in read]
     assert "1.650 mm" in read[2]["lot"]["says"]
-    assert "outside by 0.050 mm" in read[2]["lot"]["says"]
+    assert "Outside by 0.050 mm" in read[2]["lot"]["says"]
 
     voided = shop.void(read[2]["id"], "typed 1.65 for 1.75; gauge log says 1.75")
     assert "quarantined" == voided["lot"]["standing"]
@@ -91,7 +91,7 @@ def test_the_record_keeps_every_decision_as_it_was_made(shop):
     path = f"/lots/{got['lot']['id']}/decisions"
     before = shop.get("quality", path)["items"]
     assert [("received", "quarantined"), ("judge", "blocked")] == [(d["action"], d["standing"]) for d in before]
-    assert "outside by 0.050 mm" in before[1]["reason"]
+    assert "Outside by 0.050 mm" in before[1]["reason"]
     shop.void(read[2]["id"], "typed 1.65 for 1.75")
     shop.diameter(got["spools"][0]["code"], 1.75, 1.75)
     after = shop.get("quality", path)["items"]

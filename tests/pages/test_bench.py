@@ -148,7 +148,7 @@ def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loade
     desk.load(spool)
     page = clerk.send(clerk.go(f"/bench?spool={spool}"), "d1_mm-0", "Store", **{"d1_mm-0": "1.85", "d2_mm-0": "1.85"})
     assert "✖ blocked" in page.text
-    assert "outside by" in page.text
+    assert "Outside by" in page.text
     assert "P1" in page.text
 
 

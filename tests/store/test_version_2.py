@@ -36,6 +36,7 @@ STEPS = [
     "0005_sessions_and_feed",
     "0006_shop_and_search",
     "0007_letters_and_certificates",
+    "0008_wording",
 ]
 
 

@@ -29,6 +29,7 @@ def shop(empty_url, engine):
             "0005_sessions_and_feed",
             "0006_shop_and_search",
             "0007_letters_and_certificates",
+            "0008_wording",
         ] == bring_up_to_date()
         yield
 

@@ -12,7 +12,7 @@ from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_an
 def shop(empty_url, engine):
     """The shop at the newest version, open."""
     with kept(5, empty_url, engine):
-        assert ["0006_shop_and_search", "0007_letters_and_certificates"] == bring_up_to_date()
+        assert ["0006_shop_and_search", "0007_letters_and_certificates", "0008_wording"] == bring_up_to_date()
         yield
 
 

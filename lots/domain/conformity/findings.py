@@ -1,17 +1,20 @@
-"""A finding: one thing judged against its limit, and the sentences that say how it went."""
+"""A finding: the result of one measure of one characteristic against its limit, and its sentences.
+
+A changed sentence here, or in what characteristics give to it, raises `rule_versions.WORDING`.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from lots.domain.conformity import guard as guarding
 from lots.domain.conformity.limits import BINARY_NOISE, Limit, Verdict
 from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
 
-# What a finding is about, by its code. Those of the characteristics are added by their declarations (`name_findings`).
+# Labels by finding code. The declarations of the characteristics add theirs by `name_findings`.
 LABELS = {
     "sampling.nonconforming": "Nonconforming spools",
     "sampling.retests": "Extra rounds of readings",
@@ -19,30 +22,41 @@ LABELS = {
     "sampling.void": "Void by the author of a reading",
 }
 
-
-_DECIMALS: dict[str, int] = {}
+# Least number of decimals that a value is shown with, by characteristic. The values of sampling are counts.
+_DECIMALS = {"sampling": 0}
 
 
 def name_findings(labels: Mapping[str, str], characteristic: str, decimals: int) -> None:
-    """Adds the labels of a characteristic's findings, by code, and with how many decimals their values are shown at least."""
+    """Adds the labels of a characteristic's findings by code, and the least number of decimals of its values."""
     LABELS.update(labels)
     _DECIMALS[characteristic] = decimals
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One measure of one characteristic, held against its limit. It words itself: no other place says why.
+    """The result of one measure of one characteristic against its limit. No other place words it.
 
-    `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
-    `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
-    `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `stated_conformance` is the probability
-    that the true value is inside the limit, where it does not follow from the uncertainty. `claimable`, for a failing value, says whether it is beyond the limit by more than its uncertainty, so that
-    nonconformity is proved (ISO 14253-1); None where the uncertainty is unknown. `older_words` words that as rules before version 3 did, since
-    their sentences are kept. `coarse` marks a method too coarse
-    for its limit. `spool` is set where one spool is judged by itself. `more_spools` is how many more spools would settle it: the program draws
-    them (`lots.domain.assessment.drawn_spools`); 0 where spools are not what is wanted. `spools` is how many spools were measured for it, None
-    where nobody counted them. `spread` is what the uncertainty is made of. `claim_band` is by how
-    much a value must be outside to be proved nonconforming, None where that is not known.
+    Args:
+        code: `characteristic.measure`, a key of LABELS.
+        verdict: `pass`, `fail`, `near` (inside the guard band) or `missing`.
+        limit: inclusive at its ends.
+        value: unrounded, in the unit of the limit; None where there is none.
+        n: number of values behind it, in words in `counted`.
+        uncertainty: standard uncertainty in the unit of the limit, None where unknown.
+        guard: guard band in the unit of the limit, None without one.
+        subject: the spool, build or line that the value belongs to, "" for the lot.
+        detail: one or two more sentences.
+        to_measure: what remains to be done.
+        hold: True for a value outside its limit with a remedy short of rejecting the lot, and for a step that waits for quality's decision.
+        stated_conformance: probability that the true value is inside the limit, where it does not follow from the uncertainty.
+        claimable: for a failing value, True where nonconformity is proved (ISO 14253-1); None where the uncertainty is unknown.
+        coarse: True where the expanded uncertainty exceeds one third of the tolerance.
+        spool: code of the spool, where one spool is assessed by itself.
+        uses: the uses that require it.
+        more_spools: number of further spools to draw (`lots.domain.assessment.drawn_spools`), 0 where other things are missing.
+        spools: number of spools measured for it, None where they are not counted.
+        spread: contributions to the uncertainty.
+        claim_band: distance beyond the limit from which on nonconformity is proved, None where unknown.
     """
 
     code: str
@@ -64,30 +78,29 @@ class Finding:
     uses: tuple[str, ...] = field(default=())
     more_spools: int = 0
     spools: int | None = None
-    older_words: bool = False
     spread: guarding.Spread | None = None
     claim_band: float | None = None
 
     @property
     def budget(self) -> Uncertainty | None:
-        """What the uncertainty is made of, None where it is unknown."""
+        """Returns the contributions to the uncertainty, None where it is unknown."""
         return self.spread.along if isinstance(self.spread, Length) else self.spread
 
     @property
     def conformance(self) -> float | None:
-        """Probability that the true value is inside the limit, None where the uncertainty is unknown."""
+        """Returns the probability that the true value is inside the limit, None where the uncertainty is unknown."""
         if self.stated_conformance is not None or self.value is None or self.spread is None:
             return self.stated_conformance
         return guarding.conformance_probability(self.value, self.spread, self.limit.low, self.limit.high)
 
     @property
     def coverage_factor(self) -> float | None:
-        """Guard band over standard uncertainty, None where either is unknown."""
+        """Returns the guard band divided by the standard uncertainty, None where either is unknown."""
         return None if self.guard is None or not self.uncertainty else self.guard / self.uncertainty
 
     @property
     def interval(self) -> tuple[float, float] | None:
-        """The interval that holds the true value with 95 %, None where the uncertainty is unknown."""
+        """Returns the 95 % interval of the true value, None where the uncertainty is unknown."""
         if self.value is None or self.spread is None:
             return None
         below = guarding.proof_band(self.value, self.spread, guarding.TWO_SIDED)
@@ -95,74 +108,90 @@ class Finding:
 
     @property
     def proof(self) -> str | None:
-        """Whether a failing value is "proved" or "not proved" to be nonconforming; None where it does not fail or nobody can tell."""
+        """Returns "proved" or "not proved" for the nonconformity of a failing value, None for other values and unknown uncertainties."""
         if self.verdict != "fail" or self.claimable is None:
             return None
         return "proved" if self.claimable else "not proved"
 
     @property
     def characteristic(self) -> str:
-        """What was measured: the name of a characteristic, or sampling."""
+        """Returns the name of the characteristic, or `sampling`."""
         return self.code.partition(".")[0]
 
     @property
     def measure(self) -> str:
-        """Which figure of it: lot_delta_e, spool_mean, ..."""
+        """Returns the measure of the characteristic, such as `lot_delta_e` or `spool_mean`."""
         return self.code.partition(".")[2]
 
     @property
     def margin(self) -> float | None:
-        """Distance to the limit in `unit`, positive inside; None without a value."""
+        """Returns the distance to the limit in its unit, positive inside; None without a value."""
         return None if self.value is None else self.limit.margin(self.value)
 
     @property
     def digits(self) -> int:
-        """Decimals that show the value, its margin and its guard band: enough to tell them apart and from the limit."""
+        """Returns the decimals at which value, margin, guard band and limit print as different numbers."""
         if self.value is None:
             return decimals_of(self.code)
         return digits_of(self.code, self.value, self.limit, self.guard if self.verdict == "near" else None)
 
     @property
     def message(self) -> str:
-        """The finding as one or two sentences for the person at the bench."""
+        """Returns the finding in sentences of at most 25 words, for the person who measures."""
         label = LABELS[self.code] + (f" ({self.subject})" if self.subject else "")
+        still = f"Still to do: {self.to_measure}."
         if self.value is None or self.margin is None:
-            return f"{label}: not known yet. Still to do: {self.to_measure}."
-        digits = self.digits
-        unit = f" {self.limit.unit}" if self.limit.unit else ""
-        size = abs(self.margin)
-        head = f"{label}: {self.value:.{digits}f}{unit} from {self.n} {self.counted}, limit {self.limit}"
-        tail = f" {self.detail}" if self.detail else ""
+            return f"{label}. {still}" if self._counts else f"{label}: no value yet. {still}"
+        limit = replace(self.limit, unit="") if self._counts else self.limit
+        head = f"{label}: {self._with_unit(self.value)} from {self.n} {self.counted}, limit {limit}."
+        distance = f"{'Inside' if self.limit.allows(self.value) else 'Outside'} by {self._with_unit(abs(self.margin))}"
+        return " ".join(part for part in (head, *self._verdict_said(distance, still), self.detail) if part)
+
+    def _verdict_said(self, distance: str, still: str) -> tuple[str, ...]:
+        """Returns the sentences after the first: distance to the limit, proof, what is still to be done, and doubts about the method."""
+        coarse = ""
         if self.coarse and self.uncertainty is not None:
-            expanded = guarding.COVERAGE * self.uncertainty
-            tail += f" The method is too coarse for this limit: its expanded uncertainty of {expanded:.2g} takes up more than a third of what it allows."
+            expanded = f"{guarding.COVERAGE * self.uncertainty:.2g}{self._unit}"
+            coarse = f"Measurement uncertainty (U = {expanded}) exceeds one third of the tolerance. Use a better method or more readings."
         if self.verdict == "missing":
-            return f"{head}; not enough to judge. Still to do: {self.to_measure}.{tail}"
-        if self.verdict == "near" and not self.limit.allows(self.value):
-            return f"{head}; outside by {size:.{digits}f}{unit}. {_sentence(self.to_measure)}{tail}"
-        if self.verdict == "near":
-            chance = "" if self.conformance is None else f" Conforms with probability {self.conformance:.2f}."
-            return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}.{chance} To settle it: {self.to_measure}.{tail}"
+            return "Not enough to assess it.", still, coarse
         if self.verdict == "fail":
-            remedy = f" {_sentence(self.to_measure)}" if self.hold else ""
-            proof = "" if self.claimable is None else (_OLDER_PROOF if self.older_words else _PROOF)[self.claimable]
-            return f"{head}; outside by {size:.{digits}f}{unit}.{proof}{remedy}{tail}"
-        where = "inside" if self.limit.allows(self.value) else "outside"
-        return f"{head}; {where} by {size:.{digits}f}{unit}.{tail}"
+            proof = "" if self.claimable is None else _PROOF[self.claimable]
+            return f"{distance}.", proof, _sentence(self.to_measure) if self.hold else "", coarse
+        if self.verdict == "near" and distance.startswith("Outside"):
+            return f"{distance}.", _sentence(self.to_measure), coarse
+        if self.verdict == "near":
+            chance = "" if self.conformance is None else f"Probability of conformity: {self.conformance:.2f}."
+            return (
+                f"{distance}, less than the guard band of {self._with_unit(self.guard or 0.0)}.",
+                chance,
+                still,
+                coarse,
+            )
+        return f"{distance}.", coarse
+
+    @property
+    def _unit(self) -> str:
+        """Returns the unit after a number; counts carry theirs in the label."""
+        return f" {self.limit.unit}" if self.limit.unit and not self._counts else ""
+
+    @property
+    def _counts(self) -> bool:
+        """Returns True for a finding on the inspection itself: its value is a count."""
+        return self.characteristic == "sampling"
+
+    def _with_unit(self, number: float) -> str:
+        return f"{shown(number, self.digits)}{self._unit}"
 
 
 _PROOF = {
-    True: " Nonconformity is proved by our uncertainty (ISO 14253-1).",
-    False: " Nonconformity is not proved, since the value is beyond its limit by less than our uncertainty (ISO 14253-1).",
-}
-_OLDER_PROOF = {
-    True: " Beyond its uncertainty too, so a claim would stand.",
-    False: " Not beyond its uncertainty, so no claim rests on it.",
+    True: "Nonconformity is proved (ISO 14253-1).",
+    False: "Nonconformity is not proved (ISO 14253-1), because the distance is less than the uncertainty.",
 }
 
 
 def worst(findings: list[Finding]) -> Finding:
-    """Returns the finding furthest from acceptable: fail, then missing, then near, then the least margin.
+    """Returns the finding furthest from acceptable: fail before missing, near and pass, then the least margin.
 
     Args:
         findings: at least one, all of the same code.
@@ -172,12 +201,17 @@ def worst(findings: list[Finding]) -> Finding:
 
 
 def shown(value: float, digits: int = 2) -> str:
-    """The one place that rounds, for display only."""
-    return f"{value:.{digits}f}"
+    """Returns the number rounded for display, never "-0.00".
+
+    Example:
+        >>> shown(-0.001), shown(1.2345, 3)
+        ('0.00', '1.234')
+    """
+    return f"{value:z.{digits}f}"
 
 
 def decimals_of(code: str) -> int:
-    """Returns with how many decimals a value is shown at least, so that it reads the same wherever it is worded.
+    """Returns the least number of decimals that a value is shown with.
 
     Args:
         code: a characteristic, or `characteristic.measure`.
@@ -190,7 +224,7 @@ def decimals_of(code: str) -> int:
 
 
 def digits_of(code: str, value: float, limit: Limit, guard: float | None) -> int:
-    """Enough decimals that no two numbers that differ print alike: 1.002 over 1.0 by 0.002, not 1.00 over 1.00 by 0.00."""
+    """Returns the decimals at which numbers that differ print differently: 1.002 over 1.0 by 0.002, not 1.00 over 1.00 by 0.00."""
     size = abs(limit.margin(value))
     least = decimals_of(code)
     if size <= BINARY_NOISE:

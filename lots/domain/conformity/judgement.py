@@ -149,7 +149,6 @@ def judge(
         coarse=known is not None and guarding.too_coarse(known.total, limit.room(from_zero=rule.room_from_zero)),
         spool=spool,
         more_spools=outcome.more_spools,
-        older_words=rule.room_from_zero,
         spread=spread,
         claim_band=bands.claim,
     )

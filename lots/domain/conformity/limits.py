@@ -111,7 +111,7 @@ class DecisionRule:
         guarded: True for guarded acceptance.
         z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0. An uncertainty that was estimated from
             scatter is widened so that the same risk holds (`Uncertainty.band`).
-        version: of the rules, see `lots.domain.conformity.rule_versions`. Findings before version 3 keep the words of those rules.
+        version: of the rules, see `lots.domain.conformity.rule_versions`.
 
     Reference:
         JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.

@@ -18,6 +18,9 @@ SECOND = 2
 THIRD = 3
 CURRENT = 4
 
+# Version of the wording of findings. Words are no rule: a lot keeps the sentences that it was assessed with until it is assessed again.
+WORDING = 2
+
 
 def of_limits(rules: int | None) -> int:
     """Returns the newest version that limits may be judged by; those set before versions were kept (None) stay with the second."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Protocol, Required, TypedDict, TypeVar, cast
+from typing import Any, Protocol, Required, TypedDict, TypeVar, cast
 
+from lots.domain.conformity.rule_versions import WORDING
 from lots.domain.hash_chain import Entry, digest, verify
 from lots.domain.production.masses import misfits
 from lots.domain.words import plural
@@ -273,7 +274,8 @@ def _differing(number: int) -> list[str]:
         return []
     judged = assess_lot(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
-    differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
+    older = row.wording != WORDING
+    differing = [_words(name) for name, value in wanted.items() if not _agree(name, getattr(row, name), value, older)]
     for delivery, came_at, corrected in deliveries.derived(number):
         if (delivery.came_at, delivery.corrected) != (came_at, corrected):
             differing.append(f"what is kept of delivery {delivery.id}")
@@ -283,9 +285,25 @@ def _differing(number: int) -> list[str]:
     for spool in spools:
         fails = [*failures.get(spool.code, ()), *passed_on.get(spool.id, ())]
         wanted = {**{name: some.get(spool.code) for name, some in kept.items()}, "nonconforming": fails or None}
-        if not all(_same(getattr(spool, name), _as_stored(value)) for name, value in wanted.items()):
+        if not all(_agree(name, getattr(spool, name), value, older) for name, value in wanted.items()):
             differing.append(f"what is kept of spool {spool.code}")
     return differing
+
+
+def _agree(name: str, stored: object, computed: object, older_wording: bool) -> bool:
+    """Returns True for a column that holds what was computed. Sentences of an older wording are not compared."""
+    left, right = stored, _as_stored(computed)
+    if older_wording and name in _WITHOUT_SENTENCES:
+        left, right = (_WITHOUT_SENTENCES[name](one) for one in (left, right))
+    return _same(left, right)
+
+
+# Columns that hold sentences, and what is left of each without them: uses, whether anything is to be measured, uses and parent spools.
+_WITHOUT_SENTENCES: Mapping[str, Callable[[Any], object]] = {
+    "why": sorted,
+    "to_measure": bool,
+    "nonconforming": lambda failures: [{**one, "message": ""} for one in failures or ()],
+}
 
 
 def _as_stored(value: object) -> object:

@@ -205,6 +205,7 @@ def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _D
         "measured": lot.measured or bool(judged.recorded),
         "first_inspection": _first_inspection(lot, judged, retest=occasion.retest, voided=voided),
         "judged_at": now,
+        "wording": rule_versions.WORDING,
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
     spool_findings.keep(lot, of_spools(judged), failures_of(judged))

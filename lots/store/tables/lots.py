@@ -129,6 +129,8 @@ class Lot(Row):
     printed = Json[KeptPrints | None](null=True)
     flow_uncertainty = DoubleField(null=True)
     moisture_at = Instant(null=True)
+    # Version of the wording of its sentences (`rule_versions.WORDING`); none stands for the first.
+    wording = IntegerField(null=True)
 
     class Meta:
         indexes = (

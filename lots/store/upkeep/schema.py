@@ -5,7 +5,7 @@ from __future__ import annotations
 from lots.store.engine.database import Engine, db, locks_rows, transaction
 from lots.store.tables.models import TABLES, SchemaVersion
 
-VERSION = 7
+VERSION = 8
 # Stands in place of the version while `lots move` fills a database: it is not whole yet, so nobody may work with it.
 FILLING = -1
 # PostgreSQL's lock on making or migrating tables. Any number will do, so long as nothing else in a database takes it.

@@ -76,7 +76,7 @@ def test_one_bad_characteristic_blocks_a_lot_judged_in_general(characteristic):
     found = assessed(replace(GOOD, **{characteristic: BAD[characteristic]}))
     assert ("blocked", {GENERAL: "fail"}) == (found.standing, found.uses)
     assert characteristic in {f.characteristic for f in found.findings if f.verdict == "fail"}
-    assert any("outside by" in message for message in found.why(GENERAL))
+    assert any("Outside by" in message for message in found.why(GENERAL))
     assert not found.passed(characteristic)
 
 

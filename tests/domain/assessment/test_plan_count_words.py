@@ -25,29 +25,27 @@ def message(plan, of, bad):
 @pytest.mark.parametrize(("of", "counted"), [(1, "1 spool measured"), (2, "2 spools measured")])
 def test_measured_spools_are_counted(of, counted):
     """One spool and two, both too thick, refuse a lot that may have none."""
-    assert message(AC_0, of, of) == (
-        f"Nonconforming spools: {of}.00 spools from {counted}, limit at most 0 spools; outside by {of}.00 spools."
-    )
+    assert message(AC_0, of, of) == (f"Nonconforming spools: {of} from {counted}, limit at most 0. Outside by {of}.")
 
 
 @pytest.mark.parametrize(("of", "lacking"), [(12, "1 more spool of the sample"), (11, "2 more spools of the sample")])
 def test_spools_that_are_lacking_are_counted(of, lacking):
     """One spool and two of a sample of thirteen."""
-    assert message(AC_2, of, 1).endswith(f"; not enough to judge. Still to do: {lacking} measured in full.")
+    assert message(AC_2, of, 1).endswith(f". Not enough to assess it. Still to do: {lacking} measured in full.")
 
 
 @pytest.mark.parametrize(
     ("most", "count", "held"),
     [
-        (0, 1, "1.00 rounds from 1 round, limit at most 0 rounds; outside by 1.00"),
-        (1, 2, "2.00 rounds from 2 rounds, limit at most 1 rounds; outside by 1.00"),
+        (0, 1, "1 from 1 round, limit at most 0. Outside by 1."),
+        (1, 2, "2 from 2 rounds, limit at most 1. Outside by 1."),
     ],
 )
 def test_rounds_beyond_the_cap_are_counted(most, count, held):
     """One round and two, each one more than is allowed; as many as are allowed are no finding."""
     limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), sampling=Sampling(retest_rounds_max=most))
     (found,) = cap_retests({"diameter": count, "color": most}, limits)
-    assert f"Extra rounds of readings (diameter): {held} rounds." in found.message
+    assert f"Extra rounds of readings (diameter): {held}" in found.message
     assert found.message.endswith(" Quality's decision on the diameter readings: lift lets them stand.")
     assert (True, limits.used_by("diameter")) == (found.hold, found.uses)
 
@@ -93,7 +91,7 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
         assert (tuple(ROUND.required()), "missing") == (one.uses, one.verdict)
         assert Limit(None, 5.0, "lots") == one.limit
         assert one.message == (
-            "Inspection of this supplier: not known yet. Still to do: inspection of this supplier's lots of this grade, "
+            "Inspection of this supplier. Still to do: inspection of this supplier's lots of this grade, "
             "discontinued after 5 were refused, resumed by quality."
         )
 
@@ -192,6 +190,6 @@ def test_a_lot_of_one_spool_is_counted_whole():
     plan = plan_for(1, "II", 2.5)
     found = assessed(measured(["S"]), ROUND, SHADE, Coverage((presented(plan, 1),)), None)
     assert by_code(found.findings)[CODE].message == (
-        "Nonconforming spools: 0.00 spools from 1 spool measured, limit at most 0 spools; inside by 0.00 spools. "
+        "Nonconforming spools: 0 from 1 spool measured, limit at most 0. Inside by 0. "
         "The only spool is measured. If the lot passes, it was not found bad where measured."
     )

@@ -82,7 +82,7 @@ def test_a_lot_passes_with_fewer_bad_spools_than_its_reject_number(plan, bad):
     )
     assert {GENERAL: float(bad)} == counts(found)
     assert set(spools[:bad]) == set(found.summary.nonconforming)
-    assert all("outside by" in why[0].message for why in found.summary.nonconforming.values())
+    assert all("Outside by" in why[0].message for why in found.summary.nonconforming.values())
 
 
 def test_each_use_counts_its_own_bad_spools():

@@ -107,7 +107,7 @@ def test_a_lot_that_waits_says_for_what():
     assert ("quality's agreement to the void of reading 7",) == held.to_measure
     finding = by_code(held.findings)["sampling.void"]
     assert ("missing", ("general",)) == (finding.verdict, finding.uses)
-    assert "Void by the author of a reading (reading 7): not known yet." in finding.message
+    assert "Void by the author of a reading (reading 7). Still to do: " in finding.message
 
 
 def test_what_fails_otherwise_stays_failed():

@@ -19,7 +19,7 @@ def says(value, rule=SIMPLE, **more):
     return judged(CODE, value, LIMIT, rule, **{"n": 2, **more}).message
 
 
-HEAD = f"{LABELS[CODE]}: {{}} MPa from 2 readings, limit at least 20 MPa; "
+HEAD = f"{LABELS[CODE]}: {{}} MPa from 2 readings, limit at least 20 MPa. "
 
 
 @pytest.mark.parametrize(
@@ -27,29 +27,29 @@ HEAD = f"{LABELS[CODE]}: {{}} MPa from 2 readings, limit at least 20 MPa; "
 )
 def test_what_a_value_rests_on_is_counted(n, counted, words):
     """One reading and two."""
-    assert f"MPa from {words}, limit at least 20 MPa; inside by 1.00" in says(21.0, n=n, counted=counted)
+    assert f"MPa from {words}, limit at least 20 MPa. Inside by 1.00" in says(21.0, n=n, counted=counted)
 
 
 def test_a_value_that_fails_says_whether_that_is_proved():
     """Without an uncertainty nothing is said; within its guard band it is not proved, beyond it is."""
     near, far = says(19.9, uncertainty=0.5), says(15.0, uncertainty=0.5)
     assert near.endswith(
-        " outside by 0.10 MPa. Nonconformity is not proved, since the value is beyond its limit by less than our uncertainty (ISO 14253-1)."
+        " Outside by 0.10 MPa. Nonconformity is not proved (ISO 14253-1), because the distance is less than the uncertainty."
     )
-    assert far.endswith(" outside by 5.00 MPa. Nonconformity is proved by our uncertainty (ISO 14253-1).")
-    assert says(15.0).endswith(" outside by 5.00 MPa.")
+    assert far.endswith(" Outside by 5.00 MPa. Nonconformity is proved (ISO 14253-1).")
+    assert says(15.0).endswith(" Outside by 5.00 MPa.")
 
 
 def test_a_value_that_is_held_names_the_remedy():
     """The remedy is a sentence of its own, before the detail."""
-    assert says(15.0, hold="dry it", detail="Wet.").endswith(" outside by 5.00 MPa. Dry it. Wet.")
+    assert says(15.0, hold="dry it", detail="Wet.").endswith(" Outside by 5.00 MPa. Dry it. Wet.")
 
 
 def test_a_near_value_says_what_would_settle_it():
     """Probability, guard band and remedy stand in one message."""
     found = says(20.5, GUARDED, uncertainty=0.5, detail="Slow.")
-    assert found.startswith(HEAD.format("20.50") + "inside by 0.50 MPa, closer than its guard band of 0.82 MPa.")
-    assert " Conforms with probability 0.84. To settle it: " in found
+    assert found.startswith(HEAD.format("20.50") + "Inside by 0.50 MPa, less than the guard band of 0.82 MPa.")
+    assert " Probability of conformity: 0.84. Still to do: " in found
     assert found.endswith(". Slow.")
 
 
@@ -77,7 +77,7 @@ def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
     found = judged("diameter.spool_mean", 1.75, Limit(1.72, 1.78, "mm"), SIMPLE, n=2, uncertainty=u / 1000 * 3)
     assert coarse is too_coarse(u / 1000 * 3, 0.03)
     assert coarse is (
-        "The method is too coarse for this limit: its expanded uncertainty of 0.024 takes up more than a third of what it allows."
+        "Measurement uncertainty (U = 0.024 mm) exceeds one third of the tolerance. Use a better method or more readings."
         in found.message
     )
 
@@ -152,7 +152,7 @@ def test_proof_is_told_of_failing_values_alone(verdict, claimable, proof):
 def test_a_near_value_outside_its_limit_says_who_decides():
     """A step waits for quality: the remedy stands as a sentence, before the detail, without a guard band."""
     found = Finding(CODE, "near", LIMIT, 19.0, 2, detail="Slow.", to_measure="quality decides")
-    assert found.message == HEAD.format("19.00") + "outside by 1.00 MPa. Quality decides. Slow."
+    assert found.message == HEAD.format("19.00") + "Outside by 1.00 MPa. Quality decides. Slow."
 
 
 def test_what_is_found_of_sampling_has_a_name():
@@ -169,7 +169,7 @@ def test_what_is_found_of_sampling_has_a_name():
 def test_a_finding_holds_no_more_than_it_was_told():
     """Without a value it rests on nothing, asks for no spool and holds nothing back."""
     found = Finding(CODE, "missing", LIMIT)
-    assert (0, 0, False, False, False) == (found.n, found.more_spools, found.hold, found.coarse, found.older_words)
+    assert (0, 0, False, False) == (found.n, found.more_spools, found.hold, found.coarse)
 
 
 @pytest.mark.parametrize(
@@ -177,7 +177,7 @@ def test_a_finding_holds_no_more_than_it_was_told():
 )
 def test_decimals_tell_a_value_from_its_limit(value, digits):
     """Two at least; as many as show a difference that counts, ten at most."""
-    assert digits == Finding("sampling.nonconforming", "fail", Limit(None, 0.0), value).digits
+    assert digits == Finding("surface.specks", "fail", Limit(None, 0.0), value).digits
 
 
 def test_a_finding_knows_its_parts():

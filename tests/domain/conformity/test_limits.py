@@ -113,11 +113,11 @@ SIZES = [0.3, 0.05, 0.005, 0.0049, 0.0016, 3e-4, 5e-5, 2e-7, 3e-9, 2e-10]
 @pytest.mark.parametrize("size", SIZES, ids=str)
 def test_a_message_never_shows_two_equal_numbers_of_which_one_is_over(limit, size):
     """However close to its limit, a value prints with enough digits to be seen inside or outside, and so does its margin."""
-    for value, word in ((limit + size, "outside"), (limit - size, "inside")):
+    for value, word in ((limit + size, "Outside"), (limit - size, "Inside")):
         found = judge(CODE, Measured(value, 3), Limit(None, limit), SIMPLE)
         printed, margin = found.message.split(": ")[1].split(" from")[0], found.message.split(" by ")[1].rstrip(".")
-        assert f"; {word} by " in found.message
-        assert (float(printed) > limit) is (word == "outside"), found.message
+        assert f". {word} by " in found.message
+        assert (float(printed) > limit) is (word == "Outside"), found.message
         assert float(printed) != limit
         assert float(margin) > 0
 
@@ -125,24 +125,24 @@ def test_a_message_never_shows_two_equal_numbers_of_which_one_is_over(limit, siz
 def test_a_value_on_its_limit_reads_as_inside_by_nothing():
     """Exactly at the limit the message says so with two decimals."""
     message = judge(CODE, Measured(1.0, 3), Limit(None, 1.0), SIMPLE).message
-    assert "Lot colour difference: 1.00 from 3 readings, limit at most 1; inside by 0.00." == message
+    assert "Lot colour difference: 1.00 from 3 readings, limit at most 1. Inside by 0.00." == message
 
 
 def test_a_margin_and_a_guard_band_that_differ_print_differently():
     """A value near by a hair is not said to be inside by 0.10, closer than 0.10."""
     message = judge(CODE, Measured(0.9, 3, guard=0.10001), Limit(None, 1.0), GUARDED).message
-    assert "inside by 0.10000, closer than its guard band of 0.10001." in message
+    assert "Inside by 0.10000, less than the guard band of 0.10001." in message
 
 
 @pytest.mark.parametrize(
     ("given", "expected", "says"),
     [
-        ({"value": 0.5, "uncertainty": 0.01}, "pass", "inside by"),
-        ({"value": 1.5}, "fail", "outside by"),
+        ({"value": 0.5, "uncertainty": 0.01}, "pass", "Inside by"),
+        ({"value": 1.5}, "fail", "Outside by"),
         ({"value": 1.5, "hold": "dry it"}, "fail", "Dry it."),
         ({"value": 0.99, "uncertainty": 0.1}, "near", "guard band of"),
-        ({"value": 0.5, "lacking": "one spool"}, "missing", "not enough to judge. Still to do: one spool."),
-        ({"value": None, "lacking": "one spool"}, "missing", "not known yet. Still to do: one spool."),
+        ({"value": 0.5, "lacking": "one spool"}, "missing", "Not enough to assess it. Still to do: one spool."),
+        ({"value": None, "lacking": "one spool"}, "missing", "Still to do: one spool."),
         ({"value": None}, "missing", "Still to do: a first reading."),
     ],
     ids=["pass", "fail", "hold", "near", "not-enough", "nothing", "nothing-named"],
@@ -161,7 +161,7 @@ def test_subject_and_detail_are_part_of_the_message():
     """What was judged stands behind the label, and a detail at the end."""
     found = judge(CODE, Measured(0.5, 1, "spool", detail="Darker."), Limit(None, 1.0), SIMPLE, subject="spool A")
     assert (
-        "Lot colour difference (spool A): 0.50 from 1 spool, limit at most 1; inside by 0.50. Darker." == found.message
+        "Lot colour difference (spool A): 0.50 from 1 spool, limit at most 1. Inside by 0.50. Darker." == found.message
     )
 
 
@@ -213,9 +213,9 @@ def test_a_finding_without_a_value_has_no_margin():
 @pytest.mark.parametrize(
     ("code", "expected"),
     [
-        ("diameter.spool_mean", "1.745 mm from 3 readings, limit at most 1.8 mm; inside by 0.055 mm."),
-        ("shrinkage.step_x", "1.745 mm from 3 readings, limit at most 1.8 mm; inside by 0.055 mm."),
-        ("bond.mean", "1.75 mm from 3 readings, limit at most 1.8 mm; inside by 0.05 mm."),
+        ("diameter.spool_mean", "1.745 mm from 3 readings, limit at most 1.8 mm. Inside by 0.055 mm."),
+        ("shrinkage.step_x", "1.745 mm from 3 readings, limit at most 1.8 mm. Inside by 0.055 mm."),
+        ("bond.mean", "1.75 mm from 3 readings, limit at most 1.8 mm. Inside by 0.05 mm."),
     ],
 )
 def test_diameters_and_shrinkage_are_worded_with_three_decimals(code, expected):

@@ -308,8 +308,8 @@ def test_a_target_of_another_version_or_program_is_refused(source, target):
     """It is left as it was."""
     fill(target, rows=0)
     with connected_to(target):
-        database.db.execute_sql("UPDATE schema_version SET version = 8")
-    with pytest.raises(schema.WrongSchema, match="version 8"):
+        database.db.execute_sql("UPDATE schema_version SET version = 9")
+    with pytest.raises(schema.WrongSchema, match="version 9"):
         move(source, target)
     assert {0} == set(held_by(target).values())
 
