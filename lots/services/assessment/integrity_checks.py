@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, Protocol, Required, TypedDict, TypeVar, cast
+from typing import Protocol, Required, TypedDict, TypeVar, cast
 
 from lots.domain.conformity.rule_versions import WORDING
 from lots.domain.hash_chain import Entry, digest, verify
@@ -293,17 +293,21 @@ def _differing(number: int) -> list[str]:
 def _agree(name: str, stored: object, computed: object, older_wording: bool) -> bool:
     """Returns True for a column that holds what was computed. Sentences of an older wording are not compared."""
     left, right = stored, _as_stored(computed)
-    if older_wording and name in _WITHOUT_SENTENCES:
-        left, right = (_WITHOUT_SENTENCES[name](one) for one in (left, right))
+    if older_wording and name in _WORDED:
+        left, right = _without_sentences(left), _without_sentences(right)
     return _same(left, right)
 
 
-# Columns that hold sentences, and what is left of each without them: uses, whether anything is to be measured, uses and parent spools.
-_WITHOUT_SENTENCES: Mapping[str, Callable[[Any], object]] = {
-    "why": sorted,
-    "to_measure": bool,
-    "nonconforming": lambda failures: [{**one, "message": ""} for one in failures or ()],
-}
+# Columns that hold sentences.
+_WORDED = ("why", "to_measure", "nonconforming")
+
+
+def _without_sentences(kept: object) -> object:
+    """Returns the uses of reasons, the uses and parents of a spool's failures, or whether anything is to be measured."""
+    if isinstance(kept, dict):
+        return sorted(kept)
+    failures = [{**one, "message": ""} for one in kept if isinstance(one, dict)] if isinstance(kept, list) else []
+    return failures or bool(kept)
 
 
 def _as_stored(value: object) -> object:
