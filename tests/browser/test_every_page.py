@@ -85,6 +85,7 @@ PAGES = (
     ("purchasing", "/purchasing/stock?grade_id=1&use=cosmetic"),
     ("purchasing", "/purchasing/next-order?grade_id=1&use=cosmetic"),
     ("purchasing", "/suppliers/1/drift?grade_id=1"),
+    ("quality", "/suppliers/1/baseline?grade_id=1"),
     ("purchasing", "/purchasing/week"),
     ("purchasing", "/purchasing/agreements?grade_id=1&supplier_id=1"),
     ("purchasing", "/purchasing/agreements/1?supplier_id=1"),

@@ -57,6 +57,7 @@ MOST = {
     "/setup/shop": 4,
     "/setup/suppliers": 3,
     "/setup/test-prints": 5,
+    "/suppliers/1/baseline?grade_id=1": 9,
     "/suppliers/1/drift.csv?grade_id=1": 9,
     "/suppliers/1/drift.svg?grade_id=1": 9,
     "/suppliers/1/drift?grade_id=1&from=2026-01-01&to=2026-12-31": 15,

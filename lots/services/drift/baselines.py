@@ -183,3 +183,35 @@ def view(row: Baseline) -> View:
 def listed(filters: Mapping[str, int], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of baselines."""
     return store.baselines(filters, cursor, limit).map(view)
+
+
+# The newest lots that are offered to choose from; a baseline names at most 500.
+_MOST_OFFERED = 200
+
+
+def choices(supplier_id: int, grade_id: int) -> View:
+    """Returns the lots that a baseline can be chosen from, oldest first, and the present baseline. Five queries.
+
+    Raises:
+        NotFound: no such supplier or grade.
+    """
+    supplier, grade = lookups.found("supplier", supplier_id), lookups.found("grade", grade_id)
+    lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id).originals()
+    present = store.newest_baselines(supplier_id=supplier.id, grade_id=grade.id).get((supplier.id, grade.id))
+    return {
+        "supplier_id": supplier.id,
+        "supplier": supplier.name,
+        "grade_id": grade.id,
+        "grade": grade.code,
+        "lots": [
+            {
+                "lot_id": row.id,
+                "supplier_lot": row.supplier_lot,
+                "received_at": row.received_at,
+                "standing": row.standing,
+            }
+            for row in lots.rows[-_MOST_OFFERED:]
+        ],
+        "lots_in_all": len(lots),
+        "present": view(present) if present else None,
+    }
