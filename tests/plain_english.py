@@ -35,7 +35,9 @@ def faults(text: str, *, without: tuple[str, ...] = ()) -> list[tuple[str, str]]
     """
     found = []
     for sentence in sentences(text):
-        found += [(name, sentence) for name, is_seen in FAULTS.items() if name not in without and is_seen.search(sentence)]
+        found += [
+            (name, sentence) for name, is_seen in FAULTS.items() if name not in without and is_seen.search(sentence)
+        ]
         if words(sentence) > MOST_WORDS and "length" not in without:
             found.append((f"{words(sentence)} words", sentence))
     return found

@@ -224,3 +224,15 @@ def test_the_next_order_of_nothing_known_leads_back(desk):
     assert (404, True) == (page.status, "Grade 999 does not exist" in page.text)
     assert 404 == buyer.raw("/purchasing/next-order.svg?grade_id=999&use=cosmetic").status_code
     assert 422 == buyer.go("/purchasing/next-order?grade_id=1&use=decorative").status
+
+
+def test_the_comparison_is_offered_as_a_file(desk):
+    """With the choices of the page, a row for each supplier; a grade that does not exist is refused in words."""
+    whites(desk.quillwort, desk.white, [0.0, 0.05])
+    whites(desk.ninebark, desk.white, [0.1], prefix="N")
+    buyer = Browser(desk, "purchasing")
+    link = buyer.go(f"/suppliers?grade_id={desk.white['id']}").links["Download CSV"]
+    file = buyer.raw(link)
+    assert ("text/csv", 3) == (file.mimetype, len(file.text.splitlines()))
+    assert "attachment; filename=suppliers.csv" == file.headers["Content-Disposition"]
+    assert 404 == buyer.raw("/suppliers.csv?grade_id=999").status_code

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from flask import render_template, request
+from flask import render_template, request, url_for
 from markupsafe import Markup
 
 from lots.api.pictures.purchasing import headline as drawing
@@ -13,7 +13,8 @@ from lots.api.purchasing.comparison import ComparisonArgs, NextLot, SupplierComp
 from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, for_words, in_order
 from lots.pages.site.calls import Refusal, attempt, checked
-from lots.pages.site.frame import pages
+from lots.pages.site.files import csv_file
+from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import grade_choice, place, whole_days
 from lots.pages.site.session import signed_in
 from lots.services.purchasing import overview
@@ -34,17 +35,27 @@ def suppliers() -> Any:
     if "grade_id" not in request.args and (first := overview.first_grade()):
         asked["grade_id"] = str(first)
     seen = attempt(lambda: _seen(asked), ComparisonArgs)
-    refused = seen if isinstance(seen, Refusal) else None
+    wrong = seen if isinstance(seen, Refusal) else None
     shown = {} if isinstance(seen, Refusal) else _shown(seen)
     page = render_template(
         "purchasing/suppliers.html",
         grades=[("", "All grades"), *map(grade_choice, known)],
         asked=asked,
         labels={code: one.label for code, one in MEASURES.items()},
-        refused=refused,
+        refused=wrong,
         **{"use": asked.get("use", ""), "uses": _choices([], asked.get("use")), **shown},
     )
-    return page, refused.status if refused else 200
+    return page, wrong.status if wrong else 200
+
+
+@pages.get("/suppliers.csv")
+@signed_in((SupplierComparison, "GET"))
+def suppliers_file() -> Any:
+    """The comparison that the page shows as a file, with the columns that the API has."""
+    seen = attempt(lambda: _seen(_asked()), ComparisonArgs)
+    if isinstance(seen, Refusal):
+        return refused(seen, url_for("pages.suppliers"))
+    return csv_file("suppliers", SupplierComparison, seen.compared)
 
 
 def _asked() -> dict[str, str]:
