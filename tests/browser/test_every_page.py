@@ -86,6 +86,7 @@ PAGES = (
     ("purchasing", "/purchasing/next-order?grade_id=1&use=cosmetic"),
     ("purchasing", "/suppliers/1/drift?grade_id=1"),
     ("quality", "/suppliers/1/baseline?grade_id=1"),
+    ("quality", "/suppliers/1/inspection?grade_id=1"),
     ("purchasing", "/purchasing/week"),
     ("purchasing", "/purchasing/agreements?grade_id=1&supplier_id=1"),
     ("purchasing", "/purchasing/agreements/1?supplier_id=1"),

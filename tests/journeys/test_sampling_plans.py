@@ -11,6 +11,7 @@ import time_machine
 from scipy.stats import hypergeom
 
 from tests.domain.builders import reference_csv
+from tests.pages.reading import Browser
 from tests.shop import CONDITIONS, WHITE
 
 MONDAY = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -276,6 +277,27 @@ def test_a_lot_that_waited_is_judged_once_inspection_is_resumed(supply, shop):
     judged = shop.post("quality", f"/lots/{waiting['lot_id']}/reassess")
     assert "resumed by quality" not in " ".join(judged["to_measure"])
     assert "released" == judged["standing"]
+
+
+def test_discontinued_inspection_is_resumed_on_a_page(supply, shop):
+    """The page of a waiting lot leads there; only quality is offered the form, and the lot is assessed at once."""
+    line = supply(4.0, 8)
+    line.run("RRRRRRR")
+    waiting = line.receive()
+    line.measure(waiting)
+    path = f"/lots/{waiting['lot_id']}"
+    clerk, quality = Browser(shop, "receiving"), Browser(shop, "quality")
+    assert "Resume inspection" not in clerk.go(clerk.go(path).links["Inspection of this supplier"]).text
+    page = quality.go(quality.go(path).links["Inspection of this supplier"])
+    assert "Discontinued." in page.text
+    assert 422 == quality.send(page, "reason", reason=" ").status
+    done = quality.send(page, "reason", reason="new extruder")
+    assert "Inspection resumed" in done.text
+    assert "Tightened." in done.text
+    assert "Inspection of this supplier" not in quality.go(path).links
+    assert "released" == shop.lot(waiting["lot_id"])["standing"]
+    assert 404 == quality.go(f"/suppliers/999/inspection?grade_id={line.grade['id']}").status
+    assert not any("reason" in form["fields"] for form in quality.go(quality.at.replace("999", "1")).forms)
 
 
 def test_a_lot_that_comes_again_does_not_count(supply):

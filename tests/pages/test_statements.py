@@ -59,6 +59,7 @@ MOST = {
     "/setup/test-prints": 5,
     "/suppliers/1/baseline?grade_id=1": 9,
     "/suppliers/1/drift.csv?grade_id=1": 9,
+    "/suppliers/1/inspection?grade_id=1": 10,
     "/suppliers/1/drift.svg?grade_id=1": 9,
     "/suppliers/1/drift?grade_id=1&from=2026-01-01&to=2026-12-31": 15,
     "/suppliers/1/drift?grade_id=1": 10,
