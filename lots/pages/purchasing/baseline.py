@@ -115,6 +115,6 @@ def _ticked(found: Mapping[str, Any]) -> set[int]:
     """Returns the lots whose boxes are ticked: as sent, else those of the present baseline, else the first that make a firm one."""
     if request.method == "POST":
         return set(_sent_lots())
-    if found["present"]:
+    if found["present"] and found["present"]["lot_ids"]:
         return set(found["present"]["lot_ids"])
     return {lot["lot_id"] for lot in found["lots"][:FIRM_FROM]}
