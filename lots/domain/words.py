@@ -1,4 +1,4 @@
-"""Small turns of phrase that many sentences share."""
+"""Helpers for wording: numbers with nouns, lists, dates."""
 
 from __future__ import annotations
 
@@ -7,9 +7,22 @@ from datetime import UTC, datetime
 
 
 def clause(text: str) -> str:
-    """Returns somebody's words with a full stop, ready to stand before another sentence."""
+    """Returns a person's text with a full stop at its end."""
     trimmed = text.strip()
     return trimmed if trimmed.endswith((".", "!", "?")) else f"{trimmed}."
+
+
+def rounded(value: float, digits: int = 2, *, signed: bool = False) -> str:
+    """Returns a number for display, never a negative zero.
+
+    Args:
+        signed: True writes the plus sign of a positive number too.
+
+    Example:
+        >>> rounded(-0.001), rounded(0.126, signed=True), rounded(-0.001, signed=True)
+        ('0.00', '+0.13', '+0.00')
+    """
+    return f"{round(value, digits) + 0.0:{'+' if signed else ''}.{digits}f}"
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:
@@ -23,7 +36,7 @@ def counted(n: int, one: str, many: str | None = None) -> str:
 
 
 def plural(n: float, one: str, many: str | None = None) -> str:
-    """Returns the form of a word that a number takes.
+    """Returns the singular or plural of a word.
 
     Example:
         >>> plural(1, "spool"), plural(0, "spool"), plural(2, "is", "are")
@@ -33,7 +46,7 @@ def plural(n: float, one: str, many: str | None = None) -> str:
 
 
 def hyphenated(code: str) -> str:
-    """Returns a use as prose writes it.
+    """Returns the name of a use as written in prose.
 
     Example:
         >>> hyphenated("load_bearing")
@@ -43,7 +56,7 @@ def hyphenated(code: str) -> str:
 
 
 def status_said(standing: str) -> str:
-    """Returns the status of a lot as people say it.
+    """Returns the status of a lot as written in prose.
 
     Example:
         >>> status_said("quarantined"), status_said("released")
@@ -53,12 +66,12 @@ def status_said(standing: str) -> str:
 
 
 def moment(at: datetime) -> str:
-    """Returns a moment as a person writes it: 2026-11-25 13:05 UTC."""
+    """Returns a time to the minute: 2026-11-25 13:05 UTC."""
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def listed(parts: Sequence[str], last: str = "and") -> str:
-    """Returns several things as a sentence names them.
+    """Returns a list as written in a sentence.
 
     Example:
         >>> listed(["a"]), listed(["a", "b", "c"]), listed(["a", "b"], "or")
