@@ -12,19 +12,6 @@ def clause(text: str) -> str:
     return trimmed if trimmed.endswith((".", "!", "?")) else f"{trimmed}."
 
 
-def rounded(value: float, digits: int = 2, *, signed: bool = False) -> str:
-    """Returns a number for display, never a negative zero.
-
-    Args:
-        signed: True writes the plus sign of a positive number too.
-
-    Example:
-        >>> rounded(-0.001), rounded(0.126, signed=True), rounded(-0.001, signed=True)
-        ('0.00', '+0.13', '+0.00')
-    """
-    return f"{round(value, digits) + 0.0:{'+' if signed else ''}.{digits}f}"
-
-
 def counted(n: int, one: str, many: str | None = None) -> str:
     """Returns a number with its noun.
 

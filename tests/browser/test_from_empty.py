@@ -230,7 +230,7 @@ def receiving(shop: Shop) -> None:
     assert "Quality's agreement to the void of reading 1" in clerk.main()
 
     tech = shop.person("Ottilie")
-    assert "quality's agreement to the void of reading 1" in tech.main()
+    assert "ask quality to approve the void of reading 1" in tech.main()
     tech.follow(drawn[0])
     assert "Void of reading 1" == tech.heading()
     assert "1,812 and 1,75 mm" in tech.main()

@@ -166,7 +166,7 @@ def test_what_is_left_is_what_was_granted_less_what_loads_took(pair):
     settle(second, 900)
     assert f"concession {number} is used up (1500 g)" in reasons(pair, codes[2], machine="P3")
     settle(first | pair.unload(first["id"], 500), 500)
-    assert "has 100 g left, less than the 200 g asked for" in reasons(pair, codes[2], mass_g=200)
+    assert "has 100 g left, less than the 200 g of the job" in reasons(pair, codes[2], mass_g=200)
     third = pair.load(codes[2], "hidden", machine="P3", mass_g=100)
     settle(third, 100)
     running = standing_now(pair, got, number)["running"]
@@ -187,7 +187,7 @@ def test_after_its_end_a_concession_permits_no_load(pair, clock):
     clock.move_to(NOON + timedelta(hours=6, seconds=-1))
     pair.load(codes[0], "hidden")
     clock.move_to(NOON + timedelta(hours=6, minutes=1))
-    assert f"concession {number} ran out at 2026-03-02 18:00 UTC" in reasons(pair, codes[1], machine="P2")
+    assert f"concession {number} expired at 2026-03-02 18:00 UTC" in reasons(pair, codes[1], machine="P2")
     assert "ran out" in " ".join(pair.ask_clearance(codes[1], "hidden")["reasons"])
     approve_late = ask(pair, got, valid_until="2026-03-02T18:30:00Z")
     clock.shift(timedelta(hours=1))

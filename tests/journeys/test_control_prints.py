@@ -93,7 +93,7 @@ def test_bars_by_another_recipe_do_not_count(shop, white, quillwort, bar):
     assert "BAR/2" == hot["items"][0]["test_print"]
     assert "quarantined" == hot["lots"][0]["standing"]
     notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
-    assert "2 readings of bond do not count: not printed by BAR/1." in notes
+    assert "2 readings of bond do not count, since the recipe was not BAR/1." in notes
     assert "released" == shop.measure("bond", bars(drawn(lot), 30, 31))["lots"][0]["standing"]
 
 

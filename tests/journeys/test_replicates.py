@@ -285,7 +285,7 @@ def test_where_the_instrument_is_too_coarse_no_number_helps(shop):
     gloss(shop, spool, [7.6, 7.8, 7.7, 7.7], instrument_id=number)
     (said,) = replicates(shop, lot_id)["gloss"]["decisions"]
     assert (None, None, None) == (said["n"], said["sure"], said["more"])
-    assert "no number of readings can settle it. Only a finer instrument can" in said["says"]
+    assert "No number of readings can settle it. Only a finer instrument can" in said["says"]
 
 
 def test_a_lot_with_few_repeats_borrows_its_grades_scatter(shop):
@@ -309,7 +309,7 @@ def test_a_reading_taken_once_tells_no_scatter(shop):
     part = replicates(shop, lot_id)["gloss"]
     assert (None, None, None) == tuple(part["figures"][0][name] for name in ("sd", "df", "source"))
     assert part["decisions"][0]["n"] is None
-    assert "read a spool at least twice" in part["decisions"][0]["says"]
+    assert "Measure a spool at least twice" in part["decisions"][0]["says"]
 
 
 def test_readings_that_agree_scatter_as_their_instrument_repeats(shop):

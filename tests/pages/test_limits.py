@@ -108,7 +108,7 @@ def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ({}, "These limits ask for nothing, so every lot would pass unseen."),
+        ({}, "These limits These limits are empty, so every lot would pass unseen."),
         ({"color-readings_per_spool_min": "3"}, "sets no limit"),
         ({"shrinkage-x_percent-0": "0,5", "shrinkage-x_percent-1": "0,1"}, "The lower limit is above the upper one."),
         ({"shrinkage-x_percent-0": "0,5"}, "This must be a number."),

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-# How many more of something would settle a finding, such as "about 6 more readings like these".
+# How many more of something would settle a finding, such as "take about 6 more readings".
 _MORE = re.compile(r"(\d+) more ([a-z-]+)")
 _STUCK = (
-    "nothing that can be measured",
-    "quality must decide",
+    "ask quality for a decision",
+    "ask quality for a decision",
     "an instrument with a standard uncertainty",
     "record an agreement study",
 )

@@ -137,19 +137,24 @@ def _completed(
         return replace(finding, verdict="missing" if finding.verdict == "pass" else finding.verdict, to_measure=asked)
     outstanding = coverage.outstanding(seen)
     if finding.more_spools and coverage.drawn:
-        return replace(finding, to_measure=finding.to_measure + _next(outstanding, coverage))
+        return replace(finding, to_measure=finding.to_measure + _next(outstanding, coverage, finding.hold))
     elsewhere = finding.verdict == "missing" and others.get(finding.characteristic)
     if elsewhere and outstanding and not any(code in finding.to_measure for code in outstanding):
         return replace(finding, to_measure=f"{finding.to_measure} (drawn: {named(outstanding)})")
     return finding
 
 
-def _next(outstanding: Sequence[str], coverage: Coverage) -> str:
+def _next(outstanding: Sequence[str], coverage: Coverage, held: bool) -> str:
     if outstanding:
         return f" (drawn: {named(outstanding)})"
     if any(part.undrawn for part in coverage.presented):
         return ""
-    return f", but no spool of this lot is left to draw, so {NOTHING}"
+    # A held step asks quality already.
+    return (
+        " (no spool of this lot is left to draw)"
+        if held
+        else f", but no spool of this lot is left to draw, so {NOTHING}"
+    )
 
 
 def made_up(coverage: Coverage) -> tuple[Wanted, ...]:

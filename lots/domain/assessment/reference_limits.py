@@ -9,7 +9,6 @@ from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.registry import JUDGED
 from lots.domain.conformity.findings import LABELS
-from lots.domain.words import rounded
 
 
 def doubts_about_limits(limits: Limits, shade: ShadeRevision) -> list[Doubt]:
@@ -58,7 +57,7 @@ def _white(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
             found.append(Doubt(f"color/{field}", f"It is not defined for {_named(shade)}: {wrong}.", _WITHOUT))
             continue
         if not limit.allows(value):
-            detail = f"{_named(shade)} itself fails this limit: {LABELS[code]} {rounded(value)}, limit {limit}."
+            detail = f"{_named(shade)} itself fails this limit: {LABELS[code]} {value:z.2f}, limit {limit}."
             found.append(Doubt(f"color/{field}", detail, _PASSED))
         elif outside:
             detail = (

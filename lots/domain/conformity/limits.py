@@ -110,7 +110,7 @@ class DecisionRule:
         guarded: True for guarded acceptance.
         z: guard band in known standard uncertainties, > 0. An uncertainty estimated from readings is widened so that the risk stays the
             same (`Uncertainty.band`).
-        version: of the rules, see `lots.domain.conformity.rule_versions`. Findings before version 3 keep the words of those rules.
+        version: of the rules, see `lots.domain.conformity.rule_versions`.
 
     Reference:
         JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.

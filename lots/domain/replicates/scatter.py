@@ -105,7 +105,7 @@ def _needed(scatter: Scatter | None, room: float, confidence: float, side: str) 
             f"More than {OUT_OF_REACH} readings would be needed, since the standard deviation of one is {noise:.3g} times the margin. Reduce the spread first.",
         )
     most = sure or f"more than {OUT_OF_REACH}"
-    doubt = "" if sure == n else f" Take {most} to allow for the estimated standard deviation."
+    doubt = "" if sure == n else f" Stein's method for an estimated standard deviation needs {most}."
     says = f"{n} readings in all show with {100 * confidence:g} % confidence that a mean here is {side}.{doubt}"
     return Replicates(n, sure, noise, says)
 

@@ -18,7 +18,6 @@ from lots.domain.conformity.rule_versions import SECOND, THIRD
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.statistics.summaries import Vector
 from lots.domain.uncertainty.budget import Uncertainty
-from lots.domain.words import rounded
 
 if TYPE_CHECKING:
     from lots.domain.characteristics.color.lot_color import ColorReading
@@ -218,7 +217,5 @@ def _says(code: str, bridge: Bridge | None, reference: str) -> str:
             f"The instrument was {code}, that of the reference {reference}. A standard uncertainty of {BETWEEN_INSTRUMENTS:g} per "
             "coordinate is added (common practice)."
         )
-    by = ", ".join(
-        f"{name}* {rounded(part, signed=True)}" for name, part in zip("Lab", bridge.shift(reference), strict=True)
-    )
+    by = ", ".join(f"{name}* {part:+z.2f}" for name, part in zip("Lab", bridge.shift(reference), strict=True))
     return f"Readings with {code} were corrected to {reference} by agreement study {bridge.study} ({by})."

@@ -9,7 +9,6 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.plausibility import FAR_OFF, slip_of_point
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.words import rounded
 
 # Plausible difference in L* from the reference. Lots differ by one or two units. Common practice, no source.
 FAR_FROM_REFERENCE_L = 20.0
@@ -34,7 +33,7 @@ def suspect_master(read: Lab, approved: Lab) -> str | None:
     apart = [mine - theirs for mine, theirs in zip(read.as_list(), approved.as_list(), strict=True)]
     if all(abs(one) <= FAR_OFF for one in apart):
         return None
-    by = ", ".join(f"{name}* {rounded(one, signed=True)}" for name, one in zip("Lab", apart, strict=True))
+    by = ", ".join(f"{name}* {one:+z.2f}" for name, one in zip("Lab", apart, strict=True))
     return f"The master differs by {by} from its approved values ({_said(approved)})"
 
 
@@ -123,7 +122,7 @@ def far_from_reference(lab: Lab, reference: Lab, *, by_spectrum: bool) -> tuple[
 
 
 def _said(color: Lab) -> str:
-    return ", ".join(f"{name}* {rounded(one)}" for name, one in zip("Lab", color.as_list(), strict=True))
+    return ", ".join(f"{name}* {one:z.2f}" for name, one in zip("Lab", color.as_list(), strict=True))
 
 
 def _sign_slip(value: float) -> str:

@@ -34,7 +34,7 @@ from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector, worst_known
 from lots.domain.uncertainty.budget import Uncertainty, estimated
-from lots.domain.words import plural, rounded
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,9 +253,7 @@ def _measures(
 
 
 def _than(what: str, parts: Components) -> str:
-    amounts = (("dL", parts.dL), ("da", parts.da), ("db", parts.db))
-    by = ", ".join(f"{name}* {rounded(amount, signed=True)}" for name, amount in amounts)
-    return f"Against {what}: {parts.direction} ({by})."
+    return f"Against {what}: {parts.direction} (dL* {parts.dL:+z.2f}, da* {parts.da:+z.2f}, db* {parts.db:+z.2f})."
 
 
 def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:

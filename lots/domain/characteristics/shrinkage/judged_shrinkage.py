@@ -15,7 +15,7 @@ from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
-from lots.domain.words import plural, rounded
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +143,7 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
 def _bead(measured: AxisSummary) -> str:
     """Returns a sentence on the bead in a shrinkage."""
     if measured.offset_mm is not None:
-        return f"The bead offset of {rounded(measured.offset_mm, 3, signed=True)} mm was separated by two lengths."
+        return f"The bead offset of {measured.offset_mm:+z.3f} mm was separated by two lengths."
     return f"This shrinkage includes the bead (measured on {measured.of})." if measured.of else ""
 
 
@@ -151,7 +151,7 @@ def _from_to(before: float, value: float) -> str:
     """Returns both ends of a step, with enough decimals that their difference agrees with the step shown."""
     least = decimals_of("shrinkage")
     step = shown(abs(value - before), least)
-    ends = ((rounded(before, digits), rounded(value, digits)) for digits in range(least, least + 4))
+    ends = ((shown(before, digits), shown(value, digits)) for digits in range(least, least + 4))
     agreeing = ((low, high) for low, high in ends if shown(abs(float(high) - float(low)), least) == step)
     low, high = next(agreeing, (f"{before:.9g}", f"{value:.9g}"))
     return f"The step is from {low} % to {high} %."
