@@ -125,7 +125,7 @@ def test_no_step_is_judged_across_instruments(shop, two):
     shop.color(after["sample"]["spool_codes"][0], ON_2, instrument_id=second)
     judged = shop.assessment(after["lot_id"])
     assert "color.step" not in {one["code"] for one in judged["findings"]}
-    assert any("No colour step is assessed: the last accepted lot was read with C-1" in note for note in judged["notes"])
+    assert any("No colour step is assessed, since no agreement study covers C-1" in note for note in judged["notes"])
     agree(shop, first, second, 0.75)
     assert "pass" == shop.finding(after["lot_id"], "color.step")["verdict"]
 
@@ -170,7 +170,7 @@ def test_no_shrinkage_step_is_judged_across_printers(shop):
     assert ["released"] * 3 == [lot["standing"] for lot in lots]
     told = [shop.assessment(lot["id"]) for lot in lots]
     assert [False, False, True] == [any(f["code"] == "shrinkage.step_x" for f in one["findings"]) for one in told]
-    assert any("coupons were printed on P1, this lot's on P2." in note for note in told[1]["notes"])
+    assert any("lot was printed on P1, this lot on P2." in note for note in told[1]["notes"])
 
 
 PRINTED = {

@@ -28,7 +28,7 @@ def test_one_spool_of_24_does_not_release_the_lot(shop):
     first_spool(shop, first)
     lot = shop.lot(lot_id)
     assert "quarantined" == lot["standing"]
-    wanted = {f"{what} on 2 more drawn spools: {second}, {third}" for what in ("specks", "moisture")}
+    wanted = {f"measure {what} on 2 more drawn spools: {second}, {third}" for what in ("specks", "moisture")}
     assert wanted == set(lot["to_measure"])
     assert ("pass", 1) == tuple(shop.finding(lot_id, "shrinkage.x")[name] for name in ("verdict", "spools"))
 

@@ -12,7 +12,6 @@ from typing import Any
 _MORE = re.compile(r"(\d+) more ([a-z-]+)")
 _STUCK = (
     "ask quality for a decision",
-    "ask quality for a decision",
     "an instrument with a standard uncertainty",
     "record an agreement study",
 )
@@ -101,7 +100,7 @@ def asked_by(finding: dict[str, Any], codes: Collection[str]) -> Asked:
         more=int(more[1]) if more else None,
         unit=more[2] if more else "",
         instrument=other[1] if other else "",
-        stuck=not other and any(text in words for text in _STUCK) and "or at least two readings" not in words,
+        stuck=not other and any(text in words for text in _STUCK) and "or take at least two readings" not in words,
     )
 
 

@@ -177,7 +177,7 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
                 Limit(None, float(most), "rounds"),
                 DecisionRule(),
                 subject=characteristic,
-                todo=ToDo(hold=f"ask quality to accept the {said(characteristic)} readings or block the lot"),
+                todo=ToDo(hold=f"ask quality to accept the {said(characteristic)} readings (decision: lift)"),
             ),
             uses=limits.used_by(characteristic),
         )

@@ -50,7 +50,7 @@ def test_rounds_beyond_the_cap_are_counted(most, count, held):
     limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), sampling=Sampling(retest_rounds_max=most))
     (found,) = cap_retests({"diameter": count, "color": most}, limits)
     assert f"Extra rounds of readings (diameter): {held} rounds." in found.message
-    assert found.message.endswith(" Ask quality to accept the diameter readings or block the lot.")
+    assert found.message.endswith(" Ask quality to accept the diameter readings (decision: lift).")
     assert (True, limits.used_by("diameter")) == (found.hold, found.uses)
 
 

@@ -232,7 +232,7 @@ def test_measuring_again_and_again_is_held_for_a_decision(rounds, held):
     assert {"cosmetic": "missing" if held else "pass", "hidden": "pass"} == found.uses
     assert ("quarantined" if held else "released") == found.standing
     if held:
-        assert ("ask quality to accept the colour readings or block the lot",) == found.to_measure
+        assert ("ask quality to accept the colour readings (decision: lift)",) == found.to_measure
         assert found.why("cosmetic")[0].startswith("Extra rounds of readings (color):")
 
 

@@ -55,7 +55,7 @@ def test_prints_are_added_up_and_what_is_lacking_is_named():
     (nothing,) = judge_stringing(None, LIMITS, SIMPLE)
     assert ("missing", "count hairs in 10 gaps of a test print") == (nothing.verdict, nothing.to_measure)
     (any_print,) = judge_stringing(None, StringingLimits(0.5), SIMPLE)
-    assert "hairs between the towers of a test print" == any_print.to_measure
+    assert "count the hairs between the towers of a test print" == any_print.to_measure
 
 
 def test_its_words():
