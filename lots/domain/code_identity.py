@@ -1,4 +1,4 @@
-"""When are two codes one? A code is read off a label and typed by hand, so it must not matter how it looks on a keyboard."""
+"""Equality and similarity of codes that people read off a label and type."""
 
 from __future__ import annotations
 
@@ -6,39 +6,39 @@ import re
 import unicodedata
 from dataclasses import dataclass
 
-# Capital letters of Greek, Cyrillic, Armenian, Coptic, Cherokee and Lisu that look like a Latin one. Small letters are made capital
-# first, so each pair stands once. Source: Unicode Technical Standard 39, confusables.txt; the Cyrillic QA by its small letter there.
+# Capital letters of Greek, Cyrillic, Armenian, Coptic, Cherokee and Lisu that look like a Latin one. Text is made upper case first, so
+# small letters are not listed. Source: Unicode Technical Standard 39, confusables.txt; the Cyrillic QA by its small letter there.
 _LOOK_ALIKE = str.maketrans(
     "ͿΑΒΕΖΗΙΚΜΝΟΡΤΥΧϜϹϺЅІЈАВЕКМНОРСТУХѴҮӀԌԚԜՍՏՕⲎⲒⲔⲘⲚⲞⲢⲤⲦⲨⲬⳐᎠᎡᎢᎩᎪᎫᎬᎳᎷᎻᎽᏀᏃᏒᏔᏕᏙᏚᏞᏟᏢᏦᏳᏴꓐꓑꓓꓔꓖꓗꓙꓚꓜꓝꓟꓠꓡꓢꓣꓦꓧꓪꓫꓬꓮꓰꓲꓳꓴ",
     "JABEZHIKMNOPTYXFCMSIJABEKMHOPCTYXVYIGQWUSOHIKMNOPCTYXLDRTYAJEWMHYGZRWSVSLCPKGBBPDTGKJCZFMNLSRVHWXYAEIOU",
 )
-# Minus signs and a bullet like a hyphen that Unicode does not count among its dashes.
+# Minus signs and the hyphen bullet, which are not in Unicode's dash category.
 _MINUS = "\u2212\u02d7\ufe63\uff0d\u2043\u2796"
-# Shown as nothing, though Unicode calls them letters, marks or symbols: fillers, a joiner, an empty braille cell.
+# Invisible, although Unicode classes them as letters, marks or symbols: fillers, a joiner, an empty braille cell.
 _SHOWN_AS_NOTHING = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
-# Read for one another on a label: the letter O and the digit 0; the letters I and l and the digit 1.
+# Confused on a label: the letter O and the digit 0; the letters I and l and the digit 1.
 _ROUND, _UPRIGHT = str.maketrans("o", "0"), str.maketrans("il", "11")
 _SEPARATORS = re.compile(r"([\W_]+)")
-# A zero that begins a number is dropped or added easily; one inside is not.
+# People easily drop or add a leading zero, but not a zero inside a number.
 _LEADING_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
 _ROUND_SLIP, _UPRIGHT_SLIP = "O and 0", "l, I and 1"
 _SEPARATOR_SLIP, _ZERO_SLIP = "separators", "zeros that begin a number"
 _SLIPS = (_SEPARATOR_SLIP, _ZERO_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 _NOT_ZEROS = (_SEPARATOR_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
-# As much of an identity as is kept. Folding can lengthen a code: one character may stand for eighteen.
+# Longest identity, in characters. Folding can lengthen a code: one character may become eighteen.
 _MOST = 120
-# As much of a text as is searched for.
+# Longest search text, in bytes.
 _SEARCHED_BYTES = 24
 
 
-# Categories Cc and Cs of Unicode.
+# Unicode categories Cc and Cs.
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 def has_control(text: str) -> bool:
-    r"""Returns whether a text holds a control character or half of a surrogate pair. No code and no name that is recorded does.
+    r"""Returns whether a text holds a control character or half of a surrogate pair. Codes and names must hold neither.
 
-    PostgreSQL takes no NUL, and neither engine takes half of a pair.
+    PostgreSQL rejects NUL, and both database engines reject half of a pair.
 
     Example:
         >>> has_control("A-1"), has_control("A\n1"), has_control("A\x001")
@@ -48,10 +48,10 @@ def has_control(text: str) -> bool:
 
 
 def identity(code: str) -> str:
-    """Returns what a code is, however it was typed: two codes with one identity are one.
+    """Returns the identity of a code. Two codes with the same identity are the same code.
 
-    It does not matter whether letters are large or small, wide or narrow, of the Latin script or look just like it, which dash was
-    typed, and whether blanks or invisible characters stand among them. Separators matter: HW-Q12-2 is not HW-Q1-22.
+    Case, width, look-alike letters of other scripts, the kind of dash, blanks and invisible characters make no difference. Separators
+    do: HW-Q12-2 is not HW-Q1-22.
 
     Args:
         code: as typed.
@@ -63,18 +63,18 @@ def identity(code: str) -> str:
         >>> identity("hw\u2013q12 -2") == identity("HW-Q12-2"), identity("HW-Q12-2") == identity("HW-Q1-22")
         (True, False)
     """
-    # Compatibility forms make a sigma of the letter that looks like C, so look-alikes come first, and last those that were taken apart.
+    # Compatibility forms turn the lunate sigma, which looks like C, into a sigma. So look-alikes are replaced before and after.
     text = code.upper().translate(_LOOK_ALIKE)
-    # Made capital twice: some letters become capital only once they are taken apart.
+    # Upper-cased twice: some letters have a capital only after decomposition.
     text = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).upper()).upper()
     kept = "".join("-" if _is_dash(one) else one for one in text if not _is_unseen(one))
     return unicodedata.normalize("NFKC", kept.translate(_LOOK_ALIKE)).casefold()[:_MOST]
 
 
 def likeness(code: str) -> str:
-    """Returns a key that all codes share which `alike` would ask about, and some more: what to look for in an index.
+    """Returns an index key that all codes alike to this one share, and some others too.
 
-    It leaves out separators and zeros, and takes I and l for 1.
+    It omits separators and zeros, and reads I and l as 1.
 
     Example:
         >>> likeness("J-1040"), likeness("j1o4O"), likeness("J-140")
@@ -84,10 +84,9 @@ def likeness(code: str) -> str:
 
 
 def alike(one: str, other: str) -> bool:
-    """Returns whether one code may be the other misread, which is worth a question.
+    """Returns whether one code may be the other misread, so that the user should be asked.
 
-    Beside what `identity` folds, it leaves out separators, takes O for 0, and I and l for 1; or it leaves out separators and
-    zeros that begin a number.
+    Beyond `identity`, it ignores separators and reads O as 0, I and l as 1. Or it ignores separators and leading zeros.
 
     Example:
         >>> alike("HW-Q12-2", "HW-Q1-22"), alike("L-0071B", "l 71b"), alike("J-1040", "J-lO4O"), alike("J-1040", "J-140")
@@ -97,9 +96,9 @@ def alike(one: str, other: str) -> bool:
 
 
 def search_keys(name: str) -> list[str]:
-    """Returns what stands in a name from each of its places on, in hexadecimal: a name holds a text when one of its keys begins with the first of the text.
+    """Returns the suffixes of a name in hexadecimal. A name contains a text when one of its keys begins with the first key of the text.
 
-    Separators, the case of letters, O for 0 and I or l for 1 make no difference. A key holds 24 bytes, so that much of a text is looked for.
+    Separators, case, O for 0 and I or l for 1 make no difference. A key holds at most 24 bytes.
 
     Example:
         >>> search_keys("K-7a")
@@ -112,7 +111,7 @@ def search_keys(name: str) -> list[str]:
 
 
 def misreadings(one: str, other: str) -> tuple[str, ...]:
-    """Returns the slips that two codes differ by, as few as explain the difference, in words; none where they have one identity.
+    """Returns the fewest misreadings that explain the difference of two codes, in words; an empty tuple where their identity is the same.
 
     Raises:
         ValueError: neither code may be the other misread.
@@ -142,7 +141,7 @@ def _without_leading_zeros(code: str) -> str:
 
 
 def _misread(code: str, slips: tuple[str, ...]) -> str:
-    """What is left of a code once these slips of reading and typing make no difference."""
+    """Returns a code reduced so that these misreadings make no difference."""
     folded = identity(code)
     text = folded.translate(_ROUND) if _ROUND_SLIP in slips else folded
     parts = _SEPARATORS.split(text)
@@ -150,13 +149,13 @@ def _misread(code: str, slips: tuple[str, ...]) -> str:
         parts = [_LEADING_ZEROS.sub("", part) for part in parts]
     text = "".join(parts[::2] if _SEPARATOR_SLIP in slips else parts)
     if _ZERO_SLIP in slips:
-        # Again as one, since a zero may be left out beside a separator that is left out too.
+        # Repeated on the joined text: a zero may be dropped together with the separator before it.
         text = _LEADING_ZEROS.sub("", text)
     return (text.translate(_UPRIGHT) if _UPRIGHT_SLIP in slips else text) or folded
 
 
 def unseen(code: str) -> list[str]:
-    r"""Returns the invisible characters in a code, by name, in their order: nothing that a person could read off a label.
+    r"""Returns the names of the invisible characters in a code, in their order.
 
     Example:
         >>> unseen("HW\u200b-1")
@@ -167,10 +166,10 @@ def unseen(code: str) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Misread:
-    """A name that is new and may be a known one misread.
+    """A new name that may be a known name misread.
 
     Args:
-        field: whose name it is, job or machine.
+        field: job or machine.
         typed: as typed.
         alike: the known names, at least one.
     """
@@ -181,9 +180,9 @@ class Misread:
 
     @property
     def says(self) -> str:
-        """The question to ask."""
+        """Returns the question for the user."""
         known = " or ".join(self.alike)
-        return f"There is no {self.field} {self.typed} yet. Did you mean {known}? Confirm it if this is another {self.field}."
+        return f"{self.field.capitalize()} {self.typed} does not exist yet. Did you mean {known}? Confirm it if this is a new {self.field}."
 
 
 def _is_unseen(one: str) -> bool:

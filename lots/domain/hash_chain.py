@@ -1,7 +1,6 @@
-"""A hash chain: each entry covers the one before, so that none can be edited, taken out, put in or moved without it showing.
+"""A hash chain. Each entry covers the one before, so an edited, deleted, inserted or moved entry is detected.
 
-What it does not show: somebody who writes every entry anew, and the head with them, makes another chain that is whole. A head
-that was noted elsewhere shows that too.
+A chain that was rewritten as a whole, with its head, is valid. Only a copy of the head kept elsewhere reveals that.
 """
 
 from __future__ import annotations
@@ -12,23 +11,23 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-# What the first entry of a chain continues.
+# The `previous` of the first entry of a chain.
 BEGINNING = "0" * 64
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """An entry as it was read. Nothing is refused here: whether it is right is what `verify` says.
+    """An entry as read from the store. `verify` checks it; this class checks nothing.
 
     Args:
-        chain: whose history it is.
-        number: its place in the chain, from 1 without gaps.
-        at: when, as text.
-        by: who.
-        what: what was done, in a phrase.
-        content: which rows were written, with their digests; anything JSON can say.
+        chain: name of the history, such as `lot:7`.
+        number: position in the chain, from 1 without gaps.
+        at: time, as text.
+        by: name of the person.
+        what: the action, in a phrase.
+        content: the rows that were written, with their digests; any JSON value.
         previous: hash of the entry before, BEGINNING for the first.
-        hash: its own.
+        hash: hash of this entry.
     """
 
     chain: str
@@ -43,17 +42,17 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """A place where a chain is not whole: the number of the entry, and what is wrong with it in words."""
+    """A break in a chain: the number of the entry, and the fault in words."""
 
     number: int
     says: str
 
 
 def canonical(value: Any) -> str:
-    r"""Returns the one way in which a value is written as JSON: names sorted, no blanks, ASCII alone.
+    r"""Returns the canonical JSON of a value: names sorted, no blanks, ASCII only.
 
     Args:
-        value: anything JSON can say. A fraction is written with the fewest digits that give it back.
+        value: any JSON value. A float is written with the fewest digits that restore it.
 
     Raises:
         ValueError: NaN or an infinity, which JSON does not have.
@@ -79,7 +78,7 @@ def digest(value: Any) -> str:
 
 
 def hash_of(entry: Entry) -> str:
-    """Returns what the hash of an entry must be: of all it says, the hash of the entry before included.
+    """Returns the correct hash of an entry. It covers every other field, including the hash of the entry before.
 
     Example:
         >>> first = entry_after(None, "lot:7", "2026-11-25T12:00:00.000000Z", "Ansel", "decision made", {})
@@ -107,16 +106,16 @@ def entry_after(last: tuple[int, str] | None, chain: str, at: str, by: str, what
 
 
 def verify(entries: Iterable[Entry], length: int | None, head: str | None) -> list[Break]:
-    """Returns every place where a chain is not whole, in order; none when it is.
+    """Returns every break of a chain in order, an empty list for a valid chain.
 
     Args:
         entries: all of one chain, by ascending number.
-        length: how many entries the chain has, as kept beside it; None when nothing is.
-        head: hash of its last entry, as kept beside it.
+        length: number of entries, as stored separately; None when not stored.
+        head: hash of the last entry, as stored separately.
 
     Notes:
-        An entry that was edited is named alone, as those after it still continue what it was. One that was edited and given the hash of
-        its new content is found by the entry after it, or by the head.
+        An edited entry alone is reported, since later entries still continue its old hash. If its hash was recomputed too, the next entry or
+        the head reveals it.
 
     Example:
         >>> one = entry_after(None, "lot:7", "2026-11-25T12:00:00.000000Z", "Ansel", "decision made", {})
@@ -129,11 +128,11 @@ def verify(entries: Iterable[Entry], length: int | None, head: str | None) -> li
         if entry.number > expected:
             found.append(_missing(expected, entry.number - 1))
         elif entry.number < expected:
-            found.append(Break(entry.number, f"entry {entry.number} was put in: its number was not free"))
+            found.append(Break(entry.number, f"entry {entry.number} was inserted: its number was already used"))
         elif entry.previous != before:
             found.append(Break(entry.number, _not_continued(entry.number)))
         if hash_of(entry) != entry.hash:
-            found.append(Break(entry.number, f"entry {entry.number} was edited: what it says does not give its hash"))
+            found.append(Break(entry.number, f"entry {entry.number} was edited: its content does not match its hash"))
         expected, before = entry.number + 1, entry.hash
     last = expected - 1
     if length is None or head is None:
@@ -141,14 +140,14 @@ def verify(entries: Iterable[Entry], length: int | None, head: str | None) -> li
     elif length > last:
         found.append(_missing(expected, length))
     elif length < last:
-        found.append(Break(length + 1, f"{_entries(length + 1, last)} put in: the history has {length}"))
+        found.append(Break(length + 1, f"{_entries(length + 1, last)} inserted: the history has {length}"))
     elif head != before:
-        found.append(Break(last, f"entry {last} was replaced: the head of the history is another hash"))
+        found.append(Break(last, f"entry {last} was replaced: its hash is not the head of the history"))
     return found
 
 
 def _missing(first: int, last: int) -> Break:
-    return Break(first, f"{_entries(first, last)} taken out")
+    return Break(first, f"{_entries(first, last)} deleted")
 
 
 def _entries(first: int, last: int) -> str:

@@ -1,4 +1,4 @@
-"""Small turns of phrase that many sentences share."""
+"""Helpers for wording: numbers with nouns, lists, dates."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 
 def clause(text: str) -> str:
-    """Returns somebody's words with a full stop, ready to stand before another sentence."""
+    """Returns a person's text with a full stop at its end."""
     trimmed = text.strip()
     return trimmed if trimmed.endswith((".", "!", "?")) else f"{trimmed}."
 
@@ -23,7 +23,7 @@ def counted(n: int, one: str, many: str | None = None) -> str:
 
 
 def plural(n: float, one: str, many: str | None = None) -> str:
-    """Returns the form of a word that a number takes.
+    """Returns the singular or plural of a word.
 
     Example:
         >>> plural(1, "spool"), plural(0, "spool"), plural(2, "is", "are")
@@ -33,7 +33,7 @@ def plural(n: float, one: str, many: str | None = None) -> str:
 
 
 def hyphenated(code: str) -> str:
-    """Returns a use as prose writes it.
+    """Returns the name of a use as written in prose.
 
     Example:
         >>> hyphenated("load_bearing")
@@ -43,7 +43,7 @@ def hyphenated(code: str) -> str:
 
 
 def status_said(standing: str) -> str:
-    """Returns the status of a lot as people say it.
+    """Returns the status of a lot as written in prose.
 
     Example:
         >>> status_said("quarantined"), status_said("released")
@@ -53,12 +53,12 @@ def status_said(standing: str) -> str:
 
 
 def moment(at: datetime) -> str:
-    """Returns a moment as a person writes it: 2026-11-25 13:05 UTC."""
+    """Returns a time to the minute: 2026-11-25 13:05 UTC."""
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def listed(parts: Sequence[str], last: str = "and") -> str:
-    """Returns several things as a sentence names them.
+    """Returns a list as written in a sentence.
 
     Example:
         >>> listed(["a"]), listed(["a", "b", "c"]), listed(["a", "b"], "or")

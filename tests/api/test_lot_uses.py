@@ -90,7 +90,7 @@ def test_a_concession_opens_its_use_until_it_ends(shop, lots):
     concession(shop, number)
     assert ("concession", "no") == tuple(answers(shop, number)[use] for use in ("cosmetic", "hidden"))
     row = next(row for row in shop.get("quality", "/lots/uses")["items"] if row["lot_id"] == number)
-    assert "Under concession" in row["uses"][0]["says"]
+    assert "under concession" in row["uses"][0]["says"]
     with travel(datetime.now(UTC) + timedelta(days=4)):
         assert "no" == answers(shop, number)["cosmetic"]
 

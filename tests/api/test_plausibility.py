@@ -99,7 +99,7 @@ def test_limits_on_shrinkage_that_look_like_fractions_are_refused(shop, axis, en
     body = {"shrinkage": {f"{axis}_percent": ends}}
     answer = shop.call("quality", "POST", f"/grades/{grade['id']}/limits", body)
     said = refused(answer, 422, "invalid", [f"/shrinkage/{axis}_percent"])
-    assert "Write percent: 0.003 is 0.3 %." == hints(said)
+    assert "Write percent, such as 0.3 for 0.3 %." == hints(said)
     assert [] == shop.get("quality", f"/grades/{grade['id']}/limits")["items"]
 
 
@@ -124,7 +124,7 @@ def test_moisture_in_another_unit_is_refused(shop, spool, percent, hint):
         ({"stress_mpa": 3_200}, "/stress_mpa", "looks like psi"),
         ({"break_force_n": 90_000, "area_mm2": 40}, "/break_force_n", "newtons"),
         ({"break_force_n": 900}, "/area_mm2", "cross-section"),
-        ({}, "/stress_mpa", "the force with the section"),
+        ({}, "/stress_mpa", "the force with the cross-section"),
         ({"stress_mpa": 20, "break_force_n": 800, "area_mm2": 40}, "/stress_mpa", "either"),
     ],
 )

@@ -174,4 +174,4 @@ def test_numbers_counted_up_are_never_questioned(one, other):
 def test_the_question_names_what_was_typed_and_what_is_known():
     """Worded once, for the caution of a clearance and the refusal of a load."""
     says = Misread("job", "J1040", ("J-1040",)).says
-    assert "There is no job J1040 yet. Did you mean J-1040? Confirm it if this is another job." == says
+    assert "Job J1040 does not exist yet. Did you mean J-1040? Confirm it if this is a new job." == says

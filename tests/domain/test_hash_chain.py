@@ -154,7 +154,7 @@ def test_a_chain_without_its_length_and_head_is_not_whole():
     """What was kept beside a chain and is gone was taken out."""
     entries = chain_of(["a", "b"])
     assert [2] == [flaw.number for flaw in verify(entries, None, None)]
-    assert ["entries 1 to 2 were taken out"] == [flaw.says for flaw in verify([], 2, entries[-1].hash)]
+    assert ["entries 1 to 2 were deleted"] == [flaw.says for flaw in verify([], 2, entries[-1].hash)]
 
 
 def test_a_chain_written_anew_is_whole():

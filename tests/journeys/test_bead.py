@@ -29,12 +29,12 @@ def test_lots_on_other_lengths_are_not_compared(shop):
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     first, findings = lot(shop, grade, supplier, 1, (20, 100))
     assert ("released", 0.3) == (first["standing"], round(findings["shrinkage.x"]["value"], 9))
-    assert "Bead offset +0.100 mm" in findings["shrinkage.x"]["message"]
+    assert "The bead offset of +0.100 mm" in findings["shrinkage.x"]["message"]
     second, findings = lot(shop, grade, supplier, 2, (50,))
     assert ("released", 0.1) == (second["standing"], round(findings["shrinkage.x"]["value"], 9))
     assert "includes the bead" in findings["shrinkage.x"]["message"]
     assert "shrinkage.step_x" not in findings
-    assert ["No step in X shrinkage is judged."] == [note[:33] for note in second["notes"]]
+    assert ["No step in X shrinkage is assessed."] == [note[:33] for note in second["notes"]]
     third, findings = lot(shop, grade, supplier, 3, (50,))
     assert ("pass", 0.0) == (findings["shrinkage.step_x"]["verdict"], round(findings["shrinkage.step_x"]["value"], 9))
     assert [] == third["notes"]
@@ -55,7 +55,7 @@ def test_limits_name_what_they_are_on(shop, block, lengths, standing):
     found, findings = lot(shop, grade, shop.supplier(), 1, lengths)
     assert standing == found["standing"]
     waits = block["basis"] == "material" and standing == "quarantined"
-    assert waits is ("lengths outside and inside, or lengths of at least 5 : 1" in findings["shrinkage.x"]["message"])
+    assert waits is ("outside and inside lengths, or lengths of at least 5 : 1" in findings["shrinkage.x"]["message"])
 
 
 def test_a_designed_length_belongs_to_limits_on_the_part(shop):

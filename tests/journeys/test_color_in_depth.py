@@ -98,7 +98,7 @@ def test_a_pair_that_matches_in_daylight_and_parts_under_an_led_is_blocked(shop)
     finding = by_code["color.metamerism"]
     assert ("fail", 1) == (finding["verdict"], finding["n"])
     assert index[worst] == pytest.approx(finding["value"], abs=TABULATED_WEIGHTS_IN_LAB)
-    assert f"Under {worst}, for a match under D65" in finding["message"]
+    assert f"Under {worst}, corrected for a match under D65" in finding["message"]
     assert shop.ask_clearance(spool)["clear"] is False
 
 
@@ -249,7 +249,7 @@ def test_metamerism_without_spectra_is_missing_and_says_what_to_do(shop):
     shop.approve(shade, gray)
     said = shop.post("quality", f"/lots/{lot_id}/reassess")
     assert "quarantined" == said["standing"]
-    assert ["a shade revision approved by its spectrum, to compare spectra with"] == said["to_measure"]
+    assert ["ask quality to approve a shade revision with a spectrum"] == said["to_measure"]
 
 
 @pytest.mark.parametrize(

@@ -136,7 +136,7 @@ def test_a_concession_holds_for_its_use_alone(pair):
     got = refused_lot(pair)
     concession = granted(pair, got)
     spool = got["spools"][0]["code"]
-    assert f"concession {concession['id']} is for hidden, not for cosmetic" in reasons(pair, spool, "cosmetic")
+    assert f"Concession {concession['id']} is for hidden, not for cosmetic" in reasons(pair, spool, "cosmetic")
     assert "not for load-bearing" in reasons(pair, spool, "load_bearing")
     assert pair.ask_clearance(spool, "hidden")["clear"] is True
 
@@ -164,9 +164,9 @@ def test_what_is_left_is_what_was_granted_less_what_loads_took(pair):
     second = pair.load(codes[1], "hidden", machine="P2")
     assert 900 == second["reserved_g"]
     settle(second, 900)
-    assert f"concession {number} is used up (1500 g)" in reasons(pair, codes[2], machine="P3")
+    assert f"Concession {number} is used up (1500 g)" in reasons(pair, codes[2], machine="P3")
     settle(first | pair.unload(first["id"], 500), 500)
-    assert "has 100 g left, less than the 200 g asked for" in reasons(pair, codes[2], mass_g=200)
+    assert "has 100 g left, less than the 200 g of the job" in reasons(pair, codes[2], mass_g=200)
     third = pair.load(codes[2], "hidden", machine="P3", mass_g=100)
     settle(third, 100)
     running = standing_now(pair, got, number)["running"]
@@ -187,8 +187,8 @@ def test_after_its_end_a_concession_permits_no_load(pair, clock):
     clock.move_to(NOON + timedelta(hours=6, seconds=-1))
     pair.load(codes[0], "hidden")
     clock.move_to(NOON + timedelta(hours=6, minutes=1))
-    assert f"concession {number} ran out at 2026-03-02 18:00 UTC" in reasons(pair, codes[1], machine="P2")
-    assert "ran out" in " ".join(pair.ask_clearance(codes[1], "hidden")["reasons"])
+    assert f"Concession {number} expired at 2026-03-02 18:00 UTC" in reasons(pair, codes[1], machine="P2")
+    assert "expired" in " ".join(pair.ask_clearance(codes[1], "hidden")["reasons"])
     approve_late = ask(pair, got, valid_until="2026-03-02T18:30:00Z")
     clock.shift(timedelta(hours=1))
     assert "ran out at 2026-03-02 18:30 UTC" in approve(pair, approve_late, 409)["detail"]
@@ -211,7 +211,7 @@ def test_a_concession_that_ends_in_mid_job_says_whether_the_job_may_finish(pair,
     state = standing_now(pair, got, concession["id"])
     assert must_come_off is state["must_come_off"]
     assert ["J-22h"] == [running["job"] for running in state["running"]]
-    assert "ran out" in reasons(pair, got["spools"][1]["code"])
+    assert "expired" in reasons(pair, got["spools"][1]["code"])
     pair.unload(load["id"], 50)
     state = standing_now(pair, got, concession["id"])
     assert (False, [], 950) == (state["must_come_off"], state["running"], state["taken_g"])

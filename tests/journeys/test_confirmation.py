@@ -41,7 +41,7 @@ def test_a_transposed_digit_waits_for_a_word(shop):
     assert [True, True, True, False] == [one["counts"] for one in stored["items"]]
     (warning,) = slip["warnings"]
     assert ("d1_mm", False) == (warning["field"], warning["helps"])
-    says = f"d1 is 1.478 mm, far from 1.75 mm, the middle of the 3 other readings of spool {spool}"
+    says = f"d1 is 1.478 mm, far from the median of the 3 other readings of spool {spool} (1.75 mm)"
     assert f"Reading {slip['id']} waits for a confirmation: {says}. Until then it does not count." == warning["detail"]
     assert "confirm it beside the reading" in warning["hint"]
     asked = f"confirm or void reading {slip['id']}: 1.478 and 1.478 mm on spool {spool}"

@@ -93,7 +93,7 @@ def test_bars_by_another_recipe_do_not_count(shop, white, quillwort, bar):
     assert "BAR/2" == hot["items"][0]["test_print"]
     assert "quarantined" == hot["lots"][0]["standing"]
     notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
-    assert "2 readings of bond do not count: not printed by BAR/1." in notes
+    assert "2 readings of interlayer strength do not count, since the recipe was not BAR/1." in notes
     assert "released" == shop.measure("bond", bars(drawn(lot), 30, 31))["lots"][0]["standing"]
 
 
@@ -134,7 +134,7 @@ def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillw
         "Build COLD on printer P1 is in doubt: the control's breaking stress is 21.00 MPa, outside 26.37 to 33.63 MPa (from 8 earlier builds"
     )
     notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
-    assert any(note.startswith("3 readings of bond do not count: Build COLD") for note in notes)
+    assert any(note.startswith("3 readings of interlayer strength do not count: Build COLD") for note in notes)
     assert "released" == shop.measure("bond", bars(drawn(lot), 24, 25, build="WARM"))["lots"][0]["standing"]
     lifted = shop.post("quality", f"/build-doubts/{doubt['id']}/lift", {"reason": "The control bar had a void."})
     assert ["released"] == [one["standing"] for one in lifted["lots"]]
@@ -181,13 +181,13 @@ def test_a_difference_to_the_control_leaves_the_printer_out(shop, quillwort):
     """A printer that is 0.2 % short makes 0.50 % of the lot's 0.30 and of the control's: the difference is 0.02 %, within 0.15."""
     lot = shop.receive(quillwort, shop.grade(limits=COUPONS))
     first = shop.measure("shrinkage", coupon(drawn(lot), 99.48))
-    assert ["a coupon along X of the control spool printed in build B1"] == first["lot"]["to_measure"]
+    assert ["print a coupon along X of the control spool in build B1"] == first["lot"]["to_measure"]
     shop.measure("shrinkage", coupon(drawn(lot), 99.90, build="B2", control=True))
     assert finding(shop, lot["lot_id"], "shrinkage.control_x")["value"] is None
     told = shop.measure("shrinkage", coupon(drawn(lot), 99.50, control=True))
     found = finding(shop, lot["lot_id"], "shrinkage.control_x")
     assert ("released", 0.02, "pass") == (told["lot"]["standing"], round(found["value"], 6), found["verdict"])
-    assert "Against 1 print of the control spool in build B1." in found["message"]
+    assert "The control is 1 print of the control spool in build B1." in found["message"]
 
 
 def test_a_lot_that_shrinks_more_than_its_control_is_refused(shop, quillwort):
@@ -204,7 +204,7 @@ def test_a_colour_difference_to_the_control_leaves_the_plate_out(shop, quillwort
     lot = shop.receive(quillwort, shop.grade(limits=limits))
     made = {"conditions": CONDITIONS, "printer": "P1", "build": "B1", "measured_at": MEASURED}
     first = shop.measure("color", {"spool_code": drawn(lot), "lab": [94.2, -0.8, 1.8], **made})
-    assert ["a plaque of the control spool printed in build B1"] == first["lot"]["to_measure"]
+    assert ["print a plaque of the control spool in build B1"] == first["lot"]["to_measure"]
     told = shop.measure("color", {"spool_code": drawn(lot), "lab": [94.2, -0.8, 1.5], "control": True, **made})
     found = finding(shop, lot["lot_id"], "color.control_delta_e")
     assert ("released", "pass", 0.28) == (told["lot"]["standing"], found["verdict"], round(found["value"], 2))
@@ -220,7 +220,7 @@ def test_a_control_print_never_lifts_a_block(shop, white, quillwort):
     assert "blocked" == shop.measure("bond", bars(drawn(lot), 30, 31, build="WARM"))["lots"][0]["standing"]
     told = shop.measure("bond", bars(drawn(lot), 15, build="COLD", control=True))["lots"][0]
     assert "quarantined" == told["standing"]
-    assert told["to_measure"][0].startswith("quality's decision on build COLD: lift the doubt, or void")
+    assert told["to_measure"][0].startswith("ask quality to clear build COLD or void its prints")
     for reading in blocked["items"]:
         shop.void(reading["id"], "cold build")
     assert "released" == shop.lot(lot["lot_id"])["standing"]

@@ -83,7 +83,7 @@ def test_every_way_in_tells_at_once_that_a_reading_cannot_release(shop, delivery
     expected = {"field": "spool_code", "detail": detail, "hint": hint, "helps": False}
     one = shop.color(others[0], WHITE)
     assert [expected] == one["warnings"]
-    told = f"Spool {others[0]} was not drawn for the sample: its readings can refuse the lot but never release it."
+    told = f"Spool {others[0]} was not drawn for the sample. Its readings can reject the lot but not release it."
     assert told in one["lot"]["says"]
     assert one["lot"]["says"].index(told) < one["lot"]["says"].index("Still to do:")
     many = shop.measure("color", [on(drawn[0]), on(others[0])])
@@ -106,7 +106,7 @@ def test_the_assessment_and_the_record_say_which_spools_were_not_drawn(shop, del
     """Both note it, and the record shows the draw with its seed."""
     drawn, others = codes(delivery)
     shop.color(others[0], WHITE)
-    note = f"Spool {others[0]} was not drawn for the sample: its readings can refuse the lot but never release it."
+    note = f"Spool {others[0]} was not drawn for the sample. Its readings can reject the lot but not release it."
     assert note in shop.assessment(delivery["lot_id"])["notes"]
     record = shop.get("quality", f"/lots/{delivery['lot_id']}/record")
     assert note in record["notes"]
@@ -140,12 +140,12 @@ def test_more_spools_are_drawn_where_a_finding_wants_them(shop):
     """Where about 8 more spools are wanted the program draws 8, next in the order of the seed, names them, and draws no more while they are not measured."""
     delivery, after = near(shop, 40)
     (asked,) = after["to_measure"]
-    assert asked.startswith("about 8 more spools like these")
+    assert asked.startswith("measure about 8 more spools")
     (drawn,) = draws(shop, delivery)
     every = [spool["code"] for spool in delivery["spools"]]
     assert in_draw_order(every, delivery["sample"]["seed"])[3:11] == drawn["spool_codes"]
     assert f"(drawn: {', '.join(drawn['spool_codes'])})" in asked
-    assert drawn["reason"].startswith("Lot colour difference: about")
+    assert drawn["reason"].startswith("Lot colour difference: measure about")
     (event,) = shop.get("quality", f"/events?lot_id={delivery['lot_id']}&what=spools%20drawn")["items"]
     assert "quality person" == event["by"]
     shop.color(codes(delivery)[0][0], [95.0, -0.8, 2.2])
@@ -172,7 +172,7 @@ def test_where_no_spool_is_left_the_lot_says_so(shop):
     """All three spools of a delivery were measured, and the mean is still too near to its limit."""
     delivery, after = near(shop, 3)
     assert [] == draws(shop, delivery)
-    assert after["to_measure"][0].endswith("but no spool of this lot is left to draw, so quality must decide")
+    assert after["to_measure"][0].endswith("but no spool of this lot is left to draw, so ask quality for a decision")
 
 
 def test_newer_limits_that_ask_for_more_spools_have_them_drawn(shop):
@@ -184,7 +184,7 @@ def test_newer_limits_that_ask_for_more_spools_have_them_drawn(shop):
     shop.limit(grade["id"], {**THREE, "sampling": {"fixed": 5}})
     again = shop.post("quality", f"/lots/{delivery['lot_id']}/reassess")
     (more,) = draws(shop, delivery)
-    assert "The sample needs 5 spools; 3 were drawn." == more["reason"]
+    assert "The sample needs 5 spools, but only 3 were drawn." == more["reason"]
     assert (2, True) == (len(more["spool_codes"]), set(more["spool_codes"]) < set(others))
     assert [f"colour on 2 more spools ({', '.join(more['spool_codes'])}), 1 reading each"] == again["lot"]["to_measure"]
     whole = shop.measure("color", [on(code) for code in more["spool_codes"]])["lots"][0]

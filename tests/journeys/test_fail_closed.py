@@ -180,7 +180,7 @@ def test_a_use_nobody_knows_is_refused_naming_those_there_are(shop, use):
     ],
 )
 def test_limits_that_would_let_everything_pass_are_refused(shop, limits, pointer):
-    """Limits that ask for nothing, or for what they do not limit, cannot be set."""
+    """Limits that These limits are empty, or for what they do not limit, cannot be set."""
     grade = shop.grade()
     refused = shop.post("quality", f"/grades/{grade['id']}/limits", limits, 422)
     assert pointer in [fault["pointer"] for fault in refused["errors"]]

@@ -64,13 +64,13 @@ def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
     assert "released" == shop.color(spool, WHITE)["lot"]["standing"]
     thin = shop.measure("opacity", {"spool_code": spool, "over_black": [93.0, -0.9, 1.0], "over_white": WHITE})
     assert "quarantined" == thin["lot"]["standing"]
-    assert "a shade revision that states its backing, approved by quality" in thin["lot"]["says"]
+    assert "ask quality for a shade revision with a backing" in thin["lot"]["says"]
     assert any("not opaque" in note for note in shop.assessment(lot_id)["notes"])
     before = counts()
     refused = shop.color(spool, WHITE, 422)
     assert ["/conditions/backing"] == where(refused)
     assert "a plaque that is not opaque needs a fixed backing" in refused["errors"][0]["detail"]
-    # The reference does not say what lay behind it, so no backing would do.
+    # The reference does not state its backing, so no backing would do.
     still = shop.measure("color", {"spool_code": spool, "lab": WHITE, "conditions": backed}, 422)
     assert "approve a revision that states its backing" in still["errors"][0]["hint"]
     assert before == counts()
@@ -137,8 +137,8 @@ def test_an_opacity_that_looks_like_a_slip_is_stored_with_a_warning(shop):
 
     ((field, hint),) = warned(24.9, 24.5)
     assert "over_black" == field
-    assert hint.startswith("Were the colours over black and over white swapped?")
-    assert "the black by itself" in warned(20, 95)[0][1]
+    assert hint.startswith("Check whether the colours over black and over white were swapped.")
+    assert "the black backing" in warned(20, 95)[0][1]
     assert [] == warned(94.9, 95)
     swapped = {"spool_code": spool, "over_black": WHITE, "over_white": [93.0, -0.9, 1.0]}
-    assert "put each in the other's place" in shop.measure("opacity", swapped, 422)["errors"][0]["hint"]
+    assert "check whether the two were swapped" in shop.measure("opacity", swapped, 422)["errors"][0]["hint"]

@@ -100,7 +100,7 @@ def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(s
     enough = next(n for n in range(5, 100) if band(Z, n) <= margin)
     more = named(found["to_measure"])
     assert enough - len(FIVE) == more
-    assert "positions like these" in found["to_measure"]
+    assert "more positions" in found["to_measure"]
     assert [found["to_measure"]] == after["to_measure"]
     assert found["to_measure"] in after["says"]
     refused = shop.load(spool, "hidden", 409)["reasons"]
@@ -126,7 +126,7 @@ def test_too_close_to_call_says_how_many_spools_settle_it(shop):
     found = shop.finding(got["lot_id"], "color.lot_delta_e")
     assert ("near", 3) == (found["verdict"], found["n"])
     assert 0.83 == pytest.approx(found["value"], abs=0.005)
-    assert "more spools like these" in found["to_measure"]
+    assert "more spools" in found["to_measure"]
     more = named(found["to_measure"])
     (delivery,) = shop.get("receiving", f"/deliveries?lot_id={got['lot_id']}")["items"]
     (draw,) = delivery["further_draws"]
@@ -174,7 +174,7 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
         # The gauge has u = 0.002, so a band of 0.0033 on either side of the limit of 1.80.
         (1.796, "pass", None, "Inside by 0.004"),
         (1.798, "near", None, "less than the guard band"),
-        (1.80, "near", None, "quality must decide"),
+        (1.80, "near", None, "ask quality for a decision"),
         (1.802, "fail", False, "Nonconformity is not proved"),
         (1.804, "fail", True, "Nonconformity is proved (ISO 14253-1)."),
     ],

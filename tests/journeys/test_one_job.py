@@ -70,7 +70,7 @@ def test_a_new_job_that_may_be_a_known_one_misread_is_asked_about(shop, two, wri
     (_, code, *_), _ = two
     answer = shop.ask_clearance(code, job=written, machine="P2")
     assert [{"field": "job", "name": "J-1040"}] == answer["candidates"]
-    assert f"There is no job {written} yet. Did you mean J-1040?" in answer["cautions"][0]
+    assert f"Job {written} does not exist yet. Did you mean J-1040?" in answer["cautions"][0]
     before = counts()
     refused = shop.load(code, machine="P2", job=written, status=409)
     assert ("/problems/similar-name", [{"field": "job", "name": "J-1040"}]) == (refused["type"], refused["candidates"])

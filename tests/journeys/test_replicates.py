@@ -217,7 +217,7 @@ def test_too_few_readings_flag_nothing(shop):
     *_, reading = round_wire(shop, spool, SIZES[-6:])
     said = figure(shop, lot_id, "diameter.mean")["outliers"]
     assert ([], False) == (said["flagged"], said["trusted"])
-    assert "Too few values to tell outliers: 6 of at least 7" in exclude(shop, reading, 409)["detail"]
+    assert "Too few values for an outlier test: 6 of at least 7" in exclude(shop, reading, 409)["detail"]
 
 
 def test_spools_that_differ_are_each_held_against_their_own_mean(shop):
@@ -266,8 +266,8 @@ def test_so_many_more_readings_decide_a_spool(shop):
     assert ("gloss.gu_60", f"spool {spool}", 6, n, sure, n - 6) == tuple(
         said[name] for name in ("code", "subject", "readings", "n", "sure", "more")
     )
-    assert said["says"].startswith(f"Gloss at 60 degrees: the 6 readings of spool {spool} decide it already")
-    assert "own uncertainty is not known" in said["says"]
+    assert said["says"].startswith(f"Gloss at 60 degrees: the 6 readings of spool {spool} are enough")
+    assert "own uncertainty is unknown" in said["says"]
 
     gloss(shop, spool, [8.2, 8.3, 7.2])
     (said,) = replicates(shop, lot_id)["gloss"]["decisions"]
@@ -285,7 +285,7 @@ def test_where_the_instrument_is_too_coarse_no_number_helps(shop):
     gloss(shop, spool, [7.6, 7.8, 7.7, 7.7], instrument_id=number)
     (said,) = replicates(shop, lot_id)["gloss"]["decisions"]
     assert (None, None, None) == (said["n"], said["sure"], said["more"])
-    assert "no number of readings can settle it. Only a finer instrument can" in said["says"]
+    assert "Use a better instrument" in said["says"]
 
 
 def test_a_lot_with_few_repeats_borrows_its_grades_scatter(shop):
@@ -309,7 +309,7 @@ def test_a_reading_taken_once_tells_no_scatter(shop):
     part = replicates(shop, lot_id)["gloss"]
     assert (None, None, None) == tuple(part["figures"][0][name] for name in ("sd", "df", "source"))
     assert part["decisions"][0]["n"] is None
-    assert "read a spool at least twice" in part["decisions"][0]["says"]
+    assert "Measure a spool at least twice" in part["decisions"][0]["says"]
 
 
 def test_readings_that_agree_scatter_as_their_instrument_repeats(shop):

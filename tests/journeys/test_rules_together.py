@@ -70,7 +70,7 @@ def test_diameters_begun_do_not_complete_a_sample_by_plan(shop):
     assert "quarantined" == diameters(shop, [(code, GOOD) for code in rest])["standing"]
     counted = shop.finding(got["lot_id"], "sampling.nonconforming")
     assert ("missing", 1) == (counted["verdict"], counted["value"])
-    assert "7 more spools of the sample measured in full" in counted["to_measure"]
+    assert "measure 7 more spools of the sample in full" in counted["to_measure"]
     shop.load(rest[0], "hidden", 409)
     full = [(code, GOOD + off) for code in rest for off in offsets[1:]]
     assert "quarantined" == diameters(shop, full[:-1])["standing"]
@@ -87,7 +87,7 @@ def test_colors_begun_do_not_complete_a_sample_by_plan(shop):
     assert "quarantined" == colors(shop, [(code, near[0]) for code in rest])["standing"]
     counted = shop.finding(got["lot_id"], "sampling.nonconforming")
     assert ("missing", 1) == (counted["verdict"], counted["value"])
-    assert "7 more spools of the sample measured in full" in counted["to_measure"]
+    assert "measure 7 more spools of the sample in full" in counted["to_measure"]
     shop.load(rest[0], "cosmetic", 409)
     full = [(code, lab) for code in rest for lab in near[1:]]
     assert "quarantined" == colors(shop, full[:-1])["standing"]

@@ -232,7 +232,7 @@ def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
     assert "quarantined" == line.measure(waiting)
     said = shop.finding(waiting["lot_id"], "sampling.severity")
     assert ("missing", {"hidden", "fit"}) == (said["verdict"], set(said["uses"]))
-    assert "resumed by quality" in shop.lot(waiting["lot_id"])["to_measure"][0]
+    assert "resume inspection" in shop.lot(waiting["lot_id"])["to_measure"][0]
     assert shop.ask_clearance(waiting["spools"][0]["code"], "hidden")["clear"] is False
 
     again = {
@@ -275,7 +275,7 @@ def test_a_lot_that_waited_is_judged_once_inspection_is_resumed(supply, shop):
     again = {"supplier_id": line.supplier["id"], "grade_id": line.grade["id"], "reason": "new extruder"}
     shop.post("quality", "/inspection-severity", again)
     judged = shop.post("quality", f"/lots/{waiting['lot_id']}/reassess")
-    assert "resumed by quality" not in " ".join(judged["to_measure"])
+    assert "resume inspection" not in " ".join(judged["to_measure"])
     assert "released" == judged["standing"]
 
 

@@ -47,7 +47,7 @@ def test_positions_are_spread_along_the_spool(shop):
     _, code = spool_of(shop, limits)
     shop.diameter(code, position_m=0)
     near = shop.diameter(code, position_m=0.5)["lot"]
-    assert ("quarantined", [f"diameters further along spool {code}: its positions span 0.5 m of at least 5 m"]) == (
+    assert ("quarantined", [f"measure further along spool {code} (its positions span 0.5 m of at least 5 m)"]) == (
         near["standing"],
         near["to_measure"],
     )
@@ -64,6 +64,6 @@ def test_opacity_holds_at_its_thickness(shop):
         assert "quarantined" == told["lot"]["standing"]
         assert "does not count" in told["warnings"][0]["detail"]
     notes = shop.assessment(lot_id)["notes"]
-    assert ["2 readings of opacity do not count: the limit holds for plaques of 2 mm, within 5 %."] == notes
+    assert ["2 readings of opacity do not count, since the limit applies to plaques of 2 mm, within 5 %."] == notes
     told = shop.measure("opacity", {**body, "thickness_mm": 2.05}, role="receiving")
     assert ("released", []) == (told["lot"]["standing"], told["warnings"])

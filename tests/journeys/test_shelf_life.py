@@ -75,7 +75,7 @@ def test_a_lot_past_its_shelf_life_comes_back_by_a_re_inspection(shop, clock, lo
     assert made["to_measure"] == made["lot"]["to_measure"]
     refused = shop.ask_clearance(spool)
     assert not refused["clear"]
-    assert "being inspected again. Still to do for the re-inspection: 2 bond" in refused["reasons"][-1]
+    assert "being inspected again. Still to do for the re-inspection: break 2" in refused["reasons"][-1]
     shop.load(spool, status=409)
 
     clock.shift(timedelta(hours=1))
@@ -112,7 +112,7 @@ def test_what_is_aged_is_judged_by_its_new_readings_alone(shop, clock, lot):
     measured(shop, lot["spools"][0]["code"], "bond", stress=16.0)
     assert ("released", None) == (shop.lot(lot["lot_id"])["standing"], shop.lot(lot["lot_id"])["reinspected_until"])
     refused = shop.ask_clearance(lot["spools"][1]["code"], "load_bearing")
-    assert "for the re-inspection: bond readings that pass their limits" in refused["reasons"][-1]
+    assert "for the re-inspection: measure interlayer strength again" in refused["reasons"][-1]
 
 
 def test_only_readings_after_it_that_count_complete_it(shop, clock, lot):

@@ -26,7 +26,7 @@ def test_a_second_micrometer_does_not_release_what_the_first_refuses(shop):
     assert "blocked" == after["standing"]
     found = shop.finding(lot["lot_id"], "diameter.spool_mean")
     assert ("fail", pytest.approx(1.79)) == (found["verdict"], found["value"])
-    assert "By the readings of instrument MIC-2 alone." in found["message"]
+    assert "This is from the readings of instrument MIC-2 alone." in found["message"]
 
 
 RATIO = {"sampling": {"fixed": 1}, "bond": {"control_ratio_min": 0.7}, "uses": {"load_bearing": ["bond"]}}
@@ -43,8 +43,8 @@ def test_control_bars_of_a_cold_build_do_not_lift_the_ratio(shop):
     assert "blocked" == shop.measure("bond", cold)["lots"][0]["standing"]
     found = shop.finding(lot["lot_id"], "bond.control_ratio")
     assert ("fail", pytest.approx(0.54)) == (found["verdict"], found["value"])
-    assert "Against 1 control bar of build B1 on P1." in found["message"]
-    assert any("2 control bars do not count" in note for note in shop.assessment(lot["lot_id"])["notes"])
+    assert "The control is 1 control specimen of build B1 on P1." in found["message"]
+    assert any("2 control specimens do not count" in note for note in shop.assessment(lot["lot_id"])["notes"])
 
 
 def test_a_build_without_control_bars_asks_for_them(shop):
@@ -52,7 +52,7 @@ def test_a_build_without_control_bars_asks_for_them(shop):
     lot = shop.receive(shop.supplier(), shop.grade(limits=RATIO))
     own = {"spool_code": lot["sample"]["spool_codes"][0], "printer": "P1", "build": "B7"}
     after = shop.measure("bond", {**own, "stress_mpa": 27.0})["lot"]
-    assert ["control bars printed in build B7 on P1"] == after["to_measure"]
+    assert ["print and break control specimens in build B7 on P1"] == after["to_measure"]
     assert "released" == shop.measure("bond", {**own, "stress_mpa": 30.0, "control": True})["lot"]["standing"]
 
 
@@ -125,7 +125,7 @@ def test_no_step_is_judged_across_instruments(shop, two):
     shop.color(after["sample"]["spool_codes"][0], ON_2, instrument_id=second)
     judged = shop.assessment(after["lot_id"])
     assert "color.step" not in {one["code"] for one in judged["findings"]}
-    assert any("No colour step is judged: the last accepted lot was read with C-1" in note for note in judged["notes"])
+    assert any("No colour step is assessed, since no agreement study covers C-1" in note for note in judged["notes"])
     agree(shop, first, second, 0.75)
     assert "pass" == shop.finding(after["lot_id"], "color.step")["verdict"]
 
@@ -170,7 +170,7 @@ def test_no_shrinkage_step_is_judged_across_printers(shop):
     assert ["released"] * 3 == [lot["standing"] for lot in lots]
     told = [shop.assessment(lot["id"]) for lot in lots]
     assert [False, False, True] == [any(f["code"] == "shrinkage.step_x" for f in one["findings"]) for one in told]
-    assert any("coupons were printed on P1, this lot's on P2." in note for note in told[1]["notes"])
+    assert any("lot was printed on P1, this lot on P2." in note for note in told[1]["notes"])
 
 
 PRINTED = {

@@ -59,7 +59,7 @@ def test_quality_accepts_a_step(shop, supply):
     supply.lot(WHITE)
     held = supply.lot(YELLOW)
     assert ("quarantined", {"general": "near"}) == (held["standing"], held["uses"])
-    assert ["quality's decision on the step: accept the step or block the lot"] == held["to_measure"]
+    assert ["ask quality to accept the step or block the lot"] == held["to_measure"]
     assert "accept the step or block the lot" in held["says"]
     refused = shop.ask_clearance(held["spool"])
     assert not refused["clear"]

@@ -28,7 +28,7 @@ def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
         first["gaps"],
         first["lot"]["standing"],
     )
-    assert ["hairs in 5 more gaps of a test print"] == first["lot"]["to_measure"]
+    assert ["count hairs in 5 more gaps of a test print"] == first["lot"]["to_measure"]
     second = shop.measure("stringing", [{"spool_code": code, "hairs": 0, "gaps": 5}])
     assert "released" == second["lots"][0]["standing"]
     bad = shop.measure("stringing", {"spool_code": stringy["sample"]["spool_codes"][0], "hairs": 6, "gaps": 10})
@@ -38,7 +38,7 @@ def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
     assert ("stringing.hairs", 0.6, "per gap", "fail") == tuple(
         finding[n] for n in ("code", "value", "unit", "verdict")
     )
-    assert "6 hairs in 10 gaps; the true rate may be up to" in finding["message"]
+    assert "6 hairs in 10 gaps. The true rate may be up to" in finding["message"]
 
 
 @pytest.mark.parametrize(

@@ -173,7 +173,7 @@ def test_a_concession_permits_its_use_and_is_told(shop):
     shop.post("admin", f"/concessions/{number}/approve", {})
     found = check(shop, got, use="load_bearing")
     assert found["enough"]
-    assert f"Under concession {number} only" in found["uses"][0]["concession"]
+    assert f"only under concession {number}" in found["uses"][0]["concession"]
     assert not check(shop, got)["enough"]
     assert not check(shop, got, use="load_bearing", load_n=100)["enough"]
 

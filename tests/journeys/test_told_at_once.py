@@ -20,13 +20,13 @@ def test_a_coupon_outside_its_age_window(shop):
     (warning,) = early["warnings"]
     assert ("age_h", False) == (warning["field"], warning["helps"])
     assert (
-        "This reading does not count: not measured at the age or on the length that was asked for." == warning["detail"]
+        "This reading does not count: not measured at the required age or on the required length." == warning["detail"]
     )
     assert "measured 20 to 48 h after printing" in warning["hint"]
     late = shop.measure("shrinkage", {**COUPON, "spool_code": spool, "age_h": 24})
     assert ([], "released") == (late["warnings"], late["lot"]["standing"])
     assert [
-        (False, False, "not measured at the age or on the length that was asked for"),
+        (False, False, "not measured at the required age or on the required length"),
         (True, True, None),
     ] == listed(shop, lot_id)
 

@@ -12,7 +12,7 @@ from tests.shop import CONDITIONS, FULL_LIMITS, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
 
 NOON = datetime(2026, 11, 26, 12, tzinfo=UTC)
-AGREEMENT = "quality's agreement to the void of reading {}"
+AGREEMENT = "ask quality to approve the void of reading {}"
 
 
 @pytest.fixture

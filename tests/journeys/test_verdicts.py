@@ -136,7 +136,7 @@ def test_a_jump_in_shrinkage_holds_a_lot_for_parts_that_must_fit(shop):
     assert ("quarantined", {"cosmetic": "pass", "fit": "near"}) == (jumped["standing"], jumped["uses"])
     step = shop.finding(jumped["id"], "shrinkage.step_x")
     assert ("near", 0.32) == (step["verdict"], round(step["value"], 9))
-    assert "From 0.300 % to 0.620 %." in step["message"]
+    assert "The step is from 0.300 % to 0.620 %." in step["message"]
     assert {"shrinkage.x": "pass", "shrinkage.step_z": "pass"}.items() <= verdicts(shop, jumped["id"]).items()
 
     # The step is measured from the last lot whose shrinkage was accepted: not from the one that jumped.

@@ -70,7 +70,7 @@ def test_the_clerk_sees_what_was_drawn_later(desk, clerk):
     (more,) = desk.get("quality", "/lots/1/sample")["deliveries"][0]["further_draws"]
     page = clerk.go("/receiving/1")
     assert (
-        f"Drawn later: {more['spool_codes'][0]}. Colour spread between spools: colour on at least one more spool"
+        f"Drawn later: {more['spool_codes'][0]}. Colour spread between spools: measure colour on at least one more spool"
         in page.text
     )
     assert more["spool_codes"][0] in page.links

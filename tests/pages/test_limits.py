@@ -108,12 +108,12 @@ def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ({}, "These limits ask for nothing, so every lot would pass unseen."),
+        ({}, "These limits are empty, so every lot would pass."),
         ({"color-readings_per_spool_min": "3"}, "sets no limit"),
         ({"shrinkage-x_percent-0": "0,5", "shrinkage-x_percent-1": "0,1"}, "The lower limit is above the upper one."),
         ({"shrinkage-x_percent-0": "0,5"}, "This must be a number."),
         ({"color-components_max-L": "grey"}, "This must be a number."),
-        ({"color-lot_max": "1", "uses-fit-shrinkage": "on"}, "for which these limits set nothing"),
+        ({"color-lot_max": "1", "uses-fit-shrinkage": "on"}, "but these limits have no shrinkage block"),
         ({"color-lot_max": "1", "sampling-level": "II"}, "A plan needs its name."),
         ({"surface-largest_max_mm": "1"}, "This is needed."),
         ({"color-lot_max": "1", "color-test_print": "NONE/1"}, "Test print NONE/1 does not exist."),
@@ -206,7 +206,7 @@ def test_lots_under_older_limits_are_led_to_after_a_revision(desk, quality):
 def test_doubts_about_limits_are_told_and_do_not_stop_them(desk, quality):
     """A reference without a spectrum leaves metamerism missing: said at the check, with what to do."""
     page = quality.send(quality.go(at(desk.white)), "note", "Check", **{"color-metamerism_max": "0.5"})
-    assert "was approved without a spectrum" in page.text
+    assert "has no spectrum" in page.text
     assert "Set limits" in page.form("note")["buttons"]
 
 

@@ -107,7 +107,7 @@ def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
     assert "Step from the last accepted lot" in page.text
     assert "outside by 0.19" in page.text
     assert "accept_step" not in page.text
-    assert "Quality's decision on the step: accept the step or block the lot." in page.text
+    assert "Ask quality to accept the step or block the lot." in page.text
     done = quality.send(page, "reason", "Accept step", reason="the client saw both")
     assert "released" in done.text
     assert "Accept step" not in done.text

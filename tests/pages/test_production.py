@@ -232,7 +232,7 @@ def test_a_job_that_may_be_a_known_one_misread_is_asked_about(shop):
     shop.load(first, job="J-1040", machine="P1")
     lead = Browser(shop, "production")
     page = lead.go(f"/check?spool={second}&use=hidden&job=J1040&machine=P2")
-    assert "There is no job J1040 yet. Did you mean J-1040?" in page.text
+    assert "Job J1040 does not exist yet. Did you mean J-1040?" in page.text
     known = lead.go(page.links["Yes, job J-1040"])
     assert "Load on P2" in known.text
     lead.send(known, "once")

@@ -283,7 +283,7 @@ def test_an_entry_that_is_taken_out_is_found(lot):
         with undone(models.Event, event.id):
             take_out(models.Event, event.id)
             lines = proved()
-        assert begins(lines, f"{lot}, entry {event.number}: entry {event.number} was taken out"), lines
+        assert begins(lines, f"{lot}, entry {event.number}: entry {event.number} was deleted"), lines
 
 
 def test_an_entry_that_is_put_in_is_found(lot):

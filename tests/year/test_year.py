@@ -104,14 +104,14 @@ def test_the_clerk_reads_what_a_finding_asks_for():
         finding = {"code": f"color.{measure}", "characteristic": "color", "measure": measure, "hold": hold}
         return asked_by({**finding, "subject": subject, "to_measure": words}, codes)
 
-    more = asked("about 6 more spools like these (drawn: Q-W1-10, Q-W1-2)")
+    more = asked("measure about 6 more spools (drawn: Q-W1-10, Q-W1-2)")
     assert (("Q-W1-10", "Q-W1-2"), 6, "spools", False) == (more.spools, more.more, more.unit, more.stuck)
-    assert ("Q-W1-1",) == asked("about 2 more readings like these", subject="spool Q-W1-1").spools
+    assert ("Q-W1-1",) == asked("take about 2 more readings", subject="spool Q-W1-1").spools
     assert (
         "SPEC-1" == asked("measure with SPEC-1, which measured the reference, or record an agreement study").instrument
     )
-    assert "step" == asked("quality's decision on the step", "step", hold=True).remedy
-    assert asked("nothing that can be measured: the value lies on its limit, so quality must decide").stuck
+    assert "step" == asked("ask quality to accept the step", "step", hold=True).remedy
+    assert asked("ask quality for a decision, since the value lies on its limit").stuck
 
 
 def test_intervals_hold_the_sum(ways):

@@ -8,11 +8,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-# How many more of something would settle a finding, such as "about 6 more readings like these".
+# How many more of something would settle a finding, such as "take about 6 more readings".
 _MORE = re.compile(r"(\d+) more ([a-z-]+)")
 _STUCK = (
-    "nothing that can be measured",
-    "quality must decide",
+    "ask quality for a decision",
     "an instrument with a standard uncertainty",
     "record an agreement study",
 )
@@ -101,7 +100,7 @@ def asked_by(finding: dict[str, Any], codes: Collection[str]) -> Asked:
         more=int(more[1]) if more else None,
         unit=more[2] if more else "",
         instrument=other[1] if other else "",
-        stuck=not other and any(text in words for text in _STUCK) and "or at least two readings" not in words,
+        stuck=not other and any(text in words for text in _STUCK) and "or take at least two readings" not in words,
     )
 
 

@@ -1,1 +1,1 @@
-"""Assessment of a lot: limits revision, findings, verdict per use, standing."""
+"""Assessment of a lot: limits revision, findings, verdict per use, status."""

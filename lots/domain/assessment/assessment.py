@@ -1,4 +1,4 @@
-"""Evidence and limits in, assessment out: every finding, the verdict per use, and where that puts the lot."""
+"""Assessment of a lot from its readings and limits: findings, verdict per use, status."""
 
 from __future__ import annotations
 
@@ -30,13 +30,13 @@ from lots.domain.statistics.summaries import Vector
 
 @dataclass(frozen=True, init=False)
 class Evidence:
-    """The readings of a lot that count as measurements: neither voided nor screening. One list per characteristic, by its name."""
+    """The readings of a lot by characteristic, without voided and screening readings."""
 
     readings: Mapping[str, Sequence[Any]]
 
     def __init__(self, readings: Mapping[str, Sequence[Any]] | None = None, **named: Sequence[Any]) -> None:
         if strange := named.keys() - DECLARED.keys():
-            raise TypeError(f"there is no characteristic {', '.join(sorted(strange))}")
+            raise TypeError(f"no characteristic is named {', '.join(sorted(strange))}")
         every = {**(readings or {}), **named}
         object.__setattr__(self, "readings", {name: every.get(name, ()) for name in DECLARED})
 
@@ -47,18 +47,18 @@ class Evidence:
 
     @property
     def empty(self) -> bool:
-        """True when nothing has been measured."""
+        """Returns True when nothing has been measured."""
         return not any(self.readings.values())
 
     def spools(self) -> dict[str, set[str]]:
-        """The spools that were measured, by characteristic. Control bars are of another material."""
+        """Returns the measured spools by characteristic, without control specimens."""
         return {
             name: {reading.spool for reading in some if DECLARED[name].of_lot(reading)}
             for name, some in self.readings.items()
         }
 
     def not_drawn(self, coverage: Coverage) -> dict[str, list[str]]:
-        """Returns characteristic -> spools that were measured although they were not drawn, by code."""
+        """Returns characteristic -> codes of measured spools that were not drawn."""
         found = {
             name: [code for code in sorted(codes) if not coverage.is_drawn(code)]
             for name, codes in self.spools().items()
@@ -74,7 +74,7 @@ class Evidence:
         return Evidence(self.readings, **kept)
 
     def comparable(self, limits: Limits | None, shade: ShadeRevision | None) -> Evidence:
-        """Returns the readings that count under these limits and this revision, as they count."""
+        """Returns the readings that count under these limits and this shade revision, converted where needed."""
         given = limits.given if limits else {}
         kept = {}
         for name, some in self.readings.items():
@@ -85,11 +85,11 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What is kept of a lot: mean colour, that of each measured spool and how far they lie apart, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
+    """The figures that are stored with a lot; None where not measured.
 
-    `printed` says, per characteristic that is a print, what was measured of prints of each printer and recipe. `basis` says by characteristic what its
-    figures are of, where a step depends on it. `freedom` says with how many degrees of freedom their uncertainties were estimated. `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last
-    measured that is dry by its newest reading; `moisture_at` when the lot's newest moisture reading was taken, from version 3 of the rules.
+    `printed` holds figures per characteristic, printer and recipe. `basis` describes the figures of a characteristic where a step
+    depends on it. `freedom` holds the degrees of freedom of their uncertainties. `wet` is the last reading that was too wet. `dry_at` is the
+    time of the newest reading of each dry spool. `moisture_at` is the time of the lot's newest moisture reading, from version 3 of the rules.
     """
 
     lab: Lab | None = None
@@ -114,9 +114,9 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """All findings of a lot, the verdict per use, and the standing they lead to (before anybody's decision by hand).
+    """All findings of a lot, the verdict per use, and the status from its readings, without manual decisions.
 
-    `wanted` says which further spools are to be drawn for it; `told` are the notes that go with every word on where the lot stands.
+    `wanted` are further spools to draw. `told` are the notes that are shown with the status.
     """
 
     standing: str
@@ -129,12 +129,12 @@ class Assessment:
     told: tuple[str, ...] = ()
 
     def passed(self, characteristic: str) -> bool:
-        """True when the characteristic was judged and nothing about it is in doubt."""
+        """Returns whether the characteristic was assessed and all its findings pass."""
         about = [f for f in self.findings if f.characteristic == characteristic]
         return bool(about) and all(f.verdict == "pass" for f in about)
 
     def steps_held(self) -> dict[str, float]:
-        """Returns the steps that keep a use open until quality decides: code -> how large each is, in the unit of its finding."""
+        """Returns the steps that wait for quality's decision: finding code -> step, in the unit of the finding."""
         return {
             f.code: f.value
             for f in self.findings
@@ -142,16 +142,16 @@ class Assessment:
         }
 
     def settled_without_pass(self, characteristic: str) -> bool:
-        """True when the evidence on a characteristic is complete and it fails or is near: measuring again is a retest.
+        """Returns whether a further reading is a retest: the evidence is complete and a finding fails or is near.
 
-        A held finding waits for a remedy or for quality, so readings that come meanwhile repeat nothing.
+        Held findings wait for a remedy or for quality, so further readings on them are no retest.
         """
         about = [f for f in self.findings if f.characteristic == characteristic and not f.hold]
         verdicts = {f.verdict for f in about}
         return bool(verdicts & {"fail", "near"}) and "missing" not in verdicts
 
     def why(self, use: str) -> list[str]:
-        """Returns what keeps a use from passing: each finding that fails or is near, then what is still to be done, each once."""
+        """Returns why a use does not pass: findings that fail or are near, then the next actions, without repeats."""
         about = [f for f in self.findings if use in f.uses and f.verdict != "pass"]
         measured = [f.message for f in about if f.verdict != "missing"]
         to_do = each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
@@ -160,15 +160,15 @@ class Assessment:
 
 @dataclass(frozen=True, slots=True)
 class Criteria:
-    """What a lot is judged by.
+    """The criteria of an assessment.
 
     Args:
-        limits: the limits revision to judge under; None when the grade has none, and then nothing passes.
-        shade: the approved shade revision to compare with; None when there is none.
+        limits: the limits revision; None when the grade has none, and then nothing passes.
+        shade: the approved shade revision to compare with; None without one.
         nominal_mm: the grade's nominal diameter, mm.
         previous: the last accepted lot, for steps.
-        retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
-        rules: version of the rules to judge by, see `lots.domain.conformity.rule_versions`.
+        retests: characteristic -> extra rounds of readings, without those that quality accepted.
+        rules: version of the rules, see `lots.domain.conformity.rule_versions`.
         bridges: agreement studies of instruments, by their codes.
     """
 
@@ -181,7 +181,7 @@ class Criteria:
     bridges: Bridges | None = None
 
     def case(self, evidence: Evidence, coverage: Coverage) -> Case:
-        """Returns what the characteristics are assessed by."""
+        """Returns the case that every characteristic assesses."""
         limits, previous, readings = self.limits, self.previous or Previous(), evidence.readings
         own, controls = apart_from_controls(readings) if self.rules > SECOND else (readings, {})
         return Case(
@@ -207,19 +207,19 @@ def assess(evidence: Evidence, coverage: Coverage, criteria: Criteria) -> Assess
 
     Args:
         evidence: the readings that count.
-        coverage: how many spools must be measured.
-        criteria: what the lot is judged by.
+        coverage: which spools must be measured.
+        criteria: limits, reference and rules.
 
     Notes:
-        Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted
-        in `notes`. Colours of plaques that are not opaque without its backing count against the lot and never for it: what they fail stays
-        failed, everything else about them is missing. A required characteristic without any finding counts as missing.
+        Colour readings under conditions that differ from the reference, and coupons outside the accepted age, are left out and counted in
+        `notes`. Colours of plaques that are not opaque and have another backing can only fail the lot, never pass it. A required
+        characteristic without any finding counts as missing.
 
-        From version 2 on each finding is the worse of two: from the drawn spools alone, and from all that were measured. So readings of spools
-        that were not drawn may refuse a lot and never release it. What is kept of the lot (mean colour, flow, shrinkage, figures) rests on
-        the drawn spools alone, since it stands for the lot; what is kept of a spool rests on its own readings.
+        From version 2 on each finding is the worse of two: from the drawn spools alone, and from all measured spools. So readings of spools
+        that were not drawn can reject a lot but never release it. Stored figures of the lot come from the drawn spools alone, stored figures
+        of a spool from its own readings.
 
-        From version 3 on a failure by one instrument, printer or build alone stands (`assess_by_source`).
+        From version 3 on a failure by one instrument, printer or build alone counts (`assess_by_source`).
     """
     notes: list[str] = []
     if criteria.rules > SECOND:
@@ -239,7 +239,7 @@ def assess(evidence: Evidence, coverage: Coverage, criteria: Criteria) -> Assess
 def _sampled(
     found: Assessment, evidence: Evidence, others: Mapping[str, Sequence[str]], criteria: Criteria, coverage: Coverage
 ) -> Assessment:
-    """The same assessment with the drawn spools that its findings wait for, and those that must be drawn for them."""
+    """Returns the assessment with the drawn spools that its findings wait for and the further spools to draw."""
     limits = criteria.limits
     if limits is None:
         return found
@@ -260,13 +260,13 @@ def _sampled(
 
 
 def _judged(evidence: Evidence, coverage: Coverage, criteria: Criteria) -> Assessment:
-    """The assessment of a lot from all readings that are given."""
+    """Returns the assessment of a lot from all readings given."""
     limits, case = criteria.limits, criteria.case(evidence, coverage)
     parts = {name: assess_by_source(declared, case) for name, declared in DECLARED.items()}
     notes = [note for part in parts.values() for note in part.notes]
     summary = _summary(parts, case)
     if limits is None or coverage.closed:
-        to_do = "limits for this grade, set by quality: without them nothing can be judged"
+        to_do = "ask quality to set limits for this grade"
         unjudged: dict[str, Verdict] = dict.fromkeys(limits.required() if limits else (GENERAL,), "missing")
         waits_for = CLOSED_LOT if coverage.closed else to_do
         return Assessment("quarantined", unjudged, (), (waits_for,), tuple(notes), summary)
@@ -286,10 +286,10 @@ def _judged(evidence: Evidence, coverage: Coverage, criteria: Criteria) -> Asses
 
 
 def _summary(parts: Mapping[str, Part], case: Case) -> Summary:
-    """What is kept of the lot, as its characteristics say."""
+    """Returns the stored figures of the lot from its characteristics."""
     kept = dict(item for part in parts.values() for item in part.kept.items())
     if case.rules == FIRST:
-        # Its lots kept no word of a wet reading.
+        # Lots under version 1 store no wet readings.
         kept = {name: value for name, value in kept.items() if name not in ("wet", "dry_at")}
     freedom = {name: dict(part.freedom) for name, part in parts.items() if part.freedom}
     return Summary(
@@ -302,7 +302,7 @@ def _summary(parts: Mapping[str, Part], case: Case) -> Summary:
 
 
 def _of_lot(evidence: Evidence, parts: Mapping[str, Part], limits: Limits, case: Case) -> list[Finding]:
-    """The findings of all characteristics on the lot, with their uses; none passes on too few spools."""
+    """Returns the findings of all characteristics on the lot, with their uses; none passes with too few spools."""
     findings = [finding for part in parts.values() for finding in part.findings]
     if case.rule.guarded and case.rules > FIRST:
         findings = plan_counts.one_spool_is_no_lot(findings, evidence.spools(), case.coverage)
@@ -313,12 +313,12 @@ def _of_lot(evidence: Evidence, parts: Mapping[str, Part], limits: Limits, case:
 
 
 def _for_uses(findings: Sequence[Finding], limits: Limits) -> list[Finding]:
-    """The same findings with the uses that require their characteristic."""
+    """Returns the findings with the uses that require their characteristic."""
     return [replace(finding, uses=limits.used_by(finding.characteristic)) for finding in findings]
 
 
 def _measured_in_full(parts: Mapping[str, Part], limits: Limits, case: Case) -> set[str]:
-    """The spools whose sample is complete in every characteristic that a plan counts."""
+    """Returns the spools whose readings are complete in every characteristic that a plan counts."""
     complete = [
         part.measured
         for name, part in parts.items()

@@ -1,4 +1,4 @@
-"""Concessions: a named person permits a nonconforming lot for stated uses, quantity and time; a second person agrees."""
+"""Concessions: permission to use a nonconforming lot for stated uses, quantity and time, approved by a second person."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from lots.domain.words import hyphenated
 
 @dataclass(frozen=True, slots=True)
 class Concession:
-    """A permission as it stands now.
+    """A concession with the mass taken so far.
 
     Args:
         number: its number in the record.
-        uses: what it permits, nothing else.
-        max_mass_g: how much in all, g, > 0.
-        taken_g: what loads have used of it, and what loads still running have reserved, g.
-        valid_until: the last moment at which a load may begin under it.
-        finish_running: True when a job begun in time may run on after that.
-        requested_by, approved_by: two different people; approved_by is None while it only is asked for.
-        withdrawn: True when it was taken back.
+        uses: the permitted uses.
+        max_mass_g: permitted mass in total, g, > 0.
+        taken_g: mass that finished loads used and running loads reserved, g.
+        valid_until: the last moment at which a load may begin.
+        finish_running: True when a job begun in time may finish later.
+        requested_by, approved_by: two different people; approved_by is None before approval.
+        withdrawn: True when it was withdrawn.
 
     Reference:
         ISO 9000:2015, 3.12.5: permission to use or release a product that does not conform, generally limited to products with
@@ -41,16 +41,16 @@ class Concession:
 
     @property
     def left_g(self) -> float:
-        """What may still be loaded under it, g, never negative."""
+        """Returns the mass that may still be loaded, g, never negative."""
         return max(0.0, self.max_mass_g - self.taken_g)
 
     def against(self, use: str, mass_g: float | None, at: datetime) -> str | None:
         """Returns why this concession does not permit a load, or None when it does.
 
         Args:
-            use: what the job asks of the material.
-            mass_g: what the job needs, g; None when nobody said, and then anything that is left will do.
-            at: when the load begins.
+            use: the use of the job.
+            mass_g: mass that the job needs, g; None when not stated, and then any mass left is enough.
+            at: start of the load.
         """
         if self.approved_by is None:
             return f"concession {self.number} is not approved yet"
@@ -59,20 +59,20 @@ class Concession:
         if use not in self.uses:
             return f"concession {self.number} is for {_listed(self.uses)}, not for {hyphenated(use)}"
         if at > self.valid_until:
-            return f"concession {self.number} ran out at {self.valid_until:%Y-%m-%d %H:%M} UTC"
+            return f"concession {self.number} expired at {self.valid_until:%Y-%m-%d %H:%M} UTC"
         if self.left_g <= BINARY_NOISE:
             return f"concession {self.number} is used up ({self.max_mass_g:g} g)"
         if mass_g is not None and mass_g > self.left_g + BINARY_NOISE:
-            return f"concession {self.number} has {self.left_g:g} g left, less than the {mass_g:g} g asked for"
+            return f"concession {self.number} has {self.left_g:g} g left, less than the {mass_g:g} g of the job"
         return None
 
     @property
     def says(self) -> str:
-        """Its terms in one sentence."""
+        """Returns its terms in words."""
         end = "a job begun in time may finish" if self.finish_running else "unload by then"
         return (
-            f"Under concession {self.number} only: for {_listed(self.uses)}, at most {self.left_g:g} g, "
-            f"until {self.valid_until:%Y-%m-%d %H:%M} UTC ({end}); approved by {self.approved_by}."
+            f"Permitted only under concession {self.number}, approved by {self.approved_by}: for {_listed(self.uses)}, "
+            f"at most {self.left_g:g} g, until {self.valid_until:%Y-%m-%d %H:%M} UTC ({end})."
         )
 
 
@@ -83,7 +83,7 @@ def _listed(uses: Sequence[str]) -> str:
 def permitting(
     concessions: Sequence[Concession], use: str, mass_g: float | None, at: datetime
 ) -> tuple[Concession | None, list[str]]:
-    """Returns the concession to load under, the one that runs out first, or None with why each does not do.
+    """Returns the concession to load under, the first to expire, or None with the reason against each.
 
     Args:
         concessions: of the spool's lot.
@@ -93,12 +93,12 @@ def permitting(
     fit = [c for c in concessions if reasons[c.number] is None]
     if fit:
         return min(fit, key=lambda c: (c.valid_until, c.number)), []
-    return None, [f"No help from it: {reason}." for reason in reasons.values() if reason is not None]
+    return None, [f"{reason[0].upper()}{reason[1:]}." for reason in reasons.values() if reason is not None]
 
 
 def reserved_g(concession: Concession, spool_remaining_g: float, mass_g: float | None) -> float:
-    """Returns what a load sets aside of its concession until its spool comes off again, g.
+    """Returns the mass that a load reserves under its concession until it is unloaded, g.
 
-    What the job needs when somebody said so; otherwise all that is on the spool, as far as the concession reaches.
+    It is the mass of the job where stated, else the mass on the spool, and at most the mass left under the concession.
     """
     return min(concession.left_g, spool_remaining_g if mass_g is None else mass_g)

@@ -1,4 +1,4 @@
-"""What a plan of measuring risks: how often a lot on its limit passes, and how often a good one is held or rejected."""
+"""Risks of a measurement plan: probability that a lot on its limit passes, and that a good lot is held or rejected."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from lots.domain.uncertainty.length import Length
 from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
 
 _NORMAL = NormalDist()
-# Values that stand for the whole distribution of a variance that is estimated.
+# Quantiles that represent the distribution of an estimated variance.
 _NODES = 16
-# A length is found this near its place, as a part of the limit.
+# Relative tolerance of a computed length.
 _CLOSE = 1e-9
 # Points of a power curve.
 POINTS = 25
-# A spool or a reading more than this nobody plans for.
+# Largest number of spools, and of readings, in a plan.
 MOST = 500
 
 
@@ -35,28 +35,28 @@ class Chances:
 
 @dataclass(frozen=True)
 class Plan:
-    """How one figure of a lot is to be measured and judged.
+    """The plan for measuring and assessing one figure of a lot.
 
     Args:
         limit: on the figure.
         rule: simple or guarded acceptance.
-        spools: that are measured, >= 1.
-        readings: of each, >= 1.
+        spools: number of measured spools, >= 1.
+        readings: number of readings per spool, >= 1.
         sd: standard deviation of a reading about the mean of its spool, in the unit of the figure, >= 0.
-        between_sd: standard deviation of the spools of a lot, >= 0.
+        between_sd: standard deviation between the spools of a lot, >= 0.
         instrument: its standard uncertainty, which repeats do not reduce, >= 0.
         spools_in_lot: >= spools; None for any number.
-        sd_df, between_df: degrees of freedom that earlier spools and lots lend to the two, >= 0.
-        of_spool: True where each spool is judged and the worst decides, False where the mean of the lot is.
+        sd_df, between_df: degrees of freedom of the two from earlier spools and lots, >= 0.
+        of_spool: True where each spool is assessed and the worst decides, False for the mean of the lot.
         directions: 0 for a value on a scale; 1 or more for a length, such as 3 for a colour difference.
 
     Raises:
         ValueError: a number out of its range.
 
     Notes:
-        Normal distributions throughout. A lot that rests on one spool of several while no earlier lot tells how spools differ never
-        passes under the guarded rule. Variances that are estimated are averaged over sixteen quantiles of chi-square. All spools of a lot
-        are taken as alike where each spool is judged.
+        Assumes normal distributions. Under guarded acceptance, a lot with one measured spool of several and no earlier lots never passes.
+        Estimated variances are averaged over sixteen quantiles of chi-square. Where each spool is assessed, all spools are
+        taken to have the same true value.
 
     Reference:
         JCGM 106:2012, clause 9 (risks of consumer and producer). Operating characteristic: any text on acceptance sampling.
@@ -85,41 +85,41 @@ class Plan:
             raise ValueError(f"a lot of {self.spools_in_lot} spools has no {self.spools} to measure")
 
     def at(self, true: float) -> Chances:
-        """Returns the chances of the outcomes where the true figure of the lot, or of each spool, is `true`."""
+        """Returns the probabilities of the outcomes where the true figure of the lot, or of each spool, is `true`."""
         passes = fails = 0.0
         error = math.hypot(*(one.u for one in self._made_of(1.0, 1.0)))
         for acceptable in self._acceptance:
             passes += self._inside(acceptable, true, error) / len(self._acceptance)
         fails = 1.0 - self._inside((self.limit.low, self.limit.high), true, error)
         if self.of_spool:
-            # The worst of the spools decides, each measured by itself.
+            # The worst spool decides, and the spools are independent.
             passes, fails = passes**self.spools, 1.0 - (1.0 - fails) ** self.spools
         passes = min(passes, 1.0 - fails)
         return Chances(passes, max(0.0, 1.0 - passes - fails), fails)
 
     def curve(self, points: int = POINTS) -> list[tuple[float, Chances]]:
-        """Returns true values from the target to half as far again beyond the limit, each with its chances."""
+        """Returns true values from the target to 1.5 times the distance of the limit, each with its probabilities."""
         start, end = self.target, self.edge
         span = 1.5 * (end - start)
         return [(start + span * i / (points - 1), self.at(start + span * i / (points - 1))) for i in range(points)]
 
     @property
     def false_accept(self) -> float:
-        """The chance that a lot passes whose true figure lies on its limit; of one spool on it, where each is judged and all others are perfect."""
+        """Returns the probability that a lot on its limit passes, or a single spool on its limit where each spool is assessed."""
         found = replace(self, spools=1) if self.of_spool else self
         return found.at(self.edge).passes
 
     def held_back(self, part: float = 0.5) -> float:
-        """Returns the chance that a good lot does not pass.
+        """Returns the probability that a good lot does not pass.
 
         Args:
-            part: how far it lies from the target, as a part of the way to the limit, 0 <= part < 1.
+            part: its distance from the target over that of the limit, 0 <= part < 1.
         """
         return 1.0 - self.at(self.target + part * (self.edge - self.target)).passes
 
     @property
     def target(self) -> float:
-        """What an ideal lot has: the middle between two ends, else the target of the limit, or half as much again beyond a floor that names none."""
+        """Returns the ideal value: the middle of two ends, else the target of the limit, else 1.5 times a lower limit, else 0."""
         limit = self.limit
         if limit.low is not None and limit.high is not None:
             return (limit.low + limit.high) / 2
@@ -129,12 +129,12 @@ class Plan:
 
     @property
     def edge(self) -> float:
-        """The end of the limit that the curve runs to: the upper one, or the only one."""
+        """Returns the upper limit, or the lower one where it is the only limit."""
         return self.limit.low if self.limit.high is None else self.limit.high  # type: ignore[return-value]  # a limit has an end
 
     @cached_property
     def _acceptance(self) -> list[tuple[float | None, float | None]]:
-        """Between which measured values it passes, for each way in which the estimated variances may turn out."""
+        """Returns the accepted range of measured values for each quantile of the estimated variances."""
         limit = self.limit
         if not self.rule.guarded:
             return [(limit.low, limit.high)]
@@ -152,7 +152,7 @@ class Plan:
 
     @property
     def _unknown(self) -> bool:
-        """True where nothing tells how uncertain the figure is."""
+        """Returns True where the uncertainty of the figure is unknown."""
         one_of_several = not self.of_spool and self.spools == 1 and self.spools_in_lot != 1 and not self.between_df
         no_repeats = (
             self.readings == 1 and not self.sd_df and not self.instrument and (self.of_spool or self.spools == 1)
@@ -160,20 +160,20 @@ class Plan:
         return one_of_several or no_repeats
 
     def _estimates(self) -> Iterator[Uncertainty]:
-        """The uncertainty as it may be estimated."""
+        """Yields the uncertainty for each quantile of the estimated variances."""
         within = _ratios(self._sd_df)
-        # Both are drawn together, one forwards and one in steps, so that no order of one goes with that of the other.
+        # The second list is read in steps of seven, so that the two are uncorrelated.
         between = _ratios(self._between_df)
         for i, ratio in enumerate(within):
             yield Uncertainty(tuple(self._made_of(ratio, between[(7 * i + 3) % _NODES])))
 
     def _made_of(self, ratio: float, between_ratio: float) -> list[Contribution]:
-        """What the figure's error is made of, each variance estimated as so many times what it is."""
+        """Returns the contributions to the error of the figure, with the ratios of estimated to true variance."""
         known = Contribution(self.instrument, source="instrument")
         scatter = self.sd / math.sqrt(self.readings)
         if self.of_spool:
             return [
-                Contribution(scatter * math.sqrt(ratio), self._sd_df or math.inf, "scatter of readings", True),
+                Contribution(scatter * math.sqrt(ratio), self._sd_df or math.inf, "spread of readings", True),
                 known,
             ]
         measured = min(1.0, self.spools / self.spools_in_lot) if self.spools_in_lot else 0.0
@@ -181,7 +181,7 @@ class Plan:
         rest = measured * scatter**2 / self.spools
         return [
             Contribution(math.sqrt(of_means * between_ratio), self._between_df or math.inf, BETWEEN_SPOOLS, True),
-            Contribution(math.sqrt(rest * ratio), self._sd_df or math.inf, "scatter of readings", True),
+            Contribution(math.sqrt(rest * ratio), self._sd_df or math.inf, "spread of readings", True),
             known,
         ]
 
@@ -194,7 +194,7 @@ class Plan:
         return self.spools - 1 + self.between_df
 
     def _longest(self, seen: Uncertainty) -> float:
-        """The longest measured length that passes."""
+        """Returns the longest measured length that passes."""
         from scipy.optimize import brentq
 
         high = self.limit.high or 0.0
@@ -207,7 +207,7 @@ class Plan:
         return float(brentq(past, 0.0, high, xtol=high * _CLOSE)) if past(high) > 0 else high
 
     def _inside(self, ends: tuple[float | None, float | None], true: float, error: float) -> float:
-        """The chance that a measured value lies between two ends."""
+        """Returns the probability that a measured value lies between two ends."""
         low, high = ends
         if low is not None and high is not None and low > high:
             return 0.0
@@ -223,7 +223,7 @@ class Plan:
 
 
 def _ratios(df: float) -> list[float]:
-    """How an estimated variance may turn out, over the true one: so many quantiles, each as likely; 1 where it is known."""
+    """Returns equally likely quantiles of an estimated variance over the true one; 1 where it is known."""
     if df <= 0 or math.isinf(df):
         return [1.0] * _NODES
     from scipy.special import chdtri

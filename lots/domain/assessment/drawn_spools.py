@@ -1,7 +1,7 @@
-"""The drawn sample is the sample: what readings of other spools may do, what is asked of drawn ones, and when more are drawn.
+"""Drawn samples: the effect of readings on other spools, the next readings on drawn spools, and further draws.
 
-The person who measures could choose the good spools of a delivery. So each finding is the worse of two: from the spools that were drawn, and from all
-that were measured. Readings of spools that were not drawn may refuse a lot and never release it.
+The person who measures could choose good spools. So each finding is the worse of two: from the drawn spools, and from all measured spools.
+Readings of spools that were not drawn can reject a lot but never release it.
 """
 
 from __future__ import annotations
@@ -13,21 +13,23 @@ from typing import TYPE_CHECKING
 from lots.domain.assessment.plan_counts import counted_by
 from lots.domain.characteristics.registry import said
 from lots.domain.conformity.findings import LABELS, Finding, worst
+from lots.domain.conformity.guard import NOTHING
 from lots.domain.conformity.limits import Verdict
 from lots.domain.conformity.rule_versions import FIRST
 from lots.domain.receiving.coverage import Coverage, named
+from lots.domain.words import counted, plural
 
 if TYPE_CHECKING:
     from lots.domain.assessment.assessment import Assessment, Evidence
     from lots.domain.assessment.limits_revision import Limits
 
-# Verdicts from the one that refuses to the one that lets pass. A hold keeps a use open as something missing does.
+# Verdicts from worst to best. A held finding ranks as missing.
 _RANK: dict[Verdict, int] = {"fail": 0, "missing": 1, "near": 2, "pass": 3}
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Spools to be drawn from a delivery beyond those drawn before: how many, and why."""
+    """Further spools to draw from a delivery: number and reason."""
 
     delivery: int
     more: int
@@ -35,16 +37,16 @@ class Wanted:
 
 
 def with_others(mine: Assessment, every: Assessment, others: Mapping[str, Sequence[str]]) -> Assessment:
-    """Returns the worse of an assessment of the drawn spools and one of all, with a note that says which were not drawn.
+    """Returns the worse of the assessments of drawn spools and of all spools, with a note on those not drawn.
 
     Args:
         mine: from the drawn spools alone.
-        every: from all spools that were measured.
-        others: characteristic -> spools that were measured although they were not drawn.
+        every: from all measured spools.
+        others: characteristic -> measured spools that were not drawn.
     """
     codes = sorted({code for some in others.values() for code in some})
     one = len(codes) == 1
-    note = f"{'Spool' if one else 'Spools'} {named(codes)} {'was' if one else 'were'} not drawn for the sample: {'its' if one else 'their'} readings can refuse the lot but never release it."
+    note = f"{'Spool' if one else 'Spools'} {named(codes)} {'was' if one else 'were'} not drawn for the sample. {'Its' if one else 'Their'} readings can reject the lot but not release it."
     summary = replace(
         mine.summary,
         spool_flow={**every.summary.spool_flow, **mine.summary.spool_flow},
@@ -59,18 +61,18 @@ def with_others(mine: Assessment, every: Assessment, others: Mapping[str, Sequen
 
 
 def worse_of(drawn: Sequence[Finding], every: Sequence[Finding]) -> list[Finding]:
-    """Returns, finding by finding, the worse of two assessments of one lot.
+    """Returns the worse of each pair of findings from two assessments of one lot.
 
     Args:
         drawn: findings from the drawn spools alone, with their uses.
-        every: findings from all spools that were measured, under the same limits.
+        every: findings from all measured spools, under the same limits.
 
     Notes:
-        No use gets a better verdict from the result than from either. Findings are paired by code and uses; where an assessment has several of
-        one code, as counts by plan can be, all of both stay.
+        No use gets a better verdict from the result than from either. Findings are paired by code and uses. Where an assessment has several
+        of one code, such as counts by plan, all of both are kept.
 
     Reference:
-        This project's design: a sample chosen by the person who measures is no random sample (ISO 2859-1, 8: drawing of samples; number from memory).
+        This project's rule: a sample chosen by the person who measures is not random (ISO 2859-1, 8: drawing of samples; number from memory).
     """
     found: list[Finding] = []
     for key in dict.fromkeys(_key(finding) for finding in (*drawn, *every)):
@@ -91,10 +93,10 @@ def _worse(drawn: Finding, every: Finding) -> Finding:
     if mine != theirs:
         return drawn if mine < theirs else every
     if drawn.hold != every.hold:
-        # One waits for its remedy, the other for readings: both must be told.
+        # One waits for a remedy, the other for readings, so both actions are given.
         held, other = (drawn, every) if drawn.hold else (every, drawn)
         return replace(held, to_measure="; ".join(filter(None, (held.to_measure, other.to_measure))))
-    # What is missing is to be measured on drawn spools, so those are named.
+    # Missing readings must come from drawn spools, so the finding that names them is kept.
     return drawn if drawn.verdict == "missing" else worst([drawn, every])
 
 
@@ -108,17 +110,17 @@ def complete(
     measured: Mapping[str, Iterable[str]],
     others: Mapping[str, Sequence[str]],
 ) -> list[Finding]:
-    """Returns the findings with the drawn spools that they wait for named.
+    """Returns the findings with the names of the drawn spools that they wait for.
 
     Args:
         findings: on the lot.
         coverage: which spools were drawn.
-        measured: characteristic -> drawn spools that have readings of it.
-        others: characteristic -> spools that were measured although nobody drew them.
+        measured: characteristic -> drawn spools with readings.
+        others: characteristic -> measured spools that were not drawn.
 
     Notes:
-        A pass is missing while a further draw was begun and not finished. A finding that wants more spools names those that were drawn for it,
-        and says so when none is left to draw.
+        A pass becomes missing while a further draw is only partly measured. A finding that needs more spools names those drawn for it, or
+        says that no spool is left to draw.
     """
     return [_completed(finding, coverage, measured, others) for finding in findings]
 
@@ -131,32 +133,37 @@ def _completed(
         return finding
     left = coverage.unfinished(seen)
     if left and (finding.verdict == "pass" or finding.more_spools):
-        asked = f"{said(finding.characteristic)} on the other spools of the further draw ({named(left)})"
+        asked = f"measure {said(finding.characteristic)} on the other spools of the further draw ({named(left)})"
         return replace(finding, verdict="missing" if finding.verdict == "pass" else finding.verdict, to_measure=asked)
     outstanding = coverage.outstanding(seen)
     if finding.more_spools and coverage.drawn:
-        return replace(finding, to_measure=finding.to_measure + _next(outstanding, coverage))
+        return replace(finding, to_measure=finding.to_measure + _next(outstanding, coverage, finding.hold))
     elsewhere = finding.verdict == "missing" and others.get(finding.characteristic)
     if elsewhere and outstanding and not any(code in finding.to_measure for code in outstanding):
         return replace(finding, to_measure=f"{finding.to_measure} (drawn: {named(outstanding)})")
     return finding
 
 
-def _next(outstanding: Sequence[str], coverage: Coverage) -> str:
+def _next(outstanding: Sequence[str], coverage: Coverage, held: bool) -> str:
     if outstanding:
         return f" (drawn: {named(outstanding)})"
     if any(part.undrawn for part in coverage.presented):
         return ""
-    return ", but no spool of this lot is left to draw, so quality must decide"
+    # A held step asks quality already.
+    return (
+        " (no spool of this lot is left to draw)"
+        if held
+        else f", but no spool of this lot is left to draw, so {NOTHING}"
+    )
 
 
 def made_up(coverage: Coverage) -> tuple[Wanted, ...]:
-    """Returns what must be drawn to make up samples that are smaller than the number required, by delivery."""
+    """Returns the spools to draw for samples that are smaller than required, by delivery."""
     found = []
     for part in coverage.presented:
         short = min(part.required - len(part.sample), part.undrawn)
         if short > 0:
-            why = f"The sample needs {part.required} spools; {len(part.sample)} were drawn."
+            why = f"The sample needs {counted(part.required, 'spool')}, but only {len(part.sample)} {plural(len(part.sample), 'was', 'were')} drawn."
             found.append(Wanted(part.delivery, short, why))
     return tuple(found)
 
@@ -164,17 +171,17 @@ def made_up(coverage: Coverage) -> tuple[Wanted, ...]:
 def wanted(
     findings: Sequence[Finding], uses: Mapping[str, Verdict], coverage: Coverage, measured: Mapping[str, Iterable[str]]
 ) -> tuple[Wanted, ...]:
-    """Returns which further spools the program must draw now, by delivery; none while drawn ones are still to be measured for it.
+    """Returns the further spools to draw now, by delivery; nothing while drawn spools are still to be measured.
 
     Args:
         findings: on the lot, with their uses.
-        uses: use -> its verdict. A use that is refused wants nothing more.
+        uses: use -> its verdict. A use that fails needs no more spools.
         coverage: which spools were drawn.
-        measured: characteristic -> drawn spools that have readings of it.
+        measured: characteristic -> drawn spools with readings.
 
     Notes:
-        A delivery whose sample is smaller than the number required is made up first: newer limits may ask for more, and a drawn spool may never
-        have come. What a finding wants beside that comes from the deliveries with the most spools that were not drawn, one by one.
+        Samples smaller than required are completed first: newer limits may require more, and a drawn spool may be missing from the delivery.
+        Further spools come one by one from the delivery with the most spools not drawn.
     """
     if short := made_up(coverage):
         return short
@@ -200,13 +207,13 @@ def wanted(
 
 
 def substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list[str]:
-    """Returns notes where other spools were measured than those drawn, which the first version of the rules lets complete the sample."""
+    """Returns notes where spools were measured instead of the drawn ones, which version 1 of the rules accepts."""
     notes = []
     for name in counted_by(FIRST):
         measured = {r.spool for r in evidence.readings[name]} if name in limits.given else set()
         left_out = [code for code in coverage.drawn if code not in measured]
         if not coverage.lacking(dict.fromkeys(measured, 1), 1, "") and left_out and measured - set(coverage.drawn):
             notes.append(
-                f"For {said(name)}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
+                f"For {said(name)}, spools were measured that were not drawn. Drawn but not measured: {named(left_out)}."
             )
     return notes

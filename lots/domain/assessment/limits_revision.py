@@ -1,4 +1,4 @@
-"""What was agreed for a grade: a limits revision as one value, read from the JSON that was posted."""
+"""Limits revisions: the acceptance limits of a grade as one value, read from JSON."""
 
 from __future__ import annotations
 
@@ -15,22 +15,23 @@ from lots.domain.receiving.sampling_plans import plan_for
 from lots.domain.words import hyphenated
 
 CHARACTERISTICS = tuple(DECLARED)
-# Fields that mean the same in every block that has them, and are judged for all in one place.
+# Fields with the same meaning in every block, handled in one place.
 ASKED_ALIKE = tuple(dict.fromkeys(one.name for each in DECLARED.values() for one in each.limits.fields if one.alike))
 
-# What a job may ask of the material. `general` stands for every block at once, where limits name no uses.
+# The uses of a job. `general` requires every block, where limits name no uses.
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")
 GENERAL = "general"
 
-# The characteristic without which a use has not been looked at, for limits that name no uses.
+# Use -> characteristic that must be assessed for it, for limits that name no uses.
 DEFINING = {use: name for name, declared in DECLARED.items() for use in declared.uses}
 
 
 @dataclass(frozen=True, init=False)
 class Limits:
-    """A limits revision. Each block can also be given and read by the name of its characteristic; None: it is not required.
+    """A limits revision. Each block can also be given and read by the name of its characteristic; None: not required.
 
-    `instruments` says whether a measured reading counts without an instrument. `asked` holds what blocks ask in the same words (`ASKED_ALIKE`), by characteristic. `uses` maps a use to the characteristics it requires; it always has at least one entry (`general` when none were named).
+    `instruments` says whether a reading must name its instrument. `asked` holds the fields common to all blocks (`ASKED_ALIKE`), by
+    characteristic. `uses` maps a use to the characteristics it requires; empty where the limits name no uses.
     """
 
     rule: DecisionRule
@@ -51,7 +52,7 @@ class Limits:
         **blocks: Any,
     ) -> None:
         if strange := blocks.keys() - DECLARED.keys():
-            raise TypeError(f"there is no characteristic {', '.join(sorted(strange))}")
+            raise TypeError(f"no characteristic is named {', '.join(sorted(strange))}")
         every = {**(given or {}), **blocks}
         object.__setattr__(self, "rule", rule)
         object.__setattr__(self, "sampling", sampling)
@@ -67,7 +68,7 @@ class Limits:
 
     @property
     def blocks(self) -> tuple[str, ...]:
-        """The characteristics these limits set anything for."""
+        """Returns the characteristics with limits."""
         return tuple(self.given)
 
     def required(self) -> dict[str, tuple[str, ...]]:
@@ -80,16 +81,16 @@ class Limits:
 
 
 def verdict_on_use(uses: Mapping[str, str], blocks: tuple[str, ...], use: str) -> str | None:
-    """Returns a lot's verdict on one use, or None when its limits say nothing of that use.
+    """Returns a lot's verdict on one use, or None when its limits do not cover that use.
 
-    A use named by the limits has its own verdict. Where the limits name none, the `general` verdict speaks for a use whose defining
-    characteristic is among the blocks judged: colour for cosmetic, shrinkage for fit, bond for load-bearing and flexing. A lot
-    whose bond nobody asked about is not cleared to carry a load.
+    A use named by the limits has its own verdict. Where the limits name none, the `general` verdict covers a use whose defining
+    characteristic has limits: colour for cosmetic, shrinkage for fit, interlayer strength for load-bearing and flexing. A lot without
+    limits on interlayer strength is not cleared to carry a load.
 
     Args:
         uses: the lot's verdict per use.
-        blocks: the characteristics its limits judge.
-        use: the use asked for.
+        blocks: the characteristics with limits.
+        use: the use.
 
     Example:
         >>> verdict_on_use({"general": "pass"}, ("color", "diameter"), "cosmetic")
@@ -105,14 +106,14 @@ def verdict_on_use(uses: Mapping[str, str], blocks: tuple[str, ...], use: str) -
 
 
 def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Returns what is wrong with a limits revision beyond the types of its fields.
+    """Returns the errors of a limits revision beyond the types of its fields.
 
     Returns:
-        (JSON pointer, what is wrong, what to do), empty when nothing is.
+        (JSON pointer, detail, hint) of each error.
 
     Notes:
-        A block that sets no limit would pass everything, and a use that requires a block which is not there could never be
-        judged; both are refused here so that a lot never passes by omission.
+        A block without a limit would pass everything. A use that requires a missing block could never be assessed. Both are errors, so that
+        a lot never passes by omission.
     """
     found: list[tuple[str, str, str]] = []
     blocks = [name for name in CHARACTERISTICS if body.get(name) is not None]
@@ -120,7 +121,7 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         found.append(
             (
                 "",
-                "These limits ask for nothing, so every lot would pass unseen.",
+                "These limits are empty, so every lot would pass.",
                 f"Give at least one of {', '.join(CHARACTERISTICS)}.",
             )
         )
@@ -129,23 +130,21 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         found += _block_problems(DECLARED[name], body[name])
     uses = body.get("uses")
     if uses is not None and not uses:
-        found.append(
-            ("/uses", "An empty map of uses would leave nothing to judge.", "Name at least one use, or leave uses out.")
-        )
+        found.append(("/uses", "The map of uses is empty.", "Name at least one use, or leave uses out."))
     for use, needs in (uses or {}).items():
         if not needs:
             found.append(
                 (
                     f"/uses/{use}",
-                    f"The use {hyphenated(use)} requires nothing, so every lot would pass for it unseen.",
-                    "List what it requires.",
+                    f"The use {hyphenated(use)} requires no characteristic, so every lot would pass for it.",
+                    "List the characteristics that it requires.",
                 )
             )
         found += [
             (
                 f"/uses/{use}",
-                f"The use {hyphenated(use)} requires {name}, for which these limits set nothing.",
-                f"Add a {name} block, or take {name} out of this use.",
+                f"The use {hyphenated(use)} requires {name}, but these limits have no {name} block.",
+                f"Add the block {name}, or remove {name} from this use.",
             )
             for name in needs
             if name not in blocks
@@ -173,7 +172,7 @@ def _sampling_problems(block: Mapping[str, Any] | None) -> list[tuple[str, str, 
         return [
             (
                 "/sampling",
-                "This says nothing of how many spools to measure.",
+                "The number of spools to measure is missing.",
                 "Give a fixed number, or a plan with its level and AQL.",
             )
         ]
@@ -186,12 +185,12 @@ def _sampling_problems(block: Mapping[str, Any] | None) -> list[tuple[str, str, 
         try:
             plan_for(2, block["level"], block["aql"])
         except ValueError as wrong:
-            found.append(("/sampling/aql", f"{wrong}.", "Take one of the standard's values."))
+            found.append(("/sampling/aql", f"{wrong}.", "Use one of the standard's values."))
     return found
 
 
 def _block_problems(declared: Characteristic, block: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """What is wrong with the block of one characteristic: it limits nothing, a range is the wrong way round, or what it says of itself."""
+    """Returns the errors of one characteristic's block: no limit, a reversed range, or its own checks."""
     limits, found = declared.limits, []
     asks = tuple(one.name for one in limits.fields if one.asks)
     if asks and not _sets(block, asks):
@@ -210,14 +209,14 @@ def _reversed(one: LimitField, block: Mapping[str, Any]) -> bool:
 
 
 def _sets(block: Mapping[str, Any], keys: tuple[str, ...]) -> bool:
-    """True when the block sets any of these; an empty map sets nothing, a limit of 0 does."""
+    """Returns whether the block sets any of these keys. An empty map does not count, a limit of 0 does."""
     return any(block.get(key) is not None and block.get(key) != {} for key in keys)
 
 
 def completed(body: Mapping[str, Any]) -> dict[str, Any]:
-    """Returns a limits revision as it is kept: guarded limits require instruments unless they say otherwise, and say so.
+    """Returns a limits revision as stored: guarded limits require instruments unless they state otherwise.
 
-    A guard band follows from the uncertainty of an instrument, and nobody knows that of an instrument which nobody named.
+    A guard band follows from the uncertainty of the instrument, so the instrument must be known.
 
     Reference:
         JCGM 106:2012, 8.3 (the guard band rests on the measurement uncertainty); the default itself is common practice, no source.
@@ -235,7 +234,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     """Returns the value of a limits revision.
 
     Args:
-        body: a revision as posted, whose fields have been checked and which has no `problems`.
+        body: a revision as posted, without `problems`.
     """
     return Limits(
         rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or GUARD_Z),
@@ -248,13 +247,13 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
 
 
 def block_of(body: Mapping[str, object], name: str) -> dict[str, Any]:
-    """Returns the block of a characteristic in a limits revision as it is kept; empty where it has none."""
+    """Returns the block of a characteristic in a stored limits revision; empty without one."""
     block = body.get(name)
     return block if isinstance(block, dict) else {}
 
 
 def own_part(block: Mapping[str, Any]) -> dict[str, Any]:
-    """Returns what a block asks in its own words, as its characteristic reads it."""
+    """Returns the fields of a block without those common to all blocks."""
     return {name: value for name, value in block.items() if name not in ASKED_ALIKE}
 
 
@@ -267,7 +266,7 @@ def _sampling(block: Mapping[str, Any]) -> Sampling:
 
 
 def limit_on(measure: str, limits: Limits | None, nominal_mm: float) -> Limit | None:
-    """Returns the limit that a lot's figure must keep to, or None where the limits set none.
+    """Returns the limit on a figure of a lot, or None without one.
 
     Args:
         measure: a key of MEASURES.

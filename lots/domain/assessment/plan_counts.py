@@ -1,4 +1,4 @@
-"""Counting nonconforming spools under an attributes plan, capping retests, and stopping where inspection is discontinued."""
+"""Counts of nonconforming spools under an attributes plan, the cap on retests, and discontinued inspection."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
 from lots.domain.words import plural
 
-# Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
+# Findings on a single spool. Under a plan they make the spool nonconforming, and the count decides on the lot.
 SPOOL_CODES = tuple(code for code, one in JUDGED.items() if one.of_spool)
 
 
 def counted_by(rules: int) -> tuple[str, ...]:
-    """Returns the characteristics whose single spools a plan counts under this version of the rules."""
+    """Returns the characteristics whose nonconforming spools a plan counts under this version of the rules."""
     return tuple(dict.fromkeys(declared_of(code).name for code in SPOOL_CODES if JUDGED[code].since <= rules))
 
 
 def nonconforming_spools(each: Sequence[Finding]) -> dict[str, list[Finding]]:
-    """Returns the spools that fail a measure of their own, with what they fail.
+    """Returns the nonconforming spools with their failing findings.
 
     Args:
         each: findings on single spools.
@@ -46,16 +46,16 @@ def count_by_plan(
     coverage: Coverage,
     rules: int = CURRENT,
 ) -> list[Finding]:
-    """Returns the lot's findings with the count of nonconforming spools deciding where single spools did.
+    """Returns the lot's findings, where the count of nonconforming spools replaces the findings on single spools.
 
-    A spool that fails any characteristic a use requires is nonconforming for that use. More of them than the plan accepts refuse the lot
-    for it, whatever its mean says; no more than that do not, though the spools themselves stay refused.
+    A spool that fails any characteristic that a use requires is nonconforming for that use. If their number exceeds the plan's acceptance
+    number, the lot fails for the use, whatever its mean is. Otherwise only the spools are rejected.
 
     Args:
         findings: on the lot, with their uses.
         each: on single spools.
         measured: codes of the spools whose sample is complete.
-        limits, coverage: what was asked, and under which plans the deliveries were presented.
+        limits, coverage: the limits, and the plans of the deliveries.
         rules: version of the rules.
 
     Reference:
@@ -73,7 +73,7 @@ def count_by_plan(
 
 
 def _defer_to_plan(finding: Finding, each: Sequence[Finding]) -> list[Finding]:
-    """A failing spool no longer decides on the lot, but must not hide others of which it cannot be told whether they pass."""
+    """Returns a failing spool's finding without uses, and the worst open finding on another spool, so that it is not hidden."""
     if finding.code not in SPOOL_CODES or finding.verdict != "fail":
         return [finding]
     open_ones = [f for f in each if f.code == finding.code and f.verdict in ("near", "missing")]
@@ -81,21 +81,21 @@ def _defer_to_plan(finding: Finding, each: Sequence[Finding]) -> list[Finding]:
 
 
 def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> Finding | None:
-    """The count of one delivery for one use; None while its sample is not complete and no spool of the lot has failed.
+    """Returns the count of one delivery for one use; None while its sample is incomplete and no spool of the lot has failed.
 
-    Without a failing spool what is still to be measured is asked for by the findings themselves; a failing one leaves that to the count.
+    Without a failing spool, the other findings name the missing readings. With one, the count names them.
     """
     if part.plan is None:
         return None
     count = sum(part.holds(code) for code in failing)
-    # Reduced inspection accepts up to one less than its reject number, and goes back to normal.
+    # Reduced inspection accepts one less than its rejection number and then returns to normal.
     most = part.plan.reject - 1
     size = sum(part.holds(code) for code in measured | failing)
     more = part.still_required(measured) if count <= most else 0
     if more and not failing:
         return None
     not_yet = Coverage((part,)).not_yet(measured)
-    lacking = f"{more} more {plural(more, 'spool')} of the sample measured in full{not_yet}" if more else ""
+    lacking = f"measure {more} more {plural(more, 'spool')} of the sample in full{not_yet}" if more else ""
     says = protection.says(part.spools, max(min(size, part.spools), 1), most)
     found = judge(
         "sampling.nonconforming",
@@ -113,7 +113,7 @@ def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> 
 
 
 def _merged(findings: Sequence[Finding]) -> list[Finding]:
-    """One finding for uses that agree in everything else."""
+    """Returns the findings, merging those that differ only in their uses."""
     merged: dict[Finding, tuple[str, ...]] = {}
     for finding in findings:
         bare = replace(finding, uses=())
@@ -124,12 +124,12 @@ def _merged(findings: Sequence[Finding]) -> list[Finding]:
 def one_spool_is_no_lot(
     findings: Sequence[Finding], measured: Mapping[str, Collection[str]], coverage: Coverage
 ) -> list[Finding]:
-    """Returns findings of which none passes for a lot of several spools on the readings of one.
+    """Returns the findings, where those on one spool of several are missing instead of pass or near.
 
-    Repeats on one spool show how they scatter, not how spools differ, so that the guard band of a figure of the lot is not known.
+    Repeats on one spool do not show the differences between spools, so the guard band of a lot figure is unknown.
 
     Args:
-        findings: on the lot, under the guarded rule. One that fails stays as it is.
+        findings: on the lot, under guarded acceptance. A failing one is unchanged.
         measured: spools with readings, by characteristic.
         coverage: how many spools the lot has.
 
@@ -149,22 +149,22 @@ def one_spool_is_no_lot(
 
 
 def _lot_known(finding: Finding) -> bool:
-    """True of a figure of the lot whose uncertainty holds how much spools of earlier lots differed; what judges single spools says nothing of others."""
+    """Returns whether the uncertainty of a lot figure includes the differences between spools from earlier lots."""
     budget = finding.budget
     return budget is not None and any(one.source.startswith(BETWEEN_SPOOLS) for one in budget.contributions)
 
 
-_SECOND = "{} on at least one more spool, since one spool does not show how much spools of this lot differ"
+_SECOND = "measure {} on at least one more spool, since one spool does not show the differences between spools"
 
 
 def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
-    """Returns a finding for each characteristic that was measured again more often than the limits allow.
+    """Returns a finding for each characteristic with more retests than the limits allow.
 
-    Measuring until it passes proves nothing. All readings count; after the cap a person of quality decides whether they may stand.
+    All readings count. Beyond the cap, quality decides whether to accept them.
 
     Args:
-        rounds: characteristic -> extra rounds: readings stored when the evidence was complete and did not pass, beyond those that quality
-            has let stand.
+        rounds: characteristic -> rounds of readings stored after the evidence was complete and did not pass, without those that quality
+            accepted.
     """
     most = limits.sampling.retest_rounds_max
     if most is None:
@@ -177,7 +177,7 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
                 Limit(None, float(most), "rounds"),
                 DecisionRule(),
                 subject=characteristic,
-                todo=ToDo(hold=f"quality's decision on the {characteristic} readings: lift lets them stand"),
+                todo=ToDo(hold=f"ask quality to accept the {said(characteristic)} readings (decision: lift)"),
             ),
             uses=limits.used_by(characteristic),
         )
@@ -187,9 +187,9 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
 
 
 def discontinued(coverage: Coverage, limits: Limits) -> list[Finding]:
-    """Returns a finding that keeps every use open where a delivery came while inspection of its supplier was discontinued."""
+    """Returns a finding that keeps every use open where a delivery arrived while inspection of its supplier was discontinued."""
     if not any(part.discontinued for part in coverage.presented):
         return []
-    waiting = "inspection of this supplier's lots of this grade, discontinued after 5 were refused, resumed by quality"
+    waiting = "ask quality to resume inspection of this supplier and grade, discontinued after 5 rejected lots"
     found = unmeasured("sampling.severity", Limit(None, 5.0, "lots"), DecisionRule(), waiting)
     return [replace(found, uses=tuple(limits.required()))]

@@ -1,4 +1,4 @@
-"""Which prints count: those by the recipe that the limits name, and those of the lot's own filament. Controls stand beside them."""
+"""Selection of prints: by the recipe that the limits name, and apart from control prints."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ Readings = Mapping[str, Sequence[Any]]
 
 
 def by_recipe(readings: Readings, limits: Limits | None) -> tuple[Readings, list[str]]:
-    """Returns the readings that count by their recipe, and a note for each characteristic of which others do not.
+    """Returns the readings with the recipe of the limits, and a note per characteristic on readings left out.
 
-    A print by another recipe differs by more than its filament, as a colour under other conditions does.
+    A print by another recipe differs by more than its filament.
 
     Args:
         readings: by characteristic.
-        limits: whose blocks may name a recipe.
+        limits: their blocks may name a recipe.
 
     Reference:
         Common practice, no source.
@@ -34,12 +34,14 @@ def by_recipe(readings: Readings, limits: Limits | None) -> tuple[Readings, list
         kept[name] = [reading for reading in some if origin_of(reading).test_print == recipe]
         if left := len(some) - len(kept[name]):
             does = plural(left, "does", "do")
-            notes.append(f"{counted(left, 'reading')} of {said(name)} {does} not count: not printed by {recipe}.")
+            notes.append(
+                f"{counted(left, 'reading')} of {said(name)} {does} not count, since the recipe was not {recipe}."
+            )
     return kept, notes
 
 
 def apart_from_controls(readings: Readings) -> tuple[Readings, Readings]:
-    """Returns the readings of the lot's own filament, and those of the control spool, by characteristic."""
+    """Returns the readings of the lot and those of the control spool, by characteristic."""
     printed = [name for name, declared in DECLARED.items() if declared.printed]
     controls = {name: [one for one in readings.get(name, ()) if not of_the_lot(one)] for name in printed}
     own = {name: [one for one in readings[name] if of_the_lot(one)] for name, some in controls.items() if some}
@@ -47,10 +49,9 @@ def apart_from_controls(readings: Readings) -> tuple[Readings, Readings]:
 
 
 def by_print(case: Case) -> dict[str, dict[str, Mapping[str, Any]]]:
-    """Returns, per characteristic that is a print, what was measured of the prints of each printer: settings and strengths belong to a printer.
+    """Returns figures per printed characteristic and `printer|recipe`, since settings and strengths belong to a printer.
 
-    The key is `printer|recipe`. Readings that do not count, and prints of unknown printers, are
-    left out.
+    Readings that do not count and prints of unknown printers are left out.
 
     Args:
         case: the lot, without its controls.
@@ -68,6 +69,6 @@ def by_print(case: Case) -> dict[str, dict[str, Mapping[str, Any]]]:
 
 
 def another_recipe(origin: Any, limits: Limits | None, name: str) -> str | None:
-    """Returns the recipe that the limits name where a print states another, None where it counts."""
+    """Returns the recipe of the limits where a print has another, None where the print counts."""
     asked = limits.asked.get(name, {}).get("test_print") if limits else None
     return None if asked is None or origin.test_print == asked else str(asked)

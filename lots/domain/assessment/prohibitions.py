@@ -1,4 +1,4 @@
-"""What a grade must not be used for, and why: what quality stated, and what its finish and filler forbid by default."""
+"""Forbidden uses of a grade: stated by quality, or by default from its finish and filler."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from functools import lru_cache
 from lots.domain.code_identity import identity
 from lots.domain.words import hyphenated
 
-# What is mixed into a filament. `other` is quality's word that it is neither mineral nor fibre.
+# Kinds of filler. `other` means that quality stated a filler that is neither mineral nor fibre.
 FILLER_KINDS = ("none", "pigment", "mineral", "fibre", "other")
-# Shapes that a grade can be forbidden for; `tabs.shapes_of` says which a tab has.
+# Shapes that a grade can be forbidden for; `tabs.shapes_of` returns those of a tab.
 SHAPES = {"thin_upright": "thin upright tabs"}
-# Uses that live on the bond between layers.
+# Uses that depend on interlayer strength.
 WEAKENED = ("load_bearing", "flexing")
 _WEAKENING = ("mineral", "fibre")
-# Words that people write into `filler` for a filament without one, or with colour alone. A text with any other word may name a filler.
+# Words in `filler` that mean no filler, or pigments only. A text with any other word may name a filler.
 _COLOR_ALONE = frozenset(
     [
         "none",
@@ -63,13 +63,13 @@ _COLOR_ALONE = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """What quality said about one use or shape of a grade.
+    """Quality's statement on one use or shape of a grade.
 
     Args:
         about: the use or the shape.
-        reason: why, in words.
-        by, at: who said it, and when.
-        from_caution: True when it was carried over from a caution's sentence and quality has not confirmed it.
+        reason: in words.
+        by, at: author and time.
+        from_caution: True when it was taken over from a caution and quality has not confirmed it.
     """
 
     about: str
@@ -81,13 +81,13 @@ class Statement:
 
 @dataclass(frozen=True, slots=True)
 class Prohibition:
-    """One reason against one use or shape of a grade.
+    """A reason against one use or shape of a grade.
 
     Args:
         about: the use or the shape.
-        source: quality, caution (carried over, not confirmed), finish, or filler.
-        reason: why, in words.
-        by, at: who stated it and when; None where it follows from finish or filler.
+        source: quality, caution (taken over, not confirmed), finish, or filler.
+        reason: in words.
+        by, at: author and time; None where it follows from finish or filler.
     """
 
     about: str
@@ -98,7 +98,7 @@ class Prohibition:
 
     @property
     def says(self) -> str:
-        """The prohibition as a sentence."""
+        """Returns the prohibition as a sentence."""
         what = SHAPES.get(self.about) or f"{hyphenated(self.about)} use"
         return f"The grade is forbidden for {what}: {self.reason}{self._whose}."
 
@@ -111,13 +111,13 @@ class Prohibition:
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """A grade as far as it decides what the grade must not be used for. Nothing is read out of a caution's sentence.
+    """The properties of a grade that decide its forbidden uses. The text of cautions is not interpreted.
 
     Args:
-        finish, filler: free text, None when nothing was said.
-        filler_kind: one of FILLER_KINDS, None when nobody stated it.
-        stated: what quality forbids, use by use.
-        permitted: uses that quality permits all the same.
+        finish, filler: free text, None when not stated.
+        filler_kind: one of FILLER_KINDS, None when not stated.
+        stated: uses that quality forbids.
+        permitted: uses that quality permits despite a default prohibition.
         shapes: shapes that quality forbids.
     """
 
@@ -129,11 +129,11 @@ class Material:
     shapes: Sequence[Statement] = ()
 
     def grounds(self) -> list[Prohibition]:
-        """Returns every reason against a use, those that a permission lifts too: stated ones first, then finish, then filler.
+        """Returns every reason against a use, including those lifted by a permission: stated ones, then finish, then filler.
 
         Notes:
-            A matte finish, a mineral and a fibre filler weaken the bond between layers, so they forbid load-bearing and flexing uses (common
-            practice, no source). It fails closed: a filler of whose kind nothing is stated forbids them too, unless its text names pigments alone.
+            A matte finish, a mineral filler and a fibre filler reduce interlayer strength, so they forbid load-bearing and flexing uses
+            (common practice, no source). A filler of unknown kind forbids them too, unless its text names pigments only.
         """
         found = [_stated(one) for one in self.stated]
         if self.finish is not None and is_matte(self.finish):
@@ -143,7 +143,7 @@ class Material:
         return found
 
     def forbidden(self) -> list[Prohibition]:
-        """Returns the reasons against a use that no permission lifts. A use without one here is not forbidden."""
+        """Returns the reasons that no permission lifts. A use without a reason here is not forbidden."""
         lifted = {one.about for one in self.permitted}
         return [one for one in self.grounds() if one.about not in lifted]
 
@@ -161,7 +161,7 @@ class Material:
         return [_stated(one) for one in self.shapes if one.about in shapes]
 
     def to_review(self) -> list[str]:
-        """Returns what quality still has to state or confirm about the grade, in sentences."""
+        """Returns the statements that quality still has to make or confirm, in sentences."""
         carried = [hyphenated(one.about) for one in self.stated if one.from_caution]
         found = []
         if carried:
@@ -170,7 +170,7 @@ class Material:
                 f"Forbidden by an old caution and not confirmed: {listed}. State the forbidden uses with a reason."
             )
         if self.filler_kind is None:
-            found.append("The kind of filler is not stated. State it for the grade.")
+            found.append("The kind of filler is missing. State it for the grade.")
         return found
 
     def _filler_against(self) -> str | None:
@@ -182,9 +182,9 @@ class Material:
 
 
 def permission_says(granted: Statement) -> str:
-    """Returns a permission as a sentence for the person who loads under it."""
+    """Returns a permission as a sentence for the operator."""
     use, reason = hyphenated(granted.about), granted.reason.rstrip(".")
-    return f'Quality permits {use} use of this grade, which is otherwise forbidden: "{reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
+    return f'Quality permits {use} use of this grade despite the default prohibition: "{reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
 
 
 def _stated(one: Statement) -> Prohibition:
@@ -194,20 +194,20 @@ def _stated(one: Statement) -> Prohibition:
 
 @lru_cache(maxsize=256)  # a shop has few fillers
 def is_color_alone(filler: str) -> bool:
-    """Returns whether the text about a filler names none but pigments: every word of it is known to.
+    """Returns whether the text on a filler names pigments only, or no filler.
 
     Example:
         >>> is_color_alone("White pigment, TiO2"), is_color_alone("unfilled"), is_color_alone("white pigment, chalk")
         (True, True, False)
     """
     words = set(re.findall(r"[^\W\d_]+", filler.casefold()))
-    # An amount alone is that of something.
+    # A text with a number only is an amount of an unnamed filler.
     return words <= _COLOR_ALONE and (bool(words) or not any(sign.isdigit() for sign in filler))
 
 
 @lru_cache(maxsize=256)  # a shop has few finishes
 def is_matte(finish: str) -> bool:
-    """Returns whether a finish is a matte one, however it is spelt; a half-matte one counts.
+    """Returns whether a finish is matte or semi-matte, in any spelling.
 
     Example:
         >>> is_matte("Matt"), is_matte("semi-matte"), is_matte("satin")

@@ -1,4 +1,4 @@
-"""Limits held against the reference they are meant for: what the reference itself would not pass, no lot that matches it can."""
+"""Check of limits against their reference: a limit that the reference fails cannot be passed by a lot that matches it."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from lots.domain.conformity.findings import LABELS
 
 
 def doubts_about_limits(limits: Limits, shade: ShadeRevision) -> list[Doubt]:
-    """Returns what in these limits the reference does not pass, or leaves missing for every lot.
+    """Returns the limits that the reference fails, or that no lot can be assessed against.
 
-    A warning, not a refusal: the next revision of the reference may be the one that is meant.
+    They are warnings, since a later revision of the reference may be meant.
 
     Args:
-        limits: about to be set for a grade.
-        shade: the reference its lots are compared with.
+        limits: new limits for a grade.
+        shade: the reference of its lots.
 
     Returns:
         Doubts whose `field` is a path into the limits, such as color/whiteness_min.
@@ -27,7 +27,7 @@ def doubts_about_limits(limits: Limits, shade: ShadeRevision) -> list[Doubt]:
         return []
     found = [*_metameric(limits.color, shade), *_white(limits.color, shade)]
     if limits.opacity is not None and shade.conditions.backing is None:
-        detail = f"{_named(shade)} does not say what lay behind it, so a lot whose plaques are not opaque cannot pass on its colour."
+        detail = f"{_named(shade)} does not state its backing, so lots with plaques that are not opaque cannot pass on colour."
         found.append(Doubt("opacity", detail, "Approve a revision whose conditions state backing."))
     return found
 
@@ -39,12 +39,12 @@ def _named(shade: ShadeRevision) -> str:
 def _metameric(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
     if limits.metamerism_max is None or shade.spectrum is not None:
         return []
-    detail = f"{_named(shade)} was approved without a spectrum, so metamerism stays missing and no lot can pass."
-    return [Doubt("color/metamerism_max", detail, "Approve a revision by its spectrum, or set no limit on metamerism.")]
+    detail = f"{_named(shade)} has no spectrum, so metamerism stays missing and no lot can pass."
+    return [Doubt("color/metamerism_max", detail, "Approve a revision with a spectrum, or remove this limit.")]
 
 
-_WITHOUT = "Leave this limit out."
-_PASSED = "Set a limit that the reference passes with room for the lots, or leave it out."
+_WITHOUT = "Remove this limit."
+_PASSED = "Set a limit that the reference passes with a margin, or remove it."
 
 
 def _white(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
@@ -54,14 +54,14 @@ def _white(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
         try:
             value, outside = figure(shade.lab), why_not(shade.lab)
         except ValueError as wrong:
-            found.append(Doubt(f"color/{field}", f"It cannot be told of {_named(shade)}: {wrong}.", _WITHOUT))
+            found.append(Doubt(f"color/{field}", f"It is not defined for {_named(shade)}: {wrong}.", _WITHOUT))
             continue
         if not limit.allows(value):
-            detail = f"{_named(shade)} does not pass this itself: {LABELS[code]} {value:.2f}, limit {limit}."
+            detail = f"{_named(shade)} itself fails this limit: {LABELS[code]} {value:z.2f}, limit {limit}."
             found.append(Doubt(f"color/{field}", detail, _PASSED))
         elif outside:
             detail = (
-                f"The formula does not apply to {_named(shade)} ({', '.join(outside)}), so no lot like it can pass."
+                f"The formula does not apply to {_named(shade)} ({', '.join(outside)}), so no similar lot can pass."
             )
             found.append(Doubt(f"color/{field}", detail, _WITHOUT))
     return found

@@ -1,4 +1,4 @@
-"""The re-inspection of a lot at the end of its shelf life: what must be measured again, and until when the lot may then be used."""
+"""Re-inspection of a lot at the end of its shelf life: characteristics to measure again, and the new use-by date."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from datetime import datetime, timedelta
 
 from lots.domain.assessment.assessment import Assessment
 from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.registry import said
 
 
 def measurable(limits: Limits | None) -> tuple[str, ...]:
-    """Returns the characteristics that a re-inspection can name: those that the limits require for some use."""
+    """Returns the characteristics that the limits require for some use, which a re-inspection can name."""
     return () if limits is None else tuple(name for name in limits.blocks if limits.used_by(name))
 
 
@@ -28,25 +29,23 @@ def latest_use_by(now: datetime, shelf_life_days: int) -> datetime:
 
 
 def still_to_do(since: Assessment, name: str) -> tuple[str, ...]:
-    """Returns what is still to be done for a re-inspection, in words; empty when the characteristic passes by its new readings alone.
+    """Returns the next actions for a re-inspection, in words; empty when the characteristic passes by its new readings alone.
 
-    Older readings do not count: they describe the material before it aged.
+    Older readings do not count, since they describe the material before it aged.
 
     Args:
-        since: the assessment by the readings taken and stored after the re-inspection was recorded.
-        name: one of the characteristics that it names.
+        since: the assessment from readings taken and stored after the re-inspection was recorded.
+        name: a characteristic of the re-inspection.
     """
     if since.passed(name):
         return ()
     about = [f for f in since.findings if f.characteristic == name and f.verdict != "pass"]
     asked = [part for f in about if f.to_measure for part in f.to_measure.split("; ")]
-    return tuple(
-        f"for the re-inspection: {part}" for part in dict.fromkeys(asked or [f"{name} readings that pass their limits"])
-    )
+    return tuple(f"for the re-inspection: {part}" for part in dict.fromkeys(asked or [f"measure {said(name)} again"]))
 
 
 def reinspected_until(inspections: Iterable[tuple[datetime, bool]]) -> datetime | None:
-    """Returns until when re-inspections extend the shelf life of a lot, None without a complete one.
+    """Returns the use-by date from re-inspections, None without a complete one.
 
     The newest complete re-inspection counts. A newer one that is not complete may only shorten it.
 

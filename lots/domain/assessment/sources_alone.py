@@ -1,4 +1,4 @@
-"""Each source by itself: what one instrument, printer or build refuses, readings of another do not release."""
+"""Assessment by source: a failure by one instrument, printer or build is not averaged away by readings of another."""
 
 from __future__ import annotations
 
@@ -13,26 +13,25 @@ from lots.domain.characteristics.declaring.origin import SOURCE_PARTS, origin_of
 from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.rule_versions import SECOND
 
-# So many sources are judged in every combination. More of them, which a lot hardly has, one by one and as they came.
+# Up to this many sources are assessed in every combination.
 _EVERY_UNION = 5
 Source = tuple[str, str, str]
 
 
 def assess_by_source(declared: Characteristic, case: Case) -> Part:
-    """Returns what a characteristic adds to the assessment of a lot, each failure by one source alone included.
+    """Returns a characteristic's part of the assessment, including each failure by one source alone.
 
-    Where the readings of a characteristic come from several sources, the readings of each source, and of several together, are judged without the others
-    too. A finding that fails by some sources stands, whatever the others add: a mean over two builds must not hide the build that fails.
+    Where readings come from several sources, each source, and each combination, is also assessed alone. A finding that fails for some sources
+    fails for the lot: a mean over two builds must not hide the failing build.
 
     Args:
         declared: the characteristic.
         case: the lot, with the readings of every source.
 
     Notes:
-        From version 3 of the rules on. A source is one instrument with one build of one printer. Up to five sources are judged in every combination; of
-        more, each alone, all but one, and those that came first. What some sources do not cover is missing by them, so they refuse nothing. A
-        held finding is no refusal. Where only the newest reading of a spool counts, older ones are left out first. What is kept of the lot rests
-        on all readings.
+        From version 3 of the rules on. A source is one instrument with one build of one printer. Up to five sources are assessed in every
+        combination; of more, each alone, all but one, and the first ones together. A held finding is no failure. Where only the newest
+        reading of a spool counts, older ones are left out first. Stored figures of the lot come from all readings.
 
     Reference:
         This project's rule, no source.
@@ -57,7 +56,7 @@ def assess_by_source(declared: Characteristic, case: Case) -> Part:
 
 
 def _newest(readings: Sequence[Any]) -> list[Any]:
-    """The newest readings of each spool."""
+    """Returns the newest readings of each spool."""
     latest: dict[str, Any] = {}
     for one in readings:
         latest[one.spool] = max(latest.get(one.spool, one.measured_at), one.measured_at)
@@ -65,7 +64,7 @@ def _newest(readings: Sequence[Any]) -> list[Any]:
 
 
 def _sources(readings: Sequence[Any], controls: Sequence[Any]) -> list[tuple[str, list[Any], list[Any]]]:
-    """Some sources in words, their readings, and the controls of the builds that they printed; none where there is one source."""
+    """Returns combinations of sources: name, readings, and controls of their builds; empty with one source."""
     every = list(dict.fromkeys(origin_of(one).source for one in readings))
     found = []
     for chosen in _unions(every):
@@ -77,7 +76,7 @@ def _sources(readings: Sequence[Any], controls: Sequence[Any]) -> list[tuple[str
 
 
 def _unions(every: Sequence[Source]) -> list[frozenset[Source]]:
-    """The sets of sources to judge, smallest first, each once; never all of them."""
+    """Returns the sets of sources to assess, smallest first, without the set of all."""
     n = len(every)
     if n <= _EVERY_UNION:
         return [frozenset(some) for size in range(1, n) for some in combinations(every, size)]
@@ -88,7 +87,7 @@ def _unions(every: Sequence[Source]) -> list[frozenset[Source]]:
 
 
 def _named(some: Sequence[Any], every: Sequence[Any]) -> str:
-    """Sources in words: each part that differs between the readings, with the names of these."""
+    """Returns the sources in words: each part that differs between the readings, with its names."""
     parts = []
     for index, kind in enumerate(SOURCE_PARTS):
         names = {origin_of(one).source[index]: origin_of(one).named[index] for one in some}
@@ -100,11 +99,11 @@ def _named(some: Sequence[Any], every: Sequence[Any]) -> str:
 def _kept(
     whole: Sequence[Finding], alone: Iterable[tuple[str, Sequence[Finding]]], key: Callable[[Finding], Hashable]
 ) -> list[Finding]:
-    """The findings by all readings, each with the worst failure by one source alone in its place."""
+    """Returns the findings from all readings, each replaced by the worst failure of one source alone."""
     failing: dict[Hashable, list[Finding]] = {}
     for says, findings in alone:
         for found in filter(_refuses, findings):
-            told = f"{found.detail} By the readings of {says} alone.".strip()
+            told = f"{found.detail} This is from the readings of {says} alone.".strip()
             failing.setdefault(key(found), []).append(replace(found, detail=told))
     kept = []
     for found in whole:

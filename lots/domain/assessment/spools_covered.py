@@ -1,4 +1,4 @@
-"""On how many drawn spools a finding must rest: the sample is drawn for every characteristic, not for the one that is measured first."""
+"""Number of drawn spools that each finding requires."""
 
 from __future__ import annotations
 
@@ -15,16 +15,15 @@ Measured = Mapping[str, Collection[str]]
 
 
 def covered(findings: Sequence[Finding], measured: Measured, limits: Limits, coverage: Coverage) -> list[Finding]:
-    """Returns the findings, of which none passes or is near on fewer drawn spools than its characteristic needs, each with the spools it rests on.
+    """Returns the findings with their number of spools; none passes or is near with fewer drawn spools than required.
 
-    A finding needs as many measured spools as its limits block says (`spools_min`), else as many as its declaration does, and never more than
-    the lot has.
+    The required number is that of the limits block (`spools_min`), else that of the declaration, and at most the spools of the lot.
 
     Args:
-        findings: on the lot. One that fails stays as it is; one that waits for a decision or a remedy asks for the spools beside it.
-        measured: spools with readings that count, by characteristic; controls are no spools of the lot.
-        limits: what is asked.
-        coverage: which spools were drawn, and how many the sampling asks for.
+        findings: on the lot. A failing one is unchanged. A held one asks for the spools in addition.
+        measured: spools with readings that count, by characteristic, without controls.
+        limits: the limits revision.
+        coverage: which spools were drawn, and how many the sampling requires.
 
     Reference:
         ISO 2859-1, 3.1.16 (a sample is the set of items that provides information on the lot; number from memory). The least number for
@@ -42,11 +41,11 @@ def _covered(finding: Finding, measured: Measured, limits: Limits, coverage: Cov
     short, left = spools_lacking(seen, spools_asked(name, limits), coverage)
     if not short or finding.verdict == "fail":
         return found
-    # Spools that are still to be drawn are named once they are.
+    # Spools that are not drawn yet have no codes to name.
     undrawn = max(0, short - len(left)) if coverage.drawn else 0
     wanted = _wanted(name, short, len(set(seen)), () if undrawn else left)
     if finding.verdict == "missing":
-        # What names its spools already says all that is to be said.
+        # A sentence that names spools needs no addition.
         told = finding.value is not None or not short > 1 or "spool" in finding.to_measure
         return found if told else replace(found, to_measure=f"{finding.to_measure}; {wanted}", more_spools=undrawn)
     if finding.hold:
@@ -55,18 +54,18 @@ def _covered(finding: Finding, measured: Measured, limits: Limits, coverage: Cov
 
 
 def spools_asked(name: str, limits: Limits) -> int | None:
-    """Returns on how many drawn spools the findings of a characteristic must rest; None for as many as the sampling asks."""
+    """Returns the required number of drawn spools for a characteristic; None for the number of the sampling."""
     asked = limits.asked.get(name, {}).get("spools_min")
     return DECLARED[name].spools_min if asked is None else int(asked)
 
 
 def spools_lacking(seen: Collection[str], asked: int | None, coverage: Coverage) -> tuple[int, list[str]]:
-    """Returns how many more spools must be measured, and the drawn spools that they can be, in the order of the draws.
+    """Returns how many more spools must be measured, and the drawn spools not measured yet, in the order of the draws.
 
     Args:
-        seen: spools that were measured.
-        asked: how many there must be; None for those that the sampling asks for, delivery by delivery.
-        coverage: how many spools the lot has, and which were drawn.
+        seen: measured spools.
+        asked: required number; None for the number of the sampling, by delivery.
+        coverage: number of spools of the lot, and which were drawn.
 
     Example:
         >>> spools_lacking({"A"}, 3, Coverage.of(2, 2, ("A", "B")))
@@ -80,13 +79,13 @@ def spools_lacking(seen: Collection[str], asked: int | None, coverage: Coverage)
 
 
 def _wanted(name: str, short: int, seen: int, left: Sequence[str]) -> str:
-    """What is to be measured, and on which spools."""
+    """Returns the action in words, with the spools to measure."""
     spools = f"{short} {'more ' if seen else ''}drawn {plural(short, 'spool')}"
     which = f": {'' if len(left) == short else 'of '}{named(left)}" if left else ""
-    return f"{said(name)} on {spools}{which}"
+    return f"measure {said(name)} on {spools}{which}"
 
 
 def counted_in_full(name: str, limits: Limits, coverage: Coverage) -> bool:
-    """Returns whether a sampling plan waits for this characteristic on the whole sample; not where the limits are content with fewer spools."""
+    """Returns whether a sampling plan needs this characteristic on the whole sample; False where the limits accept fewer spools."""
     asked = limits.asked.get(name, {}).get("spools_min")
     return asked is None or asked >= coverage.spools_required

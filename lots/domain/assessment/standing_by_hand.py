@@ -1,4 +1,4 @@
-"""Where a lot stands once people have had their say, and which decisions by hand are open to them."""
+"""Status of a lot after manual decisions, and the manual decisions that are allowed."""
 
 from __future__ import annotations
 
@@ -8,24 +8,24 @@ from datetime import datetime, timedelta
 STANDINGS = ("quarantined", "released", "restricted", "blocked", "returned", "scrapped")
 LOADABLE = ("released", "restricted")
 
-# A decision by hand -> the standing it puts the lot in, until it is lifted.
+# Manual decision -> status of the lot until the decision is lifted.
 ACTIONS = {"block": "blocked", "hold": "quarantined", "return": "returned", "scrap": "scrapped", "lift": None}
 ENDINGS = ("return", "scrap")
-# A decision by hand that puts a lot nowhere: the step that held it passes, and the readings go on deciding.
+# A manual decision that sets no status: the step that held the lot passes, and the readings decide.
 ACCEPT_STEP = "accept_step"
-# How long the person who ended a lot may lift that alone. Common practice, no source.
+# Time in which a return or scrapping can be lifted without a second person. Common practice, no source.
 LIFT_WITHIN = timedelta(days=1)
 
 
 def standing_after(assessed: str, by_hand: str | None) -> str:
-    """Returns a lot's standing.
+    """Returns a lot's status.
 
-    A decision by hand wins over the assessment until it is lifted, so nobody can release by hand what its readings refuse: lifting only
-    gives the word back to the readings. A hold never softens a block that the readings made.
+    A manual decision overrides the assessment until it is lifted. Lifting only restores the assessed status, so nobody can
+    manually release a lot whose readings fail. A hold does not override a block from the readings.
 
     Args:
-        assessed: the standing its readings lead to.
-        by_hand: the decision in force: block, hold, return, scrap or None.
+        assessed: the status from its readings.
+        by_hand: the manual decision in force: block, hold, return, scrap or None.
 
     Example:
         >>> standing_after("released", "block"), standing_after("blocked", None), standing_after("blocked", "hold")
@@ -37,7 +37,7 @@ def standing_after(assessed: str, by_hand: str | None) -> str:
 
 
 def decided_by_hand(assessed: str, by_hand: str | None) -> bool:
-    """True when a lot stands where it does because of a decision by hand, and not of its readings.
+    """Returns whether the status of a lot comes from a manual decision and not from its readings.
 
     Example:
         >>> decided_by_hand("released", "hold"), decided_by_hand("blocked", "hold")
@@ -47,10 +47,9 @@ def decided_by_hand(assessed: str, by_hand: str | None) -> bool:
 
 
 def legal_actions(by_hand: str | None) -> tuple[str, ...]:
-    """Returns the decisions by hand that may follow the one in force.
+    """Returns the manual decisions that may follow the one in force.
 
-    A lot that was returned or scrapped can only be lifted; `may_lift_ending` says by whom. A block or a hold can be lifted, or turned
-    into anything else.
+    A return or a scrapping can only be lifted (see `may_lift_ending`). A block or a hold can be lifted or replaced by any other decision.
 
     Example:
         >>> legal_actions(None)
@@ -70,9 +69,9 @@ class Ending:
     """A return or a scrapping in force.
 
     Args:
-        decided_by: who decided it.
-        decided_at: when the server stored it.
-        loaded_since: True when a spool of the lot, or one wound from it, was loaded after that.
+        decided_by: author.
+        decided_at: time at which the server stored it.
+        loaded_since: True when a spool of the lot, or one respooled from it, was loaded after that.
     """
 
     decided_by: str
@@ -81,14 +80,14 @@ class Ending:
 
 
 def may_lift_ending(ending: Ending, by: str, now: datetime) -> bool:
-    """Returns whether somebody of quality may lift a return or a scrapping.
+    """Returns whether a person of quality may lift a return or a scrapping.
 
-    Within a day anybody of quality may, while nothing of the lot was loaded since. Otherwise, or after the clock was set back, it takes
-    a second person.
+    Within a day, any person of quality may, if nothing of the lot was loaded since. Otherwise, or after the clock was set back, only a
+    second person may.
 
     Args:
         ending: the decision in force.
-        by: who wants to lift it.
+        by: the person who lifts it.
         now: the present moment.
     """
     fresh = timedelta(0) <= now - ending.decided_at <= LIFT_WITHIN
@@ -96,5 +95,5 @@ def may_lift_ending(ending: Ending, by: str, now: datetime) -> bool:
 
 
 def in_force_after(action: str) -> str | None:
-    """Returns the decision in force after `action`: lifting leaves none."""
+    """Returns the manual decision in force after `action`, None after lifting."""
     return None if action == "lift" else action

@@ -1,4 +1,4 @@
-"""From findings to a verdict per use, to a standing, and to what is still to be done."""
+"""Verdict per use, status and next actions from findings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.domain.conformity.limits import Verdict
 
 
 def verdicts(findings: Sequence[Finding], limits: Limits) -> dict[str, Verdict]:
-    """Returns use -> its verdict: the worst of the findings that the use requires."""
+    """Returns use -> verdict, the worst of the findings that the use requires."""
     return {
         use: _use_verdict([f for f in findings if use in f.uses or f.characteristic in needs], use, needs)
         for use, needs in limits.required().items()
@@ -18,7 +18,7 @@ def verdicts(findings: Sequence[Finding], limits: Limits) -> dict[str, Verdict]:
 
 
 def _use_verdict(findings: Sequence[Finding], use: str, needs: Sequence[str]) -> Verdict:
-    """One use's verdict: any failure refuses it, anything missing or to be remedied leaves it open, anything near too."""
+    """Returns the verdict on one use: `fail` before `missing` (or a held failure), `near` and `pass`."""
     judged = {f.characteristic for f in findings}
     deciding = [f for f in findings if use in f.uses]
     if any(f.verdict == "fail" and not f.hold for f in deciding):
@@ -30,7 +30,7 @@ def _use_verdict(findings: Sequence[Finding], use: str, needs: Sequence[str]) ->
 
 
 def standing_of(uses: Mapping[str, Verdict]) -> str:
-    """Returns where the verdicts put a lot.
+    """Returns the status of a lot from its verdicts.
 
     `released` when every use passes, `blocked` when every use fails, `quarantined` while any is open, `restricted` when some pass and
     the rest fail.
@@ -48,10 +48,10 @@ def standing_of(uses: Mapping[str, Verdict]) -> str:
 
 
 def to_measure(findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Returns what is still to be done for the findings that some use requires, each thing once."""
+    """Returns the next actions for the findings that some use requires, without repeats."""
     return each_once(f.to_measure for f in findings if f.uses and f.verdict != "pass")
 
 
 def each_once(texts: Iterable[str]) -> tuple[str, ...]:
-    """Returns the parts of what is to be done, without repeats: several findings wait for the same readings."""
+    """Returns the actions in some texts without repeats, since several findings may wait for the same readings."""
     return tuple(dict.fromkeys(part for text in texts if text for part in text.split("; ")))

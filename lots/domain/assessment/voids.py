@@ -1,4 +1,4 @@
-"""Readings that are in question: voids by their authors, which wait for the agreement of quality, and readings that wait for a confirmation."""
+"""Pending readings: voids by their authors that wait for quality, implausible readings that wait for confirmation, suspect builds."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.judgement import unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit, Verdict
 
-# Common practice, no source: long enough to notice a slip of typing, too short to wait for a verdict.
+# Long enough to notice a typing error, too short to wait for a verdict. Common practice, no source.
 UNDO_WITHIN = timedelta(minutes=10)
 
-# A failure that turns into nothing measured is a better verdict for a person who wants the failure gone.
+# `missing` ranks above `fail` and `near`: a void that turns a failure into missing readings is an improvement too.
 _BETTER: Mapping[Verdict, int] = {"fail": 0, "near": 1, "missing": 2, "pass": 3}
 
 
@@ -26,14 +26,14 @@ def may_undo(recorded_at: datetime, now: datetime) -> bool:
     """Returns whether the author of a reading may still void it; False after the clock was set back.
 
     Args:
-        recorded_at: when the server stored the reading.
-        now: the present moment by the same clock.
+        recorded_at: time at which the server stored the reading.
+        now: present time by the same clock.
     """
     return recorded_at <= now <= recorded_at + UNDO_WITHIN
 
 
 def improves(before: Assessment, after: Assessment) -> bool:
-    """Returns whether a void improves anything that a use requires: a finding, a verdict on a use, a spool that fails by itself or is wet.
+    """Returns whether a void improves anything that a use requires: a finding, a verdict, a nonconforming or wet spool.
 
     Args:
         before: the assessment with the reading.
@@ -53,14 +53,14 @@ def hold_back(
 ) -> Assessment:
     """Returns the assessment of a lot while voids by authors wait for the agreement of quality.
 
-    The lot is judged by the readings that count. Every use that requires a voided characteristic, or whose verdict is better without
-    the voided readings, is `missing` at best. A spool that fails by itself with them, or is wet, still is. So an author's void never improves a
-    verdict until quality agrees.
+    The lot is assessed without the voided readings. Every use that requires a voided characteristic, or whose verdict improves, is `missing` at
+    best. Spools that were nonconforming or wet with the voided readings remain so. An author's void never improves a verdict until quality
+    agrees.
 
     Args:
         without: the assessment without the voided readings.
         counted: the assessment with them.
-        waiting: (number, characteristic) of each reading whose void waits.
+        waiting: (number, characteristic) of each reading whose void waits for quality.
         limits: the limits revision of both; None when the grade has none.
     """
     if limits is None:
@@ -68,7 +68,7 @@ def hold_back(
     improved = _improved_uses(counted, without)
     findings = []
     for number, characteristic in waiting:
-        lacking = f"quality's agreement to the void of reading {number}"
+        lacking = f"ask quality to approve the void of reading {number}"
         found = unmeasured("sampling.void", Limit(None, 0.0), DecisionRule(), lacking)
         held = [use for use in limits.required() if use in limits.used_by(characteristic) or use in improved]
         findings.append(replace(found, subject=f"reading {number}", uses=tuple(held)))
@@ -98,7 +98,7 @@ def hold_back(
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A reading far from its neighbours that nobody confirmed: its number, its characteristic, its spool, and what it measured in words."""
+    """An unconfirmed reading far from its neighbours: number, characteristic, spool, and its values in words."""
 
     number: int
     characteristic: str
@@ -107,15 +107,15 @@ class Waiting:
 
     @property
     def to_do(self) -> str:
-        """What is to be done, for the list of things to do, which a semicolon would part."""
+        """Returns the next action, without semicolons, which separate actions."""
         return f"confirm or void reading {self.number}: {self.says} on spool {self.spool}".replace(";", ",")
 
 
 def hold_unconfirmed(found: Assessment, waiting: Sequence[Waiting], limits: Limits | None) -> Assessment:
-    """Returns the assessment of a lot while readings far from their neighbours wait for a confirmation.
+    """Returns the assessment of a lot while readings far from their neighbours wait for confirmation.
 
-    The lot is judged without them, and no finding of their characteristic passes until somebody confirms or voids them. A finding that fails by
-    the other readings stays failed. So such a reading neither blocks a lot nor releases it.
+    The lot is assessed without them, and no finding of their characteristic passes until they are confirmed or voided. A finding that fails
+    without them still fails. So such a reading neither blocks nor releases a lot.
 
     Args:
         found: the assessment without them.
@@ -123,10 +123,10 @@ def hold_unconfirmed(found: Assessment, waiting: Sequence[Waiting], limits: Limi
         limits: the limits revision; None when the grade has none.
 
     Notes:
-        Where a sampling plan counts spools, the count passes for no use that requires the characteristic either.
+        Where a sampling plan counts spools, the count does not pass either for uses that require the characteristic.
 
     Reference:
-        Common practice, no source: an implausible value is confirmed before anybody acts on it.
+        Common practice, no source: an implausible value is confirmed before it is used.
     """
     if limits is None or not waiting or not found.findings:
         return found
@@ -153,10 +153,10 @@ def hold_unconfirmed(found: Assessment, waiting: Sequence[Waiting], limits: Limi
 
 
 def hold_doubted(without: Assessment, counted: Assessment, builds: str, limits: Limits | None) -> Assessment:
-    """Returns the assessment of a lot while builds that it was printed in are in doubt.
+    """Returns the assessment of a lot while builds of its prints are suspect.
 
-    The lot is judged without their prints. What these fail passes for no use until quality lifts the doubt or voids them, so that a control print
-    never turns a refusal into a release.
+    The lot is assessed without these prints. Findings that fail with them do not pass until quality clears the builds or voids the prints.
+    So a control print never turns a rejection into a release.
 
     Args:
         without: the assessment without the prints.
@@ -170,7 +170,7 @@ def hold_doubted(without: Assessment, counted: Assessment, builds: str, limits: 
     failing = {finding.code for finding in counted.findings if finding.verdict == "fail" and not finding.hold}
     if limits is None or not failing:
         return without
-    lacking = f"quality's decision on {builds}: lift the doubt, or void what was printed in it"
+    lacking = f"ask quality to clear {builds} or void its prints"
     findings = [_waits(finding, lacking) if finding.code in failing else finding for finding in without.findings]
     uses = verdicts(findings, limits)
     return replace(
@@ -191,7 +191,7 @@ def _waits(finding: Finding, lacking: str) -> Finding:
 
 
 def _worst(findings: Sequence[Finding]) -> dict[str, Verdict]:
-    """Code -> the worst verdict of the findings that some use requires."""
+    """Returns code -> the worst verdict of the findings that some use requires."""
     found: dict[str, Verdict] = {}
     for finding in findings:
         if finding.uses:
@@ -209,7 +209,7 @@ def _improved_uses(before: Assessment, after: Assessment) -> set[str]:
 
 
 def _drier(before: Summary, after: Summary) -> bool:
-    """True when some spool need not be measured dry any more, or counts as measured dry at a later moment."""
+    """Returns whether some spool no longer needs drying, or counts as dry at a later time."""
     if before.wet is None or not before.wet.uses:
         return False
     if after.wet is None or after.wet.at < before.wet.at:
@@ -223,13 +223,13 @@ def _later(one: Wetness | None, other: Wetness | None) -> Wetness | None:
 
 
 def _failing_spools(found: Assessment) -> set[tuple[str, str]]:
-    """(spool, code) of everything that a spool fails by itself and some use requires."""
+    """Returns (spool, code) of each finding that a spool fails and some use requires."""
     each = found.summary.nonconforming.items()
     return {(spool, finding.code) for spool, why in each for finding in why if finding.uses}
 
 
 def _still_failing(without: Assessment, counted: Assessment) -> dict[str, list[Finding]]:
-    """What spools fail without the voided readings, and what they fail with them only."""
+    """Returns the failing findings per spool without the voided readings, and those with them."""
     known = {(spool, finding.code) for spool, why in without.summary.nonconforming.items() for finding in why}
     kept = {spool: list(why) for spool, why in without.summary.nonconforming.items()}
     for spool, why in counted.summary.nonconforming.items():

@@ -1,4 +1,4 @@
-"""The cross-section of filament: how it is read, its area, the flow factor that corrects for it, and the length that a mass makes."""
+"""The cross-section of filament: diameter readings, area, flow factor and length of a mass."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 
 @dataclass(frozen=True, slots=True)
 class DiameterReading:
-    """Two perpendicular diameters (mm) at one position (m from the free end, None if not noted); `uncertainty` and `resolution` of the gauge in mm.
+    """Two perpendicular diameters (mm) at one position (m from the free end, None if not stated).
 
-    `d_max_mm` and `d_min_mm` are the largest and the smallest diameter found by turning, None where nobody turned.
+    `uncertainty` and `resolution` are those of the gauge, mm. `d_max_mm` and `d_min_mm` are the largest and the smallest diameter found by
+    turning, None if not measured.
     """
 
     spool: str
@@ -31,27 +32,30 @@ class DiameterReading:
 
     @property
     def diameters(self) -> tuple[float, ...]:
-        """Every diameter that was read at this position, mm."""
+        """Returns every diameter measured at this position, mm."""
         return tuple(d for d in (self.d1_mm, self.d2_mm, self.d_max_mm, self.d_min_mm) if d is not None)
 
     @property
     def mean_mm(self) -> float:
-        """Mean of the two axes, mm."""
+        """Returns the mean of the two axes, mm."""
         return (self.d1_mm + self.d2_mm) / 2
 
     @property
     def ovality_mm(self) -> float:
-        """Largest less smallest diameter, mm, >= 0. A mean hides it, as 1.84 and 1.66 average to a perfect 1.75; so do two axes across an oval at 45 degrees."""
+        """Returns the largest less the smallest diameter, mm, >= 0.
+
+        A mean hides ovality: 1.84 and 1.66 average to 1.75. Two axes at 45 degrees to those of the oval hide it too.
+        """
         return max(self.diameters) - min(self.diameters)
 
     @property
     def where(self) -> str:
-        """Spool and position in words."""
+        """Returns the spool and the position in words."""
         return f"spool {self.spool}" + ("" if self.position_m is None else f" at {self.position_m:g} m")
 
 
 def area_mm2(d1_mm: float, d2_mm: float) -> float:
-    """Returns the cross-section of an ellipse with axes `d1_mm` and `d2_mm`, in mm2.
+    """Returns the area of an ellipse with axes `d1_mm` and `d2_mm`, mm2.
 
     Args:
         d1_mm, d2_mm: perpendicular diameters, mm, > 0.
@@ -67,11 +71,11 @@ def area_mm2(d1_mm: float, d2_mm: float) -> float:
 
 
 def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float:
-    """Returns nominal cross-section over measured: what to multiply the slicer's flow by. Above 1 for thin filament.
+    """Returns the nominal over the measured cross-section, a multiplier for the slicer's flow, above 1 for thin filament.
 
     Args:
         readings: at least one.
-        nominal_mm: diameter the slicer was told, mm, > 0.
+        nominal_mm: diameter set in the slicer, mm, > 0.
 
     Reference:
         Equal volume per length fed; area of an ellipse, averaged over the positions.
@@ -84,14 +88,14 @@ def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float
     return area_mm2(nominal_mm, nominal_mm) / measured
 
 
-# Positions nearer than this are one place on the filament, m. Common practice, no source.
+# Positions closer than this count as one, m. Common practice, no source.
 _ONE_PLACE_M = 0.1
 
 
 def positions_read(readings: Sequence[DiameterReading], rules: int = CURRENT) -> int:
-    """Returns at how many positions a spool was read: repeats at one position are one, a reading without a position is one by itself.
+    """Returns the number of different positions measured on a spool. A reading without a position counts as one.
 
-    Five readings at one position say nothing of the rest of the spool. Before version 3 of the rules each reading was one.
+    Five readings at one position do not represent the rest of the spool. Before version 3 of the rules each reading counted.
 
     Args:
         readings: of one spool.
@@ -114,10 +118,10 @@ def positions_read(readings: Sequence[DiameterReading], rules: int = CURRENT) ->
 
 
 def flow_uncertainty(readings: Sequence[DiameterReading], flow: float) -> float | None:
-    """Returns the standard uncertainty of a spool's flow factor, None where neither a second reading nor a gauge tells it.
+    """Returns the standard uncertainty of a spool's flow factor, None without a second reading or a gauge uncertainty.
 
-    The factor goes with the square of the diameter, so its relative uncertainty is twice that of the mean diameter: the scatter over the readings,
-    by the root of their number, with the gauge's own.
+    The factor depends on the square of the diameter, so its relative uncertainty is twice that of the mean diameter. That combines the
+    standard error of the readings with the uncertainty of the gauge.
 
     Args:
         readings: of one spool, at least one.
@@ -134,12 +138,12 @@ def flow_uncertainty(readings: Sequence[DiameterReading], flow: float) -> float 
     u = mean_uncertainty(
         means, worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
     )
-    # Equal readings show no uncertainty.
+    # Equal readings give no uncertainty.
     return flow * 2 * u * len(means) / math.fsum(means) if u else None
 
 
 def lot_flow_uncertainty(spools: Mapping[str, Sequence[DiameterReading]], flows: Mapping[str, float]) -> float | None:
-    """Returns the standard uncertainty of a lot's flow factor: of its spool, or the scatter of several spools with the gauge's own.
+    """Returns the standard uncertainty of a lot's flow factor from its only spool, or from the spread of spools and the gauge.
 
     Args:
         spools: spool -> its readings, at least one spool.
@@ -159,7 +163,7 @@ def lot_flow_uncertainty(spools: Mapping[str, Sequence[DiameterReading]], flows:
 
 
 def flow_uncertainties(spools: Mapping[str, Sequence[DiameterReading]], flows: Mapping[str, float]) -> dict[str, Any]:
-    """Returns the standard uncertainties of flow factors as they are kept: of the lot, and of each spool where it is known."""
+    """Returns the standard uncertainties of flow factors as stored: of the lot, and of each spool where known."""
     each = {code: flow_uncertainty(group, flows[code]) for code, group in spools.items()}
     return {
         "flow_uncertainty": lot_flow_uncertainty(spools, flows),
@@ -168,12 +172,12 @@ def flow_uncertainties(spools: Mapping[str, Sequence[DiameterReading]], flows: M
 
 
 def length_m(mass_g: float, density_g_cm3: float, d1_mm: float, d2_mm: float | None = None) -> float:
-    """Returns the length of filament in `mass_g`, in m.
+    """Returns the length of a mass of filament, m.
 
     Args:
         mass_g: net mass, g, >= 0.
         density_g_cm3: g/cm3, > 0.
-        d1_mm, d2_mm: diameters, mm; a round section when only one is given.
+        d1_mm, d2_mm: diameters, mm; a round section with one alone.
 
     Notes:
         mm2 times g/cm3 is g/m, so no factor is needed.

@@ -1,4 +1,4 @@
-"""Filament diameter: two axes per position, means, ovality, and what they mean for flow."""
+"""Filament diameter: two axes per position, means, ovality, flow factors."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.words import counted
 
-# Every diameter that is read at one position.
+# Every diameter measured at one position.
 _AXES = ("d1_mm", "d2_mm", "d_max_mm", "d_min_mm")
 
 
@@ -91,11 +91,11 @@ def _doubts(values: Values, nominal_mm: float) -> list[Doubt]:
 def _terms(limits: DiameterLimits, nominal_mm: float) -> str:
     least = counted(limits.readings_per_spool_min, "position")
     span = "" if limits.span_min_m is None else f", over at least {limits.span_min_m:g} m"
-    return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool{span}."
+    return f"Nominal diameter {nominal_mm:g} mm, measured at {least} or more per spool{span}."
 
 
 def _scales(limits: DiameterLimits, nominal_mm: float, _: ShadeRevision | None) -> list[Scale]:
-    """A single diameter against its tolerance, and the ovality of its position."""
+    """Returns the scales of a single diameter and of ovality."""
     found = []
     if limits.reading_tolerance_mm is not None:
         found.append(Scale(label="Single diameter", limit=around(nominal_mm, limits.reading_tolerance_mm), of=_AXES))
@@ -109,7 +109,7 @@ DIAMETER = Characteristic(
     title="Diameter",
     path="/diameter-readings",
     schema="Diameter",
-    summary="Store diameters, two axes at each position.",
+    summary="Store diameters, two axes per position.",
     about="Two perpendicular diameters at one position.",
     measured_by=BENCH,
     fields=(
@@ -135,7 +135,7 @@ DIAMETER = Characteristic(
         fields=(
             LimitField(
                 "mean_tolerance_mm",
-                "most that the mean of a spool may differ from nominal",
+                "largest difference of a spool mean from nominal",
                 label="Mean of a spool, nominal ±, mm",
                 proposal=0.03,
                 asks=True,
@@ -145,7 +145,7 @@ DIAMETER = Characteristic(
             ),
             LimitField(
                 "reading_tolerance_mm",
-                "most that any single diameter may differ from nominal",
+                "largest difference of a single diameter from nominal",
                 label="Single diameter, nominal ±, mm",
                 proposal=0.05,
                 asks=True,
@@ -155,17 +155,17 @@ DIAMETER = Characteristic(
             ),
             LimitField(
                 "ovality_max_mm",
-                "most between two diameters at one position",
+                "largest difference of two diameters at one position",
                 label="Ovality, at most, mm",
                 proposal=0.05,
                 asks=True,
                 above=0,
                 high=1,
             ),
-            fewest("readings_per_spool_min", "fewest positions read on a spool", "Fewest positions per spool", 5),
+            fewest("readings_per_spool_min", "fewest positions measured on a spool", "Fewest positions per spool", 5),
             LimitField(
                 "span_min_m",
-                "least distance between the first and the last position of a spool; positions must be stated then",
+                "least distance between the first and the last position of a spool; every reading then needs its position",
                 label="Length covered, at least, m",
                 above=0,
                 high=10_000,
@@ -175,13 +175,13 @@ DIAMETER = Characteristic(
         terms=_terms,
     ),
     assess=_assess,
-    # A finding judges the worst spool or reading; what drifts is the lot's mean of the same thing.
+    # A finding is on the worst spool or reading; drift charts follow the lot's mean.
     judged=(
         Judged("diameter.spool_mean", "Spool's mean diameter", follows="diameter.mean", of_spool=True, covered=True),
         Judged("diameter.reading", "Single diameter", of_spool=True),
         Judged("diameter.ovality", "Ovality", follows="diameter.mean_ovality", of_spool=True),
     ),
-    # A micrometer reads 0.001 mm (common practice, no source).
+    # Resolution of a micrometer, 0.001 mm. Common practice, no source.
     decimals=3,
     measures=(
         Measure(
@@ -211,7 +211,7 @@ DIAMETER = Characteristic(
             plausible=(0, 0.5),
         ),
     ),
-    # Filament varies by hundredths of a millimetre along a spool. Common practice, no source.
+    # Diameter varies by hundredths of a millimetre along a spool. Common practice, no source.
     far=Far(
         of=lambda r: [("d1", r.d1_mm, ()), ("d2", r.d2_mm, ())],
         band=within(0.15),
@@ -236,9 +236,9 @@ DIAMETER = Characteristic(
     instruments=("micromet", "caliper", "calliper", "laser"),
     kinds=("micrometer", "laser micrometer", "caliper"),
     instrument_unit="mm",
-    method="Two perpendicular diameters were read at each position along the filament, and the largest and the smallest where they were "
-    "found by turning. A single diameter and the ovality (the largest difference) are judged position by position, a spool's mean of the "
-    "two perpendicular ones over all its positions.",
+    method="Two perpendicular diameters were measured at each position, and where stated the largest and the smallest by turning. "
+    "Single diameters and ovality (the largest difference) are assessed per position. The mean of the perpendicular diameters is assessed "
+    "per spool.",
     scales=_scales,
     form=Form(
         "Diameter",
@@ -251,8 +251,8 @@ DIAMETER = Characteristic(
             Entry("d_min_mm", "Smallest, mm"),
             Entry("position_m", "at, m from the end"),
         ),
-        about="At each position measure twice, the second time turned by a quarter. Then turn the gauge around the filament and enter the "
-        "largest and the smallest diameter: two fixed axes can miss an oval. Spread the positions along what you can reach of the spool.",
+        about="At each position measure two diameters at right angles. Then turn the gauge around the filament and enter the largest and the "
+        "smallest diameter, since two fixed axes can miss an oval. Spread the positions along the length within reach.",
         first=True,
     ),
 )

@@ -1,4 +1,4 @@
-"""What cannot be right of diameters, and which positions along a spool are still lacking."""
+"""Plausibility of diameters, and positions still to be measured along a spool."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.domain.conformity.limits import BINARY_NOISE
 
 
 def doubt_diameter(field: str, value_mm: float, nominal_mm: float) -> Doubt | None:
-    """Returns a doubt when a diameter cannot be filament of this nominal size.
+    """Returns a doubt when a diameter is not plausible for the nominal diameter.
 
     Args:
         value_mm: as entered, mm.
@@ -30,25 +30,25 @@ def doubt_diameter(field: str, value_mm: float, nominal_mm: float) -> Doubt | No
             return Doubt(
                 field,
                 detail,
-                f"This looks like {size:g} mm filament. Is it the right spool, and is the grade's nominal diameter right?",
+                f"This looks like {size:g} mm filament. Check the spool and the nominal diameter of the grade.",
             )
-    return Doubt(field, detail, "Measure again; a dent or a kink is not the filament.")
+    return Doubt(field, detail, "Measure again, away from dents and kinks.")
 
 
 def doubt_turned(d1_mm: float, d2_mm: float, d_max_mm: float | None, d_min_mm: float | None) -> list[Doubt]:
-    """Returns a doubt for each diameter found by turning that the two fixed axes contradict, all in mm.
+    """Returns a doubt for each diameter by turning that contradicts the two fixed axes, all in mm.
 
-    The largest diameter of a position is at least both axes, the smallest at most both.
+    The largest diameter is not below either axis, the smallest not above.
 
     Example:
         >>> doubt_turned(1.75, 1.80, 1.78, 1.74)[0].detail
-        'The largest diameter of 1.78 mm is below 1.8 mm, which was read at the same position.'
+        'The largest diameter of 1.78 mm is below 1.8 mm, which was measured at the same position.'
         >>> doubt_turned(1.75, 1.75, 1.84, 1.66)
         []
     """
     found = []
-    at = "which was read at the same position."
-    hint = "Turn the gauge around the filament and enter the largest and the smallest diameter you see, d1 and d2 included."
+    at = "which was measured at the same position."
+    hint = "Turn the gauge around the filament and enter the largest and the smallest diameter, including d1 and d2."
     if d_max_mm is not None and d_max_mm < max(d1_mm, d2_mm) - BINARY_NOISE:
         detail = f"The largest diameter of {d_max_mm:g} mm is below {max(d1_mm, d2_mm):g} mm, {at}"
         found.append(Doubt("d_max_mm", detail, hint))
@@ -59,19 +59,19 @@ def doubt_turned(d1_mm: float, d2_mm: float, d_max_mm: float | None, d_min_mm: f
 
 
 def positions(group: Sequence[DiameterReading]) -> list[float]:
-    """Returns the different positions that were stated of a spool, in m from the free end, in order."""
+    """Returns the different stated positions on a spool, m from the free end, in order."""
     return sorted({reading.position_m for reading in group if reading.position_m is not None})
 
 
 def span_lacking(spools: Mapping[str, Sequence[DiameterReading]], span_min_m: float | None) -> str:
-    """Returns in words what is still needed until each spool was read over the length that is asked for; "" when it was.
+    """Returns the readings still needed over the required length of each spool, as actions; "" when complete.
 
-    Diameters at one end say little of the rest: extrusion walks over tens of metres. So the positions of a spool must be stated, and its
-    first and last must lie at least `span_min_m` apart along what can be reached.
+    Diameter drifts over tens of metres, so readings at one end do not represent the spool. The first and the last position must be
+    at least `span_min_m` apart.
 
     Args:
-        spools: readings by spool; one without any is told elsewhere.
-        span_min_m: least distance between the first and the last position, m; None asks nothing.
+        spools: readings by spool; spools without readings are covered elsewhere.
+        span_min_m: least distance between the first and the last position, m; None: no requirement.
 
     Reference:
         Common practice, no source.
@@ -82,10 +82,10 @@ def span_lacking(spools: Mapping[str, Sequence[DiameterReading]], span_min_m: fl
     for spool, group in sorted(spools.items()):
         stated = positions(group)
         if not stated:
-            parts.append(f"diameters with their positions on spool {spool}, over at least {span_min_m:g} m")
+            parts.append(f"measure diameters with positions on spool {spool}, over at least {span_min_m:g} m")
         elif stated[-1] - stated[0] < span_min_m - BINARY_NOISE:
             reached = stated[-1] - stated[0]
             parts.append(
-                f"diameters further along spool {spool}: its positions span {reached:g} m of at least {span_min_m:g} m"
+                f"measure further along spool {spool} (its positions span {reached:g} m of at least {span_min_m:g} m)"
             )
     return "; ".join(parts)

@@ -1,4 +1,4 @@
-"""Gloss in gloss units at 20, 60 and 85 degrees: readings in, a mean per spool and geometry out, judged like other limits."""
+"""Gloss in gloss units (GU) at 20, 60 and 85 degrees, assessed as the mean per spool and angle."""
 
 from __future__ import annotations
 
@@ -36,26 +36,26 @@ from lots.domain.receiving.coverage import Coverage
 
 # Degrees from the perpendicular (ISO 2813).
 ANGLES = (20, 60, 85)
-# Between these, in GU at 60 degrees and both included, 60 degrees tells differences best; below, 85 does; above, 20 (ISO 2813).
+# Range of gloss at 60 degrees, ends included, for which 60 degrees is the best angle; below it is 85, above 20 (ISO 2813).
 SEMI_GLOSS = (10.0, 70.0)
-# Polished black glass of this refractive index at 587.6 nm reads 100 GU at every angle (ISO 2813).
+# Refractive index at 587.6 nm of polished black glass with 100 GU at every angle (ISO 2813).
 GLASS_INDEX = 1.567
-# No common polymer has a higher refractive index (handbook figures run from 1.35 to 1.66); from memory.
+# Upper bound of the refractive index of common polymers (handbook values are 1.35 to 1.66), from memory.
 _POLYMER_INDEX = 1.7
-# Pearl and metal fillers add to what the surface reflects. More than this much of it is doubted; common practice, no source.
+# Pearl and metal fillers add reflection. A reading above this multiple of the smooth surface is doubted. Common practice, no source.
 _FILLER_FACTOR = 1.5
 
 
 @cache
 def smooth_gloss(angle_deg: int, index: float) -> float:
-    """Returns the gloss of a perfectly smooth, black surface, in GU: what its reflectance is to that of the standard glass.
+    """Returns the gloss of a perfectly smooth black surface, GU: its reflectance relative to the standard glass.
 
     Args:
         angle_deg: 20, 60 or 85.
-        index: refractive index, > 1; infinity stands for a perfect mirror.
+        index: refractive index, > 1; infinity for a perfect mirror.
 
     Raises:
-        ValueError: an argument is not such.
+        ValueError: an argument out of its range.
 
     Reference:
         ISO 2813 (definition of the gloss value); Fresnel's equations for unpolarised light, any optics handbook.
@@ -66,7 +66,7 @@ def smooth_gloss(angle_deg: int, index: float) -> float:
     """
     _refuse_angle(angle_deg)
     if not index > 1:
-        raise ValueError(f"index is {index!r}; a refractive index here is above 1")
+        raise ValueError(f"index is {index!r}; it must be above 1")
     return 100 * _reflectance(angle_deg, index) / _reflectance(angle_deg, GLASS_INDEX)
 
 
@@ -82,7 +82,7 @@ def _reflectance(angle_deg: int, index: float) -> float:
 
 def _refuse_angle(angle_deg: int) -> None:
     if angle_deg not in ANGLES:
-        raise ValueError(f"angle_deg is {angle_deg!r}; gloss is read at 20, 60 or 85 degrees")
+        raise ValueError(f"angle_deg is {angle_deg!r}; it must be 20, 60 or 85 degrees")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,15 +92,15 @@ class GlossReading:
     Args:
         spool: code of the spool the plaque was printed from.
         angle_deg: 20, 60 or 85.
-        gu: gloss units, from 0 to what a perfect mirror reads: 2038 at 20 degrees, 999 at 60, 162 at 85.
+        gu: gloss units, from 0 to that of a perfect mirror: 2038 at 20 degrees, 999 at 60, 162 at 85.
         uncertainty: standard uncertainty of the glossmeter, GU, >= 0; None when unknown.
-        resolution: smallest step it shows, GU, > 0; None when unknown.
+        resolution: smallest displayed step, GU, > 0; None when unknown.
 
     Raises:
         ValueError: a number out of its range; the message quotes field, value and range.
 
     Notes:
-        Readings at different angles are different scales: they are never averaged or compared.
+        Readings at different angles are on different scales and are never averaged or compared.
 
     Reference:
         ISO 2813; ASTM D523 has the same three geometries.
@@ -125,10 +125,10 @@ class GlossReading:
 
 
 def geometry_for(gu_60: float) -> int:
-    """Returns the angle, in degrees, that tells differences best on a surface that reads this at 60 degrees.
+    """Returns the best angle, degrees, for a surface with this gloss at 60 degrees.
 
     Args:
-        gu_60: gloss at 60 degrees, GU, >= 0. Every surface is read at 60 degrees first.
+        gu_60: gloss at 60 degrees, GU, >= 0. Every surface is measured at 60 degrees first.
 
     Raises:
         ValueError: not a number of 0 or more.
@@ -149,17 +149,18 @@ def geometry_for(gu_60: float) -> int:
 
 
 def doubt_gloss(angle_deg: int, gu: float) -> Doubt | None:
-    """Returns a doubt when a gloss cannot be that of a printed plastic.
+    """Returns a doubt when a gloss is not plausible for a printed plastic.
 
     Args:
         angle_deg: 20, 60 or 85.
         gu: as entered, GU.
 
     Raises:
-        ValueError: an angle that gloss is not read at.
+        ValueError: the angle is not 20, 60 or 85.
 
     Notes:
-        Refused above 206 GU at 20 degrees, 180 at 60, 152 at 85: half as much again as the smoothest plastic of the highest refractive index.
+        Doubted above 206 GU at 20 degrees, 180 at 60, 152 at 85: 1.5 times the gloss of the smoothest plastic of the highest refractive index.
+        The factor is common practice, no source.
 
     Example:
         >>> doubt_gloss(60, 925.0).hint
@@ -168,14 +169,14 @@ def doubt_gloss(angle_deg: int, gu: float) -> Doubt | None:
     most = _FILLER_FACTOR * smooth_gloss(angle_deg, _POLYMER_INDEX)
     if 0 <= gu <= most:
         return None
-    detail = f"{gu:g} GU is not a plausible gloss of a plastic at {angle_deg} degrees; it reads 0 to {most:.0f}."
+    detail = f"{gu:g} GU is not a plausible gloss at {angle_deg} degrees. The plausible range of plastics is 0 to {most:.0f} GU."
     if most < gu <= 10 * most:
         return Doubt("gloss_gu", detail, f"The decimal point looks misplaced: did you mean {gu / 10:g}?")
-    return Doubt("gloss_gu", detail, "Check the glossmeter on its black glass, and which angle is shown.")
+    return Doubt("gloss_gu", detail, "Check the glossmeter on its black glass, and check the angle.")
 
 
 def summarise(readings: Sequence[GlossReading], estimate: Estimate = OWN) -> dict[int, dict[str, SpoolMean]]:
-    """Returns the mean gloss per angle and spool, in GU; an angle that was not read is not there."""
+    """Returns the mean gloss per angle and spool, GU; angles without readings are left out."""
     angles = sorted({reading.angle_deg for reading in readings})
     at = {angle: [reading for reading in readings if reading.angle_deg == angle] for angle in angles}
     return {angle: spool_means(some, lambda r: r.gu, f"gloss.gu_{angle}", estimate) for angle, some in at.items()}
@@ -183,21 +184,21 @@ def summarise(readings: Sequence[GlossReading], estimate: Estimate = OWN) -> dic
 
 @dataclass(frozen=True, slots=True)
 class GlossLimits:
-    """What a grade's limits ask of gloss.
+    """Limits on gloss.
 
     Args:
-        gu: angle -> (least, most) in GU, either None for no such end; at least one angle.
+        gu: angle -> (least, most) in GU, either may be None; at least one angle.
         readings_per_spool_min: readings needed per spool and angle, >= 1.
 
     Raises:
-        ValueError: no angle, an angle that gloss is not read at, an end out of its range or the ends the wrong way round.
+        ValueError: no angle, an angle other than 20, 60 or 85, an end out of its range, or reversed ends.
     """
 
     gu: Mapping[int, tuple[float | None, float | None]]
     readings_per_spool_min: int = FEWEST
 
     def on(self, angle: int) -> Limit | None:
-        """The limit at an angle, in GU; None where there is none."""
+        """Returns the limit at an angle, GU; None without one."""
         low, high = self.gu.get(angle, (None, None))
         return None if angle not in self.gu else Limit(low, high, "GU")
 
@@ -216,21 +217,20 @@ class GlossLimits:
 def judge_gloss(
     summary: Mapping[int, Mapping[str, SpoolMean]], limits: GlossLimits, coverage: Coverage, rule: DecisionRule
 ) -> list[Finding]:
-    """Returns the findings on gloss, one per angle that has a limit: the spool nearest to an end, or furthest beyond it.
+    """Returns the findings on gloss, one per angle with a limit, on the worst spool.
 
     Args:
-        summary: per angle and spool, as `summarise` gives it.
-        limits: what is asked.
-        coverage: how many spools must be measured.
+        summary: per angle and spool, from `summarise`.
+        limits: on gloss.
+        coverage: which spools must be measured.
         rule: simple or guarded acceptance.
 
     Notes:
-        A gloss limit may have two ends, and where every spool lies between them so does the lot's mean. So each spool is judged and the worst shown.
-        One complete spool outside is enough to refuse. Where the gloss at 60 degrees says that another angle tells more, and the limits ask
-        nothing of it, the finding says so.
+        Each spool is assessed, since a mean inside two ends could hide spools outside. One complete spool outside fails the lot. A finding at 60
+        degrees recommends another angle where ISO 2813 does and the limits do not include it.
 
     Reference:
-        ISO 2813 for which angle is meant for what; that spools are judged one by one is this project's design, as for diameter.
+        ISO 2813 for the angles. Assessment of single spools is this project's rule, no source.
     """
     found = []
     for angle, (low, high) in sorted(limits.gu.items()):
@@ -242,9 +242,9 @@ def judge_gloss(
 
 
 def _better_angle(gu_60: float, limits: GlossLimits) -> str:
-    """A sentence where the limits ask nothing of the angle that would tell more; "" else."""
+    """Returns a sentence where the limits leave out the best angle, else ""."""
     best = geometry_for(gu_60)
-    return "" if best in limits.gu else f"At this gloss, {best} degrees would tell differences better (ISO 2813)."
+    return "" if best in limits.gu else f"At this gloss, {best} degrees separates samples better (ISO 2813)."
 
 
 def _assess(case: Case) -> Part:
@@ -290,7 +290,7 @@ def _repeated(angle: int) -> RepeatFigure:
 
 
 _TOGETHER = ("geometry_deg", "gloss_gu")
-# The most that a limit may ask at each angle, GU: about what a perfect mirror reads (ISO 2813).
+# Largest limit at each angle, GU: about the gloss of a perfect mirror (ISO 2813).
 _MOST_GU = {20: 2000, 60: 1000, 85: 200}
 
 
@@ -311,7 +311,7 @@ GLOSS = Characteristic(
     title="Gloss",
     path="/gloss-readings",
     schema="Gloss",
-    summary="Store gloss, each angle a scale of its own (ISO 2813).",
+    summary="Store gloss at 20, 60 or 85 degrees (ISO 2813).",
     about="Gloss of a printed plaque at one angle.",
     measured_by=BENCH,
     fields=(
@@ -324,7 +324,7 @@ GLOSS = Characteristic(
             low=20,
             high=85,
             words=ANGLES,
-            only="Gloss is read at 20, 60 or 85 degrees.",
+            only="Gloss is measured at 20, 60 or 85 degrees.",
             stand_in=60,
             together=_TOGETHER,
             said="the angle",
@@ -347,7 +347,7 @@ GLOSS = Characteristic(
     printed=True,
     of_lot=of_the_lot,
     limits=LimitsBlock(
-        about="Limits on gloss, [lowest, highest] in gloss units, for each angle that is asked for.",
+        about="Limits on gloss per angle, [lowest, highest] in gloss units.",
         fields=(
             *(
                 LimitField(
@@ -361,7 +361,7 @@ GLOSS = Characteristic(
                 )
                 for angle in ANGLES
             ),
-            fewest("readings_per_spool_min", "fewest readings of a spool per angle", "Fewest readings per spool", 3),
+            fewest("readings_per_spool_min", "fewest readings per spool and angle", "Fewest readings per spool", 3),
             by_test_print(),
         ),
         read=_limits,
@@ -369,7 +369,7 @@ GLOSS = Characteristic(
     assess=_assess,
     judged=tuple(Judged(f"gloss.gu_{angle}", f"Gloss at {angle} degrees") for angle in ANGLES),
     measures=tuple(_measure(angle) for angle in ANGLES),
-    # Common practice, no source: spots of a lot lie within a few units.
+    # Readings of a lot differ by a few units. Common practice, no source.
     far=Far(
         of=lambda reading: [("the gloss", reading.gu, (reading.angle_deg,))],
         band=within(20.0),
@@ -384,7 +384,7 @@ GLOSS = Characteristic(
     instruments=("gloss",),
     kinds=("glossmeter",),
     instrument_unit="GU",
-    method="Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
+    method="Gloss of printed plaques was measured at a fixed angle (ISO 2813) and averaged per spool. Each angle is a separate scale.",
     scales=_scales,
     form=Form(
         "Gloss",
@@ -392,6 +392,6 @@ GLOSS = Characteristic(
         5,
         (Entry("gloss_gu", "Gloss, GU", needed=True),),
         shared=(Entry("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True), *printed_entries()),
-        about="Read every plaque at 60 degrees first: below 10 GU read it at 85 too, above 70 GU at 20.",
+        about="Measure every plaque at 60 degrees first. Below 10 GU also measure at 85 degrees, above 70 GU at 20 degrees.",
     ),
 )

@@ -1,4 +1,4 @@
-"""Diameter of a lot: spools' means, single readings and ovality, each held against its limit."""
+"""Diameter of a lot: spool means, single readings and ovality, each compared with its limit."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from lots.domain.words import plural
 
 @dataclass(frozen=True, slots=True)
 class DiameterSummary:
-    """Readings per spool, the flow factor of each spool and of the lot (the mean of the spools'), and at how many positions each was read."""
+    """Readings, flow factors and numbers of positions per spool; `flow` of the lot is the mean over spools."""
 
     spools: Mapping[str, tuple[DiameterReading, ...]]
     spool_flow: Mapping[str, float]
@@ -36,7 +36,7 @@ class DiameterSummary:
     positions: Mapping[str, int]
 
     def mean_mm(self, spool: str) -> float:
-        """Mean diameter of a spool over positions and axes, mm."""
+        """Returns the mean diameter of a spool over positions and axes, mm."""
         readings = self.spools[spool]
         return math.fsum(r.d1_mm + r.d2_mm for r in readings) / (2 * len(readings))
 
@@ -56,7 +56,7 @@ def summarise(readings: Sequence[DiameterReading], nominal_mm: float, rules: int
 
 @dataclass(frozen=True, slots=True)
 class DiameterLimits:
-    """What a grade's limits ask of diameter, in mm; None asks nothing. `span_min_m` is the least distance between the first and the last position of a spool, m."""
+    """Limits on diameter, mm; None: no limit. `span_min_m` is the least distance between the first and the last position of a spool, m."""
 
     mean_tolerance_mm: float | None = None
     reading_tolerance_mm: float | None = None
@@ -65,17 +65,17 @@ class DiameterLimits:
     span_min_m: float | None = None
 
     def count(self, group: Sequence[DiameterReading], read: int) -> int:
-        """How many of the `read` positions of a spool count: where the span is asked for, those that are stated."""
+        """Returns how many of the `read` positions of a spool count: with a required span, only stated ones."""
         return read if self.span_min_m is None else len(positions(group))
 
     def complete(self, spool: str, group: Sequence[DiameterReading], read: int) -> bool:
-        """True when a spool was read at enough positions, and over the length that is asked for."""
+        """Returns whether a spool was measured at enough positions and over the required length."""
         enough = self.count(group, read) >= self.readings_per_spool_min
         return enough and not span_lacking({spool: group}, self.span_min_m)
 
 
 def around(nominal_mm: float, tolerance_mm: float) -> Limit:
-    """Returns nominal plus and minus a tolerance, in mm, with ends as exact as their decimals: 2.85 - 0.05 is 2.8, not 2.8000000000000003."""
+    """Returns nominal plus and minus a tolerance, mm, in decimal arithmetic: 2.85 - 0.05 is 2.8, not 2.8000000000000003."""
     nominal, tolerance = Decimal(str(nominal_mm)), Decimal(str(tolerance_mm))
     return Limit(float(nominal - tolerance), float(nominal + tolerance), "mm")
 
@@ -88,15 +88,15 @@ def judge_diameter(
     rule: DecisionRule,
     estimate: Estimate = OWN,
 ) -> list[Finding]:
-    """Returns the findings on a lot's diameter: the worst spool's mean, the worst single diameter, the worst ovality.
+    """Returns the findings on a lot's diameter: the worst spool mean, the worst single diameter, the worst ovality.
 
     Args:
         summary: None when nothing was measured.
         nominal_mm: the grade's nominal diameter, mm.
 
     Notes:
-        One complete spool out of tolerance, or one single diameter, is enough to refuse a lot, whatever is still to be measured.
-        No mean stands in for a single reading: a walk along the spool and an oval section both vanish in it.
+        One complete spool or one single diameter out of tolerance fails the lot, even with incomplete readings. A mean does not replace
+        single readings, since it hides drift along the spool and ovality.
     """
     spools = {} if summary is None else summary.spools
     counts = {spool: len(group) for spool, group in spools.items()}
@@ -110,13 +110,13 @@ def judge_diameter(
     for code, limit in _asked(nominal_mm, limits).items():
         mine = [finding for finding in each if finding.code == code]
         lot = worst(mine) if mine else unmeasured(code, limit, rule, lacking)
-        # A worst single reading was looked for among all of them; a spool's mean rests on its own.
+        # The worst single reading is the worst of all readings; a spool's mean has only its own.
         found.append(lot if code == "diameter.spool_mean" or not mine else replace(lot, n=sum(counts.values())))
     return found
 
 
 def _asked(nominal_mm: float, limits: DiameterLimits) -> dict[str, Limit]:
-    """The limits that are set, by finding code."""
+    """Returns the limits by finding code."""
     found = {}
     if limits.mean_tolerance_mm is not None:
         found["diameter.spool_mean"] = around(nominal_mm, limits.mean_tolerance_mm)
@@ -135,7 +135,7 @@ def judge_spools(
     lacking: str = "",
     estimate: Estimate = OWN,
 ) -> list[Finding]:
-    """Returns the findings on each spool by itself, one per limit that is set; none without readings."""
+    """Returns the findings on each spool, one per limit; an empty list without readings."""
     if summary is None:
         return []
     asked, found = _asked(nominal_mm, limits), []
@@ -180,7 +180,7 @@ def _worst_reading(
 ) -> Finding:
     uncertain = _oval if code == "diameter.ovality" else _single
     n = len({id(reading) for reading, _ in values})
-    # Of values that are equally uncertain only the one nearest to its limit, or furthest beyond, can be the worst.
+    # Among values of equal uncertainty only the one with the least margin can be the worst.
     nearest: dict[tuple[float | None, ...], tuple[float, int]] = {}
     for place, (reading, value) in enumerate(values):
         here, known = (limit.margin(value), place), (reading.uncertainty, reading.resolution)
@@ -215,7 +215,7 @@ def _single(reading: DiameterReading, _: float, estimate: Estimate) -> Uncertain
 
 
 def _oval(reading: DiameterReading, ovality_mm: float, estimate: Estimate) -> Uncertainty | Length | None:
-    """The gauge reads both axes, so that their difference is sqrt(2) times as uncertain as one; and it is a length, which noise makes larger."""
+    """Returns the uncertainty of an ovality: sqrt(2) times that of one axis, as a length, which noise increases."""
     one = _single(reading, ovality_mm, estimate)
     if one is None or one.total <= BINARY_NOISE:
         return one

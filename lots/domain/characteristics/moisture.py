@@ -1,4 +1,4 @@
-"""Moisture: a lot that is too wet is dried and measured again, not refused. It belongs to a spool: drying one says nothing of another."""
+"""Moisture per spool. A wet lot is held until its spools are dried and measured again; it is not rejected."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ REMEDY = "dry the filament, then measure its moisture again"
 
 @dataclass(frozen=True, slots=True)
 class MoistureReading:
-    """Moisture by mass (%) of one spool at one time; `uncertainty` of the analyser in %."""
+    """Moisture of one spool at one time, % by mass; `uncertainty` is that of the analyser, %."""
 
     spool: str
     percent: float
@@ -46,10 +46,7 @@ class MoistureReading:
 
 
 def latest_per_spool(readings: Sequence[MoistureReading]) -> dict[str, MoistureReading]:
-    """Returns the newest reading of each spool: moisture changes, so what was measured before drying no longer describes it.
-
-    Of two readings of one moment the wetter is taken.
-    """
+    """Returns the newest reading of each spool, since moisture changes. Of two readings at one time, the wetter counts."""
     newest: dict[str, MoistureReading] = {}
     for reading in readings:
         held = newest.get(reading.spool)
@@ -66,13 +63,13 @@ class MoistureLimits:
 
     @property
     def limit(self) -> Limit:
-        """The limit on one reading, in %, its end included."""
+        """Returns the limit on one reading, %, end included."""
         return Limit(None, self.max_percent, "%")
 
 
 @dataclass(frozen=True, slots=True)
 class Wetness:
-    """That a lot was read too wet: on which spool, when, by how much, and for which uses that matters."""
+    """The last wet reading of a lot: spool, time, moisture, limit, and the uses that require moisture."""
 
     spool: str
     at: datetime
@@ -82,30 +79,30 @@ class Wetness:
 
     @classmethod
     def from_json(cls, kept: Mapping[str, Any]) -> Wetness:
-        """What `as_json` kept."""
+        """Returns the value that `as_json` wrote."""
         return cls(**{**kept, "at": datetime.fromisoformat(kept["at"]), "uses": tuple(kept["uses"])})
 
     def as_json(self) -> dict[str, Any]:
-        """As it is kept on a lot."""
+        """Returns the form stored with a lot."""
         return {**asdict(self), "at": self.at.astimezone(UTC).isoformat(), "uses": list(self.uses)}
 
     def against(self, lot: str, spool: str, dry_at: datetime | None) -> str | None:
-        """Returns why a spool that holds filament of the lot must wait, or None where it was measured dry since.
+        """Returns why a spool of the lot must not be loaded, or None where it was measured dry since.
 
         Args:
-            lot, spool: their names for people.
-            dry_at: when the spool was last measured, where that reading was dry; None otherwise.
+            lot, spool: their codes.
+            dry_at: time of the spool's newest reading where it is dry, else None.
         """
         if dry_at is not None and dry_at > self.at:
             return None
         read = f"{shown(self.percent, decimals_of('moisture'))} % on spool {self.spool}, limit at most {self.max_percent:g} %"
-        return f"Lot {lot} was measured too wet ({read}). Dry spool {spool}, then measure its moisture."
+        return f"Lot {lot} is too wet ({read}). Dry spool {spool}, then measure its moisture."
 
 
 def last_wet(readings: Sequence[MoistureReading], limits: MoistureLimits, uses: tuple[str, ...]) -> Wetness | None:
-    """Returns what the last reading of a lot says that was too wet, or None without any.
+    """Returns the last wet reading of a lot, or None without one.
 
-    The spools of a lot came and are kept together, so that it speaks of every spool that was not measured dry after it.
+    Spools of a lot are stored together, so it applies to every spool that was not measured dry after it.
 
     Reference:
         Common practice, no source.
@@ -118,17 +115,17 @@ def last_wet(readings: Sequence[MoistureReading], limits: MoistureLimits, uses: 
 
 
 def dry_spools(readings: Sequence[MoistureReading], limits: MoistureLimits) -> dict[str, datetime]:
-    """Returns when each spool was last measured whose newest reading is dry. Drying alone shows nothing: a dried spool is measured."""
+    """Returns the time of the newest reading of each spool where it is dry. Drying without a reading does not count."""
     newest = latest_per_spool(readings)
     return {spool: read.measured_at for spool, read in newest.items() if limits.limit.allows(read.percent)}
 
 
 def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, rule: DecisionRule) -> list[Finding]:
-    """Returns the finding on the wettest spool. A value over the limit holds the lot with the remedy; it does not refuse it."""
+    """Returns the finding on the wettest spool. A value over the limit holds the lot and names the remedy; it does not reject it."""
     limit = limits.limit
     latest = latest_per_spool(readings)
     if not latest:
-        return [unmeasured("moisture.percent", limit, rule, "moisture of a sampled spool")]
+        return [unmeasured("moisture.percent", limit, rule, "measure the moisture of a sampled spool")]
     n = len(latest)
     return [
         worst(
@@ -153,15 +150,13 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
     ]
 
 
+# Plausible range. 5 ppm is drier than any dried polymer; a smaller number is probably a fraction. Common practice, no source.
+_MOISTURE_LEAST_PERCENT = 0.0005
 _MOISTURE_MAX_PERCENT = 5.0
 
 
-# 5 ppm: drier than any dryer leaves a polymer. A smaller number is a fraction. Both ends are common practice, no source.
-_MOISTURE_LEAST_PERCENT = 0.0005
-
-
 def doubt_moisture(percent: float) -> Doubt | None:
-    """Returns a doubt when a moisture cannot be % by mass of a polymer.
+    """Returns a doubt when a moisture is not plausible as % by mass of a polymer.
 
     Example:
         >>> doubt_moisture(250).hint
@@ -228,16 +223,16 @@ MOISTURE = Characteristic(
     title="Moisture",
     path="/moisture-readings",
     schema="Moisture",
-    summary="Store moisture. Too wet holds a lot until it is dried and measured again.",
+    summary="Store moisture. A wet lot is held until it is dried and measured again.",
     about="Moisture by mass.",
     measured_by=QUALITY,
     fields=(
         Field("moisture_percent", "water, % by mass", needed=True, low=0, stand_in=0.02, said="the moisture"),
         Field(
             "method",
-            "how it was found",
+            "method of measurement",
             type="text",
-            answered="how moisture was found",
+            answered="method of the moisture reading",
             longest=120,
             example="loss on drying",
         ),
@@ -276,16 +271,16 @@ MOISTURE = Characteristic(
             plausible=(0, 10),
         ),
     ),
-    # Drying changes moisture severalfold, a slip of a decimal point tenfold. Common practice, no source.
+    # Drying changes moisture severalfold, a misplaced decimal point tenfold. Common practice, no source.
     far=Far(
-        # Of one day: drying changes it.
+        # Only readings of one day are compared, since drying changes moisture.
         of=lambda reading: [("the moisture", reading.percent, (reading.measured_at.date(),))],
         band=within_factor(10.0, 0.05),
         says="a factor of 10 and more than 0.05 %",
         unit="%",
     ),
     repeats=Repeats(
-        none="The newest reading of a spool counts, since drying changes it: earlier ones are no repeats of it."
+        none="Only the newest reading of a spool counts, since drying changes moisture. Earlier readings are no repeats."
     ),
     instruments=("balance", "moisture"),
     kinds=("moisture analyser", "balance"),

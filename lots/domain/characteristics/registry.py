@@ -1,4 +1,4 @@
-"""The characteristics in order, and what follows from their declarations. `register` adds one; nothing else has to know it."""
+"""The characteristics in order, with indexes of their declarations. `register` adds a characteristic."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _MEASURES: dict[str, Measure] = {}
 _REPEATED: dict[str, RepeatFigure] = {}
 _STUDIED: dict[str, Studied] = {}
 
-# By name, and by code, in the order in which they are shown everywhere.
+# By name or code, in display order.
 DECLARED: Mapping[str, Characteristic] = MappingProxyType(_DECLARED)
 JUDGED: Mapping[str, Judged] = MappingProxyType(_JUDGED)
 MEASURES: Mapping[str, Measure] = MappingProxyType(_MEASURES)
@@ -32,10 +32,10 @@ STUDIED: Mapping[str, Studied] = MappingProxyType(_STUDIED)
 
 
 def register(declared: Characteristic) -> None:
-    """Adds a characteristic. It must be done before anything that derives from the registry is imported.
+    """Adds a characteristic. Call it before importing anything that derives from the registry.
 
     Raises:
-        ValueError: there is one of this name, or a code does not begin with it.
+        ValueError: the name is taken, or a code does not begin with it.
     """
     if declared.name in _DECLARED:
         raise ValueError(f"{declared.name} is declared already")
@@ -56,7 +56,7 @@ for _one in (COLOR, DIAMETER, SHRINKAGE, BOND, SURFACE, MOISTURE, GLOSS, OPACITY
 
 
 def said(code: str) -> str:
-    """Returns how a sentence names the characteristic of a code: colour for `color.step`. What belongs to none keeps its own name."""
+    """Returns the name of a code's characteristic within a sentence, such as colour for `color.step`; else the first part of the code."""
     name = code.partition(".")[0]
     return _DECLARED[name].said if name in _DECLARED else name
 
@@ -70,7 +70,7 @@ def declared_of(code: str) -> Characteristic:
     """Returns the characteristic that a code such as `gloss.gu_60`, or its name, belongs to.
 
     Raises:
-        LookupError: it is not declared, as where a reading was stored by a program that knew more.
+        LookupError: it is not declared, for example because a newer program stored the reading.
     """
     name = code.partition(".")[0]
     if name not in _DECLARED:

@@ -1,6 +1,6 @@
-"""Stringing: fine hairs between the towers of a test print, counted, and the exact bound that a count supports.
+"""Stringing: hairs counted between the towers of a test print, with exact Poisson bounds.
 
-It follows the lot (dryness, flow, pigment) and shows most on white. Common practice, no source.
+It depends on the lot (moisture, flow, pigment) and is most visible on white. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -46,14 +46,14 @@ class StringingCheck:
 
 @dataclass(frozen=True, slots=True)
 class StringingLimits:
-    """Most hairs per gap, and the gaps to look at before saying so."""
+    """Most hairs per gap, and the fewest gaps to count."""
 
     hairs_per_gap_max: float
     gaps_min: int = 0
 
 
 def together(checks: Sequence[StringingCheck]) -> Count | None:
-    """Returns hairs and gaps of all test prints added up, None without any."""
+    """Returns the total of hairs and gaps over all test prints, None without any."""
     if not checks:
         return None
     return Count(sum(check.hairs for check in checks), sum(check.gaps for check in checks), len(checks))
@@ -64,28 +64,28 @@ def judge_stringing(found: Count | None, limits: StringingLimits, rule: Decision
 
     Args:
         found: all test prints together; None without any.
-        limits: what is asked.
+        limits: on stringing.
         rule: simple or guarded acceptance.
 
     Reference:
-        Hairs in gaps are rare and independent, so their count is Poisson (see poisson_rate.judge_rate); common practice, no source.
+        Hairs are taken as rare and independent, so their count is Poisson (see poisson_rate.judge_rate). Common practice, no source.
     """
     most, least = limits.hairs_per_gap_max, float(limits.gaps_min)
     return [judge_rate("stringing.hairs", found, most, least, _lacking(found, limits), _WORDS, rule)]
 
 
 def _lacking(found: Count | None, limits: StringingLimits) -> str:
-    """What is still to be looked at, "" for nothing."""
+    """Returns the next action, "" when complete."""
     short = limits.gaps_min - (found.amount if found else 0)
     if limits.gaps_min and short > 0:
-        return f"hairs in {short:g} {'more ' if found else ''}{plural(short, 'gap')} of a test print"
-    return "hairs between the towers of a test print" if found is None else ""
+        return f"count hairs in {short:g} {'more ' if found else ''}{plural(short, 'gap')} of a test print"
+    return "count the hairs between the towers of a test print" if found is None else ""
 
 
 def judge_spool_hairs(
     checks: Sequence[StringingCheck], limits: StringingLimits, rule: DecisionRule
 ) -> tuple[list[Finding], list[Finding]]:
-    """Returns the findings on hairs of the lot and of its worst spool, and those of each spool by itself (see spool_rates.judge_each)."""
+    """Returns the findings on hairs of the lot and of its worst spool, and those on each spool (see spool_rates.judge_each)."""
     found = together(checks)
     rates = SpoolRates.of({spool: one for spool, group in by_spool(checks).items() if (one := together(group))})
     most, lacking = limits.hairs_per_gap_max, _lacking(found, limits)
@@ -97,14 +97,14 @@ def judge_spool_hairs(
 _OF_SPOOL = "stringing.spool_hairs"
 
 
-# So many hairs in one gap cannot be told apart any more. Common practice, no source.
+# Most hairs in one gap that can be counted. Common practice, no source.
 _MOST_IN_A_GAP = 100
 _WORDS = Words(
     ("hair", "hairs"),
     "gap",
     lambda gaps: f"in {counted(int(gaps), 'gap')}",
     ("print", "prints"),
-    "more gaps, until the bound on the rate is inside the limit",
+    "count more gaps until the upper bound of the rate is inside the limit",
 )
 
 
@@ -128,10 +128,8 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
     hairs, gaps = values["hairs"], values["gaps"]
     if hairs <= _MOST_IN_A_GAP * gaps:
         return []
-    detail = (
-        f"{hairs} hairs in {counted(gaps, 'gap')} are more than anybody counts: {_MOST_IN_A_GAP} in a gap are a web."
-    )
-    return [Doubt("hairs", detail, "Check whether hairs and gaps were typed in each other's place.")]
+    detail = f"{hairs} hairs in {counted(gaps, 'gap')} exceed the plausible maximum of {_MOST_IN_A_GAP} per gap."
+    return [Doubt("hairs", detail, "Check whether hairs and gaps were swapped.")]
 
 
 def _says(values: Values) -> str:
@@ -160,8 +158,8 @@ STRINGING = Characteristic(
     about="Hairs counted in the gaps between the towers of a test print.",
     measured_by=BENCH,
     fields=(
-        Field("hairs", "counted in all of the gaps", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
-        Field("gaps", "gaps between towers looked at", type="whole", needed=True, low=1, high=100_000, stand_in=10),
+        Field("hairs", "hairs counted in all gaps", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
+        Field("gaps", "gaps between towers inspected", type="whole", needed=True, low=1, high=100_000, stand_in=10),
         *printed_fields("the towers"),
     ),
     reading=_reading,
@@ -182,7 +180,7 @@ STRINGING = Characteristic(
             ),
             LimitField(
                 "gaps_min",
-                "fewest gaps that are counted",
+                "fewest gaps to inspect",
                 label="Fewest gaps",
                 type="whole",
                 low=0,
@@ -211,15 +209,15 @@ STRINGING = Characteristic(
         ),
     ),
     repeats=Repeats(
-        none="Hairs are counts: how sure their rate is follows from the count itself, and more gaps make it surer."
+        none="Hairs are counts. The uncertainty of their rate follows from the count, and more gaps reduce it."
     ),
-    method="A test print of towers was made from the spool, and the hairs in the gaps between its towers were counted.",
+    method="A test print of towers was made from the spool, and the hairs between its towers were counted.",
     scales=_scales,
     form=Form(
         "Stringing",
         "Test print",
         3,
-        (Entry("hairs", "Hairs", needed=True), Entry("gaps", "Gaps looked at", needed=True)),
+        (Entry("hairs", "Hairs", needed=True), Entry("gaps", "Gaps inspected", needed=True)),
         shared=printed_entries(),
         about="Count the hairs in each gap between two towers, by eye and in good light.",
     ),

@@ -1,4 +1,4 @@
-"""Surface: specks counted on first layers, and the exact bound that a count supports."""
+"""Surface: specks counted on first layers, with exact Poisson bounds."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from lots.domain.words import counted, plural
 
 @dataclass(frozen=True, slots=True)
 class SurfaceCheck:
-    """Specks counted on one first layer of `area_dm2`, and the size of the largest, mm, None where nobody stated it.
+    """Specks counted on one first layer of `area_dm2`, and the size of the largest, mm, None where not stated.
 
     `uncertainty` is the standard uncertainty of that size, mm.
     """
@@ -50,7 +50,7 @@ class SurfaceCheck:
 
 
 def summarise(checks: Sequence[SurfaceCheck]) -> Count | None:
-    """Returns specks and area, dm2, over all layers looked at; None without any."""
+    """Returns the total of specks and area, dm2, over all layers; None without any."""
     if not checks:
         return None
     return Count(sum(c.specks for c in checks), math.fsum(c.area_dm2 for c in checks), len(checks))
@@ -58,7 +58,7 @@ def summarise(checks: Sequence[SurfaceCheck]) -> Count | None:
 
 @dataclass(frozen=True, slots=True)
 class SurfaceLimits:
-    """Most specks per dm2, the area to look at before saying so, and the largest speck, mm."""
+    """Most specks per dm2, the least area to inspect, dm2, and the largest speck, mm."""
 
     specks_per_dm2_max: float
     area_dm2_min: float = 0.0
@@ -66,31 +66,24 @@ class SurfaceLimits:
 
 
 def judge_surface(summary: Count | None, limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
-    """Returns the finding on specks: the rate as counted, with its exact upper bound in words.
-
-    Under simple acceptance the counted rate is judged. Under guarded acceptance the bound must be inside the limit too: a
-    clean layer that is too small to prove anything is `near`.
-
-    Notes:
-        More specks than the whole area asked for may carry are enough to refuse before it has all been looked at.
-    """
+    """Returns the finding on the rate of specks (see poisson_rate.judge_rate)."""
     most, least = limits.specks_per_dm2_max, limits.area_dm2_min
     return [judge_rate("surface.specks", summary, most, least, _lacking(summary, limits), _WORDS, rule)]
 
 
 def _lacking(summary: Count | None, limits: SurfaceLimits) -> str:
-    """What is still to be looked at, "" for nothing."""
+    """Returns the next action, "" when complete."""
     if summary is None:
         asked = f"{limits.area_dm2_min:g} dm2 of" if limits.area_dm2_min else "a"
-        return f"specks on {asked} first layer"
+        return f"count specks on {asked} first layer"
     short = limits.area_dm2_min - summary.amount
-    return f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
+    return f"count specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
 
 
 def judge_spool_specks(
     checks: Sequence[SurfaceCheck], limits: SurfaceLimits, rule: DecisionRule
 ) -> tuple[list[Finding], list[Finding]]:
-    """Returns the findings on specks of the lot and of its worst spool, and those of each spool by itself (see spool_rates.judge_each)."""
+    """Returns the findings on specks of the lot and of its worst spool, and those on each spool (see spool_rates.judge_each)."""
     summary = summarise(checks)
     rates = SpoolRates.of({spool: one for spool, group in by_spool(checks).items() if (one := summarise(group))})
     most, lacking = limits.specks_per_dm2_max, _lacking(summary, limits)
@@ -100,22 +93,23 @@ def judge_spool_specks(
 
 
 def judge_largest(checks: Sequence[SurfaceCheck], limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
-    """Returns the finding on the largest speck, none where the limits ask nothing of it.
+    """Returns the finding on the largest speck, an empty list without such a limit.
 
-    A check with specks that states no size leaves it missing, since its largest may be any size; one stated beyond the limit settles it.
+    A check with specks but no size leaves the finding missing. A size beyond the limit fails in any case.
 
     Reference:
-        Common practice, no source: few large specks show more than many fine ones.
+        Common practice, no source: few large specks are more visible than many fine ones.
     """
     if limits.largest_max_mm is None:
         return []
     limit, lacking = Limit(None, limits.largest_max_mm, "mm"), _lacking(summarise(checks), limits)
     silent = [check.spool for check in checks if check.specks and check.largest_mm is None]
     if silent:
-        lacking = f"the size of the largest speck on each first layer with specks (spools {named(sorted(set(silent)))})"
+        codes = sorted(set(silent))
+        lacking = f"state the size of the largest speck ({plural(len(codes), 'spool')} {named(codes)})"
     sizes = [check for check in checks if check.largest_mm is not None]
     if not sizes:
-        # Where no speck was counted, none is too large.
+        # Without specks the largest size is 0.
         none = 0.0 if checks and not silent else None
         return [
             judge(
@@ -151,7 +145,7 @@ _WORDS = Words(
     "dm2",
     lambda area: f"on {area:g} dm2",
     ("layer", "layers"),
-    "a larger area, until the bound on the rate is inside the limit",
+    "inspect a larger area until the upper bound of the rate is inside the limit",
 )
 
 
@@ -179,7 +173,7 @@ def _says(values: Values) -> str:
     return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm2{size}"
 
 
-# From a strip of 1 mm by 10 cm to four beds of 22 cm by 22 cm. Common practice, no source.
+# Plausible areas, from a strip of 1 mm by 10 cm to four beds of 22 cm by 22 cm. Common practice, no source.
 _AREA_DM2 = (0.01, 20.0)
 
 
@@ -187,8 +181,8 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
     doubt = doubt_area("area_dm2", values["area_dm2"], "dm2", *_AREA_DM2, "a first layer")
     found = [doubt] if doubt else []
     if values.get("largest_mm") is not None and not values["specks"]:
-        detail = "The largest speck has a size, and no speck was counted."
-        found.append(Doubt("largest_mm", detail, "Count it, or leave its size out."))
+        detail = "The largest speck has a size, but the count of specks is 0."
+        found.append(Doubt("largest_mm", detail, "Correct the count, or leave out the size."))
     return found
 
 
@@ -219,14 +213,14 @@ SURFACE = Characteristic(
     title="Specks",
     path="/surface-checks",
     schema="Surface",
-    summary="Store specks counted on first layers.",
+    summary="Store counts of specks on first layers.",
     about="Specks counted on a first layer.",
     measured_by=QUALITY,
     fields=(
-        Field("specks", "counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
+        Field("specks", "specks counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
         Field(
             "area_dm2",
-            "first layer looked at, dm2",
+            "inspected area of first layer, dm2",
             needed=True,
             above=0,
             high=1000,
@@ -255,7 +249,7 @@ SURFACE = Characteristic(
             ),
             LimitField(
                 "area_dm2_min",
-                "least area that is counted",
+                "least area to inspect",
                 label="Area, at least, dm²",
                 proposal=2,
                 low=0,
@@ -288,9 +282,9 @@ SURFACE = Characteristic(
         ),
     ),
     repeats=Repeats(
-        none="Specks are counts: how sure their rate is follows from the count itself, and more area makes it surer."
+        none="Specks are counts. The uncertainty of their rate follows from the count, and more area reduces it."
     ),
-    method="Specks were counted on printed first layers: all specks seen over all the area looked at.",
+    method="Specks were counted on printed first layers. The rate is the total of specks over the total area.",
     scales=_scales,
     form=Form(
         "Surface",
@@ -298,7 +292,7 @@ SURFACE = Characteristic(
         3,
         (
             Entry("specks", "Specks", needed=True),
-            Entry("area_dm2", "on an area of, dm²", needed=True),
+            Entry("area_dm2", "Area, dm²", needed=True),
             Entry("largest_mm", "Largest speck, mm"),
         ),
         shared=printed_entries(),

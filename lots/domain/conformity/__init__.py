@@ -1,1 +1,1 @@
-"""Where a number meets a limit: inclusive ends, guard bands, steps."""
+"""Comparison of a value with its limit: inclusive ends, guard bands, steps."""

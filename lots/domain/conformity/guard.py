@@ -1,4 +1,4 @@
-"""What an uncertainty does to a verdict: probability of conformance, what would settle a near one, whether a method is fine enough."""
+"""Uncertainty in a verdict: probability of conformance, readings needed to settle a near value, methods that are too coarse."""
 
 from __future__ import annotations
 
@@ -14,46 +14,49 @@ from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
 from lots.domain.words import plural
 
-# Expanded uncertainty is stated with this coverage factor, about 95 % for a normal distribution (JCGM 100:2008, 6.3.3).
+# Coverage factor of an expanded uncertainty, about 95 % for a normal distribution (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
-# z of an interval of 95 % to both sides.
+# z of a two-sided 95 % interval.
 TWO_SIDED = 1.959963984540054
-# A method whose expanded uncertainty takes up more of the limit than this leaves too little of it to the product. Common practice, no source.
+# Largest acceptable ratio of expanded uncertainty to tolerance. Common practice, no source.
 COARSE_ABOVE = 1 / 3
-# How a sentence begins where no measurement can settle a value.
-NOTHING = "nothing that can be measured"
-# More readings than this nobody takes, and an instrument finer by this factor nobody has.
+# Begins the advice where no measurement can settle a value.
+NOTHING = "ask quality for a decision"
+# Most readings that are practical, and the largest practical improvement of an instrument. Common practice, no source.
 OUT_OF_REACH = 1000
-# A colour further than this many standard uncertainties from its limit is taken as certain: 2e-5 in three dimensions.
+# A colour this many standard uncertainties from its limit is certain: the risk is 2e-5 in three dimensions.
 _FAR = 5.0
-# Directions over which a probability in three dimensions is averaged, each with its opposite.
+# Directions over which a probability in three dimensions is averaged; each is used with its opposite.
 _DIRECTIONS = 500
 
-# An uncertainty about a value on a scale, or about a length.
+# The verb for more of something, where it is not "measure".
+_VERBS = {"reading": "take", "test": "make", "specimen": "break"}
+
+# The uncertainty of a value on a scale, or of a length.
 Spread = Uncertainty | Length
 
 
 def guard_band(value: float, spread: Spread, z: float) -> float:
-    """Returns how far above a measured value the true one may lie with the one-sided confidence of z; of a value on a scale below it too."""
+    """Returns how far the true value may lie above the measured one, with the one-sided confidence of z."""
     return spread.most(z) - value if isinstance(spread, Length) else spread.band(z)
 
 
 def proof_band(value: float, spread: Spread, z: float) -> float:
-    """Returns how far below a measured value the true one may lie with the one-sided confidence of z; of a value on a scale above it too."""
+    """Returns how far the true value may lie below the measured one, with the one-sided confidence of z."""
     return value - spread.least(z) if isinstance(spread, Length) else spread.band(z)
 
 
 def conformance_probability(value: float, uncertainty: Spread, low: float | None, high: float | None) -> float:
-    """Returns the confidence that the true value lies inside the limits.
+    """Returns the probability that the true value lies inside the limits.
 
     Args:
         value: as measured.
-        uncertainty: of it; 0 makes the answer certain.
+        uncertainty: of the value; 0 gives 0 or 1.
         low, high: limits, either may be None.
 
     Notes:
-        No prior knowledge: the measurement is all that is known. It is the confidence whose guard band reaches just to the limit, so that a
-        guarded rule passes a value with one limit where this is at least the confidence of the rule. A known uncertainty gives the normal distribution.
+        No prior knowledge is used. The result is the confidence whose guard band reaches just to the limit. So guarded acceptance passes a
+        value with one limit when the result is at least the confidence of the rule. A known uncertainty gives the normal distribution.
 
     Reference:
         JCGM 106:2012, 7.2 to 7.4.
@@ -74,23 +77,23 @@ def conformance_probability(value: float, uncertainty: Spread, low: float | None
 def conformance_of_difference(apart: Vector, u: Vector, metric: Sequence[Vector], high: float) -> float:
     """Returns the probability that a true colour difference is at most `high`.
 
-    A difference is a length: it cannot be negative, and uncertainty across its direction only adds to it. So the colour itself is
-    taken as normal about the measured one, and its probability inside the ellipsoid of colours within `high` of the reference is
-    summed: along each of a thousand directions, chi-square with three degrees of freedom says how much lies inside.
+    A difference is a length: it cannot be negative, and uncertainty across its direction only adds to it. So the true colour is
+    taken as normally distributed about the measured one. The result is its probability inside the ellipsoid of colours within `high` of
+    the reference. Along each of a thousand directions this is a chi-square probability with three degrees of freedom.
 
     Args:
         apart: measured colour minus reference, one number per coordinate.
         u: standard uncertainty of each coordinate, >= 0.
-        metric: symmetric; the squared difference of colours that lie x apart is x * metric * x.
+        metric: symmetric; the squared colour difference for a coordinate difference x is x * metric * x.
         high: limit, >= 0.
 
     Notes:
-        Coordinates are taken as independent. Exact but for the metric, which is that of one place, and for the directions: 0.005 at
-        most, mostly below 0.001.
+        Coordinates are taken as independent. The errors come from the metric, which holds near one colour, and from the directions
+        (at most 0.005, mostly below 0.001).
 
     Reference:
-        JCGM 106:2012, 7.2 (probability from the distribution of the quantity). A normal vector has a uniform direction and, apart
-        from it, a squared length that is chi-square: any statistics handbook.
+        JCGM 106:2012, 7.2 (probability from the distribution of the quantity). The direction of a normal vector is uniform and
+        independent of its squared length, which is chi-square: any statistics handbook.
     """
     axes = range(len(u))
     form = math.fsum(apart[i] * metric[i][j] * apart[j] for i in axes for j in axes)
@@ -104,7 +107,7 @@ def conformance_of_difference(apart: Vector, u: Vector, metric: Sequence[Vector]
 
     m, d, steps = np.array(metric), np.array(apart), _directions() * np.array(u)
     outside = form - high * high
-    # Where a ray from the measured colour enters and leaves the ellipsoid: squared * r^2 + 2 * slope * r + outside = 0.
+    # A ray from the measured colour crosses the ellipsoid at the roots of squared * r^2 + 2 * slope * r + outside = 0.
     squared = np.maximum(np.einsum("ij,jk,ik->i", steps, m, steps), 1e-12 * size * size)
     slope = steps @ (m @ d)
     under_root = slope * slope - squared * outside
@@ -116,7 +119,7 @@ def conformance_of_difference(apart: Vector, u: Vector, metric: Sequence[Vector]
 
 @cache
 def _directions() -> Any:
-    """Unit vectors spread evenly over a sphere along a spiral, and their opposites."""
+    """Returns unit vectors spread evenly over a sphere along a spiral, and their opposites."""
     import numpy as np
 
     step = np.arange(_DIRECTIONS) + 0.5
@@ -127,7 +130,7 @@ def _directions() -> Any:
 
 
 def too_coarse(u: float, room: float) -> bool:
-    """True when the expanded uncertainty is more than a third of the room that a limit leaves.
+    """Returns whether the expanded uncertainty exceeds a third of the tolerance.
 
     Args:
         u: standard uncertainty, >= 0.
@@ -140,24 +143,25 @@ def too_coarse(u: float, room: float) -> bool:
         >>> too_coarse(0.2, 1.0), too_coarse(0.1, 1.0)
         (True, False)
     """
-    # At exactly a third it is fine enough; a last bit must not say otherwise.
+    # Exactly a third is acceptable, whatever the last bit.
     return COVERAGE * u > COARSE_ABOVE * room * (1 + BINARY_NOISE)
 
 
 def settle(margin: float, z: float, uncertainty: Spread, n: int, counted: str) -> str:
-    """Returns what would settle a value that is inside its limit but within its guard band.
+    """Returns the advice that would settle a value inside its guard band, as an imperative phrase.
 
-    More readings shrink the part of the uncertainty that comes from scatter, as 1 / sqrt(n), and make it better known; the instrument's own part stays. Where
-    that part alone is too large, the instrument named would settle the value with as many readings as there are, if any can.
+    More readings reduce the random part of the uncertainty as 1 / sqrt(n) and add degrees of freedom. The instrument's own part stays. Where
+    that part alone is too large, the advice names the uncertainty that an instrument needs with the same number of readings.
 
     Args:
         margin: distance to the limit, >= 0.
         z: guard band in standard uncertainties that are known.
         uncertainty: of the value, above 0.
-        n: what the value rests on, in `counted`.
+        n: number of readings, spools or others that the value rests on.
+        counted: their plural noun.
 
     Notes:
-        It supposes that the value stays where it is; it may move, either way.
+        Assumes that the value does not change, although it may move either way.
 
     Reference:
         JCGM 100:2008, 4.2.3 (standard uncertainty of a mean); ASTM E1345 asks the same of colour readings (from memory).
@@ -165,25 +169,28 @@ def settle(margin: float, z: float, uncertainty: Spread, n: int, counted: str) -
     Example:
         >>> from lots.domain.uncertainty.budget import Contribution
         >>> settle(0.1, 1.645, Uncertainty((Contribution(0.1, shrinks=True),)), 3, "spools")
-        'about 6 more spools like these'
+        'measure about 6 more spools'
     """
     needed = margin / z
     if needed * OUT_OF_REACH <= uncertainty.total:
-        return f"{NOTHING}: the value lies on its limit, so quality must decide"
+        return f"{NOTHING}, since the value lies on its limit"
     if not uncertainty.scatter or margin <= uncertainty.fixed.guard(z):
         by_scatter = uncertainty.varying.guard(z)
         left = (margin - by_scatter) * (margin + by_scatter)
         finest = _rounded_down(math.sqrt(left) / z if left > 0 else needed)
-        too = "" if left > 0 else ", and more readings with it"
-        return f"an instrument with a standard uncertainty below {finest}{too}, since more readings with this one cannot settle it"
+        too = "" if left > 0 else " and take more readings"
+        return f"use an instrument with a standard uncertainty below {finest}{too}, since more readings with this one cannot settle it"
     more = more_to_settle(margin, z, uncertainty, n)
     if not more:
-        return f"{NOTHING}: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
-    return f"about {more} more {plural(more, counted.removesuffix('s'))} like these"
+        return f"{NOTHING}, since more than {OUT_OF_REACH} more {counted} would be needed"
+    one = counted.removesuffix("s")
+    return f"{_VERBS.get(one, 'measure')} about {more} more {plural(more, one)}"
 
 
 def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
-    """Returns how many more would settle a value within its guard band, 0 where no number of them within reach can; arguments as for `settle`.
+    """Returns how many more readings, or spools, would settle a value inside its guard band, 0 where no practical number can.
+
+    Arguments as for `settle`.
 
     Example:
         >>> from lots.domain.uncertainty.budget import Contribution
@@ -201,6 +208,6 @@ def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
 
 
 def _rounded_down(size: float) -> str:
-    """Two digits of a size > 0, never more than it: an uncertainty as good as the one named must be good enough."""
+    """Returns a size > 0 rounded down to two digits, so that an instrument with that uncertainty is good enough."""
     last = math.floor(math.log10(size)) - 1
     return f"{math.floor(size / 10.0**last * (1 + BINARY_NOISE)) * 10.0**last:.2g}"

@@ -1,4 +1,4 @@
-"""A measured value held against its limit. Every comparison of a number with a limit is made here."""
+"""Verdict on a measured value. Every comparison of a value with its limit is made here."""
 
 from __future__ import annotations
 
@@ -12,16 +12,17 @@ from lots.domain.uncertainty.budget import Uncertainty
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A value with what it rests on.
+    """A measured value with its sample size and uncertainty.
 
     Args:
         value: in the unit of its limit, unrounded; None when nothing was measured.
-        n: how many `counted` the value rests on.
-        uncertainty: of the value, in the same unit; a number for a standard uncertainty that is known. None when it cannot be stated.
-        guard: width of the guard band where it does not follow from the uncertainty (a Poisson bound, say).
+        n: number of readings, spools or others that the value rests on.
+        counted: their noun.
+        uncertainty: of the value, in the same unit; a number is a known standard uncertainty. None when unknown.
+        guard: width of the guard band where it does not follow from the uncertainty, such as a Poisson bound.
         conformance: probability that the true value is inside the limit, where it does not follow from the uncertainty.
-        looked_at: values of which this is the worst, >= 1: each conforms only where the worst does, and chance alone takes the worst of many far.
-        single: True for a value that is one reading by itself, so that repeating tells nothing of its uncertainty.
+        looked_at: number of values of which this is the worst, >= 1. The worst of many lies far out by chance.
+        single: True for a single reading, whose uncertainty repeats do not show.
         detail: a sentence to add, such as the direction of a colour difference.
     """
 
@@ -38,15 +39,14 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class ToDo:
-    """What remains to be done about a value, in words.
+    """The next actions on a value, as imperative phrases.
 
     Args:
-        lacking: what is still to be measured before the value means anything; "" when the evidence is complete.
-        more_spools: how many more spools `lacking` asks for beyond the sample, >= 0.
-        conclusive: True when a value outside the limit settles the matter although evidence is lacking, because one
-            complete unit is enough to refuse.
-        settled_by: what would settle a near value, where it does not follow from the uncertainty.
-        hold: the remedy, where a value outside the limit holds the lot back without refusing it.
+        lacking: readings still required before the value can be assessed; "" when the evidence is complete.
+        more_spools: number of spools that `lacking` asks for beyond the sample, >= 0.
+        conclusive: True when a value outside the limit fails although readings are lacking, because one complete unit is enough.
+        settled_by: action that would settle a near value, where it does not follow from the uncertainty.
+        hold: the remedy, where a value outside the limit holds the lot without rejecting it.
     """
 
     lacking: str = ""
@@ -61,9 +61,9 @@ COMPLETE = ToDo()
 
 @dataclass(frozen=True, slots=True)
 class _Bands:
-    """The uncertainty that counts under a rule, and how wide a limit's guard band is inside (`guard`) and outside (`claim`).
+    """The uncertainty under a decision rule, with the guard bands inside (`guard`) and outside (`claim`) the limit.
 
-    `equal` says that an uncertainty of 0 was given and does not count.
+    `equal` marks an uncertainty of 0, which counts as unknown.
     """
 
     spread: guarding.Spread | None
@@ -76,7 +76,7 @@ class _Bands:
         """Returns the bands of a value."""
         u, value, guard = measured.uncertainty, measured.value, measured.guard
         spread = Uncertainty.known(u) if isinstance(u, float | int) else u
-        # A guard band that is given need not follow from the uncertainty, and may be none.
+        # A guard band that is given need not follow from the uncertainty.
         if guard is not None or spread is None:
             return cls(spread, guard, guard)
         if spread.total <= BINARY_NOISE and not rule.trusts_zero:
@@ -89,7 +89,7 @@ class _Bands:
 
 @dataclass(frozen=True, slots=True)
 class _Outcome:
-    """How a value went; the fields are those of a finding."""
+    """The verdict on a value; the fields are those of a finding."""
 
     verdict: Verdict
     to_measure: str = ""
@@ -112,17 +112,17 @@ def judge(
 
     Args:
         code: `characteristic.measure`, a key of LABELS.
-        measured: the value with what it rests on.
+        measured: the value with its sample size and uncertainty.
         limit: inclusive at its ends.
         rule: simple or guarded acceptance.
-        subject: what exactly was judged, such as the worst spool.
-        spool: code of the spool, where one spool is judged by itself.
-        todo: what remains to be done about the value.
+        subject: the item that was assessed, such as the worst spool.
+        spool: code of the spool, where a single spool is assessed.
+        todo: the next actions on the value.
 
     Returns:
         A Finding: `missing` without a value, with something lacking, or under a guarded rule without an uncertainty;
-        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`. A value outside by less than the guard band is
-        refused, and nonconformity is not proved.
+        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`. A value outside by less than the guard band
+        fails, but nonconformity is not proved.
 
     Reference:
         JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: within the guard band on either side of a limit, neither conformity nor nonconformity is proved.
@@ -155,15 +155,15 @@ def judge(
 
 
 def unmeasured(code: str, limit: Limit, rule: DecisionRule, lacking: str, counted: str = "readings") -> Finding:
-    """Returns the finding on a value that nobody has measured yet; arguments as for `judge`."""
+    """Returns the finding on a value that was not measured yet; arguments as for `judge`."""
     return judge(code, Measured(None, 0, counted), limit, rule, todo=ToDo(lacking))
 
 
 def _outcome(measured: Measured, limit: Limit, rule: DecisionRule, todo: ToDo, bands: _Bands) -> _Outcome:
-    """Holds a value against its limit: the comparisons of which `judge` speaks, in their order."""
+    """Compares a value with its limit, as described in `judge`."""
     value = measured.value
     if value is None:
-        return _Outcome("missing", todo.lacking or "a first reading", todo.more_spools if todo.lacking else 0)
+        return _Outcome("missing", todo.lacking or "take a first reading", todo.more_spools if todo.lacking else 0)
     margin = limit.margin(value)
     if not limit.allows(value) and (todo.conclusive or not todo.lacking):
         claimable = None if bands.claim is None else margin < -bands.claim - BINARY_NOISE
@@ -174,7 +174,7 @@ def _outcome(measured: Measured, limit: Limit, rule: DecisionRule, todo: ToDo, b
 
 
 def _by_guard_band(measured: Measured, margin: float, rule: DecisionRule, todo: ToDo, bands: _Bands) -> _Outcome:
-    """How a value went under guarded acceptance that lies inside its limit, and for which nothing is lacking."""
+    """Returns the outcome under guarded acceptance for a value inside its limit with complete evidence."""
     if bands.guard is None:
         repeats = "" if measured.single else _OR_REPEATS
         return _Outcome("missing", _EQUAL if bands.equal else f"{_INSTRUMENT_NEEDED}{repeats}{_SINCE_GUARDED}")
@@ -186,9 +186,9 @@ def _by_guard_band(measured: Measured, margin: float, rule: DecisionRule, todo: 
     return _Outcome("near", by_more, guarding.more_to_settle(*seen) if by_spools else 0)
 
 
-_INSTRUMENT_NEEDED = "an instrument with a stated standard uncertainty"
-_OR_REPEATS = ", or at least two readings"
-_EQUAL = "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
-_SINCE_GUARDED = ", since the guarded rule needs an uncertainty"
+_INSTRUMENT_NEEDED = "use an instrument with a stated standard uncertainty"
+_OR_REPEATS = ", or take at least two readings"
+_EQUAL = "use an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
+_SINCE_GUARDED = " (guarded acceptance needs an uncertainty)"
 
 UNCERTAINTY_NEEDED = f"{_INSTRUMENT_NEEDED}{_OR_REPEATS}{_SINCE_GUARDED}"

@@ -1,4 +1,4 @@
-"""Limits and decision rules: closed intervals with inclusive ends, and when a value is taken as it is."""
+"""Limits as closed intervals, and decision rules: simple or guarded acceptance."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
 
 Verdict = Literal["pass", "fail", "near", "missing"]
 
-# A measured 1.80 mm minus a measured 1.75 mm is 0.050000000000000044 in binary. Differences this small are arithmetic, not
-# filament: far below any instrument, far above the last bit. Values are compared as they are, give or take this.
+# Tolerance of every comparison, for binary rounding: 1.80 - 1.75 is 0.050000000000000044. It is far below the resolution of any
+# instrument and far above the last bit.
 BINARY_NOISE = 1e-10
-# Guard band in standard uncertainties where limits state none: it holds the risk of a false pass at the limit to 5 %.
+# Default guard band in standard uncertainties: the risk of a false pass at the limit is 5 %.
 GUARD_Z = 1.645
 
 
@@ -23,11 +23,10 @@ class Limit:
     """A closed interval of acceptable values: both ends are acceptable.
 
     Args:
-        low: least acceptable value, or None for no lower end.
-        high: greatest acceptable value, or None for no upper end.
+        low: least acceptable value, or None for no lower limit.
+        high: greatest acceptable value, or None for no upper limit.
         unit: unit of both ends, "" for a plain ratio.
-        target: value that an ideal product would have, from which the room of a limit with one end is measured: 1 for a ratio that is 1 at
-            best. None: 0.
+        target: the ideal value, from which the tolerance of a one-sided limit is measured, such as 1 for a ratio. None: 0.
 
     Raises:
         ValueError: both ends are absent, an end is not finite, or low > high.
@@ -51,7 +50,7 @@ class Limit:
 
     @property
     def kind(self) -> str:
-        """Which ends it has: "at least", "at most" or "between"."""
+        """Returns "at least", "at most" or "between"."""
         if self.low is None:
             return "at most"
         return "at least" if self.high is None else "between"
@@ -66,10 +65,10 @@ class Limit:
         return min(distances)
 
     def room(self, *, from_zero: bool = False) -> float:
-        """Returns how far a product may lie from its target: half the width between two ends, else the distance of the one end from the target.
+        """Returns the tolerance: half the width between two ends, else the distance of the only end from the target.
 
         Args:
-            from_zero: True measures from 0 whatever the target, as rules before version 3 did.
+            from_zero: True ignores the target and measures from 0, as rules before version 3 did.
 
         Example:
             >>> Limit(0.1, 0.5).room(), round(Limit(0.98, None, target=1.0).room(), 9), Limit(None, 1.0).room()
@@ -81,11 +80,11 @@ class Limit:
         return abs((end or 0.0) - (0.0 if from_zero else self.target or 0.0))
 
     def allows(self, value: float) -> bool:
-        """True when `value` is inside the limit, its ends included."""
+        """Returns whether `value` is inside the limit, ends included."""
         return self.margin(value) >= -BINARY_NOISE
 
     def as_json(self) -> float | list[float]:
-        """One number for a limit with one end, [low, high] for one with two."""
+        """Returns one number for a one-sided limit, [low, high] for a two-sided one."""
         if self.low is None:
             return self.high  # type: ignore[return-value]  # __post_init__ guarantees the other end
         return self.low if self.high is None else [self.low, self.high]
@@ -101,16 +100,16 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class DecisionRule:
-    """How uncertainty enters a verdict.
+    """A decision rule: how uncertainty enters a verdict.
 
-    Simple acceptance takes the value as it is. Guarded acceptance draws the limit in by `z` standard uncertainties: a value
-    inside the limit but outside the narrowed one is `near`, not a pass. On the other side, a value outside the limit by less than z standard
-    uncertainties is refused, but its nonconformity is not proved.
+    Simple acceptance ignores the uncertainty. Guarded acceptance tightens the limit by `z` standard uncertainties: a value between the
+    tightened limit and the limit is `near`, not a pass. A value outside the limit by less than z standard uncertainties fails, but its
+    nonconformity is not proved.
 
     Args:
         guarded: True for guarded acceptance.
-        z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0. An uncertainty that was estimated from
-            scatter is widened so that the same risk holds (`Uncertainty.band`).
+        z: guard band in known standard uncertainties, > 0. An uncertainty estimated from readings is widened so that the risk stays the
+            same (`Uncertainty.band`).
         version: of the rules, see `lots.domain.conformity.rule_versions`.
 
     Reference:
@@ -123,24 +122,24 @@ class DecisionRule:
 
     @property
     def trusts_zero(self) -> bool:
-        """True under version 1, which takes an uncertainty of 0 as it is.
+        """Returns True under version 1, which accepts an uncertainty of 0.
 
-        Equal readings show that the instrument's steps are coarse, not that nothing is uncertain, so that since then 0 counts as unknown.
+        Later versions count 0 as unknown, since equal readings only show a coarse resolution.
         """
         return self.version == FIRST
 
     @property
     def room_from_zero(self) -> bool:
-        """True before version 3, which measures the room of a limit with one end from 0 whatever its target."""
+        """Returns True before version 3, where the tolerance of a one-sided limit is measured from 0 instead of its target."""
         return self.version <= SECOND
 
     def claim_z(self, looked_at: int) -> float:
-        """Returns how many standard uncertainties beyond its limit the worst of some values must be to be proved nonconforming.
+        """Returns how many standard uncertainties the worst of several values must exceed its limit by to be proved nonconforming.
 
-        Of many conforming values one lies far out by chance, so that each is claimed with the confidence whose power is that of all.
+        The Sidak correction keeps the risk of one false claim among all values at that of z.
 
         Args:
-            looked_at: values that the worst was chosen from, >= 1.
+            looked_at: number of values that the worst was chosen from, >= 1.
 
         Reference:
             Sidak 1967, J. Am. Stat. Assoc. 62, 626-633. From version 4 of the rules on.

@@ -1,14 +1,13 @@
-"""Which version of the rules a lot is judged by.
+"""Versions of the assessment rules.
 
-A rule that changes what a lot's readings lead to gets the next number. Each decision keeps the number it was made by, so that an old
-one can be worked out again with the same result. A lot takes the newest when its first reading comes, and when quality reassesses it, but
-never a newer one than its limits were set under.
+A change that can alter a verdict gets the next number. Each decision keeps the number it was made under, so that it can be reproduced.
+A lot takes the newest version with its first reading and when quality reassesses it. It never takes a newer version than its limits have.
 
-| version | what changed |
+| version | changes |
 |---|---|
-| 2 | readings of spools that were not drawn never help; equal readings and one spool of several leave the guarded rule without an uncertainty; a step is no refusal; a wet reading holds each spool that was not measured dry since |
-| 3 | limits may require instruments; a reading far from its neighbours waits for confirmation; specks are judged per spool; controls count within their build, and one outside its chart puts its build in doubt; instruments and printers that differ are not compared without a bridge; a failure by one instrument, printer or build alone stands; the bead is told apart from shrinkage only where the lengths allow it; each finding rests on as many drawn spools as its characteristic needs; spools of one lot are compared in a job, and their largest pair is judged |
-| 4 | an uncertainty that was estimated counts with Student's t; scatter is pooled with earlier spools and differences between spools with earlier lots of the grade; colour differences and ovality are judged as lengths; the worst of many is claimed only beyond what chance makes of so many |
+| 2 | readings of spools that were not drawn can only count against a lot; under guarded acceptance, equal readings and one spool of several give no uncertainty; a step holds a lot instead of rejecting it; a wet reading holds each spool that was not measured dry since |
+| 3 | limits may require instruments; a reading far from its neighbours waits for confirmation; specks are assessed per spool; controls count within their build, and a control outside its chart makes its build suspect; different instruments and printers are compared only with an agreement study; a failure by one instrument, printer or build alone counts; bead offset and shrinkage are separated only where the lengths allow it; each finding needs as many drawn spools as its characteristic requires; spools of one lot are compared in a job, and their largest difference is assessed |
+| 4 | an estimated uncertainty counts with Student's t; the spread of readings is pooled with earlier spools of the grade, and differences between spools with earlier lots; colour differences and ovality are assessed as lengths; nonconformity of the worst of many is proved only beyond the effect of chance |
 """
 
 from __future__ import annotations
@@ -23,5 +22,5 @@ WORDING = 2
 
 
 def of_limits(rules: int | None) -> int:
-    """Returns the newest version that limits may be judged by; those set before versions were kept (None) stay with the second."""
+    """Returns the newest version that applies to limits; None, for limits older than versions, gives the second."""
     return SECOND if rules is None else rules

@@ -1,4 +1,4 @@
-"""A step from the last accepted lot: it passes, or it holds the lot for quality's decision. It never refuses a lot."""
+"""A step from the last accepted lot. It passes or holds the lot for quality's decision, but never rejects a lot."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from lots.domain.conformity.guard import NOTHING
 from lots.domain.conformity.judgement import UNCERTAINTY_NEEDED
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 
-DECISION = "quality's decision on the step: accept the step or block the lot"
+DECISION = "ask quality to accept the step or block the lot"
 
 
 @dataclass(frozen=True, slots=True)
 class StepRule:
-    """How steps from the last accepted lot are judged.
+    """The rule for steps from the last accepted lot.
 
     Args:
-        refuses: True under version 1 of the rules, where a step beyond its limit refuses the lot.
+        refuses: True under version 1 of the rules, where a step beyond its limit rejects the lot.
         accepted: code of the finding -> the largest step that quality accepted from the same lot, in the finding's unit.
     """
 
@@ -28,19 +28,19 @@ class StepRule:
     def judged(self, found: Finding, rule: DecisionRule, now: float, before: float, target: str) -> Finding:
         """Returns the finding on a step: `pass`, `near` until quality decides, or `missing` while evidence is lacking.
 
-        A step that is beyond its limit, or inside it by less than the guard band, passes in two cases: the lot lies no further from the
-        target than its predecessor, or quality accepted a step as large as this one. Else the lot is held.
+        A step beyond its limit, or inside it by less than the guard band, passes in two cases: the lot is no further from the
+        target than its predecessor, or quality accepted a step as large as this one. Otherwise the lot is held.
 
         Args:
-            found: the step against its limit, as any other value.
-            rule: simple or guarded acceptance. A guarded step of unknown uncertainty is `missing`, whichever way it goes.
+            found: the finding on the step as on any other value.
+            rule: simple or guarded acceptance. A guarded step of unknown uncertainty is `missing`.
             now: distance of the lot from the target, >= 0, as measured.
             before: distance of its predecessor from the same target, in the same unit.
-            target: what both are measured from, in words.
+            target: the target in words.
 
         Notes:
-            The limits on the lot itself say whether it conforms, with their guard bands. A step says only that it differs from another lot,
-            so the two distances are compared as measured and nothing can be claimed of a supplier.
+            Conformity is decided by the limits on the lot itself. A step only says that the lot differs from another one, so the two
+            distances are compared as measured and no claim on a supplier follows.
 
         Reference:
             This project's rule, no source.
@@ -60,7 +60,7 @@ class StepRule:
         unit = f" {found.limit.unit}" if found.limit.unit else ""
         if now <= before + BINARY_NOISE:
             return (
-                f"This lot is no further from {target} ({shown(now, digits)}{unit}) than the last accepted lot "
+                f"The lot is no further from {target} ({shown(now, digits)}{unit}) than the last accepted lot "
                 f"({shown(before, digits)}{unit})."
             )
         accepted = self.accepted.get(found.code)
@@ -69,5 +69,5 @@ class StepRule:
         return ""
 
 
-# The rule where quality accepted no step yet.
+# The rule before quality has accepted any step.
 NONE_ACCEPTED = StepRule()

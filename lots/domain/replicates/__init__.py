@@ -1,1 +1,1 @@
-"""Replicates: how repeat readings scatter, how many settle a finding, and which are outliers."""
+"""Repeat readings: their standard deviation, the number that settles a finding, and outliers."""

@@ -1,4 +1,4 @@
-"""What is kept of how a lot's readings scatter, and what later lots of its grade are given of it when they are first judged."""
+"""Stored variances of a lot's readings, and their use as prior data for later lots of the grade."""
 
 from __future__ import annotations
 
@@ -8,18 +8,17 @@ from typing import Any
 
 from lots.domain.replicates.repeats import Repeat
 
-# So many spools and lots lend their scatter. Twenty degrees of freedom and more bring Student's t near the normal distribution.
+# Largest number of spools and lots in a pool. With 20 degrees of freedom or more, Student's t is near the normal distribution.
 MOST = 10
 
 Kept = Mapping[str, Mapping[str, Mapping[str, Any]]]
 
 
 def kept_scatter(repeats: Iterable[Repeat]) -> dict[str, dict[str, dict[str, Any]]]:
-    """Returns how the readings of a lot scatter, by figure and instrument, as it is kept on the lot.
+    """Returns the variances of a lot's readings, by figure and instrument, as stored with the lot.
 
-    Of the newest spools that were read at least twice: the number of readings, their variance and their numbers (`within`). Of all spools, where
-    each was read alike: their number, the variance of their means and the mean of 1 / n (`between`). Readings without a named instrument
-    tell nothing of others.
+    `within`: number of readings, variance and reading numbers of the newest spools with at least two readings. `between`: number of spools,
+    variance of their means and mean of 1 / n, where all spools were measured alike. Readings without a named instrument are left out.
 
     Args:
         repeats: of one lot, in the order they were recorded.
@@ -37,7 +36,7 @@ def kept_scatter(repeats: Iterable[Repeat]) -> dict[str, dict[str, dict[str, Any
 
 
 def _between(groups: Sequence[Sequence[Repeat]]) -> list[float] | None:
-    """Spools, variance of their means and mean of 1 / n; None of fewer than two, or where they were not read alike."""
+    """Returns spools, variance of their means and mean of 1 / n; None below two spools, or where they were not measured alike."""
     if len(groups) < 2 or len({some[0].group for some in groups}) > 1:
         return None
     means = [fmean(one.value for one in some) for some in groups]
@@ -45,14 +44,14 @@ def _between(groups: Sequence[Sequence[Repeat]]) -> list[float] | None:
 
 
 def lent(of_grade: Sequence[Kept], of_supplier: Sequence[Kept]) -> dict[str, dict[str, dict[str, Any]]]:
-    """Returns what a lot is given when it is first judged, by figure and instrument, with the numbers of the readings it rests on.
+    """Returns the earlier variances for a new lot, by figure and instrument, with the numbers of the readings behind them.
 
     Args:
-        of_grade: what is kept of earlier lots of the grade, newest first: they tell how readings scatter.
-        of_supplier: the same of those of its supplier, newest first: they tell how spools of a lot differ.
+        of_grade: stored variances of earlier lots of the grade, newest first, for the spread of readings.
+        of_supplier: the same of lots of its supplier, newest first, for the differences between spools.
 
     Notes:
-        It is frozen with the lot, so that voiding a reading of another lot never moves this one.
+        The result is frozen with the lot, so that voiding a reading of another lot never changes this one.
 
     Reference:
         JCGM 100:2008, 4.2.4.
@@ -72,7 +71,7 @@ def lent(of_grade: Sequence[Kept], of_supplier: Sequence[Kept]) -> dict[str, dic
 def _beside(
     found: dict[str, dict[str, dict[str, Any]]], lots: Sequence[Kept]
 ) -> Iterator[tuple[dict[str, Any], Mapping[str, Any]]]:
-    """Each thing that is kept of some lots, beside what the new lot has of the same figure and instrument."""
+    """Yields the new lot's entry and each earlier lot's entry of the same figure and instrument."""
     for lot in lots:
         for figure, each in lot.items():
             for instrument, one in each.items():

@@ -1,4 +1,4 @@
-"""Readings that stand apart from the rest: which they are, and what the mean is with and without them. Nothing is removed here."""
+"""Outlier tests, and means with and without some values. Nothing is removed here."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.statistics.summaries import mean_uncertainty
 from lots.domain.words import counted
 
-# Rosner's critical values are approximate: from 15 values on they hold their risk well enough, from 25 on closely. That for a single outlier is
-# exact, but six values or fewer tell nothing of what is ordinary (NIST/SEMATECH e-Handbook 1.3.5.17.3 and 1.3.5.17.1).
+# Rosner's critical values are approximate: adequate from 15 values on, accurate from 25 on. The one for a single outlier is exact, but the
+# test should not be used with six values or fewer (NIST/SEMATECH e-Handbook 1.3.5.17.3 and 1.3.5.17.1).
 LEAST_VALUES = 15
 LEAST_FOR_ONE = 7
-# A group of two has its readings equally far from its mean: it cannot tell which is the strange one.
+# In a group of two both readings are equally far from the mean, so neither can be called the outlier.
 LEAST_IN_GROUP = 3
-# So many are looked for at most: one value in five, and never more than Rosner tabulated. Common practice, no source.
+# Most outliers to look for: one value in five, and no more than Rosner tabulated. Common practice, no source.
 _ONE_IN, _MOST = 5, 10
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of the test: the value furthest from the mean of those still in.
+    """One step of the test: the value furthest from the mean of the remaining values.
 
     Args:
-        index: which value it is, counted from 0 as they were given.
+        index: position of the value in the input, from 0.
         statistic: its distance from that mean in standard deviations, >= 0 (Rosner's R).
-        critical: what the statistic exceeds by chance at the test's alpha (Rosner's lambda).
+        critical: critical value of the statistic at the test's alpha (Rosner's lambda).
     """
 
     index: int
@@ -37,17 +37,17 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Outliers:
-    """What the test says.
+    """The result of an outlier test.
 
     Args:
-        n: values tested: of several groups, those with at least LEAST_IN_GROUP.
-        most: how many outliers were looked for.
-        alpha: probability of flagging anything where nothing stands apart.
-        steps: one per value taken out, in that order; fewer than `most` where what is left has no scatter.
+        n: number of tested values: of several groups, those with at least LEAST_IN_GROUP.
+        most: largest number of outliers looked for.
+        alpha: probability of flagging anything when there is no outlier.
+        steps: one per removed value, in that order; fewer than `most` where the rest are equal.
         flagged: indices of the outliers, furthest first; empty when `trusted` is False.
-        trusted: whether there are enough values for the test to mean anything.
-        groups: how many groups they came in, each with a mean of its own.
-        left_out: values not tested, since their groups have fewer than LEAST_IN_GROUP.
+        trusted: whether there are enough values for the test.
+        groups: number of groups, each with its own mean.
+        left_out: number of values not tested, since their groups have fewer than LEAST_IN_GROUP.
     """
 
     n: int
@@ -61,14 +61,12 @@ class Outliers:
 
     @property
     def says(self) -> str:
-        """The result in a sentence."""
+        """Returns the result in words."""
         if not self.trusted:
             free = f"{free_values(self.n, self.groups)} of at least {least_values(self.most)}"
-            spent = " (each further group spends one on its mean)" if self.groups > 1 else ""
-            aside = (
-                f"; {self.left_out} more in groups of fewer than {LEAST_IN_GROUP} tell nothing" if self.left_out else ""
-            )
-            return f"Too few values to tell outliers: {free}{spent}{aside}, so none is flagged."
+            spent = ", less one for the mean of each further group" if self.groups > 1 else ""
+            aside = f" {counted(self.left_out, 'value')} in groups of fewer than {LEAST_IN_GROUP} not tested."
+            return f"Too few values for an outlier test: {free}{spent}.{aside if self.left_out else ''}"
         found = len(self.flagged)
         count = counted(found, "outlier") if found else "No outlier"
         of = f"n = {self.n}{f' in {self.groups} groups' if self.groups > 1 else ''}"
@@ -76,17 +74,17 @@ class Outliers:
 
 
 def least_values(most: int) -> int:
-    """Returns from how many values on the test can be trusted, looking for up to `most` outliers."""
+    """Returns the least number of values for a test of up to `most` outliers."""
     return LEAST_FOR_ONE if most == 1 else LEAST_VALUES
 
 
 def free_values(n: int, groups: int) -> int:
-    """Returns what `n` values in so many groups are worth as values of one: each further group spends one on its mean."""
+    """Returns the equivalent number of values in one group: each further group costs one for its mean."""
     return max(0, n - max(groups, 1) + 1)
 
 
 def most_to_look_for(n: int) -> int:
-    """Returns how many outliers to look for among `n` free values: one in five, at most ten, and only one where more cannot be told.
+    """Returns how many outliers to look for among `n` free values: one in five, at most ten, and one below LEAST_VALUES.
 
     Example:
         >>> most_to_look_for(9), most_to_look_for(20), most_to_look_for(54)
@@ -102,36 +100,36 @@ def extreme_deviates(
     repeatability: float = 0.0,
     groups: Sequence[Hashable] | None = None,
 ) -> Outliers:
-    """Returns which values stand apart from the rest, by the generalised extreme Studentised deviate test.
+    """Returns the outliers by the generalised extreme Studentised deviate test.
 
-    The value furthest from the mean is taken out, then the one furthest from the mean of the rest, and so on. The outliers are all those
-    taken out up to the last step whose statistic exceeds its critical value, so that two that hide each other are still found.
+    Each step removes the value furthest from the mean of the rest. The outliers are all values removed up to the last step whose statistic
+    exceeds its critical value, so that two outliers do not mask each other.
 
     Args:
         values: in any unit, in any order.
-        most: how many outliers to look for at most, >= 1 and no more than half of the values.
+        most: largest number of outliers to look for, >= 1 and no more than half of the values.
         alpha: probability of flagging anything where all values come from one normal distribution, 0 < alpha < 1.
-        repeatability: standard deviation below which scatter is not believed, in the unit of the values, >= 0: the instrument's own, so
-            that readings that happen to agree do not make an ordinary one look strange.
-        groups: per value which group it belongs to, such as its spool; None for all in one. Each is held against the mean of its own, and their
-            scatter is pooled; of several groups those of fewer than LEAST_IN_GROUP are left out. A mean is taken anew once one of its values is out.
+        repeatability: the instrument's repeatability, in the unit of the values, >= 0. It is the least standard deviation used, so that
+            readings which agree by chance do not flag an ordinary one.
+        groups: group of each value, such as its spool; None for one group. Each value is compared with the mean of its own group, and the
+            variances are pooled. Of several groups, those of fewer than LEAST_IN_GROUP are left out. Means are updated after each removal.
 
     Raises:
         ValueError: a value that is not finite, or an argument out of its range.
 
     Notes:
-        For values that are normally distributed but for the outliers. With fewer than LEAST_VALUES (LEAST_FOR_ONE with `most` 1) nothing is flagged,
-        `trusted` is False, and the steps are for information. At alpha 0.05 something is flagged by chance in 5.0 % of sets with `most` 1; with
-        more in 6.5 % of sets of 15 (`most` 3; 9 % with 7), 5.5 % of 25 and 5.2 % of 54 (20,000 simulated sets each). In groups:
-        5.3 % of 3 by 5 (`most` 1), 6.3 % of 5 by 5 (4), 5.2 % of 10 by 5 (8) (4,000 sets each).
+        Assumes normally distributed values apart from the outliers. With fewer than LEAST_VALUES (LEAST_FOR_ONE with `most` 1) nothing is
+        flagged, `trusted` is False, and the steps are for information. At alpha 0.05 something is flagged by chance in 5.0 % of sets with
+        `most` 1. With more it is 6.5 % of sets of 15 (`most` 3; 9 % with 7), 5.5 % of 25 and 5.2 % of 54 (20,000 simulated sets each). In
+        groups: 5.3 % of 3 by 5 (`most` 1), 6.3 % of 5 by 5 (4), 5.2 % of 10 by 5 (8) (4,000 sets each).
 
-        Values that differ by arithmetic only have no scatter: the test stops there. Of two values equally far from the mean the higher is taken out
-        first. A flag is a question: only a named cause excludes a reading.
+        The test stops when the rest differ by rounding only. Of two values equally far from the mean the higher is removed
+        first. A flag alone excludes nothing: a reading is excluded only with a named cause.
 
     Reference:
         Rosner 1983, Percentage points for a generalized ESD many-outlier procedure, Technometrics 25(2), 165-172; NIST/SEMATECH
         e-Handbook 1.3.5.17.3, which also says from how many values on it is accurate. With `most` 1 it is Grubbs' two-sided test (1.3.5.17.1).
-        In groups: the greatest Studentised residual, Lund 1975, Technometrics 17(4), 473-476 (from memory), which is the same in one group.
+        In groups: the largest Studentised residual, Lund 1975, Technometrics 17(4), 473-476 (from memory), identical for one group.
 
     Example:
         >>> found = extreme_deviates([*range(1, 20), 100.0])
@@ -164,7 +162,7 @@ def _refuse(values: Sequence[float], most: int, alpha: float, repeatability: flo
 
 
 def _grouped(values: Sequence[float], groups: Sequence[Hashable] | None) -> list[list[int]]:
-    """Indices of the values per group, each in order of size; of several groups those that tell nothing are left out."""
+    """Returns the indices of the values per group in order of size; of several groups, small ones are left out."""
     if groups is None:
         return [sorted(range(len(values)), key=lambda index: values[index])]
     if len(groups) != len(values):
@@ -179,7 +177,7 @@ def _grouped(values: Sequence[float], groups: Sequence[Hashable] | None) -> list
 def _steps(
     values: Sequence[float], groups: list[list[int]], most: int, alpha: float, repeatability: float
 ) -> list[Step]:
-    """Takes out one value after the other; the furthest is always at an end of those still in its group, in order of size."""
+    """Returns the steps of the test; the furthest value is always the smallest or largest of its group."""
     steps: list[Step] = []
     while len(steps) < most:
         means = [math.fsum(values[index] for index in group) / len(group) for group in groups]
@@ -189,7 +187,7 @@ def _steps(
             break
         df = len(apart) - len(groups)
         spread = math.hypot(*apart) / math.sqrt(df)
-        # A value of a small group draws its mean along, so its distance counts for more.
+        # A value shifts the mean of a small group towards itself, so its distance is scaled up.
         shares = {number: math.sqrt(1 - 1 / len(groups[number])) for number in able}
         far = {(number, end): abs(values[groups[number][end]] - means[number]) for number in able for end in (-1, 0)}
         number, end = max(far, key=lambda place: far[place] / shares[place[0]])
@@ -199,7 +197,7 @@ def _steps(
 
 
 def _critical(df: int, tested: int, alpha: float) -> float:
-    """The same for the greatest of `tested` Studentised residuals whose scatter has `df` degrees of freedom."""
+    """Returns the critical value of the largest of `tested` Studentised residuals with `df` degrees of freedom."""
     from scipy.special import stdtrit
 
     t = float(stdtrit(df - 1, 1 - alpha / (2 * tested)))
@@ -208,7 +206,7 @@ def _critical(df: int, tested: int, alpha: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class MeanOf:
-    """A mean with what it rests on: `n` values, and its standard uncertainty in their unit, None where nothing tells it."""
+    """A mean of `n` values with its standard uncertainty in their unit, None where unknown."""
 
     mean: float
     uncertainty: float | None
@@ -217,21 +215,21 @@ class MeanOf:
 
 @dataclass(frozen=True, slots=True)
 class WithAndWithout:
-    """The mean of all values, and that of all but some."""
+    """The mean of all values, and the mean without some of them."""
 
     with_them: MeanOf
     without_them: MeanOf
 
     @property
     def shift(self) -> float:
-        """What leaving them out does to the mean, in the unit of the values: positive when it rises."""
+        """Returns the change of the mean without them, in the unit of the values, positive for a rise."""
         return self.without_them.mean - self.with_them.mean
 
 
 def with_and_without(
     values: Sequence[float], excluded: Sequence[int], instrument: float | None = None
 ) -> WithAndWithout:
-    """Returns the mean of the values with and without some of them, so that a verdict can be shown both ways.
+    """Returns the mean of the values with and without some of them.
 
     Args:
         values: in any unit, at least one.
@@ -242,8 +240,8 @@ def with_and_without(
         ValueError: an index that is not one of a value, nothing left, or a value that is not finite.
 
     Notes:
-        Which values to leave out is for a person to say, with the cause. Leaving out what merely lies far away makes the uncertainty of the rest
-        look better than it is.
+        A person decides which values to exclude, and names the cause. Excluding values only because they lie far out understates the
+        uncertainty of the rest.
 
     Reference:
         Uncertainty of a mean: see lots.domain.statistics.summaries.standard_error.
@@ -255,7 +253,7 @@ def with_and_without(
     """
     out = set(excluded)
     if strange := sorted(out - set(range(len(values)))):
-        raise ValueError(f"there is no value number {strange[0]} (from 0) among {len(values)}")
+        raise ValueError(f"value number {strange[0]} (from 0) does not exist among {len(values)}")
     if not all(math.isfinite(value) for value in values):
         raise ValueError("every value must be a finite number")
     kept = [value for index, value in enumerate(values) if index not in out]

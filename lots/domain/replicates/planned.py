@@ -1,4 +1,4 @@
-"""Which figures of a lot a plan of measuring can be worked out for, and how the scatter of readings carries over to each."""
+"""Figures of a lot that a measurement plan can be computed for, and the conversion of reading spread to each figure."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from lots.domain.conformity.limits import Limit
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """One figure that is judged as a mean of readings.
+    """A figure that is assessed as a mean of readings.
 
     Args:
-        code: of its finding.
-        limit: that is set on it.
-        figures: codes of what is read for it.
-        of_spool: each spool is judged, not the mean of the lot.
+        code: code of its finding.
+        limit: its limit.
+        figures: codes of the figures of single readings behind it.
+        of_spool: True where each spool is assessed, not the mean of the lot.
         directions: 0 for a value on a scale, 3 for a colour difference.
-        scale: standard deviations of what is read to that of the figure.
+        scale: converts the standard deviations of `figures` to that of this figure.
     """
 
     code: str
@@ -38,12 +38,12 @@ class Planned:
 
 
 def planned(limits: Limits, nominal_mm: float, reference: Lab | None) -> list[Planned]:
-    """Returns the figures of a grade's limits that are means of readings, in the order of their codes' declarations.
+    """Returns the figures of a grade's limits that are means of readings, in the order of declaration.
 
     Args:
         limits: of the grade.
         nominal_mm: nominal diameter, mm.
-        reference: colour of the approved shade; without one no colour difference is planned.
+        reference: colour of the approved shade; None leaves colour differences out.
     """
     found = {}
     for figure in REPEATED.values():
@@ -76,7 +76,7 @@ def _of_color(limits: ColorLimits, reference: Lab | None) -> dict[str, Planned]:
 
 
 def _along(reference: Lab, limits: ColorLimits) -> Callable[[tuple[float, ...]], float]:
-    """The standard deviation of a colour difference near the reference, as the root mean square over its three directions."""
+    """Returns the standard deviation of a colour difference near the reference, the root mean square over three directions."""
 
     def scaled(sds: tuple[float, ...]) -> float:
         if not any(sds):
@@ -88,7 +88,7 @@ def _along(reference: Lab, limits: ColorLimits) -> Callable[[tuple[float, ...]],
 
 
 def readings_asked(code: str, limits: Limits, spools: int) -> int:
-    """Returns how many readings of each spool the limits ask for: those of a spool, or each spool's share of those of the lot."""
+    """Returns the number of readings per spool that the limits require; a number per lot is shared among the spools."""
     declared = declared_of(code)
     block = limits.given[declared.name]
     asked = next((field for field in declared.limits.fields if field.counts), None)
@@ -100,7 +100,7 @@ def readings_asked(code: str, limits: Limits, spools: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class KnownSpread:
-    """How readings of a figure and spools of a lot scatter, with the degrees of freedom of both; None and 0 where nothing tells."""
+    """Standard deviations of readings and between spools with their degrees of freedom; None and 0 where unknown."""
 
     sd: float | None
     sd_df: float
@@ -109,7 +109,7 @@ class KnownSpread:
 
 
 def known_from(lent: Mapping[str, Any]) -> KnownSpread:
-    """Returns what earlier lots lend of one figure and instrument (`kept_scatter.lent`)."""
+    """Returns the pooled spread of earlier lots for one figure and instrument (`kept_scatter.lent`)."""
     within, between = lent["within"], lent["between"]
     df, spools_df = sum(n - 1 for n, _ in within), sum(k - 1 for k, _, _ in between)
     variance = math.fsum((n - 1) * v for n, v in within) / df if df else None

@@ -1,4 +1,4 @@
-"""Repeat readings: which figures of a reading can be held against those of its like, how they scatter, and how many more decide a finding."""
+"""Repeat readings: outliers among them, their standard deviation, and how many more settle a finding."""
 
 from __future__ import annotations
 
@@ -14,26 +14,27 @@ from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
 from lots.domain.characteristics.registry import REPEATED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import LABELS, Finding
+from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import Limit
 from lots.domain.replicates.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
 from lots.domain.replicates.scatter import Replicates, Scatter, for_decision, pooled_scatter
 from lots.domain.statistics.quantiles import student
-from lots.domain.words import plural
+from lots.domain.words import counted, plural
 
-# Probability of flagging anything among the readings of one kind where nothing stands apart; its figures share it.
+# Probability of a false outlier among the readings of one characteristic; its figures share it.
 ALPHA = 0.05
 CONFIDENCE = 0.95
-# A lot's own repeats speak for its scatter from so many degrees of freedom on; before, those of the grade's other lots help. This
-# project's rule: with 5, Student's t asks for 1.7 times as many readings as if the scatter were known, with fewer for twice as many and more.
+# Below this many degrees of freedom, readings of the grade's other lots are pooled in. This project's rule, no source: with 5, Student's t
+# requires 1.7 times as many readings as a known standard deviation would, with fewer at least twice as many.
 LEAST_DF = 5
 
 
-# What may have caused a reading that stands apart, in the words of whoever says so. A plain slip of typing is voided instead.
+# Causes for excluding an outlier. A typing error is voided instead.
 CAUSES = {
     "instrument": "the instrument",
-    "operator": "the person who read it",
-    "plaque": "the plaque, coupon or bar",
-    "position": "the place that was read",
+    "operator": "the person who measured",
+    "plaque": "the plaque, coupon or specimen",
+    "position": "the measuring position",
 }
 
 
@@ -44,12 +45,12 @@ class Repeat:
     Args:
         figure: a key of REPEATED.
         value: in its unit.
-        group: what it must share with others to be a repeat of theirs, beside the spool.
+        group: further properties that repeats must share.
         reading: number of the reading.
         spool: code of the spool.
         instrument: code of the instrument, "" when none was named.
-        counts: False for a reading that was excluded: it is tested with the others, and is no part of their scatter.
-        per_unit: how much of `value` one unit of what the instrument reads makes, > 0.
+        counts: False for an excluded reading, which is tested for outliers but left out of the standard deviation.
+        per_unit: change of `value` per unit of the instrument's reading, > 0.
     """
 
     figure: str
@@ -63,20 +64,20 @@ class Repeat:
 
     @property
     def kin(self) -> tuple[Any, ...]:
-        """Equal for readings that repeat each other: of one figure and spool, with one instrument."""
+        """Returns a key that repeats share: figure, spool, instrument and group."""
         return (self.figure, self.spool, self.instrument, *self.group)
 
 
 def outliers_among(repeats: Sequence[Repeat], alpha: float, repeatability: float) -> Outliers:
-    """Returns which of the readings stand apart from their like; indices are those of `repeats`.
+    """Returns the outliers among repeat readings; indices are those of `repeats`.
 
     Args:
-        repeats: of one figure, excluded ones among them, so that leaving one out never makes the next one strange.
-        alpha: probability of flagging anything where nothing stands apart.
+        repeats: of one figure, including excluded ones, so that excluding one never flags the next.
+        alpha: probability of flagging anything when there is no outlier.
         repeatability: of the instrument, in the figure's unit, >= 0.
 
     Reference:
-        See lots.domain.replicates.outliers.extreme_deviates; how many are looked for: most_to_look_for.
+        See lots.domain.replicates.outliers.extreme_deviates and most_to_look_for.
     """
     sizes: dict[tuple[Any, ...], int] = {}
     for one in repeats:
@@ -89,22 +90,22 @@ def outliers_among(repeats: Sequence[Repeat], alpha: float, repeatability: float
 
 @dataclass(frozen=True, slots=True)
 class Scattered:
-    """How one reading of a figure scatters, and whose readings tell: "lot", "grade" or "instrument"; both None when nothing tells."""
+    """The standard deviation of one reading and its source: "lot", "grade" or "instrument". Both are None when unknown."""
 
     scatter: Scatter | None
     source: str | None
 
 
 def scatter_of(own: Sequence[Repeat], grade: Sequence[Repeat], repeatability: float) -> Scattered:
-    """Returns the scatter of one reading of a figure about the mean of its like.
+    """Returns the standard deviation of one reading about the mean of its repeats.
 
     Args:
         own: of the lot, of one figure.
-        grade: of the grade's other lots; they are taken in when the lot's own have fewer than LEAST_DF degrees of freedom.
-        repeatability: of the instrument, in the figure's unit, >= 0: the least that is believed.
+        grade: of the grade's other lots; used when the lot's own have fewer than LEAST_DF degrees of freedom.
+        repeatability: of the instrument, in the figure's unit, >= 0; the least standard deviation returned.
 
     Notes:
-        Readings that were excluded are left out. Near black the noise of L* is larger, and shows here because the readings themselves do.
+        Excluded readings are left out. The noise of L* is larger near black; the readings themselves show it.
     """
     mine = _groups(own)
     together = [*mine, *_groups(grade)]
@@ -119,7 +120,7 @@ def scatter_of(own: Sequence[Repeat], grade: Sequence[Repeat], repeatability: fl
 
 
 def speaks_for_itself(own: Sequence[Repeat]) -> bool:
-    """Returns whether the readings of a lot, of one figure, tell their scatter without those of the grade's other lots."""
+    """Returns whether a lot's readings of one figure are enough for their standard deviation without other lots."""
     return sum(len(group) - 1 for group in _groups(own)) >= LEAST_DF
 
 
@@ -133,15 +134,15 @@ def _groups(repeats: Sequence[Repeat]) -> list[list[float]]:
 
 @dataclass(frozen=True, slots=True)
 class Deciding:
-    """How many readings decide one finding.
+    """The number of readings that settles one finding.
 
     Args:
         finding: the finding; its value is a mean of readings.
-        spools: how many spools' means the value is a mean of; 1 where one spool, or all bars and coupons together, are judged.
-        readings: those it has, of each of the spools: the fewest.
-        needed: readings of each in all.
-        own_known: False where nothing tells the instrument's own uncertainty, and so none was counted.
-        first: numbers of the readings of its characteristic that count and stand apart: until they are looked at, no number is to be trusted.
+        spools: number of spool means in the value; 1 where one spool, or all specimens together, are assessed.
+        readings: number of readings of the spool with the fewest.
+        needed: total number of readings per spool.
+        own_known: False where the instrument's own uncertainty is unknown and not included.
+        first: numbers of the outliers that count; they must be checked before the number can be trusted.
     """
 
     finding: Finding
@@ -153,20 +154,20 @@ class Deciding:
 
     @property
     def more(self) -> int | None:
-        """How many readings are lacking, of each spool; None where no number is known to be enough."""
+        """Returns the number of further readings per spool, None where no number is known to be enough."""
         return None if self.needed.n is None else max(0, self.needed.n - self.readings)
 
     @property
     def says(self) -> str:
-        """The answer in a sentence or two; while a reading stands apart, nothing is laid to the instrument."""
+        """Returns the answer in one or two sentences."""
         if self.first:
-            return f"{LABELS[self.finding.code]}: look at {numbered(self.first)} first.{self._with_them}"
-        told = "" if self.own_known else " The instrument's own uncertainty is not known, and not counted."
+            return f"{LABELS[self.finding.code]}: check {numbered(self.first)} first.{self._with_them}"
+        told = "" if self.own_known else " The instrument's own uncertainty is unknown and not included."
         return f"{LABELS[self.finding.code]}: {self._answer}{told}"
 
     @property
     def _with_them(self) -> str:
-        return f" As long as {plural(len(self.first), 'it counts', 'they count')}, {self._answer}" if self.more else ""
+        return f" While {plural(len(self.first), 'it counts', 'they count')}, {self._answer}" if self.more else ""
 
     @property
     def _answer(self) -> str:
@@ -175,12 +176,12 @@ class Deciding:
         of = f" of each of the {self.spools} spools" if self.spools > 1 else _of(self.finding.subject)
         sure, doubt = self.needed.sure, ""
         if sure is None or sure - self.readings > self.more:
-            most = "more than anybody takes" if sure is None else f"{sure - self.readings} more"
-            doubt = f" ({most} to be sure, since the scatter is itself an estimate)"
+            most = f"more than {OUT_OF_REACH}" if sure is None else f"{sure - self.readings} more"
+            doubt = f" ({most} if the standard deviation, itself an estimate, is larger)"
         if not self.more:
-            return f"the {self.readings} readings{of} decide it already{doubt}."
+            return f"the {counted(self.readings, 'reading')}{of} {plural(self.readings, 'is', 'are')} enough{doubt}."
         words = plural(self.more, "reading")
-        return f"{self.more} more {words}{of} {plural(self.more, 'decides', 'decide')} it{doubt}."
+        return f"{self.more} more {words}{of} {plural(self.more, 'settles', 'settle')} it{doubt}."
 
 
 def numbered(numbers: Sequence[int]) -> str:
@@ -195,17 +196,17 @@ def _of(subject: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class LotEvidence:
-    """What is known of the readings of a lot, for deciding its findings.
+    """Statistics of a lot's readings, from which the number of further readings follows.
 
     Args:
-        scatter: figure -> how one reading scatters.
-        counts: (figure, spool) -> readings that count.
-        own: figure -> standard uncertainty of the instrument, in the figure's unit; absent where nothing tells it.
-        colors: spool -> mean colour, under the reference's light.
+        scatter: figure -> standard deviation of one reading.
+        counts: (figure, spool) -> number of readings that count.
+        own: figure -> standard uncertainty of the instrument, in the figure's unit; absent where unknown.
+        colors: spool -> mean colour under the conditions of the reference.
         reference: colour of the approved shade revision.
         color: the limits on colour.
-        one_length: figures whose readings all repeat each other but for the spool, as coupons of one length and feature do.
-        apart: characteristic -> numbers of its readings that count and stand apart.
+        one_length: figures whose readings are all repeats apart from the spool, such as coupons of one length and feature.
+        apart: characteristic -> numbers of its outliers that count.
     """
 
     scatter: dict[str, Scatter | None]
@@ -219,16 +220,16 @@ class LotEvidence:
 
 
 def deciding(findings: Sequence[Finding], known: LotEvidence, lot: Lab | None) -> list[Deciding]:
-    """Returns for each finding that is a mean of repeat readings how many of them would leave no doubt about it.
+    """Returns the number of readings that settles each finding whose value is a mean of repeats.
 
     Args:
         findings: of a lot.
-        known: of its readings.
-        lot: its mean colour; None when there is none.
+        known: statistics of its readings.
+        lot: its mean colour; None when not measured.
 
     Notes:
-        The number speaks of the spools that were measured: of others only measuring them tells, as the finding itself says. A worst single
-        reading, a spread, a step, a count and a newest reading are no means, and a shrinkage found from two lengths is a slope: they are not among them.
+        The number covers the measured spools only. Findings that are not means are left out: worst readings, spreads, steps, counts, newest
+        readings, and shrinkage as a slope over two lengths.
     """
     found = []
     for finding in findings:
@@ -245,7 +246,7 @@ def deciding(findings: Sequence[Finding], known: LotEvidence, lot: Lab | None) -
 def _needed(value: float, limit: Limit, scatter: Scatter | None, own: float) -> Replicates:
     needed = for_decision(value, limit, scatter, own, CONFIDENCE)
     if needed.n is None and needed.noise is None and student(math.inf, CONFIDENCE) * own >= abs(limit.margin(value)):
-        return Replicates(None, None, None, f"{needed.says} Only a finer instrument can, or quality decides.")
+        return Replicates(None, None, None, f"{needed.says} Use a better instrument, or ask quality for a decision.")
     return needed
 
 
@@ -253,7 +254,7 @@ _About = tuple[int, int, Scatter | None, float | None]
 
 
 def _about(finding: Finding, known: LotEvidence, lot: Lab | None) -> _About | None:
-    """What a finding rests on: spools, readings of each, scatter of one reading over the root of the spools, the instrument's own."""
+    """Returns spools, readings per spool, standard deviation of a reading over sqrt(spools), and the instrument's uncertainty."""
     if finding.characteristic == COLOR.name:
         return _about_color(finding, known, lot)
     figure = _SETTLED_BY.get(finding.code)
@@ -265,7 +266,7 @@ def _about(finding: Finding, known: LotEvidence, lot: Lab | None) -> _About | No
     return 1, readings, known.scatter.get(figure.code), known.own.get(figure.code)
 
 
-# Code of a finding -> the figure of single readings that it is a mean of.
+# Code of a finding -> figure of the single readings in its mean.
 _SETTLED_BY = {code: figure for figure in REPEATED.values() for code in figure.settles}
 
 
@@ -296,7 +297,7 @@ def _over(scatter: Scatter | None, root: float) -> Scatter | None:
 
 
 def _difference(parts: Sequence[Scatter | None], sample: Lab, known: LotEvidence, root: float) -> Scatter | None:
-    """Scatter of one reading as a colour difference from the reference; None where a coordinate's is not known. The least known of the three counts."""
+    """Returns the standard deviation of one reading as a colour difference, with the fewest degrees of freedom; None where one is unknown."""
     if known.reference is None or known.color is None:
         return None
     sds = tuple(part.sd / root for part in parts if part is not None)

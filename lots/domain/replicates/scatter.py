@@ -1,4 +1,4 @@
-"""How many readings a decision takes that they leave in no doubt."""
+"""Number of readings that a decision needs."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from lots.domain.statistics.quantiles import student
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """The standard deviation of one reading, as readings show it.
+    """The standard deviation of one reading.
 
     Args:
         sd: in the unit of the readings, > 0.
-        df: degrees of freedom it rests on, >= 1; None where it is the instrument's stated repeatability, taken as known.
+        df: degrees of freedom, >= 1; None for the instrument's stated repeatability, taken as known.
 
     Raises:
         ValueError: a number out of its range.
@@ -31,18 +31,18 @@ class Scatter:
         if not (math.isfinite(self.sd) and self.sd > 0):
             raise ValueError(f"sd is {self.sd!r}; it must be a number above 0")
         if self.df is not None and self.df < 1:
-            raise ValueError(f"df is {self.df!r}; scatter rests on at least 1 degree of freedom")
+            raise ValueError(f"df is {self.df!r}; it must be at least 1")
 
 
 @dataclass(frozen=True, slots=True)
 class Replicates:
-    """How many readings are needed.
+    """The number of readings needed.
 
     Args:
-        n: in all, those taken included, if the scatter is what it seems; None where no number is enough, or none that anybody takes.
-        sure: so many keep the promise though the scatter itself is only estimated; None where that is out of reach.
-        noise: scatter of one reading over the room that the mean has; what `n` follows from. None without room or scatter.
-        says: the answer in a sentence.
+        n: total, if the standard deviation is as estimated; None where no practical number is enough.
+        sure: total that allows for the estimated standard deviation; None where impractical.
+        noise: standard deviation of one reading over the available margin, from which `n` follows. None where either is unknown.
+        says: the answer in words.
     """
 
     n: int | None
@@ -52,22 +52,21 @@ class Replicates:
 
 
 def pooled_scatter(groups: Sequence[Sequence[float]], repeatability: float = 0.0) -> Scatter | None:
-    """Returns the scatter of one reading about its own spool's mean, over all spools, never below what the instrument can repeat.
+    """Returns the pooled standard deviation of one reading about its spool's mean, never below the instrument's repeatability.
 
     Args:
-        groups: readings of one instrument on one grade, per spool (or plaque); those read once tell nothing and may be there.
+        groups: readings of one instrument on one grade, per spool (or plaque); groups of one are allowed and ignored.
         repeatability: standard deviation of the instrument's readings of one spot, from its own checks, in the unit of the readings, >= 0.
 
     Returns:
-        None when no spool was read twice, or all readings agree, and no repeatability is given: then the scatter is not known. Readings that
-        agree to the last digit shown say that the display is coarse, not that there is no noise.
+        None where no repeatability is given and no spool was measured twice, or all readings agree. Equal readings only show a coarse
+        display, not zero noise.
 
     Raises:
         ValueError: a reading that is not finite, or a repeatability below 0.
 
     Notes:
-        Spools may differ in their means but are taken to scatter alike. The floor matters with few readings: three that happen to agree
-        would otherwise promise that one is enough.
+        Assumes the same variance within every spool. The lower bound matters with few readings, which may agree by chance.
 
     Reference:
         Pooled variance: sums of squares within groups over their degrees of freedom, NIST/SEMATECH e-Handbook 7.4.3.
@@ -90,10 +89,10 @@ def pooled_scatter(groups: Sequence[Sequence[float]], repeatability: float = 0.0
     return Scatter(sd, df)
 
 
-def _needed(scatter: Scatter | None, room: float, confidence: float, so_that: str) -> Replicates:
-    """The numbers for a mean that may be off by `room`."""
+def _needed(scatter: Scatter | None, room: float, confidence: float, side: str) -> Replicates:
+    """Returns the numbers for a margin of `room`."""
     if scatter is None:
-        unknown = "The scatter of a reading is not known: read a spool at least twice, or state what the instrument can repeat."
+        unknown = "The standard deviation of a reading is unknown. Measure a spool at least twice, or state the instrument's repeatability."
         return Replicates(None, None, None, unknown)
     noise = scatter.sd / room
     n = _least(noise, confidence)
@@ -103,29 +102,27 @@ def _needed(scatter: Scatter | None, room: float, confidence: float, so_that: st
             None,
             sure,
             noise,
-            f"More than {OUT_OF_REACH} readings would be needed: one scatters by {noise:.3g} times the room there is. Reduce the scatter first.",
+            f"More than {OUT_OF_REACH} readings would be needed, since the standard deviation of one is {noise:.3g} times the margin. Reduce the spread first.",
         )
-    doubt = (
-        ""
-        if sure == n
-        else f"; {sure if sure else f'more than {OUT_OF_REACH}'} to be sure, since the scatter is itself an estimate"
-    )
-    return Replicates(n, sure, noise, f"{n} readings in all, so that {so_that} ({100 * confidence:g} %){doubt}.")
+    most = sure or f"more than {OUT_OF_REACH}"
+    doubt = "" if sure == n else f" Stein's method for an estimated standard deviation needs {most}."
+    says = f"{n} readings in all show with {100 * confidence:g} % confidence that a mean here is {side}.{doubt}"
+    return Replicates(n, sure, noise, says)
 
 
 def _least(noise: float, confidence: float) -> int | None:
-    """The least n, from 2 on, with t(n - 1) * noise / sqrt(n) no more than 1; None beyond OUT_OF_REACH."""
+    """Returns the least n >= 2 with t(n - 1) * noise / sqrt(n) <= 1; None beyond OUT_OF_REACH."""
 
     def fits(n: int) -> bool:
         return student(n - 1, confidence) * noise / math.sqrt(n) <= 1 + BINARY_NOISE
 
-    # t falls and sqrt(n) rises with n, so the width only shrinks.
+    # t falls and sqrt(n) rises with n, so the width decreases steadily.
     n = 2 + bisect_left(range(2, OUT_OF_REACH + 1), True, key=fits)
     return n if n <= OUT_OF_REACH else None
 
 
 def _stein(noise: float, df: int | None, confidence: float) -> int | None:
-    """The number that holds although the scatter is estimated: at least the pilot's own, at least 2; None beyond OUT_OF_REACH."""
+    """Returns Stein's number of readings for an estimated standard deviation, at least 2; None beyond OUT_OF_REACH."""
     wanted = (student(math.inf if df is None else df, confidence) * noise) ** 2
     if wanted > OUT_OF_REACH:
         return None
@@ -135,28 +132,27 @@ def _stein(noise: float, df: int | None, confidence: float) -> int | None:
 def for_decision(
     mean: float, limit: Limit, scatter: Scatter | None, instrument: float = 0.0, confidence: float = 0.95
 ) -> Replicates:
-    """Returns how many readings leave no doubt on which side of its limit a mean lies, if it stays where it is.
+    """Returns how many readings prove on which side of its limit a mean lies, if the mean does not change.
 
     Args:
         mean: as measured, in the limit's unit.
-        limit: what it is held against.
-        scatter: of one reading, in the limit's unit; None when it is not known, and then no number is given.
+        limit: the limit.
+        scatter: standard deviation of one reading, in the limit's unit; None when unknown, and then no number is given.
         instrument: the instrument's own standard uncertainty, which more readings do not reduce, in the limit's unit, >= 0.
         confidence: of the two-sided interval that must not reach the limit, 0 < confidence < 1.
 
     Returns:
-        `n` None when the mean lies on its limit, or so near that the instrument's own uncertainty covers the distance: no number is enough.
+        `n` is None when the instrument's own uncertainty covers the distance to the limit.
 
     Raises:
         ValueError: an argument out of its range.
 
     Notes:
-        The room is the distance to the nearest end of the limit, less, as a root of squares, the instrument's uncertainty at this confidence.
-        The mean moves as readings are added, so the number is a plan, not a promise; ask again with them.
+        The margin is the distance to the nearest end of the limit, reduced in quadrature by the instrument's uncertainty at this confidence.
+        The mean moves as readings are added, so the number is an estimate; compute it again with them.
 
-        Both numbers are at least 2, for one reading does not show its own scatter. `n` is the least number whose own confidence interval fits
-        into the room, if its readings scattered by `sd`: t changes with n, so it is found step by step. `sure` takes t at the degrees of
-        freedom that `sd` was estimated with. `n` grows as the square of `noise`, scatter over room.
+        Both numbers are at least 2, since one reading shows no standard deviation. `n` is the least number whose confidence interval fits
+        into the margin, with t at n - 1. `sure` takes t at the degrees of freedom of `sd`. `n` grows as the square of `noise`.
 
     Reference:
         ASTM E1345 (from memory): enough readings that the decision is unambiguous. ASTM E122 (from memory): n = (t sd / room)^2, repeated.
@@ -176,15 +172,15 @@ def for_decision(
         raise ValueError(f"confidence is {confidence!r}; it must be between 0 and 1")
     distance = abs(limit.margin(mean))
     if distance <= BINARY_NOISE:
-        return Replicates(None, None, None, "The mean lies on its limit: no number of readings can settle it.")
+        return Replicates(None, None, None, "No number of readings can settle a mean that lies on its limit.")
     own = student(math.inf, confidence) * instrument
     if own >= distance:
         return Replicates(
             None,
             None,
             None,
-            f"The mean is {distance:.2g} from its limit and the instrument's own uncertainty covers {own:.2g}: no number of readings can settle it.",
+            f"No number of readings can settle it: the mean is {distance:.2g} from its limit, within the instrument's uncertainty of {own:.2g}.",
         )
     room = math.sqrt((distance - own) * (distance + own))
     side = "inside" if limit.allows(mean) else "outside"
-    return _needed(scatter, room, confidence, f"a mean that stays here is clearly {side}")
+    return _needed(scatter, room, confidence, side)

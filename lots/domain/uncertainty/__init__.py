@@ -1,1 +1,1 @@
-"""How uncertain a value is: budgets, lengths, and means of spools and lots."""
+"""Measurement uncertainty: budgets, lengths, and means of spools and lots."""

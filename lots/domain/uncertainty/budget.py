@@ -1,4 +1,4 @@
-"""How uncertain a value is: what the uncertainty is made of, and how far the true value may lie from the one measured."""
+"""Uncertainty budgets, and the bands and probabilities that follow from them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from functools import lru_cache
 from statistics import NormalDist
 
 _NORMAL = NormalDist()
-# No distance is further than so many standard deviations, of any distribution here.
+# Largest z that is computed.
 _FURTHEST = 38.0
 
 
@@ -19,9 +19,9 @@ class Contribution:
 
     Args:
         u: standard uncertainty, >= 0.
-        df: degrees of freedom that it was estimated with, > 0; infinite where it is known, as an instrument's stated one is.
-        source: where it comes from, in words.
-        shrinks: True for scatter, which more repeats reduce.
+        df: degrees of freedom of the estimate, > 0; infinite where it is known, such as an instrument's stated uncertainty.
+        source: origin, in words.
+        shrinks: True for a part that more repeats reduce.
     """
 
     u: float
@@ -32,28 +32,28 @@ class Contribution:
 
 @dataclass(frozen=True, slots=True)
 class Uncertainty:
-    """The uncertainty of a value, as independent contributions: what JCGM 100 calls an uncertainty budget."""
+    """The uncertainty budget of a value (JCGM 100): independent contributions."""
 
     contributions: tuple[Contribution, ...]
 
     @classmethod
     def known(cls, u: float, source: str = "") -> Uncertainty:
-        """One contribution that is known."""
+        """Returns an uncertainty with one known contribution."""
         return cls((Contribution(u, source=source),))
 
     @property
     def total(self) -> float:
-        """The combined standard uncertainty (JCGM 100:2008, 5.1.2)."""
+        """Returns the combined standard uncertainty (JCGM 100:2008, 5.1.2)."""
         return math.hypot(*(one.u for one in self.contributions))
 
     @property
     def scatter(self) -> float | None:
-        """The part of it that more repeats reduce, None where nothing does."""
+        """Returns the standard uncertainty that more repeats reduce, None without any."""
         return math.hypot(*(one.u for one in self.contributions if one.shrinks)) or None
 
     @property
     def df(self) -> float:
-        """Effective degrees of freedom, infinite where every contribution is known.
+        """Returns the effective degrees of freedom, infinite where every contribution is known.
 
         Reference:
             Welch and Satterthwaite, JCGM 100:2008, G.4.1.
@@ -68,18 +68,18 @@ class Uncertainty:
         return 1 / doubt if doubt else math.inf
 
     def band(self, z: float) -> float:
-        """Returns how far the true value may lie from the measured one to one side, with the confidence that z has of a normal distribution.
+        """Returns how far the true value may lie to one side of the measured one, with the confidence of z in a normal distribution.
 
-        Each contribution is widened by Student's t at its own degrees of freedom, and the root of their sum of squares is taken. So the true value
-        lies further away in at most 1 - Phi(z) of cases, whatever the contributions are: given the shares of the true variance, the chance
-        of holding it is a concave function of them, and it is exact where one contribution is all there is.
+        Each contribution is widened by Student's t at its own degrees of freedom, and the results are added in quadrature. The true value
+        lies further away in at most 1 - Phi(z) of cases, whatever the contributions. This holds because the coverage is a concave function of
+        the shares of the true variance. It is exact for a single contribution.
 
         Args:
             z: of a normal distribution, >= 0; 1.645 for 95 % to one side.
 
         Notes:
-            Student's t at the effective degrees of freedom (JCGM 100:2008, G.4) is narrower, does not keep the promise (8.8 % at two
-            readings where 5 % is promised), and a finer instrument can widen it.
+            Student's t at the effective degrees of freedom (JCGM 100:2008, G.4) is narrower and does not keep the stated risk (8.8 % at
+            two readings instead of 5 %). A better instrument can even widen it.
 
         Reference:
             Banerjee 1960, Sankhya 22, 357-358 (from memory).
@@ -91,7 +91,7 @@ class Uncertainty:
         return math.hypot(*(_student(one.df, z) * one.u for one in self.contributions))
 
     def guard(self, z: float) -> float:
-        """Returns the guard band that keeps the risk of z at a limit: see `band`."""
+        """Returns the guard band with the risk of z at a limit: see `band`."""
         return self.band(z)
 
     def z_of(self, distance: float) -> float:
@@ -102,8 +102,8 @@ class Uncertainty:
         total = self.total
         if not estimated or not total:
             return min(distance / total, _FURTHEST) if total else _FURTHEST
-        # t is never less than z, so that the normal quantile bounds it from above. By hand, since judging comes here: scipy.optimize takes 0.24 s
-        # of processor time to load, and a band at z = 38 may be infinite.
+        # t is never less than z, so distance / total bounds z from above. Bisection is written out because scipy.optimize takes 0.24 s of
+        # processor time to load, and a band at z = 38 may be infinite.
         low, high = 0.0, min(distance / total, _FURTHEST)
         for _ in range(50):
             middle = (low + high) / 2
@@ -111,7 +111,7 @@ class Uncertainty:
         return (low + high) / 2
 
     def below(self, distance: float) -> float:
-        """Returns the confidence that the true value is less than the measured one plus a distance, which may be negative."""
+        """Returns the probability that the true value is less than the measured one plus a distance, which may be negative."""
         chance = _NORMAL.cdf(self.z_of(abs(distance)))
         return chance if distance >= 0 else 1 - chance
 
@@ -124,11 +124,11 @@ class Uncertainty:
         return replace(self, contributions=tuple(replace(one, u=abs(by) * one.u) for one in self.contributions))
 
     def with_more(self, n: int, more: int) -> Uncertainty:
-        """Returns what it would be with more repeats that scatter alike: scatter shrinks as 1 / sqrt(n) and is better known.
+        """Returns the uncertainty with more repeats of the same spread: their part shrinks as 1 / sqrt(n) and gains degrees of freedom.
 
         Args:
-            n: repeats that it rests on, >= 1.
-            more: further ones, >= 0.
+            n: number of repeats so far, >= 1.
+            more: number of further repeats, >= 0.
         """
         parts = (
             replace(one, u=one.u * math.sqrt(n / (n + more)), df=one.df + more) if one.shrinks else one
@@ -138,35 +138,35 @@ class Uncertainty:
 
     @property
     def fixed(self) -> Uncertainty:
-        """The part of it that repeats do not reduce."""
+        """Returns the contributions that repeats do not reduce."""
         return replace(self, contributions=tuple(one for one in self.contributions if not one.shrinks))
 
     @property
     def varying(self) -> Uncertainty:
-        """The part of it that repeats reduce."""
+        """Returns the contributions that repeats reduce."""
         return replace(self, contributions=tuple(one for one in self.contributions if one.shrinks))
 
 
 def combined(parts: Iterable[Uncertainty | None]) -> Uncertainty | None:
-    """Returns the uncertainty of a sum of independent values, None where one of them is unknown or there is none."""
+    """Returns the uncertainty of a sum of independent values, None where one is unknown or no value is given."""
     every: Sequence[Uncertainty | None] = list(parts)
     known = [one for one in every if one is not None]
     return known[0].beside(*known[1:]) if known and len(known) == len(every) else None
 
 
 def estimated(u: float, df: float, source: str) -> Uncertainty:
-    """Returns an uncertainty that was estimated from scatter, which more repeats reduce."""
+    """Returns an uncertainty estimated from repeats, which more repeats reduce."""
     return Uncertainty((Contribution(u, df, source, True),))
 
 
 def total(uncertainty: Uncertainty | None) -> float | None:
-    """Returns the combined standard uncertainty, None of an unknown one."""
+    """Returns the combined standard uncertainty, None where unknown."""
     return None if uncertainty is None else uncertainty.total
 
 
 @lru_cache(maxsize=65536)
 def _student(df: float, z: float) -> float:
-    """Student's t that leaves as much beyond it as z of a normal distribution does."""
+    """Returns the quantile of Student's t with the tail probability of z in a normal distribution."""
     if math.isinf(df):
         return z
     from scipy.special import stdtrit

@@ -1,4 +1,4 @@
-"""Whether some variances can be taken for one: Cochran's test, before they are pooled."""
+"""Cochran's test for equal variances, before they are pooled."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 
 def critical_share(df: float, df_all: float, groups: int, alpha: float = 0.05) -> float:
-    """Returns the part of all sums of squares that one of some equal true variances exceeds with probability alpha / groups.
+    """Returns Cochran's critical share: the part of all sums of squares that one variance exceeds with probability alpha / groups.
 
     Args:
-        df: degrees of freedom of that one, > 0.
-        df_all: of all together, > df.
-        groups: how many variances there are, >= 2.
+        df: degrees of freedom of that variance, > 0.
+        df_all: total degrees of freedom, > df.
+        groups: number of variances, >= 2.
         alpha: 0 < alpha < 1.
 
     Reference:
@@ -29,15 +29,15 @@ def critical_share(df: float, df_all: float, groups: int, alpha: float = 0.05) -
 
 
 def homogeneous(variances: Sequence[float], dfs: Sequence[float], alpha: float = 0.05) -> bool:
-    """Returns whether no variance is so much larger than the others that they cannot be taken for one.
+    """Returns whether the variances can be pooled, since none is too large in comparison with the others.
 
     Args:
         variances: >= 0.
         dfs: degrees of freedom of each, > 0.
-        alpha: probability of saying so of variances that are equal.
+        alpha: probability of False for equal variances.
 
     Notes:
-        A variance that is too small is no reason against pooling, since the pooled one is larger.
+        A variance that is too small does not prevent pooling, since the pooled one is larger.
 
     Example:
         >>> homogeneous([1.0, 1.2, 0.8], [2, 2, 2]), homogeneous([1.0, 1.2, 100.0], [2, 2, 2])

@@ -1,6 +1,6 @@
-"""How sure a mean is whose readings come from spools: by their own scatter, and by what earlier spools and lots of the grade showed of it.
+"""Uncertainty of means of readings nested in spools, pooled with earlier spools and lots of the grade.
 
-A reading is a row of one number or of several, such as L*, a* and b*; every answer has as many uncertainties.
+A reading is a row of one number or several, such as L*, a* and b*. Every result has as many uncertainties.
 """
 
 from __future__ import annotations
@@ -16,32 +16,32 @@ from lots.domain.uncertainty.homogeneity import homogeneous
 from lots.domain.words import counted
 
 Rows = Sequence[Sequence[float]]
-# Probability of keeping apart what is homogeneous; the columns of a reading share it.
+# Probability of not pooling homogeneous variances; the columns of a reading share it.
 _HOMOGENEITY = 0.05
 BETWEEN_SPOOLS = "differences between spools"
 
 
 @dataclass(frozen=True, slots=True)
 class Repeated:
-    """How the readings of one spool scatter: their number, >= 2, and their variance, one number per column."""
+    """Number of readings of one spool, >= 2, and their variance, one number per column."""
 
     n: int
     variance: Vector
 
     @classmethod
     def of(cls, rows: Rows) -> Repeated | None:
-        """The scatter of some readings; None of fewer than two."""
+        """Returns the variance of some readings, None below two."""
         return cls(len(rows), _variance(rows)) if len(rows) > 1 else None
 
 
 @dataclass(frozen=True, slots=True)
 class Between:
-    """How the means of a lot's spools scatter.
+    """The variance of a lot's spool means.
 
     Args:
-        k: spools, >= 2.
+        k: number of spools, >= 2.
         variance: of their means, one number per column.
-        per_reading: mean of 1 / n over the spools, n readings each: how much of a reading's own variance is in that of a mean.
+        per_reading: mean of 1 / n over the spools, n readings each: the share of the reading variance in that of a mean.
     """
 
     k: int
@@ -50,7 +50,7 @@ class Between:
 
     @classmethod
     def of(cls, groups: Sequence[Rows]) -> Between | None:
-        """The scatter of the means of some spools; None of fewer than two."""
+        """Returns the variance of the means of some spools, None below two."""
         if len(groups) < 2:
             return None
         return cls(len(groups), _variance([_mean(rows) for rows in groups]), fmean(1 / len(rows) for rows in groups))
@@ -58,7 +58,7 @@ class Between:
 
 @dataclass(frozen=True, slots=True)
 class Earlier:
-    """What earlier spools of the grade showed, read with the same instrument, and earlier lots of the supplier."""
+    """Variances of earlier spools of the grade with the same instrument, and of earlier lots of the supplier."""
 
     within: tuple[Repeated, ...] = ()
     between: tuple[Between, ...] = ()
@@ -68,13 +68,12 @@ NOTHING = Earlier()
 
 
 def spool_means(groups: Sequence[Rows], earlier: Earlier = NOTHING) -> list[tuple[Uncertainty, ...] | None]:
-    """Returns how sure the mean of each spool's readings is by their scatter; None where nothing tells it.
+    """Returns the uncertainty of each spool's mean from the spread of readings; None where unknown.
 
-    The scatter of a reading is pooled over the spools of the lot and earlier ones of the grade, as far as their variances are homogeneous: over
-    all of them, else over the lot's, else each spool stands by itself.
+    Variances are pooled where they are homogeneous: over the lot and earlier spools of the grade, else over the lot, else not at all.
 
     Args:
-        groups: readings per spool of one lot, read with one instrument; at least one of each.
+        groups: readings per spool of one lot with one instrument; at least one each.
         earlier: see `Earlier`.
 
     Reference:
@@ -88,7 +87,7 @@ def spool_means(groups: Sequence[Rows], earlier: Earlier = NOTHING) -> list[tupl
     pool = _within([one for one in mine if one is not None], earlier.within)
     found: list[tuple[Uncertainty, ...] | None] = []
     for rows, own in zip(groups, mine, strict=True):
-        alone = None if own is None else (own.variance, float(own.n - 1), "scatter of readings")
+        alone = None if own is None else (own.variance, float(own.n - 1), "spread of readings")
         scatter = pool if pool is not None and (pool.homogeneous or alone is None) else alone and Pool(*alone)
         found.append(None if scatter is None else _of_mean(scatter, 1 / len(rows)))
     return found
@@ -102,18 +101,17 @@ def _of_mean(pool: Pool, share: float) -> tuple[Uncertainty, ...]:
 def lot_mean(
     groups: Sequence[Rows], spools_in_lot: int | None = None, earlier: Earlier = NOTHING, *, by_reading: bool = False
 ) -> tuple[Uncertainty, ...] | None:
-    """Returns how sure the mean of a lot is by the scatter of its readings; None where nothing tells it.
+    """Returns the uncertainty of a lot's mean from the spread of its readings; None where unknown.
 
-    The variance of the spools' means holds what differs between spools and what is left of the scatter within them. It is pooled over this
-    lot and earlier ones of the supplier where they are homogeneous. The part of the lot that was measured leaves no doubt about itself but for
-    the scatter within. With one spool of several and no earlier lot, nothing
-    tells how spools differ, and the readings' own scatter is all there is.
+    The variance of spool means holds the differences between spools and the rest of the spread within them. It is pooled over this lot and
+    earlier lots of the supplier where they are homogeneous. The measured share of a lot contributes only the spread within spools (finite
+    population). With one spool of several and no earlier lot, only the spread of readings is known.
 
     Args:
-        groups: readings per spool, at least one spool of at least one.
+        groups: readings per spool, at least one spool with at least one reading.
         spools_in_lot: None for any number.
         earlier: see `Earlier`.
-        by_reading: True where each reading weighs alike in the mean, False where each spool does.
+        by_reading: True where each reading has equal weight in the mean, False where each spool has.
 
     Reference:
         Two-stage sampling with a finite number of units: Cochran 1977, Sampling Techniques, 10.3 (from memory). JCGM 100:2008, H.5 (two-level nested design).
@@ -146,9 +144,9 @@ def lot_mean(
 def between_spools(
     groups: Sequence[Rows], spools_in_lot: int | None = None, earlier: Earlier = NOTHING
 ) -> tuple[Uncertainty, ...] | None:
-    """Returns only what the differences between spools add to the mean of a lot; None where every spool was measured, or nothing tells it.
+    """Returns the part of a lot mean's uncertainty due to differences between spools.
 
-    Arguments as for `lot_mean`, each reading weighing alike.
+    None where every spool was measured or the differences are unknown. Arguments as for `lot_mean`, with equal weight for each reading.
     """
     k, readings = len(groups), sum(map(len, groups))
     measured = min(1.0, k / spools_in_lot) if spools_in_lot else 0.0
@@ -164,13 +162,13 @@ def between_spools(
 def with_instrument(
     scatter: tuple[Uncertainty, ...] | None, instrument: float | None, resolution: float | None, columns: int = 1
 ) -> tuple[Uncertainty, ...] | None:
-    """Returns uncertainties with what the instrument adds, which repeats do not reduce: its own, and r / sqrt(12) for steps of r.
+    """Returns uncertainties with the instrument's own part, which repeats do not reduce: its uncertainty, and r / sqrt(12) for resolution r.
 
     Args:
-        scatter: by the readings, None where they tell nothing; then the instrument must.
+        scatter: from the readings; None where unknown, and then `instrument` is required.
         instrument: its standard uncertainty, >= 0; None when unknown.
-        resolution: smallest step that it shows, > 0; None when unknown.
-        columns: of a reading.
+        resolution: smallest displayed step, > 0; None when unknown.
+        columns: number of columns of a reading.
 
     Reference:
         JCGM 100:2008, 5.1.2 and F.2.2.1.
@@ -179,13 +177,13 @@ def with_instrument(
         return None
     own = () if instrument is None else (Contribution(instrument, source="instrument"),)
     step = () if resolution is None else (Contribution(resolution / math.sqrt(12), source="resolution"),)
-    of_it = Uncertainty((*own, *step))
-    return tuple(one.beside(of_it) for one in scatter) if scatter is not None else (of_it,) * columns
+    added = Uncertainty((*own, *step))
+    return tuple(one.beside(added) for one in scatter) if scatter is not None else (added,) * columns
 
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """A variance from several groups, per column, with its degrees of freedom; `homogeneous` unless the widest group speaks for all."""
+    """A pooled variance per column, with its degrees of freedom. `homogeneous` is False where the largest variance is used instead."""
 
     variance: Vector
     df: float
@@ -194,7 +192,7 @@ class Pool:
 
     @classmethod
     def of(cls, groups: Sequence[tuple[float, Vector]], source: str) -> Pool | None:
-        """The pooled variance of groups (degrees of freedom, variance); None without any, or where they are not homogeneous."""
+        """Returns the pooled variance of groups (degrees of freedom, variance); None without groups or homogeneity."""
         if not groups:
             return None
         dfs, columns = [df for df, _ in groups], range(len(groups[0][1]))
@@ -207,21 +205,21 @@ class Pool:
 
 
 def _within(lot: Sequence[Repeated], earlier: Sequence[Repeated]) -> Pool | None:
-    """The variance of a reading about its spool's mean; where the spools of a lot differ in it, that of the spool that scatters most."""
+    """Returns the variance of a reading about its spool's mean; the largest one where the spools of the lot are not homogeneous."""
     mine, before = ([(group.n - 1, group.variance) for group in some] for some in (lot, earlier))
-    of_lot = "scatter of readings" if len(mine) == 1 else "scatter of readings, pooled over the spools of the lot"
+    of_lot = "spread of readings" if len(mine) == 1 else "spread of readings, pooled over the spools of the lot"
     own = Pool.of(mine, of_lot)
     if own is None and mine:
         df, variance_of = max(mine, key=lambda group: math.fsum(group[1]))
-        return Pool(variance_of, float(df), "scatter of readings of the spool that scatters most", False)
-    # A lot is one group beside the earlier spools: several of its spools that scatter alike do not hide each other.
+        return Pool(variance_of, float(df), "spread of readings of the spool with the largest spread", False)
+    # The lot enters as one group, so that several of its spools with a large variance do not mask each other.
     as_one = [(own.df, own.variance)] if own is not None else []
-    with_earlier = f"scatter of readings, pooled with {counted(len(before), 'earlier spool')}"
+    with_earlier = f"spread of readings, pooled with {counted(len(before), 'earlier spool')}"
     return (Pool.of([*as_one, *before], with_earlier) if before else None) or own
 
 
 def _between(own: Between | None, earlier: Sequence[Between]) -> tuple[Pool, float] | None:
-    """The variance of spools' means, and how much of a reading's own variance is in it."""
+    """Returns the variance of spool means, and the share of the reading variance in it."""
     mine, of_lot = [own] if own is not None else [], f"{BETWEEN_SPOOLS} of the lot"
     pooled = f"{BETWEEN_SPOOLS}, pooled with {counted(len(earlier), 'earlier lot')}"
     for some, source in (([*mine, *earlier], pooled if earlier else of_lot), (mine, of_lot)):

@@ -151,7 +151,7 @@ def test_without_a_shade_colour_cannot_pass():
     """Limits on colour with no approved shade leave the lot in quarantine, asking for one; no mean colour is given out."""
     found = assessed(shade=None)
     assert "quarantined" == found.standing
-    assert "an approved shade revision for this grade, to compare with" in found.to_measure
+    assert "ask quality to approve a shade revision for this grade" in found.to_measure
     assert found.summary.lab is None
 
 
@@ -181,7 +181,7 @@ def test_a_required_characteristic_without_any_finding_is_missing():
     found = assessed(limits=limits, previous=Previous())
     assert {"moisture"} == {finding.characteristic for finding in found.findings}
     assert ("quarantined", {GENERAL: "missing"}) == (found.standing, found.uses)
-    assert any("No earlier accepted lot" in note for note in found.notes)
+    assert any("no earlier accepted lot" in note for note in found.notes)
 
 
 def test_a_use_that_requires_an_absent_block_is_missing():
@@ -196,7 +196,7 @@ def test_readings_under_other_conditions_do_not_count():
     found = assessed(replace(GOOD, color=(GOOD.color[0], color("B", 80.0, 0.0, 0.0, under=sce))))
     assert "missing" == by_code(found.findings)["color.lot_delta_e"].verdict
     assert (
-        "1 colour reading was made under other conditions than revision 1 of Harbour White and does not count.",
+        "1 colour reading was made under conditions that differ from revision 1 of Harbour White and does not count.",
     ) == found.notes
     assert GOOD.color[0].lab == found.summary.lab
 
@@ -225,9 +225,9 @@ def test_measuring_other_spools_than_those_drawn_is_noted():
     ]
     first, now = (assess(lot, TWO_OF_TEN, criteria) for criteria in each)
     assert "released" == first.standing
-    assert ("For diameter, other spools were measured than the ones drawn: B not yet.",) == first.notes
+    assert ("For diameter, spools were measured that were not drawn. Drawn but not measured: B.",) == first.notes
     assert ("quarantined", ("diameter on 1 more spool (B), 1 reading",)) == (now.standing, now.to_measure)
-    assert ("Spool Z was not drawn for the sample: its readings can refuse the lot but never release it.",) == now.notes
+    assert ("Spool Z was not drawn for the sample. Its readings can reject the lot but not release it.",) == now.notes
 
 
 def test_what_to_measure_is_said_once_and_only_for_what_is_required():

@@ -32,10 +32,10 @@ AGAINST = {
         {"use": "load_bearing"},
         "concession 4 is for cosmetic, not for load-bearing",
     ),
-    "ran-out": ({}, {"at": END + SECOND}, "concession 4 ran out at 2025-03-03 18:00 UTC"),
+    "ran-out": ({}, {"at": END + SECOND}, "concession 4 expired at 2025-03-03 18:00 UTC"),
     "used-up": ({"taken_g": 12_000.0}, {}, "concession 4 is used up (12000 g)"),
     "overdrawn": ({"taken_g": 12_500.0}, {}, "concession 4 is used up (12000 g)"),
-    "too-little": ({}, {"mass_g": 10_001.0}, "concession 4 has 10000 g left, less than the 10001 g asked for"),
+    "too-little": ({}, {"mass_g": 10_001.0}, "concession 4 has 10000 g left, less than the 10001 g of the job"),
 }
 
 
@@ -131,8 +131,11 @@ def test_loads_that_are_permitted_never_take_more_than_was_granted(taken, on_spo
 )
 def test_it_words_its_own_terms(finish, then):
     """The terms are one sentence: uses, what is left, until when, what happens then, and who approved."""
-    head = "Under concession 4 only: for cosmetic, load-bearing, at most 10000 g, until 2025-03-03 18:00 UTC"
-    assert f"{head} ({then}); approved by ines." == replace(TERMS, finish_running=finish).says
+    terms = "for cosmetic, load-bearing, at most 10000 g, until 2025-03-03 18:00 UTC"
+    assert (
+        f"Permitted only under concession 4, approved by ines: {terms} ({then})."
+        == replace(TERMS, finish_running=finish).says
+    )
 
 
 LATER = replace(TERMS, number=2, valid_until=END + timedelta(days=1))
@@ -165,8 +168,8 @@ def test_when_none_helps_each_says_why():
     assert (
         None,
         [
-            "No help from it: concession 1 was withdrawn.",
-            "No help from it: concession 2 is not approved yet.",
+            "Concession 1 was withdrawn.",
+            "Concession 2 is not approved yet.",
         ],
     ) == permitting(concessions, "cosmetic", 500.0, MONDAY)
 

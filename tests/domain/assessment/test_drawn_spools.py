@@ -79,7 +79,7 @@ def test_good_readings_of_other_spools_leave_the_drawn_ones_to_measure():
     found = judged(Evidence(color=(color("C", *ON), color("D", *ON))))
     assert ("quarantined", {"general": "missing"}) == (found.standing, found.uses)
     assert ("colour on 2 spools (A, B), 1 reading each",) == found.to_measure
-    note = "Spools C, D were not drawn for the sample: their readings can refuse the lot but never release it."
+    note = "Spools C, D were not drawn for the sample. Their readings can reject the lot but not release it."
     assert note in found.notes
     assert (note,) == found.told
 
@@ -120,7 +120,7 @@ def test_a_wet_spool_that_was_not_drawn_holds_a_lot_whose_drawn_ones_were_not_me
     found = by_code(judged(Evidence(moisture=(wet("C", 0.2),)), agreed).findings)["moisture.percent"]
     assert ("fail", True) == (found.verdict, found.hold)
     assert "dry the filament" in found.to_measure
-    assert "moisture of a sampled spool" in found.to_measure
+    assert "measure the moisture of a sampled spool" in found.to_measure
 
 
 # Three spools whose mean is inside its limit by less than the guard band.
@@ -141,21 +141,21 @@ def test_a_finding_that_wants_more_spools_says_how_many_to_draw():
     assert [(7, more)] == [(one.delivery, one.more) for one in found.wanted]
     (few,) = judged(Evidence(color=NEAR), NEAR_LIMITS, three_of(5)).wanted
     assert 2 == few.more
-    assert few.why.startswith("Lot colour difference: about")
+    assert few.why.startswith("Lot colour difference: measure about")
 
 
 def test_nothing_more_is_drawn_while_drawn_spools_are_not_measured():
     """The finding names the spools that were drawn for it."""
     found = judged(Evidence(color=NEAR), NEAR_LIMITS, three_of(200, ("D", "E")))
     assert () == found.wanted
-    assert found.to_measure[0].endswith("more spools like these (drawn: D, E)")
+    assert found.to_measure[0].endswith("more spools (drawn: D, E)")
 
 
 def test_with_no_spool_left_to_draw_quality_decides():
     """Every spool was measured, and the mean is still too near to its limit."""
     found = judged(Evidence(color=NEAR), NEAR_LIMITS, three_of(3))
     assert () == found.wanted
-    assert "no spool of this lot is left to draw, so quality must decide" in found.to_measure[0]
+    assert "no spool of this lot is left to draw, so ask quality for a decision" in found.to_measure[0]
 
 
 def test_a_refused_use_draws_nothing():
@@ -171,7 +171,7 @@ def test_a_further_draw_that_was_begun_is_finished():
     agreed = Limits(color=ColorLimits(lot_max=1.0))
     assert "released" == judged(Evidence(color=good), agreed, three_of(20, ("D", "E"))).standing
     begun = judged(Evidence(color=(*good, color("D", *ON))), agreed, three_of(20, ("D", "E")))
-    assert ("quarantined", ("colour on the other spools of the further draw (E)",)) == (
+    assert ("quarantined", ("measure colour on the other spools of the further draw (E)",)) == (
         begun.standing,
         begun.to_measure,
     )
@@ -182,7 +182,7 @@ def test_a_further_draw_that_was_begun_is_finished():
 def test_a_sample_smaller_than_the_number_required_is_made_up():
     """Newer limits ask for five where three were drawn."""
     coverage = Coverage((Presented(20, 5, ("A", "B", "C"), delivery=7),))
-    expected = Wanted(7, 2, "The sample needs 5 spools; 3 were drawn.")
+    expected = Wanted(7, 2, "The sample needs 5 spools, but only 3 were drawn.")
     assert (expected,) == judged(Evidence(), Limits(color=ColorLimits(lot_max=1.0)), coverage).wanted
     made_up = Coverage((Presented(20, 5, ("A", "B", "C"), further=(("D", "E"),), delivery=7),))
     found = judged(Evidence(), Limits(color=ColorLimits(lot_max=1.0)), made_up)

@@ -89,12 +89,12 @@ def test_a_short_revision_takes_the_defaults():
 @pytest.mark.parametrize(
     ("body", "pointer", "says"),
     [
-        ({"color": {"whiteness_min": 70, "metamerism_max": 0.5}}, "/color", "stand beside one, never in its place"),
+        ({"color": {"whiteness_min": 70, "metamerism_max": 0.5}}, "/color", "sets no limit on the colour itself"),
         ({"color": {"lot_max": 1.0, "tint": [1, -1]}}, "/color/tint", "above the upper"),
         ({"gloss": {"readings_per_spool_min": 3}}, "/gloss", "sets no limit"),
         ({"gloss": {"deg_60_gu": [50, 30]}}, "/gloss/deg_60_gu", "above the upper"),
-        ({}, "", "ask for nothing"),
-        ({"color": None}, "", "ask for nothing"),
+        ({}, "", "These limits are empty"),
+        ({"color": None}, "", "These limits are empty"),
         ({"color": {"formula": "CIE76"}}, "/color", "sets no limit"),
         ({"color": {"components_max": {}}}, "/color", "sets no limit"),
         ({"diameter": {"readings_per_spool_min": 3}}, "/diameter", "sets no limit"),
@@ -109,9 +109,9 @@ def test_a_short_revision_takes_the_defaults():
         ({"moisture": {"max_percent": 5.01}}, "/moisture/max_percent", "not a plausible"),
         ({"moisture": {"max_percent": 250}}, "/moisture/max_percent", "not a plausible"),
         ({"moisture": {"max_percent": 0.0004}}, "/moisture/max_percent", "not a plausible"),
-        ({"moisture": {"max_percent": 1}, "uses": {}}, "/uses", "leave nothing to judge"),
-        ({"moisture": {"max_percent": 1}, "uses": {"fit": []}}, "/uses/fit", "requires nothing"),
-        ({"moisture": {"max_percent": 1}, "uses": {"fit": ["shrinkage"]}}, "/uses/fit", "set nothing"),
+        ({"moisture": {"max_percent": 1}, "uses": {}}, "/uses", "The map of uses is empty"),
+        ({"moisture": {"max_percent": 1}, "uses": {"fit": []}}, "/uses/fit", "requires no characteristic"),
+        ({"moisture": {"max_percent": 1}, "uses": {"fit": ["shrinkage"]}}, "/uses/fit", "have no shrinkage block"),
     ],
     ids=[
         "whites-alone",

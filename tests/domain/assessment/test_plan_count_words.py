@@ -28,10 +28,12 @@ def test_measured_spools_are_counted(of, counted):
     assert message(AC_0, of, of) == (f"Nonconforming spools: {of} from {counted}, limit at most 0. Outside by {of}.")
 
 
-@pytest.mark.parametrize(("of", "lacking"), [(12, "1 more spool of the sample"), (11, "2 more spools of the sample")])
+@pytest.mark.parametrize(
+    ("of", "lacking"), [(12, "measure 1 more spool of the sample"), (11, "measure 2 more spools of the sample")]
+)
 def test_spools_that_are_lacking_are_counted(of, lacking):
     """One spool and two of a sample of thirteen."""
-    assert message(AC_2, of, 1).endswith(f". Not enough to assess it. Still to do: {lacking} measured in full.")
+    assert message(AC_2, of, 1).endswith(f". Not enough to assess it. Still to do: {lacking} in full.")
 
 
 @pytest.mark.parametrize(
@@ -46,7 +48,7 @@ def test_rounds_beyond_the_cap_are_counted(most, count, held):
     limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), sampling=Sampling(retest_rounds_max=most))
     (found,) = cap_retests({"diameter": count, "color": most}, limits)
     assert f"Extra rounds of readings (diameter): {held}" in found.message
-    assert found.message.endswith(" Quality's decision on the diameter readings: lift lets them stand.")
+    assert found.message.endswith(" Ask quality to accept the diameter readings (decision: lift).")
     assert (True, limits.used_by("diameter")) == (found.hold, found.uses)
 
 
@@ -62,7 +64,7 @@ def test_one_spool_speaks_for_a_lot_of_one(spools, verdict):
     good, bad = (Finding("diameter.spool_mean", one, Limit(1.72, 1.78, "mm"), 1.75) for one in ("pass", "fail"))
     found = one_spool_is_no_lot([good, bad], {"diameter": ["S-1"]}, coverage)
     assert [verdict, "fail"] == [one.verdict for one in found]
-    more = "on at least one more spool, since one spool does not show how much spools of this lot differ"
+    more = "on at least one more spool, since one spool does not show the differences between spools"
     assert (1 if spools == 2 else 0) == found[0].more_spools
     assert (spools == 2) is found[0].to_measure.endswith(more)
 
@@ -91,8 +93,8 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
         assert (tuple(ROUND.required()), "missing") == (one.uses, one.verdict)
         assert Limit(None, 5.0, "lots") == one.limit
         assert one.message == (
-            "Inspection of this supplier. Still to do: inspection of this supplier's lots of this grade, "
-            "discontinued after 5 were refused, resumed by quality."
+            "Inspection of this supplier. Still to do: ask quality to resume inspection of this supplier "
+            "and grade, discontinued after 5 rejected lots."
         )
 
 

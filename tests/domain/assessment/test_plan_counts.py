@@ -125,7 +125,7 @@ def test_a_lot_fails_before_its_sample_is_complete_but_never_passes(bad, verdict
     count = by_code(found.findings)[CODE]
     assert ({GENERAL: verdict}, verdict) == (found.uses, count.verdict)
     if verdict == "missing":
-        assert ("9 more spools of the sample measured in full",) == found.to_measure
+        assert ("measure 9 more spools of the sample in full",) == found.to_measure
         assert "quarantined" == found.standing
 
 
@@ -134,7 +134,7 @@ def test_one_bad_spool_alone_does_not_pass_for_a_sample():
     coverage = Coverage((replace(presented(AC_2), drawn=("S00", "S01", "S02")),))
     found = assessed(measured(["S00"], thick=["S00"]), ROUND, SHADE, coverage, None)
     assert ("quarantined", {GENERAL: "missing"}) == (found.standing, found.uses)
-    assert ("12 more spools of the sample measured in full (S01, S02)",) == found.to_measure
+    assert ("measure 12 more spools of the sample in full (S01, S02)",) == found.to_measure
 
 
 @pytest.mark.parametrize("u", [0.002, None], ids=["near", "no-uncertainty"])
@@ -232,7 +232,7 @@ def test_measuring_again_and_again_is_held_for_a_decision(rounds, held):
     assert {"cosmetic": "missing" if held else "pass", "hidden": "pass"} == found.uses
     assert ("quarantined" if held else "released") == found.standing
     if held:
-        assert ("quality's decision on the color readings: lift lets them stand",) == found.to_measure
+        assert ("ask quality to accept the colour readings (decision: lift)",) == found.to_measure
         assert found.why("cosmetic")[0].startswith("Extra rounds of readings (color):")
 
 
@@ -271,7 +271,7 @@ def test_discontinued_inspection_keeps_every_use_open(parts, bad):
     thick = "fail" if bad else "missing"
     assert {"cosmetic": "missing", "fit": thick, "load_bearing": thick} == found.uses
     assert "quarantined" == found.standing
-    assert any("resumed by quality" in part for part in found.to_measure)
+    assert any("resume inspection" in part for part in found.to_measure)
 
 
 @given(st.floats(-2, 2), st.floats(0.01, 3), st.integers(2, 9), st.floats(0.5, 4))

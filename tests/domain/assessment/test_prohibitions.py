@@ -77,7 +77,7 @@ def test_a_grade_with_colour_alone_is_only_listed(filler):
     """Where nothing is mixed in, or nothing was said, no use is forbidden; quality is asked for the kind."""
     found = replace(PLAIN, filler=filler, filler_kind=None)
     assert set() == forbids(found)
-    assert ["The kind of filler is not stated. State it for the grade."] == found.to_review()
+    assert ["The kind of filler is missing. State it for the grade."] == found.to_review()
 
 
 def test_each_reason_is_told():

@@ -35,7 +35,7 @@ def test_a_limit_on_whites_that_the_reference_misses_is_doubted_with_its_figure(
     assert {} == doubted(**{field: kept})
     ((where, says),) = doubted(**{field: missed}).items()
     assert f"color/{field}" == where
-    assert "does not pass this itself" in says
+    assert "itself fails this limit" in says
     assert ("100.0" if field == "whiteness_min" else "0.00") in says
 
 

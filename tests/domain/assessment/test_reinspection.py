@@ -49,13 +49,13 @@ def test_a_re_inspection_is_done_by_its_new_readings_alone():
     (first, *_) = still_to_do(assessed(Evidence()), "diameter")
     assert first.startswith("for the re-inspection: diameter on 2 spools")
     weak = replace(GOOD, bond=(bar(9.0, u=0.2), *GOOD.bond[1:]))
-    assert ("for the re-inspection: bond readings that pass their limits",) == still_to_do(assessed(weak), "bond")
+    assert ("for the re-inspection: measure interlayer strength again",) == still_to_do(assessed(weak), "bond")
 
 
 def test_what_no_limit_asks_is_never_done():
     """A characteristic whose limits are gone cannot pass."""
     none = replace(EVERY_LIMIT, bond=None)
-    assert ("for the re-inspection: bond readings that pass their limits",) == still_to_do(assessed(GOOD, none), "bond")
+    assert ("for the re-inspection: measure interlayer strength again",) == still_to_do(assessed(GOOD, none), "bond")
 
 
 def test_only_what_a_use_requires_can_be_named():

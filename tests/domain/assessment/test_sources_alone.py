@@ -69,7 +69,7 @@ def test_a_failure_by_one_instrument_stands_and_is_named():
     fine = [replace(gauge(code, 1.75, 1.75), origin=Origin("MIC-1")) for code in "AB"]
     found = by_code(assessed(Evidence(GOOD.readings, diameter=(*out, *fine)), agreed).findings)["diameter.spool_mean"]
     assert "fail" == found.verdict
-    assert found.message.endswith("By the readings of instrument MIC-2 alone.")
+    assert found.message.endswith("This is from the readings of instrument MIC-2 alone.")
     assert pytest.approx(1.79) == found.value
 
 

@@ -104,7 +104,7 @@ def test_a_lot_that_waits_says_for_what():
     bad = replace(GOOD, diameter=(*GOOD.diameter, gauge("A", 1.85, 1.85, u=0.002)))
     held = hold_back(assessed(GOOD), assessed(bad), [(7, "diameter")], EVERY_LIMIT)
     assert ("blocked", "quarantined", {"general": "missing"}) == (assessed(bad).standing, held.standing, held.uses)
-    assert ("quality's agreement to the void of reading 7",) == held.to_measure
+    assert ("ask quality to approve the void of reading 7",) == held.to_measure
     finding = by_code(held.findings)["sampling.void"]
     assert ("missing", ("general",)) == (finding.verdict, finding.uses)
     assert "Void by the author of a reading (reading 7). Still to do: " in finding.message

@@ -35,7 +35,7 @@ def test_matte_black_that_looks_right_fails_to_carry_load():
     """Against a floor of 70 % of the control mean and a weakest bar of 50 %, a ratio of 0.38 fails on all three."""
     found = judged([*MATTE_BLACK, control(29.5)], BondLimits(0.7 * 29.5, 0.5 * 29.5, 0.7))
     assert {"fail"} == {finding.verdict for finding in found.values()}
-    assert "Against 1 control bar." in found["bond.control_ratio"].message
+    assert "The control is 1 control specimen." in found["bond.control_ratio"].message
 
 
 @pytest.mark.parametrize("measure", ["mean", "single", "ratio"])
@@ -63,7 +63,7 @@ def test_scatter_is_the_coefficient_of_variation():
     values = [t.stress_mpa for t in MATTE_BLACK]
     cv = statistics.stdev(values) / statistics.fmean(values)
     assert pytest.approx(cv, abs=SAME_SUM) == summarise(MATTE_BLACK).variation
-    assert "Scatter 13 % of the mean." in judged(MATTE_BLACK, BondLimits(10.0))["bond.mean"].message
+    assert "The standard deviation is 13 % of the mean." in judged(MATTE_BLACK, BondLimits(10.0))["bond.mean"].message
 
 
 def test_uncertainty_of_a_ratio_combines_both_sides():
@@ -75,10 +75,10 @@ def test_uncertainty_of_a_ratio_combines_both_sides():
 @pytest.mark.parametrize(
     ("tests", "to_do"),
     [
-        ([], "2 bond tests across the layers; control bars printed in the same build"),
-        ([bar(20)], "1 more bond test across the layers; control bars printed in the same build"),
-        ([bar(20), bar(21)], "control bars printed in the same build"),
-        ([control(30)], "2 bond tests across the layers"),
+        ([], "break 2 specimens across the layers; print and break control specimens in the same build"),
+        ([bar(20)], "break 1 more specimen across the layers; print and break control specimens in the same build"),
+        ([bar(20), bar(21)], "print and break control specimens in the same build"),
+        ([control(30)], "break 2 specimens across the layers"),
     ],
     ids=["nothing", "one-of-two", "no-control", "only-control"],
 )
@@ -132,7 +132,7 @@ def test_control_bars_of_another_build_do_not_count():
     assert (pytest.approx(0.54), 2, 2) == (found.control_ratio, found.control_n, found.control_elsewhere)
     (finding,) = judged([*WEAK, *cold], RATIO).values()
     assert "fail" == finding.verdict
-    assert "Against 2 control bars of build B1 on P1." in finding.message
+    assert "The control is 2 control specimens of build B1 on P1." in finding.message
 
 
 def test_ratios_are_averaged_over_builds():
@@ -141,14 +141,16 @@ def test_ratios_are_averaged_over_builds():
     found = summarise([*WEAK, *other])
     assert (pytest.approx(0.67), 3) == (found.control_ratio, found.control_n)
     (finding,) = judged([*WEAK, *other], RATIO).values()
-    told = "0.54 against 2 control bars of build B1 on P1. 0.80 against 1 control bar of build B1 on P2."
+    told = (
+        "0.54 relative to 2 control specimens of build B1 on P1. 0.80 relative to 1 control specimen of build B1 on P2."
+    )
     assert told == finding.detail
 
 
 def test_bars_of_a_build_without_control_bars_wait_for_them():
     """A build whose control bars are missing leaves the ratio missing, with what to break."""
     (finding,) = judged([*WEAK, *of("B7", bar(29.0))], RATIO).values()
-    assert ("missing", "control bars printed in build B7 on P1") == (finding.verdict, finding.to_measure)
+    assert ("missing", "print and break control specimens in build B7 on P1") == (finding.verdict, finding.to_measure)
 
 
 def test_bars_and_control_bars_of_one_printer_without_a_build_belong_together():

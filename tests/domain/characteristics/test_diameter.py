@@ -220,9 +220,9 @@ def test_wider_limits_on_diameter_never_refuse_more(d1, d2, limit, more):
     ("positions", "lacking"),
     [
         ((0.0, 5.0), ""),
-        ((0.0, 4.9), "diameters further along spool A: its positions span 4.9 m of at least 5 m"),
-        ((3.0, 3.0), "1 more diameter reading on spool A; diameters further along spool A"),
-        ((None, None), "2 more diameter readings on spool A; diameters with their positions on spool A"),
+        ((0.0, 4.9), "measure further along spool A (its positions span 4.9 m of at least 5 m)"),
+        ((3.0, 3.0), "1 more diameter reading on spool A; measure further along spool A"),
+        ((None, None), "2 more diameter readings on spool A; measure diameters with positions on spool A"),
     ],
     ids=["far-enough", "too-near", "same-position", "no-positions"],
 )

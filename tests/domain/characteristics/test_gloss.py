@@ -182,7 +182,7 @@ def test_the_guarded_rule_asks_for_a_glossmeter_good_enough(u, verdict):
 def test_a_finding_says_when_another_angle_tells_more():
     """4 GU at 60 degrees are better read at 85 (ISO 2813): said where the limits ask nothing at 85, and not where they do."""
     alone = judged(read("A", 60, 4.0), GlossLimits({60: (2.0, 6.0)}))[60]
-    assert "85 degrees would tell differences better (ISO 2813)." in alone.message
+    assert "85 degrees separates samples better (ISO 2813)." in alone.message
     assert "better" not in judged(read("A", 60, 4.0))[60].message
     assert "better" not in judged(read("A", 60, 40.0), GlossLimits({60: (30.0, 50.0)}))[60].message
 

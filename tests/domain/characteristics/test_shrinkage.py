@@ -106,7 +106,7 @@ def test_a_jump_between_lots_is_found_against_limit_and_last_lot():
         code: finding.verdict for code, finding in found.items()
     }
     assert (0.62, 0.32) == (round(found["shrinkage.x"].value, 9), round(found["shrinkage.step_x"].value, 9))
-    assert "From 0.300 % to 0.620 %." in found["shrinkage.step_x"].message
+    assert "The step is from 0.300 % to 0.620 %." in found["shrinkage.step_x"].message
 
 
 @given(st.floats(0, 3), st.floats(0, 3))
@@ -116,7 +116,7 @@ def test_a_step_reads_as_the_difference_of_its_ends(before, now):
     limits = ShrinkageLimits({"x": (-9.0, 9.0)}, step_max_percent=9.0)
     message = judged([coupon(now)], limits, previous={"x": before})["shrinkage.step_x"].message
     step, low, high = map(
-        float, re.search(r": ([\d.]+) % from .* From ([-\d.e]+) % to ([-\d.e]+) %\.", message).groups()
+        float, re.search(r": ([\d.]+) % from .* from ([-\d.e]+) % to ([-\d.e]+) %\.", message).groups()
     )
     assert pytest.approx(step, abs=0.0005 + SAME_SUM) == abs(high - low)
 
@@ -144,7 +144,7 @@ def test_axes_are_never_merged():
 def test_an_axis_never_measured_is_missing_and_asks_for_its_age():
     """A missing axis says how many tests are wanted and at what age."""
     found = judged([], ShrinkageLimits({"y": (0, 1)}, tests_per_axis_min=2, age_h=(24, 48)))["shrinkage.y"]
-    assert ("missing", "2 shrink tests along Y, measured 24 to 48 h after printing") == (
+    assert ("missing", "make 2 shrink tests along Y, measured 24 to 48 h after printing") == (
         found.verdict,
         found.to_measure,
     )
@@ -290,7 +290,7 @@ def test_limits_say_what_they_are_on(basis, tests, verdict, value):
     limits = replace(X_ONLY, basis=basis)
     found = by_code(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE))["shrinkage.x"]
     assert (verdict, value) == (found.verdict, pytest.approx(value, abs=LEAST_SQUARES))
-    assert (verdict == "missing") is ("lengths outside and inside, or lengths of at least 5 : 1" in found.to_measure)
+    assert (verdict == "missing") is ("outside and inside lengths, or lengths of at least 5 : 1" in found.to_measure)
 
 
 def test_only_the_length_asked_for_counts():
@@ -334,4 +334,4 @@ def test_a_line_that_is_too_uncertain_never_passes_a_lot():
     tests = [length(20, u=0.1), length(100, u=0.1)]
     found = by_code(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE))["shrinkage.x"]
     assert "missing" == found.verdict
-    assert "or a finer caliper: the shrinkage without the bead is uncertain by 0.18 %" in found.to_measure
+    assert "or use a better caliper (standard uncertainty without the bead 0.18 %" in found.to_measure

@@ -51,11 +51,11 @@ def test_prints_are_added_up_and_what_is_lacking_is_named():
     """Two prints of four gaps lack two; nothing counted lacks all."""
     some = together([StringingCheck("S", 0, 4), StringingCheck("T", 1, 4)])
     (finding,) = judge_stringing(some, LIMITS, SIMPLE)
-    assert ("missing", "hairs in 2 more gaps of a test print") == (finding.verdict, finding.to_measure)
+    assert ("missing", "count hairs in 2 more gaps of a test print") == (finding.verdict, finding.to_measure)
     (nothing,) = judge_stringing(None, LIMITS, SIMPLE)
-    assert ("missing", "hairs in 10 gaps of a test print") == (nothing.verdict, nothing.to_measure)
+    assert ("missing", "count hairs in 10 gaps of a test print") == (nothing.verdict, nothing.to_measure)
     (any_print,) = judge_stringing(None, StringingLimits(0.5), SIMPLE)
-    assert "hairs between the towers of a test print" == any_print.to_measure
+    assert "count the hairs between the towers of a test print" == any_print.to_measure
 
 
 def test_its_words():

@@ -68,14 +68,14 @@ def test_a_clean_layer_proves_a_limit_only_on_enough_area(area, verdict):
 def test_the_finding_says_what_the_count_supports():
     """The message carries the exact bound beside the counted rate."""
     assert (
-        "0 specks on 1 dm2; the true rate may be up to 3.00 per dm2 (95 % bound)."
+        "0 specks on 1 dm2. The true rate may be up to 3.00 per dm2 (95 % bound)."
         in judged(seen(0, 1.0), SurfaceLimits(1.0)).message
     )
 
 
 @pytest.mark.parametrize(
     ("checks", "to_do"),
-    [([], "specks on 10 dm2 of first layer"), (seen(0, 4.0), "specks on 6 dm2 more of first layer")],
+    [([], "count specks on 10 dm2 of first layer"), (seen(0, 4.0), "count specks on 6 dm2 more of first layer")],
     ids=["nothing", "four-of-ten"],
 )
 def test_too_small_an_area_is_missing(checks, to_do):
@@ -86,7 +86,7 @@ def test_too_small_an_area_is_missing(checks, to_do):
 
 def test_nothing_looked_at_without_an_area_asked_is_missing():
     """Without a least area the finding asks for a first layer."""
-    assert "specks on a first layer" == judged([], SurfaceLimits(1.0)).to_measure
+    assert "count specks on a first layer" == judged([], SurfaceLimits(1.0)).to_measure
 
 
 @pytest.mark.parametrize(("specks", "verdict"), [(10, "missing"), (11, "fail")])

@@ -53,11 +53,11 @@ def test_a_near_value_says_what_would_settle_it():
     assert found.endswith(". Slow.")
 
 
-@pytest.mark.parametrize(("single", "words"), [(True, ""), (False, ", or at least two readings")])
+@pytest.mark.parametrize(("single", "words"), [(True, ""), (False, ", or take at least two readings")])
 def test_a_guarded_rule_without_an_uncertainty_asks_for_one(single, words):
     """A reading by itself does not show an uncertainty by being repeated."""
     found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, single=single)
-    needed = f"an instrument with a stated standard uncertainty{words}, since the guarded rule needs an uncertainty"
+    needed = f"use an instrument with a stated standard uncertainty{words} (guarded acceptance needs an uncertainty)"
     assert ("missing", needed) == (found.verdict, found.to_measure)
     assert single or needed == UNCERTAINTY_NEEDED
 
@@ -67,7 +67,7 @@ def test_equal_readings_ask_for_an_instrument():
     found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.0)
     assert (None, None, None) == (found.uncertainty, found.guard, found.conformance)
     assert found.to_measure == (
-        "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
+        "use an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
     )
 
 
@@ -104,9 +104,9 @@ def test_a_near_value_of_spools_asks_for_more_of_them(counted, asks):
 @pytest.mark.parametrize(
     ("margin", "counted", "words"),
     [
-        (0.6, "spool", "about 1 more spool like these"),
-        (0.6, "readings", "about 1 more reading like these"),
-        (0.5, "spools", "about 2 more spools like these"),
+        (0.6, "spool", "measure about 1 more spool"),
+        (0.6, "readings", "take about 1 more reading"),
+        (0.5, "spools", "measure about 2 more spools"),
     ],
 )
 def test_one_more_is_one_and_two_are_several(margin, counted, words):

@@ -194,16 +194,16 @@ def test_what_is_said_to_settle_a_near_value_does(margin, own, scatter, n):
     says, u = answered(margin, own, scatter, n)
     if verdict_of(margin, u) != "near":
         return
-    if more := re.match(r"about (\d+) more reading", says):
+    if more := re.match(r"take about (\d+) more reading", says):
         shrunk = [math.hypot(own, scatter * math.sqrt(n / (n + by))) for by in (int(more[1]), int(more[1]) - 1)]
         assert ["pass", "near"] == [verdict_of(margin, each) for each in shrunk]
-    elif finer := re.match(r"an instrument with a standard uncertainty below ([\d.e-]+)(, and more)?", says):
+    elif finer := re.match(r"use an instrument with a standard uncertainty below ([\d.e-]+)( and take more)?", says):
         assert "more readings with this one cannot settle it" in says
         left = 0.0 if finer[2] else scatter or 0.0
         assert "pass" == verdict_of(margin, math.hypot(float(finer[1]), left))
         assert margin / GUARDED.z <= own or not scatter, "with this instrument no number of readings would do"
     else:
-        assert says.startswith("nothing that can be measured")
+        assert says.startswith("ask quality for a decision")
         shrunk = (scatter or 0.0) * math.sqrt(n / (n + OUT_OF_REACH - 1))
         assert "near" == verdict_of(margin, math.hypot(own, shrunk))
         assert scatter or margin / GUARDED.z * OUT_OF_REACH <= u, "or an instrument that exists would do"
@@ -212,16 +212,16 @@ def test_what_is_said_to_settle_a_near_value_does(margin, own, scatter, n):
 @pytest.mark.parametrize(
     ("margin", "own", "scatter", "n", "says"),
     [
-        (0.1, 0.0, 0.1, 3, "about 6 more readings like these"),
-        (0.15, 0.0, 0.1, 3, "about 1 more reading like these"),
+        (0.1, 0.0, 0.1, 3, "take about 6 more readings"),
+        (0.15, 0.0, 0.1, 3, "take about 1 more reading"),
         (0.1, 0.1, None, 1, "an instrument with a standard uncertainty below 0.06, since"),
         (0.06 * GUARDED.z, 0.1, None, 1, "an instrument with a standard uncertainty below 0.06, since"),
         (0.1, 0.1, 0.05, 4, "an instrument with a standard uncertainty below 0.034, since"),
-        (0.1, 0.1, 0.1, 4, "an instrument with a standard uncertainty below 0.06, and more readings with it, since"),
-        (0.01, 0.0, 0.5, 5, "it would take more than 1000 more readings, so quality must decide"),
-        (0.0, 0.0, 0.1, 3, "nothing that can be measured: the value lies on its limit, so quality must decide"),
-        (4e-17, 0.1, None, 3, "nothing that can be measured: the value lies on its limit, so quality must decide"),
-        (0.0, 0.1, 0.1, 3, "nothing that can be measured: the value lies on its limit, so quality must decide"),
+        (0.1, 0.1, 0.1, 4, "an instrument with a standard uncertainty below 0.06 and take more readings, since"),
+        (0.01, 0.0, 0.5, 5, "ask quality for a decision, since more than 1000 more readings would be needed"),
+        (0.0, 0.0, 0.1, 3, "ask quality for a decision, since the value lies on its limit"),
+        (4e-17, 0.1, None, 3, "ask quality for a decision, since the value lies on its limit"),
+        (0.0, 0.1, 0.1, 3, "ask quality for a decision, since the value lies on its limit"),
     ],
 )
 def test_each_answer_in_words(margin, own, scatter, n, says):
@@ -233,7 +233,7 @@ def test_an_instrument_all_but_as_good_as_needed_does_not_divide_by_nothing():
     """Where the instrument leaves no more room than the last bit of a number, an answer is still given."""
     needed = 0.1 / GUARDED.z
     own = math.nextafter(needed, 0.0)
-    assert "nothing that can be measured" in settle(0.1, GUARDED.z, uncertain(own, 0.1), 3, "readings")
+    assert "ask quality for a decision" in settle(0.1, GUARDED.z, uncertain(own, 0.1), 3, "readings")
 
 
 @pytest.mark.parametrize(("value", "verdict"), [(1.0, "near"), (1.80 - 0.80, "near"), (1.0001, "fail")])
@@ -243,7 +243,7 @@ def test_a_value_on_its_limit_is_near_and_only_a_person_can_settle_it(value, ver
     assert verdict == found.verdict
     if verdict == "near":
         assert pytest.approx(0.5, abs=1e-9) == found.conformance
-        assert "quality must decide" in found.message
+        assert "ask quality for a decision" in found.message
 
 
 CUBE = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))

@@ -26,7 +26,7 @@ def test_what_is_lacking_asks_for_no_spools_and_concludes_nothing_unless_it_says
 def test_a_value_that_nobody_measured_wants_the_spools_that_are_lacking():
     """As many as were named with what is lacking; with nothing lacking, a first reading and no spool."""
     asked = [judge(CODE, Measured(None, 0), LIMIT, SIMPLE, todo=ToDo(lacking, 2)) for lacking in ("two spools", "")]
-    assert [("two spools", 2), ("a first reading", 0)] == [(one.to_measure, one.more_spools) for one in asked]
+    assert [("two spools", 2), ("take a first reading", 0)] == [(one.to_measure, one.more_spools) for one in asked]
 
 
 def test_a_value_that_nobody_measured_rests_on_nothing():

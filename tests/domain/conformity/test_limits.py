@@ -143,7 +143,7 @@ def test_a_margin_and_a_guard_band_that_differ_print_differently():
         ({"value": 0.99, "uncertainty": 0.1}, "near", "guard band of"),
         ({"value": 0.5, "lacking": "one spool"}, "missing", "Not enough to assess it. Still to do: one spool."),
         ({"value": None, "lacking": "one spool"}, "missing", "Still to do: one spool."),
-        ({"value": None}, "missing", "Still to do: a first reading."),
+        ({"value": None}, "missing", "Still to do: take a first reading."),
     ],
     ids=["pass", "fail", "hold", "near", "not-enough", "nothing", "nothing-named"],
 )

@@ -94,7 +94,7 @@ def test_a_lot_on_the_reference_passes_whatever_came_before():
     assert ("pass", 0.69, "released") == (found.verdict, round(found.value, 2), whole.standing)
     assert (None, False, "") == (found.claimable, found.hold, found.to_measure)
     assert (
-        "0.69 from 2 spools, limit at most 0.5. Outside by 0.19. This lot is no further from the reference (0.00)"
+        "0.69 from 2 spools, limit at most 0.5. Outside by 0.19. The lot is no further from the reference (0.00)"
         in found.message
     )
     assert "than the last accepted lot (0.69)." in found.message
@@ -105,7 +105,7 @@ def test_a_step_away_from_the_reference_waits_for_quality():
     found, whole = step(YELLOW, WHITE)
     assert ("near", True, None) == (found.verdict, found.hold, found.claimable)
     assert ("quarantined", {"general": "near"}, (DECISION,)) == (whole.standing, whole.uses, whole.to_measure)
-    assert "Outside by 0.19. Quality's decision on the step: accept the step or block the lot." in found.message
+    assert "Outside by 0.19. Ask quality to accept the step or block the lot." in found.message
     assert {"color.step": found.value} == whole.steps_held()
     assert not whole.passed("color")
     assert not whole.settled_without_pass("color"), "readings that come meanwhile are no retest"
@@ -143,7 +143,7 @@ def test_what_was_accepted_is_that_step_alone(accepted):
             YELLOW,
             WHITE,
             "near",
-            "spools like these, or quality's decision on the step: accept the step or block the lot",
+            "spools, or ask quality to accept the step or block the lot (no spool of this lot is left to draw)",
         ),
         (WHITE, YELLOW, "pass", "no further from the reference"),
     ],

@@ -22,9 +22,9 @@ STATES = {
     "in-force": ({}, ""),
     "not-approved": ({"approved_by": None}, "concession 4 is not approved yet"),
     "withdrawn": ({"withdrawn": True}, "concession 4 was withdrawn"),
-    "expired": ({"valid_until": MONDAY - HOUR}, "concession 4 ran out at 2025-03-03 07:00 UTC"),
+    "expired": ({"valid_until": MONDAY - HOUR}, "concession 4 expired at 2025-03-03 07:00 UTC"),
     "used-up": ({"taken_g": 1_000.0}, "concession 4 is used up (1000 g)"),
-    "too-little": ({"taken_g": 900.0}, "concession 4 has 100 g left, less than the 200 g asked for"),
+    "too-little": ({"taken_g": 900.0}, "concession 4 has 100 g left, less than the 200 g of the job"),
 }
 # The standings that readings alone lead to.
 FROM_READINGS = ("quarantined", "released", "restricted", "blocked")
@@ -65,7 +65,7 @@ def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, state)
             other = f"concession 4 is for cosmetic, not for {use.replace('_', '-')}"
             early = state in ("not-approved", "withdrawn")
             expected = says if early or use == "cosmetic" else other
-            assert (*plain, f"No help from it: {expected}.") == found.reasons
+            assert (*plain, f"{expected[0].upper()}{expected[1:]}.") == found.reasons
 
 
 @pytest.mark.parametrize("named", USES)

@@ -92,7 +92,7 @@ def test_too_few_values_flag_nothing_and_say_so(most, least):
     short = extreme_deviates(values[1:], most)
     assert ((), False) == (short.flagged, short.trusted)
     assert short.steps[0].index == least - 2
-    assert f"Too few values to tell outliers: {least - 1} of at least {least}, so none is flagged." == short.says
+    assert f"Too few values for an outlier test: {least - 1} of at least {least}." == short.says
 
 
 @pytest.mark.parametrize("few", [[], [1.0], [1.0, 2.0]])
@@ -212,8 +212,8 @@ def test_one_value_left_has_the_instruments_uncertainty_or_none():
 @pytest.mark.parametrize(
     ("values", "excluded", "says"),
     [
-        ([1.0, 2.0], [2], "no value number 2"),
-        ([1.0, 2.0], [-1], "no value number -1"),
+        ([1.0, 2.0], [2], "value number 2"),
+        ([1.0, 2.0], [-1], "value number -1"),
         ([1.0, 2.0], [0, 1], "leaves no mean"),
         ([], [], "leaves no mean"),
         ([1.0, math.nan], [1], "finite"),
@@ -313,14 +313,14 @@ def test_too_few_free_values_in_groups_say_what_the_means_cost():
     values, groups = spread_out([[1.0, 2.0, 3.0]] * 3)
     assert extreme_deviates(values, 1, groups=groups).trusted
     says = extreme_deviates(values, 2, groups=groups).says
-    assert "Too few values to tell outliers: 7 of at least 15 (each further group spends one on its mean)" in says
+    assert "Too few values for an outlier test: 7 of at least 15, less one for the mean of each further group." in says
 
 
 def test_values_that_are_too_few_are_counted_as_they_are():
     """Two readings of one spool are two; of several spools, those of a spool read twice are counted apart, since they tell nothing."""
-    assert "2 of at least 7, so none" in extreme_deviates([1.0, 2.0], 1, groups=["S", "S"]).says
+    assert "2 of at least 7." in extreme_deviates([1.0, 2.0], 1, groups=["S", "S"]).says
     says = extreme_deviates([1.0, 2.0, 1.5, 7.0, 9.0], 1, groups=["S", "S", "S", "T", "T"]).says
-    assert "3 of at least 7; 2 more in groups of fewer than 3 tell nothing, so none is flagged." in says
+    assert "3 of at least 7. 2 values in groups of fewer than 3 not tested." in says
 
 
 def test_each_value_needs_a_group():

@@ -156,15 +156,15 @@ def test_words_for_every_outcome():
         )
         return decided("gloss.gu_60", value, limit, known)[0].says
 
-    assert "the 9 readings of spool S decide it already." in says(0.5, own=0.0, have=9)
-    assert "2 more readings of spool S decide it" in says(0.83, own=0.0, have=2)
-    assert "1 more reading of spool S decides it" in says(0.83, own=0.0, have=3)
-    assert "more to be sure, since the scatter is itself an estimate" in says(0.83, own=0.0, df=2)
-    assert "Only a finer instrument can, or quality decides." in says(0.9, own=0.2)
+    assert "the 9 readings of spool S are enough." in says(0.5, own=0.0, have=9)
+    assert "2 more readings of spool S settle it" in says(0.83, own=0.0, have=2)
+    assert "1 more reading of spool S settles it" in says(0.83, own=0.0, have=3)
+    assert "if the standard deviation, itself an estimate, is larger" in says(0.83, own=0.0, df=2)
+    assert "Use a better instrument, or ask quality for a decision." in says(0.9, own=0.2)
     assert "lies on its limit" in says(1.0, own=0.1)
     assert "More than 1000 readings would be needed" in says(0.999, own=0.0)
-    assert "scatter of a reading is not known" in says(0.5, sd=None)
-    assert "own uncertainty is not known, and not counted." in says(0.5)
+    assert "standard deviation of a reading is unknown" in says(0.5, sd=None)
+    assert "own uncertainty is unknown and not included." in says(0.5)
 
 
 def test_while_a_reading_stands_apart_it_is_looked_at_first():
@@ -176,8 +176,8 @@ def test_while_a_reading_stands_apart_it_is_looked_at_first():
         known = LotEvidence(scatter, counts, {"gloss.gu_60": own}, apart={"gloss": apart})
         return decided("gloss.gu_60", value, limit, known)[0].says
 
-    assert says(0.9, (12,), own=0.2).endswith("look at reading 12 first.")
-    assert "look at readings 12 and 14 first. As long as they count, 1 more reading of spool S decides it" in says(
+    assert says(0.9, (12,), own=0.2).endswith("check reading 12 first.")
+    assert "check readings 12 and 14 first. While they count, 1 more reading of spool S settles it" in says(
         0.83, (12, 14)
     )
 

@@ -80,7 +80,7 @@ def test_no_scatter_seen_is_not_no_scatter(groups):
     assert None is pooled_scatter(groups)
     found = for_room(None, 0.1)
     assert (None, None, None) == (found.n, found.sure, found.noise)
-    assert "read a spool at least twice" in found.says
+    assert "Measure a spool at least twice" in found.says
     assert Scatter(0.02, None) == pooled_scatter(groups, repeatability=0.02)
 
 
@@ -96,7 +96,7 @@ def test_a_decision_is_clear_when_the_interval_does_not_reach_the_limit(mean):
     """0.2 from the limit, inside or outside, with a scatter of 0.2: seven readings (2.447 / sqrt(7) is below 1, 2.571 / sqrt(6) is not)."""
     found = for_decision(mean, ONE_SIDED, Scatter(0.2, None))
     assert 7 == found.n
-    assert f"clearly {'inside' if mean < 1 else 'outside'}" in found.says
+    assert f"is {'inside' if mean < 1 else 'outside'}" in found.says
     assert half_width(7, 0.2) < 0.2 < half_width(6, 0.2)
 
 
@@ -111,14 +111,14 @@ def test_on_the_limit_no_number_is_enough(mean):
     """A mean on its limit, or off it by arithmetic, is never settled, however little it scatters."""
     found = for_decision(mean, ONE_SIDED, Scatter(1e-6, None))
     assert (None, None) == (found.n, found.sure)
-    assert "on its limit: no number of readings can settle it" in found.says
+    assert "No number of readings can settle a mean that lies on its limit" in found.says
 
 
 def test_the_instruments_own_uncertainty_is_not_read_away():
     """0.1 from the limit: with an uncertainty of 0.06 (0.118 at 95 %) no number is enough, with 0.03 the room left is sqrt(0.1^2 - 0.0588^2)."""
     beyond = for_decision(0.9, ONE_SIDED, Scatter(0.1, None), instrument=0.06)
     assert None is beyond.n
-    assert "the instrument's own uncertainty covers 0.12" in beyond.says
+    assert "within the instrument's uncertainty of 0.12" in beyond.says
     left = math.sqrt(0.1**2 - (1.959964 * 0.03) ** 2)
     assert one_by_one(0.1, left) == for_decision(0.9, ONE_SIDED, Scatter(0.1, None), instrument=0.03).n
 
@@ -127,21 +127,24 @@ def test_a_number_nobody_takes_is_none():
     """A scatter of 50 times the room would need some ten thousand readings: none, with the reason."""
     found = for_room(Scatter(5.0, None), 0.1)
     assert None is found.n
-    assert "More than 1000 readings would be needed: one scatters by 50 times the room there is." in found.says
+    assert (
+        "More than 1000 readings would be needed, since the standard deviation of one is 50 times the margin."
+        in found.says
+    )
 
 
 def test_the_words_say_what_the_numbers_are():
     """The sentence gives both numbers, or one where they agree."""
     says = for_room(Scatter(0.1, 9), 0.05).says
     assert (
-        "18 readings in all, so that a mean that stays here is clearly inside (95 %); 21 to be sure, since the scatter is itself an estimate."
+        "18 readings in all show with 95 % confidence that a mean here is inside. Stein's method for an estimated standard deviation needs 21."
         == says
     )
     assert (
-        "2 readings in all, so that a mean that stays here is clearly inside (95 %)."
+        "2 readings in all show with 95 % confidence that a mean here is inside."
         == for_room(Scatter(0.01, None), 1.0).says
     )
-    assert "more than 1000 to be sure" in for_room(Scatter(1.0, 1), 0.2).says
+    assert "needs more than 1000." in for_room(Scatter(1.0, 1), 0.2).says
 
 
 @given(SCATTERS, numbers(0.02, 2), st.sampled_from((0.25, 8.0)))

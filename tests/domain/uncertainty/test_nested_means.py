@@ -79,7 +79,7 @@ def test_a_spool_that_scatters_more_than_earlier_ones_stands_by_itself():
     """Cochran's test keeps it apart: its own scatter counts, with its own degrees of freedom."""
     earlier = Earlier(within=(Repeated(3, (0.0001,)),) * 10)
     ((found,),) = spool_means([columns(0.0, 1.0, 2.0)], earlier)
-    assert (2.0, "scatter of readings") == (found.contributions[0].df, found.contributions[0].source)
+    assert (2.0, "spread of readings") == (found.contributions[0].df, found.contributions[0].source)
 
 
 def test_a_single_reading_is_as_sure_as_earlier_ones_were():

@@ -1,1 +1,1 @@
-"""Bond between layers: its declaration and its judgement."""
+"""Interlayer strength: declaration and assessment."""

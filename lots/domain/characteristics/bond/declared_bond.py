@@ -1,4 +1,4 @@
-"""Bond between layers as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+"""Declaration of interlayer strength: readings, limits, findings, figures, form and labels."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def _figures(summary: BondSummary | None, by_build: bool) -> dict[str, Figure]:
 
 
 def _mean_ratio(bars: Sequence[BondTest], beside: Mapping[str | None, float]) -> float | None:
-    """The mean of a spool's bars by the control bars of their builds; None where no build of theirs has any."""
+    """Returns the mean ratio of a spool's specimens to the control specimens of their builds; None without controls."""
     keyed = ((bar.stress_mpa, printed_together(bar)) for bar in bars)
     ratios = [stress / beside[key] for stress, key in keyed if key in beside]
     return mean(ratios) if ratios else None
@@ -80,8 +80,8 @@ def _notes(summary: BondSummary, limits: BondLimits | None) -> list[str]:
     if not summary.control_elsewhere or limits is None or limits.control_ratio_min is None:
         return []
     does = plural(summary.control_elsewhere, "does", "do")
-    left = counted(summary.control_elsewhere, "control bar")
-    return [f"{left} {does} not count: no bar of the lot was printed in the same build."]
+    left = counted(summary.control_elsewhere, "control specimen")
+    return [f"{left} {does} not count, since no specimen of the lot is from the same build."]
 
 
 def _reading(taken: Taken) -> BondTest:
@@ -92,24 +92,25 @@ def _reading(taken: Taken) -> BondTest:
 def _says(values: Values) -> str:
     force = f" ({values['break_force_n']:g} N on {values['area_mm2']:g} mm2)" if values.get("break_force_n") else ""
     printer = f", printer {values['printer']}" if values.get("printer") else ""
-    return f"{values['stress_mpa']:g} MPa{force}{', control bar' if values.get('control') else ''}{printer}"
+    return f"{values['stress_mpa']:g} MPa{force}{', control specimen' if values.get('control') else ''}{printer}"
 
 
-# From a thin strip to a bar of 4 cm by 5 cm; that of ISO 527-2 has 40 mm2. Common practice, no source.
+# Plausible sections, from a thin strip to 4 cm by 5 cm; ISO 527-2 has 40 mm2. Common practice, no source.
 _SECTION_MM2 = (1.0, 2000.0)
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
     force, area, stress = values.get("break_force_n"), values.get("area_mm2"), values.get("stress_mpa")
     if stress is not None and (force is not None or area is not None):
-        hint = "Give either the stress, or the force with the section."
+        hint = "Give either the stress, or the force with the cross-section."
         return [Doubt("stress_mpa", "The stress is given twice.", hint)]
     if stress is None and force is None:
-        return [Doubt("stress_mpa", "What did the bar break at?", "Give the stress, or the force with the section.")]
+        hint = "Give the stress, or the force with the cross-section."
+        return [Doubt("stress_mpa", "The breaking stress is missing.", hint)]
     if stress is None and area is None:
-        lacking = "A force says nothing without the section it broke."
-        return [Doubt("area_mm2", lacking, "Give the cross-section of the bar.")]
-    if area is not None and (doubt := doubt_area("area_mm2", area, "mm2", *_SECTION_MM2, "the section of a bar")):
+        lacking = "A breaking force needs the cross-section of the specimen."
+        return [Doubt("area_mm2", lacking, "Give the cross-section of the specimen.")]
+    if area is not None and (doubt := doubt_area("area_mm2", area, "mm2", *_SECTION_MM2, "a cross-section")):
         return [doubt]
     given = "break_force_n" if stress is None else "stress_mpa"
     return list(filter(None, [doubt_stress(given, stress or stress_mpa(force or 0.0, area or 0.0))]))
@@ -119,7 +120,7 @@ def _floor(least: float | None, unit: str) -> Limit | None:
     return None if least is None else Limit(least, None, unit)
 
 
-_MORE_OR_LESS = ("bonding more strongly", "bonding more weakly")
+_MORE_OR_LESS = ("stronger", "weaker")
 _STRENGTH = ("break_force_n", "area_mm2", "stress_mpa")
 
 
@@ -127,25 +128,31 @@ def _scales(limits: BondLimits, _: float, __: object) -> list[Scale]:
     if limits.single_min_mpa is None:
         return []
     floor = Limit(limits.single_min_mpa, None, "MPa")
-    return [Scale(label="Breaking stress of one bar", limit=floor, of=("stress_mpa",), decimals=1)]
+    return [Scale(label="Breaking stress of one specimen", limit=floor, of=("stress_mpa",), decimals=1)]
 
 
 BOND = Characteristic(
     name="bond",
-    title="Layer bond",
+    word="interlayer strength",
+    title="Interlayer strength",
     path="/bond-tests",
     schema="Bond",
-    summary="Store bars broken across their layers, and control bars.",
-    about="A bar broken across its layers: `stress_mpa`, or `break_force_n` with `area_mm2`.",
+    summary="Store breaking stresses across the layers, of the lot and of control specimens.",
+    about="A specimen broken across its layers: `stress_mpa`, or `break_force_n` with `area_mm2`.",
     measured_by=QUALITY,
     fields=(
         Field("break_force_n", "force at break, N", above=0, high=1_000_000, together=_STRENGTH, said="the force"),
         Field(
-            "area_mm2", "cross-section of the bar, mm2", above=0, high=10_000, together=_STRENGTH, said="the section"
+            "area_mm2",
+            "cross-section of the specimen, mm2",
+            above=0,
+            high=10_000,
+            together=_STRENGTH,
+            said="the section",
         ),
         Field(
             "stress_mpa",
-            "force at break by cross-section, MPa",
+            "breaking force over cross-section, MPa",
             above=0,
             stand_in=20.0,
             together=_STRENGTH,
@@ -153,13 +160,13 @@ BOND = Characteristic(
         ),
         Field(
             "control",
-            "true for a bar of the control material from the same build",
+            "true for a control specimen from the same build",
             type="truth",
-            answered="true for a bar of the control material",
+            answered="true for a control specimen",
             default=False,
             stand_in=False,
         ),
-        *printed_fields("the bar", control=False),
+        *printed_fields("the specimen", control=False),
     ),
     worked_out=(WorkedOut("stress_mpa", ("break_force_n", "area_mm2"), stress_mpa),),
     reading=_reading,
@@ -168,7 +175,7 @@ BOND = Characteristic(
     printed=True,
     of_lot=of_the_lot,
     limits=LimitsBlock(
-        about="Floors on bond between layers.",
+        about="Lower limits on interlayer strength.",
         fields=(
             LimitField(
                 "mean_min_mpa",
@@ -181,8 +188,8 @@ BOND = Characteristic(
             ),
             LimitField(
                 "single_min_mpa",
-                "least breaking stress of the weakest bar",
-                label="Each bar, at least, MPa",
+                "least breaking stress of the weakest specimen",
+                label="Each specimen, at least, MPa",
                 proposal=14,
                 asks=True,
                 above=0,
@@ -190,30 +197,30 @@ BOND = Characteristic(
             ),
             LimitField(
                 "control_ratio_min",
-                "least mean of the bars divided by that of control bars of the same build",
-                label="Ratio to control bars, at least",
+                "least ratio of the mean to that of control specimens of the same build",
+                label="Ratio to control specimens, at least",
                 proposal=0.7,
                 asks=True,
                 above=0,
                 high=10,
             ),
-            fewest("tests_min", "fewest bars broken, of the lot", "Fewest bars", 5),
+            fewest("tests_min", "fewest specimens of the lot", "Fewest specimens", 5),
             by_test_print(),
         ),
         read=lambda block: BondLimits(**block),
-        terms=lambda limits, _: f"Bond between layers from {counted(limits.tests_min, 'bar')} or more of the lot.",
+        terms=lambda limits, _: f"Interlayer strength from {counted(limits.tests_min, 'specimen')} or more of the lot.",
     ),
     assess=_assess,
     spools_min=1,
     judged=(
-        Judged("bond.mean", "Mean layer bond", covered=True),
-        Judged("bond.single", "Worst bond specimen"),
-        Judged("bond.control_ratio", "Bond against the control bars", covered=True),
+        Judged("bond.mean", "Mean interlayer strength", covered=True),
+        Judged("bond.single", "Weakest specimen"),
+        Judged("bond.control_ratio", "Interlayer strength relative to the control", covered=True),
     ),
     measures=(
         Measure(
             "bond.mean",
-            "Mean layer bond",
+            "Mean interlayer strength",
             "MPa",
             *_MORE_OR_LESS,
             limit=lambda limits, _: _floor(limits.mean_min_mpa, "MPa"),
@@ -223,7 +230,7 @@ BOND = Characteristic(
         ),
         Measure(
             "bond.control_ratio",
-            "Bond against control bars",
+            "Interlayer strength relative to the control",
             "",
             *_MORE_OR_LESS,
             decimals=3,
@@ -233,7 +240,7 @@ BOND = Characteristic(
             forecast=True,
         ),
     ),
-    # A layer bond varies much, but not threefold. Common practice, no source.
+    # Interlayer strength varies much, but not threefold. Common practice, no source.
     far=Far(
         of=lambda test: [("the stress", test.stress_mpa, (test.control,))],
         band=within_factor(3.0),
@@ -241,7 +248,7 @@ BOND = Characteristic(
         unit="MPa",
         field="stress_mpa",
     ),
-    # Bars of the control material are no repeats of the lot's.
+    # Control specimens are no repeats of the lot's.
     repeats=Repeats(
         figures=(RepeatFigure("bond.stress", "breaking stress", "MPa", settles=("bond.mean",)),),
         of=lambda test: [("bond.stress", test.stress_mpa, (test.control,), 1.0)],
@@ -249,20 +256,20 @@ BOND = Characteristic(
     instruments=("tensile",),
     kinds=("tensile tester",),
     instrument_unit="MPa",
-    method="Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
+    method="Printed specimens were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
     uses=("load_bearing", "flexing"),
     scales=_scales,
     form=Form(
-        "Bond",
-        "Bar",
+        "Interlayer strength",
+        "Specimen",
         5,
         (
             Entry("break_force_n", "Breaking force, N"),
             Entry("area_mm2", "Cross-section, mm²"),
             Entry("stress_mpa", "Or breaking stress, MPa"),
-            Entry("control", "Control bar", form="tick"),
+            Entry("control", "Control specimen", form="tick"),
         ),
         shared=printed_entries(control=False),
-        about="Give the force with the cross-section, or the stress. Wear eye protection, since bars break with splinters.",
+        about="Give the force with the cross-section, or the stress. Wear eye protection, since specimens can splinter.",
     ),
 )

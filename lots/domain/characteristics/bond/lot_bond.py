@@ -1,4 +1,4 @@
-"""Bond between layers: breaking stress of bars pulled across the layers, alone and against control bars of their build."""
+"""Interlayer strength: breaking stress across the layers, alone and relative to control specimens of the same build."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ from lots.domain.words import counted, plural
 
 @dataclass(frozen=True, slots=True)
 class BondTest:
-    """One bar broken across its layers: stress in MPa; `control` for a bar of the control material from the same build.
+    """One specimen broken across its layers: stress in MPa; `control` for a control specimen.
 
-    `uncertainty` and `resolution` of the testing machine in MPa, None when unknown.
+    `uncertainty` and `resolution` are those of the testing machine, MPa, None when unknown.
     """
 
     spool: str
@@ -35,7 +35,7 @@ class BondTest:
 
 
 def stress_mpa(force_n: float, area_mm2: float) -> float:
-    """Returns breaking stress, force over cross-section, in MPa (N/mm2).
+    """Returns the breaking stress, force over cross-section, MPa (N/mm2).
 
     Args:
         force_n: N, > 0.
@@ -53,14 +53,14 @@ def stress_mpa(force_n: float, area_mm2: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class BuildRatio:
-    """The bars of one build against its control bars.
+    """The ratio of one build's specimens to its control specimens.
 
     Args:
-        key: of the build, None for bars and control bars without one.
+        key: of the build.
         says: the build in words; "" without one.
-        n, control_n: bars of the lot and control bars, >= 1 each.
-        control_mpa: mean stress of the control bars, MPa.
-        ratio: mean of the lot's bars by that.
+        n, control_n: number of specimens of the lot and of the control, >= 1 each.
+        control_mpa: mean stress of the control, MPa.
+        ratio: mean stress of the lot over that of the control.
         uncertainty: of the ratio, None when unknown.
     """
 
@@ -75,10 +75,10 @@ class BuildRatio:
 
 @dataclass(frozen=True, slots=True)
 class BondSummary:
-    """The lot's bars, their mean, weakest and scatter (coefficient of variation); ratio to the control bars, None without any.
+    """The lot's specimens with their mean and coefficient of variation, and the ratio to control specimens, None without any.
 
-    `builds` has the ratio of each build that has control bars, `without_control` the other builds in words. `control_elsewhere` counts control bars of
-    builds that have no bar of the lot. All three stay empty where builds are not told apart.
+    `builds` has the ratio of each build with control specimens, `without_control` names the other builds. `control_elsewhere` counts control
+    specimens of builds without specimens of the lot. All three are empty where builds are pooled.
     """
 
     bars: tuple[BondTest, ...]
@@ -94,35 +94,35 @@ class BondSummary:
 
     @property
     def n(self) -> int:
-        """Bars of the lot itself."""
+        """Returns the number of specimens of the lot."""
         return len(self.bars)
 
     @property
     def weakest_mpa(self) -> float:
-        """Least stress at which a bar of the lot broke, MPa."""
+        """Returns the least breaking stress of the lot, MPa."""
         return min(bar.stress_mpa for bar in self.bars)
 
     @property
     def ratio_n(self) -> int:
-        """Bars of the lot that the ratio rests on."""
+        """Returns the number of the lot's specimens in the ratio."""
         return sum(one.n for one in self.builds) if self.builds else self.n
 
     @property
     def control_means(self) -> dict[str | None, float]:
-        """Build -> mean stress of its control bars, MPa."""
+        """Returns build -> mean stress of its control specimens, MPa."""
         return {one.key: one.control_mpa for one in self.builds}
 
 
 def summarise(tests: Sequence[BondTest], by_build: bool = True, estimate: Estimate = OWN) -> BondSummary | None:
-    """Returns what the bars of a lot say, or None when no bar of the lot itself was broken.
+    """Returns the summary of a lot's specimens, or None without a specimen of the lot.
 
-    A ratio to control bars printed beside them cancels what the printer and the day add; it is sturdier than the MPa. So the ratio is taken within each
-    build and averaged over the builds (`by_builds`).
+    The ratio to control specimens of the same build cancels effects of the printer and the day. So it is taken within each build and averaged
+    over the builds (`by_builds`).
 
     Args:
-        tests: bars of the lot and control bars.
-        by_build: False puts all control bars together, as the rules before version 3 do.
-        estimate: what else tells how bars scatter.
+        tests: specimens of the lot and of the control.
+        by_build: False pools all control specimens, as rules before version 3 do.
+        estimate: method and earlier data for the uncertainty.
 
     Example:
         >>> lot = [BondTest("S", s) for s in (12.1, 10.4, 13.0, 9.2, 11.8)]
@@ -150,7 +150,7 @@ def summarise(tests: Sequence[BondTest], by_build: bool = True, estimate: Estima
 
 
 def _of_mean(own: Sequence[BondTest], estimate: Estimate) -> Uncertainty | None:
-    """The uncertainty of the mean stress of bars of a lot."""
+    """Returns the uncertainty of the mean stress of a lot."""
     groups = [[[test.stress_mpa] for test in some] for some in by_spool(own).values()]
     found = estimate.of_lot(("bond.stress",), groups, Instrument.of(own), by_reading=True)
     return found[0] if found else None
@@ -159,7 +159,7 @@ def _of_mean(own: Sequence[BondTest], estimate: Estimate) -> Uncertainty | None:
 def _ratio(
     own: Sequence[BondTest], control: Sequence[BondTest], estimate: Estimate
 ) -> tuple[float, Uncertainty | None, float]:
-    """Mean of bars by the mean of control bars, its uncertainty, and the mean of the control bars in MPa."""
+    """Returns the ratio of the mean to that of the control, its uncertainty, and the mean of the control, MPa."""
     mean = math.fsum(t.stress_mpa for t in own) / len(own)
     u = _of_mean(own, estimate)
     beside = [t.stress_mpa for t in control]
@@ -174,10 +174,10 @@ def _ratio(
 def by_builds(
     own: Sequence[BondTest], control: Sequence[BondTest], estimate: Estimate = OWN
 ) -> tuple[tuple[BuildRatio, ...], tuple[str, ...], int]:
-    """Returns the ratio within each build, the builds without control bars in words, and how many control bars are of other builds.
+    """Returns the ratio within each build, the builds without control specimens in words, and the number of controls in other builds.
 
-    A control bar speaks for its own build only: another printer, or another day of the same printer, bonds layers otherwise. A build is one printer's.
-    Bars without a build and control bars of the same printer without one belong together, since nobody said otherwise.
+    A control specimen represents its own build only, since interlayer strength depends on the printer and the day. Specimens and controls
+    of one printer without a stated build are taken as one build.
 
     Reference:
         Common practice, no source.
@@ -205,7 +205,7 @@ def by_builds(
 
 
 def printed_together(test: BondTest) -> str:
-    """Returns a key that bars of one build and recipe share."""
+    """Returns a key that specimens of one build and recipe share."""
     return f"{test.origin.together}\t{test.origin.test_print or ''}"
 
 
@@ -216,7 +216,7 @@ def _build_said(origin: Origin) -> str:
 
 
 def _mean_of_builds(builds: Sequence[BuildRatio]) -> tuple[float | None, Uncertainty | None]:
-    """The mean ratio over builds and its uncertainty: the larger of what the builds' own make of it, and of their scatter."""
+    """Returns the mean ratio over builds and its uncertainty: the larger of the propagated one and that from the spread of builds."""
     if not builds:
         return None, None
     ratios, n = [one.ratio for one in builds], len(builds)
@@ -229,7 +229,7 @@ def _mean_of_builds(builds: Sequence[BuildRatio]) -> tuple[float | None, Uncerta
 
 @dataclass(frozen=True, slots=True)
 class BondLimits:
-    """Floors that a grade's limits set on bond; None sets none."""
+    """Lower limits on interlayer strength; None: no limit."""
 
     mean_min_mpa: float | None = None
     single_min_mpa: float | None = None
@@ -240,24 +240,24 @@ class BondLimits:
 def judge_bond(
     summary: BondSummary | None, limits: BondLimits, rule: DecisionRule, estimate: Estimate = OWN
 ) -> list[Finding]:
-    """Returns the findings on bond: the mean, the worst single bar (one is enough to refuse), the ratio to the control bars.
+    """Returns the findings on interlayer strength: the mean, the weakest specimen (one fails the lot), the ratio to the control.
 
     Args:
-        summary: None when no bar of the lot was broken.
+        summary: None without a specimen of the lot.
 
     Notes:
-        A floor met here speaks of the material as printed in a test bar. It never says that a part is safe.
+        A limit met here describes the material in a test specimen. It does not show that a part is safe.
     """
     n = summary.n if summary else 0
     short = limits.tests_min - n
-    lacking = f"{short} {'more ' if n else ''}bond {plural(short, 'test')} across the layers" if short > 0 else ""
-    counted = plural(n, "bar")
+    lacking = f"break {short} {'more ' if n else ''}{plural(short, 'specimen')} across the layers" if short > 0 else ""
+    counted = plural(n, "specimen")
     found = []
     if limits.mean_min_mpa is not None:
         varies = (
             ""
             if summary is None or summary.variation is None
-            else f"Scatter {100 * summary.variation:.0f} % of the mean."
+            else f"The standard deviation is {100 * summary.variation:.0f} % of the mean."
         )
         found.append(
             judge(
@@ -282,14 +282,14 @@ def judge_bond(
 
 
 def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
-    """Judges the ratio to the control bars; bars of a build without control bars leave it missing."""
+    """Returns the finding on the ratio to the control; a build without control specimens leaves it missing."""
     n = summary.ratio_n if summary else 0
     return judge(
         "bond.control_ratio",
         Measured(
             summary.control_ratio if summary else None,
             n,
-            plural(n, "bar"),
+            plural(n, "specimen"),
             uncertainty=summary.ratio_uncertainty if summary else None,
             detail=_against(summary) if summary and summary.control_n else "",
         ),
@@ -299,35 +299,35 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
     )
 
 
-_UNSAID = "control bars printed in the same build and broken beside them, and marked as such"
+_UNSAID = "print and break control specimens in the same build, and mark them as control"
 
 
 def _control_lacking(summary: BondSummary | None) -> str:
     if summary is None or (not summary.control_n and not summary.without_control):
         return _UNSAID
-    asked = [f"control bars printed {where}" if where else _UNSAID for where in summary.without_control]
+    asked = [f"print and break control specimens {where}" if where else _UNSAID for where in summary.without_control]
     return "; ".join(asked)
 
 
 def _against(summary: BondSummary) -> str:
-    """The control bars in words, by build where builds are named."""
+    """Returns the control specimens in words, by build where there are several."""
     if len(summary.builds) > 1:
         each = (
-            f"{shown(one.ratio)} against {counted(one.control_n, 'control bar')} of {one.says or 'no stated build'}."
+            f"{shown(one.ratio)} relative to {counted(one.control_n, 'control specimen')} of {one.says or 'no stated build'}."
             for one in summary.builds
         )
         return " ".join(each)
     says = summary.builds[0].says if summary.builds else ""
-    return f"Against {counted(summary.control_n, 'control bar')}{f' of {says}' if says else ''}."
+    return f"The control is {counted(summary.control_n, 'control specimen')}{f' of {says}' if says else ''}."
 
 
 def _worst_bar(
     summary: BondSummary | None, limit: Limit, rule: DecisionRule, lacking: str, estimate: Estimate
 ) -> Finding:
-    """Judges every bar by itself: under a guard band a bar broken on a coarse machine can be in more doubt than a weaker one."""
+    """Returns the finding on the worst specimen. With guard bands, it need not be the weakest one."""
     if summary is None:
-        return unmeasured("bond.single", limit, rule, lacking, "bars")
-    counted = plural(summary.n, "bar")
+        return unmeasured("bond.single", limit, rule, lacking, "specimens")
+    counted = plural(summary.n, "specimen")
     return worst(
         [
             judge(
@@ -350,11 +350,12 @@ def _worst_bar(
     )
 
 
+# Plausible breaking stresses across the layers, MPa. Common practice, no source.
 _STRESS_MPA = (0.1, 500.0)
 
 
 def doubt_stress(field: str, stress_mpa: float) -> Doubt | None:
-    """Returns a doubt when a breaking stress across layers cannot be that of a printed polymer.
+    """Returns a doubt when a breaking stress across the layers is not plausible for a printed polymer.
 
     Example:
         >>> doubt_stress("stress_mpa", 12_100_000.0).hint
@@ -363,7 +364,7 @@ def doubt_stress(field: str, stress_mpa: float) -> Doubt | None:
     low, high = _STRESS_MPA
     if low <= stress_mpa <= high:
         return None
-    detail = f"{stress_mpa:g} MPa is not a plausible breaking stress of a printed bar."
+    detail = f"{stress_mpa:g} MPa is not a plausible breaking stress of a printed specimen."
     if field == "break_force_n":
         return Doubt(
             field, detail, "Check that the force is in newtons (1 kgf is 9.81 N) and the area in square millimetres."

@@ -1,1 +1,1 @@
-"""Colour of a lot: its declaration, its mean, its uncertainty, what a spectrum adds, and the contours of a limit."""
+"""Colour of a lot: declaration, mean, uncertainty, spectral figures, and contours of a limit."""

@@ -1,4 +1,4 @@
-"""Colour against plaques of the control spool in the same build: what the printer and the plate add is in both, and cancels."""
+"""Colour relative to plaques of the control spool in the same build. Effects of the printer and the plate cancel."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ def judge_against_control(
     rule: DecisionRule,
     estimate: Estimate = OWN,
 ) -> list[Finding]:
-    """Returns the finding on the colour difference to the control; none where the limits ask for none.
+    """Returns the finding on the colour difference from the control; an empty list without such a limit.
 
-    The coordinates of lot and control are subtracted within each build and averaged over builds. The difference in the formula is that of the
-    control's mean colour from itself moved by them.
+    Coordinate differences of lot and control are taken within each build and averaged over builds. The formula is applied to the
+    control's mean colour and that colour shifted by the mean difference.
 
     Args:
-        readings: colours of the lot that can be compared.
-        controls: those of the control spool.
-        limits: what is asked.
+        readings: comparable colours of the lot.
+        controls: comparable colours of the control spool.
+        limits: on colour.
         rule: simple or guarded acceptance.
-        estimate: by which rules an uncertainty is taken.
+        estimate: method for the uncertainty.
 
     Reference:
-        Differences of pairs take out what both have in common (NIST/SEMATECH e-Handbook 7.3.1); common practice for printed plaques, no source.
+        Paired comparison removes common effects (NIST/SEMATECH e-Handbook 7.3.1). Its use for printed plaques is common practice, no source.
     """
     if limits.control_max is None:
         return []
@@ -67,7 +67,7 @@ def _printed(reading: ColorReading) -> tuple[str | None, ...]:
 
 
 def _alike(_: ColorReading) -> None:
-    """Colours under the conditions of the reference are alike."""
+    """Returns None: all colours under the conditions of the reference are comparable."""
 
 
 def _coordinate(place: int) -> Callable[[ColorReading], float]:

@@ -1,4 +1,4 @@
-"""What lies behind a plaque that is not opaque: which colours of it can be compared, and what the others wait for."""
+"""Backing of plaques that are not opaque: which colours are comparable, and the next action for others."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from lots.domain.colorimetry.color_values import Conditions
 
 
 def backing_problem(found: Opacity, said: Conditions, asked: Conditions | None) -> tuple[str, str] | None:
-    """Returns why a colour of such a plaque cannot be compared, and what to do; None where it can.
+    """Returns why a colour is not comparable because of its backing, and a hint; None where it is comparable.
 
-    A plaque that is not opaque needs a fixed backing: the one the reference was read over.
+    A plaque that is not opaque needs the backing of the reference.
 
     Args:
         found: opacity of the lot's plaques.
         said: conditions of the colour.
-        asked: conditions of the reference; None where there is none, and then the backing must at least be stated.
+        asked: conditions of the reference; None without one, and then the backing must at least be stated.
 
     Example:
         >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
@@ -30,26 +30,26 @@ def backing_problem(found: Opacity, said: Conditions, asked: Conditions | None) 
     if found.opaque:
         return None
     why = (
-        f"Plaques of this lot are not opaque: black or white behind them makes {found.delta_e:.2f} ({found.formula}), more than "
-        f"{OPAQUE_DELTA_E:g}, and a plaque that is not opaque needs a fixed backing."
+        "Plaques of this lot are not opaque, so they need the backing of the reference. Black and white backing differ by "
+        f"{found.delta_e:.2f} ({found.formula}), more than {OPAQUE_DELTA_E:g}."
     )
     if said.backing is None:
-        return f"{why} This reading does not say what lay behind it.", "State backing, or print a thicker plaque."
+        return f"{why} This reading does not state its backing.", "State the backing, or print a thicker plaque."
     if asked is not None and asked.backing is None:
-        hint = "Have quality approve a revision that states its backing, or print a thicker plaque."
-        return f"{why} The reference does not say what lay behind it.", hint
+        hint = "Ask quality to approve a revision that states its backing, or print a thicker plaque."
+        return f"{why} The reference does not state its backing.", hint
     if asked is not None and said.backing != asked.backing:
-        hint = f"Measure again with {asked.backing} behind it, or print a thicker plaque."
-        return f"{why} The reference lay on {asked.backing}, this plaque on {said.backing}.", hint
+        hint = f"Measure again over {asked.backing}, or print a thicker plaque."
+        return f"{why} The backing of the reference is {asked.backing}, that of this plaque {said.backing}.", hint
     return None
 
 
 def way_out(found: Opacity | None, asked: Conditions | None) -> str:
-    """Returns what the colour of a lot waits for while no reading of it could be compared; "" where one can be.
+    """Returns the action needed before any colour of the lot is comparable; "" where none is needed.
 
     Args:
-        found: newest opacity of the lot's plaques, None when nobody read it.
-        asked: conditions of the reference; None where there is none.
+        found: newest opacity of the lot's plaques, None when not measured.
+        asked: conditions of the reference; None without one.
 
     Example:
         >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
@@ -60,17 +60,14 @@ def way_out(found: Opacity | None, asked: Conditions | None) -> str:
     """
     if found is None or found.opaque or (asked is not None and asked.backing is not None):
         return ""
-    since = f"since black or white behind the lot's plaques makes {found.delta_e:.2f} ({found.formula})"
+    since = f"(not opaque, {found.formula} {found.delta_e:.2f} between black and white)"
     if asked is None:
-        return f"an approved shade revision for this grade that states its backing, {since}"
-    return (
-        f"a shade revision that states its backing, approved by quality, and the lot judged again under it, or a thicker plaque, {since} "
-        "and the reference does not say what lay behind it"
-    )
+        return f"ask quality to approve a shade revision that states its backing {since}"
+    return f"ask quality for a shade revision with a backing and a reassessment, or print thicker plaques {since}"
 
 
 def color_wanted(found: Opacity | None, asked: Conditions | None) -> str:
-    """Returns what a colour reading of such a plaque is called among the things to do: with its backing where that matters.
+    """Returns the name of a colour reading in the next actions, with its backing where that matters.
 
     Example:
         >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
@@ -82,19 +79,19 @@ def color_wanted(found: Opacity | None, asked: Conditions | None) -> str:
     backing = asked.backing if asked is not None else None
     if found is None or found.opaque or backing is None:
         return "colour"
-    # A semicolon would part the list of things to do.
+    # A semicolon separates actions.
     return f"colour (backing: {backing.replace(';', ',')})"
 
 
 def on_another_backing(reading: Any, beside: Mapping[str, Sequence[Any]], shade: ShadeRevision | None) -> str:
-    """Returns why a colour of a plaque that is not opaque counts against its lot only, "" where its backing is that of the reference."""
+    """Returns why a colour can fail its lot but not pass it because of its backing, else ""."""
     newest, asked = latest(beside.get("opacity", ())), shade.conditions if shade else None
     problem = backing_problem(newest.found, reading.conditions, asked) if newest else None
     return " ".join(problem) if problem else ""
 
 
 def on_its_backing(readings: list[Any], plaque: Opacity | None, shade: ShadeRevision | None) -> list[Any]:
-    """Returns the colours that do not depend on the backing: what a change of it would have changed is neither the lot's mean nor its series."""
+    """Returns the colours with a comparable backing, for the lot's mean and its series."""
     if plaque is None:
         return readings
     asked = shade.conditions if shade else None

@@ -1,4 +1,4 @@
-"""Colours read with different instruments: what comes between them is added to the uncertainty, or corrected where a study of both tells it."""
+"""Colours by different instruments: the offset is corrected by an agreement study, or added to the uncertainty without one."""
 
 from __future__ import annotations
 
@@ -22,22 +22,22 @@ from lots.domain.uncertainty.budget import Uncertainty
 if TYPE_CHECKING:
     from lots.domain.characteristics.color.lot_color import ColorReading
 
-# Standard uncertainty of the difference between two instruments, per coordinate in CIELAB. Models differ by 0.3 to 1. Common practice, no source.
+# Standard uncertainty of the offset between two instruments, per CIELAB coordinate. Models differ by 0.3 to 1. Common practice, no source.
 BETWEEN_INSTRUMENTS = 0.5
-# Where the uncertainty of an agreement study comes from, or of none.
+# Source of the uncertainty between instruments, in words.
 BRIDGED = "agreement of instruments"
 NOTHING: Vector = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """What comes between the colours of a lot and their reference.
+    """The comparison of a lot's colours with their reference across instruments.
 
     Args:
         beyond: standard uncertainty per coordinate that the comparison adds to that of the lot.
-        says: which instruments, in a sentence.
-        waits_for: how to settle a failure that the instruments alone may explain; "" where nothing is open between them.
-        study: the study that is lacking, in words; "" where none is.
+        says: the instruments, in a sentence.
+        waits_for: action that settles a failure which the instruments may explain; "" where none is needed.
+        study: the missing study, as an action; "" where none is missing.
     """
 
     beyond: Vector = NOTHING
@@ -46,14 +46,14 @@ class Compared:
     study: str = ""
 
     def told(self, found: Finding, rule: DecisionRule) -> Finding:
-        """Returns a finding on a difference to the reference as it stands across instruments.
+        """Returns a finding on a difference from the reference, adjusted for different instruments.
 
-        Across instruments that no study ties together nothing is claimed. A value outside its limit by no more than its widened uncertainty is
-        `near`: the instruments alone may explain it. Beyond that it fails. What passes under simple acceptance passes.
+        Without an agreement study, nonconformity is never proved. A value outside its limit by no more than its widened uncertainty is
+        `near`, since the instruments may explain it. Beyond that it fails. A pass under simple acceptance remains a pass.
 
         Args:
             found: with its uncertainty widened.
-            rule: whose z says how wide the uncertainty is taken.
+            rule: its z sets the width of the uncertainty.
 
         Reference:
             This project's rule, no source. JCGM 106:2012, 8.3, for the guard band.
@@ -68,7 +68,7 @@ class Compared:
         if found.verdict == "fail" and -margin <= proof_band(found.value or 0.0, known, rule.z) + BINARY_NOISE:
             return replace(found, verdict="near", claimable=None, to_measure=self.waits_for)
         if found.verdict == "near" and rule.version > THIRD:
-            # Readings with the first instrument beside those of the other leave the step between both in the mean.
+            # Further readings with the other instrument do not remove the offset from the mean.
             settles = f"{found.to_measure}, or {self.study}" if found.more_spools else self.study
             return replace(found, claimable=None, to_measure=settles)
         return replace(found, claimable=None)
@@ -79,13 +79,13 @@ SAME = Compared()
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """The last accepted lot as a step is measured from it.
+    """The last accepted lot as the start of a colour step.
 
     Args:
-        lab: its colour as it would read where this lot's is judged; None where there is no step to judge.
-        uncertainty: of that colour, where known; it counts towards that of the step.
-        note: why no step can be judged.
-        rule: how a step is judged.
+        lab: its colour, corrected to the instrument of this assessment; None where no step is assessed.
+        uncertainty: of that colour, where known; it adds to that of the step.
+        note: why no step is assessed.
+        rule: the rule for steps.
     """
 
     lab: Lab | None = None
@@ -100,15 +100,15 @@ NO_START = Start()
 def to_reference(
     readings: Sequence[ColorReading], shade: ShadeRevision | None, case: Case
 ) -> tuple[list[ColorReading], Compared]:
-    """Returns the colours as the instrument of the reference would read them, and what comes between.
+    """Returns the colours corrected to the instrument of the reference, and the comparison across instruments.
 
-    Where the instrument of a colour and that of its reference are known and differ, a study of their agreement corrects the colour and adds its
-    uncertainty; without one, 0.5 per coordinate is added and nothing is corrected. The reference's own uncertainty is always added.
+    Where the instrument of a colour differs from that of its reference, an agreement study corrects the colour and adds its
+    uncertainty. Without one, 0.5 per coordinate is added to the uncertainty. The reference's own uncertainty is always added.
 
     Args:
-        readings: that count.
-        shade: the reference; None where there is none.
-        case: with the studies of agreement. Before version 3 of the rules nothing is added.
+        readings: readings that count.
+        shade: the reference, or None.
+        case: with the agreement studies. Before version 3 of the rules nothing is added.
 
     Reference:
         Common practice, no source.
@@ -130,15 +130,15 @@ def to_reference(
 
 
 def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading], case: Case) -> Start:
-    """Returns the last accepted lot's colour as a step is measured from it; no step is judged across instruments that no study ties together.
+    """Returns the last accepted lot as the start of a step; no step is assessed across instruments without an agreement study.
 
     Args:
-        readings: of this lot, as they were read.
-        moved: the same as the instrument of the reference would read them: the earlier lot is moved alike.
-        case: with the earlier lot and the instruments that read it.
+        readings: of this lot, as measured.
+        moved: the same, corrected to the instrument of the reference; the earlier lot is shifted by the same amount.
+        case: with the earlier lot and its instruments.
 
     Notes:
-        Where the instruments of either lot are not known, or are the same, nothing is added.
+        Where the instruments of either lot are unknown, or are the same, nothing is added.
 
     Reference:
         This project's rule, no source.
@@ -155,7 +155,7 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
         known = _bridges(readings, old, case.bridges)
         if len(before) > 1 or None in known.values():
             was, is_ = (", ".join(sorted(filter(None, some))) for some in (before, now))
-            note = f"No colour step is judged: the last accepted lot was read with {was}, this lot with {is_}, and no agreement study ties them together."
+            note = f"No colour step is assessed, since no agreement study covers {was} (last accepted lot) and {is_} (this lot)."
             return Start(None, None, note)
         like_before, beyond = _moved(readings, known, old), _widest(known)
     if list(moved) == like_before and beyond == NOTHING:
@@ -169,7 +169,7 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
 
 
 def _kept(case: Case) -> ColorUncertainty | None:
-    """How uncertain the last accepted lot's colour is."""
+    """Returns the uncertainty of the last accepted lot's colour."""
     u, lengths = case.previous.lab_uncertainty, case.estimate.lengths
     if u is None:
         return None
@@ -178,7 +178,7 @@ def _kept(case: Case) -> ColorUncertainty | None:
 
 
 def _mean(readings: Sequence[ColorReading]) -> list[float]:
-    """The mean of the spools' means, as the lot's colour is."""
+    """Returns the mean of the spool means."""
     by_spool: dict[str, list[Lab]] = {}
     for reading in readings:
         by_spool.setdefault(reading.spool, []).append(reading.lab)
@@ -186,7 +186,7 @@ def _mean(readings: Sequence[ColorReading]) -> list[float]:
 
 
 def _bridges(readings: Sequence[ColorReading], to: str, bridges: Bridges) -> dict[str, Bridge | None]:
-    """Each other instrument that read these, with what ties it to this one."""
+    """Returns each other instrument of these readings with its bridge to this one, or None."""
     codes = sorted({code for reading in readings if (code := reading.origin.instrument) and code != to})
     return {code: bridges.get(frozenset((code, to))) for code in codes}
 
@@ -214,11 +214,8 @@ def _root_sum(one: Vector, other: Vector) -> Vector:
 def _says(code: str, bridge: Bridge | None, reference: str) -> str:
     if bridge is None:
         return (
-            f"Read with {code}, the reference with {reference}: {BETWEEN_INSTRUMENTS:g} per coordinate is added to the "
-            "standard uncertainty (common practice)."
+            f"The instrument was {code}, that of the reference {reference}. A standard uncertainty of {BETWEEN_INSTRUMENTS:g} per "
+            "coordinate is added (common practice)."
         )
-    # No "-0.00".
-    by = ", ".join(
-        f"{name}* {round(part, 2) + 0.0:+.2f}" for name, part in zip("Lab", bridge.shift(reference), strict=True)
-    )
-    return f"Read with {code} and corrected to {reference} by agreement study {bridge.study} ({by})."
+    by = ", ".join(f"{name}* {part:+z.2f}" for name, part in zip("Lab", bridge.shift(reference), strict=True))
+    return f"Readings with {code} were corrected to {reference} by agreement study {bridge.study} ({by})."

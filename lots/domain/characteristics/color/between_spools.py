@@ -1,4 +1,4 @@
-"""Colour between the spools of one lot: what is kept of each spool, how far they lie apart, and the largest pair of them."""
+"""Colour differences between the spools of one lot: stored colours, standard deviations, and the largest pair."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ CODE = "color.spool_pair"
 
 @dataclass(frozen=True, slots=True)
 class Between:
-    """How far the spools of a lot lie apart: standard deviations of L*, a*, b*, None where fewer than two of `n` spools were measured."""
+    """Standard deviations of L*, a*, b* between `n` measured spools, None below two."""
 
     sd: Vector | None
     n: int
 
     @classmethod
     def of(cls, summary: ColorSummary) -> Between:
-        """The scatter of the spools' means, without the part that the readings of a spool show by themselves, where that is known.
+        """Returns the standard deviations between spools, without the part due to the readings of a spool, where known.
 
         Reference:
             One-way random effects: variance of the means less the mean variance of a mean, not below 0 (any text on variance components).
@@ -51,16 +51,16 @@ class Between:
 
     @classmethod
     def from_json(cls, kept: Mapping[str, Any] | None) -> Between | None:
-        """What `as_json` kept; None for nothing."""
+        """Returns the value that `as_json` wrote, or None."""
         return None if kept is None else cls(tuple(kept["sd"]) if kept["sd"] else None, kept["n"])
 
     def as_json(self) -> dict[str, Any]:
-        """As it is kept on a lot."""
+        """Returns the form stored with a lot."""
         return {"sd": list(self.sd) if self.sd else None, "n": self.n}
 
 
 def kept_of(summary: ColorSummary) -> dict[str, Any]:
-    """Returns what is kept of a lot's spools: the mean colour of each that was measured, and how far they lie apart."""
+    """Returns the stored figures of a lot's spools: mean colours and standard deviations between spools."""
     each = {}
     for spool, (mean, n) in summary.spools.items():
         u = summary.spool_uncertainty[spool].total
@@ -69,9 +69,9 @@ def kept_of(summary: ColorSummary) -> dict[str, Any]:
 
 
 def allowance(color: Lab, sd: Vector, limits: ColorLimits) -> float:
-    """Returns the root mean square colour difference of a spool from its lot's mean that the scatter between spools makes.
+    """Returns the root mean square colour difference of a spool from its lot's mean, due to differences between spools.
 
-    Near one place a squared difference is a quadratic form, so that its mean is the sum of each coordinate's variance times its weight there.
+    Near one colour a squared difference is a quadratic form. Its mean is the sum of each coordinate's variance times its weight there.
 
     Args:
         color: mean of the lot.
@@ -99,22 +99,22 @@ def _allowance(color: Lab, sd: Vector, formula: str, weights: tuple[float, ...])
 def judge_spool_pair(
     summary: ColorSummary | None, limits: ColorLimits, coverage: Coverage, rule: DecisionRule, lacking: str
 ) -> list[Finding]:
-    """Returns the finding on the largest colour difference between any two spools, none where the limits ask nothing of it.
+    """Returns the finding on the largest colour difference between any two spools, an empty list without such a limit.
 
-    The largest pair that was measured must be inside the limit, and so must the largest that all spools of the lot are expected to show: the
-    measured one times the expected range of so many normal values over that of as many as were measured. The second alone beyond the limit
-    is `near`, and more spools settle it.
+    The largest measured difference must be inside the limit, and so must the one expected among all spools of the lot. The expected
+    one is the measured one, scaled by the expected ranges of normal samples of both sizes. If only the expected one is beyond the limit, the
+    finding is `near`, and more spools settle it.
 
     Args:
         summary: colours of the lot, None without any.
-        limits: what is asked.
-        coverage: how many spools the lot has.
-        rule: simple or guarded acceptance; the uncertainty of the pair adds to its guard band under the second.
-        lacking: what is still to be measured, "" for nothing.
+        limits: on colour.
+        coverage: number of spools of the lot.
+        rule: simple or guarded acceptance; under the second, the uncertainty of the pair adds to its guard band.
+        lacking: the next action, "" when complete.
 
     Notes:
-        Unlike a mean difference from the mean, which grows with the number of spools and so releases the more the fewer were measured.
-        The expected ranges are those of values along one direction; differences in three dimensions grow somewhat less with the number.
+        A mean difference from the mean grows with the number of spools, so it would favour measuring few. The scaled difference does not.
+        The expected ranges hold along one direction; in three dimensions differences grow somewhat less with the number.
 
     Reference:
         Tippett 1925 (see `lots.domain.statistics.expected_range`).
@@ -128,7 +128,9 @@ def judge_spool_pair(
     if n == 1:
         if lot == 1:
             return [judge(CODE, Measured(0.0, 1, "spool", guard=0.0), limit, rule, todo=ToDo(lacking))]
-        more = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no other to differ from"
+        more = (
+            f"measure colour on at least one more spool{coverage.not_yet(summary.spools)}, since a difference needs two"
+        )
         return [
             judge(
                 CODE,
@@ -157,11 +159,11 @@ def judge_spool_pair(
         todo=ToDo(
             lacking,
             conclusive=all(summary.spools[spool][1] >= limits.readings_per_spool_min for spool in (one, other)),
-            settled_by=f"colour on {more_spools} more {plural(more_spools, 'spool')}" if more_spools else "",
+            settled_by=f"measure colour on {more_spools} more {plural(more_spools, 'spool')}" if more_spools else "",
         ),
     )
     if finding.verdict == "fail":
-        # What is claimed rests on the pair that was measured, not on what all spools are expected to show.
+        # A claim rests on the measured pair, not on the expected difference of all spools.
         proof = None if known is None else proof_band(found.value, known, rule.claim_z(n * (n - 1) // 2))
         beyond = None if proof is None else found.value - limits.spool_pair_max > proof + BINARY_NOISE
         return [replace(finding, guard=proof, claim_band=proof, claimable=beyond)]
@@ -173,7 +175,7 @@ def _means(summary: ColorSummary, one: str, other: str) -> tuple[Lab, Lab]:
 
 
 def _more(seen: float, most: float, n: int, lot: int) -> int:
-    """How many more spools would bring the expected largest pair inside the limit, the measured one staying what it is; 0 for none."""
+    """Returns how many more spools would bring the expected difference inside the limit for the same measured one; 0 for none."""
     if lot <= n or seen * expected_range(lot) / expected_range(n) <= most:
         return 0
     enough = next((k for k in range(n + 1, lot) if seen * expected_range(lot) / expected_range(k) <= most), lot)

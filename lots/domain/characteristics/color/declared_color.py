@@ -1,4 +1,4 @@
-"""Colour as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+"""Declaration of colour: readings, limits, findings, figures, form and labels."""
 
 from __future__ import annotations
 
@@ -57,9 +57,9 @@ from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.words import plural
 
-# Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.
+# Least chroma for a meaningful hue angle; near grey, noise turns it by any amount. Common practice, no source.
 LEAST_CHROMA = 2.0
-# Limits on a colour difference in the formula: another formula makes other numbers of them.
+# Limits on a colour difference, whose values depend on the formula.
 DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max", "spool_pair_max", "control_max")
 # L*, a* and b* of a lot are charted together, as one vector.
 VECTOR = ("color.component_l", "color.component_a", "color.component_b")
@@ -78,7 +78,7 @@ def _assess(case: Case) -> Part:
     if not limits or not case.judging:
         return Part(kept=kept, figures=figures, notes=notes)
     if limits.step_max is not None and case.previous.lab is None:
-        notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
+        notes.append("No colour step is assessed, since this supplier and grade have no earlier accepted lot.")
     findings, each, crossed = _judge(case, colors, plaque, limits)
     notes += crossed
     spools = summary.spools if summary else {}
@@ -90,20 +90,20 @@ def _assess(case: Case) -> Part:
 
 
 def _freedom(summary: ColorSummary | None) -> dict[str, float]:
-    """Degrees of freedom of the lot's colour, where its uncertainty was estimated."""
+    """Returns the degrees of freedom of the lot's colour, where its uncertainty was estimated."""
     if summary is None or math.isinf(summary.lot_uncertainty.df):
         return {}
     return {"lab": summary.lot_uncertainty.df}
 
 
 def _kept(summary: ColorSummary, rules: int) -> dict[str, Any]:
-    """What is kept of a lot's colour; before version 3 of the rules nothing of its spools."""
+    """Returns the stored figures of a lot's colour; before version 3 of the rules without those of its spools."""
     of_lot = {"lab": summary.lot, "lab_uncertainty": summary.lot_uncertainty.total}
     return of_lot if rules <= SECOND else {**of_lot, **kept_of(summary)}
 
 
 def comparable(reading: ColorReading, _: ColorLimits | None, shade: ShadeRevision | None) -> ColorReading | None:
-    """Returns a colour under the light of the reference, None where its conditions are others; as it is where there is no reference."""
+    """Returns a colour under the illuminant of the reference, None where its conditions differ; unchanged without a reference."""
     if shade is None:
         return reading
     seen = reading.under(shade.conditions)
@@ -115,12 +115,12 @@ def _notes(other_conditions: int, not_backed: int, shade: ShadeRevision | None) 
     if other_conditions and shade:
         were, do = plural(other_conditions, "reading was", "readings were"), plural(other_conditions, "does", "do")
         notes.append(
-            f"{other_conditions} colour {were} made under other conditions than revision {shade.revision} of {shade.name} and {do} not count."
+            f"{other_conditions} colour {were} made under conditions that differ from revision {shade.revision} of {shade.name} and {do} not count."
         )
     if not_backed:
-        count = plural(not_backed, "reading counts", "readings count")
         notes.append(
-            f"{not_backed} colour {count} against the lot only, never for it: its plaques are not opaque, and the backing is not stated as the reference's."
+            f"{not_backed} colour {plural(not_backed, 'reading')} can fail the lot but not pass it. "
+            "The plaques are not opaque, and the backing is not that of the reference."
         )
     return notes
 
@@ -128,7 +128,7 @@ def _notes(other_conditions: int, not_backed: int, shade: ShadeRevision | None) 
 def _judge(
     case: Case, readings: Sequence[ColorReading], plaque: Opacity | None, limits: ColorLimits
 ) -> tuple[list[Finding], list[Finding], list[str]]:
-    """The findings on a lot's colour, and on each spool by itself. Where the backing is not known a failure stands, and nothing passes."""
+    """Returns the findings on a lot's colour, those on each spool, and notes. Without a known backing nothing passes."""
     shade, coverage, rule = case.shade, case.coverage, case.rule
     reference, asked = (shade.lab, shade.conditions) if shade else (None, None)
     what, waits_for = color_wanted(plaque, asked), way_out(plaque, asked)
@@ -153,7 +153,7 @@ def _judge(
 def _pair_lacking(
     summary: ColorSummary | None, reference: Lab | None, limits: ColorLimits, coverage: Coverage, what: str
 ) -> str:
-    """What is still to be measured before two spools can be compared, "" for nothing."""
+    """Returns the action needed before two spools can be compared, "" for none."""
     if reference is None:
         return REFERENCE_NEEDED
     counts = {spool: n for spool, (_, n) in summary.spools.items()} if summary else {}
@@ -161,7 +161,7 @@ def _pair_lacking(
 
 
 def _never_for(finding: Finding, waits_for: str) -> Finding:
-    """A finding on colours that may count against the lot only."""
+    """Returns a finding that may fail but not pass."""
     return finding if finding.verdict == "fail" else replace(finding, verdict="missing", to_measure=waits_for)
 
 
@@ -182,7 +182,7 @@ def _figures(colors: ColorSummary, reference: Lab, rule: ColorLimits) -> dict[st
 
 
 def _turn(reference: Lab, sample: Lab) -> float:
-    """The angle from the reference's hue to the sample's, -180 to 180 degrees: never a difference of angles, which breaks at 360."""
+    """Returns the angle from the reference's hue to the sample's, -180..180 degrees."""
     cross = reference.a * sample.b - reference.b * sample.a
     return math.degrees(math.atan2(cross, reference.a * sample.a + reference.b * sample.b))
 
@@ -199,13 +199,13 @@ def _says(values: Values) -> str:
     lightness, a, b = values["lab"]
     plaque = f", plaque {values['plaque']}" if values.get("plaque") else ""
     if values.get("spectrum"):
-        # Computed, so it has more digits than were read.
+        # A computed colour has more digits than the instrument.
         return f"L* {lightness:.2f}, a* {a:.2f}, b* {b:.2f}, from its spectrum{plaque}"
     return f"L* {lightness:g}, a* {a:g}, b* {b:g}{plaque}"
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
-    """A spectrum that is at fault has no colour, and has been refused already."""
+    """Returns a doubt about the colour. An invalid spectrum has no colour and was refused before."""
     doubt = doubt_lab(values["lab"], values["conditions"].get("uv")) if "lab" in values else None
     if doubt is None:
         return []
@@ -213,12 +213,10 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
 
 
 def _sent(sent: Values) -> list[Problem]:
-    """A colour is given once, with the light that belongs to it: L*, a*, b* need the one they hold under, a spectrum has none."""
+    """Returns errors of a colour that is given twice or not at all, or with the wrong conditions for its form."""
     spectral, found = "spectrum" in sent, []
     if "lab" in sent and spectral:
-        return [
-            ("spectrum", "The colour is given twice.", "Give L*, a*, b*, or the spectrum that they are computed from.")
-        ]
+        return [("spectrum", "The colour is given twice.", "Give either L*, a*, b*, or the spectrum.")]
     if "lab" not in sent and not spectral:
         found.append(("lab", "This is needed.", "Give [L*, a*, b*], or a spectrum."))
     conditions = sent.get("conditions")
@@ -226,15 +224,17 @@ def _sent(sent: Values) -> list[Problem]:
         return found
     for name in LIGHT:
         if spectral and name in conditions:
-            detail = "A spectrum has no illuminant and no observer: its colour is computed under the reference's."
-            found.append((f"conditions/{name}", detail, "Leave it out."))
+            detail = (
+                "A spectrum has no illuminant and no observer. Its colour is computed under those of the reference."
+            )
+            found.append((f"conditions/{name}", detail, "Leave out this field."))
         if not spectral and name not in conditions:
             found.append((f"conditions/{name}", "This is needed.", ""))
     return found
 
 
 def _scales(limits: ColorLimits, _: float, shade: ShadeRevision | None) -> list[Scale]:
-    """The colour difference of one reading from the reference, against the limit of a spool, else of the lot."""
+    """Returns the scale of one reading's colour difference from the reference, with the limit on spools, else on the lot."""
     most, whose = (
         (limits.spool_max, "the mean of a spool")
         if limits.spool_max is not None
@@ -285,8 +285,8 @@ COLOR = Characteristic(
     title="Colour",
     path="/color-readings",
     schema="Color",
-    summary="Store colours, as L*, a*, b* or as spectra. Refused under other conditions than the shade's current revision.",
-    about="A colour of a printed plaque, with the conditions it was read under: `lab`, or the `spectrum` it is computed from.",
+    summary="Store colours as L*, a*, b* or as spectra. The conditions must be those of the shade's current revision.",
+    about="The colour of a printed plaque with its measuring conditions, as `lab` or as `spectrum`.",
     measured_by=BENCH,
     fields=(
         Field(
@@ -309,7 +309,7 @@ COLOR = Characteristic(
             needed=True,
             stand_in={"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"},
         ),
-        Field("plaque", "which plaque or place was read", type="text", longest=120),
+        Field("plaque", "plaque or measuring position", type="text", longest=120),
         *printed_fields("the plaque"),
     ),
     reading=_reading,
@@ -319,7 +319,7 @@ COLOR = Characteristic(
     printed=True,
     of_lot=of_the_lot,
     comparable=comparable,
-    not_comparable="read under other conditions than the reference",
+    not_comparable="measured under conditions that differ from the reference",
     compared_by="conditions",
     against_only=on_another_backing,
     beside=("opacity",),
@@ -331,7 +331,7 @@ COLOR = Characteristic(
         Judged("color.spread", "Colour spread between spools"),
         Judged(PAIR, "Largest colour difference between two spools", limited_by="spool_pair_max", since=SECOND + 1),
         Judged("color.step", "Colour step from the last accepted lot", step=True),
-        Judged(CONTROL, "Colour difference to the control spool", limited_by="control_max", since=SECOND + 1),
+        Judged(CONTROL, "Colour difference from the control spool", limited_by="control_max", since=SECOND + 1),
         Judged("color.component_l", _LIGHTNESS, symbol="ΔL*", covered=True),
         Judged("color.component_a", _RED, symbol="Δa*", covered=True),
         Judged("color.component_b", _YELLOW, symbol="Δb*", covered=True),
@@ -365,7 +365,7 @@ COLOR = Characteristic(
             plausible=(0, FAR_FROM_REFERENCE_L),
         ),
     ),
-    # Lots of one shade differ by one or two. Common practice, no source.
+    # Lots of one shade differ by one or two units. Common practice, no source.
     far=Far(of=coordinates_of, band=within(FAR_OFF), says=f"{FAR_OFF:g} in L*, a* or b*"),
     repeats=Repeats(
         figures=tuple(RepeatFigure(f"color.{name}", f"{name}*", studied=f"color.d{name}") for name in COORDINATES),
@@ -373,12 +373,12 @@ COLOR = Characteristic(
             (f"color.{name}", value, (), 1.0) for name, value in zip(COORDINATES, reading.lab.as_list(), strict=True)
         ],
     ),
-    # Colour is studied one coordinate at a time, in values of it or in differences.
+    # Studies of colour use one coordinate at a time, as values or differences.
     studied=tuple(Studied(f"color.d{name}", f"{name}*", "", -150, 150) for name in COORDINATES),
     instruments=("spectro", "colorimet", "colourimet"),
     kinds=("spectrophotometer", "colorimeter"),
     instrument_unit="per coordinate",
-    method="Printed plaques were read in CIELAB under the conditions of the reference. Readings were averaged per spool, and the spools' "
+    method="Printed plaques were measured in CIELAB under the conditions of the reference. Readings were averaged per spool, and spool "
     "means over the lot. Differences are sample minus reference.",
     uses=("cosmetic",),
     carried=("lab", "lab_uncertainty"),

@@ -1,4 +1,4 @@
-"""The limits block of colour: what may be asked, how it is read, and how a report words it."""
+"""The limits block of colour: fields, checks and words for reports."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from lots.domain.characteristics.declaring.printing import by_test_print
 from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights
 from lots.domain.words import counted
 
-# ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
+# Symbols of colour differences by formula, with the capital delta of ISO/CIE 11664-4.
 SYMBOLS = {"CIE76": "ΔE*ab", "CIE94": "ΔE*94", "CMC": "ΔE CMC", "CIEDE2000": "ΔE00"}
 COORDINATES = ("L", "a", "b")
 
 
 def color_limits(block: Mapping[str, Any]) -> ColorLimits:
-    """Returns the colour limits of a block as posted; those that ask nothing for an empty one."""
+    """Returns the colour limits of a posted block; without any limit for an empty one."""
     if not block:
         return ColorLimits()
     formula, tint = block.get("formula", DEFAULT_FORMULA), block.get("tint")
@@ -30,7 +30,7 @@ def _problems(block: Mapping[str, Any]) -> list[Problem]:
     try:
         checked_weights(block.get("formula", DEFAULT_FORMULA), block.get("weights"))
     except ValueError as wrong:
-        return [("/weights", f"{wrong}.", "Leave weights out for the formula's own.")]
+        return [("/weights", f"{wrong}.", "Leave out weights to use those of the formula.")]
     return []
 
 
@@ -40,7 +40,7 @@ def _terms(limits: ColorLimits, _: float) -> str:
     weighted = f" with {named}" if named else ""
     least = counted(limits.readings_per_spool_min, "reading")
     return (
-        f"Colour differences {SYMBOLS[limits.formula]} by {limits.formula}{weighted}, at least {least} per spool. "
+        f"Colour differences {SYMBOLS[limits.formula]} by {limits.formula}{weighted}, from at least {least} per spool. "
         "Positive ΔL* is lighter, Δa* redder, Δb* yellower than the reference."
     )
 
@@ -49,12 +49,12 @@ def _terms(limits: ColorLimits, _: float) -> str:
 _COMMON = {"L": 0.8, "a": 0.4, "b": 0.6}
 _BESIDE = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
 COLOR_LIMITS = LimitsBlock(
-    about="Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.\n\n"
-    "Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.",
+    about="Limits on colour. `job_pair_max` limits the difference of two lots in one job; the default is `step_max`.\n\n"
+    "Limits on metamerism, whiteness, tint and yellowness need a limit on the colour itself.",
     fields=(
         LimitField(
             "formula",
-            "of every colour difference in these limits",
+            "formula of every colour difference in these limits",
             label="Formula",
             type="choice",
             words=tuple(DEFAULT_WEIGHTS),
@@ -62,7 +62,7 @@ COLOR_LIMITS = LimitsBlock(
         ),
         LimitField(
             "weights",
-            "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]; those of the formula when left out",
+            "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]; default weights when left out",
             label="Weights",
             type="list",
             above=0,
@@ -105,7 +105,7 @@ COLOR_LIMITS = LimitsBlock(
             above=0,
             high=100,
         ),
-        # A step alone says nothing of a first lot.
+        # Not enough by itself, since a first lot has no step.
         LimitField(
             "step_max",
             "colour difference from the last accepted lot",
@@ -116,7 +116,7 @@ COLOR_LIMITS = LimitsBlock(
         ),
         LimitField(
             "job_pair_max",
-            "colour difference between two lots of one job; the step from the last lot when left out",
+            "colour difference between two lots of one job; the limit on the step when left out",
             label="Two lots of one job, at most",
             proposal=0.5,
             above=0,
@@ -131,7 +131,7 @@ COLOR_LIMITS = LimitsBlock(
         ),
         LimitField(
             "components_max",
-            "Most |sample - reference| per coordinate.",
+            "Largest |sample - reference| per coordinate.",
             label="Per coordinate",
             type="map",
             asks=True,
@@ -139,7 +139,7 @@ COLOR_LIMITS = LimitsBlock(
             parts=tuple(
                 LimitField(
                     name,
-                    f"most difference in {name}*, either way",
+                    f"largest difference in {name}*, either way",
                     label=f"Δ{name}*, at most",
                     proposal=_COMMON[name],
                     above=0,
@@ -148,11 +148,11 @@ COLOR_LIMITS = LimitsBlock(
                 for name in COORDINATES
             ),
         ),
-        fewest("readings_per_spool_min", "fewest colours read on a spool", "Fewest readings per spool", 3),
+        fewest("readings_per_spool_min", "fewest colours measured on a spool", "Fewest readings per spool", 3),
         by_test_print(),
         LimitField(
             "metamerism_max",
-            "metamerism index under A and LED-B3, by spectra of lot and reference",
+            "metamerism index under A and LED-B3, from spectra of lot and reference",
             label="Metamerism index, at most",
             above=0,
             high=100,
@@ -161,7 +161,7 @@ COLOR_LIMITS = LimitsBlock(
         LimitField("tint", "CIE tint, from lowest to highest", label="CIE tint", type="pair", low=-10, high=10),
         LimitField(
             "yellowness_max",
-            "most yellowness index of ASTM E313",
+            "largest yellowness index of ASTM E313",
             label="Yellowness index, at most",
             low=-200,
             high=200,
@@ -169,10 +169,10 @@ COLOR_LIMITS = LimitsBlock(
     ),
     read=color_limits,
     problems=_problems,
-    # None of these tells a colour by itself: a pink cast leaves whiteness as it is.
+    # None of these limits a colour by itself: a pink cast does not change whiteness.
     beside=(
         _BESIDE,
-        "sets no limit on the colour itself. Limits on metamerism, whiteness, tint and yellowness stand beside one, never in its place",
+        "sets no limit on the colour itself, which limits on metamerism, whiteness, tint and yellowness need",
     ),
     terms=_terms,
 )

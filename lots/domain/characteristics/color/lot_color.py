@@ -1,4 +1,4 @@
-"""Colour of a lot: readings averaged in CIELAB, judged against the approved shade and the last accepted lot."""
+"""Colour of a lot: readings averaged in CIELAB, compared with the approved shade and the last accepted lot."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class ColorReading:
     origin: Origin = UNKNOWN
 
     def under(self, asked: Conditions) -> ColorReading:
-        """Returns the reading under the illuminant and observer asked for, where its spectrum tells it; else as it is."""
+        """Returns the reading under another illuminant and observer where it has a spectrum, else unchanged."""
         light = (asked.illuminant, asked.observer_deg)
         if self.spectrum is None or light == (self.conditions.illuminant, self.conditions.observer_deg):
             return self
@@ -65,9 +65,9 @@ class ColorReading:
         return replace(self, lab=lab, conditions=conditions)
 
 
-# Where the uncertainty of a comparison with a reference comes from, beside that of the lot.
+# Source of the uncertainty of a comparison with a reference beyond that of the lot.
 BEYOND = "reference and instruments"
-REFERENCE_NEEDED = "an approved shade revision for this grade, to compare with"
+REFERENCE_NEEDED = "ask quality to approve a shade revision for this grade"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,19 +81,19 @@ class ColorSummary:
 
     @property
     def n(self) -> int:
-        """Readings in all."""
+        """Returns the number of readings."""
         return sum(n for _, n in self.spools.values())
 
 
 def summarise(readings: Sequence[ColorReading], estimate: Estimate = OWN) -> ColorSummary | None:
     """Returns the means per spool and of the lot, or None without readings.
 
-    Readings are averaged in CIELAB per spool, spools per lot: a spool with many readings weighs no more than another.
-    Averaging colour differences instead would never come to zero, since a difference has no sign.
+    Readings are averaged in CIELAB per spool, spools per lot, so every spool has equal weight.
+    A mean of colour differences would never reach zero, since a difference has no sign.
 
     Args:
         readings: of one lot.
-        estimate: what else tells how readings and spools scatter.
+        estimate: method and earlier data for the uncertainty.
     """
     if not readings:
         return None
@@ -109,10 +109,10 @@ def summarise(readings: Sequence[ColorReading], estimate: Estimate = OWN) -> Col
 
 @dataclass(frozen=True, slots=True)
 class ColorLimits:
-    """What a grade's limits ask of colour; None asks nothing. Component limits are on |sample - reference|.
+    """Limits on colour; None: no limit. Component limits are on |sample - reference|.
 
-    `metamerism_max` to `yellowness_max` are judged by color_depth, beside these and never in their place. `job_pair_max` judges no lot:
-    it is the limit between the lots of one job (`matching.within_one_job`).
+    `metamerism_max` to `yellowness_max` are assessed in `spectral_figures`. `job_pair_max` is the limit between the lots of one job
+    (`matching.within_one_job`).
     """
 
     formula: str = DEFAULT_FORMULA
@@ -132,15 +132,15 @@ class ColorLimits:
     control_max: float | None = None
 
     def delta_e(self, reference: Lab, sample: Lab) -> float:
-        """Colour difference in this formula and with these weights."""
+        """Returns the colour difference in this formula with these weights."""
         return delta_e(reference, sample, self.formula, self.weights)
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What readings that are lacking are called, and which spectra are lacking, in words; "" when none is.
+    """The name of missing readings, and the missing spectra as an action; "" when none is missing.
 
-    Spectra are colours too, so that they stand for the readings that are lacking.
+    Spectra count as colours, so missing spectra replace missing readings.
     """
 
     what: str = "colour"
@@ -160,19 +160,19 @@ def judge_color(
     wanted: Wanted = COLORS,
     compared: Compared = SAME,
 ) -> list[Finding]:
-    """Returns the findings on a lot's colour, one per limit that is set.
+    """Returns the findings on a lot's colour, one per limit.
 
     Args:
         summary: None when nothing was measured.
-        reference: colour of the approved shade revision; None when there is none, and then nothing can pass.
-        limits: what is asked.
-        coverage: which spools were to be measured.
-        start: what a step is measured from. Without a colour in it no finding on a step is made. The target of a step is the reference.
-        wanted: how what is lacking is worded.
-        compared: what comes between the lot and the reference.
+        reference: colour of the approved shade revision; None without one, and then nothing can pass.
+        limits: on colour.
+        coverage: which spools must be measured.
+        start: the last accepted lot; without its colour, no step is assessed. The target of a step is the reference.
+        wanted: words for missing readings.
+        compared: the comparison across instruments.
 
     Reference:
-        ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
+        ASTM D2244 (report the components with the difference). Lot, spool, spread and step are this project's rule, no source.
     """
     counts = {} if summary is None else {s: n for s, (_, n) in summary.spools.items()}
     lacking = coverage.lacking(counts, limits.readings_per_spool_min, wanted.what)
@@ -204,7 +204,7 @@ def judge_color(
 def _components(
     values: Mapping[str, ColorFigure], limits: ColorLimits, rule: DecisionRule, lacking: str, compared: Compared
 ) -> list[Finding]:
-    """The findings on dL*, da* and db*, of those that are limited."""
+    """Returns the findings on dL*, da* and db*, where limited."""
     most = limits.components_max or {}
     asked = {axis: end for axis in ("L", "a", "b") if (end := most.get(axis)) is not None}
     found = [
@@ -216,7 +216,7 @@ def _components(
 
 @dataclass(frozen=True, slots=True)
 class ColorFigure(Measured):
-    """A figure of a lot's colour, which was measured."""
+    """A measured figure of a lot's colour."""
 
     value: float
     uncertainty: Spread | None = None
@@ -225,7 +225,7 @@ class ColorFigure(Measured):
 def difference(
     reference: Lab, sample: Lab, u: ColorUncertainty, limits: ColorLimits, most: float | None, n: int, what: str
 ) -> ColorFigure:
-    """Returns one colour difference with its uncertainty, its direction and, before version 4 of the rules, the probability that the true one is within `most`."""
+    """Returns one colour difference with its uncertainty and direction, before version 4 of the rules also with its conformance probability."""
     value = limits.delta_e(reference, sample)
     chance = None
     if u.total is not None and most is not None and not u.lengths:
@@ -253,11 +253,11 @@ def _measures(
 
 
 def _than(what: str, parts: Components) -> str:
-    return f"Against {what}: {parts.direction} (dL* {parts.dL:+.2f}, da* {parts.da:+.2f}, db* {parts.db:+.2f})."
+    return f"Against {what}: {parts.direction} (dL* {parts.dL:+z.2f}, da* {parts.da:+z.2f}, db* {parts.db:+z.2f})."
 
 
 def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
-    """Returns the finding on a figure of the whole lot; None was not measured."""
+    """Returns the finding on a figure of the whole lot; None: not measured."""
     if measured is None:
         return unmeasured(code, limit, rule, lacking, "spools")
     return judge(code, measured, limit, rule, todo=ToDo(lacking))
@@ -271,7 +271,7 @@ def judge_spools(
     lacking: str = "",
     compared: Compared = SAME,
 ) -> list[Finding]:
-    """Returns a finding on the colour of each spool by itself; none without readings, a reference or a limit on spools."""
+    """Returns a finding on the colour of each spool; empty without readings, a reference or a limit on spools."""
     if summary is None or reference is None or limits.spool_max is None:
         return []
     limit = Limit(None, limits.spool_max)
@@ -303,9 +303,10 @@ def _spread(
     more = 0
     if len(means) == 1 and coverage.spools_in_lot > 1 and not lacking:
         more = 1
-        lacking = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no spread"
+        spools = f"at least one more spool{coverage.not_yet(summary.spools)}"
+        lacking = f"measure colour on {spools}, since one spool has no spread"
     value = mean_difference_from_mean(means, limits.formula, limits.weights)
-    # One spool that is the whole lot has no spread to be unsure of.
+    # A lot of one spool has a spread of exactly 0.
     guard = 0.0 if len(means) == 1 else None
     return judge(
         "color.spread",
@@ -325,13 +326,13 @@ def _spread(
 def _of_spread(
     summary: ColorSummary, means: Sequence[Lab], limits: ColorLimits, rule: DecisionRule
 ) -> Uncertainty | None:
-    """The uncertainty of the mean distance of two spools or more from their mean, by the scatter of these distances."""
+    """Returns the uncertainty of the mean distance of at least two spools from their mean, from the spread of these distances."""
     k = len(means)
     u = stdev(limits.delta_e(summary.lot, mean) for mean in means) / math.sqrt(k)
     df = k - 1 if summary.lot_uncertainty.lengths else math.inf
     if u > BINARY_NOISE or rule.trusts_zero:
         return estimated(u, df, "differences between spools")
-    # Spools that read alike may differ by as much as their readings are unsure of.
+    # Spools with equal means may differ by as much as the uncertainty of their readings.
     each = [(mean, summary.spool_uncertainty[spool].total) for spool, (mean, _) in summary.spools.items()]
     known = worst_known(delta_e_uncertainty(summary.lot, mean, of_spool, limits) for mean, of_spool in each)
     return None if known is None else estimated(known, df, "readings of the spools")

@@ -1,4 +1,4 @@
-"""What may be asked of a colour beside L*, a*, b*: metamerism by its spectra, and the figures for whites. Never in place of them."""
+"""Figures of a colour beyond L*, a*, b*: metamerism, whiteness, tint and yellowness."""
 
 from __future__ import annotations
 
@@ -29,9 +29,8 @@ from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.words import plural
 
-# The lights that a match is tried under beside its own: lamplight, and a white LED of about 4100 K as CIE 15:2018 tabulates it. Common practice, no source.
+# Test illuminants for metamerism: A, and a white LED of about 4100 K (CIE 15:2018). The choice is common practice, no source.
 TEST_LIGHTS = ("A", "LED-B3")
-_LAB_ALONE = "or leave it out of the limits and judge by L*, a*, b* alone"
 
 
 def judge_depth(
@@ -44,27 +43,27 @@ def judge_depth(
     what: str = "colour",
     estimate: Estimate = OWN,
 ) -> list[Finding]:
-    """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit that is set.
+    """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit.
 
-    Metamerism is that of the worst spool, since spools that part in opposite directions have a mean that does not; before version 3 of the
-    rules it was that of the lot's mean, as the figures for whites are.
+    Metamerism is that of the worst spool, since opposite differences of spools cancel in the mean. Before version 3 of the rules it was
+    that of the lot's mean, like the figures for whites.
 
     Args:
         readings: the colours that count, comparable with the reference.
-        summary: the same, summarised; None when nothing was measured.
-        shade: the approved revision; None when there is none, and then nothing can pass.
-        limits: what is asked.
-        coverage: which spools were to be measured.
+        summary: their summary; None when nothing was measured.
+        shade: the approved revision; None without one, and then nothing can pass.
+        limits: on colour.
+        coverage: which spools must be measured.
         rule: simple or guarded acceptance.
-        what: what a reading that is lacking is called.
-        estimate: by which rules an uncertainty is taken.
+        what: name of a missing reading.
+        estimate: method for the uncertainty.
 
     Notes:
-        A figure that is not defined under the conditions, or not for such a colour, is missing, never a pass. Uncertainties are those of
-        L*, a*, b*, propagated by moving each (Kragten 1994; see color_uncertainty.delta_e_uncertainty).
+        A figure that is undefined under the conditions or for the colour counts as missing. Uncertainties are those of L*, a*, b*,
+        propagated numerically (Kragten 1994; see uncertainty.delta_e_uncertainty).
 
     Reference:
-        See metamerism.metamerism, whites.whiteness_from_xyz and whites.yellowness_from_xyz.
+        See colorimetry.metamerism and colorimetry.whiteness.
     """
     found = []
     if limits.metamerism_max is not None:
@@ -86,9 +85,9 @@ def spectra_lacking(
     coverage: Coverage,
     what: str = "colour",
 ) -> str:
-    """Returns in words which spectra are still to be read for metamerism; "" when none is, or none would be of use.
+    """Returns the spectra still to be measured for metamerism, as an action; "" without any, or without a spectrum of the reference.
 
-    Every spool that was read needs its spectrum: one without may be the metameric one. So whoever reads these reads every colour too.
+    Every measured spool needs a spectrum, since any of them may be the metameric one.
     """
     if limits.metamerism_max is None or shade is None or shade.spectrum is None:
         return ""
@@ -104,7 +103,7 @@ Figure = Callable[[Lab], float]
 def whites_asked(
     shade: ShadeRevision | None, limits: ColorLimits
 ) -> list[tuple[str, Limit, Figure, Callable[[Lab], tuple[str, ...]]]]:
-    """Returns code, limit, figure and what forbids it of a colour, for each limit on a white that is set."""
+    """Returns code, limit, figure and validity check for each limit on whites."""
     light = (shade.conditions.illuminant, shade.conditions.observer_deg) if shade else ("D65", 10)
 
     def white(color: Lab) -> Whiteness:
@@ -129,26 +128,24 @@ def whites_asked(
 def _measured(
     summary: ColorSummary, figure: Figure, why_not: Callable[[Lab], tuple[str, ...]]
 ) -> tuple[Measured | None, str]:
-    """A figure of the lot's mean colour, and what to do where it means nothing."""
+    """Returns a figure of the lot's mean colour, and the action where it is undefined or not valid."""
     u = summary.lot_uncertainty
     try:
         outside = why_not(summary.lot)
         value = figure(summary.lot)
         moved = None if u.total is None else u.propagated(shifts(figure, summary.lot, u.total))
     except ValueError as wrong:
-        return (
-            None,
-            f"another way to judge this, since {_clause(wrong)}: approve a reference it is defined for, {_LAB_ALONE}",
-        )
+        return None, f"ask quality for another reference or to remove this limit, since {_clause(wrong)}"
     todo = ""
     if outside:
-        todo = f"a look at the readings, since the formula does not apply to this colour ({', '.join(outside)}), {_LAB_ALONE}"
+        why = f"the formula does not apply to this colour ({', '.join(outside)})"
+        todo = f"check the readings, or ask quality to remove this limit, since {why}"
     n = len(summary.spools)
     return Measured(value, n, plural(n, "spool"), moved), todo
 
 
 def _clause(wrong: ValueError) -> str:
-    """A message as part of a sentence that is one thing to do: a semicolon would part it."""
+    """Returns a message as part of an action, without semicolons, which separate actions."""
     return str(wrong).replace("; ", ", ")
 
 
@@ -161,7 +158,7 @@ def _judge_metamerism(
     what: str,
     estimate: Estimate,
 ) -> Finding:
-    """The index under the worse of the test lights, of the worst spool."""
+    """Returns the finding on the worst spool under the worse test illuminant."""
     code, limit = "color.metamerism", Limit(None, limits.metamerism_max)
     by_spool: dict[str, list[ColorReading]] = {}
     for reading in readings:
@@ -171,7 +168,7 @@ def _judge_metamerism(
     if shade is None:
         lacking = REFERENCE_NEEDED
     elif shade.spectrum is None:
-        lacking = "a shade revision approved by its spectrum, to compare spectra with"
+        lacking = "ask quality to approve a shade revision with a spectrum"
     read = {spool: found for spool, found in spectra.items() if found}
     if shade is None or shade.spectrum is None or not read:
         return against(None, code, limit, rule, lacking)
@@ -184,7 +181,7 @@ def _judge_metamerism(
             for spool, found in read.items()
         }
     except ValueError as wrong:
-        lacking = lacking or f"a reference or readings that metamerism can be computed for, since {_clause(wrong)}"
+        lacking = lacking or f"take other readings, or ask quality for another reference, since {_clause(wrong)}"
         return against(None, code, limit, rule, lacking)
     n = len(each)
     average = f" The mean of {n} spools is {math.fsum(one.value for one in each.values()) / n:.2f}." if n > 1 else ""
@@ -213,10 +210,10 @@ def _worst_light(
     readings: Sequence[ColorReading],
     estimate: Estimate,
 ) -> ColorFigure:
-    """The figure under each test light; the one with the largest index, which names the others."""
+    """Returns the figure under the test illuminant with the largest index; its detail gives the others."""
     most = limits.metamerism_max
     means = [mean_spectrum(group) for group in spectra.values()]
-    # With one spool, what scatters are its readings.
+    # With one spool, the spread is that of its readings.
     single = means if len(means) > 1 else next(iter(spectra.values()))
 
     def under(light: str, sample: Spectrum) -> Metamerism:
@@ -231,12 +228,12 @@ def _worst_light(
             u = ColorUncertainty(estimate.of_repeats(rows, Instrument.of(readings)), estimate.lengths)
             tried.append((lot, difference(lot.reference, lot.corrected, u, limits, most, len(means), "the reference")))
     index, measured = max(tried, key=lambda pair: pair[0].index)
-    others = "".join(f" Under {one.test} it is {one.index:.2f}." for one, _ in tried if one is not index)
+    others = "".join(f" The index under {one.test} is {one.index:.2f}." for one, _ in tried if one is not index)
     return replace(measured, value=index.index, detail=f"{_says(index)}{others}")
 
 
 def _says(found: Metamerism) -> str:
     return (
-        f"Under {found.test}, for a match under {found.under}: {found.parts.direction}; "
-        f"{found.residual:.2f} under {found.under} was taken out."
+        f"Under {found.test}, corrected for a match under {found.under}: {found.parts.direction}. "
+        f"The difference corrected under {found.under} is {found.residual:.2f}."
     )

@@ -1,4 +1,4 @@
-"""What the uncertainty of a colour does to a colour difference: each coordinate is moved by its own, and the formula is taken as a metric near one place."""
+"""Propagation of the uncertainty of a colour to a colour difference."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ COORDINATES = ("color.L", "color.a", "color.b")
 
 @dataclass(frozen=True, slots=True)
 class ColorUncertainty:
-    """How uncertain a colour is.
+    """The uncertainty of a colour.
 
     Args:
-        columns: of L*, a*, b*, each made of the same sources; None when nothing tells it.
-        lengths: True where a colour difference is judged as the length it is, from version 4 of the rules on.
+        columns: of L*, a*, b*, each with the same sources; None when unknown.
+        lengths: True where a colour difference is assessed as a length, from version 4 of the rules on.
     """
 
     columns: tuple[Uncertainty, ...] | None
@@ -34,27 +34,27 @@ class ColorUncertainty:
 
     @classmethod
     def known(cls, u: Vector | None, lengths: bool = True) -> ColorUncertainty:
-        """Standard uncertainties per coordinate that are known; None when they are not."""
+        """Returns known standard uncertainties per coordinate; None: unknown."""
         return cls(None if u is None else tuple(map(Uncertainty.known, u)), lengths)
 
     @property
     def total(self) -> Vector | None:
-        """Standard uncertainties of L*, a*, b*; None when unknown."""
+        """Returns the standard uncertainties of L*, a*, b*; None when unknown."""
         return None if self.columns is None else tuple(one.total for one in self.columns)
 
     @property
     def scatter(self) -> Vector | None:
-        """The part of them that more readings reduce; None where none was seen."""
+        """Returns the standard uncertainties that more readings reduce; None without any."""
         parts = [one.scatter for one in self.columns or ()]
         return tuple(part or 0.0 for part in parts) if any(part is not None for part in parts) else None
 
     @property
     def df(self) -> float:
-        """Fewest effective degrees of freedom of a coordinate."""
+        """Returns the fewest effective degrees of freedom of a coordinate."""
         return min((one.df for one in self.columns or ()), default=math.inf)
 
     def beside(self, more: Vector, source: str, df: float = math.inf) -> ColorUncertainty:
-        """Returns the uncertainty of a difference to a colour that is uncertain by `more` per coordinate; unknown where this is."""
+        """Returns the uncertainty of a difference from a colour with the uncertainty `more` per coordinate; unknown where this is."""
         if self.columns is None or not any(more):
             return self
         both = (
@@ -63,14 +63,14 @@ class ColorUncertainty:
         return replace(self, columns=tuple(both))
 
     def and_of(self, other: ColorUncertainty) -> ColorUncertainty:
-        """Returns the uncertainty of a difference to a colour that was measured alike; unknown where either is."""
+        """Returns the uncertainty of a difference from another measured colour; unknown where either is."""
         if self.columns is None or other.columns is None:
             return replace(self, columns=None)
         pairs = zip(self.columns, other.columns, strict=True)
         return replace(self, columns=tuple(one.beside(two) for one, two in pairs))
 
     def propagated(self, changes: Vector) -> Uncertainty:
-        """Returns the uncertainty of a figure that changes by so much when each coordinate moves by its own standard uncertainty."""
+        """Returns the uncertainty of a figure, given its change when each coordinate moves by its own standard uncertainty."""
         parts: dict[tuple[float, str, bool], list[float]] = {}
         columns = self.columns or ()
         for one, change in zip(columns, changes, strict=True):
@@ -81,7 +81,7 @@ class ColorUncertainty:
         return Uncertainty(tuple(found))
 
     def of_difference(self, reference: Lab, sample: Lab, limits: ColorLimits) -> Uncertainty | Length | None:
-        """Returns the uncertainty of the colour difference of a sample that is so uncertain from a reference; None when unknown."""
+        """Returns the uncertainty of the colour difference between a sample with this uncertainty and a reference; None when unknown."""
         total = self.total
         if total is None:
             return None
@@ -91,7 +91,7 @@ class ColorUncertainty:
         axes = range(len(apart))
         slopes = [math.fsum(metric[i][j] * apart[j] for j in axes) for i in axes]
         value = limits.delta_e(reference, sample)
-        # A sample like its reference lies in no direction: that of the largest change counts.
+        # A sample equal to its reference has no direction, so the steepest one counts.
         steep = [abs(slope) / value for slope in slopes] if value > 0 else [math.sqrt(metric[i][i]) for i in axes]
         along = self.propagated(tuple(slope * u for slope, u in zip(steep, total, strict=True)))
         if along.total <= 0:
@@ -101,11 +101,10 @@ class ColorUncertainty:
 
 
 def delta_e_uncertainty(reference: Lab, sample: Lab, u: Vector | None, limits: ColorLimits) -> float | None:
-    """Returns the standard uncertainty of a colour difference whose sample is uncertain by `u` per coordinate.
+    """Returns the standard uncertainty of a colour difference for the uncertainties `u` of the sample's coordinates.
 
-    Each coordinate in turn is moved by its own uncertainty, both ways, and the larger change in the difference is taken;
-    the three are combined as a root sum of squares. Near zero, where a difference has no slope, this still gives the size of
-    difference that the uncertainty alone would show.
+    Each coordinate in turn is shifted by its own uncertainty, both ways, and the larger change of the difference counts. The three
+    are added in quadrature. Near zero, where a difference has no slope, the result is the difference due to the uncertainty alone.
 
     Args:
         u: standard uncertainties of L*, a*, b* of the sample, or None when unknown.
@@ -120,12 +119,12 @@ def delta_e_uncertainty(reference: Lab, sample: Lab, u: Vector | None, limits: C
 
 
 def coordinate_shifts(reference: Lab, sample: Lab, u: Vector, limits: ColorLimits) -> Vector:
-    """Returns by how much a colour difference changes when each coordinate of the sample moves by its own uncertainty, the larger way."""
+    """Returns the larger change of a colour difference when each coordinate of the sample moves by its uncertainty either way."""
     return shifts(lambda color: limits.delta_e(reference, color), sample, u)
 
 
 def shifts(figure: Callable[[Lab], float], color: Lab, u: Vector) -> Vector:
-    """Returns by how much any figure of a colour changes when each coordinate moves by its own uncertainty, the larger way."""
+    """Returns the larger change of a figure of a colour when each coordinate moves by its uncertainty either way."""
     here = figure(color)
     found = []
     for index, size in enumerate(u):
@@ -138,15 +137,15 @@ def shifts(figure: Callable[[Lab], float], color: Lab, u: Vector) -> Vector:
     return tuple(found)
 
 
-# Too short a step would drown in the last bits of a formula.
+# Shorter steps would suffer from rounding errors.
 _LEAST_STEP = 0.01
 
 
 def local_metric(reference: Lab, sample: Lab, size: float, limits: ColorLimits) -> tuple[Vector, tuple[Vector, ...]]:
-    """Returns how far the sample lies from the reference, per coordinate, and the formula as a metric halfway between them.
+    """Returns the coordinate differences of the sample from the reference, and the metric of the formula halfway between them.
 
-    Near one place the square of a colour difference is a quadratic form: x * metric * x for colours that lie x apart. It is read off
-    nine differences of the given size about the middle. The way to the sample is stretched so that the form gives the very difference.
+    Near one colour the square of a colour difference is a quadratic form, x * metric * x for coordinate differences x. It is computed from
+    nine differences of the given size about the middle. The coordinate differences are scaled so that the form gives the exact difference.
 
     Args:
         size: length of the steps, about the standard uncertainty of a coordinate.

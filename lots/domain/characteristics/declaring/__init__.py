@@ -1,1 +1,1 @@
-"""The parts of a declaration: its shape, the case in which it is judged, and judgements that several characteristics share."""
+"""The declaration of a characteristic: its parts, the case that it assesses, and assessments shared by several characteristics."""

@@ -1,4 +1,4 @@
-"""What ties two instruments together: how far one reads from the other, by a study of their agreement."""
+"""Offsets between two instruments from an agreement study."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from lots.domain.statistics.summaries import Vector
 
 @dataclass(frozen=True, slots=True)
 class Bridge:
-    """How far two instruments read from each other on the same samples.
+    """The offset between two instruments on the same samples.
 
     Args:
         first, second: codes of the instruments.
-        bias: what the second reads less what the first reads, per coordinate, in the unit of the readings.
+        bias: reading of the second minus that of the first, per coordinate, in the unit of the readings.
         uncertainty: standard uncertainty of that difference for one sample, per coordinate, >= 0.
         study: number of the agreement study.
     """
@@ -30,16 +30,16 @@ class Bridge:
     def of(
         cls, first: str, second: str, study: int, offsets: Sequence[tuple[float, float | None, int]], least: int
     ) -> Bridge | None:
-        """Returns the bridge that the offsets of an agreement study make, None where it was made of too few samples.
+        """Returns the bridge from the offsets of an agreement study, None with too few samples.
 
         Args:
             first, second, study: the instruments and the study.
             offsets: per coordinate: mean difference, its standard deviation over samples, number of samples.
-            least: fewest samples that count.
+            least: fewest samples.
 
         Notes:
-            The true difference on another sample scatters by the standard deviation s, as the limits of agreement say, and the mean of n
-            samples is uncertain by s / sqrt(n): together s sqrt(1 + 1 / n).
+            The difference on another sample has the standard deviation s (limits of agreement), and the mean of n samples s / sqrt(n).
+            Together they give s sqrt(1 + 1 / n).
 
         Reference:
             Bland and Altman 1986, Lancet 327, 307-310 (bias and limits of agreement; from memory).
@@ -55,7 +55,7 @@ class Bridge:
         return cls(first, second, tuple(mean for mean, _, _ in offsets), u, study)
 
     def shift(self, to: str) -> Vector:
-        """Returns what to add to a reading by the other instrument, so that it reads as `to` would."""
+        """Returns the correction to a reading of the other instrument for comparison with `to`."""
         sign = -1 if to == self.first else 1
         return tuple(sign * part for part in self.bias)
 

@@ -1,4 +1,4 @@
-"""What a lot is assessed by, and what one characteristic adds to the assessment."""
+"""The input of a characteristic's assessment (`Case`) and its result (`Part`)."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector
 from lots.domain.uncertainty.nested_means import Earlier
 
-# How what is kept of an earlier lot names its sources, by characteristic, and how a source names a printer.
+# Suffix of the stored sources of an earlier lot, and prefix of a printer among them.
 SOURCES = "_sources"
 PRINTER = "printer "
 
 
 @dataclass(frozen=True, slots=True)
 class ShadeRevision:
-    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one.
+    """An approved reference colour with its measuring conditions, and its spectrum where there is one.
 
-    `instrument` measured it (its code), and `uncertainty` is its standard uncertainty per coordinate; None where nobody said.
+    `instrument` is the code of its instrument, `uncertainty` its standard uncertainty per coordinate; None where not stated.
     """
 
     name: str
@@ -46,10 +46,9 @@ class ShadeRevision:
 class Previous:
     """The last accepted lot of the same supplier and grade, per characteristic it was accepted for.
 
-    `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding. `basis` says by characteristic
-    what its figures are of (`Part.basis`). `sources` says, by characteristic, which instruments and printers it was measured with; empty where that
-    was not kept. `freedom` says, by characteristic, with how many degrees of freedom an uncertainty was estimated.
-    `scatter` is what earlier spools and lots showed when this lot was first judged.
+    `accepted` maps the code of a step from it to the largest step that quality accepted, in the unit of its finding. `basis` describes its
+    figures by characteristic (`Part.basis`). `sources` are its instruments and printers by characteristic; empty where not stored.
+    `freedom` holds degrees of freedom of its uncertainties. `scatter` holds the earlier variances that are frozen with the assessed lot.
     """
 
     lab: Lab | None = None
@@ -63,16 +62,16 @@ class Previous:
     scatter: Mapping[str, Mapping[str, Earlier]] = field(default_factory=dict)
 
     def instruments(self, name: str) -> set[str]:
-        """Returns the instruments that read a characteristic of it; empty where that is not known."""
+        """Returns the instruments that measured a characteristic; empty where unknown."""
         return {source for source in self.sources.get(name, ()) if not source.startswith(PRINTER)}
 
     def printers(self, name: str) -> set[str]:
-        """Returns the printers that printed what was read of it; empty where that is not known."""
+        """Returns the printers of the measured prints; empty where unknown."""
         return {source.removeprefix(PRINTER) for source in self.sources.get(name, ()) if source.startswith(PRINTER)}
 
     @classmethod
     def from_kept(cls, kept: Mapping[str, Any], accepted: Mapping[str, float]) -> Previous:
-        """Returns the earlier lot as it is kept beside a lot: the carried columns of its characteristics, none where it was accepted for none."""
+        """Returns the earlier lot from the form stored with a lot."""
         lab, lab_u = kept.get("lab"), kept.get("lab_uncertainty")
         return cls(
             Lab(*lab) if lab else None,
@@ -89,15 +88,15 @@ class Previous:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A stored reading on its way to the value that judging uses.
+    """A stored reading, before conversion to the characteristic's own type.
 
     Args:
         spool: code of the spool.
-        values: its fields as they are stored.
-        measured_at: when.
-        origin: where it comes from.
-        uncertainty: standard uncertainty of its instrument in the unit that this reads; None when unknown.
-        resolution: smallest step that its instrument shows; None when unknown.
+        values: its fields as stored.
+        measured_at: time of measurement.
+        origin: its origin.
+        uncertainty: standard uncertainty of its instrument in the unit of the instrument; None when unknown.
+        resolution: smallest step displayed by its instrument; None when unknown.
     """
 
     spool: str
@@ -110,23 +109,23 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What a lot is assessed by.
+    """The readings and criteria of one assessment.
 
     Args:
-        readings: of the lot that count, by characteristic; before version 3 of the rules those of controls are among them.
+        readings: those of the lot that count, by characteristic; before version 3 of the rules including controls.
         controls: readings of the control spool, by characteristic.
-        blocks: of the limits revision, by characteristic.
+        blocks: blocks of the limits revision, by characteristic.
         shade: the approved revision, None without one.
         nominal_mm: nominal diameter of the grade, mm.
         coverage: which spools must be measured.
         rule: simple or guarded acceptance.
-        previous: the lot that steps are measured from.
-        steps: what a step does.
-        uses: that require a characteristic, by characteristic.
+        previous: the last accepted lot, for steps.
+        steps: the rule for steps.
+        uses: characteristic -> uses that require it.
         rules: version of the rules, see `lots.domain.conformity.rule_versions`.
-        bridges: what ties instruments together, by their codes.
-        estimate: what the uncertainty of its means is estimated from beside their own readings.
-        judging: False while nothing may be judged, because there are no limits or the delivery is closed.
+        bridges: offsets between instruments, by their codes.
+        estimate: method and earlier data for the uncertainty of means.
+        judging: False while nothing can be assessed, without limits or with every delivery closed.
     """
 
     readings: Mapping[str, Sequence[Any]]
@@ -151,17 +150,17 @@ class Case:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """What one characteristic adds to the assessment of a lot.
+    """One characteristic's part of the assessment of a lot.
 
     Args:
         findings: on the lot.
-        each: on single spools, by themselves.
-        measured: spools that are fully measured, None where a sampling plan does not count this characteristic.
-        kept: what is kept of the lot or its spools, by the names that `Summary` has for it.
-        figures: what the lot adds to series, by measure.
-        notes: on readings that do not count, and the like.
-        basis: what its figures are of, from version 3 of the rules: a step compares only figures of the same.
-        freedom: degrees of freedom of the uncertainties in `kept` that were estimated, from version 4 of the rules.
+        each: on single spools.
+        measured: completely measured spools, None where sampling plans do not count this characteristic.
+        kept: figures to store with the lot, by their names in `Summary`.
+        figures: figures for series over lots, by measure.
+        notes: sentences, such as on readings that do not count.
+        basis: description of its figures, from version 3 of the rules: a step compares only figures of equal basis.
+        freedom: degrees of freedom of estimated uncertainties in `kept`, from version 4 of the rules.
     """
 
     findings: Sequence[Finding] = ()

@@ -1,4 +1,4 @@
-"""What a lot differs by from the control spool printed beside it: the printer's part of a print is in both, and cancels."""
+"""Difference of a lot from the control spool in the same build. The effect of the printer is in both and cancels."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from lots.domain.words import counted, plural
 
 @dataclass(frozen=True, slots=True)
 class ControlDifference:
-    """A difference to the control, in the unit of what is compared.
+    """A difference from the control, in the unit of the figure.
 
     Args:
-        value: lot minus control, positive where the lot has more.
-        n: prints of the lot that it rests on.
-        controls: prints of the control.
+        value: lot minus control.
+        n: number of prints of the lot.
+        controls: number of prints of the control.
         builds: names of the builds.
-        uncertainty: of the value, None where nothing tells it.
+        uncertainty: of the value, None where unknown.
     """
 
     value: float
@@ -45,19 +45,18 @@ def control_difference(
 ) -> ControlDifference | None:
     """Returns the mean over builds of the lot's mean minus the control's, or None where no build holds both.
 
-    A control of another build, recipe or instrument never enters, nor one that is not alike, such as a coupon of another length.
+    Only controls of the same build, recipe and instrument are compared, with equal `alike`, such as coupons of one length.
 
     Args:
         own: readings of the lot's prints, each with `uncertainty` and `resolution` of its instrument, None when unknown.
-        controls: readings of the control's.
-        value: what is compared, of a reading.
-        alike: what prints must share to be compared.
-        per_unit: how much of the value one unit of what the instrument reads makes.
-        estimate: by which rules an uncertainty is taken.
+        controls: readings of the control's prints.
+        value: the figure of a reading.
+        alike: properties that compared prints must share.
+        per_unit: change of the figure per unit of the instrument's reading.
+        estimate: method for the uncertainty.
 
     Reference:
-        Differences of pairs take out what both have in common (NIST/SEMATECH e-Handbook 7.3.1, paired comparison). Common practice for
-        printed specimens, no source.
+        Paired comparison removes common effects (NIST/SEMATECH e-Handbook 7.3.1). Its use for printed specimens is common practice, no source.
     """
     mine, beside = _by_build(own, alike), _by_build(controls, alike)
     cells = [(mine[key], beside[key]) for key in mine if key in beside]
@@ -75,7 +74,7 @@ def control_difference(
 def judge_difference(
     code: str, found: ControlDifference | None, most: float, unit: str, rule: DecisionRule, lacking: str
 ) -> Finding:
-    """Returns the finding on a difference to the control, which may be `most` either way.
+    """Returns the finding on a difference from the control, with the limit -most..most.
 
     Args:
         code: `characteristic.measure`.
@@ -83,7 +82,7 @@ def judge_difference(
         most: in the unit of the difference, > 0.
         unit: "" for none.
         rule: simple or guarded acceptance.
-        lacking: what is still to be printed, "" for nothing.
+        lacking: print still needed, as an action; "" when complete.
     """
     limit = Limit(-most, most, unit)
     if found is None:
@@ -96,7 +95,7 @@ def judge_difference(
             found.n,
             plural(found.n, "print"),
             uncertainty=found.uncertainty,
-            detail=f"Against {counted(found.controls, 'print')} of the control spool in build {named}.",
+            detail=f"The control is {counted(found.controls, 'print')} of the control spool in build {named}.",
         ),
         limit,
         rule,
@@ -105,7 +104,7 @@ def judge_difference(
 
 
 def lacking_control(own: Iterable[Any], controls: Iterable[Any], alike: Callable[[Any], Hashable], what: str) -> str:
-    """Returns what is still to be printed so that the lot can be compared with its control, "" where some build holds both.
+    """Returns the print still needed to compare the lot with its control, as an action; "" where some build holds both.
 
     Args:
         what: a print of the control, such as "a coupon".
@@ -115,7 +114,7 @@ def lacking_control(own: Iterable[Any], controls: Iterable[Any], alike: Callable
         return ""
     builds = sorted({origin_of(some[0]).build or "" for some in mine.values()} - {""})
     where = f" in build {', '.join(builds)}" if builds else " in the same build as the lot"
-    return f"{what} of the control spool printed{where}"
+    return f"print {what} of the control spool{where}"
 
 
 def _by_build(readings: Iterable[Any], alike: Callable[[Any], Hashable]) -> dict[Hashable, list[Any]]:

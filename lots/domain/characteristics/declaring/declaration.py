@@ -1,6 +1,6 @@
-"""What is declared of a characteristic, once: its readings, limits, judgement and figures, and how people enter, read and name them.
+"""The declaration of a characteristic: readings, limits, findings, figures, forms and labels.
 
-A file of this folder declares one; `registry.py` lists them. The other rooms derive what they need from a declaration and name no characteristic.
+`registry.py` lists the declarations. The other packages derive what they need from a declaration and name no characteristic.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import FIRST
 
-# Who may measure what a colorimeter, a micrometer or a glossmeter reads at the receiving bench, and what needs quality's machines.
+# Roles for measurements at the receiving bench, and for those with quality's equipment.
 BENCH = ("receiving", "quality")
 QUALITY = ("quality",)
 
@@ -27,25 +27,25 @@ Values = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of a reading, as it is sent, stored, answered and written in files.
+    """One field of a reading in requests, storage, responses and files.
 
     Args:
         name: with its unit, such as `d1_mm`.
-        about: what it says, for the documentation of requests.
-        type: how it is written: a number, a whole number, text, one of `words`, a truth, L*, a*, b*, a spectrum, measuring conditions.
-        answered: the same for answers, where it differs.
-        needed: a reading without it is refused.
-        low, high, above: ends of what is taken; `above` is left out itself.
-        longest: characters of a text.
-        words: what a choice may be, or a whole number; `only` is the sentence that refuses another number.
-        default: what it is when left out; None: absent.
+        about: description for the documentation of requests.
+        type: a number, a whole number, text, one of `words`, a truth value, L*, a*, b*, a spectrum, or measuring conditions.
+        answered: description for responses, where it differs from `about`.
+        needed: True for a required field.
+        low, high, above: range; `above` is exclusive.
+        longest: largest number of characters.
+        words: permitted values of a choice or a whole number; `only` is the error for another number.
+        default: value when left out; None: absent.
         example: for the documentation.
-        stand_in: a value that makes sense in place of a cell that cannot be read, so that the rest of its row is checked; None: it is left out.
-        together: fields that are judged together, so that one stands in with the others.
+        stand_in: plausible value in place of an unreadable cell, so that the rest of its row is checked; None: left out.
+        together: fields that are checked together and so replaced together.
         columns: columns of a file that hold its parts, such as L, a and b.
-        said: how a sentence names it, such as "the age"; "" where its name is a plain word.
-        label: how a table of faults names it; "" where that follows from `said`.
-        source: "printer {}": a value that a series of lots depends on, as on its instrument.
+        said: name within a sentence, such as "the age"; "" where the field's name is a plain word.
+        label: name in a table of errors; "" where it follows from `said`.
+        source: format such as "printer {}" of a value that a series of lots depends on, as it does on the instrument.
     """
 
     name: str
@@ -72,13 +72,13 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class WorkedOut:
-    """A value that follows from fields of a reading and is stored and answered beside them.
+    """A value computed from fields of a reading and stored with them.
 
     Args:
-        name: with its unit. It may be a field too, which is then worked out only where it was not sent.
-        of: fields that it needs, all of them.
-        work_out: their values to its value.
-        about: what it says, for answers; "" for a field.
+        name: with its unit. It may also be a field, which is then computed only where it was not sent.
+        of: the required input fields.
+        work_out: computes the value from theirs.
+        about: description for responses; "" for a field.
     """
 
     name: str
@@ -90,18 +90,18 @@ class WorkedOut:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One thing that is judged against a limit.
+    """A kind of finding.
 
     Args:
         code: `characteristic.measure`, never renamed.
-        label: what it is, at the head of a sentence.
-        follows: the figure over lots that shows the same; "" for none.
-        step: it is a step from the last accepted lot.
-        of_spool: a sampling plan counts spools by it.
-        since: version of the rules from which it is judged.
-        covered: a forecast follows it, so that its failure is no "everything else".
-        symbol: of a colour difference, such as Δb*; "" for none.
-        limited_by: field of the limits block that sets its limit; "" where that is told elsewhere.
+        label: name at the head of a sentence.
+        follows: figure over lots for the same property; "" for none.
+        step: True for a step from the last accepted lot.
+        of_spool: True where a sampling plan counts spools by it.
+        since: first version of the rules with this finding.
+        covered: True where a forecast covers it, so that its failures are not counted as "everything else".
+        symbol: symbol of a colour difference, such as Δb*; "" for none.
+        limited_by: field of the limits block with its limit; "" where given elsewhere.
     """
 
     code: str
@@ -118,22 +118,22 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A figure that is followed over lots.
+    """A figure that is charted over lots.
 
     Args:
         code: `characteristic.measure`.
-        label, unit, decimals: for people.
-        more, less: what its growth and its fall are called.
-        limit: the limit that a lot's figure must keep to, from the limits block and the nominal diameter in mm; None where there is none.
-        per_spool: that limit is on each spool, not on the lot.
-        referred: it is measured from the approved shade, so a new revision begins a new series.
-        spread: suppliers are compared by its spread.
-        capable: suppliers are compared by its capability.
-        level: suppliers are compared by its mean and the floor under it.
-        forecast: a forecast follows it.
-        plausible: ends of what a laboratory may state of a lot, both included; None asks nothing. Common practice, no source.
-        meant: what to state instead of a value outside these ends, an imperative; "" where the unit says it.
-        doubt: what makes no sense of a stated value, given the nominal diameter in mm.
+        label, unit, decimals: for display.
+        more, less: words for a rise and a fall.
+        limit: limit on a lot's figure, from the limits block and the nominal diameter in mm; None without one.
+        per_spool: True where the limit applies to each spool, not to the lot.
+        referred: True where it is relative to the approved shade, so that a new revision begins a new series.
+        spread: True where suppliers are compared by its spread.
+        capable: True where suppliers are compared by its capability.
+        level: True where suppliers are compared by its mean and lower limit.
+        forecast: True where it is forecast.
+        plausible: range that a laboratory may report for a lot, ends included; None for any. Common practice, no source.
+        meant: hint for a value outside this range, an imperative; "" where the unit is enough.
+        doubt: returns a doubt about a reported value, given the nominal diameter in mm.
     """
 
     code: str
@@ -157,15 +157,15 @@ class Measure:
 
 @dataclass(frozen=True, slots=True)
 class RepeatFigure:
-    """What of a reading is compared with repeats of it.
+    """A figure of a reading that is compared with its repeats.
 
     Args:
         code: such as `gloss.gu_60`.
-        label: within a sentence.
+        label: name within a sentence.
         unit: "" for none.
-        studied: the measure that a study of repeatability has for it; "" for none.
+        studied: its measure in repeatability studies; "" for none.
         settles: codes of findings that are a mean of it.
-        over: such a finding is a mean over one spool, or over the whole lot.
+        over: whether such a finding is a mean over one spool or over the whole lot.
     """
 
     code: str
@@ -179,13 +179,13 @@ class RepeatFigure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeats:
-    """How readings repeat each other.
+    """The repeats of readings.
 
     Args:
-        figures: that are compared.
-        of: a reading to (figure, value, group, per_unit): `group` is what repeats share beside spool and instrument, `per_unit` how much of the
-            value one unit of what the instrument reads makes.
-        none: why readings are no repeats of one another; "" where they are.
+        figures: figures that are compared.
+        of: converts a reading to (figure, value, group, per_unit). Repeats share spool, instrument and `group`. `per_unit` is the change of the
+            value per unit of the instrument's reading.
+        none: reason why readings are not repeats; "" where they are.
     """
 
     figures: tuple[RepeatFigure, ...] = ()
@@ -195,9 +195,9 @@ class Repeats:
 
 @dataclass(frozen=True, slots=True)
 class Studied:
-    """What studies of an instrument read: its name, unit and label, and between which ends its values lie.
+    """A measure in studies of instruments: code, label, unit and range.
 
-    `apart` says that parts of a study may lie anywhere between these; else they are much alike, and a value far from the others is a slip.
+    `apart` is True where the parts of a study may lie anywhere in the range. Otherwise they are similar, and a distant value is doubted.
     """
 
     code: str
@@ -210,16 +210,16 @@ class Studied:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing to type at the bench.
+    """An entry of the bench form.
 
     Args:
         name: of the field, or of a part of one.
         label: with its unit.
         form: number, text, tick, or a choice of `options`.
         options: (word, label).
-        needed: a row without it is not complete.
-        preset: what the rows begin with, in turn.
-        part_of: the field of which this is a part, such as lab.
+        needed: True for a required entry.
+        preset: initial values of the rows, in turn.
+        part_of: the field that it is a part of, such as lab.
     """
 
     name: str
@@ -234,9 +234,9 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows; `about` says how to measure.
+    """The bench form: shared entries, entries for each of `rows` rows, and instructions (`about`).
 
-    The bench opens with the one that is `first`, where the role may measure it.
+    The bench opens with the form that is `first`, where the role may measure it.
     """
 
     title: str
@@ -250,7 +250,7 @@ class Form:
 
 
 def every_reading(_: Any) -> bool:
-    """Returns True: there is no other material among the readings."""
+    """Returns True, for characteristics without control specimens."""
     return True
 
 
@@ -260,44 +260,44 @@ class Characteristic:
 
     Args:
         name: kind of its readings, name of its limits block, first part of its codes.
-        word: within a sentence, where that is not its name.
-        title: of its figures, for people.
-        path: that its readings are posted to.
-        schema: name of the request's shape in the document.
-        summary, about: of the path and of the request's shape, for the document.
+        word: name within a sentence, where it differs.
+        title: for display.
+        path: path for posting its readings.
+        schema: name of the request schema.
+        summary, about: descriptions of the path and of the request schema.
         measured_by: roles that may record it.
-        fields, worked_out: of a reading.
-        reading: a stored reading to the value that judging uses.
-        says: what a stored reading measured, in words with units.
-        doubts: what makes no physical sense in a reading, given its fields and the nominal diameter in mm.
-        suspect: what looks like a slip in a reading that may be right, with a hint; None where nothing does. It is told at its first field.
-        sent: what is wrong with a reading as it was sent, beyond its fields: (field, detail, hint), the field with / for a part. None: nothing
-            is asked beyond them, so that many readings can be read field by field.
-        printed: its readings are of prints, whose printer, recipe and build may be stated and whose control spool is told apart.
-        of_lot: False for a reading of another material, such as a control bar.
-        by_print: what is kept of the readings of one printer and recipe, as it is stored.
-        comparable: a reading as it counts under a limits block and a shade revision, None where it does not count.
-        not_comparable: why such a reading does not count, in words; `compared_by` is the field that decides, "" for its first.
-        against_only: why a reading that is comparable counts against its lot and never for it, in words, given the lot's readings of the
-            characteristics in `beside`; "" where it counts both ways.
-        newest: only the newest reading of a spool counts.
-        limits: its block.
-        assess: its part in the assessment of a lot.
-        judged: what is judged, by code.
+        fields, worked_out: fields and computed values of a reading.
+        reading: converts a stored reading to its own type.
+        says: returns the values of a stored reading in words with units.
+        doubts: returns implausible values of a reading, given its fields and the nominal diameter in mm.
+        suspect: returns a warning and a hint for a value that is possible but unlikely, else None. It is shown at the first field.
+        sent: returns errors of a reading beyond its fields: (field, detail, hint), the field with / for a part. None: no further checks, so
+            that many readings can be checked field by field.
+        printed: True for readings of prints, which may state printer, recipe, build and control spool.
+        of_lot: returns False for a reading of another material, such as a control specimen.
+        by_print: returns the stored figures of one printer and recipe.
+        comparable: returns the reading that counts under a limits block and a shade revision, or None.
+        not_comparable: reason why a reading does not count; `compared_by` is the deciding field, "" for the first.
+        against_only: returns why a reading can fail its lot but not pass it, given the lot's readings of the characteristics in
+            `beside`; "" where it counts in full.
+        newest: True where only the newest reading of a spool counts.
+        limits: its limits block.
+        assess: returns its part of the assessment of a lot.
+        judged: its findings.
         decimals: of its findings.
-        measures: figures followed over lots.
-        far: which of its readings lie far from their neighbours.
-        repeats, studied, instruments: how its readings repeat, what studies read, and words in the names of instruments that measure it.
-        kinds: of instruments that measure it, as a form offers them; where none are named, `instruments`.
-        instrument_unit: of an instrument's standard uncertainty.
-        method: how it is measured, a sentence for papers.
-        form: at the bench.
-        scales: limits that a value of one reading is drawn against at the bench.
-        uses: uses that it defines: without it they were not looked at.
-        carried: columns of a lot that the next lot's step is measured from, the first of which must be there.
-        step_terms: what of its limits block a step depends on.
-        spools_min: drawn spools that its findings must rest on where the limits do not say; None: as many as the sampling asks. One is enough
-            for what comes from the batch more than from the spool (shrinkage, bond, opacity; common practice, no source).
+        measures: figures charted over lots.
+        far: criterion for readings far from their neighbours.
+        repeats, studied, instruments: its repeats, measures in studies, and words in the names of its instruments.
+        kinds: kinds of instruments for forms; `instruments` where empty.
+        instrument_unit: unit of an instrument's standard uncertainty.
+        method: method of measurement in words, for reports.
+        form: bench form.
+        scales: limits that single readings are drawn against at the bench.
+        uses: uses that cannot be assessed without it.
+        carried: columns of a lot for the next lot's step, the first of which is required.
+        step_terms: returns the part of its limits block that a step depends on.
+        spools_min: required number of drawn spools where the limits state none; None: the number of the sampling. One is enough
+            for properties of the batch rather than the spool (shrinkage, bond, opacity; common practice, no source).
     """
 
     name: str
@@ -345,16 +345,16 @@ class Characteristic:
 
     @property
     def by_instrument(self) -> bool:
-        """True where an instrument reads it, False where somebody counts."""
+        """Returns True for a measurement with an instrument, False for a count."""
         return bool(self.instruments or self.instrument_unit)
 
     @property
     def said(self) -> str:
-        """Its name within a sentence."""
+        """Returns its name within a sentence."""
         return self.word or self.name
 
     def stored(self, sent: Values) -> dict[str, Any]:
-        """Returns the values of a reading as they are stored: what was sent of its fields, conditions as they are spelled, and what is worked out."""
+        """Returns the stored values of a reading: its fields, normalised conditions, and computed values."""
         values = {one.name: sent[one.name] for one in self.fields if sent.get(one.name) is not None}
         if (said := self.of_type("conditions")) and said.name in values:
             values[said.name] = Conditions(**values[said.name]).as_dict()
@@ -364,9 +364,9 @@ class Characteristic:
         return values
 
     def field(self, name: str) -> Field | None:
-        """Returns a field by name, None when it has no such."""
+        """Returns a field by name, or None."""
         return next((one for one in self.fields if one.name == name), None)
 
     def of_type(self, kind: str) -> Field | None:
-        """Returns its field of a type, such as conditions; None without one."""
+        """Returns its first field of a type, such as conditions, or None."""
         return next((one for one in self.fields if one.type == kind), None)

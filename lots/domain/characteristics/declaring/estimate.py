@@ -1,4 +1,4 @@
-"""How a characteristic's means are uncertain: by their readings, by what was kept of earlier spools and lots, and by the instrument."""
+"""Uncertainty of means from their readings, stored variances of earlier spools and lots, and the instrument."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ Columns = tuple[Uncertainty, ...]
 
 @dataclass(frozen=True, slots=True)
 class Instrument:
-    """The worst of the instruments of some readings, in the unit of the figure.
+    """The largest uncertainty and resolution of the instruments of some readings, in the unit of the figure.
 
     Args:
-        uncertainty, resolution: of it; None when one is unknown.
-        code: of the only instrument, "" where nobody named it, None where there are several.
+        uncertainty, resolution: None where one is unknown.
+        code: of the only instrument, "" where not named, None for several.
     """
 
     uncertainty: float | None = None
@@ -41,7 +41,7 @@ class Instrument:
 
     @classmethod
     def of(cls, readings: Sequence[Any], scale: float = 1.0) -> Instrument:
-        """Returns the instrument of readings; `scale` is how much of the figure one unit of what it reads makes."""
+        """Returns the instrument of readings; `scale` is the change of the figure per unit of its reading."""
         own, step = worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
         codes = {origin_of(reading).instrument or "" for reading in readings}
         own, step = (None if part is None else scale * part for part in (own, step))
@@ -50,11 +50,11 @@ class Instrument:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What the uncertainty of a lot's means is estimated from, beside their own readings.
+    """The method and the earlier data for the uncertainty of a lot's means.
 
     Args:
-        rules: version of the rules. Before the fourth only a mean's own readings count, and their scatter is taken as known.
-        earlier: figure -> code of the instrument -> what earlier spools and lots showed.
+        rules: version of the rules. Before the fourth only the mean's own readings count, and their variance is taken as known.
+        earlier: figure -> code of the instrument -> variances of earlier spools and lots.
         spools_in_lot: None for any number.
     """
 
@@ -64,17 +64,17 @@ class Estimate:
 
     @property
     def lengths(self) -> bool:
-        """True where a difference is judged as the length it is."""
+        """Returns whether differences are assessed as lengths."""
         return self.rules > THIRD
 
     def single(self, by: Instrument) -> Uncertainty | None:
-        """Returns the uncertainty of one reading by its instrument, None where that is unknown."""
+        """Returns the uncertainty of one reading from its instrument, None where unknown."""
         own = replace(by, resolution=by.resolution if self.lengths else None)
         found = with_instrument(None, own.uncertainty, own.resolution)
         return found[0] if found else None
 
     def of_repeats(self, rows: Rows, by: Instrument) -> Columns | None:
-        """Returns the uncertainty of the mean of some rows by their own scatter and their instrument; None where nothing tells it."""
+        """Returns the uncertainty of the mean of some rows from their spread and their instrument; None where unknown."""
         if not self.lengths:
             return _older_mean(rows, by)
         return with_instrument(spool_means([rows])[0], by.uncertainty, by.resolution, len(rows[0]))
@@ -82,10 +82,10 @@ class Estimate:
     def of_spools(
         self, figures: Sequence[str], rows: Mapping[str, Rows], by: Mapping[str, Instrument]
     ) -> dict[str, Columns | None]:
-        """Returns the uncertainty of the mean of each spool of a lot, per figure; None where nothing tells it.
+        """Returns the uncertainty of the mean of each spool of a lot, per figure; None where unknown.
 
         Args:
-            figures: what a row holds, one code per column.
+            figures: codes of the columns of a row.
             rows: spool -> readings, at least one.
             by: spool -> their instrument.
         """
@@ -101,13 +101,13 @@ class Estimate:
     def of_lot(
         self, figures: Sequence[str], groups: Sequence[Rows], by: Instrument, *, by_reading: bool = False
     ) -> Columns | None:
-        """Returns the uncertainty of the mean of a lot, per figure; None where nothing tells it.
+        """Returns the uncertainty of the mean of a lot, per figure; None where unknown.
 
         Args:
-            figures: what a row holds, one code per column.
-            groups: rows per spool, at least one spool of at least one.
+            figures: codes of the columns of a row.
+            groups: rows per spool, at least one spool with at least one row.
             by: their instrument.
-            by_reading: True where each reading weighs alike in the mean, False where each spool does.
+            by_reading: True where each reading has equal weight in the mean, False where each spool has.
         """
         if not self.lengths:
             return _older_lot(groups, by, by_reading)
@@ -115,11 +115,11 @@ class Estimate:
         return with_instrument(scatter, by.uncertainty, by.resolution, len(figures))
 
     def between_spools(self, figures: Sequence[str], groups: Sequence[Rows], by: Instrument) -> Columns | None:
-        """Returns only what the differences between spools add to the mean of a lot, None where all its spools were measured; see `of_lot`."""
+        """Returns the part of `of_lot` due to differences between spools, None where all spools were measured."""
         return between_spools(groups, self.spools_in_lot, self._earlier(figures, by.code))
 
     def _earlier(self, figures: Sequence[str], code: str | None) -> Earlier:
-        """What is known of these figures together, nothing where they were read with several instruments or an unknown one."""
+        """Returns the earlier data of these figures together, nothing for several instruments or an unknown one."""
         each = [self.earlier.get(figure, {}).get(code or "") for figure in figures]
         known = [one for one in each if one is not None]
         if not code or len(known) < len(each):
@@ -132,12 +132,12 @@ class Estimate:
         )
 
 
-# From a mean's own readings, by the newest rules.
+# Uses a mean's own readings only, under the newest rules.
 OWN = Estimate()
 
 
 def earlier_from(kept: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Earlier]]:
-    """Returns what was kept of earlier spools and lots when a lot was first judged (`lots.domain.replicates.kept_scatter`)."""
+    """Returns the earlier variances stored with a lot (`lots.domain.replicates.kept_scatter`)."""
     return {
         figure: {
             code: Earlier(
@@ -151,20 +151,20 @@ def earlier_from(kept: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, E
 
 
 def _read_alike(by: Mapping[str, Instrument]) -> Iterator[tuple[str | None, list[str]]]:
-    """The spools of each instrument together, by its code. What several instruments read scatters by them too, and stands by itself."""
+    """Yields the spools of each instrument with its code. A spool measured with several instruments is yielded alone."""
     for code in {one.code for one in by.values()}:
         alike = [spool for spool, one in by.items() if one.code == code]
         yield from ((code, group) for group in ([alike] if code is not None else [[spool] for spool in alike]))
 
 
 def _older_mean(rows: Rows, by: Instrument) -> Columns | None:
-    """As rules before the fourth took the mean of some rows."""
+    """Returns the uncertainty of a mean under rules before version 4."""
     own, scatter = (standard_error(rows, instrument, by.resolution) for instrument in (by.uncertainty, None))
     return _as_known(own, scatter, by.uncertainty)
 
 
 def _older_lot(groups: Sequence[Rows], by: Instrument, by_reading: bool) -> Columns | None:
-    """As rules before the fourth took the mean of a lot."""
+    """Returns the uncertainty of a lot mean under rules before version 4."""
     if by_reading:
         total, scatter = nested_uncertainty(
             [[row[0] for row in rows] for rows in groups], by.uncertainty, by.resolution
@@ -177,20 +177,18 @@ def _older_lot(groups: Sequence[Rows], by: Instrument, by_reading: bool) -> Colu
 
 
 def as_known(total: float, scatter: float | None) -> Uncertainty:
-    """Returns an uncertainty of which a part is scatter, taken as known as rules before the fourth did; None: none was seen."""
+    """Returns an uncertainty whose random part is taken as known, as under rules before version 4; None: no random part."""
     left = math.sqrt(max(0.0, total * total - (scatter or 0.0) ** 2))
-    return Uncertainty((Contribution(scatter or 0.0, source="scatter of readings", shrinks=True), Contribution(left)))
+    return Uncertainty((Contribution(scatter or 0.0, source="spread of readings", shrinks=True), Contribution(left)))
 
 
 def _as_known(
     total: Sequence[float] | None, scatter: Sequence[float] | None, instrument: float | None
 ) -> Columns | None:
-    """Uncertainties whose scatter is taken as known."""
+    """Returns uncertainties whose random part is taken as known."""
     if total is None:
         return None
     own = () if instrument is None else (Contribution(instrument, source="instrument"),)
     if scatter is None:
         return (Uncertainty(own),) * len(total)
-    return tuple(
-        Uncertainty((Contribution(part, source="scatter of readings", shrinks=True), *own)) for part in scatter
-    )
+    return tuple(Uncertainty((Contribution(part, source="spread of readings", shrinks=True), *own)) for part in scatter)

@@ -1,4 +1,4 @@
-"""What one lot adds to a series over lots: one figure per measure, with what it rests on."""
+"""Figures of a lot for series over lots, with their sample size and uncertainty."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One measure of one lot, kept beside the lot, so that no series reads readings.
+    """One measure of one lot, stored with the lot so that a series needs no readings.
 
-    `value` is what is charted. `n` counts the sampling units behind it, spools wherever spools were told apart; `ss` is the sum of
-    squares of their values about their mean. `uncertainty` is a standard uncertainty, None where unknown.
+    `value` is charted. `n` is the number of sampling units, usually spools. `ss` is the sum of squares of their values about their
+    mean. `uncertainty` is a standard uncertainty, None where unknown.
     """
 
     value: float
@@ -22,29 +22,29 @@ class Figure:
     uncertainty: float | None = None
 
     def as_list(self) -> list[float | int | None]:
-        """As it is kept: [value, n, ss, uncertainty]."""
+        """Returns the stored form: [value, n, ss, uncertainty]."""
         return [self.value, self.n, self.ss, self.uncertainty]
 
 
 def of_units(values: Sequence[float]) -> Figure:
-    """Returns the mean of a figure of several spools; its uncertainty follows from their scatter, None for one spool."""
+    """Returns the mean of a figure over spools with its standard error, None for one spool."""
     n, ss = len(values), sum_of_squares(values)
     return Figure(mean(values), n, ss, math.sqrt(ss / (n * (n - 1))) if n > 1 else None)
 
 
 def mean(values: Sequence[float]) -> float:
-    """Returns the mean of one value or more."""
+    """Returns the mean of at least one value."""
     return math.fsum(values) / len(values)
 
 
 def sum_of_squares(values: Sequence[float]) -> float:
-    """Returns the sum of squares of one value or more about their mean."""
+    """Returns the sum of squares of at least one value about the mean."""
     middle = mean(values)
     return math.fsum((value - middle) ** 2 for value in values)
 
 
 def by_spool(readings: Iterable[Any]) -> dict[str, list[Any]]:
-    """Returns readings by the spool they were taken of, in the order in which the spools come."""
+    """Returns readings by spool, in the order of first appearance."""
     groups: dict[str, list[Any]] = {}
     for reading in readings:
         groups.setdefault(reading.spool, []).append(reading)

@@ -1,4 +1,4 @@
-"""What a limits block may ask: its fields with their defaults, and what is wrong with them."""
+"""Limits blocks: fields, defaults and checks."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass
 from typing import Any, Literal
 
-# A JSON pointer below the limits block, what is wrong there, and what to do.
+# An error: JSON pointer below the limits block, detail, hint.
 Problem = tuple[str, str, str]
 
 
@@ -17,20 +17,20 @@ class LimitField:
     Args:
         name: with its unit.
         type: a number, a whole number, [lowest, highest], one of `words`, a list of numbers, a map of `parts`, or text.
-        about: what it asks, a short sentence or phrase for the form and the documentation.
-        label: on the form, with its unit; "" where the name in plain words does.
-        asks: it sets a limit by itself; a block must have one that does, where any does.
-        above, low, high: ends of what is taken; of both ends for a pair.
+        about: short description for the form and the documentation.
+        label: on the form, with its unit; "" where the plain name is enough.
+        asks: True where it sets a limit by itself. A block with such fields needs at least one of them.
+        above, low, high: range; for a pair, of both numbers.
         needed, default, hint: as for any field.
-        example: in the document's example of limits, which has the blocks with one.
-        proposal: a value to begin with, as a form proposes it; None where none is common.
-        source: where the proposal comes from.
+        example: value in the documentation's example of limits.
+        proposal: value proposed in the form; None without one.
+        source: of the proposal.
         words, parts: of a choice; of a map.
-        ends: of a pair, what its numbers are.
-        schema: name of a map's shape in the document; "" where that follows from its name.
-        alike: it means the same in every block that has it, and is judged for all in one place.
-        counts: it says how many readings are needed, of a spool or in all; "" for any other field.
-        order: what is wrong where the first of a pair is above the second, and what to do.
+        ends: names of the numbers of a pair.
+        schema: schema name of a map; "" where it follows from the field's name.
+        alike: True where it has the same meaning in every block and is handled in one place.
+        counts: number of readings needed per spool or per lot; "" for any other field.
+        order: error and hint where the first of a pair is above the second.
     """
 
     name: str
@@ -59,15 +59,15 @@ class LimitField:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsBlock:
-    """The block of a limits revision.
+    """A characteristic's block of a limits revision.
 
     Args:
-        about: what it limits, for the documentation.
+        about: description for the documentation.
         fields: in order.
-        read: the block as posted to the value that judging uses.
-        problems: what is wrong with a block beyond its fields, each with its pointer below the block.
-        beside: fields that limit something only beside one that `asks`, and the sentence for a block of these alone.
-        terms: what a block asks beside its limits, in words for a report; given the block and the nominal diameter in mm.
+        read: converts the posted block to its own type.
+        problems: returns errors of a block beyond its fields, each with its pointer below the block.
+        beside: fields that need a field that `asks`, and the error for a block without one.
+        terms: returns further requirements in words for a report, given the block and the nominal diameter in mm.
     """
 
     about: str
@@ -78,14 +78,14 @@ class LimitsBlock:
     terms: Callable[[Any, float], str] = lambda block, nominal_mm: ""
 
     def __post_init__(self) -> None:
-        """Every block may say on how many spools it must rest, so that none is forgotten."""
+        """Adds the field for the number of spools, which every block has."""
         object.__setattr__(self, "fields", (*self.fields, SPOOLS_MIN))
 
 
-# Judged for all in one place, see `lots.domain.assessment.spools_covered`.
+# Handled for all characteristics in `lots.domain.assessment.spools_covered`.
 SPOOLS_MIN = LimitField(
     "spools_min",
-    "drawn spools that each finding must rest on, or all when there are fewer",
+    "fewest drawn spools for each finding, or all spools of a smaller lot",
     label="Fewest spools",
     type="whole",
     low=1,
@@ -94,12 +94,12 @@ SPOOLS_MIN = LimitField(
 )
 
 
-# Readings that a block asks for where it does not say.
+# Default number of readings.
 FEWEST = 1
 
 
 def fewest(name: str, about: str, label: str = "", proposal: int | None = None) -> LimitField:
-    """Returns the field of a limits block that says how many readings are needed: `FEWEST` when left out."""
+    """Returns the limits field for the number of readings, with the default `FEWEST`."""
     counts: Literal["spool", "lot"] = "spool" if "per_spool" in name else "lot"
     said = label or ("Fewest readings per spool" if counts == "spool" else "Fewest readings")
     return LimitField(

@@ -1,4 +1,4 @@
-"""Readings that lie far from their neighbours, so that somebody must confirm them, and readings that look typed several times."""
+"""Readings far from their neighbours, which need confirmation, and readings that look like copies."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.origin import origin_of
 
-# So many equal readings of a spool look like one. Common practice, no source: two agree by chance often enough.
+# Equal readings of a spool that look like copies. Two often agree by chance. Common practice, no source.
 COPIES = 3
 _NOISE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Far:
-    """When a reading lies so far from its neighbours that it is a slip, or another material, before it is the lot.
+    """The criterion for a reading that is probably a typing error or another material.
 
     Args:
-        of: a reading to (figure in words, value, group): only values of one figure and group are neighbours. () where nothing is compared.
-        band: a value to the least and the most that is still near it.
-        says: how far that is, for the documentation; "" where nothing is compared.
+        of: converts a reading to (figure in words, value, group). Values of one figure and group are neighbours. () for no comparison.
+        band: returns the range of values near a value.
+        says: its width, for the documentation; "" for no comparison.
         unit: of the figures; "" for none.
-        field: of the reading that is told to be far; "" for the first.
+        field: field that carries the warning; "" for the first.
     """
 
     of: Callable[[Any], Sequence[tuple[str, float, tuple[Any, ...]]]] = lambda reading: ()
@@ -55,7 +55,7 @@ def within_factor(factor: float, least: float = 0.0) -> Callable[[float], tuple[
 
 @dataclass(frozen=True, slots=True)
 class FarOff:
-    """A figure of a reading far from its neighbours: its value, the middle of the neighbours, how many there are, and of what."""
+    """A figure of a reading far from its neighbours: its value, and the median, number and origin of the neighbours."""
 
     figure: str
     value: float
@@ -67,26 +67,25 @@ class FarOff:
     def __str__(self) -> str:
         unit = f" {self.unit}" if self.unit else ""
         where = f"the {self.n} other readings {self.of}"
-        return f"{self.figure} is {self.value:g}{unit}, far from {self.middle:g}{unit}, the middle of {where}"
+        return f"{self.figure} is {self.value:g}{unit}, far from the median of {where} ({self.middle:g}{unit})"
 
 
 def far_off(far: Far, new: Sequence[Any], stored: Sequence[Any]) -> list[FarOff | None]:
-    """Returns for each new reading of a lot the first figure that lies far from its neighbours, None where none does.
+    """Returns for each new reading of a lot the first figure far from its neighbours, or None.
 
     Args:
-        far: what is far, as declared.
+        far: the declared criterion.
         new: readings of one list on spools of one lot.
-        stored: the lot's readings of the same kind that are neither voided nor excluded, those that wait for a confirmation among them.
+        stored: the lot's readings of the same kind, without voided and excluded ones, with those that wait for confirmation.
 
     Notes:
-        The neighbours are the other readings of the spool; where there are fewer than two that agree, those of the lot. A reading is far where
-        the middle (median) of its neighbours has more than half of them near it, at least two, all near one another, and they are more than
-        the reading together with those that are near it. So a spool that is different, read several times, is believed, and of two and two
-        nobody is called the slip. A reading that waits for its own confirmation is a neighbour like any other: the third that agrees with two of
-        them is no slip of typing. Prints of another recipe, and of the control spool, are no neighbours.
+        The neighbours are the other readings of the spool, or those of the lot where fewer than two agree. A reading is far under two
+        conditions. More than half of its neighbours, and at least two, lie near their median and near one another. They also outnumber
+        the reading together with the values near it. So a different spool with several readings is accepted, and two against two is no
+        decision. Readings that wait for confirmation count as neighbours. Prints of another recipe and of the control spool do not.
 
     Reference:
-        Common practice, no source: the distances stand beside the declarations. Medians, since a mean follows the slip.
+        Common practice, no source; the distances are in the declarations. The median is used since a mean follows the error.
     """
     if not far.says:
         return [None] * len(new)
@@ -126,10 +125,10 @@ def _first_far(
 
 
 def _judged(far: Far, value: float, values: list[float]) -> tuple[float, bool] | None:
-    """The middle of the others and whether a value is near it; None where the others are too few, or do not agree.
+    """Returns the median of the others and whether a value is near it; None where the others are too few or disagree.
 
     Args:
-        values: sorted, the value itself among them.
+        values: sorted, including the value itself.
     """
     n = len(values) - 1
     if n < 2:
@@ -143,7 +142,7 @@ def _judged(far: Far, value: float, values: list[float]) -> tuple[float, bool] |
     if agreeing < 2 or 2 * agreeing <= n or values[end - 1] > far.band(values[first])[1] + _NOISE:
         return None
     beside, past = _near(far, value, values)
-    # The value itself is among those beside it. Nobody is outnumbered by as many.
+    # The value itself is among those near it. Equal numbers are no majority.
     return (middle, False) if agreeing > past - beside else (middle, True)
 
 
@@ -161,14 +160,14 @@ def _median_without(values: list[float], left_out: int) -> float:
 
 
 def copies(new: Sequence[tuple[str, Mapping[str, Any]]], stored: Sequence[tuple[str, Mapping[str, Any]]]) -> list[int]:
-    """Returns for each new reading how many equal readings of its spool there are, counted up to it; 0 where they are fewer than three.
+    """Returns for each new reading the number of equal readings of its spool so far, 0 below three.
 
     Args:
         new: (spool, values as stored) in the order of the list.
-        stored: the same of the readings that were there before.
+        stored: the same for earlier readings.
 
     Reference:
-        Common practice, no source. Values that an instrument shows coarsely agree often, so it is a warning only.
+        Common practice, no source. Coarse instruments often repeat a value, so this is only a warning.
 
     Example:
         >>> copies([("S", {"d1_mm": 1.75})] * 3, [("S", {"d1_mm": 1.76})])

@@ -1,6 +1,6 @@
-"""Does a number make physical sense? Refusals with a hint where the slip is recognisable, warnings where it is only likely.
+"""Plausibility checks of values, with hints where the error is recognisable.
 
-Bands of what is plausible, here and in the characteristics, are far wider than any tolerance: common practice, no source.
+Plausible ranges, here and in the characteristics, are far wider than any tolerance. They are common practice, no source.
 """
 
 from __future__ import annotations
@@ -12,17 +12,16 @@ from lots.domain.colorimetry.color_values import Lab
 
 MM_PER_INCH = 25.4
 
-# How far from nominal a diameter can be and still be filament of that grade. Wider than any tolerance, narrower than 1.75 from 2.85.
+# Plausible relative difference of a diameter from nominal: wider than any tolerance, narrower than from 1.75 to 2.85 mm.
 # Common practice, no source.
 _DIAMETER_BAND = 0.25
-# A plaque that reads further than this in L*, a* or b* from what it was approved with, or from its own readings of one session, is hardly
-# that plaque: ageing is a hundredth to a few units. Common practice, no source.
+# Plausible difference in L*, a* or b* between readings of one plaque. Ageing is 0.01 to a few units. Common practice, no source.
 FAR_OFF = 5.0
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A field whose number makes no sense: `field`, what is wrong, and a hint at what probably happened."""
+    """An implausible value: its field, the problem, and a hint at the probable error."""
 
     field: str
     detail: str
@@ -30,7 +29,7 @@ class Doubt:
 
 
 def slip_of_length(value_mm: float, nominal_mm: float) -> str | None:
-    """What a length far from where it should be looks like: another unit, or a decimal point at the wrong place."""
+    """Returns a hint at the unit or decimal point that would explain an implausible length, or None."""
     for factor, unit in (
         (MM_PER_INCH, "inches"),
         (10.0, "centimetres"),
@@ -47,12 +46,12 @@ def slip_of_length(value_mm: float, nominal_mm: float) -> str | None:
 
 
 def doubt_repeat(field: str, value: float, middle: float, unit: str) -> Doubt | None:
-    """Returns a doubt when a reading of a study can hardly be of what its repeats are of.
+    """Returns a doubt when a reading of a study is implausible against its repeats and the error is recognisable.
 
     Args:
         value: as entered, in the unit.
-        middle: median of its repeats, or the reference value of what was read.
-        unit: "mm" for a length; empty for a coordinate of colour, which may be 0.
+        middle: median of its repeats, or the reference value.
+        unit: "mm" for a length; empty for a colour coordinate, which may be 0.
 
     Example:
         >>> doubt_repeat("value", 0.0689, 1.75, "mm").hint
@@ -64,24 +63,24 @@ def doubt_repeat(field: str, value: float, middle: float, unit: str) -> Doubt | 
         return None
     slip = slip_of_length(value, middle) if unit else slip_of_point(value, middle)
     return (
-        Doubt(field, f"{value:g}{f' {unit}' if unit else ''} lies far from {middle:g}, where it belongs.", slip)
+        Doubt(field, f"{value:g}{f' {unit}' if unit else ''} is far from the expected {middle:g}.", slip)
         if slip
         else None
     )
 
 
-# The likelier slip first.
+# The most likely confusion first.
 _MM2 = {"cm2": 1e2, "mm2": 1.0, "dm2": 1e4, "m2": 1e6}
 
 
 def doubt_area(field: str, area: float, unit: str, low: float, high: float, of_what: str) -> Doubt | None:
-    """Returns a doubt when an area cannot be that of what was looked at, with the unit it was probably given in.
+    """Returns a doubt when an area is implausible, with the unit that was probably meant.
 
     Args:
         field: of the reading.
         area: as entered, in the unit, > 0.
         unit: mm2, cm2, dm2 or m2.
-        low, high: ends of what is plausible, in the unit, both included.
+        low, high: plausible range, in the unit, ends included.
         of_what: such as "a first layer".
 
     Example:
@@ -99,20 +98,20 @@ def doubt_area(field: str, area: float, unit: str, low: float, high: float, of_w
 
 
 def slip_of_point(value: float, middle: float) -> str | None:
-    """What a coordinate of colour far from where it should be looks like: a decimal point at the wrong place."""
+    """Returns a hint at the decimal point that would explain an implausible colour coordinate, or None."""
     shifted = next((moved for moved in (10 * value, value / 10) if abs(moved - middle) <= FAR_OFF), None)
     return None if shifted is None else f"The decimal point looks misplaced: did you mean {shifted:g}?"
 
 
 def near(value: float, nominal: float, band: float = _DIAMETER_BAND) -> bool:
-    """Returns whether a length is near what it should be: within a share of it."""
+    """Returns whether a length is within a relative band of its nominal value."""
     return abs(value - nominal) <= band * nominal + 1e-12
 
 
 def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
-    """Returns a doubt when three numbers cannot be a CIELAB colour of a plastic.
+    """Returns a doubt when three numbers are no plausible CIELAB colour of a plastic.
 
-    L* above 100 needs fluorescence, so it is believed only where UV was in the beam.
+    L* above 100 needs fluorescence, so it is plausible only with UV included.
 
     Example:
         >>> doubt_lab([0.95, -0.8, 1.5], None) is None
@@ -123,11 +122,11 @@ def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
     try:
         color = Lab(*lab)
     except ValueError as wrong:
-        return Doubt("lab", f"{wrong}.", "Give [L*, a*, b*] as the instrument shows them, not RGB and not XYZ.")
+        return Doubt("lab", f"{wrong}.", "Give [L*, a*, b*] as displayed by the instrument, not RGB or XYZ.")
     if color.L > 100 and uv != "included":
         return Doubt(
             "lab",
             f"L* is {color.L:g}, above 100.",
-            "Only a fluorescent sample read with UV included can exceed 100; check the reading and the UV condition.",
+            "Check the reading and the UV condition. Only a fluorescent sample with UV included exceeds 100.",
         )
     return None

@@ -1,4 +1,4 @@
-"""Flaws that are counted: their rate as counted, and the exact Poisson bound on the true one."""
+"""Rates of counted flaws, with exact Poisson bounds."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.domain.words import counted, plural
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """Flaws counted on an amount that was looked at, in `n` pieces; the amount is above 0."""
+    """Flaws counted on an inspected amount > 0, in `n` pieces."""
 
     flaws: int
     amount: float
@@ -24,11 +24,11 @@ class Count:
 
     @property
     def rate(self) -> float:
-        """Flaws per unit as counted."""
+        """Returns flaws per unit of the amount."""
         return self.flaws / self.amount
 
     def upper(self, confidence: float = 0.95) -> float:
-        """Returns the exact upper bound on the rate: none seen on 1 unit still allows 3.0 at 95 %.
+        """Returns the exact upper bound of the rate: no flaw on 1 unit gives 3.0 at 95 %.
 
         Reference:
             Garwood 1936 (see stats.poisson_upper).
@@ -41,13 +41,13 @@ class Count:
 
 
 def figure_of(found: Count) -> Figure:
-    """Returns what a count adds to a series: its rate. The root of a count is its standard uncertainty, but none seen is not none for certain."""
+    """Returns the rate as a figure for series. The standard uncertainty of a count is its root, unknown for a count of 0."""
     return Figure(found.rate, 1, 0.0, math.sqrt(found.flaws) / found.amount or None)
 
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """How a rate is worded: one flaw and several, the unit of the amount, an amount as a phrase, the piece looked at, what gives a surer bound."""
+    """The words for a rate: flaw, unit of the amount, amount as a phrase, inspected piece, and the action for a tighter bound."""
 
     flaw: tuple[str, str]
     unit: str
@@ -59,22 +59,22 @@ class Words:
 def judge_rate(
     code: str, found: Count | None, most: float, least: float, lacking: str, words: Words, rule: DecisionRule
 ) -> Finding:
-    """Returns the finding on a rate: as counted, with its exact upper bound in words.
+    """Returns the finding on a counted rate, with its exact upper bound in words.
 
-    Under simple acceptance the counted rate is judged. Under guarded acceptance the bound must be inside the limit too: a clean piece that is
-    too small to prove anything is `near`.
+    Simple acceptance compares the counted rate. Guarded acceptance requires the upper bound inside the limit too, so a clean piece
+    that is too small is `near`.
 
     Args:
         code: `characteristic.measure`.
         found: all counts together; None without any.
-        most: flaws per unit that are still accepted.
-        least: amount to look at.
-        lacking: what is still to be looked at, "" for nothing.
-        words: how it is worded.
+        most: largest accepted rate, flaws per unit.
+        least: required amount.
+        lacking: the next action, "" when complete.
+        words: for the rate.
         rule: simple or guarded acceptance.
 
     Notes:
-        More flaws than the whole amount asked for may carry are enough to refuse before it has all been looked at.
+        More flaws than the required amount may have fail at once, even with part of the amount inspected.
     """
     limit = Limit(None, most, f"per {words.unit}")
     if found is None:
@@ -90,7 +90,7 @@ def judge_rate(
             plural(found.n, *words.piece),
             guard=upper - found.rate,
             conformance=poisson_below(found.flaws, most * found.amount),
-            detail=f"{seen}; the true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
+            detail=f"{seen}. The true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
         ),
         limit,
         rule,

@@ -1,4 +1,4 @@
-"""What readings of prints state beside their figures, what is typed for it at the bench, and the recipe that limits may ask for."""
+"""Fields of printed specimens: printer, recipe, build and control."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from lots.domain.characteristics.declaring.limit_fields import LimitField
 
 
 def printed_fields(what: str, *, control: bool = True) -> tuple[Field, ...]:
-    """Returns the fields of a reading that say how what was measured was printed.
+    """Returns the fields of a reading for the origin of a print.
 
     Args:
         what: the print in words, such as "the coupon".
-        control: False where the characteristic has its own field for that.
+        control: False where the characteristic has its own field for controls.
     """
     fields = (
         Field(
             "printer",
-            f"that printed {what}",
+            f"printer of {what}",
             type="text",
-            answered="that printed the coupon or bar",
+            answered="printer of the specimen",
             longest=60,
             source="printer {}",
         ),
@@ -30,7 +30,7 @@ def printed_fields(what: str, *, control: bool = True) -> tuple[Field, ...]:
             longest=60,
             example="COUPON/2",
         ),
-        Field("build", "name of the build: what this printer printed in one go", type="text", longest=60),
+        Field("build", "name of the build, one print job on this printer", type="text", longest=60),
     )
     about = f"true for {what} of the control spool, printed in the same build"
     of_control = Field("control", about, type="truth", answered="true for a print of the control spool")
@@ -38,7 +38,7 @@ def printed_fields(what: str, *, control: bool = True) -> tuple[Field, ...]:
 
 
 def printed_entries(*, control: bool = True) -> tuple[Entry, ...]:
-    """Returns what is typed once for several prints at the bench."""
+    """Returns the bench entries shared by several prints."""
     asked = (
         Entry("printer", "Printer", form="text"),
         Entry("test_print", "Test print, such as COUPON/2", form="text"),
@@ -48,6 +48,6 @@ def printed_entries(*, control: bool = True) -> tuple[Entry, ...]:
 
 
 def by_test_print() -> LimitField:
-    """Returns the field of a limits block that names the recipe by which prints count."""
-    about = "recipe and revision, such as COUPON/2: prints of another recipe do not count"
+    """Returns the limits field for the required recipe of prints."""
+    about = "recipe and revision, such as COUPON/2; prints of other recipes do not count"
     return LimitField("test_print", about, type="text", label="Test print", alike=True)

@@ -1,4 +1,4 @@
-"""Where a value of one reading lies against a limit of its lot, to be drawn beside the field in which it is typed. It decides nothing: the assessment does."""
+"""Scales that show a single reading against a limit at the bench. They are for display; the assessment decides."""
 
 from __future__ import annotations
 
@@ -8,21 +8,21 @@ from typing import Any, Literal
 
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
 
-# How much of a scale lies beyond each end of its limit, as a part of the room inside. Presentation, no source.
+# Width of the scale beyond each end of the limit, as a part of the width inside. Display only, no source.
 _BEYOND = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
-    """A limit that a value of one reading is drawn against.
+    """A scale for one value of a reading against its limit.
 
     Args:
-        label: the value, at the head of a sentence.
+        label: name of the value, at the head of a sentence.
         limit: of the lot.
-        of: entries of the form that the value follows from.
-        how: `each` of the entries is such a value; their `range` is (the largest less the smallest); or it is `computed` from the reading.
-        work_out: for a computed value, from the reading's fields; None where they do not tell.
-        holds_for: what the limit is set on, where that is not the single reading, such as "the mean of a spool".
+        of: form entries that determine the value.
+        how: the value is `each` entry, the `range` of the entries (largest less smallest), or `computed` from the reading.
+        work_out: computes the value from the reading's fields, or None.
+        holds_for: object of the limit where it is not the single reading, such as "the mean of a spool".
         decimals: of the value in words.
     """
 
@@ -35,10 +35,10 @@ class Scale:
     decimals: int = 3
 
     def values(self, reading: Mapping[str, Any]) -> list[tuple[str, float]]:
-        """Returns the values of a reading with the entry that each stands beside.
+        """Returns the values of a reading with the entry that each belongs to.
 
         Args:
-            reading: its fields. Whatever is no number is left out.
+            reading: its fields. Values that are no numbers are left out.
         """
         if self.how == "computed":
             found = self.work_out(reading)
@@ -50,7 +50,7 @@ class Scale:
 
     @property
     def ends(self) -> tuple[float, float]:
-        """The values at the left and the right end of the scale, between which the limit lies with room beyond each of its ends.
+        """Returns the values at the left and the right end of the scale.
 
         Example:
             >>> Scale(label="D", limit=Limit(1.5, 2.5), of=("d",)).ends, Scale(label="O", limit=Limit(None, 0.5), of=("d",)).ends
@@ -61,28 +61,28 @@ class Scale:
         if low is not None and high is not None:
             return low - 2 * room * _BEYOND, high + 2 * room * _BEYOND
         if high is not None:
-            # Below a limit with one end lie values down to 0, as of a length or a count.
+            # With an upper limit only, values such as lengths and counts start at 0.
             return (0.0, high + room * _BEYOND) if high > 0 else (high - room, high + room * _BEYOND)
         floor = low or 0.0
         return floor - room * _BEYOND, floor + room
 
     def at(self, value: float) -> float:
-        """Returns where a value lies between the ends, 0 to 100; one beyond them at the end."""
+        """Returns the position of a value on the scale, 0..100, clipped at the ends."""
         left, right = self.ends
         return min(100.0, max(0.0, 100 * (value - left) / (right - left)))
 
     @property
     def band(self) -> tuple[float, float]:
-        """Where the limit lies between the ends, 0 to 100."""
+        """Returns the positions of both ends of the limit, 0..100."""
         low, high = self.limit.low, self.limit.high
         return 0.0 if low is None else self.at(low), 100.0 if high is None else self.at(high)
 
     def inside(self, value: float) -> bool:
-        """Returns whether a value lies inside the limit, its ends included."""
+        """Returns whether a value is inside the limit, ends included."""
         return self.limit.allows(value)
 
     def lies(self, value: float) -> str:
-        """Returns in words where a value lies.
+        """Returns the position of a value against the limit in words.
 
         Example:
             >>> scale = Scale(label="Single diameter", limit=Limit(1.7, 1.8, "mm"), of=("d1",))
@@ -94,22 +94,22 @@ class Scale:
             return "inside, at the limit"
         if margin > 0:
             return "inside"
-        # A value that is outside is never told to be outside by nothing.
+        # Enough decimals that a value outside never shows a difference of 0.
         decimals = next((n for n in range(self.decimals, 9) if round(-margin, n) > 0), 9)
         return f"outside by {-margin:.{decimals}f}{f' {self.limit.unit}' if self.limit.unit else ''}"
 
     @property
     def asked(self) -> str:
-        """The limit in words, with what it is set on."""
+        """Returns the limit in words, with its object."""
         return f"{self.label}: {self.limit}{f', for {self.holds_for}' if self.holds_for else ''}."
 
 
-# Entries and limits of a lot to its scales: given the limits block, the nominal diameter in mm and the shade revision.
+# Returns the scales of a lot, given the limits block, the nominal diameter in mm and the shade revision.
 Scales = Callable[[Any, float, Any], Sequence[Scale]]
 
 
 def no_scales(block: Any, nominal_mm: float, shade: Any) -> Sequence[Scale]:
-    """Returns nothing: no value of a single reading is drawn."""
+    """Returns no scales."""
     return ()
 
 

@@ -1,4 +1,4 @@
-"""Means of spools, each held against one range: the plain way to judge what is read on a scale and varies from spool to spool."""
+"""Spool means against one limit, for values on a scale that vary between spools."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from lots.domain.words import plural
 
 @dataclass(frozen=True, slots=True)
 class SpoolMean:
-    """Mean of the readings of one spool; `uncertainty` is None when nothing tells it."""
+    """Mean of the readings of one spool; `uncertainty` is None when unknown."""
 
     value: float
     n: int
@@ -36,13 +36,13 @@ def spool_means(
 
     Args:
         readings: each with `spool`, `uncertainty` and `resolution` of its instrument, None when unknown.
-        value: what is read of one, in its unit.
-        figure: code of what is read, by which earlier spools are known.
-        estimate: what else tells how readings scatter.
-        instrument: that of the readings of a spool, in the unit of the figure.
+        value: returns the value of a reading, in its unit.
+        figure: code of the value, for data of earlier spools.
+        estimate: method and earlier data for the uncertainty.
+        instrument: returns the instrument of a spool's readings, in the unit of the figure.
 
     Reference:
-        Uncertainty of a mean: see lots.domain.uncertainty.nested_means.spool_mean. Of several instruments the worst counts.
+        Uncertainty of a mean: see lots.domain.uncertainty.nested_means.spool_means. Of several instruments the worst counts.
     """
     groups = by_spool(readings)
     rows = {spool: [[value(reading)] for reading in group] for spool, group in groups.items()}
@@ -63,7 +63,7 @@ def findings_on(
     counted: str = "reading",
     detail: Callable[[float], str] = lambda value: "",
 ) -> list[Finding]:
-    """Returns the finding on the mean of each spool; `todo` says what remains of a spool, the rest is as for `judge_means`."""
+    """Returns the finding on the mean of each spool; `todo` returns the next actions on a spool, the rest is as for `judge_means`."""
     return [
         judge(
             code,
@@ -95,20 +95,17 @@ def judge_means(
     rule: DecisionRule,
     detail: Callable[[float], str] = lambda value: "",
 ) -> Finding:
-    """Returns the finding on the spool nearest to an end of the limit, or furthest beyond it.
-
-    Where every spool lies between two ends, so does the lot's mean: each spool is judged and the worst shown. One complete spool outside is
-    enough to refuse.
+    """Returns the finding on the worst spool. One complete spool outside the limit fails the lot.
 
     Args:
         code: `characteristic.measure`.
-        means: per spool, as `spool_means` gives them.
+        means: per spool, from `spool_means`.
         limit: on each spool.
         least: readings needed per spool.
-        what: how a reading that is lacking is called.
-        coverage: how many spools must be measured.
+        what: name of the readings in words.
+        coverage: which spools must be measured.
         rule: simple or guarded acceptance.
-        detail: what goes with a mean, in a sentence; "" for nothing.
+        detail: returns a sentence to add to a mean, or "".
     """
     lacking = coverage.lacking({spool: one.n for spool, one in means.items()}, least, what)
     each = findings_on(

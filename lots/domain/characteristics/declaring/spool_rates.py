@@ -1,4 +1,4 @@
-"""Flaws that are counted, spool by spool: what a clean neighbour must not hide, and when the rate of all spools speaks for each."""
+"""Rates of counted flaws per spool, so that clean spools do not hide a bad one."""
 
 from __future__ import annotations
 
@@ -19,63 +19,63 @@ from lots.domain.statistics.summaries import (
 )
 from lots.domain.words import counted, plural
 
-# Counts further apart than this chance allows are of no common rate. Common practice (5 %), no source.
+# Significance level of the dispersion test for a common rate. Common practice (5 %), no source.
 ONE_RATE_ALPHA = 0.05
-# A spool at the limit that shows so many flaws in fewer cases than this is looked at again. Common practice, no source.
+# A count beyond the limit is `near` if a spool at the limit has as many flaws with a lower probability. Common practice, no source.
 NEAR_CHANCE = 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class SpoolRates:
-    """Flaws per spool, and what the spools say together: `p` is how likely one common rate puts them so far apart."""
+    """Flaws per spool; `p` is the p-value of the dispersion test for one common rate."""
 
     counts: Mapping[str, Count]
     p: float
 
     @classmethod
     def of(cls, counts: Mapping[str, Count]) -> SpoolRates:
-        """The rates of these spools."""
+        """Returns the rates of these spools."""
         return cls(counts, one_rate_p([c.flaws for c in counts.values()], [c.amount for c in counts.values()]))
 
     @property
     def differ(self) -> bool:
-        """True where the counts refute one common rate, so that the bound on the rate of all spools speaks for none of them."""
+        """Returns whether the spools differ significantly, so that the common rate represents none of them."""
         return self.p < ONE_RATE_ALPHA
 
     @property
     def apart(self) -> bool:
-        """True where each spool is judged by itself: the spools differ, or there is one alone."""
+        """Returns whether each spool is assessed alone: the spools differ significantly, or there is only one."""
         return self.differ or len(self.counts) == 1
 
     def noted(self, pooled: Finding) -> Finding:
-        """Returns the finding on all spools together, with a sentence where it does not speak for each of them."""
+        """Returns the finding on all spools together, with a sentence where the spools differ significantly."""
         if not self.differ or pooled.value is None:
             return pooled
-        note = f"The spools differ by more than chance ({self.test}), so each is judged by itself."
+        note = f"The spools differ significantly ({self.test}), so each spool is assessed alone."
         return replace(pooled, detail=f"{pooled.detail} {note}".strip())
 
     @property
     def test(self) -> str:
-        """The dispersion test in brackets' words."""
-        return f"dispersion test, {len(self.counts)} spools, p {'< 0.001' if self.p < 0.001 else f'= {self.p:.3f}'}"
+        """Returns the dispersion test in words."""
+        return f"dispersion test, n = {len(self.counts)}, p {'< 0.001' if self.p < 0.001 else f'= {self.p:.3f}'}"
 
 
 def judge_each(
     code: str, rates: SpoolRates, most: float, lacking: str, words: Words, rule: DecisionRule
 ) -> list[Finding]:
-    """Returns a finding on the rate of each spool by itself.
+    """Returns a finding on the rate of each spool.
 
-    A spool whose count refutes the limit fails: its exact lower bound lies above it, at the confidence of the decision rule shared among the
-    spools (Bonferroni). A count beyond the limit that does not refute it is near where a spool at the limit shows as many in less than one case of
-    five; else it is left to the finding on all spools. Both depend on the spool's own count alone, so what is counted on others never helps it. A
-    spool that is alone is judged as counted. Under guarded acceptance spools that differ by more than chance, and one alone, are judged by their own upper bounds.
+    A spool fails if the exact lower bound of its rate is above the limit, at the confidence of the decision rule divided among the spools
+    (Bonferroni). A count beyond the limit with a lower bound inside is `near` if a spool at the limit has as many flaws with a
+    probability below 20 %. Otherwise the finding on all spools decides. Both depend on the spool's own count alone. A single spool
+    is assessed by its counted rate. Under guarded acceptance, spools that differ significantly and a single spool are assessed by their upper bounds.
 
     Args:
         code: `characteristic.measure`.
         rates: flaws per spool.
-        most: flaws per unit that are still accepted.
-        lacking: what is still to be looked at, "" for nothing.
-        words: how a rate is worded.
+        most: largest accepted rate, flaws per unit.
+        lacking: the next action, "" when complete.
+        words: for the rate.
         rule: simple or guarded acceptance.
 
     Reference:
@@ -90,12 +90,12 @@ def judge_each(
         refuted = not limit.allows(lower)
         seen = f"{counted(one.flaws, *words.flaw)} {words.amount(one.amount)}"
         if refuted:
-            detail = f"{seen}; the true rate is at least {lower:.2f} per {words.unit} ({100 * shared:.4g} % bound)."
+            detail = f"{seen}. The true rate is at least {lower:.2f} per {words.unit} ({100 * shared:.4g} % bound)."
         elif rates.apart:
-            differ = f" The spools differ ({rates.test})." if rates.differ else ""
-            detail = f"{seen}; the true rate may be up to {upper:.2f} per {words.unit}.{differ}"
+            differ = f" The spools differ significantly ({rates.test})." if rates.differ else ""
+            detail = f"{seen}. The true rate may be up to {upper:.2f} per {words.unit}.{differ}"
         else:
-            detail = f"{seen}, which does not refute the limit. The rate of all spools decides."
+            detail = f"{seen}. This does not prove a rate above the limit, so the rate of all spools decides."
         each = judge(
             code,
             Measured(
@@ -122,5 +122,5 @@ def judge_each(
 
 
 def of_lot(code: str, each: list[Finding], most: float, lacking: str, words: Words, rule: DecisionRule) -> Finding:
-    """Returns the finding on the worst spool, or that none was looked at."""
+    """Returns the finding on the worst spool, or `missing` without one."""
     return worst(each) if each else unmeasured(code, Limit(None, most, f"per {words.unit}"), rule, lacking)

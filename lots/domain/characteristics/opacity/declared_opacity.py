@@ -1,4 +1,4 @@
-"""Opacity as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+"""Declaration of opacity: readings, limits, findings, figures, form and labels."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def _assess(case: Case) -> Part:
     figures, notes = {}, []
     if left := len(recorded) - len(readings):
         does = plural(left, "does", "do")
-        notes.append(f"{counted(left, 'reading')} of opacity {does} not count: {_thickness_asked(limits)}.")
+        notes.append(f"{counted(left, 'reading')} of opacity {does} not count, since {_thickness_asked(limits)}.")
     if readings:
         single = [mean([plaque.found.ratio for plaque in group]) for group in by_spool(readings).values()]
         figures["opacity.contrast_ratio"] = of_units(single)
@@ -56,7 +56,7 @@ def _assess(case: Case) -> Part:
 
 
 def _thickness_asked(limits: OpacityLimits) -> str:
-    return f"the limit holds for plaques of {limits.thickness_mm:g} mm, within 5 %"
+    return f"the limit applies to plaques of {limits.thickness_mm:g} mm, within 5 %"
 
 
 def _reading(taken: Taken) -> OpacityReading:
@@ -69,7 +69,7 @@ def _reading(taken: Taken) -> OpacityReading:
 def _says(values: Values) -> str:
     black, white = (values[name][0] for name in _BOTH)
     thick = f", {values['thickness_mm']:g} mm thick" if values.get("thickness_mm") is not None else ""
-    return f"contrast ratio {values['contrast_ratio']:.4f}: L* {black:g} over black, {white:g} over white{thick}"
+    return f"contrast ratio {values['contrast_ratio']:.4f}, L* {black:g} over black, L* {white:g} over white{thick}"
 
 
 def _ratio(over_black: Sequence[float], over_white: Sequence[float]) -> float:
@@ -77,18 +77,15 @@ def _ratio(over_black: Sequence[float], over_white: Sequence[float]) -> float:
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
-    """Colours that are none, and a pair that does not tell opacity. Nobody said how it was lit, so L* above 100 is believed."""
+    """Returns doubts about each colour and about the pair. The UV condition is unknown, so L* above 100 is accepted."""
     found = [replace(doubt, field=name) for name in _BOTH if (doubt := doubt_lab(values[name], "included"))]
     if found:
         return found
     try:
         opacity(Lab(*values["over_black"]), Lab(*values["over_white"]))
     except ValueError as wrong:
-        hint = (
-            "Read the same place of the same plaque, first on black, then on white. If the two were swapped, "
-            "put each in the other's place."
-        )
-        found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))
+        hint = "Measure the same place over black and over white, and check whether the two were swapped."
+        found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.", hint))
     return found
 
 
@@ -130,8 +127,8 @@ OPACITY = Characteristic(
     title="Opacity",
     path="/opacity-readings",
     schema="Opacity",
-    summary="Store opacity. From then on colours of a lot that is not opaque need the reference's backing.",
-    about="One place of a printed plaque read over black and over white.",
+    summary="Store opacity. Colours of a lot that is not opaque then need the backing of the reference.",
+    about="One place of a printed plaque, measured over black and over white.",
     measured_by=BENCH,
     fields=(
         _field("over_black", [94.7, -0.8, 1.3]),
@@ -139,22 +136,22 @@ OPACITY = Characteristic(
         Field("thickness_mm", "thickness of the plaque, mm", low=0.1, high=20, example=2.0, said="the thickness"),
         *printed_fields("the plaque"),
     ),
-    worked_out=(WorkedOut("contrast_ratio", _BOTH, _ratio, about="Y over black by Y over white"),),
+    worked_out=(WorkedOut("contrast_ratio", _BOTH, _ratio, about="Y over black divided by Y over white"),),
     reading=_reading,
     says=_says,
     doubts=_doubts,
     printed=True,
     of_lot=of_the_lot,
     comparable=lambda reading, limits, _: reading if limits is None or limits.counts(reading) else None,
-    not_comparable="not read on a plaque of the thickness that the limit holds for",
+    not_comparable="not measured on a plaque of the required thickness",
     compared_by="thickness_mm",
     suspect=lambda values: suspect_opacity(Lab(*values["over_black"]), Lab(*values["over_white"])),
     limits=LimitsBlock(
-        about="Limit on how much of what lies behind a plaque shows.",
+        about="Limit on opacity.",
         fields=(
             LimitField(
                 "contrast_ratio_min",
-                "luminance Y over black divided by Y over white: 1 hides completely",
+                "luminance Y over black divided by Y over white, 1 for an opaque plaque",
                 label="Contrast ratio, at least",
                 proposal=0.98,
                 source="ASTM D2805 takes 0.98 as complete hiding of a paint film (from memory)",
@@ -165,7 +162,7 @@ OPACITY = Characteristic(
             ),
             LimitField(
                 "thickness_mm",
-                "of the plaques that the limit holds for; readings of another thickness, beyond 5 %, do not count",
+                "required thickness of plaques; readings of a thickness beyond 5 % of it do not count",
                 label="Thickness of plaques, mm",
                 low=0.1,
                 high=20,
@@ -189,15 +186,15 @@ OPACITY = Characteristic(
             plausible=(0, 1.05),
         ),
     ),
-    # Common practice, no source.
+    # Contrast ratios of a lot differ by less than 0.1. Common practice, no source.
     far=Far(of=lambda reading: [("the contrast ratio", reading.found.ratio, ())], band=within(0.1), says="0.1"),
-    repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
-    # What reads colours reads them over black and over white.
+    repeats=Repeats(none="Only the newest reading counts. Earlier readings are no repeats."),
+    # The instruments for colour.
     instruments=("spectro", "colorimet", "colourimet"),
     kinds=("spectrophotometer", "colorimeter"),
     instrument_unit="per coordinate",
-    method="A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
-    "black by that over white (ISO 6504-3).",
+    method="A printed plaque was measured over black and over white at the same place. The contrast ratio is the luminous reflectance over "
+    "black divided by that over white (ISO 6504-3).",
     scales=_scales,
     form=Form(
         "Opacity",
@@ -209,6 +206,6 @@ OPACITY = Characteristic(
             for axis in "Lab"
         ),
         shared=(Entry("thickness_mm", "Thickness of the plaque, mm"), *printed_entries()),
-        about="Read the same place of a plaque with black behind it, then with white.",
+        about="Measure the same place of a plaque over black, then over white.",
     ),
 )

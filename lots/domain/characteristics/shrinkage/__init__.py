@@ -1,1 +1,1 @@
-"""Shrinkage of printed coupons: its declaration and its judgement."""
+"""Shrinkage of printed coupons: declaration and assessment."""

@@ -1,4 +1,4 @@
-"""Shrinkage against coupons of the control spool in the same build: what the printer adds is in both, and cancels."""
+"""Shrinkage relative to coupons of the control spool in the same build. The effect of the printer cancels."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ def judge_against_control(
     rule: DecisionRule,
     estimate: Estimate = OWN,
 ) -> list[Finding]:
-    """Returns the findings on the difference to the control, one for each axis that the limits name; none where they ask for none.
+    """Returns the findings on the difference from the control, one per axis with limits; empty without such a limit.
 
-    Only coupons of one build, designed length and feature are compared, so that neither the printer's scale nor the bead enters.
+    Only coupons of one build, designed length and feature are compared, so that the printer's scale and the bead cancel.
 
     Args:
         tests: coupons of the lot that count.
         controls: coupons of the control spool.
-        limits: what is asked, in %.
+        limits: on shrinkage.
         rule: simple or guarded acceptance.
 
     Reference:
-        Printers differ by 0.1 to 0.2 % (common practice, no source), which a difference within one build leaves out.
+        Printers differ by 0.1 to 0.2 % (common practice, no source), which cancels within one build.
     """
     if limits.control_difference_max_percent is None:
         return []

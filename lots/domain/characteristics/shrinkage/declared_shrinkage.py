@@ -1,4 +1,4 @@
-"""Shrinkage as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+"""Declaration of shrinkage: readings, limits, findings, figures, form and labels."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def _assess(case: Case) -> Part:
 def _start(
     case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLimits, basis: Mapping[str, str]
 ) -> tuple[Start, list[str]]:
-    """What steps are measured from, without the axes on which none can be judged, and notes on those."""
+    """Returns the last accepted lot for steps, without axes that cannot be compared, and notes on those."""
     previous = case.previous
     before, notes = previous.shrinkage, _other_printers(case, tests, limits)
     if notes:
@@ -84,16 +84,15 @@ def _start(
 
 
 def _freedom(summary: Mapping[str, AxisSummary]) -> dict[str, float]:
-    """Degrees of freedom of each uncertainty that was estimated."""
+    """Returns the degrees of freedom of each estimated uncertainty."""
     known = {axis: found.uncertainty.df for axis, found in summary.items() if found.uncertainty is not None}
     return {axis: df for axis, df in known.items() if not math.isinf(df)}
 
 
 def _other_printers(case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
-    """Why no step from the last accepted lot is judged, where its coupons were printed on other printers than this lot's; empty where one is.
+    """Returns a note where both lots' printers are known and differ, so that no step is assessed; else an empty list.
 
-    The scales of two printers differ by as much as lots do (`BETWEEN_PRINTERS`), so a step across them says nothing of the filament. Where the printers of
-    either lot are not known, or are the same, the step is judged. From version 3 of the rules on.
+    The scales of two printers differ by as much as lots do (`BETWEEN_PRINTERS`). From version 3 of the rules on.
 
     Reference:
         Common practice, no source.
@@ -104,12 +103,12 @@ def _other_printers(case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLi
         return []
     was, is_ = (" and ".join(sorted(some)) for some in (before, now))
     return [
-        f"No shrinkage step is judged: the last accepted lot's coupons were printed on {was}, this lot's on {is_}. Printers differ by 0.1 to 0.2 %."
+        f"No shrinkage step is assessed, since the last accepted lot was printed on {was}, this lot on {is_}. Printers differ by 0.1 to 0.2 %."
     ]
 
 
 def _by_print(tests: Sequence[ShrinkTest]) -> dict[str, list[float | None]]:
-    """Shrinkage per axis of the coupons of one printer and recipe: %, standard uncertainty in %, tests."""
+    """Returns shrinkage (%), standard uncertainty (%) and number of tests per axis, of one printer and recipe."""
     return {axis: [found.percent, total(found.uncertainty), found.n] for axis, found in summarise(tests).items()}
 
 
@@ -117,14 +116,14 @@ def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: 
     notes = []
     if left := sum(limits.of_age(test) and not limits.of_length(test) for test in recorded):
         was, does = plural(left, "test is", "tests are"), plural(left, "does", "do")
-        notes.append(f"{left} shrink {was} not of {limits.designed_mm:g} mm designed and {does} not count.")
+        notes.append(f"{left} shrink {was} not of {limits.designed_mm:g} mm designed length and {does} not count.")
     if left := sum(not limits.of_age(test) for test in recorded):
         low, high = limits.age_h or (0, 0)
         was, does = plural(left, "test was", "tests were"), plural(left, "does", "do")
         notes.append(f"{left} shrink {was} not measured {low:g} to {high:g} h after printing and {does} not count.")
     if len(printers := sorted({test.printer for test in tests if test.printer})) > 1:
         named = ", ".join(printers)
-        notes.append(f"The shrink tests come from several printers ({named}), whose own scale errors differ.")
+        notes.append(f"The shrink tests are from several printers ({named}) with different scale errors.")
     return notes
 
 
@@ -140,7 +139,7 @@ def _figures(tests: Sequence[ShrinkTest], summary: Mapping[str, AxisSummary]) ->
 
 
 def _without_offset(test: ShrinkTest, offset_mm: float) -> float:
-    """Shrinkage by one length, %, the bead's offset taken out: spools whose coupons differ in length compare by it alone."""
+    """Returns the shrinkage of one length without the bead offset, %, so that coupons of different lengths are comparable."""
     return test.percent + (1 if test.feature == "outside" else -1) * 100 * offset_mm / test.designed_mm
 
 
@@ -182,13 +181,13 @@ def _limits(block: Values) -> ShrinkageLimits:
 def _problems(block: Values) -> list[Problem]:
     found = []
     if block.get("designed_mm") is not None and block.get("basis") != "part":
-        detail = "A designed length belongs to limits on the part: the bead is in the shrinkage of one length."
-        found.append(("/designed_mm", detail, "Set the basis to part, or leave the designed length out."))
+        detail = "A designed length needs the basis part, since the shrinkage of one length includes the bead."
+        found.append(("/designed_mm", detail, "Set basis to part, or leave out designed_mm."))
     for axis in AXES:
         ends = block.get(f"{axis}_percent")
         if ends and any(ends) and ends[0] <= ends[1] and max(abs(end) for end in ends) < 0.02:
-            detail = f"A shrinkage within {ends[0]:g} to {ends[1]:g} % looks like a fraction."
-            found.append((f"/{axis}_percent", detail, "Write percent: 0.003 is 0.3 %."))
+            detail = f"A shrinkage of {ends[0]:g} to {ends[1]:g} % looks like a fraction."
+            found.append((f"/{axis}_percent", detail, "Write percent, such as 0.3 for 0.3 %."))
     return found
 
 
@@ -199,7 +198,7 @@ def _terms(limits: ShrinkageLimits, _: float) -> str:
         "part": f" The limits are on the part as measured{length}, which includes the bead.",
         "material": " The limits are on the material, without the bead.",
     }.get(limits.basis or "", "")
-    return f"Shrinkage in % of the designed length, {counted(limits.tests_per_axis_min, 'test')} or more per axis{aged}.{basis}"
+    return f"Shrinkage in % of the designed length, from {counted(limits.tests_per_axis_min, 'test')} or more per axis{aged}.{basis}"
 
 
 def _measure(axis: str) -> Measure:
@@ -208,8 +207,8 @@ def _measure(axis: str) -> Measure:
         f"shrinkage.{axis}",
         f"Shrinkage {along}",
         "%",
-        f"shrinking more {along}",
-        f"shrinking less {along}",
+        f"more shrinkage {along}",
+        f"less shrinkage {along}",
         decimals=3,
         limit=lambda limits, _: limits.on(axis),
         spread=True,
@@ -231,14 +230,14 @@ SHRINKAGE = Characteristic(
     title="Shrinkage",
     path="/shrink-tests",
     schema="Shrink",
-    summary="Store lengths of shrink coupons.",
-    about="One length of one coupon. Axes are never merged.",
+    summary="Store lengths of shrinkage coupons.",
+    about="One length of one coupon. Axes are assessed separately.",
     measured_by=QUALITY,
     fields=(
-        Field("axis", "of the printer", type="choice", longest=1, words=AXES, needed=True, stand_in="x"),
+        Field("axis", "axis of the printer", type="choice", longest=1, words=AXES, needed=True, stand_in="x"),
         Field(
             "feature",
-            "outside: a length over all; inside: a hole or gap",
+            "outside: an outer length; inside: a hole or gap",
             type="choice",
             longest=7,
             words=("outside", "inside"),
@@ -247,7 +246,7 @@ SHRINKAGE = Characteristic(
         ),
         Field(
             "designed_mm",
-            "length as drawn, mm",
+            "designed length, mm",
             needed=True,
             above=0,
             high=2000,
@@ -257,7 +256,7 @@ SHRINKAGE = Characteristic(
         ),
         Field(
             "measured_mm",
-            "length as printed, mm",
+            "measured length, mm",
             needed=True,
             above=0,
             high=2000,
@@ -283,10 +282,10 @@ SHRINKAGE = Characteristic(
     of_lot=of_the_lot,
     by_print=_by_print,
     comparable=lambda test, limits, _: test if limits is None or limits.counts(test) else None,
-    not_comparable="not measured at the age or on the length that was asked for",
+    not_comparable="not measured at the required age or on the required length",
     compared_by="age_h",
     limits=LimitsBlock(
-        about="Limits on shrinkage per axis, [lowest, highest] in %, never merged.",
+        about="Limits on shrinkage per axis, [lowest, highest] in %.",
         fields=LIMIT_FIELDS,
         read=_limits,
         problems=_problems,
@@ -301,7 +300,7 @@ SHRINKAGE = Characteristic(
             for axis in AXES
         ),
         *(
-            Judged(f"shrinkage.control_{axis}", f"{axis.upper()} shrinkage against the control", since=SECOND + 1)
+            Judged(f"shrinkage.control_{axis}", f"{axis.upper()} shrinkage relative to the control", since=SECOND + 1)
             for axis in AXES
         ),
     ),
@@ -327,8 +326,8 @@ SHRINKAGE = Characteristic(
     instruments=("micromet", "caliper", "calliper", "laser"),
     kinds=("micrometer", "laser micrometer", "caliper"),
     instrument_unit="mm",
-    method="Lengths of printed coupons were measured along each axis and held against their design. Where lengths outside and "
-    "inside, or lengths of at least 5 : 1 allow it, the width of the bead is told apart from the shrinkage. Else the shrinkage includes it.",
+    method="Lengths of printed coupons were measured along each axis and compared with their design. With outside and inside lengths, or "
+    "lengths of at least 5 : 1, the bead offset is separated from the shrinkage. Otherwise the shrinkage includes it.",
     uses=("fit",),
     carried=("shrinkage", "shrinkage_uncertainty"),
     step_terms=lambda block: [block[name] for name in ("basis", "designed_mm") if block.get(name) is not None],

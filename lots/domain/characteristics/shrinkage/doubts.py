@@ -1,16 +1,16 @@
-"""Lengths of coupons that make no physical sense together, with what the slip may have been."""
+"""Plausibility of coupon lengths, with hints at the probable error."""
 
 from __future__ import annotations
 
 from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doubt
 from lots.domain.characteristics.shrinkage.lot_shrinkage import shrinkage_percent
 
-# Beyond these a printed coupon is not a shrunken coupon but a slip of the pen. Common practice, no source: prints lie within -2..5 %.
+# Plausible shrinkage, %. Prints are within -2..5 %. Common practice, no source.
 SHRINK_BAND = (-5.0, 10.0)
 
 
 def doubt_shrinkage(designed_mm: float, measured_mm: float) -> Doubt | None:
-    """Returns a doubt when two lengths cannot be a coupon and its model.
+    """Returns a doubt when two lengths are not plausible for a coupon and its model.
 
     Example:
         >>> doubt_shrinkage(100, 3.921).hint
@@ -36,4 +36,4 @@ def doubt_shrinkage(designed_mm: float, measured_mm: float) -> Doubt | None:
             )
     if 0 <= measured_mm < 0.2 * designed_mm:
         return Doubt("measured_mm", detail, "Enter the measured length itself, not the shrinkage.")
-    return Doubt("measured_mm", detail, "Check both lengths, and that they belong to the same feature.")
+    return Doubt("measured_mm", detail, "Check both lengths, and check that they belong to the same feature.")

@@ -1,4 +1,4 @@
-"""Shrinkage held against its limits: each axis, and its step from the last accepted lot."""
+"""Findings on shrinkage: each axis, and its step from the last accepted lot."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ from lots.domain.words import plural
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """The last accepted lot as the steps of shrinkage are measured from it, by axis.
+    """The last accepted lot as the start of steps in shrinkage, by axis.
 
     Args:
-        percent: its shrinkage in %; an axis without one has no step to judge.
-        uncertainty: standard uncertainties in %, where known; they count towards that of the step.
-        df: their degrees of freedom, where they were estimated.
-        rule: how a step is judged; the target is the middle of the axis's limits, since they name no other.
+        percent: its shrinkage, %; an axis without one has no step.
+        uncertainty: standard uncertainties, %, where known; they add to that of the step.
+        df: their degrees of freedom, where estimated.
+        rule: the rule for steps; the target is the middle of the axis's limits.
     """
 
     percent: Mapping[str, float] = field(default_factory=dict)
@@ -49,8 +49,8 @@ def judge_shrinkage(
     """Returns the findings on each axis that has limits, and its step from the last accepted lot.
 
     Args:
-        summary: of the tests whose age counts.
-        start: what steps are measured from.
+        summary: of the tests that count.
+        start: the last accepted lot.
     """
     found = []
     for name in AXES:
@@ -64,7 +64,7 @@ def judge_shrinkage(
 
 @dataclass(frozen=True, slots=True)
 class _Axis:
-    """One axis of a lot: what was measured, what is lacking, whether enough tests were made, and its line where that is too uncertain."""
+    """One axis of a lot: value, next action, whether enough tests were made, and its line fit where that is too uncertain."""
 
     name: str
     measured: Measured
@@ -75,10 +75,10 @@ class _Axis:
 
 
 def _along(name: str, found: AxisSummary | None, limits: ShrinkageLimits) -> _Axis:
-    """One axis as it is judged. Limits on the material take no shrinkage that includes the bead."""
+    """Returns one axis for assessment. Limits on the material leave out a shrinkage that includes the bead."""
     n = found.n if found else 0
     short = limits.tests_per_axis_min - n
-    lacking = f"{short} {'more ' if n else ''}shrink {plural(short, 'test')} along {name.upper()}{_aged(limits)}"
+    lacking = f"make {short} {'more ' if n else ''}shrink {plural(short, 'test')} along {name.upper()}{_aged(limits)}"
     lacking = lacking if short > 0 else ""
     if found is None:
         return _Axis(name, Measured(None, 0, "tests"), None, lacking, short <= 0)
@@ -96,7 +96,7 @@ def _judge_axis(axis: _Axis, limits: ShrinkageLimits, rule: DecisionRule) -> Fin
 
 
 def _judge_step(axis: _Axis, most: float, ends: tuple[float, float], rule: DecisionRule, start: Start) -> Finding:
-    """The finding on the step from the last accepted lot, `most` being its limit and `ends` those of the shrinkage."""
+    """Returns the finding on the step from the last accepted lot, with its limit `most` and the limits `ends` on shrinkage."""
     value, before, u = axis.measured.value, start.percent[axis.name], axis.uncertainty
     step = replace(
         axis.measured,
@@ -112,16 +112,16 @@ def _judge_step(axis: _Axis, most: float, ends: tuple[float, float], rule: Decis
 
 
 def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, lacking: str, complete: bool) -> Finding:
-    """Returns the worse of a finding and of the one on the line that is too uncertain for the limits.
+    """Returns the worse of a finding and the finding on the line fit that is too uncertain for the limits.
 
-    A line that wider limits would take for the shrinkage counts against the lot under narrower ones too, and never for it. So widening limits
-    refuses no lot.
+    Wider limits would use the line fit, so under narrower limits it can fail the lot but not pass it. So wider limits never reject a
+    lot that narrower limits accept.
 
     Args:
         by_singles: the finding on the mean of the single shrinkages; without a value where limits are on the material.
-        line: shrinkage and bead offset by the line.
+        line: shrinkage and bead offset from the line fit.
         rule: simple or guarded acceptance.
-        lacking: what is still to be measured.
+        lacking: the next action.
         complete: True where enough tests were made.
     """
     by_line = judge(
@@ -131,7 +131,7 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
             line.n,
             by_singles.counted,
             uncertainty=line.uncertainty,
-            detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
+            detail=f"{_bead(line)} The uncertainty of this separation is too large for a pass.",
         ),
         by_singles.limit,
         rule,
@@ -141,20 +141,20 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
 
 
 def _bead(measured: AxisSummary) -> str:
-    """Whether a shrinkage includes the bead, as a sentence."""
+    """Returns a sentence on the bead in a shrinkage."""
     if measured.offset_mm is not None:
-        return f"Bead offset {measured.offset_mm:+.3f} mm, separated by two lengths."
+        return f"The bead offset of {measured.offset_mm:+z.3f} mm was separated by two lengths."
     return f"This shrinkage includes the bead (measured on {measured.of})." if measured.of else ""
 
 
 def _from_to(before: float, value: float) -> str:
-    """Both ends of a step, with a decimal more where their rounding would make the step another than it is said to be."""
+    """Returns both ends of a step, with enough decimals that their difference agrees with the step shown."""
     least = decimals_of("shrinkage")
     step = shown(abs(value - before), least)
     ends = ((shown(before, digits), shown(value, digits)) for digits in range(least, least + 4))
     agreeing = ((low, high) for low, high in ends if shown(abs(float(high) - float(low)), least) == step)
     low, high = next(agreeing, (f"{before:.9g}", f"{value:.9g}"))
-    return f"From {low} % to {high} %."
+    return f"The step is from {low} % to {high} %."
 
 
 def _aged(limits: ShrinkageLimits) -> str:
@@ -162,7 +162,7 @@ def _aged(limits: ShrinkageLimits) -> str:
 
 
 def scales_along(limits: ShrinkageLimits, _: float, __: object) -> list[Scale]:
-    """Returns what the shrinkage of one length is drawn against: the limit along its axis."""
+    """Returns the scales for the shrinkage of one length along each axis."""
     return [
         Scale(
             label=f"Shrinkage along {axis.upper()}",

@@ -1,4 +1,4 @@
-"""What the shrinkage block of a limits revision may ask."""
+"""Fields of the shrinkage block of a limits revision."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ LIMIT_FIELDS = (
     ),
     LimitField(
         "step_max_percent",
-        "most between this lot and the last accepted one, per axis",
+        "largest step from the last accepted lot, per axis",
         label="Step from the last lot, at most, %",
         proposal=0.15,
         above=0,
@@ -30,7 +30,7 @@ LIMIT_FIELDS = (
     ),
     LimitField(
         "control_difference_max_percent",
-        "most between coupons of the lot and of the control spool in one build",
+        "largest difference between coupons of the lot and of the control spool in one build",
         label="Difference from the control spool, at most, %",
         above=0,
         high=10,
@@ -39,7 +39,7 @@ LIMIT_FIELDS = (
     by_test_print(),
     LimitField(
         "basis",
-        "part: lengths as measured, with the bead; material: without the bead, so lengths outside and inside or of at least 5 : 1 are needed",
+        "part: lengths with the bead; material: without the bead, from outside and inside lengths or lengths of at least 5 : 1",
         label="Basis",
         type="choice",
         words=("part", "material"),
@@ -53,11 +53,11 @@ LIMIT_FIELDS = (
     ),
     LimitField(
         "age_h",
-        "hours after printing at which coupons are measured, from earliest to latest",
+        "age of coupons, hours after printing, from earliest to latest",
         label="Age of coupons, h",
         ends="earliest and latest",
         proposal=(20, 30),
-        source="ASTM D955 measures mouldings after 24 h; the span is common practice, no source",
+        source="ASTM D955 measures mouldings after 24 h; the range is common practice, no source",
         type="pair",
         low=0,
         high=10_000,

@@ -1,4 +1,4 @@
-"""Shrinkage of printed coupons, each axis for itself: X, Y and Z are never merged."""
+"""Shrinkage of printed coupons, separately per axis."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ AXES = ("x", "y", "z")
 # Standard uncertainty that another printer adds to shrinkage, %: printers differ by 0.1 to 0.2 %. Common practice, no source.
 BETWEEN_PRINTERS = 0.15
 
-# Before version 3 of the rules, signed lengths must differ by this much of the longest before scale and bead offset are told apart.
-# This project's own choice.
+# Before version 3 of the rules, scale and bead offset are separated where signed lengths differ by this part of the longest.
+# This project's rule, no source.
 _LEAST_SPREAD = 0.1
 
 
@@ -40,13 +40,13 @@ class ShrinkTest:
     Args:
         spool: spool it was printed from.
         axis: "x", "y" or "z".
-        feature: "outside" (a bead too wide makes it longer) or "inside" (makes it shorter).
+        feature: "outside" (a wide bead makes it longer) or "inside" (makes it shorter).
         designed_mm: length in the model, mm, > 0.
         measured_mm: length of the part, mm, > 0.
         age_h: hours since printing, >= 0.
-        printer: where it was printed, None if not noted.
+        printer: its printer, None if not stated.
         uncertainty: standard uncertainty of the length, mm, None if unknown.
-        resolution: smallest step that the caliper shows, mm, None if unknown.
+        resolution: smallest displayed step of the caliper, mm, None if unknown.
     """
 
     spool: str
@@ -62,15 +62,15 @@ class ShrinkTest:
 
     @property
     def percent(self) -> float:
-        """Shrinkage by this one length, %: positive when the part is short. Includes any bead offset."""
+        """Returns the shrinkage of this length, %, positive for a short part. It includes any bead offset."""
         return shrinkage_percent(self.designed_mm, self.measured_mm)
 
 
 def shrinkage_percent(designed_mm: float, measured_mm: float) -> float:
-    """Returns 100 (designed - measured) / designed, in %: positive when the part came out short.
+    """Returns 100 (designed - measured) / designed, %, positive for a short part.
 
     Reference:
-        ISO 294-4 defines moulding shrinkage so; a printed coupon is a shop method and is called one.
+        ISO 294-4 (definition of moulding shrinkage). Its use on printed coupons is a shop method.
 
     Example:
         >>> round(shrinkage_percent(100, 99.6), 9)
@@ -80,7 +80,7 @@ def shrinkage_percent(designed_mm: float, measured_mm: float) -> float:
 
 
 def scale_factor(percent: float) -> float:
-    """Returns 1 / (1 - S), what to multiply a model by so that the part comes out at its designed size.
+    """Returns 1 / (1 - S), the scale of a model for a part of the designed size.
 
     Args:
         percent: shrinkage S in %, < 100.
@@ -97,13 +97,13 @@ class AxisSummary:
     """Shrinkage along one axis.
 
     Args:
-        percent: in %, without the bead where `separated`, else the mean of the single shrinkages, which includes it.
-        offset_mm: of the bead, mm; None where the lengths do not tell it.
-        n: tests.
-        uncertainty: of `percent`, in %; None when nothing tells it.
-        of: from version 3 of the rules, what `percent` is of: `SEPARATED`, or features and lengths in words.
-        to_separate: what is still needed to separate the bead; "" where it is separated or nobody asked.
-        uncertain: shrinkage and offset by the line, where the lengths tell them apart and the slope is too uncertain for the limits.
+        percent: shrinkage, %, without the bead where `separated`, else the mean of the single shrinkages, which includes it.
+        offset_mm: bead offset, mm; None where not separated.
+        n: number of tests.
+        uncertainty: of `percent`, %; None when unknown.
+        of: from version 3 of the rules: `SEPARATED`, or features and lengths in words.
+        to_separate: action needed to separate the bead; "" where separated or not required.
+        uncertain: shrinkage and offset from the line fit, where its slope is too uncertain for the limits.
     """
 
     percent: float
@@ -116,7 +116,7 @@ class AxisSummary:
 
     @property
     def separated(self) -> bool:
-        """True where `percent` is that of the material, with the bead taken out."""
+        """Returns whether `percent` is that of the material, without the bead."""
         return self.offset_mm is not None
 
 
@@ -127,13 +127,13 @@ def summarise_axis(
 
     A bead wider than planned makes outside lengths longer by an offset e and inside lengths shorter by the same e:
     measured = designed (1 - s) + e outside, designed (1 - s) - e inside. With the sign of the feature moved to the length, both are one
-    line, sign x measured = (1 - s) (sign x designed) + e, and least squares gives s and e whenever two signed lengths differ. With one
-    length they cannot be told apart: the mean of the single shrinkages is given and the offset is None.
+    line, sign x measured = (1 - s) (sign x designed) + e. Least squares gives s and e where two signed lengths differ. With one
+    length they cannot be separated: the result is the mean of the single shrinkages, without an offset.
 
     Args:
         tests: of one axis only.
-        apart: when the two are told apart; None: by the rule before version 3, a tenth between the signed lengths.
-        estimate: what else tells how tests scatter.
+        apart: the rule for separating the two; None: the rule before version 3.
+        estimate: method and earlier data for the uncertainty.
 
     Reference:
         Ordinary least squares, any textbook; ISO 294-4 for the definition of shrinkage.
@@ -161,7 +161,7 @@ def summarise_axis(
 
 
 def _singles(tests: Sequence[ShrinkTest], estimate: Estimate) -> AxisSummary:
-    """The mean of the single shrinkages."""
+    """Returns the mean of the single shrinkages."""
     by = Instrument.of(tests, 100 / min(t.designed_mm for t in tests))
     singles = [t.percent for t in tests]
     groups = [[[test.percent] for test in some] for some in by_spool(tests).values()]
@@ -172,7 +172,7 @@ def _singles(tests: Sequence[ShrinkTest], estimate: Estimate) -> AxisSummary:
 def _line(
     tests: Sequence[ShrinkTest], lengths: Sequence[float], estimate: Estimate
 ) -> tuple[AxisSummary, float, float]:
-    """Shrinkage and bead offset by least squares; the noise of one length, mm; the root of the summed squares of the lengths, mm."""
+    """Returns shrinkage and bead offset by least squares, the noise of one length, mm, and the root sum of squares of lengths, mm."""
     n, by = len(tests), Instrument.of(tests)
     measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
     slope, offset = linear_regression(lengths, measured)
@@ -184,13 +184,13 @@ def _line(
     hidden = None if scatter is None or by.resolution is None else by.resolution / math.sqrt(12)
     noise = max((s for s in (scatter, by.uncertainty, hidden) if s is not None), default=None)
     if not estimate.lengths:
-        # What the line leaves over holds the caliper's own noise already; whichever is larger speaks for the slope.
+        # The residuals include the noise of the caliper, so the larger of the two counts.
         shrinking = None if scatter is None or noise is None else min(per_mm * scatter, per_mm * noise)
         u = None if noise is None else as_known(per_mm * noise, shrinking)
     else:
         u = _of_slope(tests, left_over, scatter, per_mm, estimate)
     found = AxisSummary(100 * (1 - slope), offset, n, u)
-    # Three lengths on one line by luck do not show how well a caliper reads that states nothing.
+    # Three lengths may lie on a line by chance, so a caliper without a stated uncertainty has an assumed one.
     least = 0.0 if by.uncertainty is not None else ASSUMED_CALIPER_MM
     return found, max(noise or 0.0, least), math.sqrt(spread)
 
@@ -198,15 +198,15 @@ def _line(
 def _of_slope(
     tests: Sequence[ShrinkTest], left_over: Sequence[float], scatter: float | None, per_mm: float, estimate: Estimate
 ) -> Uncertainty | None:
-    """The uncertainty of a shrinkage by a line: by what the line leaves over, by the spools that differ from it, and by the caliper.
+    """Returns the uncertainty of a shrinkage from a line fit: residuals, differences between spools, and caliper.
 
     Args:
-        left_over: measured minus line of each test, mm.
-        scatter: standard deviation of a length about the line, mm; None of two lengths.
-        per_mm: % of shrinkage that one mm of standard deviation of a length makes.
+        left_over: residual of each test, mm.
+        scatter: standard deviation of the residuals, mm; None for two lengths.
+        per_mm: change of shrinkage, %, per mm of standard deviation of a length.
     """
     by_line = (
-        None if scatter is None else estimated(per_mm * scatter, len(tests) - 2, "scatter of lengths about the line")
+        None if scatter is None else estimated(per_mm * scatter, len(tests) - 2, "spread of lengths about the line")
     )
     by = Instrument.of(tests)
     scaled = Instrument.of(tests, per_mm)
@@ -221,16 +221,16 @@ def _of_slope(
 
 @dataclass(frozen=True, slots=True)
 class ShrinkageLimits:
-    """What a grade's limits ask of shrinkage.
+    """Limits on shrinkage.
 
     Args:
-        percent: [low, high] in % per axis.
-        step_max_percent: the largest step in %.
-        tests_per_axis_min: tests per axis.
-        age_h: ages that count, in hours.
-        basis: "part" for lengths as measured, "material" without the bead; None judges by what the lengths tell.
+        percent: [low, high] per axis, %.
+        step_max_percent: largest step, %.
+        tests_per_axis_min: fewest tests per axis.
+        age_h: accepted ages, hours.
+        basis: "part" for lengths as measured, "material" without the bead; None: without the bead where the lengths allow it.
         designed_mm: the only designed length that counts, mm; None for any.
-        control_difference_max_percent: the largest difference to the control of the same build, in %.
+        control_difference_max_percent: largest difference from the control of the same build, %.
     """
 
     percent: Mapping[str, tuple[float, float]]
@@ -242,24 +242,24 @@ class ShrinkageLimits:
     control_difference_max_percent: float | None = None
 
     def on(self, axis: str) -> Limit | None:
-        """The limit on shrinkage along an axis, in %; None where there is none."""
+        """Returns the limit on shrinkage along an axis, %; None without one."""
         low, high = self.percent.get(axis, (None, None))
         return None if axis not in self.percent else Limit(low, high, "%")
 
     def counts(self, test: ShrinkTest) -> bool:
-        """Returns whether the coupon has the age and the length these limits ask for. Shrinkage goes on for a day (common practice, no source)."""
+        """Returns whether the coupon has the required age and length. Shrinkage continues for a day (common practice, no source)."""
         return self.of_age(test) and self.of_length(test)
 
     def of_age(self, test: ShrinkTest) -> bool:
-        """True when the coupon was measured at an age these limits accept."""
+        """Returns whether the coupon was measured at an accepted age."""
         return self.age_h is None or self.age_h[0] <= test.age_h <= self.age_h[1]
 
     def of_length(self, test: ShrinkTest) -> bool:
-        """True when the coupon has the designed length that these limits ask for."""
+        """Returns whether the coupon has the required designed length."""
         return self.designed_mm is None or math.isclose(test.designed_mm, self.designed_mm, rel_tol=1e-9)
 
     def apart(self, axis: str) -> SeparationRule:
-        """When shrinkage and bead offset along an axis are told apart."""
+        """Returns the rule for separating shrinkage and bead offset along an axis."""
         low, high = self.percent.get(axis, (None, None))
         return SeparationRule(None if low is None or high is None else (high - low) / 2, self.basis)
 
@@ -267,7 +267,7 @@ class ShrinkageLimits:
 def summarise(
     tests: Sequence[ShrinkTest], apart: Callable[[str], SeparationRule] | None = None, estimate: Estimate = OWN
 ) -> dict[str, AxisSummary]:
-    """Returns the summary of each axis that has tests; `apart` says per axis when the bead is told apart, None by the rule before version 3."""
+    """Returns the summary of each axis with tests; `apart` returns the separation rule per axis, None: the rule before version 3."""
     by_axis = {
         axis: summarise_axis([t for t in tests if t.axis == axis], None if apart is None else apart(axis), estimate)
         for axis in AXES

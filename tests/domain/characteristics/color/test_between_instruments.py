@@ -51,7 +51,10 @@ def test_another_instrument_than_the_reference_s_leaves_a_failure_near():
     assert (
         "measure with C-1, which measured the reference, or record an agreement study of C-1 and C-2" == lot.to_measure
     )
-    assert "Read with C-2, the reference with C-1: 0.5 per coordinate is added" in lot.detail
+    assert (
+        "The instrument was C-2, that of the reference C-1. A standard uncertainty of 0.5 per coordinate is added"
+        in lot.detail
+    )
 
 
 @pytest.mark.parametrize(("rules", "waits"), [(3, False), (4, True)])
@@ -119,7 +122,8 @@ def test_no_step_is_judged_across_instruments():
     found, notes = judged(read("C-2", 95.0, -0.8, 2.35), limits=STEPS, previous=BEFORE)
     assert "color.step" not in found
     assert any(
-        note.startswith("No colour step is judged: the last accepted lot was read with C-1, this") for note in notes
+        note.startswith("No colour step is assessed, since no agreement study covers C-1 (last accepted lot)")
+        for note in notes
     )
 
 

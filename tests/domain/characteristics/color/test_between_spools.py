@@ -48,7 +48,7 @@ def test_all_spools_are_expected_to_differ_more_than_two(spools, verdict):
 def test_near_says_how_many_more_spools():
     """0.3 among two of four is expected to be 0.365 among four once three show no more than 0.3: one more spool."""
     found = pair(greys(95.0, 95.3), spools=4)
-    assert (1, "colour on 1 more spool") == (found.more_spools, found.to_measure)
+    assert (1, "measure colour on 1 more spool") == (found.more_spools, found.to_measure)
     assert 0.3 * 2.058751 / 1.128379 - 0.3 == pytest.approx(found.guard, abs=1e-6)
 
 
@@ -61,8 +61,8 @@ def test_one_spool_of_several_is_missing_and_one_of_one_passes():
 
 def test_what_is_lacking_leaves_it_open_and_a_pair_beyond_the_limit_refuses():
     """A sample that is not complete does not pass; two complete spools beyond the limit settle it."""
-    assert "missing" == pair(greys(95.0, 95.1), lacking="colour on 1 more spool").verdict
-    assert "fail" == pair(greys(95.0, 95.9), lacking="colour on 1 more spool").verdict
+    assert "missing" == pair(greys(95.0, 95.1), lacking="measure colour on 1 more spool").verdict
+    assert "fail" == pair(greys(95.0, 95.9), lacking="measure colour on 1 more spool").verdict
 
 
 @pytest.mark.parametrize(("u", "verdict"), [(0.01, "pass"), (0.1, "near"), (None, "missing"), (0.0, "missing")])

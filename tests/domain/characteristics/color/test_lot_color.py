@@ -177,7 +177,7 @@ def test_without_an_approved_shade_nothing_passes():
     """Readings without a reference to hold them against stay missing and ask for an approved shade revision."""
     found = judged(lot(WHITE), ColorLimits(lot_max=1.0, spool_max=1.0, spread_max=1.0), reference=None)
     assert {"missing"} == {finding.verdict for finding in found.values()}
-    assert all("approved shade revision" in finding.to_measure for finding in found.values())
+    assert all("approve a shade revision" in finding.to_measure for finding in found.values())
 
 
 def test_too_few_readings_on_a_spool_are_not_enough_to_pass():

@@ -55,8 +55,8 @@ def test_the_worse_of_the_two_lights_counts_in_the_blocks_own_formula(pair, form
     limits = ColorLimits(formula, lot_max=1.0, metamerism_max=0.5)
     found = judged([read("A", curve(pair, "curve_2"))], approved(curve(pair, "curve_1")), limits)["color.metamerism"]
     assert pytest.approx(index[worst], abs=TABULATED_WEIGHTS_IN_LAB) == found.value
-    assert f"Under {worst}, for a match under D65" in found.message
-    assert f"Under {other} it is {index[other]:.2f}." in found.message
+    assert f"Under {worst}, corrected for a match under D65" in found.message
+    assert f"The index under {other} is {index[other]:.2f}." in found.message
 
 
 def test_a_light_is_not_tried_against_itself():
@@ -66,7 +66,7 @@ def test_a_light_is_not_tried_against_itself():
     shade = ShadeRevision("S", 1, lab_from_spectrum(lamp, "A"), under, lamp)
     reading = ColorReading("A", lab_from_spectrum(lamp, "A"), under, None, lamp)
     found = judged([reading], shade, ColorLimits(lot_max=1.0, metamerism_max=0.5))["color.metamerism"]
-    assert "Under LED-B3, for a match under A" in found.detail
+    assert "Under LED-B3, corrected for a match under A" in found.detail
     assert "Under A it is" not in found.detail
 
 

@@ -66,9 +66,9 @@ def test_what_lacks_names_the_build():
     """A lot printed in B7 needs a control of B7."""
     own = [printed(0.5, "B7")]
     asked = (lambda one: one.length, "a coupon")
-    assert "a coupon of the control spool printed in build B7" == lacking_control(own, [], *asked)
+    assert "print a coupon of the control spool in build B7" == lacking_control(own, [], *asked)
     assert "" == lacking_control(own, [printed(0.3, "B7")], *asked)
-    assert "a coupon of the control spool printed in the same build as the lot" == lacking_control([], [], *asked)
+    assert "print a coupon of the control spool in the same build as the lot" == lacking_control([], [], *asked)
 
 
 @examples(60)

@@ -48,7 +48,7 @@ def test_a_transposed_digit_among_its_own_list():
     """1.478 for 1.748 is found by the two readings sent with it, which are not far themselves, and said in words."""
     found = far_off(DIAMETER, sizes(1.748, 1.75, 1.478), [])
     assert [True, True, False] == [one is None for one in found]
-    assert "d1 is 1.478 mm, far from 1.749 mm, the middle of the 2 other readings of spool S" == str(found[2])
+    assert "d1 is 1.478 mm, far from the median of the 2 other readings of spool S (1.749 mm)" == str(found[2])
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,7 @@ def test_each_diameter_of_a_position_has_its_own_mark_and_its_ovality_one():
 READINGS = {
     "color": ({"lab": [94.0, -0.8, 1.5]}, "Colour difference from the reference"),
     "shrinkage": ({"axis": "x", "designed_mm": 100, "measured_mm": 99.7}, "Shrinkage along X"),
-    "bond": ({"stress_mpa": 22}, "Breaking stress of one bar"),
+    "bond": ({"stress_mpa": 22}, "Breaking stress of one specimen"),
     "surface": ({"specks": 3, "area_dm2": 2}, "Specks per dm²"),
     "moisture": ({"moisture_percent": 0.06}, "Moisture"),
     "gloss": ({"gloss_gu": 40, "geometry_deg": 60}, "Gloss at 60 degrees"),

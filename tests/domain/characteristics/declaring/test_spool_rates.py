@@ -54,7 +54,7 @@ def test_the_worst_spool_is_named_and_the_pooled_rate_says_that_it_does_not_spea
     """The lot's finding on its worst spool names it; the pooled finding tells of the dispersion test."""
     (pooled, worst), each = judge_spool_specks(layers(9, 0, 0, 0, 0), TWO, SIMPLE)
     assert ("surface.spool_specks", "S0", "spool S0", True) == (worst.code, worst.spool, worst.subject, worst.claimable)
-    assert "differ by more than chance (dispersion test, 5 spools, p < 0.001)" in pooled.detail
+    assert "differ significantly (dispersion test, n = 5, p < 0.001)" in pooled.detail
     assert {worst.code} == {finding.code for finding in each}
     assert worst.code in LABELS
 
