@@ -76,11 +76,11 @@ def test_no_more_lots_are_looked_at_than_the_order_takes():
 @pytest.mark.parametrize(
     ("lot", "says"),
     [
-        (IN_JOB, "Already used in this job. Colour difference from the other lots of this job: 0.45 at most."),
+        (IN_JOB, "Already used in this job. Colour difference from the other lots of this job: at most 0.45."),
         (replace(IN_JOB, pairs=()), "Already used in this job."),
-        (SAME, "Same lot. Colour difference from the other lots of this job: 0.30 at most."),
+        (SAME, "Same lot. Colour difference from the other lots of this job: at most 0.30."),
         (replace(SAME, pairs=()), "Same lot."),
-        (NEAR, "Colour difference from the other lots of this job: 0.20 at most."),
+        (NEAR, "Colour difference from the other lots of this job: at most 0.20."),
         (replace(OLD, pairs=()), "Oldest lot in stock."),
         (replace(YOUNG, pairs=()), "Received 2025-03-04."),
         (UNKNOWN, "Oldest lot in stock."),

@@ -74,7 +74,7 @@ def test_each_standing_that_cannot_be_loaded_says_so(standing):
 
 def test_a_standing_nobody_knows_counts_as_never_judged():
     """A standing that is not in the table, from an older or a newer program, is not clear and says the lot was never judged."""
-    assert ("Lot L-7 has never been judged.",) == clear(replace(GOOD, standing="mystery"), "cosmetic").reasons
+    assert ("Lot L-7 has not been assessed.",) == clear(replace(GOOD, standing="mystery"), "cosmetic").reasons
 
 
 @pytest.mark.parametrize("left", [0.0, -1.0, 1e-12], ids=["none", "negative", "arithmetic-noise"])
@@ -93,7 +93,7 @@ def test_a_spool_of_which_nobody_says_what_is_left_is_empty():
 def test_a_spool_on_another_machine_is_not_loaded():
     """A spool cannot be on two machines; the reason says where it is."""
     reasons = clear(replace(GOOD, loaded_on="P-3"), "cosmetic").reasons
-    assert ("Spool SP-1 is on machine P-3; unload it there first.",) == reasons
+    assert ("Spool SP-1 is on machine P-3. Unload it there first.",) == reasons
 
 
 APART = PairMatch("L-8", 1.4, 0.5, False, "darker, yellower")
@@ -213,11 +213,11 @@ def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
         ([], ()),
         (
             [("HW-Q12-3", "J-1043")],
-            ("P1 already holds HW-Q12-3 for J-1043: unload it first unless it has another slot.",),
+            ("P1 already holds HW-Q12-3 for J-1043. Unload it first unless P1 has another slot.",),
         ),
         (
             [("HW-1", "J-1"), ("HW-2", "J-2")],
-            ("P1 already holds HW-1 for J-1 and HW-2 for J-2: unload one of them first unless it has another slot.",),
+            ("P1 already holds HW-1 for J-1 and HW-2 for J-2. Unload one of them first unless P1 has another slot.",),
         ),
     ],
     ids=["none", "one", "two"],

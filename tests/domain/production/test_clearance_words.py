@@ -23,15 +23,15 @@ def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
     ("changed", "says"),
     [
         ({"withdrawn": True}, "Spool SP-1 was withdrawn when its delivery was corrected. Take it to quality."),
-        ({"loaded_on": "P1"}, "Spool SP-1 is on machine P1; unload it there first."),
+        ({"loaded_on": "P1"}, "Spool SP-1 is on machine P1. Unload it there first."),
         ({"remaining_g": 0.0}, "Spool SP-1 is empty."),
         ({"by_hand": ("block", "Dust.")}, "Lot L-7 was blocked: Dust."),
         ({"by_hand": ("hold", "Dust.")}, "Lot L-7 is on hold: Dust."),
         ({"by_hand": ("return", "Dust.")}, "Lot L-7 goes back to the supplier: Dust."),
         ({"by_hand": ("scrap", "Dust.")}, "Lot L-7 was scrapped: Dust."),
         ({"by_hand": ("burn", "Dust.")}, "Lot L-7 is under the decision 'burn': Dust."),
-        ({"judged": False}, "Lot L-7 has never been judged."),
-        ({"standing": "mystery"}, "Lot L-7 has never been judged."),
+        ({"judged": False}, "Lot L-7 has not been assessed."),
+        ({"standing": "mystery"}, "Lot L-7 has not been assessed."),
         ({"standing": "blocked"}, "Lot L-7 is blocked by its readings."),
         ({"standing": "quarantined"}, "Lot L-7 is in quarantine."),
     ],
@@ -46,7 +46,7 @@ def test_a_lot_that_is_not_measured_says_so():
     found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": ["One more spool."]})
     assert found == (
         "Lot L-7 is in quarantine: its measurements are not complete.",
-        "Lot L-7 is not measured enough for cosmetic use.",
+        "Lot L-7 has too few measurements for cosmetic use.",
         "One more spool.",
     )
 
@@ -56,7 +56,7 @@ def test_a_lot_that_is_not_measured_says_so():
     [
         ("fail", "fails for"),
         ("near", "is not accepted yet for"),
-        ("missing", "is not measured enough for"),
+        ("missing", "has too few measurements for"),
         ("mystery", "has no verdict for"),
     ],
 )
@@ -164,11 +164,11 @@ def test_a_machine_that_is_taken_names_what_is_on_it():
     assert free == with_held(free, "P1", [], slots=1)
     assert free == with_held(free, "P1", one, slots=2)
     assert with_held(free, "P1", one).cautions == (
-        "P1 already holds A-1 for J-1: unload it first unless it has another slot.",
+        "P1 already holds A-1 for J-1. Unload it first unless P1 has another slot.",
         "Look.",
     )
     assert with_held(free, "P1", two, slots=2).cautions == (
-        "P1 already holds A-1 for J-1 and B-1 for J-2: unload one of them first unless it has another slot.",
+        "P1 already holds A-1 for J-1 and B-1 for J-2. Unload one of them first unless P1 has another slot.",
         "Look.",
     )
 
@@ -200,7 +200,7 @@ OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2
         (OF_ONE_LOT, "1.25, at most 0.8 within one job (lighter)"),
         (
             replace(OF_ONE_LOT, allowance=0.3),
-            "1.25, at most 0.8 within one job (spools of its lot differ by that much)",
+            "1.25, at most 0.8 within one job (expected between spools of its lot)",
         ),
         (replace(OF_ONE_LOT, delta_e=None, limit=None), "0.00, at most 0 within one job (lighter)"),
     ],
@@ -208,7 +208,7 @@ OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2
 )
 def test_two_spools_of_one_lot_that_do_not_match_say_why(pair, numbers):
     """Both spools are named, and whether the difference was measured or is allowed for."""
-    start = "Spool SP-1 does not match spool SP-2 of the same lot, already used in this job: colour difference"
+    start = "Spool SP-1 does not match spool SP-2 of the same lot in this job: colour difference"
     assert (f"{start} {numbers}.",) == reasons(pairs=[pair])
 
 
@@ -259,7 +259,7 @@ def test_lots_of_which_one_spool_was_measured_are_named_once():
     ]
     told = clear(GOOD, "cosmetic", pairs, match_asked=True).cautions
     assert told[:-1] == tuple(
-        f"Differences between spools of lot {lot} are not known, since one spool of it was measured."
+        f"Differences between spools of lot {lot} are unknown, because only one spool was measured."
         for lot in ("L-7", "L-8")
     )
     assert told[-1:] == clear(GOOD, "cosmetic", pairs).cautions

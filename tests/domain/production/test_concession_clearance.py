@@ -88,8 +88,8 @@ LIFTED = {
 NOT_LIFTED = {
     "empty": ({"remaining_g": 0.0}, "Spool SP-1 is empty."),
     "too-little": ({"remaining_g": 150.0}, "Spool SP-1 has 150 g left; the job needs 200 g."),
-    "loaded": ({"loaded_on": "P-3"}, "Spool SP-1 is on machine P-3; unload it there first."),
-    "never-judged": ({"judged": False}, "Lot L-7 has never been judged."),
+    "loaded": ({"loaded_on": "P-3"}, "Spool SP-1 is on machine P-3. Unload it there first."),
+    "never-judged": ({"judged": False}, "Lot L-7 has not been assessed."),
 }
 PAIRS = {
     "apart": (PairMatch("L-8", 1.4, 0.5, False, "darker"), "does not match lot L-8"),

@@ -12,14 +12,14 @@ MASSES = st.floats(0, 1000)
 @pytest.mark.parametrize(
     ("spool", "says"),
     [
-        (SpoolMass(1000, -1, used_g=1001), "less than nothing"),
+        (SpoolMass(1000, -1, used_g=1001), "below zero"),
         (SpoolMass(1000, 900, used_g=200), "are 800 g"),
         (SpoolMass(1000, float("nan")), "are 1000 g"),
-        (SpoolMass(300, 300, wound_g=200), "200 g were wound onto it, not 300 g"),
+        (SpoolMass(300, 300, wound_g=200), "200 g were respooled onto it, not 300 g"),
         (SpoolMass(1000, 1000, loaded=[("P1", 1000)]), "its load on P1 has not ended"),
-        (SpoolMass(1000, 1000, machine="P1"), "no load there"),
-        (SpoolMass(1000, 1000, machine="P1", loaded=[("P2", 1000)]), "no load there"),
-        (SpoolMass(1000, 1000, machine="P1", loaded=[("P1", 1000), ("P1", 1000)]), "2 times at once"),
+        (SpoolMass(1000, 1000, machine="P1"), "no open load there"),
+        (SpoolMass(1000, 1000, machine="P1", loaded=[("P2", 1000)]), "no open load there"),
+        (SpoolMass(1000, 1000, machine="P1", loaded=[("P1", 1000), ("P1", 1000)]), "has 2 open loads"),
         (SpoolMass(1000, 1000, machine="P1", loaded=[("P1", 900)]), "with 900 g, but 1000 g are left"),
     ],
 )

@@ -206,7 +206,7 @@ def test_a_lot_nobody_measured_is_used_alone():
     assert pick(stock, 1000, 0.5, RULE).possible
     found = pick(stock, 2000, 0.5, RULE)
     assert (False, None) == (found.possible, found.nearest.match_max)
-    assert "until the colour is measured" in found.says
+    assert "Measure the colour of" in found.says
 
 
 def test_too_little_filament_is_said_so():
@@ -272,7 +272,7 @@ def assert_holds(stock, found, match_max, mass):
     else:
         assert grams(chosen) == pytest.approx(found.nearest.mass_g)
         assert found.nearest.mass_g < mass
-    assert found.proven_optimal is ("ended at its limit" not in found.says)
+    assert found.proven_optimal is ("reached its limit" not in found.says)
 
 
 @examples(300)
@@ -331,5 +331,5 @@ def test_of_more_lots_than_are_compared_the_heaviest_are(monkeypatch):
     stock = [lot(1, WHITE, 100), lot(2, WHITE, 500), lot(3, WHITE, 400)]
     found = pick(stock, 800, 0.5, RULE)
     assert ((2, 3), False) == (found.lots, found.proven_optimal)
-    assert "fewer or older lots may be enough" in found.says
+    assert "Fewer or older lots may suffice" in found.says
     assert not pick(stock, 1000, 0.5, RULE).possible
