@@ -86,13 +86,13 @@ def test_one_more_lot_never_helps_by_failing(outcomes, needed):
 @pytest.mark.parametrize(
     ("outcomes", "words"),
     [
-        ("", ["0 of the 3 consecutive conforming lots needed came since the answer", "3 more are needed"]),
-        ("AA", ["2 of the 3", "(Q-1, Q-2)", "1 more is needed"]),
+        ("", ["0 of 3 consecutive conforming lots received since the answer.", "3 more are needed"]),
+        ("AA", ["2 of 3", "(Q-1, Q-2)", "1 more is needed"]),
         (
             "ARA?",
-            ["1 of the 3", "(Q-3)", "Q-2 was not accepted for any use: the count began again", "not counted: Q-4"],
+            ["1 of 3", "(Q-3)", "Q-2 was not accepted for any use, so the count restarted", "not counted: Q-4"],
         ),
-        ("AAA", ["3 of the 3 consecutive conforming lots needed came since the answer (Q-1, Q-2, Q-3)."]),
+        ("AAA", ["3 of 3 consecutive conforming lots received since the answer (Q-1, Q-2, Q-3)."]),
     ],
 )
 def test_the_count_says_how_many_there_are_and_how_many_still_lack(outcomes, words):
