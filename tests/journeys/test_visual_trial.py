@@ -151,7 +151,7 @@ def test_the_tolerance_is_told_in_a_plain_sentence(shop, grade):
     says = keep(shop, grade, trial_of(simulated(judged=100_000)))["tolerance"]["says"]
     L, a, b = (true_half(way) for way in np.eye(3))
     assert says.startswith(
-        f"Observers accept up to about {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue"
+        f"Observers accept differences up to {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue"
     )
     assert "Every axis is known to 10 % already." in says
 
