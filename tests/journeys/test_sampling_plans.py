@@ -152,7 +152,7 @@ def test_the_sample_of_a_delivery_follows_the_plan_and_says_what_it_proves(suppl
     )
     assert size == len(set(sample["spool_codes"]))
     if size == spools:
-        assert "If the lot passes, none was found bad where measured." in sample["says"]
+        assert "If the lot passes, none was found nonconforming." in sample["says"]
         return
     # The most bad spools with which a sample as good as this is still likelier than 5 %.
     worst = max(bad for bad in range(spools + 1) if hypergeom.cdf(accept, spools, bad, size) > RISK)

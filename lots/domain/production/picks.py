@@ -149,7 +149,9 @@ def _possible(
     names = ", ".join(lot.name for lot in chosen)
     says = f"{_grams(taken_g)} on {counted(len(taken), 'spool')} of {counted(len(chosen), 'lot')} ({names}) for the {_grams(needed_g)} needed."
     if largest is not None:
-        says += f" The largest colour difference between two of these lots is {_rounded_up(largest)} (limit {match_max})."
+        says += (
+            f" The largest colour difference between two of these lots is {_rounded_up(largest)} (limit {match_max})."
+        )
     if open_end:
         says += f" The search reached its limit. {open_end}."
     ids, codes = tuple(lot.id for lot in chosen), tuple(spool.code for spool in taken)

@@ -116,7 +116,8 @@ def _corrected(offsets: Mapping[str, PrinterOffset], others: str, machine: str) 
     """Returns the caution for axes corrected by the offset between printers."""
     if not offsets:
         return []
-    shift = ", ".join(f"{axis.upper()} {offset.percent:+.2f} %" for axis, offset in offsets.items())
+    # Adding 0 removes the sign of a negative zero.
+    shift = ", ".join(f"{axis.upper()} {round(offset.percent, 2) + 0.0:+.2f} %" for axis, offset in offsets.items())
     return [
         f"The scale factors were measured on printer {others} and corrected to {machine} by control prints on both ({shift})."
     ]

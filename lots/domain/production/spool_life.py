@@ -133,4 +133,6 @@ class Dryness:
 
     def _expired(self, spool: str, was: str, hours: float, valid: str, dry: str) -> str:
         of_lot = " or its lot" if was == "measured for moisture" else ""
-        return f"Spool {spool}{of_lot} was {was} {hours:.0f} h ago (valid for {valid}). Dry it {dry} or measure it again."
+        return (
+            f"Spool {spool}{of_lot} was {was} {hours:.0f} h ago (valid for {valid}). Dry it {dry} or measure it again."
+        )

@@ -64,7 +64,7 @@ def test_the_draw_says_what_to_measure():
     """Some, all or the only spool read as a person would say it, with a word against swapping them."""
     some = draw(CODES, 2, 1, "fixed")
     assert f"Measure 2 of the 24 spools, drawn at random: {', '.join(some.spool_codes)}." in some.says
-    assert "Do not swap them" in some.says
+    assert "Do not replace them" in some.says
     assert "Measure all 2 spools." == draw(("A", "B"), 3, 1, "fixed").says
     assert "Measure the spool." == draw(("A",), 3, 1, "fixed").says
 

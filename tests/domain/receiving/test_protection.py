@@ -65,37 +65,37 @@ def test_a_probability_of_just_five_percent_is_refuted():
         (
             (24, 5, 0),
             (
-                "Passing with 0 bad of 5 measured: with 95 % confidence at most 9 of the 24 spools are bad. "
-                "Had 3 of them been bad, this sample would have caught it 52 times in 100."
+                "If the lot passes with 0 of 5 measured spools nonconforming, at most 9 of its 24 spools are nonconforming (95 % confidence). "
+                "With 3 nonconforming spools this sample rejects the lot 52 times in 100."
             ),
         ),
         (
             (24, 5, 0, 0.9),
             (
-                "Passing with 0 bad of 5 measured: with 90 % confidence at most 8 of the 24 spools are bad. "
-                "Had 3 of them been bad, this sample would have caught it 52 times in 100."
+                "If the lot passes with 0 of 5 measured spools nonconforming, at most 8 of its 24 spools are nonconforming (90 % confidence). "
+                "With 3 nonconforming spools this sample rejects the lot 52 times in 100."
             ),
         ),
         (
             (24, 20, 1),
             (
-                "Passing with at most 1 bad of 20 measured: with 95 % confidence at most 3 of the 24 spools are bad. "
-                "Had 3 of them been bad, this sample would have refused the lot 94 times in 100."
+                "If the lot passes with at most 1 of 20 measured spools nonconforming, at most 3 of its 24 spools are nonconforming (95 % confidence). "
+                "With 3 nonconforming spools this sample rejects the lot 94 times in 100."
             ),
         ),
         (
             (9, 8, 0),
             (
-                "Passing with 0 bad of 8 measured: with 95 % confidence at most 1 of the 9 spools is bad. "
-                "Had 2 of them been bad, this sample would have caught it every time."
+                "If the lot passes with 0 of 8 measured spools nonconforming, at most 1 of its 9 spools is nonconforming (95 % confidence). "
+                "With 2 nonconforming spools this sample rejects the lot every time."
             ),
         ),
-        ((24, 24, 0), "All 24 spools are measured. If the lot passes, none was found bad where measured."),
-        ((8, 8, 1), "All 8 spools are measured. If the lot passes, at most 1 was found bad where measured."),
-        ((8, 8, 2), "All 8 spools are measured. If the lot passes, at most 2 were found bad where measured."),
-        ((1, 1, 0), "The only spool is measured. If the lot passes, it was not found bad where measured."),
-        ((24, 1, 1), "Passing proves nothing: up to 1 bad would pass, and only 1 spool is measured."),
-        ((24, 2, 3), "Passing proves nothing: up to 3 bad would pass, and only 2 spools are measured."),
+        ((24, 24, 0), "All 24 spools are measured. If the lot passes, none was found nonconforming."),
+        ((8, 8, 1), "All 8 spools are measured. If the lot passes, at most 1 was found nonconforming."),
+        ((8, 8, 2), "All 8 spools are measured. If the lot passes, at most 2 were found nonconforming."),
+        ((1, 1, 0), "The only spool is measured. If the lot passes, it was not found nonconforming."),
+        ((24, 1, 1), "Passing proves nothing, because up to 1 nonconforming pass and only 1 spool is measured."),
+        ((24, 2, 3), "Passing proves nothing, because up to 3 nonconforming pass and only 2 spools are measured."),
     ],
 )
 def test_what_passing_proves_in_words(arguments, words):
@@ -106,9 +106,9 @@ def test_what_passing_proves_in_words(arguments, words):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ((1000, 200, 0), "caught it more than 99 times in 100."),
-        ((1000, 13, 6), "refused the lot less than once in 100."),
-        ((1000, 12, 4), "refused the lot once in 100."),
+        ((1000, 200, 0), "rejects the lot more than 99 times in 100."),
+        ((1000, 13, 6), "rejects the lot less than once in 100."),
+        ((1000, 12, 4), "rejects the lot once in 100."),
     ],
 )
 def test_only_certainty_reads_as_certain(arguments, words):
@@ -191,4 +191,4 @@ def test_every_sample_has_a_sentence(sample, accept):
     lot_size, size, _ = sample
     words = says(lot_size, size, accept)
     assert words.endswith(".")
-    assert words.startswith(("Passing ", "All ", "The only "))
+    assert words.startswith(("If the lot passes ", "Passing ", "All ", "The only "))

@@ -164,41 +164,41 @@ def test_a_question_the_tables_cannot_answer_is_refused(lot_size, level, severit
     [
         (
             plan_for(60, "II", 1.0),
-            "Code letter E: measure 13 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+            "Measure 13 spools (code letter E). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
         ),
         (
             plan_for(12, "II", 1.0),
             (
-                "Code letter B (its arrow leads to the plan of letter E): measure all 12 spools; "
-                "accept the lot with at most 0 nonconforming, refuse it with 1 or more."
+                "Measure all 12 spools (code letter B, plan of letter E by its arrow). "
+                "Accept the lot with at most 0 nonconforming, reject it with 1 or more."
             ),
         ),
         (
             plan_for(1, "II", 6.5),
             (
-                "Code letter A: measure the only spool; "
-                "accept the lot with at most 0 nonconforming, refuse it with 1 or more."
+                "Measure the only spool (code letter A). "
+                "Accept the lot with at most 0 nonconforming, reject it with 1 or more."
             ),
         ),
         (
             plan_for(60, "II", 6.5, "reduced"),
             (
-                "Code letter E: measure 5 spools; accept the lot with at most 1 nonconforming, "
-                "refuse it with 3 or more; with 2 the lot is accepted and inspection goes back to normal."
+                "Measure 5 spools (code letter E). Accept the lot with at most 1 nonconforming, "
+                "reject it with 3 or more. With 2 the lot is accepted and inspection returns to normal."
             ),
         ),
         (
             plan_for(3200, "II", 1.5, "reduced"),
             (
-                "Code letter K: measure 50 spools; accept the lot with at most 2 nonconforming, "
-                "refuse it with 5 or more; with 3 or 4 the lot is accepted and inspection goes back to normal."
+                "Measure 50 spools (code letter K). Accept the lot with at most 2 nonconforming, "
+                "reject it with 5 or more. With 3 or 4 the lot is accepted and inspection returns to normal."
             ),
         ),
         (
             plan_for(50, "II", 100),
             (
-                "Code letter D: measure 8 spools; accept the lot with at most 14 nonconformities "
-                "(a spool may have several), refuse it with 15 or more."
+                "Measure 8 spools (code letter D). Accept the lot with at most 14 nonconformities "
+                "(a spool may have several), reject it with 15 or more."
             ),
         ),
     ],

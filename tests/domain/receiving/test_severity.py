@@ -95,18 +95,18 @@ def test_a_lot_in_the_gap_was_accepted():
             "",
             True,
             (
-                "Normal since the 1st lot: every record begins so. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (0 so far) lead to reduced."
+                "Normal since the 1st lot: initial severity. "
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (0 so far) lead to reduced inspection."
             ),
         ),
         (
             "A" * 12,
             False,
             (
-                "Normal since the 1st lot: every record begins so. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (12 so far) lead to reduced once quality allows it."
+                "Normal since the 1st lot: initial severity. "
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (12 so far) lead to reduced inspection once quality allows it."
             ),
         ),
         (
@@ -114,8 +114,8 @@ def test_a_lot_in_the_gap_was_accepted():
             False,
             (
                 "Tightened since the 7th lot: 2 of 4 consecutive lots, the 3rd and the 6th, were not accepted. "
-                "5 accepted in a row (2 so far) lead back to normal; "
-                "5 not accepted in all (0 so far) end inspection by sample."
+                "5 consecutive accepted lots (2 so far) lead back to normal inspection. "
+                "5 lots not accepted (0 so far) end inspection by sampling."
             ),
         ),
         (
@@ -123,8 +123,8 @@ def test_a_lot_in_the_gap_was_accepted():
             False,
             (
                 "Tightened since the 3rd lot: 2 consecutive lots, the 1st and the 2nd, were not accepted. "
-                "5 accepted in a row (1 so far) lead back to normal; "
-                "5 not accepted in all (1 so far) end inspection by sample."
+                "5 consecutive accepted lots (1 so far) lead back to normal inspection. "
+                "5 lots not accepted (1 so far) end inspection by sampling."
             ),
         ),
         (
@@ -132,8 +132,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Normal since the 8th lot: 5 consecutive lots were accepted under tightened inspection. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (1 so far) lead to reduced."
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (1 so far) lead to reduced inspection."
             ),
         ),
         (
@@ -141,10 +141,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Reduced since the 11th lot: 10 consecutive lots were accepted and quality allows it. "
-                "A lot not accepted, or one "
-                "whose count falls between the accept and reject numbers, leads back to normal; "
-                "so does unsteady production, or "
-                "quality no longer allowing it."
+                "A lot not accepted, or a count between the accept and reject numbers, leads back to normal inspection. "
+                "Irregular production, or a withdrawal by quality, does so too."
             ),
         ),
         (
@@ -152,8 +150,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Normal since the 13th lot: the 12th lot was not accepted under reduced inspection. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (0 so far) lead to reduced."
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (0 so far) lead to reduced inspection."
             ),
         ),
         (
@@ -162,8 +160,8 @@ def test_a_lot_in_the_gap_was_accepted():
             (
                 "Normal since the 12th lot: the 11th lot's count fell between the accept and reject numbers "
                 "of reduced inspection. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (0 so far) lead to reduced."
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (0 so far) lead to reduced inspection."
             ),
         ),
         (
@@ -171,8 +169,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Discontinued since the 8th lot: 5 lots were not accepted under tightened inspection. "
-                "No lot is accepted on a "
-                "sample until the supplier has put the cause right; inspection then begins again as tightened."
+                "No lot is accepted by sampling until the supplier has corrected the cause. "
+                "Inspection then resumes as tightened."
             ),
         ),
     ],

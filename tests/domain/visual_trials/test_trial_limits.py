@@ -218,7 +218,7 @@ def test_an_axis_without_an_upper_end_gives_no_limits():
     vague = tuple(tuple(v * (1e7 if i == j == 2 else 1) for j, v in enumerate(row)) for i, row in enumerate(KNOWN))
     found = propose(tolerance(np.eye(3), vague), WHITE)
     assert isinstance(found, Unfitted)
-    assert found.why.startswith("The judgements set no upper end to the tolerance along")
+    assert found.why.startswith("The tolerance is unbounded along")
 
 
 def test_an_axis_beyond_every_plaque_gives_no_limits():
@@ -236,7 +236,7 @@ def test_limits_too_fine_to_write_are_refused():
     """A tolerance of a hundredth of a unit cannot be written with two decimals."""
     tiny = propose(axis_parallel(0.009, 0.009, 0.009), WHITE, "CIE76")
     for by in (tiny.by_delta_e, tiny.by_components):
-        with pytest.raises(ValueError, match="finer than any instrument tells"):
+        with pytest.raises(ValueError, match="finer than any instrument resolves"):
             by()
 
 
