@@ -35,7 +35,7 @@ class Metamerism:
     def says(self) -> str:
         """The result in words."""
         return (
-            f"Metamerism index {self.index:.2f} ({self.formula}, {self.observer_deg}° observer) under {self.test} "
+            f"Metamerism index {self.index:.2f} ({self.formula}, {self.observer_deg} deg observer) under {self.test} "
             f"for a match under {self.under}: {self.parts.direction}. "
             f"The difference of {self.residual:.2f} under {self.under} was corrected."
         )

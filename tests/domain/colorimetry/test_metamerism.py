@@ -38,7 +38,7 @@ def test_the_index_is_that_of_the_reference(pair, expected, formula):
 def test_the_result_says_lights_formula_direction_and_what_was_taken_out():
     """Index, residual and direction are of the pair with a residual mismatch under A (4.61 and 0.25 in the reference file)."""
     says = metamerism(*curves(PAIRS[1])).says
-    assert "Metamerism index 4.61 (CIEDE2000, 10° observer) under A for a match under D65: " in says
+    assert "Metamerism index 4.61 (CIEDE2000, 10 deg observer) under A for a match under D65: " in says
     assert "greener" in says
     assert says.endswith("The difference of 0.25 under D65 was corrected.")
 
