@@ -118,7 +118,7 @@ def propose(
     stretch = _stretch(tolerance)
 
     def difference(way: Array) -> float:
-        """Colour difference of the point of the surface that this direction leads to."""
+        """Returns the colour difference of the surface point in this direction."""
         dL, da, db = (stretch @ way / math.hypot(*way.tolist())).tolist()
         return delta_e(reference, Lab(reference.L + dL, reference.a + da, reference.b + db), formula, chosen)
 
