@@ -349,7 +349,10 @@ def test_800_for_8_spools_is_asked_about(clerk):
     for number in range(3):
         clerk.log(f"K-{number}", 8)
     clerk.log("L-2", 80)
-    assert "81 spools is more than 10 times the usual number from this supplier (8)." == clerk.log("L-3", 81, 409)["detail"]
+    assert (
+        "81 spools is more than 10 times the usual number from this supplier (8)."
+        == clerk.log("L-3", 81, 409)["detail"]
+    )
     assert 81 == len(clerk.log("L-3", 81, confirm_spool_count=True)["spools"])
     number = clerk.log("L-4", 8)["id"]
     assert "usual" in clerk.correct(number, {"spool_count": 90}, status=409)["detail"]

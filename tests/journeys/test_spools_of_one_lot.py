@@ -35,7 +35,9 @@ def test_a_spool_that_differs_from_its_siblings_is_refused_in_their_job(shop):
         pair[name] for name in ("supplier_lot", "spool_code", "of_spool", "delta_e", "within")
     )
     refused = shop.load(odd, job="J-1", machine="P2", match_max=0.5, status=409)
-    said = f"Spool {odd} does not match spool {alike[0]} of the same lot in this job: colour difference 0.96, at most 0.5"
+    said = (
+        f"Spool {odd} does not match spool {alike[0]} of the same lot in this job: colour difference 0.96, at most 0.5"
+    )
     assert any(reason.startswith(said) for reason in refused["reasons"])
     others = {one["spool_code"] for one in shop.ask_clearance(odd, job="J-1", match_max="0.5")["others"]}
     assert others

@@ -104,7 +104,9 @@ def test_no_slope_says_nothing():
 def test_equal_values_have_no_slope(value):
     """The last bits of a mean are not a slope, though they scatter about it even less."""
     for n in range(LEAST_LOTS, 41):
-        assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith("No projection, because the slope is not significant"), n
+        assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith(
+            "No projection, because the slope is not significant"
+        ), n
 
 
 @pytest.mark.parametrize("limit", [None, Limit(-1.0, None)], ids=["none", "below"])

@@ -66,7 +66,8 @@ def test_one_reading_then_and_now_cannot_tell():
     found = what_moved(tile, plaque, 0.3)
     assert ("cannot tell", None, None) == (found.mover, found.plaque.u, found.instrument.half_width)
     assert (
-        "The readings do not show whether the tile or the plaque relative to the tile changed. Measure each at least 3 times." == found.says
+        "The readings do not show whether the tile or the plaque relative to the tile changed. Measure each at least 3 times."
+        == found.says
     )
     known = (Remeasured(one.before, one.now, 0.02) for one in (tile, plaque))
     assert "plaque" == what_moved(*known, 0.3).mover

@@ -1,4 +1,4 @@
-"""Drying by the grade's rule, and how long it holds. Source: common practice, no source."""
+"""Drying by the grade's rule, and its validity. Source: common practice, no source."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -36,7 +36,7 @@ def test_a_drying_keeps_to_the_rule_at_most_five_degrees_cooler(temperature_c, h
 
 
 def test_without_a_rule_nobody_can_tell():
-    """A grade without temperature or time has no rule to keep to."""
+    """A grade without temperature or time has no drying rule."""
     assert DryingRule(45.0).conforms(45, 6) is None
     assert "has no drying rule" in DryingRule().says(45, 6)
 
@@ -70,12 +70,12 @@ def test_a_measurement_holds_shorter_from_the_opening_on(opened_h, open_h, age_h
 
 
 def test_what_nobody_measured_is_not_dry():
-    """Without any measurement or drying a spool waits."""
+    """A spool without a measurement or a drying is not clear."""
     (reason,) = Dryness(None, None, 48, None, RULE, ("fit",)).against("A-1", MONDAY)
     assert "has no moisture reading and no drying" in reason
 
 
 def test_only_uses_that_require_moisture_ask():
-    """Limits that name uses ask for those; limits without uses ask for all."""
+    """Limits with uses require dryness for those uses; limits without uses for all."""
     assert [True, False] == [Dryness(None, None, 48, None, RULE, ("fit",)).asked_for(use) for use in ("fit", "hidden")]
     assert Dryness(None, None, 48, None, RULE, ("general",)).asked_for("hidden")

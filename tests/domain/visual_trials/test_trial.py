@@ -199,9 +199,7 @@ def test_a_reference_that_few_accept_has_no_tolerance():
         return log_odds(apart) - 4.0
 
     plaques = exactly(colors(np.random.default_rng(1), 40), harsh)
-    assert why(plaques).startswith(
-        "The reference itself would be accepted by only 27 % of judgements, fewer than 50 %"
-    )
+    assert why(plaques).startswith("The reference itself would be accepted by only 27 % of judgements, fewer than 50 %")
     assert isinstance(fit_trial(plaques, 0.2), Tolerance)
 
 
@@ -265,7 +263,9 @@ def test_too_few_observers_or_one_who_carries_it_all():
     harsh = trial(rng, 60, 12)
     carried = across_observers([*kind, harsh])
     assert isinstance(carried, Unfitted)
-    assert carried.why.startswith("The tolerance depends on observer 6 alone. Without this observer: Every plaque was accepted")
+    assert carried.why.startswith(
+        "The tolerance depends on observer 6 alone. Without this observer: Every plaque was accepted"
+    )
     assert isinstance(across_observers([[]] * 6), Unfitted)
 
 
