@@ -1,1 +1,1 @@
-"""The rules for judging a lot: pure functions and frozen values (see README.md beside this file)."""
+"""Rules for the assessment of lots: pure functions and immutable values (see README.md in this folder)."""

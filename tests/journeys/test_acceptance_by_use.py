@@ -214,7 +214,7 @@ def test_where_limits_name_no_use_there_is_general_use(shop, supplier):
     told = by_use(line)
     assert ["general", "every"] == list(told)
     assert "Accepted for general use: 2 of 3 lots (67 %, 95 % interval 21 to 94 %)." == told["general"]["says"]
-    hint = "The limits name no use: ask for general use."
+    hint = "The limits name no use. Ask for general use."
     assert compared(shop, plain, use="fit")["says"].endswith(hint)
     assert foreseen(shop, supplier, plain, use="fit")["says"].endswith(hint)
     assert "for general use" in foreseen(shop, supplier, plain, use="general")["says"]

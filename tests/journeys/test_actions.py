@@ -182,7 +182,7 @@ def test_it_is_closed_on_consecutive_conforming_lots_received_after_the_answer(s
     supply.lot("Q-5", BAD)
     held = supply.close(number, 409)
     assert (0, 3, []) == (held["conforming_so_far"], held["lacking"], held["counted_lots"])
-    assert "Q-5 was not accepted for any use: the count began again" in held["detail"]
+    assert "Q-5 was not accepted for any use, so the count restarted" in held["detail"]
     counted = [supply.lot("Q-6", GOOD)]
     supply.lot("Q-1 again", GOOD, resubmission_of=first)
     supply.lot("Q-7")
@@ -193,7 +193,7 @@ def test_it_is_closed_on_consecutive_conforming_lots_received_after_the_answer(s
         held["lacking"],
         [lot["lot_id"] for lot in held["counted_lots"]],
     )
-    for part in ("2 of the 3", "(Q-6, Q-8)", "1 more is needed", "not counted: Q-7"):
+    for part in ("2 of 3", "(Q-6, Q-8)", "1 more is needed", "not counted: Q-7"):
         assert part in held["detail"]
     counted.append(supply.lot("Q-9", GOOD))
     (ready,) = shop.get("purchasing", "/corrective-actions")["items"]

@@ -132,9 +132,9 @@ def test_the_first_session_has_nothing_to_compare_with(shop, shade):
     """It is kept as what later ones are compared with; it reads the approved values, so it agrees, and the next is due 180 days after it."""
     found = session(shop, shade, 1, tile(), master())
     assert [("cannot tell", None, None)] == [(f["mover"], f["plaque"], f["compared_with"]) for f in found["found"]]
-    assert "Nothing to compare with yet" in found["says"]
+    assert "No comparison yet." in found["says"]
     assert [] == found["in_doubt"]
-    assert "reads as approved" in found["says"]
+    assert "agrees with its approved colour" in found["says"]
     assert day(181) == datetime.fromisoformat(due(shop, 1)["master", "HW"]["due_at"])
 
 
@@ -154,7 +154,7 @@ def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
         told["instrument"]["state"],
     )
     assert pytest.approx([0.0, 0.0, 0.6], abs=1e-9) == told["plaque"]["change"]
-    assert "The tile reads as before and the plaque does not" in told["says"]
+    assert "The plaque changed. The tile reads as before." in told["says"]
     assert "yellower" in told["says"]
 
     (entry,) = found["in_doubt"]
@@ -189,9 +189,9 @@ def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
 @pytest.mark.parametrize(
     ("of_tile", "of_master", "mover", "words", "doubted"),
     [
-        (0.0, 0.0, "neither", "Tile and plaque read as before", 0),
-        (0.6, 0.6, "instrument", "the instrument drifted", 0),
-        (0.6, 1.4, "both", "instrument and plaque both changed", 1),
+        (0.0, 0.0, "neither", "Tile and plaque are unchanged", 0),
+        (0.6, 0.6, "instrument", "The instrument drifted.", 0),
+        (0.6, 1.4, "both", "Instrument and plaque changed", 1),
         (0.0, -0.6, "plaque", "bluer", 1),
     ],
 )
@@ -212,7 +212,7 @@ def test_a_session_that_cannot_tell_neither_doubts_nor_agrees(shop, shade):
     moved = [once[0], {"artefact": "master", "readings": [[WHITE[0], WHITE[1], WHITE[2] + 0.6]]}]
     found = session(shop, shade, 30, *moved)
     assert ("cannot tell", []) == (found["found"][0]["mover"], found["in_doubt"])
-    assert "Read each at least 3 times" in found["says"]
+    assert "Measure each at least 3 times" in found["says"]
     trials = [
         {"part": part, "operator": who, "value": value + apart}
         for part, value in (("P1", 0.0), ("P2", 1.0))

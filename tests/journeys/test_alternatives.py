@@ -51,7 +51,7 @@ def test_lots_of_the_job_come_first_then_the_closest_then_the_oldest(shop, grade
     _, closer = lot_of(shop, grade, "OLDER", 0.4, 2, 1), lot_of(shop, grade, "CLOSER", 0.1, 3, 1)
     running = lot_of(shop, grade, "RUNNING", 0.0, 4)
     shop.load(codes(running)[0], job="J-1")
-    match = "Colour difference from the other lots of this job: {} at most."
+    match = "Colour difference from the other lots of this job: at most {}."
     assert [
         ("RUNNING", "Already used in this job."),
         ("CLOSER", match.format("0.09")),

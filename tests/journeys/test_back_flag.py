@@ -146,7 +146,7 @@ def test_an_instrument_out_of_date_measures_without_deciding(bench, shop, minute
     read = bench.read(delivery, bench.one, measured_at=at(INTERVAL_DAYS, 8, minutes))
     assert (standing, valid) == (read["lot"]["standing"], read["decision_valid"])
     assert valid is (read["doubt"] is None)
-    assert valid or "CM-1 was out of date" in read["doubt"]
+    assert valid or "CM-1 had no valid calibration" in read["doubt"]
     (kept,) = bench.readings(delivery)
     assert {name: read[name] for name in ("id", "lab", "decision_valid", "doubt")} == {
         name: kept[name] for name in ("id", "lab", "decision_valid", "doubt")

@@ -68,7 +68,7 @@ def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
     for entry, other in ((many, "NBK"), (few, "QWT")):
         assert entry["rank"] is None
         needed = f"about {told['more_lots']} more lots from each supplier are needed."
-        assert f"Against Supplier {other}: no significant difference yet; {needed}" == entry["rank_why"]
+        assert f"Compared with Supplier {other}: no significant difference yet; {needed}" == entry["rank_why"]
     assert found["says"].startswith(
         "No supplier of PLA-HW-175 has significantly more of its lots accepted for at least one use than the others yet."
     )
@@ -94,7 +94,7 @@ def test_whoever_is_told_apart_has_a_rank(shop, rivals):
     # Colour was not read, so nobody is nearer or steadier.
     for criterion in ("closeness", "steadiness"):
         assert "no lots of the same kind" in pair(found, criterion)["says"]
-        assert "No lot to judge by yet." == line(found, good)["ranks"][criterion]["why"]
+        assert "No lots to compare yet." == line(found, good)["ranks"][criterion]["why"]
 
 
 def test_a_mix_of_easy_and_hard_grades_does_not_turn_the_order_round(shop, rivals):
@@ -215,7 +215,7 @@ def test_the_steadier_and_the_nearer_supplier_are_told_apart(shop, rivals):
         for name in ("closeness", "steadiness")
     }
     assert {"closeness": [2, 1], "steadiness": [1, 2]} == ranks
-    assert "Supplier NBK lies significantly nearer the reference than Supplier QWT." == pair(found, "closeness")["says"]
+    assert "Supplier NBK is significantly nearer the reference than Supplier QWT." == pair(found, "closeness")["says"]
     assert "Supplier QWT is significantly steadier in colour than Supplier NBK." == pair(found, "steadiness")["says"]
 
 

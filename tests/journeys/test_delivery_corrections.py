@@ -273,7 +273,7 @@ def test_a_measured_delivery_of_the_wrong_lot_is_closed_and_logged_anew(clerk):
     )
     assert {} == came(closed)
     assert "J-7" in closed["says"]
-    assert ["log the filament anew, as every delivery of this lot is closed"] == closed["lot"]["to_measure"]
+    assert ["log the filament again, because every delivery of this lot is closed"] == closed["lot"]["to_measure"]
     assert {"missing"} == set(closed["lot"]["uses"].values())
     assert [load["id"]] == [one["load_id"] for one in shop.get("quality", "/containments?open=true")["items"]]
     shop.load(code, status=409)
@@ -349,7 +349,10 @@ def test_800_for_8_spools_is_asked_about(clerk):
     for number in range(3):
         clerk.log(f"K-{number}", 8)
     clerk.log("L-2", 80)
-    assert "81 spools are more than 10 times the usual 8 of this supplier." == clerk.log("L-3", 81, 409)["detail"]
+    assert (
+        "81 spools is more than 10 times the usual number from this supplier (8)."
+        == clerk.log("L-3", 81, 409)["detail"]
+    )
     assert 81 == len(clerk.log("L-3", 81, confirm_spool_count=True)["spools"])
     number = clerk.log("L-4", 8)["id"]
     assert "usual" in clerk.correct(number, {"spool_count": 90}, status=409)["detail"]

@@ -34,8 +34,8 @@ def test_a_drying_is_judged_by_the_grades_rule_and_listed(shop):
     _, code = spool_of(shop)
     good, short = dry(shop, code, ended_at=ago(2)), dry(shop, code, hours=4, role="receiving")
     assert (True, False) == (good["conforms"], short["conforms"])
-    assert "keeps to the grade's rule (45 °C, 6 h)" in good["says"]
-    assert "because 2 h are lacking" in short["says"]
+    assert "meets the grade's rule (45 °C, 6 h)" in good["says"]
+    assert "because it was 2 h too short" in short["says"]
     assert "never used for food" in good["caution"]
     listed = shop.get("quality", f"/spools/{code}/dryings")
     assert ([good["id"], short["id"]], None) == ([one["id"] for one in listed["items"]], listed["next"])
@@ -47,7 +47,7 @@ def test_a_reading_that_is_too_old_stops_a_spool_until_it_is_dried_by_the_rule(s
     """Measured 100 h ago with 48 h to hold: not clear, neither after a short drying; clear after one by the rule."""
     _, code = spool_of(shop, hours=100)
     asked = shop.ask_clearance(code, "general")
-    reason = f"Spool {code}: its moisture or that of its lot was measured 100 h ago, which holds 48 h; dry it by the grade's rule (45 °C, 6 h) or measure again."
+    reason = f"Spool {code} or its lot was measured for moisture 100 h ago (valid for 48 h). Dry it by the grade's rule (45 °C, 6 h) or measure it again."
     assert (False, [reason]) == (asked["clear"], asked["reasons"])
     dry(shop, code, hours=3)
     assert not shop.ask_clearance(code, "general")["clear"]
@@ -60,7 +60,7 @@ def test_measuring_again_clears_it_too_and_an_opened_spool_holds_half_as_long(sh
     _, code = spool_of(shop, hours=40)
     assert shop.ask_clearance(code, "general")["clear"]
     shop.post("production", f"/spools/{code}/events", {"event": "opened", "at": ago(25)})
-    assert "it was opened 25 h ago, which holds 24 h once opened" in shop.ask_clearance(code, "general")["reasons"][0]
+    assert "was opened 25 h ago (valid for 24 h once opened)" in shop.ask_clearance(code, "general")["reasons"][0]
     shop.measure("moisture", {"spool_code": code, "moisture_percent": 0.02, "measured_at": ago(0.5)})
     assert shop.ask_clearance(code, "general")["clear"]
 

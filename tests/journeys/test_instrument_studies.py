@@ -372,9 +372,9 @@ def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
     ("read", "words"),
     [
         # A third of 1.0 is allowed; 0.4 is more, and 0.3 with three plaques that scatter by 0.05 may be more: t is 4.303.
-        (plaques(0.4), "larger than 0.333333 itself"),
-        (plaques(0.3, spread=0.05), "may be larger than 0.333333; about"),
-        (plaques(0.0, n=2), "2 were, so 1 more is needed"),
+        (plaques(0.4), "is too large: +0.4 "),
+        (plaques(0.3, spread=0.05), "limit 0.333). About"),
+        (plaques(0.0, n=2), "2 of 3 required plaques were measured on both instruments. 1 more is needed"),
     ],
     ids=["too large", "too uncertain", "too few"],
 )

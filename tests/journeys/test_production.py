@@ -115,7 +115,7 @@ def test_a_machine_that_holds_another_spool_says_so(shop):
     """Asked and loaded, P1 names the spool it holds and its job; another machine, its own spool, and a spool that came off say nothing."""
     first, second = (spool["code"] for spool in shop.good_lot(spools=2)["spools"])
     load = shop.load(first, job="J-1043")
-    held = f"P1 already holds {first} for J-1043: unload it first unless it has another slot."
+    held = f"P1 already holds {first} for J-1043. Unload it first unless P1 has another slot."
     answer = shop.ask_clearance(second, machine="P1")
     assert (True, held) == (answer["clear"], answer["cautions"][0])
     for quiet in (

@@ -153,11 +153,12 @@ def test_the_sample_of_a_delivery_follows_the_plan_and_says_what_it_proves(suppl
     )
     assert size == len(set(sample["spool_codes"]))
     if size == spools:
-        assert "If the lot passes, none was found bad where measured." in sample["says"]
+        assert "If the lot passes, none was found nonconforming." in sample["says"]
         return
     # The most bad spools with which a sample as good as this is still likelier than 5 %.
     worst = max(bad for bad in range(spools + 1) if hypergeom.cdf(accept, spools, bad, size) > RISK)
-    assert f"with 95 % confidence at most {worst} of the {spools} spools are bad" in sample["says"]
+    are = "is" if worst == 1 else "are"
+    assert f"at most {worst} of its {spools} spools {are} nonconforming (95 % confidence)" in sample["says"]
 
 
 def test_one_bad_spool_of_an_accepted_lot_is_refused_by_itself(supply, shop):
@@ -222,7 +223,7 @@ def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
     assert "released" == line.measure(delivery)
     assert ["tightened"] * 4 == line.run("AAAA")
     assert ["normal"] * 2 == line.run("RR")
-    assert "5 accepted in a row (0 so far)" in line.severity["says"]
+    assert "5 consecutive accepted lots (0 so far)" in line.severity["says"]
     assert ["tightened"] * 6 == line.run("RRARRR")
     state = line.severity
     assert ("discontinued", 17) == (state["severity"], len(state["record"]))

@@ -35,7 +35,9 @@ def test_a_spool_that_differs_from_its_siblings_is_refused_in_their_job(shop):
         pair[name] for name in ("supplier_lot", "spool_code", "of_spool", "delta_e", "within")
     )
     refused = shop.load(odd, job="J-1", machine="P2", match_max=0.5, status=409)
-    said = f"Spool {odd} does not match spool {alike[0]} of the same lot, already used in this job: colour difference 0.96, at most 0.5"
+    said = (
+        f"Spool {odd} does not match spool {alike[0]} of the same lot in this job: colour difference 0.96, at most 0.5"
+    )
     assert any(reason.startswith(said) for reason in refused["reasons"])
     others = {one["spool_code"] for one in shop.ask_clearance(odd, job="J-1", match_max="0.5")["others"]}
     assert others
@@ -86,7 +88,7 @@ def test_one_measured_spool_does_not_show_how_spools_differ(shop):
     """The spool is clear by its lot's mean, with a caution; the measured one itself needs none."""
     limits = {**LIMITS, "sampling": {"fixed": 1}}
     _, (measured,), (unmeasured, other, *_) = colored(shop, [95.0], 8, limits)
-    caution = "Differences between spools of lot Q-71 are not known, since one spool of it was measured."
+    caution = "Differences between spools of lot Q-71 are unknown, because only one spool was measured."
     shop.load(unmeasured, match_max=0.5)
     answer = shop.ask_clearance(other, job="J-1", match_max="0.5")
     assert answer["clear"] is True

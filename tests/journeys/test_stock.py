@@ -456,7 +456,7 @@ def test_without_consumption_nothing_is_said_of_days(shop, clock):
     good(shop, shop.supplier(), shop.grade(limits=LIMITS), "Q-1", START)
     found = line(shop)
     assert (None, None, None) == (found["days_left"], found["short"], found["per_week_kg"])
-    assert "Days left need 6 weeks of loads" in found["days_unknown"]
+    assert "Days left require 6 weeks of loads" in found["days_unknown"]
     assert "Lead time of Supplier QWT: 1 lot released, 5 are needed." in found["says"]
 
 

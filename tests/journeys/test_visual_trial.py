@@ -151,7 +151,7 @@ def test_the_tolerance_is_told_in_a_plain_sentence(shop, grade):
     says = keep(shop, grade, trial_of(simulated(judged=100_000)))["tolerance"]["says"]
     L, a, b = (true_half(way) for way in np.eye(3))
     assert says.startswith(
-        f"Observers accept up to about {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue"
+        f"Observers accept differences up to {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue"
     )
     assert "Every axis is known to 10 % already." in says
 
@@ -161,7 +161,7 @@ def test_plaques_that_differ_in_lightness_only_are_told_so(shop, grade):
     grey = [{"apart": [0.1 * n, 0, 0], "accepted": 18 - n, "judged": 20} for n in range(1, 19)]
     why = keep(shop, grade, trial_of(grey))["why_no_tolerance"]
     assert why.startswith(
-        "18 different plaques do not show a shape, since they all differ from the reference in lightness only:"
+        "18 different plaques do not determine a shape, because they differ from the reference only in lightness."
     )
     assert "at least 7" not in why
 
@@ -215,7 +215,7 @@ def test_a_trial_without_a_tolerance_is_kept_and_says_what_to_show_next(shop, gr
     """Three plaques tell no shape: no tolerance, no proposal, the reason in words, and the trial is there."""
     said = keep(shop, grade, trial_of(simulated()[:3], note="a first look"))
     assert (None, None) == (said["tolerance"], said["proposal"])
-    assert "it takes at least 7" in said["why_no_tolerance"]
+    assert "Show at least 7 plaques" in said["why_no_tolerance"]
     assert said["why_no_tolerance"] == said["why_no_proposal"]
     assert said == shop.get("quality", f"/visual-trials/{said['id']}")
 
@@ -279,10 +279,10 @@ def test_differences_that_no_instrument_tells_are_none(shop, grade):
     """Plaques a hair's breadth of arithmetic from the reference break nothing: the trial is kept, and there is no tolerance."""
     tiny = [{**p, "apart": [part * 1e-160 for part in p["apart"]]} for p in simulated(plaques=20, judged=20)]
     said = keep(shop, grade, trial_of(tiny))
-    assert "different plaques do not show a shape" in said["why_no_tolerance"]
+    assert "different plaques do not determine a shape" in said["why_no_tolerance"]
     near = [{**p, "apart": [part * 1e-3 for part in p["apart"]]} for p in simulated()]
     proposal = keep(shop, grade, trial_of(near))["proposal"]
-    assert "finer than any instrument tells" in proposal["by_delta_e"]["why_not"]
+    assert "finer than any instrument resolves" in proposal["by_delta_e"]["why_not"]
     assert (None, []) == (proposal["by_delta_e"]["limits"], proposal["by_delta_e"]["would_fail"])
 
 

@@ -104,7 +104,7 @@ def test_a_letter_names_the_open_corrective_action(bad, buyer):
 
 def test_a_claim_that_no_value_proves_is_warned_of_before_it_is_signed(bad, buyer):
     """Blocked by hand with no finding: the look warns, and signing stays possible. No claim, or a proved value, needs no warning."""
-    said = "No value is proved to be outside its limit (ISO 14253-1), so the supplier may refuse the claim."
+    said = "Nonconformity is not proved for any value (ISO 14253-1), so the supplier may refuse the claim."
     lot = bad.good_lot(bad.supplier_row, bad.grade("G-2", SIMPLE_LIMITS), "OK-1")["lot_id"]
     bad.decide(lot, "block", "wound crosswise")
     look = written(buyer, lot, claim="credit")

@@ -203,4 +203,4 @@ def test_a_drying_is_recorded_on_the_page_of_its_spool(desk):
     assert "No drying is recorded." in page.text
     assert "never used for food" in page.text
     after = maker.send(page, "temperature_c", temperature_c="45", hours="6")
-    assert "This drying keeps to the grade's rule (45 °C, 6 h)." in after.text
+    assert "This drying meets the grade's rule (45 °C, 6 h)." in after.text

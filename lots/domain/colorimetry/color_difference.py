@@ -1,4 +1,4 @@
-"""Differences between colours and their direction in words. The only user of colormath."""
+"""Colour differences and their direction in words. The only user of colormath."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# What colours are compared by where nobody says otherwise.
+# Formula used when none is given.
 DEFAULT_FORMULA = "CIEDE2000"
-# Formula -> the weights it takes when none are given, and their names in order.
+# Formula -> its default weights, and their names in order.
 DEFAULT_WEIGHTS: dict[str, tuple[float, ...]] = {
     "CIE76": (),
     "CIE94": (1.0, 0.045, 0.015),
@@ -27,7 +27,7 @@ DEFAULT_WEIGHTS: dict[str, tuple[float, ...]] = {
 }
 WEIGHT_NAMES = {"CIE76": (), "CIE94": ("kL", "K1", "K2"), "CMC": ("l", "c"), "CIEDE2000": ("kL", "kC", "kH")}
 
-# Below this a direction is not worth a word: it would print as 0.00.
+# Smaller components have no direction, because they print as 0.00.
 _WORDLESS = 0.005
 
 
@@ -43,7 +43,7 @@ class Components:
 
     @property
     def direction(self) -> str:
-        """The difference in words: "darker, redder, yellower"; "no difference" when each would print as 0.00."""
+        """The difference in words, such as "darker, redder, yellower"; "no difference" when every component prints as 0.00."""
         words = [
             more if amount > 0 else less
             for amount, more, less in (
@@ -57,15 +57,15 @@ class Components:
 
 
 def components(reference: Lab, sample: Lab) -> Components:
-    """Returns the signed parts of a colour difference, sample minus reference.
+    """Returns the components of a colour difference, sample minus reference.
 
     Args:
-        reference: the colour that was asked for.
-        sample: the colour that was measured.
+        reference: the reference colour.
+        sample: the measured colour.
 
     Notes:
-        dH is a length, not an angle, so that dE76^2 = dL^2 + dC^2 + dH^2. Its sign is that of the turn from reference to
-        sample in the a*b* plane; on near-neutral colours it says little.
+        dH is a length, not an angle, so that dE76^2 = dL^2 + dC^2 + dH^2. Its sign is that of the rotation from reference to
+        sample in the a*b* plane; it is of little use for near-neutral colours.
 
     Reference:
         ISO/CIE 11664-4, clause 4.3 (quoted from memory).
@@ -87,17 +87,17 @@ def delta_e(
     """Returns the colour difference of `sample` from `reference`, >= 0, dimensionless.
 
     Args:
-        reference: the colour asked for. CIE94 and CMC are not symmetric: their tolerance is shaped by the reference.
-        sample: the colour measured.
+        reference: the reference colour. CIE94 and CMC are not symmetric: their tolerance depends on the reference.
+        sample: the measured colour.
         formula: CIE76, CIE94, CMC or CIEDE2000.
-        weights: none for CIE76; [kL, K1, K2] for CIE94; [l, c] for CMC; [kL, kC, kH] for CIEDE2000. Defaults in DEFAULT_WEIGHTS.
+        weights: empty for CIE76; [kL, K1, K2] for CIE94; [l, c] for CMC; [kL, kC, kH] for CIEDE2000. Defaults in DEFAULT_WEIGHTS.
 
     Raises:
         ValueError: an unknown formula, the wrong number of weights, or a weight that is not positive.
 
     Notes:
         CIE76, CIE94 and CMC come from colormath's matrix functions. CIEDE2000 is computed here from the published
-        definition: colormath adds 360 degrees to the hue sum wherever two hues straddle zero, which moves the result.
+        definition, because colormath adds 360 degrees to the hue sum wherever two hues straddle zero, which changes the result.
         For many samples of one reference delta_e_to_each is faster.
 
     Reference:
@@ -111,7 +111,7 @@ def delta_e(
     if formula == "CIEDE2000":
         k_l, k_c, k_h = chosen
         return ciede2000(reference, sample, k_l, k_c, k_h)
-    # numpy is slow to import: only a program that needs it pays for it.
+    # Loaded on demand, because importing numpy is slow.
     import numpy as np
 
     return float(_by_colormath(reference, np.array([sample.as_list()]), formula, chosen)[0])
@@ -123,18 +123,18 @@ def delta_e_to_each(
     formula: str = DEFAULT_FORMULA,
     weights: Sequence[float] | None = None,
 ) -> Array:
-    """Returns the colour difference of every sample from one reference: an array of numbers >= 0, in the order of the samples.
+    """Returns the colour differences of samples from one reference: an array of numbers >= 0, in the order of the samples.
 
     Args:
-        reference, formula, weights: as in delta_e, which says the same of one sample.
-        samples: rows of L*, a*, b*, each in the ranges of Lab; none at all give no differences.
+        reference, formula, weights: as in delta_e.
+        samples: rows of L*, a*, b*, each in the ranges of Lab; may be empty.
 
     Raises:
         ValueError: as in delta_e; samples that are not rows of three numbers; a coordinate that is not a number in its range.
 
     Notes:
-        For many samples: in CIEDE2000 a call costs about as much as 35 of delta_e, in the other formulas as two. A difference is within
-        1e-12 of what delta_e gives, since numpy may round the last bit of a sine or an exponential otherwise; limits take 1e-10 for noise.
+        For many samples: in CIEDE2000 a call costs about as much as 35 of delta_e, in the other formulas as two. Results are within 1e-12 of
+        delta_e, because numpy may round sines and exponentials differently; limits allow 1e-10 for noise.
 
     Example:
         >>> delta_e_to_each(Lab(50, 2.6772, -79.7751), [[50, 0, -82.7485], [50, 2.6772, -79.7751]]).round(4).tolist()
@@ -150,7 +150,7 @@ def delta_e_to_each(
     for start in range(0, len(rows), _BLOCK):
         block = rows[start : start + _BLOCK]
         columns = block.T.copy()
-        # Lab knows what a coordinate may be; where one is not a number, so are least and greatest.
+        # Lab checks the ranges; NaN propagates to minimum and maximum.
         for extreme in (columns.min(axis=1), columns.max(axis=1)):
             Lab(*extreme.tolist())
         found[start : start + _BLOCK] = (
@@ -164,11 +164,11 @@ def delta_e_to_each(
 def delta_e_among(
     colors: Sequence[Lab], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
 ) -> Array:
-    """Returns the colour difference of each of some colours from each: a square whose row i has colour i for the reference.
+    """Returns the colour differences of all pairs: a square matrix whose row i has colour i as reference.
 
     Args:
-        colors: as many as the square may be large; none give an empty square.
-        formula, weights: as in delta_e, and as close to it as delta_e_to_each is.
+        colors: may be empty.
+        formula, weights: as in delta_e, with the accuracy of delta_e_to_each.
 
     Raises:
         ValueError: as in delta_e.
@@ -195,10 +195,10 @@ def delta_e_among(
 def delta_e_among_each(
     groups: Sequence[Sequence[Lab]], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
 ) -> list[Array]:
-    """Returns the square of `delta_e_among` for each of many small groups of colours, worked out together.
+    """Returns the matrix of `delta_e_among` for each of many small groups of colours, computed together.
 
     Args:
-        groups: each of one colour or more.
+        groups: each with at least one colour.
         formula, weights: as in delta_e.
 
     Raises:
@@ -215,7 +215,7 @@ def delta_e_among_each(
 
     rows = np.array([color.as_list() for colors in groups for color in colors], dtype=float)
     sizes = np.array([len(colors) for colors in groups])
-    # For each colour how many stand in its group, and where that begins; and so for each pair both of its colours.
+    # Per colour: size and start of its group. Per pair: indices of both colours.
     beside, starts = np.repeat(sizes, sizes), np.repeat(np.cumsum(sizes) - sizes, sizes)
     reference = np.repeat(np.arange(len(rows)), beside)
     sample = np.arange(len(reference)) + np.repeat(starts - (np.cumsum(beside) - beside), beside)
@@ -227,7 +227,7 @@ def delta_e_among_each(
     return [square.reshape(len(colors), -1) for square, colors in zip(squares, groups, strict=True)]
 
 
-# Pairs compared at a time: the two dozen arrays of a comparison then stay in a processor's cache.
+# Pairs compared at a time, so that the two dozen arrays of a comparison fit the processor's cache.
 _BLOCK = 8192
 
 
@@ -235,7 +235,7 @@ def _by_colormath(reference: Lab, samples: Array, formula: str, chosen: tuple[fl
     import numpy as np
     from colormath import color_diff_matrix as matrix
 
-    # These functions write parts of a difference into an array of the type that comes in: whole numbers would cut them off.
+    # These functions write into arrays of the input type, so integers would truncate the results.
     asked, samples = np.array(reference.as_list(), dtype=float), np.asarray(samples, dtype=float)
     if formula == "CIE76":
         found: Array = matrix.delta_e_cie1976(asked, samples)
@@ -249,7 +249,7 @@ def _by_colormath(reference: Lab, samples: Array, formula: str, chosen: tuple[fl
 
 
 def checked_weights(formula: str, weights: Sequence[float] | None) -> tuple[float, ...]:
-    """Returns the weights to use with a formula, its defaults when none are given.
+    """Returns the weights for a formula, its defaults if none are given.
 
     Raises:
         ValueError: an unknown formula, the wrong number of weights, or a weight that is not a positive number.
@@ -260,7 +260,7 @@ def checked_weights(formula: str, weights: Sequence[float] | None) -> tuple[floa
     if weights is None or len(weights) == 0 or weights == own:
         return own
     names = WEIGHT_NAMES[formula]
-    # CIE76 has no weights to set; the neutral [1, 1, 1] of a form that always sends three says nothing, and is taken so.
+    # CIE76 has no weights. A form that always sends three sends the neutral [1, 1, 1].
     if formula == "CIE76" and all(weight == 1 for weight in weights):
         return ()
     if len(weights) != len(names):
@@ -278,10 +278,9 @@ def ciede2000(reference: Lab, sample: Lab, k_l: float = 1.0, k_c: float = 1.0, k
         k_l, k_c, k_h: parametric weights of lightness, chroma and hue, > 0.
 
     Notes:
-        Where the hues lie exactly 180 degrees apart the definition jumps: which mean hue is taken turns on the last bit of
-        two arctangents (4.8045 or 4.7461 for one published pair). The test "at most 180" is given a hair's width so that
-        arithmetic noise falls on the published side; so is the smaller step, of 5e-6 of the difference, between mean hues
-        of 0 and of nearly 360 degrees.
+        The definition is discontinuous where hues are exactly 180 degrees apart: the mean hue depends on the last bit of two arctangents
+        (4.8045 or 4.7461 for one published pair). The test "at most 180" has a tolerance of 1e-9 degrees, so that rounding gives the published
+        value. The smaller step, 5e-6 of the difference, between mean hues of 0 and nearly 360 degrees is treated alike.
 
     Reference:
         Sharma, Wu and Dalal 2005, The CIEDE2000 color-difference formula, Color Res. Appl. 30(1), 21-30, eqs. 2-22;
@@ -296,21 +295,21 @@ def ciede2000(reference: Lab, sample: Lab, k_l: float = 1.0, k_c: float = 1.0, k
     return found
 
 
-# Constants of CIEDE2000, angles in radians. The hair's width is 1e-9 degrees.
+# Constants of CIEDE2000, angles in radians. The tolerance _HAIR is 1e-9 degrees.
 _CHROMA_25 = 25.0**7
 _HAIR = math.radians(1e-9)
 _BLUE, _BLUE_WIDTH, _MOST_ROTATION = math.radians(275), math.radians(25), math.radians(60)
-# A wave of T, weight * cos(n * hue + shift), is the real part of this number times the n-th power of cos(hue) + i sin(hue).
+# A term of T, weight * cos(n * hue + shift), is the real part of this number times the n-th power of cos(hue) + i sin(hue).
 _WAVE_1, _WAVE_2, _WAVE_3, _WAVE_4 = (
     cmath.rect(weight, math.radians(shift)) for weight, shift in ((-0.17, -30), (0.24, 0), (0.32, 6), (-0.20, -63))
 )
 
 
 def _ciede2000(m: Any, reference: Any, sample: Any, weights: Sequence[float]) -> Any:
-    """The definition, of numbers where `m` is math, of arrays where it is numpy: one text without a branch, so that both ways follow one rule.
+    """Returns CIEDE2000, of numbers where `m` is math, of arrays where it is numpy: one branch-free implementation for both.
 
-    The numbers of equations are those of Sharma, Wu and Dalal 2005. The mean hue does not matter to a grey: its dH is 0, and T and
-    R_T stand only beside dH. R_T is within 2 sin 60 degrees, so that the sum under the last root is not below 0, last bits included.
+    Equation numbers are those of Sharma, Wu and Dalal 2005. For a grey the mean hue does not matter: its dH is 0, and T and R_T only multiply dH.
+    R_T is within 2 sin 60 degrees, so the sum under the last root is never negative, rounding included.
     """
     (L1, a1, b1), (L2, a2, b2), (k_l, k_c, k_h) = reference, sample, weights
     mean_C = (m.sqrt(a1 * a1 + b1 * b1) + m.sqrt(a2 * a2 + b2 * b2)) / 2  # 2, 3
@@ -324,7 +323,7 @@ def _ciede2000(m: Any, reference: Any, sample: Any, weights: Sequence[float]) ->
     hue = x + 1j * y
     t = 1 + (hue * (_WAVE_1 + hue * (_WAVE_2 + hue * (_WAVE_3 + hue * _WAVE_4)))).real  # 15
     angle = m.atan2(y, x)
-    # From 0 up to 360: a mean hue of 0 that noise made negative stays 0, since the definition steps there too.
+    # Range 0 to 360. The tolerance keeps a mean hue of 0 that rounding made negative, because the definition is discontinuous there.
     blueness = (angle + math.tau * (angle < -_HAIR) - _BLUE) / _BLUE_WIDTH
     r_t = -2 * _chroma_ramp(m, mean_C) * m.sin(_MOST_ROTATION * m.exp(-blueness * blueness))  # 16, 17, 21
 
@@ -336,15 +335,14 @@ def _ciede2000(m: Any, reference: Any, sample: Any, weights: Sequence[float]) ->
 
 
 def _half_turn(m: Any, a1: Any, b1: Any, c1: Any, a2: Any, b2: Any, c2: Any) -> tuple[Any, Any, Any]:
-    """The sine of half the turn from the first hue to the second, the shorter way, and the mean hue as its cosine and sine.
+    """Returns the sine of half the smaller angle from the first hue to the second, and cosine and sine of the mean hue.
 
-    A hue is an arrow of length 1 here instead of an angle. Half the turn between two arrows has half the length of their difference as
-    its sine and half the length of their sum as its cosine, which spares most of the trigonometry and keeps every digit; the first
-    arrow turned by that is the mean hue. All that is decided rests on products and roots, which math and numpy round alike.
+    Hues are unit vectors instead of angles. Half the length of their difference is the sine of half the angle, half the length of their sum its
+    cosine. This avoids most trigonometry and keeps all digits. The first vector rotated by half the angle is the mean hue. All decisions use products
+    and roots, which math and numpy round alike.
 
-    Opposite hues are as far apart either way, and the definition goes between them without passing 0 degrees: forward from a hue below
-    180, back from one past it. That still holds where they are a hair more than 180 apart, which then is a turn whose half has a
-    negative cosine. A grey has no hue: its arrow has no length.
+    For opposite hues the definition takes the mean that does not pass 0 degrees: forward from a hue below 180, backward from one above. This also
+    holds up to _HAIR beyond 180 degrees, where the cosine of half the angle is negative. A grey has no hue: its vector has length 0.
     """
     length1, length2 = c1 + (c1 == 0), c2 + (c2 == 0)
     x1, y1, x2, y2 = a1 / length1, b1 / length1, a2 / length2, b2 / length2
@@ -358,7 +356,7 @@ def _half_turn(m: Any, a1: Any, b1: Any, c1: Any, a2: Any, b2: Any, c2: Any) -> 
 
 
 def _chroma_ramp(m: Any, chroma: Any) -> Any:
-    # A power by products takes an array a tenth of the time.
+    # Products are ten times as fast as a power on arrays.
     cube = chroma * chroma * chroma
     seventh = cube * cube * chroma
     return m.sqrt(seventh / (seventh + _CHROMA_25))
@@ -370,7 +368,7 @@ def mean_difference_from_mean(
     """Returns the mean colour difference from the mean (MCDM), the spread of a set of colours, >= 0.
 
     Args:
-        colors: at least one; one alone has no spread and gives 0.
+        colors: at least one; a single colour gives 0.
 
     Reference:
         Berns, Billmeyer and Saltzman's Principles of Color Technology, on precision by MCDM (from memory).

@@ -1,4 +1,4 @@
-"""Values that refuse nonsense when they are made: colours, and the conditions they were measured under."""
+"""Validated values: colours, and their measuring conditions."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 from dataclasses import MISSING, Field, dataclass, field, fields
 from typing import Any
 
-# The field's own short forms, folded to one spelling so that "SCI" and "included" are the same condition.
+# Common short forms, mapped to one spelling so that "SCI" and "included" are the same condition.
 _SPELLINGS = {
     "specular": {
         "sci": "included",
@@ -28,19 +28,19 @@ _SPELLINGS = {
     },
     "geometry": {"d8": "d/8", "di8": "d/8", "di:8": "d/8", "de:8": "d/8", "45:0": "45/0", "0:45": "0/45"},
 }
-# Faces of a printed plaque, as it lay in the printer.
+# Faces of a printed plaque by its position in the printer.
 FACES = ("top", "bed", "side")
 
 
 _LAB_RANGES = (("L*", 0.0, 110.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0))
 
 
-# Thicknesses within this part of each other are one thickness. Common practice, no source.
+# Relative tolerance of equal thickness. Common practice, no source.
 _ONE_THICKNESS = 0.05
 
 
 def same_thickness(mine_mm: float, asked_mm: float) -> bool:
-    """Returns True where a plaque is within 5 % of the thickness that is asked for (common practice, no source).
+    """Returns whether a plaque is within 5 % of the required thickness (common practice, no source).
 
     Example:
         >>> same_thickness(2.1, 2.0), same_thickness(2.2, 2.0)
@@ -49,7 +49,7 @@ def same_thickness(mine_mm: float, asked_mm: float) -> bool:
     return abs(mine_mm - asked_mm) <= _ONE_THICKNESS * asked_mm * (1 + 1e-9)
 
 
-# Illuminant and observer: what a spectrum has none of.
+# Conditions that do not apply to a spectrum.
 LIGHT = ("illuminant", "observer_deg")
 
 
@@ -63,10 +63,10 @@ class Lab:
         b: b*, -150..150; positive is yellower, negative bluer.
 
     Raises:
-        ValueError: a coordinate is not a finite number in its range; the message quotes field, value and range.
+        ValueError: a coordinate is not a finite number in its range; the message has field, value and range.
 
     Reference:
-        ISO/CIE 11664-4 (CIELAB). The ranges are this project's own bounds on what a plastic surface can read.
+        ISO/CIE 11664-4 (CIELAB). The ranges are this project's own bounds for a plastic surface.
 
     Example:
         >>> Lab(95.0, -0.8, 1.5).chroma
@@ -88,14 +88,14 @@ class Lab:
         return math.hypot(self.a, self.b)
 
     def as_list(self) -> list[float]:
-        """The three coordinates in the order L*, a*, b*."""
+        """Returns the coordinates in the order L*, a*, b*."""
         return [self.L, self.a, self.b]
 
 
 def nearest_lab(L: float, a: float, b: float) -> Lab:
-    """Returns the colour at these coordinates; one that lies past an end of its range is moved to that end.
+    """Returns the colour at these coordinates, each clipped to its range.
 
-    For arithmetic that nudges a colour, not for readings: a reading out of range is refused.
+    For computed colours, not for readings: a reading out of range is rejected.
 
     Example:
         >>> nearest_lab(110.2, -0.8, -151)
@@ -105,9 +105,9 @@ def nearest_lab(L: float, a: float, b: float) -> Lab:
 
 
 def mean_lab(colors: list[Lab]) -> Lab:
-    """Returns the mean colour, averaged coordinate by coordinate in CIELAB.
+    """Returns the mean colour, averaged per coordinate in CIELAB.
 
-    Hue angles are never averaged: 359 and 1 degree would give 180.
+    Hue angles are not averaged, because 359 and 1 degree would give 180.
 
     Args:
         colors: at least one colour.
@@ -120,7 +120,7 @@ def mean_lab(colors: list[Lab]) -> Lab:
         Lab(L=95.0, a=-0.8, b=1.5)
     """
     if not colors:
-        raise ValueError("the mean of no colours is not a colour")
+        raise ValueError("a mean requires at least one colour")
     n = len(colors)
     return Lab(
         math.fsum(c.L for c in colors) / n, math.fsum(c.a for c in colors) / n, math.fsum(c.b for c in colors) / n
@@ -128,41 +128,41 @@ def mean_lab(colors: list[Lab]) -> Lab:
 
 
 def _named(said: str, **more: Any) -> Any:
-    """A condition that may be left out, as people call it."""
+    """Returns the field of an optional condition, with its name for people."""
     return field(default=None, metadata={"said": said, **more})
 
 
 def _of_plaque(said: str, unit: str = "", low: float = 0.0, high: float = 0.0, agrees: Any = None) -> Any:
-    """A condition of the plaque: its unit and ends where it is a number, and when a number agrees with what is asked."""
+    """Returns the field of a condition of the plaque: unit and range of a number, and when it agrees with the requirement."""
     return _named(said, plaque=True, unit=unit, low=low, high=high, agrees=agrees or math.isclose)
 
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """How a colour was measured, and on what plaque. Two readings are comparable only when these agree.
+    """Measuring conditions of a colour, and its plaque. Two readings are comparable only when these agree.
 
     Args:
         illuminant: CIE illuminant, such as "D65".
         observer_deg: CIE standard observer, 2 or 10 degrees.
         geometry: such as "d/8" or "45/0".
         specular: specular component, "included" or "excluded".
-        uv: "included" or "excluded", or None where nobody said.
-        backing: such as "white", or None where nobody said.
-        age_h: hours after printing, >= 0. A reference states the least age that its readings must have.
-        face: "top", "bed" or "side" of the plaque, as it lay in the printer.
-        thickness_mm: of the plaque, 0.1..20 mm; within 5 % it is one thickness.
+        uv: "included" or "excluded", or None if not stated.
+        backing: such as "white", or None if not stated.
+        age_h: hours after printing, >= 0. A reference states the least age of its readings.
+        face: "top", "bed" or "side" of the plaque, by its position in the printer.
+        thickness_mm: of the plaque, 0.1..20 mm; within 5 % it is equal.
         texture: such as "smooth".
-        aperture_mm: diameter of the place that is read, 0.1..100 mm.
-        orientation_deg: of the instrument against the printed lines, 0..360 degrees.
+        aperture_mm: diameter of the measured area, 0.1..100 mm.
+        orientation_deg: of the instrument to the printed lines, 0..360 degrees.
 
-    Each of the last six is None where nobody said.
+    The last six are None if not stated.
 
     Raises:
-        ValueError: a required condition is blank, the observer is neither 2 nor 10, the face is none of these, or a number is out of range.
+        ValueError: a required condition is blank, the observer is neither 2 nor 10, the face is unknown, or a number is out of range.
 
     Reference:
-        ISO 18314-1 and ASTM E1164 list light, observer, geometry and backing among what a colour report must state. That a print's age, face,
-        thickness and lines change its colour is common practice, no source; so are the least age and the 5 %.
+        ISO 18314-1 and ASTM E1164 list light, observer, geometry and backing among the required statements of a colour report. The effect of
+        a print's age, face, thickness and lines on its colour is common practice, no source; so are the least age and the 5 %.
     """
 
     illuminant: str
@@ -197,16 +197,15 @@ class Conditions:
             raise ValueError(f"face is {self.face!r}; it must be one of {', '.join(FACES)}")
 
     def differences(self, asked: Conditions) -> list[tuple[str, str, str]]:
-        """Returns each condition in which this reading departs from what was asked.
+        """Returns each condition of this reading that differs from the reference.
 
-        A condition the reference does not state is not compared; one that the reference states and the reading
-        does not is a difference.
+        Conditions that the reference does not state are not compared. A condition that only the reference states is a difference.
 
         Args:
             asked: the reference's conditions.
 
         Returns:
-            (field name, what the reading says, what the reference asks), in the order of the fields.
+            (field name, value of the reading, value of the reference), in the order of the fields.
 
         Example:
             >>> Conditions("D65", 10, "d/8", "SCE").differences(Conditions("D65", 10, "d/8", "SCI"))
@@ -222,11 +221,11 @@ class Conditions:
         return found
 
     def as_dict(self) -> dict[str, str | int | float]:
-        """The conditions that were stated, by field name."""
+        """Returns the stated conditions by field name."""
         return {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
 
     def comparable_with(self, asked: Conditions) -> bool:
-        """True when a reading under these conditions may be held against a reference measured under `asked`."""
+        """Returns whether a reading under these conditions is comparable with a reference measured under `asked`."""
         return not self.differences(asked)
 
     def __str__(self) -> str:
@@ -238,25 +237,25 @@ class Conditions:
         return ", ".join(said)
 
 
-# Conditions of the plaque and of the place that is read on it.
+# Conditions of the plaque and of the measured area.
 PLAQUE = tuple(one.name for one in fields(Conditions) if one.metadata.get("plaque"))
 
 
 def _agrees(one: Field[Any], mine: Any, asked: Any) -> bool:
-    """Whether a condition of a reading is as the reference asks; one that was not stated is not."""
+    """Returns whether a condition of a reading meets the reference; False if it is not stated."""
     if mine is None or not one.metadata.get("unit"):
         return bool(mine == asked)
     return bool(one.metadata["agrees"](mine, asked))
 
 
 def _said(one: Field[Any], value: Any) -> str:
-    """A condition with its unit."""
+    """Returns a condition with its unit."""
     unit = one.metadata.get("unit")
     return f"{value:g} {unit}".replace(" °", "°") if unit else str(value)
 
 
 def condition_name(name: str) -> str:
-    """The name of a condition as a person says it: "observer" for `observer_deg`."""
+    """Returns the name of a condition for people: "observer" for `observer_deg`."""
     return str(next(one.metadata.get("said", one.name) for one in fields(Conditions) if one.name == name))
 
 

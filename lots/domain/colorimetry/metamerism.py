@@ -1,4 +1,4 @@
-"""Metamerism: a pair that matches under one light and parts under another."""
+"""Metamerism: pairs that match under one illuminant and not under another."""
 
 from __future__ import annotations
 
@@ -13,12 +13,11 @@ from lots.domain.colorimetry.tristimulus import XYZ, lab_from_xyz
 
 @dataclass(frozen=True, slots=True)
 class Metamerism:
-    """How far a pair parts under a second light.
+    """Special metamerism index of a pair for a second illuminant.
 
-    `index` is the colour difference under `test` once the difference under `under` has been taken out of it, >= 0; `residual` is that
-    difference, >= 0; `uncorrected` is the difference under `test` as it stands, >= 0. `parts` is the corrected difference by coordinate,
-    sample minus reference. All under the same formula. `reference` and `corrected` are the two colours under `test` that `index` is
-    the difference of.
+    `index` is the colour difference under `test` after correction of the difference under `under`, >= 0. `residual` is the corrected difference,
+    >= 0; `uncorrected` is the difference under `test` without correction, >= 0. `parts` has the components of `index`, sample minus reference. All
+    use the same formula. `reference` and `corrected` are the two colours under `test`.
     """
 
     test: str
@@ -34,10 +33,11 @@ class Metamerism:
 
     @property
     def says(self) -> str:
-        """The result as a sentence for the person at the bench."""
+        """The result in words."""
         return (
             f"Metamerism index {self.index:.2f} ({self.formula}, {self.observer_deg} deg observer) under {self.test} "
-            f"for a match under {self.under}: {self.parts.direction}; {self.residual:.2f} under {self.under} was taken out."
+            f"for a match under {self.under}: {self.parts.direction}. "
+            f"The difference of {self.residual:.2f} under {self.under} was corrected."
         )
 
 
@@ -53,23 +53,23 @@ def metamerism(
     """Returns the special index of metamerism for a change of illuminant.
 
     Args:
-        reference: spectrum of what was approved. CIE94 and CMC take its colour as theirs.
-        sample: spectrum of what was measured.
+        reference: spectrum of the approved reference; its colour is the reference of CIE94 and CMC.
+        sample: measured spectrum.
         test: the second illuminant, such as A or LED-B3.
-        under: the illuminant under which the pair is meant to match.
+        under: the illuminant of the match.
         observer_deg: 2 or 10, for both.
-        formula, weights: as for color.delta_e.
+        formula, weights: as for color_difference.delta_e.
 
     Raises:
-        ValueError: an illuminant, observer, formula or weight that is not known; or a sample without any X, Y or Z under `under`, for which
-            there is no correction.
+        ValueError: an unknown illuminant, observer, formula or weight; or a sample with X, Y or Z of 0 under `under`, for which there is no
+            correction.
 
     Notes:
-        Correction: multiplicative. Under the test illuminant each tristimulus value of the sample is multiplied by the ratio of
-        reference to sample under the other, which would make the pair match there exactly. The additive one, which subtracts the
-        CIELAB differences instead, gives other figures; it is not used.
-        The index means something for pairs that nearly match; where `residual` is large they are not metameric but different.
-        Colour difference formulas were fitted under daylight: under other lights an index compares pairs, and is no visual measure.
+        Multiplicative correction: under the test illuminant each tristimulus value of the sample is multiplied by the ratio of
+        reference to sample under the other, which makes the pair match there exactly. The additive correction, which subtracts the
+        CIELAB differences instead, gives other values and is not used.
+        The index is meaningful for pairs that nearly match; pairs with a large `residual` are not metameric but different.
+        Colour difference formulas were fitted under daylight. Under other illuminants an index compares pairs, and is no visual measure.
 
     Reference:
         CIE 15:2004, 9.2, special metamerism index: change in illuminant; DIN 6172 for the multiplicative correction (both from

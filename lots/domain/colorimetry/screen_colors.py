@@ -1,4 +1,4 @@
-"""A colour as a screen would show it. A screen is not a match: this is to recognise a colour by, never to judge it."""
+"""Colours for a screen, for recognition only and not for assessment."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from lots.domain.colorimetry.color_values import Lab
 
-# The screen's white, D65 as IEC 61966-2-1 gives it: X, Y, Z with Y = 1.
+# White point of sRGB (D65, IEC 61966-2-1): X, Y, Z with Y = 1.
 WHITE = (0.9505, 1.0, 1.0890)
 # X, Y, Z to linear red, green, blue.
 _TO_RGB = (
@@ -14,17 +14,17 @@ _TO_RGB = (
     (-0.9689, 1.8758, 0.0415),
     (0.0557, -0.2040, 1.0570),
 )
-# The matrix has four decimals: its white and black are off by as much.
+# Tolerance for the four decimals of the matrix.
 _ROUNDED = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """What a screen shows of a colour: red, green and blue, each 0 to 255, and whether the screen can show it at all.
+    """A colour in sRGB: red, green and blue, each 0 to 255, and whether it is in gamut.
 
     Args:
         red, green, blue: 0..255.
-        in_gamut: False where the colour lies outside sRGB, and the nearest value per channel is shown in its place.
+        in_gamut: False where the colour is outside sRGB and each channel was clipped.
 
     Raises:
         ValueError: a channel is not from 0 to 255.
@@ -42,23 +42,23 @@ class Shown:
 
     @property
     def hex(self) -> str:
-        """The colour as a web page writes it, such as "#f2efe9"."""
+        """The colour in hexadecimal notation, such as "#f2efe9"."""
         return f"#{self.red:02x}{self.green:02x}{self.blue:02x}"
 
 
 def on_screen(color: Lab) -> Shown:
-    """Returns a colour in sRGB, with a sign when it lies outside.
+    """Returns a colour in sRGB, marked if it is out of gamut.
 
     Args:
         color: CIELAB under any illuminant and observer.
 
     Notes:
-        CIELAB is relative to the white of its own illuminant. That white is set on the screen's (D65), coordinate by coordinate, so a perfect
-        white looks white whatever the lamp. For D65 and the 2 degree observer this is exact; for another illuminant or observer it is
-        the plain scaling that CIELAB itself is built on, good enough to recognise a colour, not to compare two.
+        CIELAB is relative to the white of its own illuminant. That white is mapped to the screen's (D65) per coordinate, so a perfect white
+        is shown white under any illuminant. This is exact for D65 and the 2 degree observer. For others it is the scaling on which CIELAB
+        itself is based, sufficient to recognise a colour, not to compare two.
 
-        colormath is not used: it clips negative channels, so that it took 710 of 2000 colours (L* 0 to 100, a* and b* within 60) to lie on the
-        screen that do not. It takes 0.6 s to load, and 1.6 times as long for a colour.
+        colormath is not used, because it clips negative channels: it reported 710 of 2000 colours (L* 0 to 100, a* and b* within 60) in gamut
+        that are not. It takes 0.6 s to load, and 1.6 times as long for a colour.
 
     Reference:
         ISO/CIE 11664-4 (CIELAB to X, Y, Z); IEC 61966-2-1:1999 (matrix, white point and transfer function of sRGB), both from memory.
@@ -78,10 +78,10 @@ def on_screen(color: Lab) -> Shown:
 
 
 def _linear(part: float) -> float:
-    """The inverse of CIELAB's function, with its straight piece near black."""
+    """Returns the inverse of CIELAB's function, with its linear part near black."""
     return part**3 if part > 6 / 29 else 3 * (6 / 29) ** 2 * (part - 4 / 29)
 
 
 def _encoded(light: float) -> float:
-    """The transfer function of sRGB."""
+    """Returns the value of the sRGB transfer function."""
     return 12.92 * light if light <= 0.0031308 else 1.055 * light ** (1 / 2.4) - 0.055

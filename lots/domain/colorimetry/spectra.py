@@ -1,4 +1,4 @@
-"""Reflectance spectra: what an instrument reads by wavelength, and the colour it is under any illuminant."""
+"""Reflectance spectra, and their colour under any illuminant."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectral_weights import FIRST_NM, LAST_NM, STEP_NM, weights
 from lots.domain.colorimetry.tristimulus import XYZ, lab_from_xyz
 
-# A spectrum must reach at least from the one to the other.
+# Least range of a spectrum.
 _BEGINS_BY_NM, _ENDS_FROM_NM = 400, 700
 _STEPS_NM = (10, 20)
 # Wide enough for daylight-fluorescent pigments. Common practice, no source.
@@ -18,7 +18,7 @@ _MOST = 2.5
 
 
 class BadSpectrum(ValueError):
-    """A spectrum that cannot be one. `path` says where: step_nm, start_nm, values, or values/3 for the fourth of them; `words` what is wrong."""
+    """An invalid spectrum. `path` is the position: step_nm, start_nm, values, or values/3 for the fourth value. `words` is the fault."""
 
     def __init__(self, path: str, words: str, hint: str = "") -> None:
         super().__init__(f"{words}; {hint}" if hint else words)
@@ -31,15 +31,15 @@ class Spectrum:
 
     Args:
         start_nm: first wavelength in nm, a multiple of 10 from 360 to 400.
-        step_nm: distance of the wavelengths in nm, 10 or 20.
-        values: reflectance factors, 0..2.5, at start, start + step, ...; the last one stands at 700..780 nm. 1 is the perfect white;
+        step_nm: interval of the wavelengths in nm, 10 or 20.
+        values: reflectance factors, 0..2.5, at start, start + step, ...; the last one is at 700..780 nm. 1 is the perfect white;
             a brightened white exceeds it about 440 nm.
 
     Raises:
-        BadSpectrum: a wavelength or a value outside these; the message says which, and what it may be.
+        BadSpectrum: a wavelength or a value out of range; the message has the value and the rule.
 
     Reference:
-        ASTM E308 (from memory) for wavelengths and steps; the upper end of a value is this project's own bound, wide enough for
+        ASTM E308 (from memory) for wavelengths and steps; the upper bound of a value is this project's own, wide enough for
         daylight-fluorescent pigments.
 
     Example:
@@ -53,7 +53,7 @@ class Spectrum:
 
     def __post_init__(self) -> None:
         if self.step_nm not in _STEPS_NM:
-            wrong = f"the step is {self.step_nm!r} nm; a spectrum is read every 10 or every 20 nm"
+            wrong = f"the step is {self.step_nm!r} nm; it must be 10 or 20 nm"
             raise BadSpectrum("step_nm", wrong, "give 10 or 20")
         if self.start_nm not in range(FIRST_NM, _BEGINS_BY_NM + 1, STEP_NM):
             raise BadSpectrum(
@@ -71,7 +71,7 @@ class Spectrum:
             )
         for place, (at_nm, value) in enumerate(zip(self.wavelengths_nm, self.values, strict=True)):
             if not math.isfinite(value) or not 0 <= value <= _MOST:
-                hint = "it looks like percent, divide by 100" if _MOST < value <= 100 * _MOST else ""
+                hint = "it looks like percent; divide it by 100" if _MOST < value <= 100 * _MOST else ""
                 raise BadSpectrum(
                     f"values/{place}",
                     f"the value at {at_nm} nm is {value!r}; it must be a number from 0 to {_MOST:g}",
@@ -90,20 +90,20 @@ class Spectrum:
 
 
 def xyz_from_spectrum(spectrum: Spectrum, illuminant: str = "D65", observer_deg: int = 10) -> XYZ:
-    """Returns the tristimulus values of a spectrum, white having Y = 100.
+    """Returns the tristimulus values of a spectrum, with Y = 100 for the perfect white.
 
     Args:
         spectrum: the reflectance factors.
-        illuminant: D65, D50, A or LED-B3; others take the extra `spectral` (spectral_weights.weights).
+        illuminant: D65, D50, A or LED-B3; others require the extra `spectral` (spectral_weights.weights).
         observer_deg: 2 or 10.
 
     Raises:
         ValueError: an illuminant or observer without weights.
 
     Notes:
-        A weighted sum. Wavelengths missing at an end leave their weights to the nearest one read, as if the spectrum went on level.
-        Spectra at 20 nm are filled to 10 nm first, along a cubic through the four nearest values. Such a cubic, and weights made by
-        one, may fall below nothing by a hair; no surface does, so neither does the sum.
+        A weighted sum. The weights of missing wavelengths at an end are added to the nearest one, as for a constant extrapolation.
+        Spectra at 20 nm are first interpolated to 10 nm by a cubic through the four nearest values. The cubic and the weights may be slightly
+        negative; the sum is truncated at 0.
 
     Reference:
         ASTM E308, clause 7 (numbers from memory); weights see spectral_weights.weights.
@@ -118,9 +118,9 @@ def xyz_from_spectrum(spectrum: Spectrum, illuminant: str = "D65", observer_deg:
 
 
 def white_of(illuminant: str = "D65", observer_deg: int = 10) -> XYZ:
-    """Returns the perfect diffuser's tristimulus values as the very sum of the weights.
+    """Returns the perfect diffuser's tristimulus values as the sum of the weights.
 
-    A white from a printed table differs from it in the fourth figure, and then a perfect white is not neutral.
+    A white from a printed table differs in the fourth figure, so that a perfect white would not be neutral.
 
     Args:
         illuminant, observer_deg: as for `xyz_from_spectrum`.
@@ -136,7 +136,7 @@ def white_of(illuminant: str = "D65", observer_deg: int = 10) -> XYZ:
 
 
 def lab_from_spectrum(spectrum: Spectrum, illuminant: str = "D65", observer_deg: int = 10) -> Lab:
-    """Returns the colour of a spectrum; the perfect diffuser is L* 100, a* 0, b* 0 to the last bits under every condition.
+    """Returns the colour of a spectrum; the perfect diffuser is L* 100, a* 0, b* 0 within rounding under every condition.
 
     Args:
         spectrum, illuminant, observer_deg: as for `xyz_from_spectrum`.
@@ -158,29 +158,29 @@ def lab_from_spectrum(spectrum: Spectrum, illuminant: str = "D65", observer_deg:
 def mean_spectrum(spectra: Sequence[Spectrum]) -> Spectrum:
     """Returns the mean reflectance factor at each wavelength, every 10 nm from 360 to 780 nm.
 
-    Its tristimulus values are the means of theirs under every light. Spectra may differ in range and step: each is first filled as
-    `xyz_from_spectrum` fills it.
+    Its tristimulus values are the means of theirs under every illuminant. Spectra may differ in range and step: each is first completed as in
+    `xyz_from_spectrum`.
 
     Args:
         spectra: at least one.
 
     Raises:
-        ValueError: there is none.
+        ValueError: no spectrum.
 
     Example:
         >>> mean_spectrum([Spectrum(400, 20, (0.4,) * 16), Spectrum(360, 10, (0.6,) * 43)]).values[7]
         0.5
     """
     if not spectra:
-        raise ValueError("the mean of no spectra is not a spectrum")
+        raise ValueError("a mean requires at least one spectrum")
     columns = zip(*(_whole(spectrum) for spectrum in spectra), strict=True)
     means = (math.fsum(column) / len(spectra) for column in columns)
-    # Filling in may leave the range of a reflectance by a hair at a steep place.
+    # Interpolation may slightly exceed the range of a reflectance factor.
     return Spectrum(FIRST_NM, STEP_NM, tuple(min(max(0.0, mean), _MOST) for mean in means))
 
 
 def _whole(spectrum: Spectrum) -> tuple[float, ...]:
-    """The values at 360, 370, ... 780 nm, level beyond the ends that were read."""
+    """Returns the values at 360, 370, ... 780 nm, constant beyond the measured range."""
     values = _every_10_nm(spectrum)
     before = (spectrum.start_nm - FIRST_NM) // STEP_NM
     after = (LAST_NM - spectrum.end_nm) // STEP_NM
@@ -188,7 +188,7 @@ def _whole(spectrum: Spectrum) -> tuple[float, ...]:
 
 
 def _every_10_nm(spectrum: Spectrum) -> tuple[float, ...]:
-    """The values at every 10 nm from the first wavelength to the last; beyond either end the cubic takes the parabola of the last three."""
+    """Returns the values every 10 nm from the first wavelength to the last; at either end the cubic uses a parabolic extrapolation."""
     if spectrum.step_nm == STEP_NM:
         return tuple(map(float, spectrum.values))
     read = spectrum.values

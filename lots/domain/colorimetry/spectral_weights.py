@@ -1,4 +1,4 @@
-"""The weights that make tristimulus values of a reflectance spectrum, and the only user of colour-science."""
+"""Weights for the tristimulus values of a reflectance spectrum. The only user of colour-science."""
 
 from __future__ import annotations
 
@@ -7,41 +7,40 @@ import re
 import warnings
 from functools import cache
 
-# Wavelengths the weights stand at, in nm: ASTM E308 sums from 360 to 780.
+# Wavelengths of the weights, in nm: ASTM E308 sums from 360 to 780.
 FIRST_NM, LAST_NM, STEP_NM = 360, 780, 10
 
-# X, Y and Z, each one number per wavelength.
+# Weights of X, Y and Z, one number per wavelength each.
 Weights = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 
 _OBSERVERS = {2: "CIE 1931 2 Degree Standard Observer", 10: "CIE 1964 10 Degree Standard Observer"}
 
-# Illuminants in the table beside this file, `spectral_weights.csv`.
+# Illuminants in `spectral_weights.csv`: daylight, graphic arts, incandescent and LED light. The choice is common practice, no source.
 TABULATED = ("D65", "D50", "A", "LED-B3")
 
 
 @cache
 def weights(illuminant: str, observer_deg: int) -> Weights:
-    """Returns the weights of a reflectance factor at 360, 370, ... 780 nm towards X, Y and Z; those of Y sum to 100.
+    """Returns the weights of a reflectance factor at 360, 370, ... 780 nm for X, Y and Z; those of Y sum to 100.
 
     Args:
-        illuminant: D65, D50, A or LED-B3 from the table; any other that CIE 15:2018 tabulates, such as C or FL11 (F11 is
-            taken for it), is computed with colour-science, which the extra `spectral` installs.
+        illuminant: D65, D50, A or LED-B3 from the table; any other that CIE 15:2018 tabulates, such as C or FL11 (also F11), is
+            computed with colour-science, installed by the extra `spectral`.
         observer_deg: CIE standard observer, 2 or 10 degrees.
 
     Raises:
-        ValueError: an observer that is neither 2 nor 10, an illuminant nobody tabulated, or one that needs the extra where it
-            is not installed.
+        ValueError: an observer that is neither 2 nor 10, an illuminant that is not tabulated, or one that requires the extra where
+            it is not installed.
 
     Notes:
-        The table was computed with `computed_weights` below and is kept here in eight decimals, so that a stored spectrum has the
-        same colour on every installation and under every version of that library, and so that no reading waits two seconds for
-        it to load. The tests compute the table again. colormath is not used: it sums its own spectra yet divides by a white
-        rounded elsewhere, so that a perfect white reads up to 0.10 off neutral (D50, 2 degrees), and it lacks A at 10 degrees.
-        These weights suit readings that the instrument has corrected for its bandpass (Table 5 of the standard, not 6).
+        The table was computed with `computed_weights` and is stored with eight decimals. A stored spectrum therefore has the same colour with
+        every version of that library, without two seconds of loading. The tests recompute the table. colormath is not used: its white is
+        rounded, so that a perfect white deviates by up to 0.10 from neutral (D50, 2 degrees), and it lacks A at 10 degrees. The weights apply
+        to readings corrected for the bandpass by the instrument (Table 5 of the standard, not 6).
 
     Reference:
-        ASTM E308, Table 5 (kind of weights; number from memory), ASTM E2022 (how they are computed); CIE 15:2018 (observers and
-        illuminants). Observers and illuminants as colour-science 0.4.7 ships them (BSD-3-Clause).
+        ASTM E308, Table 5 (kind of weights; number from memory), ASTM E2022 (their computation); CIE 15:2018 (observers and
+        illuminants). Observers and illuminants as distributed with colour-science 0.4.7 (BSD-3-Clause).
 
     Example:
         >>> x, y, z = weights("D65", 10)
@@ -57,7 +56,7 @@ def weights(illuminant: str, observer_deg: int) -> Weights:
 
 @cache
 def _tabulated() -> dict[tuple[str, int], Weights]:
-    """The weights of the table, by illuminant and observer."""
+    """Returns the weights of the table, by illuminant and observer."""
     from importlib.resources import files
 
     rows: dict[tuple[str, int], list[list[float]]] = {}
@@ -71,7 +70,7 @@ def _tabulated() -> dict[tuple[str, int], Weights]:
 
 
 def computed_weights(illuminant: str, observer_deg: int) -> Weights:
-    """Returns the same weights computed from the CIE's spectra with colour-science, for any illuminant it has.
+    """Returns the weights computed from the CIE's spectra with colour-science, for any illuminant it has.
 
     Args:
         illuminant: a CIE illuminant by its short name, such as C, D65, FL11 or LED-B3.
@@ -81,11 +80,10 @@ def computed_weights(illuminant: str, observer_deg: int) -> Weights:
         ValueError: colour-science is not installed, or does not have the illuminant.
 
     Notes:
-        Loading colour-science warns of drawing packages that are not there and sets how numpy prints, for the whole program.
-        Neither concerns a sum of weights, so both are kept inside this function.
+        Importing colour-science emits warnings about missing drawing packages and changes numpy's print options. Both are suppressed here.
 
     Reference:
-        ASTM E2022: each wavelength between two readings shares its weight among four of them as Lagrange's cubic does.
+        ASTM E2022: the weight of a wavelength between two readings is shared among four of them by Lagrange's cubic interpolation.
     """
     import numpy as np
 
@@ -95,7 +93,7 @@ def computed_weights(illuminant: str, observer_deg: int) -> Weights:
             from colour import SpectralShape, colorimetry
         except ImportError as error:
             raise ValueError(
-                f"the weights of illuminant {illuminant} are computed with colour-science, which is not installed: "
+                f"the weights of illuminant {illuminant} require colour-science, which is not installed; "
                 f"install the extra `spectral`, or use one of {', '.join(TABULATED)}"
             ) from error
         name = re.sub(r"^F(?=\d)", "FL", illuminant)

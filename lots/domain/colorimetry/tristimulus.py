@@ -1,4 +1,4 @@
-"""Tristimulus values, and the way between them and CIELAB."""
+"""Tristimulus values, and their conversion to and from CIELAB."""
 
 from __future__ import annotations
 
@@ -7,17 +7,17 @@ from dataclasses import dataclass
 
 from lots.domain.colorimetry.color_values import Lab
 
-# CIELAB is a cube root above this share of the white and a straight line below it (ISO/CIE 11664-4, clause 4.1): (6/29)^3, and its root.
+# CIELAB is a cube root above (6/29)^3 of the white and linear below (ISO/CIE 11664-4, clause 4.1).
 _STRAIGHT_BELOW = (6 / 29) ** 3
 _ROOT_OF_IT = 6 / 29
 _SLOPE = (29 / 6) ** 2 / 3
-# No surface reads more, fluorescent ones included: this project's own bound.
+# Upper bound for any surface, fluorescent ones included: this project's own bound.
 _MOST = 300.0
 
 
 @dataclass(frozen=True, slots=True)
 class XYZ:
-    """Tristimulus values of a surface, or of the white it is seen against, on the scale where that white has Y = 100.
+    """Tristimulus values of a surface or of the reference white, which has Y = 100.
 
     Args:
         X, Y, Z: 0..300. Y is the luminous reflectance in percent; a perfect white has 100, a brightened one may have more.
@@ -26,7 +26,7 @@ class XYZ:
         ValueError: a value that is not a finite number in that range.
 
     Reference:
-        ISO/CIE 11664-3 (tristimulus values). The upper end is this project's own bound on what a surface can read.
+        ISO/CIE 11664-3 (tristimulus values). The upper bound is this project's own.
 
     Example:
         >>> x, y = XYZ(94.811, 100.0, 107.304).chromaticity
@@ -45,14 +45,14 @@ class XYZ:
 
     @property
     def chromaticity(self) -> tuple[float, float]:
-        """Chromaticity x, y; a colour that reflects nothing has none, and asking for it is a ValueError."""
+        """Chromaticity x, y; a ValueError for a colour with no reflectance."""
         whole = math.fsum(self.as_tuple())
         if whole == 0:
-            raise ValueError("a surface that reflects nothing has no chromaticity")
+            raise ValueError("a surface with no reflectance has no chromaticity")
         return self.X / whole, self.Y / whole
 
     def as_tuple(self) -> tuple[float, float, float]:
-        """The three values in the order X, Y, Z."""
+        """Returns the values in the order X, Y, Z."""
         return self.X, self.Y, self.Z
 
 
@@ -64,7 +64,7 @@ def lab_from_xyz(color: XYZ, white: XYZ) -> Lab:
         white: the perfect diffuser under the same illuminant and for the same observer, no value 0.
 
     Raises:
-        ValueError: the white has a value of 0, or the colour lies outside what a surface can read (values.Lab).
+        ValueError: the white has a value of 0, or the colour is outside the ranges of `Lab`.
 
     Reference:
         ISO/CIE 11664-4, clause 4.1 (quoted from memory).
@@ -80,14 +80,14 @@ def lab_from_xyz(color: XYZ, white: XYZ) -> Lab:
 
 
 def xyz_from_lab(color: Lab, white: XYZ) -> XYZ:
-    """Returns the tristimulus values of a colour in CIELAB; the way back from `lab_from_xyz`.
+    """Returns the tristimulus values of a colour in CIELAB; the inverse of `lab_from_xyz`.
 
     Args:
         color: measured under the illuminant and for the observer of `white`.
         white: the perfect diffuser, whose Y is 100.
 
     Raises:
-        ValueError: no surface has such a colour, since a tristimulus value would be below 0.
+        ValueError: a tristimulus value would be negative, so no surface has this colour.
 
     Reference:
         ISO/CIE 11664-4, annex on the reverse transformation (from memory).
@@ -99,16 +99,16 @@ def xyz_from_lab(color: Lab, white: XYZ) -> XYZ:
     fy = (color.L + 16) / 116
     roots = (fy + color.a / 500, fy, fy - color.b / 200)
     parts = [_cube(root) for root in roots]
-    # The last bits of 16 / 116 may fall on the wrong side of black.
+    # Rounding of 16 / 116 may give a slightly negative value for black.
     if min(parts) < -1e-12:
         raise ValueError(
-            f"no surface is L* {color.L:g}, a* {color.a:g}, b* {color.b:g}: it would reflect less than nothing"
+            f"no surface has L* {color.L:g}, a* {color.a:g}, b* {color.b:g}, because its reflectance would be below zero"
         )
     return XYZ(*(max(0.0, part) * whole for part, whole in zip(parts, white.as_tuple(), strict=True)))
 
 
 def luminous_reflectance(L: float) -> float:
-    """Returns Y in percent of a lightness; it depends on neither illuminant nor observer, since a white has Y = 100 under all.
+    """Returns Y in percent from a lightness; it is independent of illuminant and observer, since Y = 100 for the white.
 
     Args:
         L: lightness L*, >= 0.
@@ -121,7 +121,7 @@ def luminous_reflectance(L: float) -> float:
 
 
 def lightness(Y: float) -> float:
-    """Returns L* of a luminous reflectance.
+    """Returns L* from a luminous reflectance.
 
     Args:
         Y: percent, >= 0.

@@ -1,4 +1,4 @@
-"""What a supplier's lots are charted against: a mean and a standard deviation, given, chosen from lots, or that of the first lots."""
+"""Baseline of a supplier's lots: mean and standard deviation, given, from chosen lots, or from the first lots."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from lots.domain.drift.control_charts import individuals, moving_range_df
 from lots.domain.drift.trend import TREND_ALPHA, mann_kendall
 from lots.domain.statistics.prediction import RunningEstimate
 
-# Lots that a baseline needs to be used at all, and to be firm. Common practice, no source.
+# Least lots of a provisional and of a firm baseline. Common practice, no source.
 PROVISIONAL_FROM, FIRM_FROM = 8, 20
 
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """Mean and standard deviation of a lot, in the measure's unit, from `n` lots (0: given, not measured).
+    """Mean and standard deviation of lots, in the measure's unit, from `n` lots (0: given, not measured).
 
     Args:
         mean: of the lots.
         sigma: standard deviation from the moving range, > 0; the unit of charts and sizes.
-        n: lots behind both; 0 where they were given and so are known.
-        chosen: False for the first lots of a series, which stand in until somebody chooses.
-        steady: False when those lots drift themselves, so that what is measured from their mean is too little.
-        sd: ordinary standard deviation of the lots; None where it is not known, or where a drift of the lots inflates it.
-        own: indices, within the series that is charted, of the lots it was made from.
+        n: number of lots; 0 where both were given and are known.
+        chosen: False for the first lots of a series, used until quality chooses.
+        steady: False when those lots drift themselves, so that deviations from their mean are underestimated.
+        sd: sample standard deviation of the lots; None where unknown, or where a drift of the lots inflates it.
+        own: indices of its lots within the charted series.
     """
 
     mean: float
@@ -46,7 +46,7 @@ class Baseline:
 
     @property
     def estimate(self) -> RunningEstimate:
-        """How well mean and standard deviation are known, in `sigma` about `mean`: exactly where they were given."""
+        """Estimate of mean and standard deviation with its uncertainty, in `sigma` about `mean`; exact where given."""
         if self.n == 0:
             return RunningEstimate(0.0, 1.0, math.inf, math.inf)
         if self.sd is None:
@@ -55,11 +55,11 @@ class Baseline:
 
 
 def baseline_from(values: Sequence[float], *, chosen: bool, own: Sequence[int] = ()) -> Baseline | None:
-    """Returns a baseline from its lots' values; None for fewer than PROVISIONAL_FROM, or when they differ by no more than arithmetic does.
+    """Returns a baseline from its lots' values; None for fewer than PROVISIONAL_FROM, or for equal values.
 
     Notes:
-        `sigma` comes from the moving range, which a slow walk within the baseline inflates little: the ordinary one would grow with the walk
-        and hide it. It wastes a third of what the lots tell, so limits rest on the ordinary one where the lots show no trend.
+        `sigma` is from the moving range, which a slow drift within the baseline hardly inflates; the sample standard deviation would hide the
+        drift. The moving range has only two thirds of the efficiency, so limits use the sample standard deviation where the lots show no trend.
 
     Reference:
         ISO 7870-2, control charts for individuals (from memory); NIST/SEMATECH e-Handbook 6.3.2.2.

@@ -1,4 +1,4 @@
-"""When a change began, once a chart has signalled: a signal comes late, and the question is from which lot on."""
+"""Change-point estimation after a signal of a chart: the lot at which a step or ramp began."""
 
 from __future__ import annotations
 
@@ -15,15 +15,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """The change that explains a series best.
+    """The change of maximum likelihood.
 
     Args:
-        kind: "step": from one point on all lie off by the same; "ramp": from one point on they move away evenly.
+        kind: "step": constant departure from one point on; "ramp": linear departure from one point on.
         index: of the first changed point, 0-based.
         size: height of the step, or slope of the ramp per point, in baseline sigma; positive: upwards.
-        at_end: departure at the last point, in baseline sigma; that of a step is its height.
-        gain: how much the sum of squares about the baseline mean falls when the change is allowed for, > 0; minus twice the log
-            likelihood ratio.
+        at_end: departure at the last point, in baseline sigma; for a step its height.
+        gain: decrease of the sum of squares about the baseline mean, > 0; twice the log likelihood ratio.
 
     Raises:
         ValueError: a number that is not finite, a negative index, or a gain that is not positive.
@@ -43,10 +42,10 @@ class Change:
 
 
 def find_change(z: Series) -> Change | None:
-    """Returns the step or the ramp that explains departures from the baseline best, with the point at which it began.
+    """Returns the maximum likelihood step or ramp of departures from the baseline, with its first point.
 
     Args:
-        z: (value - baseline mean) / baseline sigma, in time order, up to the point that signalled; in control mean 0 and deviation 1.
+        z: (value - baseline mean) / baseline sigma, in time order, up to the signalled point; in control mean 0 and deviation 1.
 
     Returns:
         The change of larger gain, the step when they are equal; None for an empty series or one that never leaves 0.
@@ -55,9 +54,9 @@ def find_change(z: Series) -> Change | None:
         ValueError: a value is not finite.
 
     Notes:
-        It always finds something: whether there is a change is for the chart to say. Maximum likelihood for one change, known mean and
-        sigma before it, independent normal values. A step of 1 sigma is placed within a few points of where it was; a ramp's beginning is
-        hard to see, and its index errs late or early by more. A change undone before the end of the series is not looked for.
+        It does not test for a change; the chart does. Maximum likelihood for one change, known mean and sigma before it, independent normal
+        values. A step of 1 sigma is located within a few points; the start of a ramp is less certain. A change that ended before the end of
+        the series is not modelled.
 
     Reference:
         Samuel, Pignatiello and Calvin 1998, Quality Engineering 10(3), 521-527 (step); Perry and Pignatiello 2006, Quality Technology and
@@ -77,7 +76,7 @@ def find_change(z: Series) -> Change | None:
     changed = np.arange(len(x), 0, -1, dtype=float)
     total = _from_here_on(x)
     step = _best(total, changed)
-    # A ramp's changed points lie 1, 2, 3, ... slopes off: the sum of sums from each point on is 1 x_1 + 2 x_2 + ... for every beginning at once.
+    # Double sums from each point on give 1 x_1 + 2 x_2 + ..., the product with a ramp, for every start at once.
     ramp = _best(_from_here_on(total), (changed[::-1] ** 2).cumsum()[::-1])
     kind: Literal["step", "ramp"] = "ramp" if ramp[2] > step[2] + BINARY_NOISE else "step"
     index, size, gain = ramp if kind == "ramp" else step
@@ -87,7 +86,7 @@ def find_change(z: Series) -> Change | None:
 
 
 def _best(products: Array, squares: Array) -> tuple[int, float, float]:
-    """First point, size and gain of the best change of one shape: least squares through zero from each point on.
+    """Returns first point, size and gain of the best change of one shape: least squares through zero from each point on.
 
     Args:
         products: the sum of points times shape, from each point on.
@@ -99,5 +98,5 @@ def _best(products: Array, squares: Array) -> tuple[int, float, float]:
 
 
 def _from_here_on(x: Array) -> Array:
-    """The sum of each point and all after it."""
+    """Returns for each point the sum of it and all points after it."""
     return x[::-1].cumsum()[::-1]

@@ -1,4 +1,4 @@
-"""How a lot's colour moves as a whole, by Hotelling's T2 against a frozen baseline."""
+"""Multivariate drift of a lot's colour: Hotelling's T² against a frozen baseline."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from lots.domain.drift.hotelling import Table
 
-# False alarms of T2 as rare as those of three sigma.
+# False alarm rate of T2 per lot, that of limits at three sigma.
 T2_ALPHA = 0.0027
 
 
@@ -30,7 +30,7 @@ class ColorBaseline:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Together:
-    """Hotelling's T2 of each lot's colour, its limit, the lots `beyond` it, and what each coordinate adds to those, dL* da* db* in rows."""
+    """Hotelling's T² of each lot's colour, its limit, the lots `beyond` it, and the contributions of dL*, da*, db* to those."""
 
     statistic: np.ndarray
     limit: float
@@ -40,12 +40,12 @@ class Together:
 
     @property
     def signals(self) -> Iterator[tuple[int, list[float]]]:
-        """Each lot beyond the limit with its parts, in order."""
+        """Each lot beyond the limit with its contributions, in order."""
         return zip(self.beyond.tolist(), self.parts.tolist(), strict=True)
 
 
 def color_baseline(rows: Table, *, chosen: bool) -> ColorBaseline | None:
-    """Returns the baseline of colour as a whole; None for fewer than PROVISIONAL_FROM lots."""
+    """Returns the multivariate baseline of colour; None for fewer than PROVISIONAL_FROM lots."""
     import numpy as np
 
     if len(rows) < PROVISIONAL_FROM:
@@ -57,14 +57,14 @@ def color_baseline(rows: Table, *, chosen: bool) -> ColorBaseline | None:
 
 
 def together(rows: Table, baseline: ColorBaseline | None) -> Together | None:
-    """Returns T2 of a stretch of lots: it sees a colour that is unusual as a whole though no coordinate is by itself.
+    """Returns T² of a stretch of lots, which detects an unusual combination of ordinary coordinates.
 
     Args:
         rows: dL*, da*, db* per lot.
-        baseline: None to use the first PROVISIONAL_FROM lots, once there are as many.
+        baseline: None to use the first PROVISIONAL_FROM lots, once available.
 
     Returns:
-        None without a baseline, or with one whose colours lie in a plane so that nothing can be said across it.
+        None without a baseline, or with a singular covariance.
 
     Reference:
         Montgomery, Introduction to Statistical Quality Control, 11.3 (from memory); ISO 7870-7; contributions: Runger, Alt and

@@ -1,4 +1,4 @@
-"""Control charts: limits of an individuals chart, the EWMA and the tabular CUSUM, for values about a frozen baseline."""
+"""Control charts about a frozen baseline: individuals, EWMA and tabular CUSUM."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Series = Sequence[float] | Array
 
-# Mean range of two standard normal values (d2), which turns a mean moving range into a standard deviation.
+# d2 for n = 2, the mean range of two standard normal values.
 MR_D2 = 2 / math.sqrt(math.pi)
-# Upper limit of a moving range as a multiple of their mean (D4): 1 + 3 d3/d2, and the variance of the range is 2 - d2^2.
+# D4 for n = 2: 1 + 3 d3/d2, where the variance of the range is d3^2 = 2 - d2^2.
 MR_D4 = 1 + 3 * math.sqrt(2 - MR_D2**2) / MR_D2
-# Variance of a moving range of standard normal values, and covariance of two neighbouring ones, which share a value: over d2 squared.
+# Variance of a moving range of standard normal values, and covariance of adjacent ones, over d2 squared.
 _MR_VARIANCE = 2 / MR_D2**2 - 1
 _MR_COVARIANCE = math.sqrt(0.75) + math.pi / 12 - 1
 
@@ -32,11 +32,11 @@ class Individuals:
 
     Args:
         centre: mean of the values.
-        sigma: standard deviation from point to point, mr_bar / d2, >= 0; 0 when no value differs from the one before.
-        mr_bar: mean absolute difference of neighbours, >= 0.
+        sigma: standard deviation from the moving range, mr_bar / d2, >= 0; 0 when all values are equal.
+        mr_bar: mean moving range, >= 0.
         ucl, lcl: centre plus and minus 3 sigma.
         mr_ucl: upper limit of a moving range, D4 mr_bar; the lower one is 0.
-        n: values behind them, >= 2.
+        n: number of values, >= 2.
 
     Raises:
         ValueError: a number is not finite, sigma is negative, limits do not enclose the centre, or n < 2.
@@ -54,16 +54,16 @@ class Individuals:
         finite = all(map(math.isfinite, (self.centre, self.sigma, self.ucl, self.lcl, self.mr_ucl)))
         encloses = self.lcl <= self.centre <= self.ucl and 0 <= self.mr_bar <= self.mr_ucl
         if not (finite and encloses and self.sigma >= 0 and self.n >= 2):
-            raise ValueError(f"limits of a chart must be finite, enclose its centre and rest on 2 values, got {self!r}")
+            raise ValueError(f"limits of a chart must be finite, enclose its centre and use 2 values, got {self!r}")
 
 
-# Arrays have no single answer to "equal?", so charts are not compared.
+# eq=False: arrays cannot be compared to one bool.
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """What a chart plots and its limits at every point; all of one length.
+    """Plotted statistic of a chart and its limits at every point; all of one length.
 
     Args:
-        statistic: what is plotted, in baseline sigma about the baseline mean.
+        statistic: plotted values, in baseline sigma about the baseline mean.
         upper, lower: limits at each point, in the same unit.
     """
 
@@ -73,26 +73,26 @@ class Chart:
 
     def __post_init__(self) -> None:
         if not len(self.statistic) == len(self.upper) == len(self.lower):
-            raise ValueError("a chart needs a limit on either side for every point")
+            raise ValueError("a chart requires both limits at every point")
 
     @property
     def above(self) -> Flags:
-        """Whether each point lies strictly beyond its upper limit, and so signals."""
+        """Whether each point is strictly above its upper limit, a signal."""
         return self.statistic > self.upper + BINARY_NOISE
 
     @property
     def below(self) -> Flags:
-        """Whether each point lies strictly beyond its lower limit."""
+        """Whether each point is strictly below its lower limit, a signal."""
         return self.statistic < self.lower - BINARY_NOISE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CusumChart:
-    """Both one-sided sums of a tabular CUSUM and their limit.
+    """Both one-sided sums of a tabular CUSUM and their decision interval.
 
     Args:
-        high: sums of departures upwards, in baseline sigma, >= 0.
-        low: sums of departures downwards, in baseline sigma, >= 0 too: it grows as values fall.
+        high: upper sums, in baseline sigma, >= 0.
+        low: lower sums, in baseline sigma, >= 0 too: they grow as values fall.
         decision_interval: limit of both sums, in baseline sigma.
     """
 
@@ -102,16 +102,16 @@ class CusumChart:
 
     def __post_init__(self) -> None:
         if len(self.high) != len(self.low):
-            raise ValueError("a CUSUM has both sums at every point")
+            raise ValueError("a CUSUM requires both sums at every point")
 
     @property
     def above(self) -> Flags:
-        """Whether the high sum lies strictly beyond the decision interval at each point, and so signals."""
+        """Whether the upper sum strictly exceeds the decision interval at each point, a signal."""
         return self.high > self.decision_interval + BINARY_NOISE
 
     @property
     def below(self) -> Flags:
-        """The same of the low sum."""
+        """Whether the lower sum strictly exceeds the decision interval at each point, a signal."""
         return self.low > self.decision_interval + BINARY_NOISE
 
 
@@ -119,14 +119,14 @@ def individuals(values: Series) -> Individuals:
     """Returns the limits of an individuals chart, with sigma from the mean moving range.
 
     Args:
-        values: in the order in which they arose, any unit, at least 2.
+        values: in time order, any unit, at least 2.
 
     Raises:
         ValueError: fewer than 2 values, or one that is not finite.
 
     Notes:
-        Neighbours are assumed independent. A moving range sees scatter from point to point only: a slow drift inside the baseline moves
-        the centre and hardly widens the limits. For about normal values; strongly skewed ones signal too often on one side.
+        Assumes independent values. A moving range includes only point-to-point variation: a slow drift inside the baseline moves the centre
+        and hardly widens the limits. For approximately normal values; strongly skewed ones signal too often on one side.
 
     Reference:
         NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2; ASTM E2587, individuals and moving range. d2 = 1.128 and D4 = 3.267 in
@@ -146,7 +146,7 @@ def individuals(values: Series) -> Individuals:
 
 
 def moving_range_df(n: int) -> float:
-    """Returns the degrees of freedom of the standard deviation from the mean moving range of `n` values, >= 2: those of equal variance.
+    """Returns the effective degrees of freedom of the standard deviation from the mean moving range of `n` values, >= 2.
 
     Reference:
         Cryer and Ryan 1990, J. Quality Technology 22, 187-192, for the variance (from memory; it follows from two moving ranges that share a
@@ -161,7 +161,7 @@ def moving_range_df(n: int) -> float:
 
 
 def shewhart(z: Series, limit: float = 3.0) -> Chart:
-    """Returns the chart of single standardised values between fixed limits.
+    """Returns the Shewhart chart of single standardised values with fixed limits.
 
     Args:
         z: (value - baseline mean) / baseline sigma, in time order; may be empty.
@@ -171,7 +171,7 @@ def shewhart(z: Series, limit: float = 3.0) -> Chart:
         ValueError: a value is not finite, or limit is not positive.
 
     Notes:
-        With 3 sigma a process in control signals once in 370 points, one shifted by 1 sigma once in 44.
+        At 3 sigma the average run length is 370 in control, and 44 after a shift of 1 sigma.
 
     Reference:
         Shewhart 1931, Economic Control of Quality of Manufactured Product; NIST/SEMATECH e-Handbook, 6.3.2.
@@ -189,22 +189,22 @@ def shewhart(z: Series, limit: float = 3.0) -> Chart:
 
 
 def ewma(z: Series, weight: float = 0.2, width: float = 2.7, *, start: float = 0.0, steady: bool = False) -> Chart:
-    """Returns the chart of the exponentially weighted moving average, which shows small lasting shifts.
+    """Returns the EWMA chart (exponentially weighted moving average), which detects small sustained shifts.
 
     E_i = weight z_i + (1 - weight) E_(i-1).
 
     Args:
         z: (value - baseline mean) / baseline sigma, in time order; may be empty.
-        weight: of the newest value, 0 < weight <= 1; with 1 it is the chart of single values.
+        weight: of the newest value, 0 < weight <= 1; 1 gives the chart of single values.
         width: of the limits, in standard deviations of the average, > 0.
         start: the average before the first point, in sigma.
-        steady: take the limits the average tends to, instead of the exact ones, which are narrower at the first points.
+        steady: use the asymptotic limits instead of the exact ones, which are narrower at the first points.
 
     Raises:
         ValueError: a value or start is not finite, or weight or width is out of its range.
 
     Notes:
-        Limits suppose independent values. With weight 0.2, width 2.962 and steady limits a process in control signals once in 500 points.
+        Limits assume independent values. With weight 0.2, width 2.962 and asymptotic limits the average run length in control is 500.
 
     Reference:
         Roberts 1959, Technometrics 1(3), 239-250; Lucas and Saccucci 1990, Technometrics 32(1), 1-12; NIST/SEMATECH e-Handbook, 6.3.2.4.
@@ -224,7 +224,7 @@ def ewma(z: Series, weight: float = 0.2, width: float = 2.7, *, start: float = 0
     x = as_series(z)
     averages, kept, reach = weight * x, 1 - weight, 1
     averages[:1] += kept * start
-    # An average of so many points and what is left of the one that ends before them is the average of twice as many.
+    # Doubling: the average over n points plus the decayed average before them covers 2 n points.
     while reach < len(x) and kept > 0:
         averages[reach:] += kept * averages[:-reach]
         kept, reach = kept * kept, 2 * reach
@@ -234,22 +234,22 @@ def ewma(z: Series, weight: float = 0.2, width: float = 2.7, *, start: float = 0
 
 
 def cusum(z: Series, reference_value: float = 0.5, decision_interval: float = 5.0) -> CusumChart:
-    """Returns the tabular CUSUM, which adds up what lies beyond a reference value on either side.
+    """Returns the tabular CUSUM, which accumulates departures beyond a reference value on either side.
 
     high_i = max(0, high_(i-1) + z_i - k) and low_i = max(0, low_(i-1) - z_i - k), both from 0, with k the reference value.
 
     Args:
         z: (value - baseline mean) / baseline sigma, in time order; may be empty.
-        reference_value: k, in sigma, >= 0; half the shift that is to be found fast.
+        reference_value: k, in sigma, >= 0; half the shift to detect quickly.
         decision_interval: h, in sigma, > 0.
 
     Raises:
         ValueError: a value is not finite, or k or h is out of its range.
 
     Notes:
-        With k 0.5 and h 5 a process in control signals once in 465 points and one shifted by 1 sigma after 10.4 on average. A sum is the sum
-        of all steps less its lowest value so far; rounding stays below 1e-10 for some 100,000 points of ordinary size, and a sum
-        that small is 0. Sums go on after a signal.
+        With k 0.5 and h 5 the average run length is 465 in control, and 10.4 after a shift of 1 sigma. A sum is computed as the running total
+        minus its minimum so far; rounding stays below 1e-10 for some 100,000 points of ordinary size, and sums below it are set to 0. Sums
+        continue after a signal.
 
     Reference:
         Page 1954, Biometrika 41, 100-115; Lucas and Crosier 1982, Technometrics 24(3), 199-205; NIST/SEMATECH e-Handbook, 6.3.2.3.
@@ -267,10 +267,10 @@ def cusum(z: Series, reference_value: float = 0.5, decision_interval: float = 5.
 
 
 def as_series(values: Series, *, least: int = 0, name: str = "values") -> Array:
-    """Returns `values` as an array of finite numbers in one row.
+    """Returns `values` as a one-dimensional array of finite numbers.
 
     Raises:
-        ValueError: fewer than `least` values, more than one row, or a value that is not finite.
+        ValueError: fewer than `least` values, more than one dimension, or a value that is not finite.
     """
     import numpy as np
 
@@ -284,7 +284,7 @@ def as_series(values: Series, *, least: int = 0, name: str = "values") -> Array:
 
 
 def _one_sided(steps: Array) -> Array:
-    """The sum of steps that never falls below zero: their running total less its lowest value so far, the 0 before the first included."""
+    """Returns the cumulative sum bounded below by zero: the running total minus its minimum so far, including the initial 0."""
     import numpy as np
 
     total = np.cumsum(steps)
@@ -293,7 +293,7 @@ def _one_sided(steps: Array) -> Array:
 
 
 def _positive(**numbers: float) -> None:
-    """Refuses a number that is not finite and above 0."""
+    """Raises an error for a number that is not finite and above 0."""
     for name, number in numbers.items():
         if not (math.isfinite(number) and number > 0):
             raise ValueError(f"{name} must be a finite number above 0, got {number!r}")

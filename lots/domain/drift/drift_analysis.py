@@ -1,4 +1,4 @@
-"""How one measure moves over a supplier's consecutive lots of a grade: against a frozen baseline, in charts that remember."""
+"""Drift analysis of one measure over a supplier's consecutive lots of a grade: charts against a frozen baseline, trend and projection."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """What can be said of one measure over one stretch of lots read alike. Parts are None where there is too little to say them.
+    """Drift analysis of one measure over one stretch of lots measured alike. Parts are None with too few lots.
 
-    `p` is that of `p_value`: how likely a steady series is to look as far out at its latest lot.
+    `p` is that of `p_value`.
     """
 
     values: np.ndarray
@@ -37,7 +37,7 @@ class Analysis:
 
     @property
     def slope(self) -> TheilSen | None:
-        """The slope of the whole stretch, worked out whenever it is asked for: where no trend is told, few ask."""
+        """The slope of the whole stretch, computed on demand, because few callers use it without a trend."""
         return None if self.trend is None else theil_sen(self.values)
 
 
@@ -50,20 +50,20 @@ def analyse(
     *,
     rules: bool = False,
 ) -> Analysis:
-    """Returns the analysis of one measure over one stretch.
+    """Returns the drift analysis of one measure over one stretch.
 
     Args:
-        values: one per lot, in the order the lots came, all read alike: same reference, same instruments.
-        baseline: what to chart against; None to use the first PROVISIONAL_FROM lots of the stretch, once there are as many.
-        limit: what each lot must keep to, for the projection.
+        values: one per lot, in order of receipt, all measured alike: same reference, same instruments.
+        baseline: baseline of the charts; None to use the first PROVISIONAL_FROM lots of the stretch, once available.
+        limit: limit of each lot, for the projection.
         unit: of the values.
         first: the number of the first lot in its series, for the projection.
-        rules: look for run rules too. They find little that the EWMA and the CUSUM do not, and add false signals.
+        rules: apply run rules too. They add little to EWMA and CUSUM, and raise the false alarm rate.
 
     Notes:
-        Without a baseline nothing is charted, but a trend is still looked for. Of steady series, normal and independent, at most one in twenty
-        has an active signal at its 20th lot, whether the baseline was given, chosen of 8 lots or more, or is provisional. More had one at some
-        time, since false alarms of charts and lots add up (tests/promises/charts.py).
+        Without a baseline there are no charts, but still a trend test. Of steady series, normal and independent, at most one in twenty has an
+        active signal at its 20th lot, with a given, chosen (8 lots or more) or provisional baseline. More had one at some time, since false
+        alarms of charts and lots accumulate (tests/promises/charts.py).
     """
     import numpy as np
 
@@ -93,7 +93,7 @@ def _signals(
 
 
 def _trending(x: np.ndarray) -> Signal | None:
-    """The trend of a whole stretch as a signal; None where its line is level."""
+    """Returns the trend of a whole stretch as a signal; None for a slope of 0."""
     last, line = len(x) - 1, theil_sen(x)
     if line.slope == 0:
         return None
@@ -103,10 +103,10 @@ def _trending(x: np.ndarray) -> Signal | None:
 
 
 def _with_trend(found: Sequence[Signal], trending: Signal, baseline: Baseline | None) -> list[Signal]:
-    """Signals of charts with the trend: a call more of what they tell already, else a signal of its own."""
+    """Returns the signals of charts with the trend: as a further call of a signal on the same side, else as a separate signal."""
     told = next((s for s in found if s.side == trending.side and s.active), None)
     if baseline is not None and not baseline.steady and not baseline.chosen:
-        # Lots that stand in and drift themselves lie on both sides of their own mean: what the charts make of that is the trend.
+        # A drifting provisional baseline lies on both sides of its own mean, so signals within it are part of the trend.
         first, calls = (told.first, (*told.calls, *trending.calls)) if told else (trending.first, trending.calls)
         kept = [s for s in found if s.first >= PROVISIONAL_FROM and s is not told]
         return [*kept, replace(trending, first=first, calls=calls)]
@@ -122,7 +122,7 @@ def _in_order(signals: Sequence[Signal]) -> tuple[Signal, ...]:
 def _projection(
     x: np.ndarray, signals: Sequence[Signal], trend: MannKendall | None, limit: Limit | None, unit: str, first: int
 ) -> Projection | None:
-    """A line through the lots since the change began, where that is a ramp that goes on; else through all, where they show a trend."""
+    """Returns a line through the lots since an active ramp began, else through all lots with a trend."""
     moving = [s for s in signals if s.active and s.kind == "ramp"]
     start = max((s.began for s in moving), default=None)
     if start is None and trend is not None and trend.p < TREND_ALPHA and not any(s.active for s in signals):

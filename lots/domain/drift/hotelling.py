@@ -1,4 +1,4 @@
-"""Hotelling's T2: how far several characteristics together lie from where they were, and which of them it comes from."""
+"""Hotelling's T²: multivariate distance from a baseline, its control limits, and the contributions of the variables."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 
     Table = Sequence[Sequence[float]] | NDArray[np.float64]
 
-# A variable of which less than this share of variance is its own, not told by the others, cannot be inverted reliably.
+# Smallest eigenvalue of the correlation matrix that can be inverted reliably.
 _OWN_VARIANCE_MIN = 1e-9
 
 
 class OneSample(NamedTuple):
-    """Hotelling's T2 of a mean against a stated one, the F value it amounts to, and the probability of one as large by chance."""
+    """One-sample Hotelling test: T², its F value, and its p-value."""
 
     t2: float
     f: float
@@ -54,7 +54,7 @@ def covariance(rows: Table) -> NDArray[np.float64]:
 
 
 def t_squared(rows: Table, mean: Series, covariance: Table) -> NDArray[np.float64]:
-    """Returns for each row its squared distance from `mean`, measured by `covariance`.
+    """Returns T² of each row: its squared Mahalanobis distance from `mean`.
 
     Args:
         rows: one row per observation; may be a single one.
@@ -64,10 +64,10 @@ def t_squared(rows: Table, mean: Series, covariance: Table) -> NDArray[np.float6
         One number >= 0 per row, without unit.
 
     Raises:
-        ValueError: sizes that do not fit, a value that is not finite, or a covariance that is singular.
+        ValueError: sizes that do not match, a value that is not finite, or a covariance that is singular.
 
     Notes:
-        Compare with phase1_limit when the rows are those the baseline was estimated from, with phase2_limit when they came later.
+        Compare with phase1_limit for rows of the baseline, with phase2_limit for later rows.
 
     Reference:
         Hotelling 1947, Multivariate quality control; NIST/SEMATECH e-Handbook, 6.5.4.3.
@@ -86,18 +86,18 @@ def t_squared(rows: Table, mean: Series, covariance: Table) -> NDArray[np.float6
 
 
 def phase1_limit(n: int, p: int, alpha: float) -> float:
-    """Returns the T2 that a row of the baseline itself exceeds with probability `alpha`.
+    """Returns the phase I control limit of T², for rows of the baseline.
 
     Args:
         n: rows of the baseline, > p + 1.
         p: variables, >= 1.
-        alpha: probability of a false alarm per row, 0 < alpha < 1.
+        alpha: false alarm rate per row, 0 < alpha < 1.
 
     Raises:
         ValueError: too few rows, no variable, or alpha out of its range.
 
     Notes:
-        A row takes part in the mean and covariance it is held against, so its T2 cannot exceed (n - 1)^2 / n.
+        A row contributes to its own mean and covariance, so its T² cannot exceed (n - 1)^2 / n.
 
     Reference:
         Tracy, Young and Mason 1992, Journal of Quality Technology 24(2), 88-95: (n - 1)^2 / n times a beta quantile.
@@ -113,18 +113,18 @@ def phase1_limit(n: int, p: int, alpha: float) -> float:
 
 
 def phase2_limit(n: int, p: int, alpha: float) -> float:
-    """Returns the T2 that a later row exceeds with probability `alpha` while nothing has changed.
+    """Returns the phase II control limit of T², for later rows.
 
     Args:
         n: rows of the baseline, > p.
         p: variables, >= 1.
-        alpha: probability of a false alarm per row, 0 < alpha < 1.
+        alpha: false alarm rate per row, 0 < alpha < 1.
 
     Raises:
         ValueError: too few rows, no variable, or alpha out of its range.
 
     Notes:
-        With few rows the limit is wide, since mean and covariance are then hardly known; it tends to the chi-square quantile.
+        With few rows the limit is wide, since mean and covariance are uncertain; it tends to the chi-square quantile.
 
     Reference:
         Tracy, Young and Mason 1992, Journal of Quality Technology 24(2), 88-95: p (n + 1)(n - 1) / (n (n - p)) F(p, n - p).
@@ -140,22 +140,22 @@ def phase2_limit(n: int, p: int, alpha: float) -> float:
 
 
 def contributions(rows: Table, mean: Series, covariance: Table) -> NDArray[np.float64]:
-    """Returns for each row and variable how much smaller T2 were without that variable.
+    """Returns for each row and variable the decrease of T² without that variable.
 
     Args:
-        rows: one row per observation; may be none.
+        rows: one row per observation; may be empty.
         mean, covariance: of the baseline, in the order of the columns.
 
     Returns:
-        One row per observation: d_j = T2 - T2 without variable j, each >= 0. Their sum is T2 only where the variables are independent.
+        One row per observation: d_j = T² minus T² without variable j, each >= 0. Their sum is T² only for independent variables.
 
     Raises:
-        ValueError: sizes that do not fit, a value that is not finite, or a covariance that is singular.
+        ValueError: sizes that do not match, a value that is not finite, or a covariance that is singular.
 
     Notes:
-        A large d_j says that variable j departs from what the others let expect; its own value may be ordinary. A rough yardstick is the
-        chi-square quantile with 1 degree of freedom. With c the inverse of the covariance times the departure and C that inverse,
-        d_j = c_j^2 / C_jj, which is the difference of the two T2 by the rule for inverting a partitioned matrix.
+        A large d_j means that variable j departs from its prediction by the others; its own value may be ordinary. A rough guide is the chi-square
+        quantile with 1 degree of freedom. With C the inverse of the covariance and c = C times the departure, d_j = c_j^2 / C_jj, by the rule
+        for the inverse of a partitioned matrix.
 
     Reference:
         Runger, Alt and Montgomery 1996, Communications in Statistics - Theory and Methods 25(10), 2203-2213.
@@ -174,17 +174,17 @@ def contributions(rows: Table, mean: Series, covariance: Table) -> NDArray[np.fl
 
 
 def one_sample(rows: Table, mean0: Series) -> OneSample:
-    """Returns the test of whether the mean of `rows` is `mean0`: T2, F with p and n - p degrees of freedom, and its probability.
+    """Returns the one-sample Hotelling test of the mean of `rows` against `mean0`: T², F with p and n - p degrees of freedom, and p-value.
 
     Args:
         rows: n rows of p variables, n > p.
-        mean0: the stated mean, in the order of the columns.
+        mean0: the hypothetical mean, in the order of the columns.
 
     Raises:
-        ValueError: n <= p, sizes that do not fit, a value that is not finite, or a covariance that is singular.
+        ValueError: n <= p, sizes that do not match, a value that is not finite, or a covariance that is singular.
 
     Notes:
-        Rows are independent and about normal. F = (n - p) / (p (n - 1)) T2.
+        Rows are independent and approximately normal. F = (n - p) / (p (n - 1)) T².
 
     Reference:
         Johnson and Wichern, Applied Multivariate Statistical Analysis, section 5.2, examples 5.1 and 5.2.
@@ -205,7 +205,7 @@ def one_sample(rows: Table, mean0: Series) -> OneSample:
 
 
 def _table(rows: Table, least: int = 1) -> NDArray[np.float64]:
-    """Rows as an array of finite numbers."""
+    """Returns rows as an array of finite numbers."""
     import numpy as np
 
     found = np.asarray(rows, dtype=float)
@@ -217,7 +217,7 @@ def _table(rows: Table, least: int = 1) -> NDArray[np.float64]:
 
 
 def _inverse(covariance: Table, p: int) -> NDArray[np.float64]:
-    """The inverse of a covariance matrix, taken through the correlations so that units do not matter."""
+    """Returns the inverse of a covariance matrix, computed from the correlations so that units do not matter."""
     import numpy as np
 
     matrix = _table(covariance)
@@ -236,13 +236,13 @@ def _inverse(covariance: Table, p: int) -> NDArray[np.float64]:
 
 
 def _fits(columns: int, p: int) -> None:
-    """Refuses rows that have not as many variables as the mean."""
+    """Raises an error for rows whose number of variables differs from the mean."""
     if columns != p:
         raise ValueError(f"rows must have as many variables as the mean, got {columns} and {p}")
 
 
 def _enough(n: int, p: int, least: int, alpha: float) -> None:
-    """Refuses a limit that has no meaning."""
+    """Raises an error for a limit with too few rows or an invalid alpha."""
     if p < 1 or n < least:
         raise ValueError(f"{p} variables need a baseline of at least {max(least, 2)} rows, got {n}")
     if not 0 < alpha < 1:

@@ -1,4 +1,4 @@
-"""Lots in the order they came, with their figures as columns: one array per measure, over the lots that have it."""
+"""Lots in order of receipt, with their figures as columns: one array per measure, over the lots that have it."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ _Key = TypeVar("_Key")
 class SeriesLot(NamedTuple):
     """A lot of a series, without its figures.
 
-    `reference` and `limits` are the numbers of the revisions that it was judged under. `sources` has the instruments of each characteristic.
-    `accepted` is how its original inspection ended: for at least one use, None while that is open. `not_proved` says that every failure
-    lies within its uncertainty. `uses` says for which uses that inspection accepted it; empty while it is open, and where that is not known.
+    `reference` and `limits` are the numbers of the revisions of its assessment. `sources` has the instruments of each characteristic. `accepted` is
+    the outcome of its original inspection for at least one use, None while open. `not_proved` is True where every failure is within its
+    uncertainty. `uses` has that outcome per use; empty while open or unknown.
     """
 
     id: int
@@ -44,37 +44,37 @@ class SeriesLot(NamedTuple):
     uses: Mapping[str, bool] = MappingProxyType({})
 
 
-# Arrays have no single answer to "equal?", so columns are not compared.
+# eq=False: arrays cannot be compared to one bool.
 @dataclass(frozen=True, slots=True, eq=False)
 class Column:
     """One measure over the lots that have it, oldest first.
 
     Args:
-        at: places of these lots in the series, from 0.
-        figures: a row per lot of value, sampling units behind it, sum of their squares about it, and standard uncertainty, NaN where not known.
+        at: indices of these lots in the series, from 0.
+        figures: a row per lot of value, number of sampling units, their sum of squares about the value, and standard uncertainty; NaN if unknown.
     """
 
     at: Places
     figures: Array
 
     def part(self, start: int, stop: int) -> Column:
-        """Returns some consecutive lots of it."""
+        """Returns consecutive lots of the column."""
         return Column(self.at[start:stop], self.figures[start:stop])
 
 
 @dataclass(frozen=True, eq=False)
 class LotSeries:
-    """Lots, oldest first, and a column for each measure that any of them has."""
+    """Lots, oldest first, with a column for each measure."""
 
     rows: Sequence[SeriesLot]
     columns: Mapping[str, Column]
 
     def __len__(self) -> int:
-        """How many lots there are."""
+        """Returns the number of lots."""
         return len(self.rows)
 
     def __add__(self, later: LotSeries) -> LotSeries:
-        """Returns these lots and others that came later."""
+        """Returns these lots followed by later ones."""
         import numpy as np
 
         if not self.rows or not later.rows:
@@ -90,21 +90,21 @@ class LotSeries:
 
     @cached_property
     def read(self) -> NDArray[np.intp]:
-        """What each lot was read against and with, as a number: where two are alike, so are reference and instruments."""
+        """Number per lot that identifies its reference and instruments: equal where both are equal."""
         import numpy as np
 
         known: dict[tuple[int | None, int], int] = {}
-        # Lots that were read alike share their instruments.
+        # Lots measured alike share one `sources` object.
         read = [known.setdefault((row.reference, id(row.sources)), len(known)) for row in self.rows]
         return np.asarray(read, dtype=np.intp)
 
     def originals(self) -> LotSeries:
-        """Returns the lots that speak for the supplier's process: a lot sorted and sent again does not."""
+        """Returns the lots without resubmitted ones, which are no evidence of the supplier's process."""
         kept = [row.resubmission_of_id is None for row in self.rows]
         return self if all(kept) else self.by(kept).get(True, NO_LOTS)
 
     def by(self, keys: Sequence[_Key]) -> dict[_Key, LotSeries]:
-        """Returns the lots of each key, in the order in which keys first come; work is linear in lots and figures.
+        """Returns the lots of each key, in order of first appearance, in linear time.
 
         Args:
             keys: one per lot.

@@ -1,4 +1,4 @@
-"""At this slope, which lot reaches the limit: a line through the latest lots, and what it can and cannot say."""
+"""Projection of a trend line to the limit: the lot that reaches it, with an interval."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ if TYPE_CHECKING:
 
     from lots.domain.drift.control_charts import Series
 
-# A line through fewer lots than this has hardly anything left to tell its own scatter by. Common practice, no source.
+# Least lots for a line, so that its residual standard deviation has enough degrees of freedom. Common practice, no source.
 LEAST_LOTS = 5
-# Further ahead than this nothing goes on as it was. Common practice, no source.
+# Most lots ahead for a projection. Common practice, no source.
 FARTHEST = 50
 
 
 @dataclass(frozen=True, slots=True)
 class Projection:
-    """A straight line through lots numbered `first` to `last`, and where it meets a limit.
+    """A straight line through lots numbered `first` to `last`, and its intersection with a limit.
 
-    `slope` is per lot, between `slope_low` and `slope_high`. `about` is the number of the lot whose expected value is first at or beyond the
-    limit; `earliest` the first lot whose prediction interval touches it, `latest` the first whose whole interval is beyond it.
-    Each is None where that lies further than FARTHEST lots ahead, or never comes. Where the line is at the limit already, `about` is the
-    last lot and the other two are None. `says` words it.
+    `slope` is per lot, with confidence limits `slope_low` and `slope_high`. `about` is the first lot whose expected value is at or beyond the limit;
+    `earliest` the first lot whose prediction interval reaches it, `latest` the first whose whole interval is beyond it. Each is None
+    where that is more than FARTHEST lots ahead, or never. Where the line has already reached the limit, `about` is the last lot and the
+    other two are None. `says` is the result in words.
     """
 
     slope: float
@@ -43,19 +43,19 @@ class Projection:
 
 
 def project(values: Series, first: int, limit: Limit | None, unit: str, confidence: float = 0.95) -> Projection | None:
-    """Returns where lots that move along a straight line reach their limit; None for fewer than LEAST_LOTS.
+    """Returns the projection of lots along a straight line to their limit; None for fewer than LEAST_LOTS.
 
     Args:
-        values: one per lot, consecutive lots of the stretch that is moving.
+        values: one per lot, consecutive lots of the moving stretch.
         first: the number of the first of these lots in its series, from 1.
-        limit: what the values must keep to, None for no limit.
+        limit: limit of the values, None for no limit.
         unit: of the values, for the words.
         confidence: of the slope's interval and of the prediction interval of a single further lot.
 
     Notes:
-        The interval of the crossing is that of inverse prediction: every lot whose prediction interval holds the limit is a
-        candidate. So a further lot that comes out at the limit lies within [earliest, latest] as often as `confidence` says. The lots
-        are taken as scattered independently about the line, and the line as going on.
+        The interval of the crossing is that of inverse prediction: all lots whose prediction interval includes the limit. A further lot at the
+        limit is therefore within [earliest, latest] with the stated confidence. Lots are taken as independent about the line, and the line as
+        continuing.
 
     Reference:
         Draper and Smith 1998, Applied Regression Analysis, 3rd ed., 3.1 (prediction) and 3.2 (inverse regression), from memory.
@@ -89,19 +89,19 @@ def _with_limit(
     def said(text: str, **more: float | int | None) -> Projection:
         return Projection(**{**{name: getattr(base, name) for name in base.__slots__}, **more, "says": text})
 
-    # Values that are all alike still have a slope in their last bits.
+    # Equal values may have a slope from rounding.
     if base.slope_low <= 0 <= base.slope_high or abs(base.slope) * n <= BINARY_NOISE:
-        return said("Nothing can be said yet: the slope could as well be none.")
+        return said("No projection, because the slope is not significant.")
     end = None if limit is None else limit.high if base.slope > 0 else limit.low
     if end is None:
-        return said("It moves away from its limit, or has none on that side.")
+        return said("No projection, because there is no limit in the direction of the trend.")
     of_unit = f" {unit}" if unit else ""
     toward = 1.0 if base.slope > 0 else -1.0
     ahead = np.arange(n, n + FARTHEST, dtype=float)
     line = level + base.slope * (ahead - middle)
     interval = wide * base.scatter * np.sqrt(1 + 1 / n + (ahead - middle) ** 2 / spread)
     if (level + base.slope * (n - 1 - middle) - end) * toward >= -BINARY_NOISE:
-        return said(f"The limit of {end:g}{of_unit} is reached already.", limit=end, about=base.last)
+        return said(f"The limit of {end:g}{of_unit} has been reached.", limit=end, about=base.last)
 
     def first_beyond(edge: np.ndarray) -> int | None:
         beyond = np.flatnonzero((edge - end) * toward >= -BINARY_NOISE)
@@ -113,13 +113,13 @@ def _with_limit(
     if earliest is None:
         return said(f"At this slope the limit of {end:g}{of_unit} is more than {FARTHEST} lots away.", **found)
     until = f"and lot {latest}" if latest is not None else f"and beyond lot {base.last + FARTHEST}"
-    span = f"between lot {earliest} {until}" if earliest != latest else "no other lot is likely"
+    span = f"between lot {earliest} {until}" if earliest != latest else "the interval includes no other lot"
     at = f"about lot {about}" if about is not None else f"a lot beyond {base.last + FARTHEST}"
     return said(f"At this slope the limit of {end:g}{of_unit} is reached at {at} ({span}).", **found)
 
 
 def _student(confidence: float, df: int) -> float:
-    """The two-sided quantile of Student's t."""
+    """Returns the two-sided quantile of Student's t."""
     from scipy.special import stdtrit
 
     return float(stdtrit(df, (1 + confidence) / 2))

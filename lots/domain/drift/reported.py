@@ -1,4 +1,4 @@
-"""Which of many series to report: a probability per series, and a list of which a stated share is false on average."""
+"""Selection of the drifting series to report, from a p-value per series, at a given false discovery rate."""
 
 from __future__ import annotations
 
@@ -19,42 +19,41 @@ if TYPE_CHECKING:
     from lots.domain.drift.signals import Signal
     from lots.domain.drift.trend import MannKendall
 
-# So few lots before the latest ones tell where a series was: all but the latest of a baseline's least number.
+# Least lots before the latest ones: all but one of a provisional baseline.
 LEAST_BEFORE = PROVISIONAL_FROM - 1
-# Of the series on a list, the share that may be steady ones, on average. Common practice, no source.
+# Expected share of steady series on a list. Common practice, no source.
 FALSE_DISCOVERY_RATE = 0.1
-# Of steady series at most this share has an active signal at its 20th lot, and at most this share had one at some lot up to then, without
-# and with run rules. As simulated in tests/promises/charts.py, whatever the baseline.
+# Upper bounds of the share of steady series with an active signal at their 20th lot, and with a signal at any lot up to then, without and
+# with run rules (simulated in tests/promises/charts.py for all kinds of baseline).
 RATED_AT_LOT, ACTIVE_AT_MOST = 20, 0.05
 EVER_AT_MOST, EVER_WITH_RULES_AT_MOST = 0.15, 0.3
 
 
-# Why a list leaves out a signal: the last one where chance among so many series makes as small a p-value.
+# Reasons why a list leaves out a signal; "chance" is a p-value above the level of the false discovery rate.
 Reason = Literal["ended", "pattern", "improvement", "small", "chance"]
 
 
 def p_value(z: Array | None, baseline: Baseline | None, trend: MannKendall | None) -> float | None:
-    """Returns how likely a steady series is to end as far from where it was, or to show as strong a trend: small where it moved.
+    """Returns the p-value of a series against a steady one, small where its latest lots moved or a trend is significant.
 
-    The latest 1, 2, 4, 8, ... lots are compared with all lots before them by Student's t for two samples, with a given baseline by its mean and
-    standard deviation. The least probability of these tests and of the trend test is multiplied by their number (Bonferroni). So of
-    steady series at most a share of p has a p-value of p or less.
+    The latest 1, 2, 4, 8, ... lots are compared with all earlier lots by the two-sample t test, or with a given baseline by its mean and standard
+    deviation. The smallest p-value of these tests and the trend test is multiplied by their number (Bonferroni), so it is valid.
 
     Args:
         z: lots in baseline sigma about the baseline mean, in time order; None without a baseline.
-        baseline: what they are charted against; its lots count among those before where they are none of z.
+        baseline: baseline of the charts; its lots count as earlier lots where they are not part of z.
         trend: of the whole series; None with fewer than three lots.
 
     Returns:
-        0..1; None where there are too few lots for any test.
+        0..1; None with too few lots for any test.
 
     Notes:
-        Charts ask whether to look now, and have a false signal every few hundred lots; this asks how sure it is that a series moved. A series
-        that moved long ago, with many lots since, keeps a small p-value.
+        Charts decide when to look, and have a false alarm every few hundred lots. This measures the evidence of a change. A series that
+        moved long ago keeps a small p-value.
 
     Reference:
-        Two samples of one of many splits: Worsley 1979, J. American Statistical Association 74, 365-367; Hawkins, Qiu and Kang 2003, J. Quality
-        Technology 35, 355-366 (both from memory). Lengths that double lose little and need no table.
+        Change-point tests: Worsley 1979, J. American Statistical Association 74, 365-367; Hawkins, Qiu and Kang 2003, J. Quality
+        Technology 35, 355-366 (both from memory). Doubling lengths lose little power and require no table.
     """
     found = [] if trend is None else [trend.p]
     latest = 1
@@ -69,7 +68,7 @@ def p_value(z: Array | None, baseline: Baseline | None, trend: MannKendall | Non
 
 
 def _apart(before: Array, after: Array, baseline: Baseline) -> float | None:
-    """The two-sided p-value of the difference of two means; None with too few lots before."""
+    """Returns the two-sided p-value of the difference of two means; None with too few earlier lots."""
     k, mean = len(after), float(after.mean())
     if baseline.n == 0:
         return student_p(mean * math.sqrt(k), math.inf)
@@ -77,7 +76,7 @@ def _apart(before: Array, after: Array, baseline: Baseline) -> float | None:
     if n:
         squares = float(((before - level) ** 2).sum())
     if not baseline.own:
-        # The baseline's lots are of another time: their mean is 0.
+        # The baseline's lots are not part of z; their mean is 0.
         known = baseline.estimate
         squares += known.df * known.sd**2 + n * known.n / (n + known.n) * level**2
         level, df, n = level * n / (n + known.n), known.df + n, n + int(known.n)
@@ -93,7 +92,7 @@ def _apart(before: Array, after: Array, baseline: Baseline) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """The series of a list: of `looked_at` series that can be told anything of, which are `listed`, in the order in which all were passed."""
+    """Selection of series: `looked_at` series have a p-value; `listed` marks the selected ones among all, in the given order."""
 
     looked_at: int
     listed: tuple[bool, ...]
@@ -101,12 +100,12 @@ class Listing:
 
     @property
     def count(self) -> int:
-        """How many are listed."""
+        """Number of listed series."""
         return sum(self.listed)
 
 
 def why_unlisted(signal: Signal, limit: Limit | None) -> Reason | None:
-    """Returns why a list of many series never shows a signal, however sure it is; None where it may."""
+    """Returns the reason why a list of many series never shows a signal, regardless of its p-value; None where it may."""
     if not signal.active:
         return "ended"
     if not signal.side:
@@ -117,11 +116,11 @@ def why_unlisted(signal: Signal, limit: Limit | None) -> Reason | None:
 
 
 def signals_to_report(analysis: Analysis, limit: Limit | None) -> list[Signal]:
-    """Returns the active signals of a series that a list may show: no pattern, no improvement, no shift below a tenth of the limit."""
+    """Returns the active signals that a list may show: no pattern, no improvement, no departure below a tenth of the tolerance."""
     return [signal for signal in analysis.signals if why_unlisted(signal, limit) is None]
 
 
-# Which signals of a series, under its limit, a list shows.
+# Function that returns the signals of a series for a list, given its limit.
 Shows = Callable[["Analysis", "Limit | None"], "list[Signal]"]
 
 
@@ -130,16 +129,16 @@ def listing(
     rate: float = FALSE_DISCOVERY_RATE,
     shows: Shows = signals_to_report,
 ) -> Listing:
-    """Returns which of many series to list, so that on average at most `rate` of the listed ones are steady.
+    """Returns the series to list, with at most `rate` of the listed ones steady on average.
 
     Args:
-        series: the analysis and the limit of each series looked at: all measures, suppliers and grades of the list.
+        series: the analysis and the limit of each series: all measures, suppliers and grades of the list.
         rate: the false discovery rate, 0 < rate < 1.
         shows: the signals of a series that the list shows.
 
     Notes:
-        A series without a signal to show counts with a p-value of 1: it is looked at all the same. So the rate holds whichever signals the list
-        shows: no p-value is ever lowered. Measures of one lot depend on each other; the rate holds for positive dependence (see `discoveries`).
+        A series without a signal to show enters with p = 1. The rate therefore holds for any choice of signals, since no p-value is ever
+        reduced. Measures of one lot are dependent; the rate holds for positive dependence (see `discoveries`).
 
     Reference:
         Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57, 289-300.

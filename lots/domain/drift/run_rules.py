@@ -1,4 +1,4 @@
-"""Run rules: patterns on a chart of single values that chance hardly makes, though no point need be beyond its limit."""
+"""Run rules of the individuals chart: improbable patterns within the limits."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ if TYPE_CHECKING:
 
     from lots.domain.drift.control_charts import Flags, Series
 
-# Nelson's tests 1 to 8, and the shorter run of the Western Electric handbook, whose other rules are N1, N5 and N6.
+# Nelson's tests 1 to 8, and rule 4 of the Western Electric handbook, whose other rules are N1, N5 and N6.
 RULES: Mapping[str, str] = MappingProxyType(
     {
         "N1": "a point beyond 3 sigma (Nelson rule 1)",
         "N2": "nine points in a row on one side of the centre (Nelson rule 2)",
-        "N3": "six points in a row, each further the same way (Nelson rule 3)",
-        "N4": "fourteen points in a row, up and down in turn (Nelson rule 4)",
+        "N3": "six points in a row rising or falling (Nelson rule 3)",
+        "N4": "fourteen points in a row alternating up and down (Nelson rule 4)",
         "N5": "two of three points in a row beyond 2 sigma on one side (Nelson rule 5)",
         "N6": "four of five points in a row beyond 1 sigma on one side (Nelson rule 6)",
         "N7": "fifteen points in a row within 1 sigma (Nelson rule 7)",
-        "N8": "eight points in a row beyond 1 sigma, some on each side (Nelson rule 8)",
+        "N8": "eight points in a row beyond 1 sigma, on both sides (Nelson rule 8)",
         "WE4": "eight points in a row on one side of the centre (Western Electric rule 4)",
     }
 )
@@ -46,15 +46,15 @@ def run_rules(z: Series, side: int) -> dict[str, Flags]:
 
     Args:
         z: (value - baseline mean) / baseline sigma, in time order; may be empty.
-        side: +1 for patterns above the centre or rising, -1 below or falling, 0 for those that have no side (N4, N7, N8).
+        side: +1 for patterns above the centre or rising, -1 below or falling, 0 for those without a side (N4, N7, N8).
 
     Raises:
-        ValueError: a value is not finite, or there is no such side.
+        ValueError: a value is not finite, or the side is invalid.
 
     Notes:
-        Beyond, within and further are strict: a point on a line is on neither side of it. For k of m points the completing one itself lies
-        beyond the line; k such points among the first m - 1 of a series complete the rule too. A pattern that goes on is completed by each
-        further point. All rules together signal far more often in control than the chart alone: choose a few.
+        Comparisons are strict: a point on a line is on neither side of it. For k of m points the last one itself is beyond the line; k such
+        points among the first m - 1 of a series complete the rule too. A continuing pattern is completed by each further point. All rules
+        together have a much higher false alarm rate than the chart alone, so use a few.
 
     Reference:
         Nelson 1984, Journal of Quality Technology 16(4), 237-239, tests 1 to 8; Western Electric 1956, Statistical Quality Control
@@ -70,10 +70,10 @@ def run_rules(z: Series, side: int) -> dict[str, Flags]:
         raise ValueError(f"side must be +1, -1 or 0, got {side!r}")
     x = as_series(z)
     if side:
-        # Seen from its own side a low point is a high one, and a fall is a rise.
+        # Mirroring makes the patterns of the lower side those of the upper side.
         y = side * x
         above, beyond_1, beyond_2, beyond_3 = (y > line + BINARY_NOISE for line in range(4))
-        # A rise ends at the later of two points, so the first point has none.
+        # A rise is assigned to the later of two points, so the first point has none.
         rising = np.concatenate([[False], np.diff(y) > BINARY_NOISE])[: len(y)]
         return {
             "N1": beyond_3,
@@ -94,7 +94,7 @@ def run_rules(z: Series, side: int) -> dict[str, Flags]:
 
 
 def _in_a_row(n: int, flags: Flags) -> Flags:
-    """Whether each point ends a run of at least `n` set flags."""
+    """Returns whether each point ends a run of at least `n` set flags."""
     found, long = flags.copy(), 1
     while long < n:
         more = min(long, n - long)
@@ -105,7 +105,7 @@ def _in_a_row(n: int, flags: Flags) -> Flags:
 
 
 def _in_last(m: int, flags: Flags) -> NDArray[np.int8]:
-    """How many of the last `m` flags are set, fewer flags counting at the start."""
+    """Returns how many of the last `m` flags are set; fewer flags count at the start."""
     import numpy as np
 
     found = flags.astype(np.int8)
@@ -115,7 +115,7 @@ def _in_last(m: int, flags: Flags) -> NDArray[np.int8]:
 
 
 def _turns(x: NDArray[np.float64]) -> Flags:
-    """Whether the step that ends at each point goes the other way than the step before it."""
+    """Returns whether the step to each point has the opposite direction of the step before it."""
     import numpy as np
 
     steps = np.diff(x)

@@ -1,4 +1,4 @@
-"""Charts whose baseline is an estimate: each lot is judged by what the lots before it tell, so that few lots give no false alarms."""
+"""Self-starting control charts: each lot is scored against the estimate from the lots before it, so that few lots cause no false alarms."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ if TYPE_CHECKING:
 INDIVIDUALS_LIMIT = 3.0
 EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.7
 CUSUM_REFERENCE, CUSUM_INTERVAL = 0.5, 5.0
-# So many lots of a series may add to an estimated baseline; later ones never do, or it would follow a slow walk. No source.
+# Most lots of a series that update an estimated baseline. Later ones do not, so that it cannot follow a slow drift. No source.
 LEARNING_LOTS = 100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scores:
-    """Each lot judged by the estimate that held when it came, in sigma of the baseline about its mean; all of one length.
+    """Scores of lots against the estimate valid at their receipt, in sigma of the baseline about its mean; all of one length.
 
     Args:
         q: normal scores of the lots; equal to z where the baseline was given.
-        level: the mean that each lot was judged by.
-        reach: the standard deviation of a lot about that mean, allowing for how well the mean is known.
-        df: degrees of freedom of that standard deviation; infinite where it is known.
-        own: whether each lot is one that the baseline was made from.
+        level: estimated mean for each lot.
+        reach: standard error of prediction of each lot about that mean.
+        df: degrees of freedom of that standard error; infinite where it is known.
+        own: whether each lot belongs to the baseline.
     """
 
     q: Array
@@ -44,12 +44,12 @@ class Scores:
     own: Flags
 
     def part(self, start: int, stop: int) -> Scores:
-        """Returns the scores of some consecutive lots."""
+        """Returns the scores of consecutive lots."""
         cut = slice(start, stop)
         return Scores(self.q[cut], self.level[cut], self.reach[cut], self.df[cut], self.own[cut])
 
     def limits(self) -> tuple[Array, Array]:
-        """Returns between what values each lot was expected on the individuals chart, in sigma of the baseline about its mean."""
+        """Returns the limits of each lot on the individuals chart, in sigma of the baseline about its mean."""
         import numpy as np
         from scipy.special import ndtr, stdtrit
 
@@ -62,17 +62,17 @@ class Scores:
 def scores(z: Array, baseline: Baseline) -> Scores:
     """Returns the scores of lots against a baseline.
 
-    A given baseline is known, and the scores are z. An estimated one is held as mean and standard deviation of its lots. A later lot is
-    scored by where the next lot of a steady series would lie, and then adds to the estimate unless the individuals chart or the EWMA
-    called it. So the scores of a steady series are independent and standard normal from the first lot on, whatever the baseline.
+    For a given baseline the scores are z. An estimated baseline starts with the mean and standard deviation of its lots. A later lot is scored
+    by the predictive distribution, and then updates the estimate unless the individuals chart or the EWMA signalled it. The scores of a steady
+    series are therefore independent and standard normal from the first lot on.
 
     Args:
         z: (value - baseline mean) / baseline sigma, in time order.
-        baseline: what the lots are charted against.
+        baseline: baseline of the charts.
 
     Notes:
-        The lots of the baseline are scored each by all others of them. Scores are exact for normal values but for two things: a moving range
-        as standard deviation, of which the distribution is approximate, and a lot that was called by chance and adds nothing.
+        Each lot of the baseline is scored against the others of them. Scores are exact for normal values with two exceptions: a standard
+        deviation from moving ranges has an approximate distribution, and a lot signalled by chance does not update the estimate.
 
     Reference:
         Quesenberry 1991, J. Quality Technology 23, 213-224; Hawkins 1987, The Statistician 36, 299-315 (both from memory).
@@ -104,7 +104,7 @@ def scores(z: Array, baseline: Baseline) -> Scores:
 
 
 def _within(z: Array, estimate: RunningEstimate) -> Array:
-    """Scores of the lots that an estimate was made from, each by all others: externally studentised residuals.
+    """Returns scores of the baseline lots, each against the others: externally studentised residuals.
 
     Reference:
         Thompson 1935, Annals of Mathematical Statistics 6, 214-219 (from memory): t = r sqrt((n - 2) / (n - 1 - r^2)).
@@ -114,7 +114,7 @@ def _within(z: Array, estimate: RunningEstimate) -> Array:
     n, df = estimate.n, estimate.df
     r = (z - estimate.mean) / (estimate.sd * math.sqrt((n - 1) / n))
     if df == n - 1:
-        # r^2 is n - 1 at most, when all other lots are equal; more where a lot was corrected after the baseline was frozen.
+        # r^2 is at most n - 1, reached when all other lots are equal. It is more where a lot was corrected after freezing the baseline.
         r, df = r * np.sqrt((n - 2) / np.maximum(n - 1 - r**2, 1e-12)), n - 2
     return RunningEstimate(0.0, 1.0, math.inf, df).scores(r)
 
@@ -125,9 +125,9 @@ class Charts:
 
     Args:
         z: (value - baseline mean) / baseline sigma.
-        scores: what the charts plot.
-        individuals, ewma, cusum: the charts. The lots of the baseline leave the two that remember as they were.
-        rules: run rules are looked at too.
+        scores: values plotted on the charts.
+        individuals, ewma, cusum: the charts. Baseline lots do not change EWMA and CUSUM.
+        rules: whether run rules apply.
     """
 
     z: np.ndarray
@@ -138,11 +138,11 @@ class Charts:
     rules: bool
 
     def part(self, start: int, stop: int) -> Charts:
-        """Returns charts begun anew over some consecutive lots."""
+        """Returns the charts restarted for consecutive lots."""
         return chart_lots(self.z[start:stop], self.scores.part(start, stop), rules=self.rules)
 
     def called(self, side: int) -> dict[str, np.ndarray]:
-        """Which lots each chart and run rule called on one side, 0 for an odd pattern, in the order in which they are told."""
+        """Returns the lots signalled by each chart and run rule on one side (0 for patterns without a side), in order of precedence."""
         import numpy as np
 
         remembering = ~self.scores.own
@@ -153,18 +153,18 @@ class Charts:
             calls["ewma"] = remembering & (self.ewma.above if up else self.ewma.below)
             calls["cusum"] = remembering & (self.cusum.above if up else self.cusum.below)
         if self.rules:
-            # N1 is the individuals chart under another name.
+            # N1 equals the individuals chart.
             calls |= {rule: marks for rule, marks in run_rules(self.scores.q, side).items() if rule != "N1"}
         return calls or {"none": np.zeros(len(self.z), dtype=bool)}
 
 
 def chart_lots(z: Array, scored: Scores, *, rules: bool) -> Charts:
-    """Returns the charts of lots, begun at the first of them."""
+    """Returns the charts of lots, started at the first of them."""
     later = ~scored.own
     average = ewma(scored.q[later], EWMA_WEIGHT, EWMA_WIDTH)
     sums = cusum(scored.q[later], CUSUM_REFERENCE, CUSUM_INTERVAL)
     if scored.own.any():
-        # The index, among the lots that the charts remember, of each lot or of the last before it.
+        # Index of each lot, or of the last one before it, among the lots outside the baseline.
         at = later.cumsum() - 1
         first = EWMA_WIDTH * EWMA_WEIGHT
         average = Chart(
@@ -177,7 +177,7 @@ def chart_lots(z: Array, scored: Scores, *, rules: bool) -> Charts:
 
 
 def _carried(values: Array, at: np.ndarray, before: float) -> Array:
-    """The values at these indices, `before` where an index is -1."""
+    """Returns the values at these indices, `before` where an index is -1."""
     import numpy as np
 
     return np.asarray(np.concatenate([[before], values])[at + 1])

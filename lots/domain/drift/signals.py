@@ -1,4 +1,4 @@
-"""Signals: consecutive lots that charts call on one side, since which lot, how far, and whether it goes on."""
+"""Signals: consecutive lots signalled by charts on one side, with start, size and end of the change."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ if TYPE_CHECKING:
     from lots.domain.drift.baseline import Baseline
     from lots.domain.drift.self_starting import Charts
 
-# A change that ended must explain its lots better than one that goes on by this much, in sigma squared: 3 sigma. Common practice, no source.
+# Least gain, in sigma squared, of an ended change over a continuing one: 3 sigma. Common practice, no source.
 PLAINLY_BACK = 9.0
-# Of the room that a limit leaves, a smaller share than this is no matter for a list of many series. Common practice, no source.
+# Least departure, as a share of the tolerance, for a list of many series. Common practice, no source.
 LEAST_SHARE = 0.1
-# Points that lie before the one which completes a rise of six.
+# Points before the last one of a run of six rising points.
 _RISING = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One chart that called one lot, by its index: individuals, ewma, cusum, trend or the code of a run rule."""
+    """One chart that signalled one lot, by its index: individuals, ewma, cusum, trend or the code of a run rule."""
 
     chart: str
     index: int
@@ -33,12 +33,12 @@ class Call:
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """Consecutive lots that charts called on one side of the baseline: +1 above, -1 below, 0 for an odd pattern.
+    """Consecutive lots signalled on one side of the baseline: +1 above, -1 below, 0 for a pattern without a side.
 
-    Indices count from 0 within the stretch. `began` is where the change most likely began; `size` is in the measure's unit, a height for
-    a step or a single lot and per lot for a ramp. `level` is where the lots lay before, as known at the first call, and `departure` how far
-    the last lot of the change is from there. A signal is `active` while a chart calls the latest lot, unless lots came plainly back before:
-    a step that ended explains them better than one that goes on, by PLAINLY_BACK.
+    Indices count from 0 within the stretch. `began` is the estimated first changed lot. `size` is in the measure's unit, a height for a step or a
+    single lot and per lot for a ramp. `level` is the level before the change, as estimated at the first call. `departure` is the deviation of
+    the last changed lot from it. A signal is `active` while a chart signals the latest lot, unless a step that ended before explains the lots
+    better than a continuing one, by PLAINLY_BACK.
     """
 
     side: int
@@ -53,19 +53,19 @@ class Signal:
     level: float
 
     def worsens(self, limit: Limit | None) -> bool:
-        """Whether the lots come nearer to their limit, or leave it further behind; True without a limit, which tells no better from worse."""
+        """Returns whether the lots move towards or further beyond their limit; True without a limit."""
         return limit is None or limit.margin(self.level + self.departure) < limit.margin(self.level) - BINARY_NOISE
 
     def matters(self, limit: Limit | None) -> bool:
-        """Whether the departure is a LEAST_SHARE of the limit's room or more; True without a limit."""
+        """Returns whether the departure is at least LEAST_SHARE of the tolerance; True without a limit."""
         return limit is None or abs(self.departure) >= LEAST_SHARE * limit.room() - BINARY_NOISE
 
 
 def episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
-    """Runs of lots called on one side, each with when its change began.
+    """Returns the signals of one side, each with its estimated start.
 
-    Once lots are plainly back, charts that remember begin anew for this side: else they would go on calling lots that are as before, and a
-    later change could not be told from an earlier one. What lots of one side have shown stays as it was when more lots come.
+    Once lots have returned, EWMA and CUSUM restart for this side. Otherwise they would keep signalling lots that are back, and a later change would
+    merge with an earlier one. Further lots never change an ended signal.
     """
     found: list[Signal] = []
     fresh, start = charts, 0
@@ -81,18 +81,18 @@ def episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
             return found
         else:
             ahead *= 4
-        # Charting only some lots ahead, more where these show no return, keeps a series that comes and goes linear in its lots.
+        # Charting a limited number of lots ahead keeps the computing time linear for a series with many returns.
         fresh = charts.part(start, start + ahead)
 
 
-# Lots that are charted at first after a return; any number gives the same signals.
+# Lots charted at first after a return; any number gives the same signals.
 _AHEAD = 256
-# The first lot after the run before, the first and the last lot of a run of called lots.
+# First lot after the previous run, first and last lot of a run of signalled lots.
 Run = tuple[int, int, int]
 
 
 def _until_back(charts: Charts, called: Mapping[str, np.ndarray], side: int) -> tuple[list[Run], int | None]:
-    """Runs of called lots up to the first from which lots came plainly back, and the index of the first lot after it; None where none did."""
+    """Returns the runs of signalled lots up to the first return, and the index of the first lot after it; None without a return."""
     import numpy as np
 
     found, after = [], 0
@@ -106,10 +106,10 @@ def _until_back(charts: Charts, called: Mapping[str, np.ndarray], side: int) -> 
 
 
 def _back_after(charts: Charts, side: int, after: int, first: int, last: int) -> int:
-    """The last lot that was off, where the called lots after it are plainly back; `last` where they are not.
+    """Returns the last changed lot where later signalled lots have returned; `last` where they have not.
 
-    Both are steps from where the change began when it was called: one that ended, one that goes on. Of each beginning with the first
-    lots that show it, so that a later lot never moves it.
+    It compares a step that ended with one that continues, both from the start estimated at the first call. The start uses only the first lots,
+    so that a later lot never moves it.
     """
     import numpy as np
 
@@ -123,21 +123,21 @@ def _back_after(charts: Charts, side: int, after: int, first: int, last: int) ->
 
 
 def _change(charts: Charts, side: int, after: int, first: int, end: int) -> tuple[int, str, float, float]:
-    """Where the change on one side began that lots up to `end` show, its kind, its size and the departure at the end, in sigma.
+    """Returns start, kind, size and final departure (in sigma) of the change on one side, from lots up to `end`.
 
-    Lots are taken from the mean that the first called one was judged by.
+    Departures are from the level estimated at the first signalled lot.
     """
     lots = charts.z[after : end + 1] - charts.scores.level[first]
     change = find_change(lots)
     if change and change.size * side > 0:
         return after + change.index, change.kind, change.size, change.at_end
-    # A larger change the other way came before: take the lots since then, whose sum goes furthest this way.
+    # A larger change in the other direction came before. Use the later lots with the largest sum in this direction.
     sums = side * lots[::-1].cumsum()
     most = int(sums.argmax())
     if sums[most] > 0:
         height = side * float(sums[most]) / (most + 1)
         return end - most, "step", height, height
-    # Lots that rise, though not yet above the mean, or fall, though not yet below it (rule N3).
+    # Rising lots not yet above the mean, or falling lots not yet below it (rule N3).
     z = charts.z
     base = max(0, first - _RISING) + int((side * z[max(0, first - _RISING) : first + 1]).argmin())
     rise = side * max(side * float(z[end] - z[base]), 2 * BINARY_NOISE)
@@ -147,13 +147,13 @@ def _change(charts: Charts, side: int, after: int, first: int, end: int) -> tupl
 def _signal(
     charts: Charts, called: Mapping[str, np.ndarray], start: int, baseline: Baseline, side: int, run: Run
 ) -> Signal:
-    """The signal of a run of called lots within charts, whose first lot has the index `start` in the stretch."""
+    """Returns the signal of a run of signalled lots; the first lot of the charts has the index `start` in the stretch."""
     after, first, end = run
     active = end == len(charts.z) - 1
     began, kind, size, departure = _change(charts, side, after, first, end) if side else (first, "pattern", 0.0, 0.0)
     if side and not active and began == end:
         kind = "single"
-    # Each chart's earliest call; charts that called one lot stay in the order in which they are told.
+    # Each chart's earliest call; calls of one lot keep the order of precedence.
     earliest = [(int(marks[first : end + 1].argmax()), name) for name, marks in called.items()]
     calls = [Call(name, start + first + at) for at, name in earliest if called[name][first + at]]
     return Signal(
@@ -171,7 +171,7 @@ def _signal(
 
 
 def _runs(called: np.ndarray) -> list[tuple[int, int]]:
-    """Runs of called lots as (first, last); one lot in between that no chart called does not part them."""
+    """Returns runs of signalled lots as (first, last); a single lot without a signal does not split a run."""
     indices = called.nonzero()[0]
     if not len(indices):
         return []

@@ -1,4 +1,4 @@
-"""Trend without a distribution: the Mann-Kendall test of whether there is one, and the Theil-Sen slope of how steep it is."""
+"""Nonparametric trend: the Mann-Kendall test and the Theil-Sen slope."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
     Counts = NDArray[np.int64]
 
-# A trend is signalled at this level of the Mann-Kendall test. Common practice, no source.
+# Significance level of the Mann-Kendall test. Common practice, no source.
 TREND_ALPHA = 0.01
-# Up to this many points every pair gives a slope: half a million of them. Beyond, each point takes part in one pair.
+# Most points for the complete method (half a million pairs). Beyond, each point is used in one pair.
 COMPLETE_UP_TO = 1000
-# Places that are moved about in one go: so many stay in the processor's own memory. Any power of two gives the same count.
+# Block size that fits the processor's cache. Any power of two gives the same count.
 _AT_ONCE = 1 << 14
 
 
@@ -31,10 +31,10 @@ class MannKendall:
     """Result of the Mann-Kendall test.
 
     Args:
-        s: pairs that rise less pairs that fall; positive: values grow with time.
-        variance: of s when there is no trend, corrected for ties, >= 0.
-        z: s in standard deviations, brought nearer 0 by 1 for continuity.
-        p: two-sided probability of an s as far from 0 by chance, 0..1.
+        s: rising pairs minus falling pairs; positive: values increase with time.
+        variance: of s without a trend, corrected for ties, >= 0.
+        z: s in standard deviations, with continuity correction.
+        p: two-sided p-value, 0..1.
         tau: Kendall's tau-b, -1..1; 0 when all values are equal.
         n: values, >= 3.
 
@@ -51,23 +51,23 @@ class MannKendall:
 
     def __post_init__(self) -> None:
         if self.n < 3 or not self.variance >= 0 or not 0 <= self.p <= 1 or not abs(self.tau) <= 1 + 1e-12:
-            raise ValueError(f"no result of a trend test: {self!r}")
+            raise ValueError(f"invalid result of a trend test: {self!r}")
 
 
 @dataclass(frozen=True, slots=True)
 class TheilSen:
-    """A slope with its interval.
+    """Theil-Sen slope with its confidence interval.
 
     Args:
-        slope: change of the value per unit of time; positive: it grows.
-        low, high: ends of the interval; both None when so few pairs cannot give one at this confidence (4 points at 95 %).
+        slope: change of the value per unit of time.
+        low, high: confidence limits; both None when there are too few pairs for this confidence (4 points at 95 %).
         intercept: value of the line at time 0.
         n: points, >= 3.
         confidence: of the interval, 0..1, two-sided.
-        method: "complete" when every pair was taken, "incomplete" when each point was in at most one.
+        method: "complete" with all pairs, "incomplete" with each point in at most one.
 
     Raises:
-        ValueError: the interval does not hold the slope, or n < 3.
+        ValueError: the interval does not include the slope, or n < 3.
     """
 
     slope: float
@@ -80,23 +80,23 @@ class TheilSen:
 
     def __post_init__(self) -> None:
         if self.low is not None and self.high is not None and not self.low <= self.slope <= self.high:
-            raise ValueError(f"the interval of a slope must hold the slope, got {self!r}")
+            raise ValueError(f"the interval of a slope must include the slope, got {self!r}")
         if self.n < 3 or (self.low is None) != (self.high is None):
-            raise ValueError(f"a slope needs 3 points and both ends of its interval or neither, got {self!r}")
+            raise ValueError(f"a slope needs 3 points and both confidence limits or neither, got {self!r}")
 
 
 def mann_kendall(values: Series) -> MannKendall:
-    """Returns whether values tend to rise or fall in the order in which they stand.
+    """Returns the Mann-Kendall test for a monotonic trend.
 
     Args:
-        values: in time order, any unit, at least 3; steps of time need not be equal.
+        values: in time order, any unit, at least 3; time steps need not be equal.
 
     Raises:
         ValueError: fewer than 3 values, or one that is not finite.
 
     Notes:
-        Values are independent but for the trend: a series in which neighbours resemble each other looks like one. The normal distribution
-        of s is good from about 10 values on (Kendall 1975); below, p is rough. Only equal numbers count as tied.
+        Assumes independence apart from the trend: autocorrelation resembles a trend. The normal approximation of s is good from about 10
+        values on (Kendall 1975); below, p is rough. Only equal numbers count as tied.
 
     Reference:
         Mann 1945, Econometrica 13, 245-259; Kendall 1975, Rank Correlation Methods; with ties as in Gilbert 1987, Statistical Methods
@@ -114,7 +114,7 @@ def mann_kendall(values: Series) -> MannKendall:
     order = np.argsort(x)
     ties = _ties(x[order])
     if len(ties):
-        # Equal values in the order of time stand as if each two of them rose.
+        # A stable sort counts tied pairs as rising.
         order = np.argsort(x, kind="stable")
     pairs, tied = math.comb(n, 2), int(ties @ (ties - 1)) // 2
     s = pairs - tied - 2 * _falling(order)
@@ -126,25 +126,25 @@ def mann_kendall(values: Series) -> MannKendall:
 
 
 def theil_sen(values: Series, times: Series | None = None, confidence: float = 0.95) -> TheilSen:
-    """Returns the median of the slopes between points, which a few wild points hardly move.
+    """Returns the Theil-Sen slope, the median of the slopes between points, which is robust against outliers.
 
-    Up to 1000 points every pair is taken (complete method) and the interval is Sen's. With more, time is cut in half and each point of
-    the first half is paired with one of the second, the middle one of an odd number left out (Theil's incomplete method); these slopes are
-    independent, so the interval is that of the sign test. It is somewhat wider, and the work stays about linear.
+    Up to 1000 points every pair is used (complete method) and the interval is Sen's. With more, each point of the first half is paired with one
+    of the second, without the middle one of an odd number (Theil's incomplete method). These slopes are independent, so the interval is that of
+    the sign test. It is somewhat wider, and the computing time stays about linear.
 
     Args:
         values: any unit, at least 3.
-        times: of the values, in any order; 0, 1, 2, ... when None. Points of one time give no slope between them.
+        times: of the values, in any order; 0, 1, 2, ... when None. Points with equal times give no slope.
         confidence: two-sided, 0 < confidence < 1.
 
     Returns:
-        Slope and its ends in value per unit of time; the line goes through the median time and the median value.
+        Slope and its limits in value per unit of time; the line goes through the median time and the median value.
 
     Raises:
         ValueError: fewer than 3 points, sizes that differ, a number that is not finite, no two times that differ, confidence out of range.
 
     Notes:
-        Scatter about the line is independent and alike at all times; it need not be normal. Sen's interval rests on the normal
+        Assumes independent, identically distributed errors about the line; they need not be normal. Sen's interval uses the normal
         approximation of Kendall's statistic.
 
     Reference:
@@ -182,15 +182,15 @@ def theil_sen(values: Series, times: Series | None = None, confidence: float = 0
 
 
 def _falling(order: Counts) -> int:
-    """Counts pairs that fall, the later one standing before the earlier, in about n log n steps.
+    """Returns the number of falling pairs (inversions), in about n log n steps.
 
     Args:
-        order: places in time, 0 to n - 1, in the order of their values.
+        order: time indices, 0 to n - 1, sorted by their values.
 
     Notes:
-        Of two places the later has a 1 where, read from the highest bit, they first differ. So they are taken bit by bit. All with the same
-        higher bits stand together; those with a 0 go before those with a 1, each kind as it stood, and a place with a 1 moves on by one
-        for every earlier place of its group that stood after it. In the end all stand in the order of time.
+        A radix sort from the highest bit. Of two indices the later has a 1 at the highest bit in which they differ. Indices with equal higher bits
+        form a group; those with a 0 are moved before those with a 1, in stable order. An index with a 1 moves by one place for every earlier index
+        of its group behind it, and these moves are counted.
     """
     import numpy as np
 
@@ -208,13 +208,13 @@ def _falling(order: Counts) -> int:
 
 
 def _by_bit(numbers: NDArray[np.int32], bit: int) -> tuple[Counts, Counts]:
-    """Where the numbers stand whose bit is 0, and where those stand whose bit is 1."""
+    """Returns the positions of the numbers with bit 0, and of those with bit 1."""
     one = (numbers & (1 << bit)) != 0
     return (~one).nonzero()[0], one.nonzero()[0]
 
 
 def _ties(ordered: Array) -> Counts:
-    """Sizes of the groups of two equal values or more, of values in order."""
+    """Returns the sizes of groups of equal values in a sorted array."""
     import numpy as np
 
     as_before = np.concatenate([[False], ordered[1:] == ordered[:-1], [False]])
@@ -223,17 +223,17 @@ def _ties(ordered: Array) -> Counts:
 
 
 def _middle(ordered: Array) -> float:
-    """The median of values in order."""
+    """Returns the median of a sorted array."""
     return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
 
 
 def _tie_term(counts: Counts) -> int:
-    """The sum of t (t - 1)(2 t + 5) over groups of t equal values, in whole numbers of any size."""
+    """Returns the sum of t (t - 1)(2 t + 5) over groups of t equal values, in integers of any size."""
     return sum(t * (t - 1) * (2 * t + 5) for t in counts.tolist())
 
 
 def _slopes(rise: Array, run: Array) -> Array:
-    """Slopes between pairs of points, smallest first; of each pair the way round on which time goes forward, none where it stands."""
+    """Returns the sorted slopes between pairs of points, each pair once with increasing time; pairs with equal times are left out."""
     import numpy as np
 
     forward = run > 0
@@ -241,7 +241,7 @@ def _slopes(rise: Array, run: Array) -> Array:
 
 
 def _sen_ends(pairs: int, y: Array, t: Array, confidence: float) -> tuple[int, int] | None:
-    """Places of the ends of Sen's interval among the sorted slopes; None when they lie outside."""
+    """Returns the indices of Sen's confidence limits among the sorted slopes; None when they are out of range."""
     import numpy as np
 
     deviation = math.sqrt(_variance(len(y), _ties(np.sort(y)), _ties(t)))
@@ -251,7 +251,7 @@ def _sen_ends(pairs: int, y: Array, t: Array, confidence: float) -> tuple[int, i
 
 
 def _variance(n: int, *counts: Counts) -> float:
-    """Variance of Kendall's statistic without trend, with ties among values and among times (Kendall 1975, Rank Correlation Methods)."""
+    """Returns the variance of Kendall's statistic without trend, with ties among values and among times (Kendall 1975, Rank Correlation Methods)."""
     import numpy as np
 
     twos = [int(ties @ (ties - 1)) for ties in counts]
@@ -261,9 +261,9 @@ def _variance(n: int, *counts: Counts) -> float:
 
 
 def _sign_test_ends(pairs: int, confidence: float) -> tuple[int, int] | None:
-    """Places of the ends of the sign test's interval among so many independent slopes; None when there are too few."""
+    """Returns the indices of the sign test's confidence limits among independent slopes; None when there are too few."""
     from scipy.special import bdtr
 
-    # How many slopes may lie on one side of the true one without being too few: each does with probability 1/2.
+    # Each slope lies on either side of the true one with probability 1/2.
     too_few = bisect_right(range(pairs // 2), (1 - confidence) / 2, key=lambda fewer: float(bdtr(fewer, pairs, 0.5)))
     return (too_few - 1, pairs - too_few) if too_few else None

@@ -1,4 +1,4 @@
-"""How far two instruments agree on the same artefacts, and whether a series of readings may go on when its instrument changes."""
+"""Inter-instrument agreement on the same artefacts, and bridging of a series of readings to another instrument."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ from lots.domain.statistics.quantiles import student
 from lots.domain.statistics.variance_components import lot_mean_interval
 from lots.domain.words import plural
 
-# Plaques read on both instruments, at least, before a series may change from one to the other. Common practice, no source.
+# Least plaques measured on both instruments for bridging a series. Common practice, no source.
 LEAST_PLAQUES = 3
 
 
 @dataclass(frozen=True, slots=True)
 class ReadOnBoth:
-    """A tile or plaque read on two instruments under the same conditions.
+    """A tile or plaque measured on two instruments under the same conditions.
 
     Args:
         code: its name.
-        first, second: colours read on each, at least one.
+        first, second: colours measured on each, at least one.
 
     Raises:
         ValueError: an instrument has no reading.
@@ -39,7 +39,7 @@ class ReadOnBoth:
 
     def __post_init__(self) -> None:
         if not self.first or not self.second:
-            raise ValueError(f"{self.code!r} must be read at least once on each of both instruments")
+            raise ValueError(f"{self.code!r} must be measured at least once on each of both instruments")
 
     @property
     def pair(self) -> Pair:
@@ -50,14 +50,14 @@ class ReadOnBoth:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """One plaque, gauge pin or coupon with what two instruments read on it.
+    """Readings of two instruments on one plaque, gauge pin or specimen.
 
     Args:
         code: its name.
-        old, new: component -> reading, or the mean of several; the same components, each in a unit of its own.
+        old, new: component -> reading, or the mean of several; the same components, each in its own unit.
 
     Raises:
-        ValueError: the components differ, there is none, or a value is no finite number.
+        ValueError: the components differ or are missing, or a value is not a finite number.
     """
 
     code: str
@@ -75,12 +75,12 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Offset:
-    """How far one instrument reads from another in one component: reported, never applied.
+    """Difference between two instruments in one component: reported, never applied.
 
     Args:
         component: its name, such as L, a or b.
-        mean: second less first instrument, averaged over artefacts, each counting once; positive: the second reads higher.
-        sd: standard deviation of that over artefacts, None for one artefact.
+        mean: second minus first instrument, averaged over artefacts with equal weights; positive: the second reads higher.
+        sd: standard deviation of the difference over artefacts, None for one artefact.
         interval: for the mean, None for one artefact.
         n: artefacts.
     """
@@ -94,13 +94,13 @@ class Offset:
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """How two instruments agree.
+    """Agreement of two instruments.
 
     Args:
-        differences: artefact -> colour difference of the two instruments' mean colours, the first being the reference.
+        differences: artefact -> colour difference of the two instruments' mean colours; the first instrument is the reference.
         offsets: per component, L*, a*, b*.
         repeatability_first, repeatability_second: mean colour difference from the mean (MCDM) of readings of one artefact on that instrument,
-            over all artefacts read there twice or more, each reading counting once; None where none was.
+            weighted by readings over all artefacts with at least two; None without any.
     """
 
     differences: Mapping[str, float]
@@ -110,7 +110,7 @@ class Agreement:
 
     @property
     def mean(self) -> float:
-        """Mean colour difference over artefacts, >= 0. Noise never averages out of it."""
+        """Mean colour difference over artefacts, >= 0. Noise does not average out."""
         return math.fsum(self.differences.values()) / len(self.differences)
 
     @property
@@ -125,19 +125,19 @@ def agreement(
     weights: Sequence[float] | None = None,
     confidence: float = 0.95,
 ) -> Agreement:
-    """Returns how far two instruments read apart on the same artefacts, and how well each repeats itself.
+    """Returns the agreement of two instruments on the same artefacts, and the repeatability of each.
 
     Args:
-        artefacts: at least one, each under a name of its own; a set of ceramic tiles and some plaques of the shop's own.
+        artefacts: at least one, each with its own name; a set of ceramic tiles and some plaques of the shop.
         formula, weights: of the colour differences; see `delta_e`.
         confidence: of the offsets' intervals, 0 < confidence < 1.
 
     Raises:
-        ValueError: no artefact, one of them twice, or an unknown formula.
+        ValueError: no artefact, a duplicate artefact, or an unknown formula.
 
     Notes:
-        MCDM of n readings falls short of that of very many, by the root of 1 - 1 / n where the scatter is normal and the formula a plain
-        distance: 29 % for two readings, 5 % for ten.
+        MCDM of n readings is smaller than its limit for many readings by the factor sqrt(1 - 1 / n), for normal errors and a Euclidean
+        formula: 29 % smaller for two readings, 5 % for ten.
 
     Reference:
         ASTM E2214 names inter-instrument agreement and repeatability, and sets no limits; Berns 2019, Billmeyer and Saltzman's Principles of
@@ -150,7 +150,7 @@ def agreement(
     """
     _refuse_twice([artefact.code for artefact in artefacts])
     if not artefacts:
-        raise ValueError("two instruments agree on nothing where no artefact was read on both")
+        raise ValueError("agreement requires at least one artefact measured on both instruments")
     means = {a.code: (mean_lab(list(a.first)), mean_lab(list(a.second))) for a in artefacts}
     pairs = [artefact.pair for artefact in artefacts]
     first, second = (
@@ -165,10 +165,10 @@ def agreement(
 
 
 def _refuse_twice(codes: Sequence[str]) -> None:
-    """An artefact that comes twice would count as two."""
+    """Raises an error for a duplicate artefact, which would count as two."""
     twice = [code for code, count in Counter(codes).items() if count > 1]
     if twice:
-        raise ValueError(f"{', '.join(map(repr, twice))} came more than once; give all its readings together")
+        raise ValueError(f"{', '.join(map(repr, twice))} is given more than once; give all its readings together")
 
 
 def _repeatability(sets: Sequence[Sequence[Lab]], formula: str, weights: Sequence[float] | None) -> float | None:
@@ -186,16 +186,16 @@ def _offset(component: str, pairs: Sequence[Pair], confidence: float) -> Offset:
 
 
 def noise_of(artefacts: Sequence[ReadOnBoth]) -> dict[str, float]:
-    """Returns the noise that `bridge` takes: how much one artefact's difference scatters by repeatability alone, L, a and b.
+    """Returns the standard deviation of one artefact's difference from repeatability alone, for `bridge`: L, a and b.
 
     Args:
-        artefacts: read on both instruments.
+        artefacts: measured on both instruments.
 
     Returns:
-        Empty unless each instrument read some artefact twice or more: then nothing tells.
+        Empty unless each instrument has at least two readings of some artefact.
 
     Notes:
-        Repeats are pooled over artefacts, each instrument's by themselves. The artefact that was read least often scatters most, and counts.
+        Replicates are pooled over artefacts per instrument. The artefact with the fewest readings has the largest standard deviation, which is used.
 
     Reference:
         JCGM 100:2008, 4.2.4 (pooled standard deviation) and 5.1.2 (difference).
@@ -216,7 +216,7 @@ def noise_of(artefacts: Sequence[ReadOnBoth]) -> dict[str, float]:
 
 
 def _squares_within(side: Sequence[Sequence[Lab]]) -> list[float]:
-    """Sum of squares of readings about their artefact's mean, per component."""
+    """Returns the sum of squares of readings about their artefact's mean, per component."""
     apart: list[list[float]] = []
     for colors in side:
         middle = mean_lab(list(colors)).as_list()
@@ -226,17 +226,17 @@ def _squares_within(side: Sequence[Sequence[Lab]]) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """The step that a change of instrument makes in one component.
+    """Step in one component at a change of instrument.
 
     Args:
         component: its name.
-        mean: new less old instrument, averaged over plaques; positive: the new one reads higher. None where no plaque was read on both.
+        mean: new minus old instrument, averaged over plaques; positive: the new one reads higher. None without a plaque measured on both.
         u: standard uncertainty of the mean; None for fewer than two plaques.
         interval: for the true step; None as `u` is.
-        limit: largest step that does not matter, either way, > 0.
+        limit: largest permitted step in either direction, > 0.
         small: True when the whole interval lies within the limit.
-        plaques_needed: how many plaques, all together, would show the step to be small, if it stays where it is and scatters as it does; None
-            where it is small, where no number would, or where nothing tells.
+        plaques_needed: total plaques needed to prove the step small, at the present mean and standard deviation; None where it is small, where no
+            number is enough, or where unknown.
     """
 
     component: str
@@ -250,7 +250,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Bridge:
-    """Whether a series may go on from an old instrument to a new one; `reasons` say why not, in sentences, and are empty when it may."""
+    """Whether a series may continue on a new instrument; `reasons` against it are sentences, and empty when it may."""
 
     bridged: bool
     plaques: int
@@ -259,7 +259,7 @@ class Bridge:
 
     def __post_init__(self) -> None:
         if self.bridged == bool(self.reasons):
-            raise ValueError("a series is bridged exactly when nothing speaks against it")
+            raise ValueError("a series is bridged exactly when there are no reasons against it")
 
 
 def bridge(
@@ -268,34 +268,34 @@ def bridge(
     noise: Mapping[str, float] | None = None,
     confidence: float = 0.95,
 ) -> Bridge:
-    """Returns whether retained plaques read on both instruments show the step between them to be small.
+    """Returns whether plaques measured on both instruments prove the step between them to be small.
 
     Args:
         plaques: one per plaque, with readings on both.
-        limits: component -> largest step that does not matter, > 0, in the component's unit. All of them must be kept.
-        noise: component -> standard deviation of one plaque's difference that repeatability alone makes, >= 0; plaques are not taken to
-            scatter less, which they seem to where few digits are shown. Components left out have none.
+        limits: component -> largest permitted step, > 0, in the component's unit. All must be met.
+        noise: component -> least standard deviation of one plaque's difference, from repeatability, >= 0; it prevents an interval that is too
+            narrow at a coarse resolution. Missing components have 0.
         confidence: of the steps' intervals, 0 < confidence < 1.
 
     Returns:
-        Not bridged with fewer than three plaques, where a component was not read, or where any interval reaches beyond its limit: a step not
-        shown to be small is not small. The step is never applied to a reading.
+        Not bridged with fewer than three plaques, where a component was not measured, or where any interval exceeds its limit. The step is
+        never applied to a reading.
 
     Raises:
-        ValueError: no limit, one that is no number above 0, a noise below 0, or a plaque that came twice.
+        ValueError: no limit, a limit that is not a number above 0, a noise below 0, or a duplicate plaque.
 
     Notes:
-        Student's t over plaques, since a new instrument may read some surfaces otherwise than others. At 95 % a step as large as its limit is
-        called small in 2.5 % of cases at most; all components must pass, which makes a false pass of the whole no likelier.
+        Student's t over plaques, since instruments may differ by surface. At 95 % a step as large as its limit is accepted as small in at most
+        2.5 % of cases. All components must pass, which does not raise this error rate.
 
     Reference:
-        Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657-680 (two one-sided tests, which this is at twice the risk of each); Berger 1982,
-        Technometrics 24, 295-300 (tests that must all pass). That only plaques read on both tie a series is common practice, no source.
+        Schuirmann 1987, J. Pharmacokinet. Biopharm. 15, 657-680 (two one-sided tests, here at half the error rate of each); Berger 1982,
+        Technometrics 24, 295-300 (intersection-union test). That only plaques measured on both bridge a series is common practice, no source.
 
     Example:
         >>> read = [Pair(code, {"b": 1.5}, {"b": 1.5 + step}) for code, step in (("P1", 0.04), ("P2", 0.05), ("P3", 0.06))]
         >>> bridge(read, {"b": 0.2}).bridged, bridge(read[:2], {"b": 0.2}).reasons
-        (True, ('3 plaques must be read on both instruments; 2 were, so 1 more is needed.',))
+        (True, ('2 of 3 required plaques were measured on both instruments. 1 more is needed.',))
     """
     _refuse_twice([plaque.code for plaque in plaques])
     floor = dict(noise or {})
@@ -309,8 +309,8 @@ def bridge(
     if n < LEAST_PLAQUES:
         more = LEAST_PLAQUES - n
         reasons.append(
-            f"{LEAST_PLAQUES} plaques must be read on both instruments; {n} {plural(n, 'was', 'were')},"
-            f" so {more} more {plural(more, 'is', 'are')} needed."
+            f"{n} of {LEAST_PLAQUES} required plaques {plural(n, 'was', 'were')} measured on both instruments. "
+            f"{more} more {plural(more, 'is', 'are')} needed."
         )
     else:
         reasons += [_reason(step, n) for step in steps if not step.small]
@@ -336,7 +336,7 @@ def _step(component: str, plaques: Sequence[Pair], most: float, noise: float, co
         return limit.allows(found.low) and limit.allows(found.high)
 
     small = offset.n >= LEAST_PLAQUES and shown(offset.n)
-    # The interval narrows with every plaque, so the first number that shows it is found by halving.
+    # Bisection: the interval narrows with every plaque.
     numbers = range(max(offset.n + 1, LEAST_PLAQUES), OUT_OF_REACH + 1)
     first = bisect_left(numbers, True, key=shown)
     needed = None if small or first == len(numbers) else numbers[first]
@@ -344,13 +344,16 @@ def _step(component: str, plaques: Sequence[Pair], most: float, noise: float, co
 
 
 def _reason(step: Step, n: int) -> str:
-    """Why a component stands against it."""
+    """Returns the reason why a component does not bridge the series."""
     if step.mean is None or step.interval is None:
-        return f"{step.component} was not read on both instruments for every plaque."
-    seen = f"The step in {step.component} is {step.mean:+.3g}, between {step.interval.low:.3g} and {step.interval.high:.3g}"
+        return f"{step.component} was not measured on both instruments for every plaque."
+    # Adding 0 removes the sign of a negative zero.
+    low, high, mean = (end + 0.0 for end in (step.interval.low, step.interval.high, step.mean))
+    interval = f"interval {low:.3g} to {high:.3g}, limit {step.limit:.3g}"
     if not Limit(-step.limit, step.limit).allows(step.mean):
-        return f"{seen}: it is larger than {step.limit:g} itself."
+        return f"The step in {step.component} is too large: {mean:+.3g} ({interval})."
+    unproved = f"The step in {step.component} is not proved small: {mean:+.3g} ({interval})."
     if step.plaques_needed is None:
-        return f"{seen}: it may be larger than {step.limit:g}, and more plaques would not show otherwise."
+        return f"{unproved} More plaques would not prove it."
     more = step.plaques_needed - n
-    return f"{seen}: it may be larger than {step.limit:g}; about {more} more {plural(more, 'plaque')} like these would tell."
+    return f"{unproved} About {more} more {plural(more, 'plaque is', 'plaques are')} needed."

@@ -1,4 +1,4 @@
-"""A control spool printed beside a lot tells how the printer was that day: a control outside its own chart puts the build in doubt."""
+"""Control prints of a control spool: a control outside its own chart makes the build suspect."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from typing import Any
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.statistics.prediction import RunningEstimate
 
-# Builds before there is a chart at all. Common practice for a provisional baseline, no source.
+# Least builds for a chart. Common practice for a provisional baseline, no source.
 LEAST_BUILDS = 8
-# At most this share of steady builds is put in doubt, as with limits of three known standard deviations.
+# False alarm rate per build, that of limits at three known standard deviations.
 _OUTSIDE = 0.0027
 
 
 @dataclass(frozen=True, slots=True)
 class ControlBuild:
-    """The means of the control prints of one build, by figure and by what repeats of it share."""
+    """Means of the control prints of one build, by figure and group of replicates."""
 
     build: str
     means: Mapping[tuple[Any, ...], float]
@@ -36,10 +36,10 @@ class Outside:
 
 
 def builds_of(declared: Characteristic, readings: Iterable[tuple[str, Any]]) -> list[ControlBuild]:
-    """Returns what each build's control prints show, in the order in which the builds come.
+    """Returns the means of each build's control prints, in the order of the builds.
 
     Args:
-        declared: what was measured; its repeats say which readings may be put together.
+        declared: characteristic; its `repeats` define which readings are averaged.
         readings: (build, reading) of control prints of one printer and recipe.
     """
     found: dict[str, dict[tuple[Any, ...], list[float]]] = {}
@@ -54,15 +54,15 @@ def builds_of(declared: Characteristic, readings: Iterable[tuple[str, Any]]) -> 
 
 
 def outside_chart(now: ControlBuild, earlier: Sequence[ControlBuild]) -> Outside | None:
-    """Returns the figure of a build's control that lies furthest outside its own chart, None where none does.
+    """Returns the figure of a build's control that is furthest outside its chart, None where none is outside.
 
-    The limits are those within which the next of a steady series lies with a stated probability, its mean and scatter being estimated from
-    the earlier builds: mean ± t s sqrt(1 + 1 / n). With few builds they are wider than three standard deviations, so that the risk of
-    doubting a steady build stays at 0.27 % from the eighth build on, shared out among its figures (Bonferroni).
+    The limits are the prediction interval of the next build, from the mean and standard deviation of the earlier ones: mean ± t s sqrt(1 + 1 / n).
+    With few builds they are wider than three standard deviations, so that the false alarm rate is 0.27 % per build from the eighth build on,
+    shared among its figures (Bonferroni).
 
     Args:
-        now: the build that is judged.
-        earlier: earlier builds of the same printer and recipe that are not in doubt.
+        now: the build to assess.
+        earlier: earlier builds of the same printer and recipe that are not suspect.
 
     Reference:
         Hawkins 1987, Self-starting CUSUM charts for location and scale, The Statistician 36, 299-315; Quesenberry 1991, SPC Q charts for
@@ -87,7 +87,7 @@ def outside_chart(now: ControlBuild, earlier: Sequence[ControlBuild]) -> Outside
 
 
 def _limits(values: Sequence[float], confidence: float) -> tuple[float, float] | None:
-    """The limits for the next value; None with too few builds, or where nothing scattered: then the values have too few digits."""
+    """Returns the limits for the next value; None with too few builds, or where all values are equal because of the resolution."""
     if len(values) < LEAST_BUILDS:
         return None
     estimate = RunningEstimate.of(values)

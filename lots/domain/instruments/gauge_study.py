@@ -1,4 +1,4 @@
-"""Gauge repeatability and reproducibility: how much of the spread of readings is the instrument and those who use it, and how much the parts."""
+"""Gauge repeatability and reproducibility (gauge R&R) by analysis of variance of a crossed study."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.statistics.proportions import Interval
 from lots.domain.statistics.quantiles import f_p, variance_limits
 
-# An interaction as likely as this by chance alone is taken for error.
+# An interaction with a p-value above this is pooled with the error.
 POOL_ABOVE = 0.25
-# A spread is six standard deviations wide: 99.7 % of a normal distribution.
+# Width of a spread in standard deviations: 99.7 % of a normal distribution.
 SPREAD = 6.0
-# Up to these percentages of the tolerance, or of the spread of all readings, a gauge is good, or usable: AIAG 2010 (see `gauge_study`),
-# chapter II section D (chapter from memory), which leaves between them to what the reading is for.
+# Largest percentages of the tolerance, or of the total variation, for a good and for a usable gauge: AIAG 2010 (see `gauge_study`),
+# chapter II section D (chapter from memory). Between them acceptance depends on the application.
 GOOD_UP_TO, USABLE_UP_TO = 10.0, 30.0
-# So many faults of a design are named; the rest are counted.
+# Most faults of a design named in a message.
 _NAMED = 5
 
 
@@ -28,12 +28,12 @@ class Trial:
     """One reading of a gauge study.
 
     Args:
-        part: name of what was read: a part, a plaque, a spool.
-        operator: name of who or what read it: a person, or an instrument where instruments are compared.
+        part: name of the part, plaque or spool.
+        operator: name of the person, or of the instrument where instruments are compared.
         value: the reading, any unit, the same throughout a study.
 
     Raises:
-        ValueError: a name is blank, or the value is no finite number.
+        ValueError: a name is blank, or the value is not a finite number.
     """
 
     part: str
@@ -67,9 +67,9 @@ class Anova:
     """Analysis of variance of a crossed study.
 
     Args:
-        part, operator, interaction, error: its rows, before anything is pooled.
-        f_interaction: mean square of the interaction over that of the error; None where repeats never differ.
-        p_interaction: probability of such an F by chance, 0..1; 1 where neither scatters, 0 where only the interaction does.
+        part, operator, interaction, error: its rows, before pooling.
+        f_interaction: mean square of the interaction over that of the error; None where replicates never differ.
+        p_interaction: p-value of the F test, 0..1; 1 where both mean squares are 0, 0 where only that of the error is.
     """
 
     part: Source
@@ -82,20 +82,20 @@ class Anova:
 
 @dataclass(frozen=True, slots=True)
 class GaugeStudy:
-    """What a crossed study found. Variances are in the unit squared, standard deviations in the unit.
+    """Result of a crossed study. Variances are in the unit squared, standard deviations in the unit.
 
     Args:
         parts, operators, repeats: size of the study.
         anova: before pooling.
-        pooled: True when the interaction was taken for error.
-        repeatability: variance of repeats by one operator on one part (the equipment's variation, EV squared).
+        pooled: True when the interaction was pooled with the error.
+        repeatability: variance of replicates by one operator on one part (equipment variation, EV squared).
         operator: variance between operators.
-        interaction: variance of how operators differ from part to part; 0 where pooled.
+        interaction: variance of the operator by part interaction; 0 where pooled.
         part: variance between parts.
-        cut_off: components whose estimate came out below 0 and was set to 0.
-        gauge_df: degrees of freedom of the gauge variance by Satterthwaite; None where nothing scatters.
-        repeatability_interval: for the variance of repeats, exact.
-        gauge_interval: for the variance of the whole gauge. It belongs to the estimate as it was before anything was set to 0.
+        cut_off: components with a negative estimate, set to 0.
+        gauge_df: degrees of freedom of the gauge variance by Satterthwaite; None where all readings are equal.
+        repeatability_interval: for the variance of replicates, exact.
+        gauge_interval: for the gauge variance, from the estimate before truncation at 0.
     """
 
     parts: int
@@ -119,7 +119,7 @@ class GaugeStudy:
 
     @property
     def reproducibility(self) -> float:
-        """Variance that comes with who reads: between operators, and the interaction (the appraisers' variation, AV squared)."""
+        """Variance between operators and of the interaction (appraiser variation, AV squared)."""
         return self.operator + self.interaction
 
     @property
@@ -140,9 +140,9 @@ class GaugeStudy:
 
     @property
     def percent_of_total(self) -> float | None:
-        """Standard deviation of the gauge as a percentage of the total one, 0..100 (%GRR); None where nothing scatters.
+        """Standard deviation of the gauge as a percentage of the total one, 0..100 (%GRR); None where all readings are equal.
 
-        It says how well the gauge tells these parts apart, so the parts must be as different as parts are.
+        It depends on the parts of the study, so they must represent the usual variation between parts.
         """
         return 100 * math.sqrt(self.gauge / self.total) if self.total else None
 
@@ -150,23 +150,23 @@ class GaugeStudy:
         """Returns six standard deviations of the gauge as a percentage of a tolerance.
 
         Args:
-            width: upper limit less lower limit, in the unit of the readings, > 0.
+            width: upper limit minus lower limit, in the unit of the readings, > 0.
 
         Raises:
-            ValueError: the width is no number above 0.
+            ValueError: the width is not a number above 0.
         """
         if not (math.isfinite(width) and width > 0):
             raise ValueError(f"the width of the tolerance is {width!r}; it must be a number above 0")
         return 100 * SPREAD * math.sqrt(self.gauge) / width
 
     def worth(self, width: float | None) -> tuple[str, float] | None:
-        """Returns whether the gauge is "good", "usable" or "too coarse", and the percentage by which it is.
+        """Returns the rating "good", "usable" or "too coarse" of the gauge, and its percentage.
 
         Args:
-            width: of the tolerance, > 0; None where nobody knows it, and then the spread of all readings stands in.
+            width: of the tolerance, > 0; None to use the total variation instead.
 
         Returns:
-            None where repeats never differ: then the gauge shows too few digits to tell.
+            None where replicates never differ, because the resolution is too coarse for a rating.
         """
         percent = self.percent_of_total if width is None else self.percent_of_tolerance(width)
         if percent is None or not self.anova.error.ss:
@@ -177,48 +177,47 @@ class GaugeStudy:
 
     @property
     def categories(self) -> int | None:
-        """Number of distinct categories the gauge tells apart among these parts, cut off to a whole number.
+        """Number of distinct categories (ndc) among these parts, truncated to a whole number.
 
-        Common practice asks for 5. None where the gauge shows no scatter to divide by.
+        At least 5 is common practice. None where the gauge variance is 0.
         """
         return math.floor(math.sqrt(2 * self.part / self.gauge)) if self.gauge else None
 
     @property
     def says(self) -> tuple[str, ...]:
-        """What whoever reads the figures must know, in sentences; none where nothing is unusual."""
-        notes = [f"The variance of {name} came out below 0 and was set to 0." for name in self.cut_off]
+        """Remarks on unusual results, in sentences; empty without any."""
+        notes = [f"The estimated variance of {name} was negative and was set to 0." for name in self.cut_off]
         if self.pooled:
             notes.append(
-                f"Operators do not differ from part to part more than chance allows (p = {self.anova.p_interaction:.2f},"
-                f" above {POOL_ABOVE}), so that was taken for error."
+                f"The interaction of parts and operators is not significant and was pooled with the error "
+                f"(p = {self.anova.p_interaction:.2f} > {POOL_ABOVE})."
             )
         if not self.anova.error.ss:
             notes.append(
-                "Repeats never differ: the instrument shows too few digits for this study, or repeats were not read anew."
+                "Replicates never differ. The resolution is too coarse for this study, or replicates were copied."
             )
         if self.operators == 2:
-            notes.append("Two operators say hardly anything about how operators differ: read the interval.")
+            notes.append("With two operators the variance between operators is very uncertain. See the interval.")
         return tuple(notes)
 
 
 def gauge_study(trials: Sequence[Trial], confidence: float = 0.95) -> GaugeStudy:
-    """Returns the variance components of a crossed study: every part read equally often, at least twice, by every operator.
+    """Returns the variance components of a crossed study: every operator measures every part equally often, at least twice.
 
     Args:
-        trials: in any order; at least two parts, two operators and two repeats.
+        trials: in any order; at least two parts, two operators and two replicates.
         confidence: of the intervals, 0 < confidence < 1.
 
     Raises:
         ValueError: the design is too small or not complete; the message names the cells.
 
     Notes:
-        Two-way analysis of variance with interaction, parts and operators both taken as drawn at random, normal distributions. Where the F
-        test of the interaction gives p > 0.25, its sum of squares and degrees of freedom are pooled with those of the error. No interval allows
-        for that choice; simulated over true interactions from none to as large as the error, the 95 % interval of the gauge variance held 94 to
-        97 % for 10 parts, 3 operators and 2 repeats.
+        Two-way random-effects analysis of variance with interaction, normal distributions. Where the F test of the interaction gives p > 0.25,
+        it is pooled with the error. The intervals do not account for this choice. Simulated over true interactions from none to as large as the
+        error, the 95 % interval of the gauge variance covered 94 to 97 % for 10 parts, 3 operators and 2 replicates.
 
         The gauge variance is a sum of mean squares with positive weights, so its interval is the modified large-sample one. With two or three
-        operators its upper end is far off: that is what so few can tell.
+        operators its upper limit is very large.
 
     Reference:
         AIAG 2010, Measurement Systems Analysis, 4th edition, chapter III section B (ANOVA method, categories; chapter from memory).
@@ -267,17 +266,17 @@ def gauge_study(trials: Sequence[Trial], confidence: float = 0.95) -> GaugeStudy
 
 
 def _names(trials: Sequence[Trial]) -> tuple[list[str], list[str]]:
-    """Parts and operators, each once, in the order of their names: so the order of the trials cannot show in the last bits."""
+    """Returns parts and operators without duplicates, sorted, so that the result does not depend on the order of the trials."""
     return sorted({trial.part for trial in trials}), sorted({trial.operator for trial in trials})
 
 
 def _cells(trials: Sequence[Trial]) -> dict[tuple[str, str], list[float]]:
-    """The readings of each part by each operator, all equally many, two at least."""
+    """Returns the readings of each part by each operator, after checking that the design is complete."""
     parts, operators = _names(trials)
     for what, names in (("part", parts), ("operator", operators)):
         if len(names) < 2:
             raise ValueError(
-                f"a gauge study needs at least two {what}s, got {len(names)}: {', '.join(names) or 'none'}"
+                f"a gauge study requires at least two {what}s, got {len(names)}: {', '.join(names) or 'none'}"
             )
     cells: dict[tuple[str, str], list[float]] = {(part, who): [] for part in parts for who in operators}
     for trial in trials:
@@ -286,24 +285,24 @@ def _cells(trials: Sequence[Trial]) -> dict[tuple[str, str], list[float]]:
     repeats = max(counts, key=lambda size: (counts[size], size))
     if repeats < 2:
         raise ValueError(
-            "a gauge study needs every part read at least twice by every operator: once tells nothing of repeatability"
+            "a gauge study requires at least two readings of every part by every operator, for the repeatability"
         )
     faults = [
-        f"part {part!r} was {f'read {len(values)} times' if values else 'not read'} by {who!r}"
+        f"part {part!r} was {f'measured {len(values)} times' if values else 'not measured'} by {who!r}"
         for (part, who), values in cells.items()
         if len(values) != repeats
     ]
     if faults:
         more = f", and {len(faults) - _NAMED} more" if len(faults) > _NAMED else ""
         raise ValueError(
-            f"every part must be read {repeats} times by every operator, but {', '.join(faults[:_NAMED])}{more}"
+            f"every part must be measured {repeats} times by every operator, but {', '.join(faults[:_NAMED])}{more}"
         )
     return cells
 
 
 def _anova(cells: dict[tuple[str, str], list[float]], parts: list[str], operators: list[str]) -> Anova:
     p, o, r = len(parts), len(operators), len(cells[parts[0], operators[0]])
-    # Readings of a diameter near 1.75 that differ by 0.001 lose no digits when they are taken from one of them.
+    # Subtracting one reading keeps the digits of small differences.
     origin = cells[parts[0], operators[0]][0]
     means = {cell: fmean(value - origin for value in values) for cell, values in cells.items()}
     of_part = {part: fmean(means[part, who] for who in operators) for part in parts}
@@ -324,12 +323,12 @@ def _anova(cells: dict[tuple[str, str], list[float]], parts: list[str], operator
 
 
 def _source(ss: float, df: int) -> Source:
-    """A row, without the last bits that readings all alike leave behind."""
+    """Returns a row, with rounding noise of equal readings set to 0."""
     return Source(ss if ss > df * BINARY_NOISE**2 else 0.0, df)
 
 
 def _tested(part: Source, operator: Source, interaction: Source, error: Source) -> Anova:
-    """The table with its test of the interaction."""
+    """Returns the table with its F test of the interaction."""
     if not error.ss:
         return Anova(part, operator, interaction, error, None, 0.0 if interaction.ss else 1.0)
     f = interaction.ms / error.ms
@@ -337,7 +336,7 @@ def _tested(part: Source, operator: Source, interaction: Source, error: Source) 
 
 
 def _satterthwaite(terms: Sequence[tuple[float, Source]]) -> float | None:
-    """The degrees of freedom of a weighted sum of mean squares; shares, since squares of very small variances are zero."""
+    """Returns Satterthwaite's degrees of freedom of a weighted sum of mean squares, from shares to avoid underflow."""
     total = math.fsum(weight * source.ms for weight, source in terms)
     if not total:
         return None
@@ -345,7 +344,7 @@ def _satterthwaite(terms: Sequence[tuple[float, Source]]) -> float | None:
 
 
 def _sum_interval(terms: Sequence[tuple[float, Source]], confidence: float) -> Interval:
-    """The modified large-sample interval for a sum of variances: how far each one's exact limits lie from it, as a root of squares."""
+    """Returns the modified large-sample interval for a sum of variances: the distances of their exact limits, as a root sum of squares."""
     total = math.fsum(weight * source.ms for weight, source in terms)
     limits = [(weight * source.ms, variance_limits(source.df, confidence)) for weight, source in terms]
     below = math.hypot(*((1 - low) * size for size, (low, _) in limits))

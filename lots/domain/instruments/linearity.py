@@ -1,4 +1,4 @@
-"""Bias of an instrument against reference values, and linearity: whether the bias is the same over the range."""
+"""Bias of an instrument against reference values, and its linearity: dependence of the bias on the value."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from lots.domain.statistics.variance_components import lot_mean_interval
 
 @dataclass(frozen=True, slots=True)
 class Artefact:
-    """A tile, a gauge pin or a plaque of known value, and what the instrument read on it.
+    """Readings of an artefact of known value: a tile, a gauge pin or a plaque.
 
     Args:
         code: its name.
-        reference: its known value, any unit.
-        readings: of the instrument, in the same unit, at least two, each with the artefact placed anew.
+        reference: its reference value, any unit.
+        readings: of the instrument, in the same unit, at least two, each with the artefact placed again.
 
     Raises:
         ValueError: fewer readings, or a number that is not finite.
@@ -32,27 +32,27 @@ class Artefact:
 
     def __post_init__(self) -> None:
         if len(self.readings) < 2:
-            raise ValueError(f"artefact {self.code!r} needs at least 2 readings, got {len(self.readings)}")
+            raise ValueError(f"artefact {self.code!r} requires at least 2 readings, got {len(self.readings)}")
         if not all(map(math.isfinite, (self.reference, *self.readings))):
             raise ValueError(f"reference value and readings of artefact {self.code!r} must be numbers")
 
     @property
     def biases(self) -> tuple[float, ...]:
-        """Each reading less the reference value; positive: the instrument reads too high."""
+        """Each reading minus the reference value; positive: the instrument reads too high."""
         return tuple(reading - self.reference for reading in self.readings)
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """An estimate with Student's t test of whether its true value may be 0.
+    """An estimate with its standard error and Student's t test against 0.
 
     Args:
         value: the estimate.
-        standard_error: of it, >= 0, in its unit.
+        standard_error: >= 0, in the unit of the value.
         df: degrees of freedom of the standard error, >= 1.
         interval: for the true value.
-        t: value over standard error; None where nothing scatters, so that there is nothing to judge by.
-        p: probability of a t as far from 0 by chance, 0..1; None where t is.
+        t: value over standard error; None where the standard error is 0.
+        p: two-sided p-value, 0..1; None where t is.
     """
 
     value: float
@@ -64,7 +64,7 @@ class Estimate:
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.value) and self.standard_error >= 0 and self.df >= 1):
-            raise ValueError(f"an estimate needs a number, an error >= 0 and a degree of freedom, got {self!r}")
+            raise ValueError(f"an estimate requires a number, an error >= 0 and a degree of freedom, got {self!r}")
 
 
 def _estimate(value: float, standard_error: float, df: int, confidence: float) -> Estimate:
@@ -75,7 +75,7 @@ def _estimate(value: float, standard_error: float, df: int, confidence: float) -
 
 
 def bias(artefact: Artefact, confidence: float = 0.95) -> Estimate:
-    """Returns the instrument's bias on one artefact, from the scatter of its readings there.
+    """Returns the instrument's bias on one artefact, with its standard error from replicates.
 
     Args:
         artefact: with its readings.
@@ -85,7 +85,7 @@ def bias(artefact: Artefact, confidence: float = 0.95) -> Estimate:
         Positive: the instrument reads too high.
 
     Notes:
-        The reference value is taken as exact. Where its certificate states an uncertainty, a bias within that is none.
+        The reference value is taken as exact. A bias within the uncertainty of its certificate is not significant.
 
     Reference:
         AIAG 2010, Measurement Systems Analysis, 4th edition, chapter III section B, independent sample method (from memory); Student's t,
@@ -102,20 +102,20 @@ def bias(artefact: Artefact, confidence: float = 0.95) -> Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Linearity:
-    """The line that bias follows over reference values: bias = intercept + slope * reference.
+    """Regression of bias on reference values: bias = intercept + slope * reference.
 
     Args:
-        slope: change of bias per unit of the reference value; positive: the instrument reads ever higher.
+        slope: change of bias per unit of the reference value.
         intercept: bias at a reference value of 0, which may lie outside the range.
         average: bias averaged over all readings.
-        residual_sd: standard deviation of single biases about the line, in the unit, >= 0.
-        r_squared: share of the variation of bias that the line explains, 0..1; None where bias never varies.
-        lack_of_fit_p: probability that the artefacts' mean biases lie as far from the line by chance, 0..1; small: bias is no line over the
-            range. None for two reference values, or where repeats never differ.
-        biases: one per artefact, as given, each with its own scatter.
+        residual_sd: residual standard deviation of single biases, in the unit, >= 0.
+        r_squared: coefficient of determination, 0..1; None where bias never varies.
+        lack_of_fit_p: p-value of the lack-of-fit test, 0..1; small: bias is not linear. None for two reference values, or where replicates never
+            differ.
+        biases: one per artefact, in the given order, each with its own standard error.
         low, high: smallest and largest reference value.
-        n: readings, all together.
-        mean_reference, spread: mean of the reference values, each counted as often as it was read, and their sum of squares about it.
+        n: total number of readings.
+        mean_reference, spread: mean of the reference values over all readings, and their sum of squares about it.
         confidence: of every interval.
     """
 
@@ -134,19 +134,19 @@ class Linearity:
     confidence: float
 
     def at(self, reference: float) -> Estimate:
-        """Returns the bias on the line at a reference value, with the confidence band there.
+        """Returns the fitted bias at a reference value, with its confidence band.
 
         Args:
-            reference: within the range that was studied.
+            reference: within the range of the study.
 
         Raises:
-            ValueError: it lies outside: the line says nothing there.
+            ValueError: a value outside the range.
 
         Notes:
-            The band holds the line at one value with the stated confidence, not at all values together.
+            The band is pointwise, not simultaneous.
         """
         if not self.low <= reference <= self.high:
-            raise ValueError(f"{reference!r} lies outside the reference values studied, {self.low:g} to {self.high:g}")
+            raise ValueError(f"{reference!r} is outside the range of the study, {self.low:g} to {self.high:g}")
         error = self.residual_sd * math.sqrt(1 / self.n + (reference - self.mean_reference) ** 2 / self.spread)
         value = self.intercept.value + self.slope.value * reference
         return _estimate(value, error, self.n - 2, self.confidence)
@@ -156,16 +156,17 @@ def linearity(artefacts: Sequence[Artefact], confidence: float = 0.95) -> Linear
     """Returns the regression of single biases on reference values, with tests of slope, intercept and average bias.
 
     Args:
-        artefacts: with at least two different reference values; common practice (no source) asks for five over the range, each read ten times or more.
+        artefacts: with at least two different reference values; five over the range, each measured at least ten times, is common practice, no
+            source.
         confidence: of intervals and band, 0 < confidence < 1.
 
     Raises:
         ValueError: fewer different reference values.
 
     Notes:
-        Least squares, normal scatter that is alike over the range, reference values exact. The average bias belongs to these artefacts, so
-        its error comes from repeats alone, pooled over artefacts, and not from how bias differs between them. An instrument is linear where
-        the slope may be 0, and unbiased where the band holds 0 all over the range.
+        Least squares, normal errors of equal variance, exact reference values. The average bias refers to these artefacts, so its standard error
+        is that of replicates alone, pooled over artefacts. An instrument is linear where the slope is not significant, and unbiased where the
+        band includes 0 over the whole range.
 
     Reference:
         AIAG 2010, Measurement Systems Analysis, 4th edition, chapter III section B, guidelines for determining linearity (from memory). Lack of
@@ -178,7 +179,7 @@ def linearity(artefacts: Sequence[Artefact], confidence: float = 0.95) -> Linear
     """
     known = [artefact.reference for artefact in artefacts]
     if not known or max(known) - min(known) <= BINARY_NOISE:
-        raise ValueError("linearity needs at least two artefacts of different reference value")
+        raise ValueError("linearity requires at least two artefacts of different reference value")
     points = [(artefact.reference, found) for artefact in artefacts for found in artefact.biases]
     n = len(points)
     mean_x, mean_y = fmean(x for x, _ in points), fmean(y for _, y in points)
@@ -207,7 +208,7 @@ def linearity(artefacts: Sequence[Artefact], confidence: float = 0.95) -> Linear
 
 
 def _repeats(points: Sequence[tuple[float, float]]) -> tuple[float, int]:
-    """Sum of squares of biases about their mean at each reference value, and its degrees of freedom."""
+    """Returns the pure-error sum of squares about the mean bias at each reference value, and its degrees of freedom."""
     at: dict[float, list[float]] = {}
     for x, y in points:
         at.setdefault(x, []).append(y)
@@ -216,7 +217,7 @@ def _repeats(points: Sequence[tuple[float, float]]) -> tuple[float, int]:
 
 
 def _lack_of_fit(about_line: float, df: int, pure: float, pure_df: int) -> float | None:
-    """The F test of what the line leaves beyond repeats."""
+    """Returns the p-value of the F test for lack of fit against pure error."""
     if df == pure_df or pure <= pure_df * BINARY_NOISE**2:
         return None
     more, more_df = max(0.0, about_line - pure), df - pure_df

@@ -1,4 +1,4 @@
-"""What an instrument may measure: by what its kind is called, by what quality stated, or by what it measured first."""
+"""Characteristics that an instrument may measure: by its kind, by quality's statement, or by its first readings."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from lots.domain.words import listed
 
 
 def measures_of_kind(kind: str) -> list[str] | None:
-    """Returns the characteristics that instruments of a kind measure, None where its name does not tell.
+    """Returns the characteristics that a kind of instrument measures, None for an unknown kind.
 
     Args:
-        kind: what it is called, in any case, such as micrometer.
+        kind: name of the kind, in any case, such as micrometer.
 
     Notes:
         Counts, such as of specks, are made by eye: no kind of instrument measures them.
@@ -30,11 +30,11 @@ def measures_of_kind(kind: str) -> list[str] | None:
 
 
 def may_measure(name: str, measures: Sequence[str] | None) -> bool:
-    """Returns whether a reading of a characteristic may name an instrument: one that measures it, or of which nobody stated what it measures.
+    """Returns whether a reading of a characteristic may name an instrument: it measures the characteristic, or its measures are unknown.
 
     Args:
         name: of the characteristic.
-        measures: of the instrument; None where nobody stated them and it has measured nothing yet.
+        measures: of the instrument; None if not stated and without readings.
 
     Reference:
         ISO 10012:2003, 7.1 (equipment is confirmed for its intended use; from memory).
@@ -47,15 +47,19 @@ def may_measure(name: str, measures: Sequence[str] | None) -> bool:
 
 
 def refusal(declared: Characteristic, code: str, measures: Sequence[str], others: Sequence[str]) -> tuple[str, str]:
-    """Returns in words why an instrument may not be named with a reading, and what to do.
+    """Returns (detail, hint) for a reading with an instrument that does not measure its characteristic.
 
     Args:
-        declared: what was measured.
+        declared: characteristic of the reading.
         code: of the instrument.
-        measures: what it measures.
-        others: instruments that may be named, by code and number.
+        measures: characteristics of the instrument.
+        others: permitted instruments, by code and number.
     """
-    does = f"It measures {listed([said(name) for name in measures])}." if measures else "It measures nothing any more."
+    does = (
+        f"It measures {listed([said(name) for name in measures])}."
+        if measures
+        else "It is not used for any measurement."
+    )
     detail = f"Instrument {code} does not measure {declared.said}. {does}"
     if not declared.by_instrument:
         return detail, "This is counted by eye. Leave the instrument out."

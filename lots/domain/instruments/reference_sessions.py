@@ -1,4 +1,4 @@
-"""Sessions in which a shade's plaques are read again beside the instrument's tile: what each tells of them, and since when one is in doubt."""
+"""Sessions that measure a shade's plaques together with the instrument's tile: result per plaque, and times in which it is suspect."""
 
 from __future__ import annotations
 
@@ -19,28 +19,27 @@ from lots.domain.instruments.reference_stability import (
     what_moved,
 )
 
-# A tile or plaque that reads further than this from before, in L*, a* or b*, has moved enough to matter. Common practice for the
-# alarm of a check tile, no source.
+# Smallest relevant change of a tile or plaque in L*, a* or b*. Common practice for the alarm limit of a check tile, no source.
 MATTERS = 0.2
 _WITHIN = Limit(-MATTERS, MATTERS)
-# With this rule a movement agrees exactly when its whole interval lies within what matters.
+# With this rule a movement agrees exactly when its whole interval is within MATTERS.
 _WHOLE_INTERVAL = DecisionRule(guarded=True, z=1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """Plaques of a shade and a tile, read one after the other.
+    """Plaques of a shade and a tile, measured one after the other.
 
     Args:
         number: of the session.
-        at: when, with its time zone.
+        at: time, with its time zone.
         instrument: its code.
         conditions: of every reading.
-        tile_code: which tile; it is taken as stable.
+        tile_code: the tile, taken as stable.
         tile: its readings.
         plaques: name -> readings of each.
-        noise: standard deviation of one reading of a coordinate as known from a study, > 0; None where only these readings tell.
-        stated: the instrument's own standard uncertainty, > 0, for what neither tells; None where nobody stated it.
+        noise: standard deviation of one reading of a coordinate from a study, > 0; None to use these readings only.
+        stated: the instrument's standard uncertainty, > 0, used where neither is known; None if unknown.
 
     Raises:
         ValueError: no tile reading, no plaque, or a plaque without a reading.
@@ -58,27 +57,27 @@ class Session:
 
     def __post_init__(self) -> None:
         if not self.tile or not self.plaques or not all(self.plaques.values()):
-            raise ValueError("a session needs readings of the tile, and of each plaque, at least one")
+            raise ValueError("a session requires at least one reading of the tile and of each plaque")
 
     def like(self, other: Session) -> bool:
-        """True when both were read alike: on one instrument, under one set of conditions, beside one tile."""
+        """Returns whether two sessions are comparable: same instrument, conditions and tile."""
         mine, theirs = ((one.instrument, one.conditions, one.tile_code) for one in (self, other))
         return mine == theirs
 
     def enough(self, plaque: str) -> bool:
-        """True when tile and plaque were read often enough to be compared with, or a study tells how readings scatter."""
+        """Returns whether tile and plaque have enough readings for a comparison, or a study gives their standard deviation."""
         return self.noise is not None or min(len(self.tile), len(self.plaques[plaque])) >= ENOUGH
 
 
 @dataclass(frozen=True, slots=True)
 class Approved:
-    """What a plaque was approved with, or made with: its colour, under its conditions."""
+    """Approved or initial colour of a plaque, with its conditions."""
 
     lab: Lab
     conditions: Conditions
 
     def read_again(self, plaque: str, session: Session) -> bool:
-        """True when a session with enough readings reads that colour again, each coordinate within what matters."""
+        """Returns whether a session with enough readings reproduces that colour, each coordinate within MATTERS."""
         if session.conditions != self.conditions or not session.enough(plaque):
             return False
         apart = zip(mean_lab(list(session.plaques[plaque])).as_list(), self.lab.as_list(), strict=True)
@@ -87,9 +86,9 @@ class Approved:
 
 @dataclass(frozen=True, slots=True)
 class SessionComparison:
-    """What a session tells of one plaque: `apart` from the session numbered `since`; both None where there is none to compare with.
+    """Result of a session for one plaque: `apart` from the session numbered `since`; both None without a comparable session.
 
-    `approved` is True where there is none, and the plaque reads what it was approved with.
+    `approved` is True where there is no comparable session and the plaque agrees with its approved colour.
     """
 
     at: datetime
@@ -99,32 +98,32 @@ class SessionComparison:
 
     @property
     def moved(self) -> bool:
-        """True when the plaque moved against the tile."""
+        """True when the plaque moved relative to the tile."""
         return self.apart is not None and self.apart.plaque.state == "moved"
 
     @property
     def says(self) -> str:
-        """The answer in a sentence."""
+        """The answer in words."""
         if self.apart is None:
-            first = "Nothing to compare with yet: it is the first reading beside this tile, on this instrument and under these conditions."
-            return f"{first} It reads as approved, which counts as agreeing." if self.approved else first
+            first = "No comparison yet. This is the first session with this tile, instrument and conditions."
+            return f"{first} The plaque agrees with its approved colour." if self.approved else first
         return self.apart.says
 
 
 def seen(
     plaque: str, session: Session, sessions: Sequence[Session], approved: Approved | None = None
 ) -> SessionComparison:
-    """Returns what a session tells of a plaque, against the first session with enough readings that read it alike, else against the first.
+    """Returns the comparison of a plaque with the first comparable session that has enough readings, else with the first one.
 
     Args:
         plaque: its name; the session has it.
-        session: the session that is asked about.
-        sessions: all there are of the plaque's present life, in any order; this one among them or not.
-        approved: what it was approved with; None where nobody knows.
+        session: the session to assess.
+        sessions: all sessions since the plaque was approved or made, in any order, with or without this one.
+        approved: its approved colour; None if unknown.
 
     Notes:
-        Against the first and not the one before, since slow ageing shows in no single step. A first session with few readings gives way to
-        a later one with enough, unless the plaque had moved by then: a movement must not become what later ones agree with.
+        The base is the first session and not the previous one, since slow ageing is not visible in single steps. A first session with few
+        readings is replaced by a later one with enough, unless the plaque had moved by then, so that a movement never becomes the base.
     """
     before = [
         other
@@ -138,7 +137,7 @@ def seen(
 
 
 def _base(plaque: str, before: Sequence[Session]) -> Session:
-    """The session to compare with, of those read alike before, in order."""
+    """Returns the base session among comparable earlier ones, given in order."""
     first = before[0]
     for one in before:
         if one.enough(plaque) and (one is first or _apart(plaque, first, one).plaque.state != "moved"):
@@ -164,32 +163,32 @@ def _rows(colors: Sequence[Lab]) -> tuple[tuple[float, ...], ...]:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceHistory:
-    """A plaque since it was approved or made, with everything its sessions tell. Those that could not tell are no agreement, and no doubt either."""
+    """History of a plaque since its approval or manufacture. An open session is neither an agreement nor a doubt."""
 
     approved_at: datetime
     told: tuple[SessionComparison, ...]
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:
-        """Every time in which it may not have been what it was taken for, in order. Agreeing again ends one; that it was stays known."""
+        """Every time in which the plaque is suspect, in order. A later agreement ends one."""
         began = min([self.approved_at, *(one.at for one in self.told)])
         return doubts([Remeasurement(began, 0.0, _WITHIN, 0.0), *self._history], _WHOLE_INTERVAL)
 
     def due_at(self, interval_days: int) -> datetime:
-        """Returns when it is to be measured again: so many days after it last agreed, at once where it was found not to."""
+        """Returns when the next measurement is due: the interval after the last agreement, or the time of a later disagreement."""
         return due_at(self.approved_at, self._history, interval_days, _WHOLE_INTERVAL)
 
     @property
     def _history(self) -> list[Remeasurement]:
         found: list[Remeasurement] = []
         for one in self.told:
-            # Another instrument may read a plaque that moved as it was approved, so that ends no doubt.
+            # After a movement, agreement on another instrument does not end a doubt.
             if one.approved and not any(earlier.moved for earlier in self.told if earlier.at <= one.at):
                 found.append(Remeasurement(one.at, 0.0, _WITHIN, 0.0))
             if one.apart is None or one.apart.plaque.state == "open":
                 continue
             plaque = one.apart.plaque
-            # Without a half-width for each coordinate only "moved" is left, and that is no agreement whatever the value.
+            # Without a half-width for each coordinate the state is "moved", which never agrees.
             halves = plaque.half_width or (None,) * len(plaque.change)
             change, half = max(
                 zip(plaque.change, halves, strict=True), key=lambda move: abs(move[0]) + (move[1] or 0.0)
@@ -201,13 +200,13 @@ class ReferenceHistory:
 def life(
     plaque: str, approved_at: datetime, sessions: Sequence[Session], approved: Approved | None = None
 ) -> ReferenceHistory:
-    """Returns the life of a plaque.
+    """Returns the history of a plaque.
 
     Args:
         plaque: its name.
-        approved_at: when it was approved or made, with its time zone.
+        approved_at: time of its approval or manufacture, with its time zone.
         sessions: since then, in any order.
-        approved: what it was approved or made with; None where nobody knows, and then no session agrees by itself.
+        approved: its approved or initial colour; None if unknown, and then the first session is no agreement.
 
     Example:
         >>> from datetime import UTC

@@ -1,4 +1,4 @@
-"""References that age: whether instrument or plaque moved, when a reference is due again, and since when one has not agreed."""
+"""Stability of references: drift of instrument or plaque, due dates, and times in which a reference is suspect."""
 
 from __future__ import annotations
 
@@ -16,23 +16,22 @@ State = Literal["moved", "still", "open"]
 Mover = Literal["instrument", "plaque", "both", "neither", "cannot tell"]
 Vector = tuple[float, ...]
 
-# Fewer readings tell next to nothing of their scatter. Common practice, no source.
+# Least readings for a standard deviation. Common practice, no source.
 ENOUGH = 3
-READ_MORE = f"Read each at least {ENOUGH} times."
+READ_MORE = f"Measure each at least {ENOUGH} times."
 
 
 @dataclass(frozen=True, slots=True)
 class Remeasured:
-    """A tile or plaque read then and now on the same instrument, under the same conditions.
+    """A tile or plaque measured then and now on the same instrument, under the same conditions.
 
     Args:
-        before, now: readings, at least one of each, all of the same components (L*, a*, b*, say), each with the artefact placed anew.
-        noise: standard deviation of one such reading as known from many, > 0; None where only these readings tell.
-        stated: the instrument's own standard uncertainty, > 0, which stands in where neither tells the scatter of a component; None where
-            nobody stated it.
+        before, now: readings, at least one of each, all with the same components (such as L*, a*, b*), each with the artefact placed again.
+        noise: standard deviation of one such reading from a study, > 0; None to use these readings only.
+        stated: the instrument's standard uncertainty, > 0, used where the readings and `noise` give no standard deviation; None if unknown.
 
     Raises:
-        ValueError: a side has no reading, lengths differ, a value is no finite number, or noise or uncertainty is not above 0.
+        ValueError: a side has no reading, lengths differ, a value is not a finite number, or noise or uncertainty is not above 0.
     """
 
     before: tuple[Vector, ...]
@@ -54,13 +53,13 @@ class Remeasured:
 
 @dataclass(frozen=True, slots=True)
 class Movement:
-    """How far something moved between then and now.
+    """Change between then and now.
 
     Args:
-        change: now less then, per component; of a plaque, relative to the tile.
-        u: standard uncertainty of each; None where nothing tells the scatter.
+        change: now minus then, per component; of a plaque, relative to the tile.
+        u: standard uncertainty of each; None where unknown.
         half_width: of the interval of each; None as `u` is.
-        state: "moved" when any component did; "still" when all stay within what matters; else "open".
+        state: "moved" when any component moved; "still" when all are within `matters`; else "open".
     """
 
     change: Vector
@@ -71,7 +70,7 @@ class Movement:
 
 @dataclass(frozen=True, slots=True)
 class Separation:
-    """What moved. A plaque that moved against the tile did so whatever the instrument does; else `mover` is "cannot tell" where a movement is open."""
+    """Cause of a change: instrument or plaque. `mover` is "cannot tell" where a movement is open, unless the plaque moved."""
 
     mover: Mover
     instrument: Movement
@@ -79,46 +78,47 @@ class Separation:
 
     @property
     def says(self) -> str:
-        """The answer in a sentence."""
+        """The answer in words."""
         if self.mover == "plaque" and self.instrument.state == "open":
-            return f"The plaque changed against the tile. Whether the instrument drifted as well cannot be told. {READ_MORE}"
+            return f"The plaque changed relative to the tile. A drift of the instrument cannot be excluded. {READ_MORE}"
         return {
-            "instrument": "The tile reads otherwise and the plaque moved with it: the instrument drifted.",
-            "plaque": "The tile reads as before and the plaque does not: the plaque changed.",
-            "both": "The tile reads otherwise, and the plaque moved apart from it: instrument and plaque both changed.",
-            "neither": "Tile and plaque read as before.",
-            "cannot tell": f"Cannot tell whether {' or '.join(self._open())} moved. {READ_MORE}",
+            "instrument": "The instrument drifted. Tile and plaque changed alike.",
+            "plaque": "The plaque changed. The tile reads as before.",
+            "both": "Instrument and plaque changed. The tile reads differently, and the plaque changed relative to it.",
+            "neither": "Tile and plaque are unchanged.",
+            "cannot tell": f"The readings do not show whether {' or '.join(self._open())} changed. {READ_MORE}",
         }[self.mover]
 
     def _open(self) -> list[str]:
-        both = (("the tile", self.instrument), ("the plaque against the tile", self.plaque))
+        both = (("the tile", self.instrument), ("the plaque relative to the tile", self.plaque))
         return [name for name, movement in both if movement.state == "open"]
 
 
 def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence: float = 0.95) -> Separation:
-    """Returns whether the instrument drifted, the plaque changed, both or neither, or that the readings cannot tell.
+    """Returns whether the instrument drifted, the plaque changed, both or neither, or that the readings do not show it.
 
-    A tile is taken as stable, so what it reads otherwise is the instrument. What a plaque reads otherwise, less that, is the plaque.
+    The tile is taken as stable, so a change of the tile is the drift of the instrument. The change of the plaque minus that of the tile is the change
+    of the plaque itself.
 
     Args:
-        tile, plaque: read in the same two sessions on the same instrument, with the same components.
-        matters: smallest movement of a component that matters, > 0, in its unit.
-        confidence: that no component of a movement is called moved by chance, 0 < confidence < 1.
+        tile, plaque: measured in the same two sessions on the same instrument, with the same components.
+        matters: smallest relevant change of a component, > 0, in its unit.
+        confidence: probability that no component is wrongly called moved, 0 < confidence < 1.
 
     Raises:
-        ValueError: the components differ, or `matters` is no number above 0.
+        ValueError: the components differ, or `matters` is not a number above 0.
 
     Notes:
-        The rule, per component: with the interval of the change from then to now, it is still where the interval lies within `matters` either
-        way; else moved where the interval leaves out 0; else open. The interval is Student's t on the scatter of readings within a session,
-        pooled over both, or normal on the noise that is known from many, where these readings scatter no more. Where neither tells, it is
-        normal on the instrument's own uncertainty. The confidence is shared among components (Bonferroni). For the difference of plaque and tile, t is the mean of both, weighted by their parts of the variance.
+        Rule per component, with the interval of the change: still where the interval is within `matters` in both directions; else moved where it
+        excludes 0; else open. The interval is Student's t with the standard deviation within sessions, pooled over both. It is normal with the
+        noise from a study where that is not smaller, or with the instrument's stated uncertainty where neither is known. The confidence is
+        shared among components (Bonferroni). For the difference of plaque and tile, t is the mean of both, weighted by their variances.
 
-        Takes the instrument's drift as the same on both, so a tile near the plaque's colour should be read.
+        The drift is taken as equal for tile and plaque, so the tile should be near the plaque's colour.
 
     Reference:
-        JCGM 100:2008, 5.1.2 and G.3 (difference, t); Cochran and Cox 1957, Experimental Designs, 4.14 (weighted t; section from memory). That
-        tile and plaque together tell instrument from plaque is common practice, no source.
+        JCGM 100:2008, 5.1.2 and G.3 (difference, t); Cochran and Cox 1957, Experimental Designs, 4.14 (weighted t; section from memory). The
+        separation of instrument and plaque by a tile is common practice, no source.
 
     Example:
         >>> steady = Remeasured(((95.0, 0.1, 0.2),), ((95.01, 0.1, 0.2),), noise=0.02)
@@ -127,7 +127,7 @@ def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence:
         'plaque'
     """
     if not (math.isfinite(matters) and matters > 0):
-        raise ValueError(f"what matters is {matters!r}; it must be a number above 0")
+        raise ValueError(f"matters is {matters!r}; it must be a number above 0")
     size = len(tile.now[0])
     if size != len(plaque.now[0]):
         raise ValueError(f"tile and plaque must have the same components, got {size} and {len(plaque.now[0])}")
@@ -146,18 +146,18 @@ def _mover(instrument: State, plaque: State) -> Mover:
     return "plaque" if plaque == "moved" else "neither"
 
 
-# Change, its standard uncertainty, and the quantile that makes an interval of it; the last two None where nothing tells the scatter.
+# Change, its standard uncertainty, and the quantile of its interval; the last two None where unknown.
 _Change = tuple[float, float | None, float | None]
 
 
 def _change(read: Remeasured, component: int, confidence: float) -> _Change:
-    """Now less then in one component."""
+    """Returns the change, now minus then, in one component."""
     sides = [[row[component] for row in rows] for rows in (read.before, read.now)]
     then, now = (fmean(side) for side in sides)
     df = sum(map(len, sides)) - 2
     squares = math.fsum((value - mean) ** 2 for side, mean in zip(sides, (then, now), strict=True) for value in side)
     sd = math.sqrt(squares / df) if df else 0.0
-    # Readings that are alike to the last digit hide their scatter behind it.
+    # The standard deviation of equal readings is hidden by the resolution.
     noise = read.stated if read.noise is None and sd <= BINARY_NOISE else read.noise
     if noise is None and sd <= BINARY_NOISE:
         return now - then, None, None
@@ -167,7 +167,7 @@ def _change(read: Remeasured, component: int, confidence: float) -> _Change:
 
 
 def _less(plaque: _Change, tile: _Change) -> _Change:
-    """The plaque's change relative to the tile."""
+    """Returns the plaque's change relative to the tile."""
     (change, u, quantile), (of_tile, u_tile, quantile_tile) = plaque, tile
     if u is None or quantile is None or u_tile is None or quantile_tile is None:
         return change - of_tile, None, None
@@ -197,16 +197,16 @@ def _state(change: float, u: float | None, quantile: float | None, matters: floa
 
 @dataclass(frozen=True, slots=True)
 class Remeasurement:
-    """A reference measured again.
+    """A repeated measurement of a reference.
 
     Args:
-        at: when, with its time zone.
-        value: how far it lies from its own values, in the limit's unit; a colour difference, say.
-        limit: what still counts as agreement.
+        at: time, with its time zone.
+        value: deviation from its reference values, in the limit's unit; for example a colour difference.
+        limit: largest deviation that counts as agreement.
         uncertainty: standard uncertainty of the value, >= 0; None when unknown.
 
     Raises:
-        ValueError: a time without zone, or a number that is none.
+        ValueError: a time without zone, or a number that is not finite.
     """
 
     at: datetime
@@ -223,7 +223,7 @@ class Remeasurement:
             raise ValueError(f"uncertainty is {self.uncertainty!r}; it must be a number of 0 or more")
 
     def agrees(self, rule: DecisionRule) -> bool:
-        """True when it agrees: under a guarded rule with its guard band on either side, and not at all without an uncertainty."""
+        """Returns whether it agrees. A guarded rule subtracts its guard band on either side, and requires an uncertainty."""
         if not rule.guarded:
             return self.limit.allows(self.value)
         if self.uncertainty is None:
@@ -234,12 +234,12 @@ class Remeasurement:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A time in which a reference may not have been what it was taken for: decisions made against it then are in doubt.
+    """Time in which a reference is suspect, and decisions against it with it.
 
     Args:
-        since: the last moment it agreed; None where it never did before.
-        found_at: when it was first found not to agree.
-        until: the next moment it agreed again; None while it does not.
+        since: the last agreement; None without an earlier one.
+        found_at: the first disagreement.
+        until: the next agreement; None without one.
     """
 
     since: datetime | None
@@ -247,24 +247,24 @@ class Doubt:
     until: datetime | None
 
     def holds(self, decided_at: datetime) -> bool:
-        """True when a decision of that moment is in doubt. One at the very moment of a re-measurement counts as made after it."""
+        """Returns whether a decision of that time is suspect. A decision at the time of a re-measurement counts as made after it."""
         return (self.since is None or self.since <= decided_at) and (self.until is None or decided_at < self.until)
 
 
 def doubts(history: Sequence[Remeasurement], rule: DecisionRule) -> tuple[Doubt, ...]:
-    """Returns every time in which a reference is in doubt, in order.
+    """Returns every time in which a reference is suspect, in order.
 
     Args:
         history: of one reference, in any order. Its approval counts as one, with a value of 0 where it was measured then.
         rule: simple or guarded.
 
     Notes:
-        Nobody knows when between two re-measurements a reference moved, so all of the time since it last agreed is in doubt. Of two
-        at one moment the one that does not agree counts.
+        A reference may have moved at any time between two re-measurements, so all of the time since its last agreement is suspect. Of two
+        at one time the disagreement counts.
 
     Reference:
-        ISO/IEC 17025 asks that earlier results be examined when equipment is found out of order (from memory); the window back to the last
-        good check is common practice, no source, as `calibration` has it.
+        ISO/IEC 17025 requires an examination of earlier results when equipment is found defective (from memory); the time back to the last
+        good check is common practice, no source, as in `calibration`.
 
     Example:
         >>> from datetime import UTC
@@ -286,7 +286,7 @@ def doubts(history: Sequence[Remeasurement], rule: DecisionRule) -> tuple[Doubt,
 
 
 def _in_order(history: Sequence[Remeasurement], rule: DecisionRule) -> list[tuple[datetime, bool]]:
-    """Moments in order with whether the reference agreed then."""
+    """Returns times in order with whether the reference agreed."""
     at: dict[datetime, bool] = {}
     for one in history:
         at[one.at] = at.get(one.at, True) and one.agrees(rule)
@@ -294,16 +294,16 @@ def _in_order(history: Sequence[Remeasurement], rule: DecisionRule) -> list[tupl
 
 
 def due_at(approved_at: datetime, history: Sequence[Remeasurement], interval_days: int, rule: DecisionRule) -> datetime:
-    """Returns when a reference is to be measured again.
+    """Returns when the next measurement of a reference is due.
 
     Args:
-        approved_at: when it was approved, from which its first interval runs.
+        approved_at: time of its approval, when its first interval starts.
         history: of the reference, in any order.
-        interval_days: days that an agreement holds, > 0; 6 or 12 months is common practice, no source.
+        interval_days: validity of an agreement in days, > 0; 6 or 12 months is common practice, no source.
         rule: simple or guarded.
 
     Returns:
-        The last agreement and the interval; where the newest re-measurement did not agree, its own time: it is due since then.
+        The last agreement plus the interval; where the newest re-measurement disagreed, its own time.
 
     Raises:
         ValueError: an interval that is not above 0, or an approval without time zone.

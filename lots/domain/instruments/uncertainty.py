@@ -1,4 +1,4 @@
-"""How uncertain a reading is by its instrument: by what is stated of that, and by what studies of its repeatability found."""
+"""Standard uncertainty of a reading from its instrument: the stated value, or that of repeatability studies."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from lots.domain.characteristics.registry import DECLARED, STUDIED
 
 
 def takes(instrument_kind: str) -> tuple[str, ...] | None:
-    """Returns the kinds of reading among those studied that an instrument can take, None where its name does not tell.
+    """Returns the studied characteristics that an instrument measures, None for an unknown kind.
 
     Args:
-        instrument_kind: what it is called, in any case, such as micrometer.
+        instrument_kind: name of the kind, in any case, such as micrometer.
 
     Example:
         >>> takes("Laser micrometer"), takes("glossmeter"), takes("gauge")
@@ -27,16 +27,16 @@ def takes(instrument_kind: str) -> tuple[str, ...] | None:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What one repeatability study found.
+    """Result of one repeatability study.
 
     Args:
         number: of the study.
         measure: a key of STUDIED.
-        at: when it was made, with its time zone.
+        at: time of the study, with its time zone.
         sd: standard deviation of the gauge, repeatability and reproducibility together, in the measure's unit, >= 0.
 
     Raises:
-        ValueError: an unknown measure, or a standard deviation that is none.
+        ValueError: an unknown measure, or an invalid standard deviation.
     """
 
     number: int
@@ -46,14 +46,14 @@ class Found:
 
     def __post_init__(self) -> None:
         if self.measure not in STUDIED:
-            raise ValueError(f"{self.measure!r} is not studied; one of {', '.join(STUDIED)} is")
+            raise ValueError(f"{self.measure!r} is not studied; use one of {', '.join(STUDIED)}")
         if not (math.isfinite(self.sd) and self.sd >= 0):
             raise ValueError(f"sd is {self.sd!r}; it must be a number of 0 or more")
 
 
 @dataclass(frozen=True, slots=True)
 class StandardUncertainty:
-    """A standard uncertainty, None when nothing tells it, and the study it comes from, None where it is the stated one."""
+    """A standard uncertainty, None if unknown, and its study, None for the stated value."""
 
     u: float | None
     study: Found | None = None
@@ -62,23 +62,21 @@ class StandardUncertainty:
 def known_uncertainty(
     kind: str, measured_at: datetime, stated: float | None, studies: Sequence[Found]
 ) -> StandardUncertainty:
-    """Returns the standard uncertainty that a reading has by its instrument: the larger of what is stated and what was found.
+    """Returns the standard uncertainty of a reading from its instrument: the larger of the stated one and that of studies.
 
     Args:
-        kind: of the reading, such as color; of colour the coordinate that scatters most counts, for all three.
-        measured_at: when the reading was taken. A study counts for what was read from then on, until a newer one of its measure.
-        stated: of the instrument, in the unit of what it reads; None when nobody stated it.
-        studies: of this instrument, in any order, those that were voided left out.
+        kind: of the reading, such as color; for colour the largest coordinate applies to all three.
+        measured_at: time of the reading. A study applies to later readings, until a newer one of its measure.
+        stated: of the instrument, in the unit of its readings; None if not stated.
+        studies: of this instrument, in any order, without voided ones.
 
     Notes:
-        The larger of both, and never the smaller: a study tells scatter and nothing of bias, a statement may be older than the
-        instrument's wear. They are not added up, since a statement made of repeats holds that scatter already. Readings repeated in
-        production show scatter once more, which errs on the safe side. Where nothing is stated, colour needs a study of each coordinate. A study
-        in which nothing scattered shows too few digits, and counts for nothing.
+        The larger value applies, because a study does not include bias, and a statement may be older than the instrument's wear. They are not
+        added, since a statement may include the repeatability. Replicates in production count the repeatability again, which is conservative.
+        Without a statement colour requires a study of each coordinate. A study with equal readings has too coarse a resolution and does not count.
 
     Reference:
-        JCGM 100:2008, 4.2 and 4.3 (an uncertainty from repeats, and one from what is known otherwise). That the larger counts is this
-        project's rule; common practice, no source.
+        JCGM 100:2008, 4.2 and 4.3 (type A and type B evaluation). That the larger applies is this project's rule; common practice, no source.
 
     Example:
         >>> from datetime import UTC

@@ -1,4 +1,4 @@
-"""Masters and their working copies: a copy stands in for the master by its own offset, which is never forgotten."""
+"""Working copies of a master plaque: a copy replaces the master with its stored offset."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ Difference = tuple[float, float, float]
 
 @dataclass(frozen=True, slots=True)
 class WorkingCopy:
-    """A plaque that stands in for a master.
+    """A plaque used in place of a master.
 
     Args:
         code: its name.
-        offset: copy less master in L*, a*, b*; positive: lighter, redder, yellower than the master.
-        u: standard uncertainty of each; None where master or copy was read once.
-        n_master, n_copy: readings of each behind the offset, >= 1.
+        offset: copy minus master in L*, a*, b*; positive: lighter, redder, yellower than the master.
+        u: standard uncertainty of each; None where master or copy has a single reading.
+        n_master, n_copy: readings of each for the offset, >= 1.
 
     Raises:
         ValueError: a number is not finite, an uncertainty is negative, or a count is below 1.
@@ -40,7 +40,7 @@ class WorkingCopy:
 
 
 def working_copy(code: str, master: Sequence[Lab], copy: Sequence[Lab]) -> WorkingCopy:
-    """Returns a working copy with its offset to the master, both read on one instrument, in one session, under the same conditions.
+    """Returns a working copy with its offset to the master, both measured on one instrument, in one session, under the same conditions.
 
     Args:
         code: name of the copy.
@@ -50,10 +50,10 @@ def working_copy(code: str, master: Sequence[Lab], copy: Sequence[Lab]) -> Worki
         ValueError: either has no reading.
 
     Notes:
-        The instrument's own bias is in both readings and falls out of the offset, so its uncertainty is scatter alone.
+        The instrument's bias cancels in the offset, so its uncertainty is that of the replicates alone.
 
     Reference:
-        JCGM 100:2008, 5.1.2 (uncertainty of a difference). That a verdict is against the master's values is common practice, no source.
+        JCGM 100:2008, 5.1.2 (uncertainty of a difference). Assessment against the master's values is common practice, no source.
 
     Example:
         >>> found = working_copy("W1", [Lab(95, -0.8, 1.5)], [Lab(95, -0.8, 1.75)])

@@ -1,4 +1,4 @@
-"""Which spools of one lot may stand in one job: those of which every two match."""
+"""Spools of one lot that may be used in one job: every two match."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from lots.domain.production.stock_matches import within
 if TYPE_CHECKING:
     from lots.domain.colorimetry.color_difference import Array
 
-# A colour, and by how much a spool may differ from it.
+# A colour, and the allowance for an unmeasured spool.
 Spot = tuple[Lab, float]
 
 
 @dataclass(frozen=True, slots=True)
 class ShelfSpool:
-    """A spool of a lot on the shelf: what stands for its colour, and how much is left of it, g."""
+    """A spool of a lot on the shelf: the colour that represents it, and its mass left, g."""
 
     color: SpoolColor
     mass_g: float
@@ -31,30 +31,30 @@ class ShelfSpool:
 
 @dataclass(frozen=True, slots=True)
 class ShelfLot:
-    """Spools of a lot on the shelf, each with a colour, and the lot's mean."""
+    """The spools of a lot on the shelf with their colours, and the lot's mean."""
 
     mean: Lab
     spools: Sequence[ShelfSpool]
 
     def spots(self, limits: ColorLimits) -> list[Spot]:
-        """Returns where each spool stands. Those that were not measured all stand at one spot."""
+        """Returns the colour and allowance of each spool. All unmeasured spools have the same."""
         colors = [one.color for one in self.spools]
         return [(color.lab or self.mean, color.allowance(limits)) for color in colors]
 
 
 def alike(lots: Sequence[ShelfLot], most: float, limits: ColorLimits) -> list[list[ShelfSpool]]:
-    """Returns for each lot those of its spools of which every two are within a limit, as much filament as two ways of choosing give.
+    """Returns for each lot spools that all match each other, by the better of two greedy choices.
 
-    Spools are taken one by one where they match all that were taken: those that were not measured first, and then the nearest to the lot's
-    mean; or the other way round. The way that holds more is kept. All differences of all lots are worked out at once.
+    Spools are added one by one where they match all spools added before. One order has the unmeasured spools first, then those nearest to the
+    lot's mean; the other has the measured spools first. The choice that holds more is kept. Differences of all lots are computed at once.
 
     Args:
-        lots: what is on the shelf.
+        lots: lots on the shelf.
         most: largest colour difference of two spools in one job, >= 0.
         limits: formula and weights.
 
     Reference:
-        A greedy choice, common practice, no source: which spools would hold the most is a clique problem, and few spools of a lot are measured.
+        A greedy choice, common practice, no source: the best choice is a clique problem, and few spools of a lot are measured.
     """
     spots = [lot.spots(limits) for lot in lots]
     colors = [[lab for lab, _ in dict.fromkeys(some)] for some in spots]
@@ -63,9 +63,9 @@ def alike(lots: Sequence[ShelfLot], most: float, limits: ColorLimits) -> list[li
 
 
 def _alike(lot: ShelfLot, spots: Sequence[Spot], among: Array, most: float, limits: ColorLimits) -> list[ShelfSpool]:
-    """Spools of one lot that stand at these spots, whose colours differ by a square: each spot once, in their order."""
+    """Returns the matching spools of one lot; `among` has the differences of its distinct spots in their order."""
     widest = max(part for _, part in spots)
-    # No two differ by more; mostly all are alike.
+    # Upper bound of all differences; mostly all spools match.
     if Limit(None, most).allows(math.hypot(float(among.max()), widest, widest)):
         return list(lot.spools)
     once = list(dict.fromkeys(spots))
@@ -85,7 +85,7 @@ def _alike(lot: ShelfLot, spots: Sequence[Spot], among: Array, most: float, limi
 
 
 def _taken(places: Sequence[int], spots: Sequence[Spot], close: dict[Spot, int]) -> list[int]:
-    """Places of spools taken one by one where they match all before. Spools that were not measured all stand at one spot."""
+    """Returns places of spools added one by one where they match all before. All unmeasured spools share one spot."""
     numbers = {spot: 1 << number for number, spot in enumerate(close)}
     taken, seen = [], 0
     for place in places:
@@ -96,7 +96,7 @@ def _taken(places: Sequence[int], spots: Sequence[Spot], close: dict[Spot, int])
 
 
 def _close(spots: Sequence[Spot], among: Array, most: float) -> list[int]:
-    """For each spot the spots it matches, one bit each: by the larger difference of both ways, with the allowances of both."""
+    """Returns for each spot the spots it matches, one bit each, by the larger difference of both ways, with both allowances."""
     import numpy as np
 
     parts = np.array([part for _, part in spots]) ** 2

@@ -1,4 +1,4 @@
-"""Which lots to offer in place of a refused spool: those running in the job, then the closest in colour, then the oldest."""
+"""Alternatives to a spool that is not clear: lots already in the job, then the closest in colour, then the oldest."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ Rank = tuple[bool, float, bool, datetime, int]
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A lot in stock of which nothing is known but its place in the order.
+    """A lot in stock before its clearance is checked.
 
     Args:
-        id, received_at, in_job, same: as of an `Alternative`.
-        least: a colour difference from the lots of the job that its own is not below, >= 0.
+        id, received_at, in_job, same: as in `Alternative`.
+        least: lower bound of its colour difference from the lots of the job, >= 0.
     """
 
     id: int
@@ -36,7 +36,7 @@ class Candidate:
 
     @property
     def rank(self) -> Rank:
-        """The earliest place that it may have."""
+        """The first rank that it can have."""
         return not self.in_job, round(self.least, 2), not self.same, self.received_at, self.id
 
 
@@ -46,9 +46,9 @@ class Alternative:
 
     Args:
         id: its number.
-        received_at: when it first came.
+        received_at: first receipt.
         in_job: True when it is already used in the job.
-        same: True when the refused spool holds it.
+        same: True when the spool that is not clear is of this lot.
         pairs: its match with each other lot of the job; empty where colour does not show.
     """
 
@@ -60,24 +60,24 @@ class Alternative:
 
     @property
     def apart(self) -> float:
-        """The largest colour difference from a lot of the job: 0 without one, infinite where one is not known."""
+        """The largest colour difference from a lot of the job: 0 without one, infinite where one is unknown."""
         return max((math.inf if pair.delta_e is None else pair.delta_e for pair in self.pairs), default=0.0)
 
     @property
     def rank(self) -> Rank:
-        """Its place: colour differences are told apart by hundredths, as they are shown."""
+        """Its rank; colour differences are compared in hundredths, as shown."""
         return not self.in_job, round(self.apart, 2), not self.same, self.received_at, self.id
 
 
 def in_turn(lots: Iterable[Candidate], look_at: Callable[[Candidate], Alternative | None]) -> Iterator[Alternative]:
-    """Yields lots in the order to offer them, looking at no more of them than that takes.
+    """Yields lots in order of rank, checking no more of them than necessary.
 
-    First those used in the job; then by the largest colour difference from a lot of the job, told apart by hundredths as it is shown; then
-    those that the refused spool holds; then the oldest.
+    The order is: lots used in the job, the largest colour difference from a lot of the job in hundredths, the lot of the spool that is not
+    clear, the oldest.
 
     Args:
-        lots: what there is, in any order.
-        look_at: tells what a lot is worth, None where it may not be loaded. It is asked in the order of `Candidate.rank`.
+        lots: the lots in stock, in any order.
+        look_at: returns the alternative, None where the lot may not be loaded. It is called in the order of `Candidate.rank`.
 
     Reference:
         Common practice, no source: a job stays on its lot, and stock is used first in, first out.
@@ -97,7 +97,7 @@ def why(lot: Alternative, oldest: Callable[[], datetime]) -> str:
     """Returns in words why a lot is offered.
 
     Args:
-        oldest: tells when the oldest of the lots to choose from came; asked only where that matters.
+        oldest: returns the receipt of the oldest lot in stock; called only where it matters.
     """
     said = []
     if lot.in_job:
@@ -105,7 +105,7 @@ def why(lot: Alternative, oldest: Callable[[], datetime]) -> str:
     if lot.same:
         said.append("Same lot.")
     if lot.pairs and math.isfinite(lot.apart):
-        said.append(f"Colour difference from the other lots of this job: {shown(lot.apart)} at most.")
+        said.append(f"Colour difference from the other lots of this job: at most {shown(lot.apart)}.")
     if not said:
         said.append("Oldest lot in stock." if lot.received_at == oldest() else f"Received {lot.received_at:%Y-%m-%d}.")
     return " ".join(said)
@@ -114,9 +114,9 @@ def why(lot: Alternative, oldest: Callable[[], datetime]) -> str:
 def least_apart(
     mine: Sequence[tuple[Lab | None, ColorLimits]], in_job: Sequence[tuple[Lab, ColorLimits]]
 ) -> list[float]:
-    """Returns for each colour a difference that its largest from the colours of a job is not below.
+    """Returns for each colour a lower bound of its largest difference from the colours of a job.
 
-    Of the formulas of both lots the one that tells the smaller difference; 0 for a lot that was not measured.
+    The bound is the smaller difference of both lots' formulas; 0 for a lot that was not measured.
 
     Args:
         mine: means of lots with their limits.
@@ -133,7 +133,7 @@ def least_apart(
         each = {way: delta_e_to_each(lab, rows, *way) for way in {*ways, theirs}}
         by_own = np.array([each[way][place] for place, way in enumerate(ways)])
         found = np.maximum(found, np.minimum(by_own, each[theirs]))
-    # An array rounds the last bits otherwise than a single difference does.
+    # numpy may round the last bits differently from a single difference.
     least = np.zeros(len(mine))
     least[known] = np.maximum(found - BINARY_NOISE, 0.0)
     return [float(one) for one in least]

@@ -1,4 +1,4 @@
-"""The best of all choices of lots that match and hold enough: the fewest, then the oldest; or how close the stock comes."""
+"""The best choice of matching lots that hold enough: the fewest, then the oldest; or the nearest that the stock allows."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Nearest:
-    """How close an impossible pick can come.
+    """The nearest that an impossible pick can come.
 
-    `mass_g` is the most that any lots which all match hold, `lots` the ids of the fewest, then oldest, lots that hold it, oldest first.
-    `match_max` is the least limit on pairs at which the pick would be possible, unrounded; None where no limit would do.
+    `mass_g` is the largest mass of lots that all match. `lots` are the ids of the fewest, then oldest, lots that hold it, oldest first.
+    `match_max` is the smallest limit on pairs at which the pick would be possible, unrounded; None where no limit suffices.
     """
 
     mass_g: float
@@ -29,7 +29,7 @@ class Nearest:
 
 
 def fewest(matches: Matches, need: int, found: int, effort: Effort) -> int:
-    """Returns as few lots as can be that match and hold `need`; `found` is any such choice."""
+    """Returns the smallest number of matching lots that hold `need`; `found` is any such choice."""
     low, left = 0, found.bit_count()
     while left - low > 1:
         middle = (low + left) // 2
@@ -42,10 +42,10 @@ def fewest(matches: Matches, need: int, found: int, effort: Effort) -> int:
 
 
 def oldest(lots: Sequence[StockLot], matches: Matches, need: int, found: int, effort: Effort) -> list[int]:
-    """Returns the oldest of the choices of as many lots as `found` that match and hold `need`, oldest first.
+    """Returns the oldest choice of as many matching lots as `found` that hold `need`, oldest first.
 
-    Moment by moment from the oldest, how many of the lots that came then; then which of them. Each step asks only whether a choice exists
-    that goes on so. As no choice of fewer lots holds enough, one that takes at most so many takes exactly so many.
+    It fixes the number of lots of each receipt time from the oldest on, then the lots. Each step only asks whether a choice exists with the
+    lots fixed so far. As no choice of fewer lots holds enough, "at most n lots" is the same as "exactly n lots".
     """
     ages = sorted(range(len(lots)), key=lambda i: (lots[i].received_at, lots[i].id))
     search = _Search(matches, effort, need, found)
@@ -57,9 +57,9 @@ def oldest(lots: Sequence[StockLot], matches: Matches, need: int, found: int, ef
 
 @dataclass(slots=True)
 class _Search:
-    """A choice that is made older step by step: `found` is one that goes on from the lots that are kept.
+    """Stepwise search for the oldest choice: `found` is a choice that contains the lots kept so far.
 
-    `need` is what the others still have to hold. Each is of one of `pools`, which say how many lots of a moment the choice takes at most.
+    `need` is the mass still required. Each further lot is of one of `pools`, which limit the lots per receipt time.
     """
 
     matches: Matches
@@ -70,7 +70,7 @@ class _Search:
     pools: list[Pool] = field(default_factory=list)
 
     def fix_moments(self, moments: Sequence[int]) -> None:
-        """Settles how many lots of each moment are taken, from the oldest: as many as can be."""
+        """Fixes the number of lots of each receipt time, from the oldest, as large as possible."""
         left, younger = self.found.bit_count(), self.matches.everything
         for came in moments:
             if not left:
@@ -87,7 +87,7 @@ class _Search:
                 self.pools.append((moment, most))
 
     def _most_of(self, moment: int, younger: int, left: int) -> int:
-        """The most lots of a moment that a choice can take of the `left` that it still takes; it becomes `found`."""
+        """Returns the most lots of one receipt time in a choice of `left` more lots, and stores that choice in `found`."""
         for most in range(min(left, moment.bit_count()), (self.found & moment).bit_count(), -1):
             pools = [*self.pools, (moment, most), (younger, left - most)]
             older = self.matches.reach(self.need, pools, self.effort)
@@ -97,7 +97,7 @@ class _Search:
         return (self.found & moment).bit_count()
 
     def fix_lot(self, lot: int) -> None:
-        """Keeps a lot of a moment where a choice can, else leaves it out."""
+        """Keeps a lot if a choice with it exists, else leaves it out."""
         if not any(most and moment >> lot & 1 for moment, most in self.pools):
             return
         rest = self.matches.beside(lot, self.pools)
@@ -119,7 +119,7 @@ class _Search:
 def nearest(
     lots: Sequence[StockLot], matches: Matches, need: int, apart: Array | None, match_max: float | None, effort: Effort
 ) -> Nearest:
-    """How close lots that match come. Where steps run out the mass is the most found, and the limit is one that is wide enough."""
+    """Returns the nearest that matching lots come. If steps run out, the mass is the largest found and the limit is sufficient."""
     import numpy as np
 
     best = max((1 << i for i in range(len(lots))), key=matches.mass, default=0)

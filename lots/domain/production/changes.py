@@ -1,4 +1,4 @@
-"""Changes that programs follow: a lot moves, a spool is loaded or comes off, a place has to be looked after, an instrument is due."""
+"""Changes published to other programs: lot status, loads, containment and instruments due for a check."""
 
 from __future__ import annotations
 
@@ -11,29 +11,29 @@ from lots.domain.assessment.standing_by_hand import LOADABLE, STANDINGS
 
 SPOOL_LOADED, SPOOL_UNLOADED = "spool.loaded", "spool.unloaded"
 CONTAINMENT_OPENED, INSTRUMENT_DUE = "containment.opened", "instrument.due"
-# Kinds stand in the hashed content of history entries. They are never renamed.
+# Kinds are part of the hashed content of history entries. They are never renamed.
 KINDS = (
     *(f"lot.{standing}" for standing in STANDINGS),
     *(SPOOL_LOADED, SPOOL_UNLOADED, CONTAINMENT_OPENED, INSTRUMENT_DUE),
 )
-# What a change may name beside its kind and its two states.
+# Optional members of a change, besides its kind and its two states.
 NUMBERS = ("lot_id", "load_id", "containment_id", "instrument_id")
 CODES = ("supplier_lot", "spool_code", "machine", "job", "instrument_code")
 
-# A change as a history entry holds it: kind, before, after, and those of NUMBERS and CODES that it names.
+# A change as stored in a history entry: kind, before, after, and members of NUMBERS and CODES.
 Change = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """Where a lot stands: its standing, and a verdict for each use."""
+    """Status of a lot, with a verdict for each use."""
 
     standing: str
     uses: Mapping[str, str]
 
     @property
     def state(self) -> dict[str, Any]:
-        """The state as a change tells it."""
+        """The state as published."""
         return {"standing": self.standing, "uses": dict(self.uses)}
 
 
@@ -62,12 +62,12 @@ class Place:
 
 
 def lot_moved(lot_id: int, supplier_lot: str, before: Stand | None, after: Stand) -> list[Change]:
-    """Returns the change of a lot that has just been judged, none where it stands as it stood.
+    """Returns the change of a lot after an assessment; empty if its status did not change.
 
-    A lot that may be loaded also changes when a verdict on a use does. In quarantine verdicts change with each reading, and nobody loads by them.
+    For a lot that may be loaded, a changed verdict on a use is also a change. In quarantine verdicts change with each reading and permit nothing.
 
     Args:
-        before: None for a lot that has just come.
+        before: None for a new lot.
 
     Example:
         >>> [change["kind"] for change in lot_moved(7, "Q-71", None, Stand("quarantined", {}))]
@@ -84,25 +84,25 @@ def lot_moved(lot_id: int, supplier_lot: str, before: Stand | None, after: Stand
 
 
 def spool_loaded(place: Place) -> Change:
-    """Returns the change of a spool that was put on a machine."""
+    """Returns the change of a spool that was loaded on a machine."""
     return {"kind": SPOOL_LOADED, **place.named, "before": None, "after": place.state}
 
 
 def spool_unloaded(place: Place, remaining_mass_g: float) -> Change:
-    """Returns the change of a spool that came off its machine, with what is left on it, g."""
+    """Returns the change of a spool that was unloaded, with the mass left, g."""
     after = {"spool_code": place.spool_code, "remaining_mass_g": remaining_mass_g}
     return {"kind": SPOOL_UNLOADED, **place.named, "before": place.state, "after": after}
 
 
 def containment_opened(number: int, place: Place, reason: str, *, certain: bool, loaded: bool) -> Change:
-    """Returns the change of a place that a lot had reached when it lost a use.
+    """Returns the change of a load that a lot had reached before it lost a use.
 
     Args:
         number: of the containment.
-        place: the load there, with the lot that lost the use. Where that lot only possibly got there the spool may hold another one.
-        reason: why, in words.
-        certain: False where the lot only possibly got there.
-        loaded: True while the load goes on.
+        place: the load, with the lot that lost the use. Where the lot reached it only possibly, the spool may be of another lot.
+        reason: in words.
+        certain: False where the lot reached the load only possibly.
+        loaded: True while the load has not ended.
     """
     after = {
         **place.state,

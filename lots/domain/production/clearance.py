@@ -1,4 +1,4 @@
-"""May this spool be loaded for this use and job? Every reason against it, or none."""
+"""Clearance of a spool for a use and a job: clear, or every reason against loading it."""
 
 from __future__ import annotations
 
@@ -22,37 +22,37 @@ PART_CAUTION = (
     "licensed or competent engineer. Local codes apply."
 )
 
-# Shown where a use shows colour and nobody said for which job.
+# Shown for a use that shows colour when no job was named.
 MATCH_NOT_CHECKED = "Colour match was not checked. Give the job to compare this lot with the other lots used in it."
 
-# Shown where a spool that was not measured is compared by the mean of a lot of which one spool was.
-SPOOLS_NOT_KNOWN = "Differences between spools of lot {} are not known, since one spool of it was measured."
+# Shown when the lot mean represents an unmeasured spool and only one spool of the lot was measured.
+SPOOLS_NOT_KNOWN = "Differences between spools of lot {} are unknown, because only one spool was measured."
 
-# A lot that is gone, or stands nobody knows where, is not used up by permission.
+# A concession cannot clear a lot that was returned or scrapped, or whose status is unknown.
 _HELPED_BY_CONCESSION = (*LOADABLE, "quarantined", "blocked")
 
 
 @dataclass(frozen=True, slots=True)
 class SpoolState:
-    """What is known of a spool and its lot when somebody wants to load it.
+    """State of a spool and its lot when clearance is requested.
 
     Args:
-        spool, lot: their names for people.
-        standing: where the lot is.
+        spool, lot: their codes.
+        standing: status of the lot.
         uses: verdict per use, from the last assessment.
-        blocks: characteristics that the lot's limits judge.
-        why: use -> messages of the findings that keep it from passing.
-        by_hand: (decision in force, its reason), or None.
-        cautions: what to mind of the grade; advice, which forbids nothing.
-        material: the grade as far as it decides what it is forbidden for.
+        blocks: characteristics that the lot's limits assess.
+        why: use -> messages of the findings that do not pass.
+        by_hand: (manual decision in force, its reason), or None.
+        cautions: advice for the grade; it forbids nothing.
+        material: properties of the grade that forbid uses.
         remaining_g: mass left, g.
-        nonconforming: (uses, message) of what this spool fails by itself.
+        nonconforming: (uses, message) of each failure of this spool itself.
         concessions: those of its lot.
-        life: its dates, None where they are not known.
-        dryness: how long ago it was known to be dry; None where nobody asks.
-        loaded_on: machine it is on now, None when on none.
-        withdrawn: True when it was found never to have come, or its delivery was closed.
-        judged: False when no assessment was ever stored for the lot.
+        life: dates of the spool, None where unknown.
+        dryness: age of the last proof of dryness; None where not required.
+        loaded_on: machine that holds the spool, None when on none.
+        withdrawn: True when the spool never arrived or its delivery was closed.
+        judged: False when the lot has no stored assessment.
     """
 
     spool: str
@@ -75,17 +75,17 @@ class SpoolState:
 
     @property
     def may_have_concession(self) -> bool:
-        """True where a concession of the lot may lift what speaks against it."""
+        """True where a concession of the lot may lift reasons against it."""
         return self.judged and self.standing in _HELPED_BY_CONCESSION and bool(self.concessions)
 
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
-    """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against.
+    """Clear, or every reason against loading. `clear` is True exactly when there are no reasons.
 
-    `concession` is the permission it rests on, where the lot does not conform; `only_for` names the uses of a lot that is not fit for all.
-    `passes` names every use that the lot's readings pass for. `mates` compares the lots on one spool with each other. `permission` is
-    quality's word that the grade may be used for what it is otherwise forbidden for.
+    `concession` is the concession used for a nonconforming lot. `only_for` names the permitted uses of a restricted lot.
+    `passes` names every use for which the readings pass. `mates` compares the lots on one spool with each other.
+    `permission` is quality's permission of a use that is otherwise forbidden for the grade.
     """
 
     reasons: tuple[str, ...]
@@ -99,12 +99,12 @@ class Clearance:
 
     @property
     def clear(self) -> bool:
-        """True when nothing speaks against loading."""
+        """True when there are no reasons against loading."""
         return not self.reasons
 
     @property
     def says(self) -> str:
-        """One sentence to read from two metres."""
+        """The answer as one sentence, readable from two metres."""
         if not self.clear:
             return f"Do not load: {self.reasons[0]}"
         if self.concession is not None:
@@ -122,17 +122,17 @@ def clear(
 ) -> Clearance:
     """Returns whether a spool may be loaded for a use, with every reason against it.
 
-    It fails closed: a standing that is not known to be loadable, a use nobody judged, a colour that cannot be compared, each is a reason.
-    A concession lifts what the readings, the limits or the grade say against a use; it does not lift a decision by hand, nor what
-    is wrong with this spool, this job or this moment.
+    It fails closed: an unknown status, a use that was not assessed and a colour that cannot be compared are reasons against loading.
+    A concession lifts reasons from readings, limits or the grade. It does not lift a manual decision or a reason from the spool, the job
+    or the date.
 
     Args:
         state: the spool and its lot.
-        use: what the job asks of the material.
+        use: the use of the material in the job.
         pairs: match with each other lot already used in the job.
         match_asked: True when the use shows colour, so that the pairs decide.
-        mass_g: what the job needs, g; None when nobody said.
-        at: the moment of loading, for concessions; None looks at none.
+        mass_g: mass required by the job, g; None if unknown.
+        at: time of loading, for concessions; None ignores concessions.
     """
     by_hand = _by_hand_reasons(state)
     against = [*([] if by_hand else _standing_reasons(state)), *_use_reasons(state, use), *_own_failures(state, use)]
@@ -155,7 +155,7 @@ def clear(
 
 
 def _own_failures(state: SpoolState, use: str) -> list[str]:
-    """What the spool fails by itself for this use, then what it fails for all uses."""
+    """Returns the spool's own failures for this use, then those for all uses."""
     named = [message for uses, message in state.nonconforming if use in uses]
     return named + [message for uses, message in state.nonconforming if GENERAL in uses and use not in uses]
 
@@ -168,24 +168,24 @@ def _age_reasons(state: SpoolState, use: str, at: datetime) -> list[str]:
 
 
 def _not_known(pairs: Sequence[PairMatch]) -> list[str]:
-    """Cautions about lots of which one spool was measured, as far as they are compared with a limit."""
+    """Returns cautions about lots with one measured spool that are compared with a limit."""
     return list(
         map(SPOOLS_NOT_KNOWN.format, dict.fromkeys(lot for p in pairs if p.limit is not None for lot in p.unknown))
     )
 
 
 def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], slots: int = 1) -> Clearance:
-    """Returns a clearance with a caution where its machine has no free slot. It is no refusal: a spool may have been taken off unrecorded.
+    """Returns a clearance with a caution if the machine has no free slot. It does not refuse: an unload may not have been recorded.
 
     Args:
         found: the clearance of a spool for this machine.
         machine: its name.
-        held: (spool, job) of each other spool that is on it.
-        slots: how many spools it holds at once, >= 1.
+        held: (spool, job) of each other spool on the machine.
+        slots: number of spools that the machine holds at once, >= 1.
 
     Example:
         >>> with_held(Clearance((), ()), "P1", [("HW-Q12-3", "J-1043")]).cautions
-        ('P1 already holds HW-Q12-3 for J-1043: unload it first unless it has another slot.',)
+        ('P1 already holds HW-Q12-3 for J-1043. Unload it first unless P1 has another slot.',)
         >>> with_held(Clearance((), ()), "P1", [("HW-Q12-3", "J-1043")], slots=4).cautions
         ()
     """
@@ -193,7 +193,9 @@ def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], s
         return found
     named = " and ".join(f"{spool} for {job}" for spool, job in held)
     which = plural(len(held), "it", "one of them")
-    return with_caution(found, f"{machine} already holds {named}: unload {which} first unless it has another slot.")
+    return with_caution(
+        found, f"{machine} already holds {named}. Unload {which} first unless {machine} has another slot."
+    )
 
 
 def with_caution(found: Clearance, *cautions: str) -> Clearance:
@@ -204,7 +206,7 @@ def with_caution(found: Clearance, *cautions: str) -> Clearance:
 def worst_of(
     clearances: Sequence[Clearance], spool: str = "", mates: Sequence[PairMatch] = (), match_asked: bool = False
 ) -> Clearance:
-    """Returns the clearance of a spool that holds filament of several lots: every reason of any of them counts, each said once.
+    """Returns the clearance of a spool with filament of several lots: all reasons of all lots, without duplicates.
 
     Args:
         clearances: of the same spool, one per lot, at least one.
@@ -230,7 +232,7 @@ def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
     if state.withdrawn:
         reasons.append(f"Spool {state.spool} was withdrawn when its delivery was corrected. Take it to quality.")
     if state.loaded_on is not None:
-        reasons.append(f"Spool {state.spool} is on machine {state.loaded_on}; unload it there first.")
+        reasons.append(f"Spool {state.spool} is on machine {state.loaded_on}. Unload it there first.")
     if not state.remaining_g > BINARY_NOISE:
         reasons.append(f"Spool {state.spool} is empty.")
     elif mass_g is not None and mass_g > state.remaining_g + BINARY_NOISE:
@@ -239,7 +241,7 @@ def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
 
 
 def _by_hand_reasons(state: SpoolState) -> list[str]:
-    """A decision in force speaks even where the standing has not caught up with it."""
+    """Returns the reason from a manual decision in force, even where the stored status is older."""
     if state.by_hand is None or not state.judged:
         return []
     action, reason = state.by_hand
@@ -254,7 +256,7 @@ def _by_hand_reasons(state: SpoolState) -> list[str]:
 
 def _standing_reasons(state: SpoolState) -> list[str]:
     if not state.judged or state.standing not in STANDINGS:
-        return [f"Lot {state.lot} has never been judged."]
+        return [f"Lot {state.lot} has not been assessed."]
     if state.standing in LOADABLE:
         return []
     if state.standing == "blocked":
@@ -271,18 +273,18 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
     verdict = verdict_on_use(state.uses, state.blocks, use)
     if verdict is None:
         judged = f"only {_listed(tuple(state.uses))}" if state.uses else "no use"
-        # Limits for a use that the grade forbids would not help.
+        # For a use that the grade forbids, limits cannot help.
         ask = "" if forbidden else " Ask quality to add this use."
         reasons.append(
             f"Lot {state.lot} has not been assessed for {_said(use)}. The limits of its grade cover {judged}.{ask}"
         )
     elif verdict != "pass":
-        # A blocked lot's standing has said so already; what follows is why.
+        # The status of a blocked lot is already among the reasons.
         if state.standing != "blocked":
             label = {
                 "fail": "fails for",
                 "near": "is not accepted yet for",
-                "missing": "is not measured enough for",
+                "missing": "has too few measurements for",
             }.get(verdict, "has no verdict for")
             reasons.append(f"Lot {state.lot} {label} {_said(use)}.")
         reasons += state.why.get(use if use in state.uses else GENERAL, [])
@@ -293,9 +295,9 @@ def _pair_reason(state: SpoolState, pair: PairMatch) -> str:
     if pair.within is None and pair.says:
         return f"Lot {state.lot} cannot be compared with lot {pair.lot}, already used in this job: {pair.says}"
     if pair.same_lot:
-        between = "spools of its lot differ by that much" if pair.allowance else pair.direction
+        between = "expected between spools of its lot" if pair.allowance else pair.direction
         return (
-            f"Spool {state.spool} does not match spool {pair.spool} of the same lot, already used in this job: colour difference "
+            f"Spool {state.spool} does not match spool {pair.spool} of the same lot in this job: colour difference "
             f"{shown(pair.delta_e or 0.0)}, at most {pair.limit or 0.0:g} within one job ({between})."
         )
     if pair.delta_e is None or pair.limit is None:
@@ -311,7 +313,7 @@ def _mate_reason(spool: str, pair: PairMatch) -> str:
 
 
 def unlike(pair: PairMatch) -> str:
-    """Returns in words why two lots do not match within one job."""
+    """Returns the reason why two lots do not match within one job, in words."""
     if pair.within is None and pair.says:
         return f"They cannot be compared: {pair.says}"
     if pair.delta_e is None or pair.limit is None:

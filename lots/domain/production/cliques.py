@@ -1,24 +1,23 @@
-"""Sets of lots that all match each other and are heavy enough: an exact search, by branch and bound over bit sets, within a number of steps."""
+"""Exact search for cliques of matching lots with enough mass: branch and bound over bit sets, within a number of steps."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-# Lots to choose from, one bit per lot, and how many of them at most.
+# Lots to choose from, one bit per lot, and the most lots to take from them.
 Pool = tuple[int, int]
-# One question takes at most this part of the steps that are left, so that a hard one leaves some for those after it.
+# One search takes at most this part of the remaining steps, so that a hard one leaves some for the next.
 _PART = 3
-# Guesses begin with at most so many lots, the heaviest.
+# The greedy search starts from at most this many lots, the heaviest.
 _GUESSES = 24
 
 
 @dataclass(slots=True)
 class Effort:
-    """What a search may still do. It counts steps and reads no clock, so that one question has one answer on every machine.
+    """Remaining steps of a search. It counts steps instead of time, so that a search has one result on every machine.
 
-    To look at one lot once takes `weight` steps: more where sets of lots are longer. `gave_up` is True once a question was left open for want
-    of steps.
+    Looking at one lot takes `weight` steps, more for longer bit sets. `gave_up` is True once a search ended without a result for lack of steps.
     """
 
     left: int
@@ -26,13 +25,13 @@ class Effort:
     gave_up: bool = False
 
     def spend(self, looked_at: int) -> None:
-        """Takes steps off for lots looked at; the count may go below 0 by what one node of the search takes."""
+        """Subtracts the steps for lots looked at; the count may fall below 0 by the steps of one node."""
         self.left -= looked_at * self.weight
 
 
 @dataclass(slots=True)
 class _Node:
-    """A place in the search: what is still needed, from which pools, the lots to branch on, and what was chosen on the way here."""
+    """Node of the search: mass still needed, pools, lots to branch on, and lots chosen so far."""
 
     need: int
     pools: list[Pool]
@@ -42,7 +41,7 @@ class _Node:
 
 @dataclass(frozen=True, slots=True)
 class Matches:
-    """Lots by number: their masses in micrograms, and for each the lots it matches, one bit per lot."""
+    """Lots by index: their masses in micrograms, and the lots that each one matches, one bit per lot."""
 
     masses: Sequence[int]
     near: Sequence[int]
@@ -50,30 +49,29 @@ class Matches:
     _heavy: list[int] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        # What a lot does not match, itself left out; and all lots, the heaviest first.
+        # Lots that a lot does not match, without itself; and all lots, the heaviest first.
         object.__setattr__(self, "_apart", [~(near | 1 << lot) for lot, near in enumerate(self.near)])
         object.__setattr__(self, "_heavy", sorted(range(len(self.masses)), key=lambda lot: -self.masses[lot]))
 
     @property
     def everything(self) -> int:
-        """Every lot."""
+        """All lots."""
         return (1 << len(self.masses)) - 1
 
     def mass(self, chosen: int) -> int:
-        """Micrograms in a set of lots."""
+        """Returns the micrograms in a set of lots."""
         return sum(self.masses[i] for i in bits(chosen))
 
     def reach(self, need: int, pools: Sequence[Pool], effort: Effort) -> int | None:
-        """Returns lots that all match and hold `need`, at most so many from each pool; None when there are none such.
+        """Returns matching lots that hold `need`, within the limit of each pool; None if there are none.
 
-        None too where a part of the steps left was not enough to tell: `effort.gave_up` is then set. What is returned always matches and
-        holds enough.
+        Also returns None if the allotted steps run out; `effort.gave_up` is then set. A returned set always matches and holds enough.
 
         Notes:
-            Branch and bound. Of a group of lots of which no two match only one can be chosen, so that a pool taken apart into groups gives at
-            most the sum of their heaviest. Masses may be shared out over several groups; and where at most n may be chosen, each may first
-            be made lighter by the same grant, which is then granted n times. Three choices of grants are tried, as none is always the best:
-            none at all, one for all pools, one for each. A guess is tried before the search.
+            Branch and bound. Of lots of which no two match only one can be chosen. A partition of a pool into such groups (a greedy colouring)
+            therefore bounds its mass by the sum of the heaviest of each group. Masses may be split over several groups. Where at most n lots may be
+            chosen, a grant may first be subtracted from each lot and added n times to the bound. Three choices of grants are tried: none, one for all
+            pools, and one per pool. A greedy guess precedes the search.
         """
         if need <= 0:
             return 0
@@ -108,7 +106,7 @@ class Matches:
         return None
 
     def beside(self, lot: int, pools: Sequence[Pool]) -> list[Pool]:
-        """What may still be chosen from each pool when `lot`, of one of them, has been."""
+        """Returns the pools that remain after `lot`, a member of one of them, has been chosen."""
         return [(lots & self.near[lot], most - (lots >> lot & 1)) for lots, most in pools]
 
     def _node(self, need: int, pools: list[Pool], chosen: int, effort: Effort) -> _Node:
@@ -122,13 +120,13 @@ class Matches:
         return _Node(need, pools, branches, chosen)
 
     def _grants(self, pools: Sequence[Pool], effort: Effort) -> Iterable[tuple[int, ...]]:
-        """What the lots of each pool may be granted: as much in all pools, and in each as its own lots allow."""
+        """Returns the grants to try: one for all pools, and one per pool."""
         shared = self._grant(sum(lots for lots, _ in pools), sum(most for _, most in pools), effort)
         own = tuple(self._grant(lots, most, effort) for lots, most in pools) if len(pools) > 1 else (shared,)
         return dict.fromkeys(((shared,) * len(pools), own))
 
     def _most(self, pools: Sequence[Pool], effort: Effort) -> int:
-        """The most that pools could hold if all lots matched."""
+        """Returns the largest mass that the pools could hold if all lots matched."""
         total = 0
         for lots, most in pools:
             left = min(most, lots.bit_count())
@@ -142,10 +140,10 @@ class Matches:
         return total
 
     def _guess(self, need: int, pools: list[Pool], effort: Effort, floor: int) -> int | None:
-        """Returns lots that match and hold `need`, found without a search; None where no guess does.
+        """Returns matching lots that hold `need`, found greedily; None if no guess succeeds.
 
-        Each guess begins with a heavy lot and adds lots while they match: the heaviest first, then those first that match the most of what the
-        first one matches.
+        Each guess starts from a heavy lot and adds lots while they match: first in order of mass, then by the number of matches among the lots
+        that match the first.
         """
         everything = sum(lots for lots, _ in pools)
         heavy = [lot for lot in self._heavy if everything >> lot & 1]
@@ -166,7 +164,7 @@ class Matches:
         return None
 
     def _filled(self, need: int, first: int, order: Sequence[int], pools: list[Pool]) -> int | None:
-        """The first lot and those that match it and each other, taken in this order, where they hold `need`."""
+        """Returns the first lot and lots that match it and each other, taken in this order, if they hold `need`."""
         chosen, free = 1 << first, self.near[first]
         need -= self.masses[first]
         room = [most - (lots >> first & 1) for lots, most in pools]
@@ -183,7 +181,7 @@ class Matches:
         return chosen if need <= 0 else None
 
     def _group(self, lots: int) -> list[int]:
-        """Returns lots of which no two match and to which none can be added."""
+        """Returns a maximal group of lots of which no two match."""
         group = []
         while lots:
             lot = (lots & -lots).bit_length() - 1
@@ -192,7 +190,7 @@ class Matches:
         return group
 
     def _grant(self, lots: int, most: int, effort: Effort) -> int:
-        """The heaviest of the last group that counts, where only so many of the heaviest groups do; 0 where all do, or where steps run out."""
+        """Returns the heaviest mass of the last of the `most` heaviest groups; 0 if all groups count or the steps run out."""
         heaviest = []
         while lots:
             group = self._group(lots)
@@ -206,15 +204,15 @@ class Matches:
         return heaviest[most - 1] if 0 < most <= len(heaviest) else 0
 
     def _branches(self, need: int, pools: Sequence[Pool], grants: Sequence[int], effort: Effort) -> list[int]:
-        """The lots to branch on with these grants: every lot where the grants alone would reach, which tells nothing."""
+        """Returns the lots to branch on with these grants: every lot where the grants alone reach `need`."""
         rest = need - sum(grant * most for grant, (_, most) in zip(grants, pools, strict=True))
         mass = {i: self.masses[i] - grant for grant, (lots, _) in zip(grants, pools, strict=True) for i in bits(lots)}
         return self._needed(mass, rest, effort) if rest > 0 else sorted(mass, reverse=True)
 
     def _needed(self, mass: dict[int, int], need: int, effort: Effort) -> list[int]:
-        """Returns lots without any of which the others cannot reach `need`: what is left when groups have used up all but the last of it.
+        """Returns lots of which at least one is required to reach `need`: those left when the groups have used up all but the last part.
 
-        Where steps run out it returns more than that.
+        It may return more than that when the steps run out.
         """
         left = {i: at for i, at in mass.items() if at > 0}
         lots = 0
@@ -236,7 +234,7 @@ class Matches:
 
 
 def bits(lots: int) -> Iterator[int]:
-    """Yields the numbers of the bits that are set, smallest first."""
+    """Yields the indices of the bits that are set, smallest first."""
     while lots:
         yield (lots & -lots).bit_length() - 1
         lots &= lots - 1

@@ -1,4 +1,4 @@
-"""Drying a spool: whether it kept to the grade's rule, in words with what it lacks."""
+"""Drying of a spool: conformity with the grade's drying rule, in words."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-# A drying may be cooler than the rule by this much, °C, and never hotter. Common practice, no source.
+# Permitted negative deviation from the drying temperature, °C; hotter is not permitted. Common practice, no source.
 COOLER_C = 5.0
 
 CAUTION = (
@@ -18,7 +18,7 @@ TOO_HOT = "may stick together or be oval. Check that it unwinds, and measure its
 
 @dataclass(frozen=True, slots=True)
 class DryingRule:
-    """How a grade is dried: temperature in °C and time in h, and the temperature in °C at which its filament softens; None where nobody stated it."""
+    """Drying rule of a grade: temperature in °C, time in h, and softening temperature in °C; None where not stated."""
 
     dry_c: float | None = None
     dry_h: float | None = None
@@ -26,13 +26,13 @@ class DryingRule:
 
     @property
     def as_json(self) -> dict[str, float] | None:
-        """What was stated, by field name; None when nothing was."""
+        """The stated values by field name; None without any."""
         stated = {"dry_c": self.dry_c, "dry_h": self.dry_h, "softening_c": self.softening_c}
         return {name: value for name, value in stated.items() if value is not None} or None
 
     @classmethod
     def from_json(cls, kept: Mapping[str, Any] | None) -> DryingRule:
-        """Returns the rule that `as_json` kept."""
+        """Returns the rule from its `as_json`."""
         return cls(**(kept or {}))
 
     @property
@@ -41,17 +41,17 @@ class DryingRule:
         return "" if self.dry_c is None or self.dry_h is None else f" ({self.dry_c:g} °C, {self.dry_h:g} h)"
 
     def too_hot(self, temperature_c: float) -> bool:
-        """True where a drying was hotter than the filament's softening temperature."""
+        """Returns whether a drying was hotter than the softening temperature."""
         return self.softening_c is not None and temperature_c > self.softening_c
 
     def conforms(self, temperature_c: float, hours: float) -> bool | None:
-        """Returns whether a drying kept to the rule; None without a rule.
+        """Returns whether a drying met the rule; None without a rule.
 
-        It did at the rule's temperature or at most 5 °C below, for at least the rule's time. A hotter drying never keeps to it.
+        A drying conforms at the rule's temperature or at most 5 °C below, for at least the rule's time. A hotter drying never conforms.
 
         Args:
             temperature_c: of the air around the spool, °C.
-            hours: how long it was held, h, > 0.
+            hours: time at that temperature, h, > 0.
 
         Reference:
             Common practice, no source.
@@ -65,22 +65,22 @@ class DryingRule:
         )
 
     def says(self, temperature_c: float, hours: float) -> str:
-        """Returns in words whether a drying kept to the rule, and what it lacks."""
+        """Returns in words whether a drying met the rule, and the deviations."""
         hot = (
             f" {temperature_c:g} °C is above the softening temperature of {self.softening_c:g} °C, so the filament {TOO_HOT}"
             if self.too_hot(temperature_c)
             else ""
         )
         if self.dry_c is None or self.dry_h is None:
-            return f"Noted. The grade has no drying rule, so nobody can tell whether this was enough.{hot}"
+            return f"Recorded. The grade has no drying rule, so this drying cannot be assessed.{hot}"
         lacks = []
         if temperature_c > self.dry_c:
             lacks.append(f"it was hotter than {self.dry_c:g} °C")
         elif temperature_c < self.dry_c - COOLER_C:
             lacks.append(f"it was cooler than {self.dry_c - COOLER_C:g} °C")
         if hours < self.dry_h:
-            lacks.append(f"{self.dry_h - hours:g} h are lacking")
+            lacks.append(f"it was {self.dry_h - hours:g} h too short")
         rule = f"the grade's rule{self.in_words}"
         if not lacks:
-            return f"This drying keeps to {rule}.{hot}"
-        return f"This drying does not keep to {rule}, because {' and '.join(lacks)}.{hot}"
+            return f"This drying meets {rule}.{hot}"
+        return f"This drying does not meet {rule}, because {' and '.join(lacks)}.{hot}"

@@ -1,4 +1,4 @@
-"""Which lots and spools may share a job: every pair must match, since A like B and B like C does not make A like C."""
+"""Colour match of the lots and spools of one job. Every pair is compared, because matching is not transitive."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 
 @dataclass(frozen=True, slots=True)
 class SpoolColor:
-    """The colour that stands for a spool: its own mean, or that of its lot.
+    """Colour that represents a spool: its own mean, or the mean of its lot.
 
     Args:
         lot: name of its lot.
         lab: the mean; None where the lot was never measured.
         spool: its code; "" for any spool of the lot.
-        sd: standard deviations between the lot's spools, where the lot's mean stands for a spool that was not measured; else None.
-        known: False where the lot's mean stands for it and differences between its spools are not known, since one spool was measured.
+        sd: standard deviations between the lot's spools, where the lot's mean represents an unmeasured spool; else None.
+        known: False where the lot's mean represents the spool and only one spool of the lot was measured.
     """
 
     lot: str
@@ -36,30 +36,30 @@ class SpoolColor:
     def of(
         cls, lot: str, spool: str, own: Mapping[str, Any] | None, mean: Lab | None, between: Between | None
     ) -> SpoolColor:
-        """Returns what stands for a spool.
+        """Returns the colour that represents a spool.
 
         Args:
             lot, spool: their names.
-            own: what is kept of its own colour, None where it was not measured.
+            own: the stored mean colour of the spool, None where it was not measured.
             mean: of its lot.
-            between: how far the lot's spools lie apart; None for a lot that was judged before that was kept, which is taken as it is.
+            between: spread between the lot's spools; None for a lot assessed before it was stored, which gets no allowance.
         """
         if own is not None:
             return cls(lot, Lab(*own["lab"]), spool)
         return cls(lot, mean, spool, between.sd if between else None, between is None or between.sd is not None)
 
     def allowance(self, limits: ColorLimits) -> float:
-        """Returns by how much it may differ from the colour that stands for it, root mean square, in the formula of the limits."""
+        """Returns the root mean square difference of an unmeasured spool from the lot mean, in the formula of the limits."""
         return 0.0 if self.lab is None or self.sd is None else allowance(self.lab, self.sd, limits)
 
 
 @dataclass(frozen=True, slots=True)
 class PairMatch:
-    """Colour difference of two that would stand in one job. `within` is None where it could not be told: a mean is missing, or as `says` has it.
+    """Colour difference of two lots or spools in one job. `within` is None where it is unknown: a mean is missing, or for the reason in `says`.
 
-    `lot` names the reference, `of` the lot that is compared with it; `spool` and `of_spool` are their spools, "" for any of the lot.
-    `allowance` is the part of the difference that stands for spools which were not measured. `unknown` names lots that do not show how far their
-    spools differ, although such a spool of them is compared.
+    `lot` names the reference, `of` the lot compared with it. `spool` and `of_spool` are their spools, "" for any spool of the lot.
+    `allowance` is the part of the difference for unmeasured spools. `unknown` names the lots with an unmeasured spool in the comparison and
+    an unknown spread between spools.
     """
 
     lot: str
@@ -81,10 +81,10 @@ class PairMatch:
 
 
 def within_one_job(*limits: ColorLimits) -> float | None:
-    """Returns the largest colour difference that lots judged under these limits may have within one job, None where none of them asks.
+    """Returns the largest colour difference that lots under these limits may have within one job, None without such a limit.
 
     It is the `job_pair_max` of a revision, or its `step_max` where the revision does not name one. The strictest of several revisions
-    decides, so that it does not matter which lot came to the job first.
+    decides, so the result does not depend on the order of loading.
 
     Example:
         >>> within_one_job(ColorLimits(step_max=0.5), ColorLimits(step_max=0.4, job_pair_max=0.8))
@@ -97,23 +97,23 @@ def within_one_job(*limits: ColorLimits) -> float | None:
 def match_pairs(
     mine: SpoolColor, others: Sequence[tuple[SpoolColor, float | None]], limits: ColorLimits
 ) -> list[PairMatch]:
-    """Returns how the colour of a spool lies to those already used in a job.
+    """Returns the match of a spool with each colour already used in a job.
 
-    A spool that was not measured may lie anywhere about its lot's mean, so that its difference is the root of the squared difference of the
-    means and of the squared allowance for what spools of its lot differ by. That is the root mean square difference to expect.
+    The colour of an unmeasured spool is uncertain about the lot mean. The difference is therefore the root of the squared difference of the
+    means plus the squared allowances between spools: the expected root mean square difference.
 
     Args:
-        mine: the spool or the lot in hand.
+        mine: the spool or lot to be loaded.
         others: (colour, its own limit within one job) of the others, in the order to be shown. The stricter of two lots' limits
-            decides, so that it does not matter which of them came to the job first.
-        limits: formula, weights and limit within one job of the lot in hand; without a limit on either side no match is asked for.
+            decides, so the result does not depend on the order of loading.
+        limits: formula, weights and limit within one job of `mine`; without a limit on either side every pair matches.
 
     Returns:
-        One PairMatch per other. The difference is that of the one in hand from the other.
+        One PairMatch per other, with the difference of `mine` from it.
 
     Reference:
-        Two lots 0.7 from a reference can be 1.4 from each other; each pair is compared directly. The mean of a squared difference is the
-        square of the mean difference and the variance (any statistics handbook); taking it for the spool is common practice, no source.
+        Two lots 0.7 from a reference can be 1.4 from each other; each pair is compared directly. The mean squared difference is the squared
+        mean difference plus the variance (any statistics handbook); its use for a spool is common practice, no source.
     """
     own, pairs = within_one_job(limits), []
     for other, theirs in others:
@@ -139,12 +139,12 @@ def match_pairs(
 
 
 def across_instruments(pair: PairMatch, uncertainty: float, says: str) -> PairMatch:
-    """Returns a match of two lots that were read with different instruments: a mismatch that the instruments alone may explain cannot be told.
+    """Returns a match of two lots measured with different instruments; a mismatch within the instruments' uncertainty becomes unknown.
 
     Args:
-        pair: as it was read.
-        uncertainty: standard uncertainty of the difference that comes from the instruments, >= 0.
-        says: why, and what to do.
+        pair: the match from the readings.
+        uncertainty: standard uncertainty of the difference between the instruments, >= 0.
+        says: the reason, and what to do.
 
     Notes:
         A match stays a match. Beyond 1.645 standard uncertainties a mismatch stays one.
@@ -153,7 +153,7 @@ def across_instruments(pair: PairMatch, uncertainty: float, says: str) -> PairMa
         This project's rule, no source.
 
     Example:
-        >>> across_instruments(PairMatch("L-1", 0.8, 0.5, False), 0.6, "read apart").within is None
+        >>> across_instruments(PairMatch("L-1", 0.8, 0.5, False), 0.6, "Different instruments.").within is None
         True
     """
     if pair.within is not False or pair.delta_e is None or pair.limit is None:
@@ -164,9 +164,9 @@ def across_instruments(pair: PairMatch, uncertainty: float, says: str) -> PairMa
 
 
 def worse(*pairs: PairMatch) -> PairMatch:
-    """Returns the comparison that speaks most against two: not within, then not known, then the larger difference.
+    """Returns the worst comparison: not within, then unknown, then the larger difference.
 
-    Two lots compared both ways may differ in formula and limit; where neither was there first, both ways must match.
+    Two lots compared both ways may differ in formula and limit. Without an order of loading, both ways must match.
     """
     order = {False: 0, None: 1, True: 2}
     return min(pairs, key=lambda pair: (order[pair.within], -(pair.delta_e or 0.0)))

@@ -1,4 +1,4 @@
-"""Which lots and spools to take for a job: the fewest lots that all match each other and hold enough, the oldest first."""
+"""Choice of lots and spools for a job: the fewest lots that all match each other and hold enough, the oldest first."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ from lots.domain.words import counted
 if TYPE_CHECKING:
     from lots.domain.colorimetry.color_difference import Array
 
-# Steps of the search. A step takes some 0.5 microseconds on a common core and 1 on a slow one, so that a search ends within 2 s there.
+# Most steps of the search. A step takes about 0.5 microseconds on a common core and 1 on a slow one, so a search ends within 2 s.
 STEPS = 2_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Pick:
-    """What to take for a job, or why nothing will do.
+    """Lots and spools to use for a job, or the reason why the stock is not sufficient.
 
-    `lots` are ids, oldest first; `spools` are codes in the order to use them; both are empty when not possible. `mass_g` is the filament
-    on those spools, `needed_g` the job's mass with its waste. `largest_pair` is the largest colour difference between two
-    of the lots; None where there is no pair or none was asked to match. `nearest` is set where the pick is not possible.
-    `pairs` has the ids of every two lots that were compared, with their difference.
-    `proven_optimal` is False where the search ended at its limit: every pair matches and the mass is enough, but a better choice may exist.
+    `lots` are ids, oldest first. `spools` are codes in the order of use. Both are empty when the pick is impossible. `mass_g` is the
+    filament on those spools. `needed_g` is the job's mass with waste. `largest_pair` is the largest colour difference between two of the
+    lots; None without a pair or without a match limit. `nearest` is set where the pick is impossible. `pairs` has the ids and the
+    difference of every two lots that were compared. `proven_optimal` is False where the search ended at its limit: the pick is valid, but
+    a better one may exist.
     """
 
     possible: bool
@@ -56,29 +56,29 @@ def pick(
     *,
     steps: int = STEPS,
 ) -> Pick:
-    """Returns the lots and spools to take for a job, or how close the stock comes.
+    """Returns the lots and spools to use for a job, or the nearest that the stock allows.
 
-    In this order: every two lots are within `match_max` of each other; the lots hold enough; they are as few as can be; they are the
-    oldest, comparing when the oldest of each choice came, then the second oldest and so on, and where all of those are equal, the ids in
-    the same order. Of their spools the opened ones come first, then the oldest, then the smallest code: spools are taken in
-    that order until there is enough, then, last first, each is left out without which there still is.
+    Criteria in order: every two lots are within `match_max`; the lots hold enough; the number of lots is smallest; the lots are the
+    oldest. Choices are compared by the receipt date of their oldest lot, then of the next, and so on; ties are decided by id. Opened
+    spools come first, then the oldest, then the smallest code. Spools are taken in that order until the mass is sufficient. Then, last
+    first, each spool that is not needed is removed.
 
     Args:
         stock: lots that may be used, each id once.
         mass_g: g, > 0.
-        match_max: the largest colour difference between two lots, >= 0; a pair exactly at it matches. None asks for no match.
-        limits: formula and weights; nothing else of them is used.
-        waste_percent: % of `mass_g` to take on top, >= 0.
-        steps: most steps that the search takes, >= 0; see `Effort`.
+        match_max: the largest colour difference between two lots, >= 0; a pair exactly at it matches. None: colour does not count.
+        limits: formula and weights; the limits themselves are not used.
+        waste_percent: % of `mass_g` to take in addition, >= 0.
+        steps: most steps of the search, >= 0; see `Effort`.
 
     Raises:
-        ValueError: a number out of its range, or two lots of one id.
+        ValueError: a number out of its range, or two lots with one id.
 
     Notes:
-        Exact while steps last, and marked where they did not. A pair is compared both ways and the larger difference counts, since CIE94 and
-        CMC depend on which is the reference. A lot without a measured colour matches no other and may only be used alone. The problem (a
-        clique of least size with a given weight) is NP-hard in general; colours of one grade lie in a ball of three dimensions, where bounds by
-        groups of lots that do not match cut nearly everything. Of more lots or colours than are compared, the lots that hold the most are.
+        Exact unless the steps run out; `proven_optimal` is then False. A pair is compared both ways and the larger difference counts, since
+        CIE94 and CMC depend on the reference. A lot without a measured colour may only be used alone. The problem (minimum clique with a given
+        weight) is NP-hard in general. Colours of one grade lie in a small region of CIELAB, where the colouring bounds prune nearly everything.
+        Above `MOST_LOTS` or `MOST_COLORS` only the lots that hold the most are compared.
 
     Reference:
         Matching is not transitive, so pairs are compared and never chains. Bounds by greedy colouring as in Tomita and Seki 2003, An
@@ -96,7 +96,7 @@ def pick(
     needed_g = _needed(stock, mass_g, match_max, waste_percent)
     need, held = micrograms(needed_g), [lot for lot in stock if lot.mass_ug]
     if alone := [lot for lot in held if lot.mass_ug >= need]:
-        # Where one lot is enough no pair needs to be compared, since the fewest is what is asked.
+        # One lot is the smallest number, so no pair needs to be compared.
         return _possible([min(alone, key=lambda lot: (lot.received_at, lot.id))], need, needed_g, match_max, None, "")
     lots = central_first(compared(held), limits)
     apart = None if match_max is None else differences(lots, limits)
@@ -108,7 +108,7 @@ def pick(
         proven = not effort.gave_up and len(lots) == len(held)
         says = _why_not(lots, sum(lot.mass_ug for lot in held), needed_g, match_max, nearest)
         if not proven:
-            says += " The search ended at its limit, so a better set may exist."
+            says += " The search reached its limit. A better set may exist."
         return Pick(False, (), (), 0.0, needed_g, None, says, nearest, proven)
     found = best_choice.fewest(matches, need, found, effort)
     is_fewest = not effort.gave_up and len(lots) == len(held)
@@ -116,9 +116,9 @@ def pick(
     open_end = (
         ""
         if is_fewest and not effort.gave_up
-        else "older lots may be enough"
+        else "Older lots may suffice"
         if is_fewest
-        else "fewer or older lots may be enough"
+        else "Fewer or older lots may suffice"
     )
     pairs, largest = _pairs(lots, chosen, apart)
     answer = _possible([lots[i] for i in chosen], need, needed_g, match_max, largest, open_end)
@@ -128,7 +128,7 @@ def pick(
 def _pairs(
     lots: Sequence[StockLot], chosen: Sequence[int], apart: Array | None
 ) -> tuple[tuple[tuple[int, int, float], ...], float | None]:
-    """Every two of the lots with their difference, and the largest; none where no match is asked."""
+    """Returns every two of the lots with their difference, and the largest difference; empty without a match limit."""
     if apart is None:
         return (), None
     pairs = tuple((lots[i].id, lots[j].id, float(apart[i, j])) for i, j in combinations(chosen, 2))
@@ -143,21 +143,23 @@ def _possible(
     largest: float | None,
     open_end: str,
 ) -> Pick:
-    """The answer with these lots; `open_end` says what the search did not prove, "" where it proved everything."""
+    """Returns the pick of these lots; `open_end` says what the search did not prove, "" if nothing."""
     taken = _spools([spool for lot in chosen for spool in lot.spools], need)
     taken_g = sum(micrograms(spool.mass_g) for spool in taken) / MICROGRAMS
     names = ", ".join(lot.name for lot in chosen)
     says = f"{_grams(taken_g)} on {counted(len(taken), 'spool')} of {counted(len(chosen), 'lot')} ({names}) for the {_grams(needed_g)} needed."
     if largest is not None:
-        says += f" Any two of these lots differ by at most {_rounded_up(largest)}; {match_max} is allowed."
+        says += (
+            f" The largest colour difference between two of these lots is {_rounded_up(largest)} (limit {match_max})."
+        )
     if open_end:
-        says += f" The search ended at its limit, so {open_end}."
+        says += f" The search reached its limit. {open_end}."
     ids, codes = tuple(lot.id for lot in chosen), tuple(spool.code for spool in taken)
     return Pick(True, ids, codes, taken_g, needed_g, largest, says, None, not open_end)
 
 
 def _spools(spools: Sequence[StockSpool], need: int) -> list[StockSpool]:
-    """Returns the spools to use: opened, then oldest, then smallest code, until there is enough; then none that is not needed."""
+    """Returns the spools to use, sorted by opened, oldest and smallest code, without those that are not needed."""
     taken: list[StockSpool] = []
     total = 0
     for spool in sorted(spools, key=lambda s: (not s.opened, s.received_at, s.code)):
@@ -172,7 +174,7 @@ def _spools(spools: Sequence[StockSpool], need: int) -> list[StockSpool]:
 
 
 def _needed(stock: Sequence[StockLot], mass_g: float, match_max: float | None, waste_percent: float) -> float:
-    # 1000 g and 10 % are 1100 g so; 1000 * 1.1 is 1100.0000000000002.
+    # 1000 * 1.1 would be 1100.0000000000002.
     needed_g = mass_g * (100 + waste_percent) / 100
     if not (mass_g > 0 and math.isfinite(needed_g)):
         raise ValueError(f"mass_g is {mass_g!r}; it must be a number above 0")
@@ -188,25 +190,25 @@ def _needed(stock: Sequence[StockLot], mass_g: float, match_max: float | None, w
 def _why_not(lots: Sequence[StockLot], total: int, needed_g: float, match_max: float | None, nearest: Nearest) -> str:
     total_g = total / MICROGRAMS
     names = {lot.id: lot.name for lot in lots}
-    best = f"the best set is {', '.join(names[i] for i in nearest.lots)}"
-    matching = f"{_grams(nearest.mass_g)} of the {_grams(needed_g)} needed match within {match_max}; {best}."
+    best = f"The best set is {', '.join(names[i] for i in nearest.lots)}"
+    matching = f"{_grams(nearest.mass_g)} of the {_grams(needed_g)} needed match within {match_max}. {best}."
     if micrograms(total_g) < micrograms(needed_g):
         short = f"There is not enough filament: {_grams(total_g)} in stock, {_grams(needed_g)} needed."
         return short if match_max is None or nearest.mass_g == total_g else f"{short} Only {matching}"
     if nearest.match_max is not None:
-        return f"Only {matching} It would be possible within {_rounded_up(nearest.match_max)}."
+        return f"Only {matching} A limit of {_rounded_up(nearest.match_max)} would make the pick possible."
     unmeasured = ", ".join(lot.name for lot in lots if lot.lab is None)
-    if not unmeasured:  # lots that were not compared hold the rest
+    if not unmeasured:  # the rest is in lots that were not compared
         return f"Only {matching}"
-    return f"Only {matching} No wider match would do: {unmeasured} cannot be matched until the colour is measured."
+    return f"Only {matching} A wider limit does not help. Measure the colour of {unmeasured} first."
 
 
 def _grams(mass_g: float) -> str:
-    """Grams as people read them, never rounded: what is short by a little must not read as enough."""
+    """Returns grams with all digits, never rounded, so that a mass that is slightly too small never reads as sufficient."""
     whole, _, part = f"{mass_g:,.6f}".replace(",", " ").partition(".")
     return f"{whole}.{part.rstrip('0')}".rstrip(".") + " g"
 
 
 def _rounded_up(difference: float) -> str:
-    """A colour difference with two decimals, rounded up: a limit of the number shown allows it."""
+    """Returns a colour difference with two decimals, rounded up, so that a limit of the number shown allows it."""
     return shown(math.ceil(round(difference * 100, 8)) / 100)

@@ -1,4 +1,4 @@
-"""Scale factors belong to a printer: which coupons speak for the machine that is asked for, and what comes between two printers."""
+"""Scale factors per printer: shrinkage specimens of the requested machine, and corrections between printers."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, BETWEEN_PR
 from lots.domain.code_identity import identity
 from lots.domain.conformity.limits import BINARY_NOISE
 
-# Control prints per axis on each of two printers, at least, before their offset counts. Common practice, no source.
+# Least control prints per axis on each of two printers for an offset between them. Common practice, no source.
 LEAST_CONTROLS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Shrunk:
-    """Shrinkage along one axis: %, its standard uncertainty in % (None when unknown), and the printer that it was measured on (None when unknown)."""
+    """Shrinkage along one axis, %, with its standard uncertainty in % and its printer; None when unknown."""
 
     percent: float
     uncertainty: float | None = None
@@ -24,24 +24,24 @@ class Shrunk:
 
     @property
     def known(self) -> bool:
-        """True where its uncertainty is known: equal lengths show none."""
+        """True where the uncertainty is known; equal lengths give none."""
         return self.uncertainty is not None and self.uncertainty > BINARY_NOISE
 
 
 @dataclass(frozen=True, slots=True)
 class PrinterOffset:
-    """How much more one printer's parts shrink than another's along one axis, %, with its standard uncertainty, as control prints on both show."""
+    """Difference of shrinkage between two printers along one axis, %, with its standard uncertainty, from control prints on both."""
 
     percent: float
     uncertainty: float
 
     @classmethod
     def between(cls, here: Sequence[ShrinkTest], there: Sequence[ShrinkTest]) -> dict[str, PrinterOffset]:
-        """Returns by axis how much more control prints shrink on one printer than on another; an axis with fewer than three tests on either is left out.
+        """Returns by axis the difference of shrinkage between two printers, for axes with at least three tests on each.
 
         Args:
-            here: control prints on the machine that is asked for.
-            there: control prints by the same recipe on the printer of the coupons.
+            here: control prints on the requested machine.
+            there: control prints by the same recipe on the printer of the specimens.
 
         Reference:
             JCGM 100:2008, 5.1.2 (difference of two means). Three of each: common practice, no source.
@@ -56,7 +56,7 @@ class PrinterOffset:
 
 @dataclass(frozen=True, slots=True)
 class ForPrinter:
-    """Shrinkage per axis as it holds for a machine, the printers it was measured on in words, and what to mind."""
+    """Shrinkage per axis for a machine, the printers it was measured on in words, and cautions."""
 
     axes: Mapping[str, Shrunk]
     measured_on: str | None
@@ -69,17 +69,18 @@ def for_printer(
     machine: str | None,
     offsets: Mapping[str, PrinterOffset] | None = None,
 ) -> ForPrinter:
-    """Returns the shrinkage that holds for a machine: by coupons of that machine where there are any, else by all coupons of the lot, with a caution.
+    """Returns the shrinkage for a machine: from specimens of that machine, else from all specimens of the lot with a caution.
 
     Args:
-        by_printer: printer -> axis -> shrinkage of the lot's coupons; empty where their printers were not kept.
-        whole: axis -> shrinkage over all coupons of the lot.
-        machine: that the spool shall go on; None when nobody said, and then nothing is added.
-        offsets: axis -> how much more this machine shrinks than the printer of the coupons, where control prints tell it.
+        by_printer: printer -> axis -> shrinkage of the lot's specimens; empty where their printers were not kept.
+        whole: axis -> shrinkage over all specimens of the lot.
+        machine: the machine to load; None if unknown, and then nothing is corrected.
+        offsets: axis -> difference of shrinkage of this machine from the printer of the specimens, from control prints.
 
     Notes:
-        Names are compared as machine names are (`identity`). Without coupons of the machine 0.15 % is added to the standard uncertainty, as printers differ
-        by 0.1 to 0.2 %; an uncertainty that is not known stays unknown. A known offset corrects the shrinkage and adds its own uncertainty instead.
+        Names are compared as machine names are (`identity`). Without specimens of the machine 0.15 % is added to the standard uncertainty, as
+        printers differ by 0.1 to 0.2 %; an unknown uncertainty stays unknown. A known offset corrects the shrinkage and adds its own
+        uncertainty instead.
 
     Reference:
         Common practice, no source.
@@ -107,54 +108,55 @@ def for_printer(
 
 
 def _of_machine(by_printer: Mapping[str, Mapping[str, Shrunk]], machine: str) -> dict[str, Shrunk]:
-    """The shrinkage along each axis by coupons of this machine, however its name was typed."""
+    """Returns the shrinkage along each axis from specimens of this machine, by any spelling of its name."""
     return {axis: one for name, some in by_printer.items() if same(name, machine) for axis, one in some.items()}
 
 
 def _corrected(offsets: Mapping[str, PrinterOffset], others: str, machine: str) -> list[str]:
-    """The caution where coupons of other printers stand in, corrected by what lies between the printers."""
+    """Returns the caution for axes corrected by the offset between printers."""
     if not offsets:
         return []
-    shift = ", ".join(f"{axis.upper()} {offset.percent:+.2f} %" for axis, offset in offsets.items())
+    # Adding 0 removes the sign of a negative zero.
+    shift = ", ".join(f"{axis.upper()} {round(offset.percent, 2) + 0.0:+.2f} %" for axis, offset in offsets.items())
     return [
         f"The scale factors were measured on printer {others} and corrected to {machine} by control prints on both ({shift})."
     ]
 
 
 def _moved(one: Shrunk, offset: PrinterOffset | None) -> Shrunk:
-    """A shrinkage that was measured on another printer, with what lies between both where it is known, else with what may."""
+    """Returns a shrinkage from another printer, with the known offset between the printers, else with the usual difference as uncertainty."""
     between = BETWEEN_PRINTERS if offset is None else offset.uncertainty
     u = None if one.uncertainty is None else math.hypot(one.uncertainty, between)
     return Shrunk(one.percent + (offset.percent if offset else 0.0), u, one.printer)
 
 
 def _across(axes: list[str], others: str, machine: str, whole: bool) -> str:
-    """The caution where coupons of other printers stand in: for all axes, or for some of them."""
+    """Returns the caution for specimens of other printers: for all axes, or for some of them."""
     subject = "The scale factors were" if whole else f"The scale factor along {' and '.join(axes).upper()} was"
     return f"{subject} measured on printer {others}, not on {machine}. Printers differ by 0.1 to 0.2 %."
 
 
 def same(printer: str, machine: str) -> bool:
-    """Returns whether the name of a printer is that of a machine, however both were typed."""
+    """Returns whether two names denote the same printer, by any spelling."""
     return identity(printer) == identity(machine)
 
 
 def strength_caution(printers: Mapping[str, object], machine: str | None) -> str:
-    """Returns what to mind where bars were broken on other printers than the machine that is asked for; "" where nothing is.
+    """Returns the caution where specimens were printed on other printers than the requested machine; else "".
 
-    Bond between layers depends on the printer as much as on the filament.
+    Interlayer strength depends on the printer as much as on the filament.
 
     Args:
-        printers: printers of the lot's bars that are known.
-        machine: that the spool shall go on; None when nobody said.
+        printers: known printers of the lot's specimens.
+        machine: the machine to load; None if unknown.
 
     Reference:
         Common practice, no source.
 
     Example:
         >>> strength_caution({"P1": None}, "P9")
-        'Interlayer strength was measured on P1. It says nothing of P9.'
+        'Interlayer strength was measured on P1. It may differ on P9.'
     """
     if machine is None or not printers or any(same(name, machine) for name in printers):
         return ""
-    return f"Interlayer strength was measured on {' and '.join(sorted(printers))}. It says nothing of {machine}."
+    return f"Interlayer strength was measured on {' and '.join(sorted(printers))}. It may differ on {machine}."

@@ -1,4 +1,4 @@
-"""How old a spool is, sealed and opened, how long it stays dry, and what that means for loading it."""
+"""Shelf life, open life and dryness of a spool, and their effect on loading."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from lots.domain.production.drying import DryingRule
 
 @dataclass(frozen=True, slots=True)
 class SpoolLife:
-    """The dates of a spool and what its grade allows.
+    """The dates of a spool and the limits of its grade.
 
     Args:
-        received_at: when its delivery came.
-        opened_at: when it was first opened, None while sealed.
-        dried_at: when it was last dried, None if never.
+        received_at: receipt of its delivery.
+        opened_at: first opening, None while sealed.
+        dried_at: last drying, None if never.
         shelf_life_days: days after receipt within which a sealed lot needs no new inspection; None for no limit.
         open_life_days: days after opening, or after the last drying, before it must be dried again; None for no limit.
-        reinspected_until: the date that a re-inspection of its lot extends the shelf life to, None without one. The days after opening
-            stay as they are: what a spool took up since it was opened, an inspection of its lot does not show.
+        reinspected_until: end of the shelf life after a re-inspection of the lot, None without one. The open life does not change, because
+            an inspection of the lot does not show the water in an opened spool.
     """
 
     received_at: datetime
@@ -32,7 +32,7 @@ class SpoolLife:
 
     @property
     def use_by(self) -> datetime | None:
-        """The earlier of the two ends, None where neither applies: whichever rule ends first wins."""
+        """The earlier end of shelf life and open life, None where neither applies."""
         ends = [end for end in (self._shelf_end, self._open_end) if end is not None]
         return min(ends, default=None)
 
@@ -44,7 +44,7 @@ class SpoolLife:
         return end if self.reinspected_until is None else max(end, self.reinspected_until)
 
     def past_shelf_life(self, at: datetime) -> bool:
-        """True when the shelf life has ended at a moment, re-inspections included."""
+        """Returns whether the shelf life has ended, re-inspections included."""
         return self._shelf_end is not None and at > self._shelf_end
 
     @property
@@ -55,7 +55,7 @@ class SpoolLife:
         return fresh_from + timedelta(days=self.open_life_days)
 
     def against(self, spool: str, at: datetime) -> list[str]:
-        """Returns why the spool is too old to load at a moment, and what to do; empty when it is not.
+        """Returns why the spool is too old to load at a time, and what to do; empty when it is not.
 
         Reference:
             Common practice, no source: filament takes up water once opened, and ages on the shelf.
@@ -64,7 +64,7 @@ class SpoolLife:
         if self._open_end is not None and at > self._open_end:
             since = "opened" if self.dried_at is None or self.dried_at < (self.opened_at or self.dried_at) else "dried"
             reasons.append(
-                f"Spool {spool} was {since} more than {self.open_life_days} days ago: dry it, and say so, before loading it."
+                f"Spool {spool} was {since} more than {self.open_life_days} days ago. Dry it and record the drying before loading."
             )
         if self.past_shelf_life(at):
             extended = (
@@ -79,15 +79,15 @@ class SpoolLife:
 
 @dataclass(frozen=True, slots=True)
 class Dryness:
-    """How long ago a spool was known to be dry, and how long that holds.
+    """Age of the last proof that a spool is dry, and its validity.
 
     Args:
-        known_at: the newest of the lot's newest moisture reading, the spool's own dry reading and a drying by the grade's rule; None without any.
-        opened_at: when the spool was opened, since when it takes up water faster; None while it is sealed.
-        dry_for_h: hours that it holds while sealed, > 0.
-        dry_for_open_h: hours that it holds once opened; None for half of `dry_for_h`.
-        rule: how the grade is dried.
-        uses: that require moisture by the lot's limits.
+        known_at: the newest of the lot's moisture readings, the spool's own dry reading and a drying by the grade's rule; None without any.
+        opened_at: opening of the spool, after which it takes up water faster; None while it is sealed.
+        dry_for_h: hours of validity while sealed, > 0.
+        dry_for_open_h: hours of validity once opened; None for half of `dry_for_h`.
+        rule: drying rule of the grade.
+        uses: uses that require moisture by the lot's limits.
         dried: True where `known_at` is that of a drying.
     """
 
@@ -100,7 +100,7 @@ class Dryness:
     dried: bool = False
 
     def asked_for(self, use: str) -> bool:
-        """True where a use requires moisture: by its name, or because the limits name no uses."""
+        """Returns whether a use requires moisture: by name, or because the limits name no uses."""
         return use in self.uses or GENERAL in self.uses
 
     @property
@@ -109,24 +109,30 @@ class Dryness:
         return self.dry_for_h / 2 if self.dry_for_open_h is None else self.dry_for_open_h
 
     def against(self, spool: str, at: datetime) -> list[str]:
-        """Returns why a spool may have taken up water again by a moment, and what to do; empty while its measurement holds.
+        """Returns why a spool may no longer be dry at a time, and what to do; empty while the last proof is valid.
 
         Reference:
-            Common practice, no source: filament takes up water, faster from its opening on. That an opened spool holds half as long is, too.
+            Common practice, no source: filament takes up water, faster once opened; an opened spool stays dry half as long.
         """
-        do = f"dry it by the grade's rule{self.rule.in_words} or measure again."
+        dry = f"by the grade's rule{self.rule.in_words}"
         if self.known_at is None:
-            return [f"Spool {spool}: nobody knows how dry it is. Measure its moisture, or {do}"]
+            return [f"Spool {spool} has no moisture reading and no drying. Measure its moisture or dry it {dry}."]
         age_h = (at - self.known_at).total_seconds() / 3600
-        was = "it was dried" if self.dried else "its moisture or that of its lot was measured"
+        was = "dried" if self.dried else "measured for moisture"
         if age_h > self.dry_for_h:
-            return [f"Spool {spool}: {was} {age_h:.0f} h ago, which holds {self.dry_for_h:g} h; {do}"]
+            return [self._expired(spool, was, age_h, f"{self.dry_for_h:g} h", dry)]
         if self.opened_at is None:
             return []
-        # Until it was opened it stood sealed.
+        # The spool was sealed until it was opened.
         open_since = max(self.known_at, self.opened_at)
         open_h = (at - open_since).total_seconds() / 3600
         if open_h <= self.open_h:
             return []
-        was = "it was opened" if open_since == self.opened_at else was
-        return [f"Spool {spool}: {was} {open_h:.0f} h ago, which holds {self.open_h:g} h once opened; {do}"]
+        was = "opened" if open_since == self.opened_at else was
+        return [self._expired(spool, was, open_h, f"{self.open_h:g} h once opened", dry)]
+
+    def _expired(self, spool: str, was: str, hours: float, valid: str, dry: str) -> str:
+        of_lot = " or its lot" if was == "measured for moisture" else ""
+        return (
+            f"Spool {spool}{of_lot} was {was} {hours:.0f} h ago (valid for {valid}). Dry it {dry} or measure it again."
+        )

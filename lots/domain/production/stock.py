@@ -1,4 +1,4 @@
-"""What there is to pick from: lots and the spools of them that may be loaded."""
+"""Stock for a pick: lots, and their spools that may be loaded."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from datetime import datetime
 
 from lots.domain.colorimetry.color_values import Lab
 
-# Masses are added as whole micrograms, far below any scale: the same spools give the same sum in whichever order they are added.
+# Masses are added as whole micrograms, so that the sum does not depend on the order.
 MICROGRAMS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class StockSpool:
-    """A spool that may be loaded: grams of filament left on it (>= 0), whether it was opened, and when it came (with an offset from UTC)."""
+    """A spool that may be loaded: mass left in g (>= 0), opened or sealed, and its receipt (with an offset from UTC)."""
 
     code: str
     mass_g: float
@@ -29,10 +29,9 @@ class StockSpool:
 
 @dataclass(frozen=True, slots=True)
 class StockLot:
-    """A lot that may be used: its mean colour, None where none was measured, when it came, and its spools.
+    """A lot that may be used: its mean colour (None if not measured), its receipt, and its spools.
 
-    `colors` are the colours that its spools stand for, each with the allowance for what an unmeasured spool may differ by; none stands for the
-    mean alone.
+    `colors` are the colours of its spools, each with the allowance for an unmeasured spool; empty means the lot mean alone.
     """
 
     id: int
@@ -47,7 +46,7 @@ class StockLot:
 
     @property
     def mass_ug(self) -> int:
-        """Filament on all its spools, in whole micrograms."""
+        """Mass on all its spools, in whole micrograms."""
         return sum(micrograms(spool.mass_g) for spool in self.spools)
 
 

@@ -1,4 +1,4 @@
-"""Which lots of a stock match each other: every pair compared, as many lots as a request can compare."""
+"""Pairwise colour match of the lots in stock, for as many lots as a request can compare."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ from lots.domain.production.stock import StockLot
 if TYPE_CHECKING:
     from lots.domain.colorimetry.color_difference import Array
 
-# Lots and colours that are compared, each with each: the lots that hold the most.
+# Most lots and colours compared pairwise; those with the most filament are kept.
 MOST_LOTS = 1_000
 MOST_COLORS = 2_000
-# A difference this close to a limit is compared with it by the limit itself.
+# A difference this close to a limit is compared by the limit itself.
 _CLOSE = 1e-6
 
 
 def compared(lots: Sequence[StockLot]) -> list[StockLot]:
-    """The lots to choose from: all, or those that hold the most while they are no more than can be compared within a request."""
+    """Returns the lots to compare: all, or those that hold the most, up to `MOST_LOTS` and `MOST_COLORS`."""
     kept: list[StockLot] = []
     colors = 0
     for lot in sorted(lots, key=lambda lot: (-lot.mass_ug, lot.id)):
@@ -36,7 +36,7 @@ def compared(lots: Sequence[StockLot]) -> list[StockLot]:
 
 
 def central_first(lots: Sequence[StockLot], limits: ColorLimits) -> list[StockLot]:
-    """Lots nearest the mean colour first, unmeasured ones last. Any order gives the same pick; this one finds it soonest."""
+    """Returns lots nearest the mean colour first, unmeasured ones last. The pick does not depend on the order; this order finds it fastest."""
     measured = {lot.id: lot.lab for lot in lots if lot.lab is not None}
     away: dict[int, float] = {}
     if measured:
@@ -53,7 +53,7 @@ def central_first(lots: Sequence[StockLot], limits: ColorLimits) -> list[StockLo
 
 
 def differences(lots: Sequence[StockLot], limits: ColorLimits) -> Array:
-    """The colour difference of every two lots, the larger of both ways, and the largest of their spools'; infinite for unmeasured ones."""
+    """Returns the largest colour difference of every two lots, over both directions and all their spools; infinite for unmeasured lots."""
     import numpy as np
 
     measured = [(i, lot.colors or ((lot.lab, 0.0),)) for i, lot in enumerate(lots) if lot.lab is not None]
@@ -74,14 +74,14 @@ def differences(lots: Sequence[StockLot], limits: ColorLimits) -> Array:
 
 
 def near(count: int, apart: Array | None, match_max: float | None) -> list[int]:
-    """For each lot the lots it matches, one bit per lot: all others where no match is asked."""
+    """Returns for each lot the lots it matches, one bit per lot: all others without a match limit."""
     if apart is None or match_max is None:
         return [((1 << count) - 1) & ~(1 << i) for i in range(count)]
     return [close & ~(1 << i) for i, close in enumerate(within(apart, match_max))]
 
 
 def within(apart: Array, match_max: float) -> list[int]:
-    """Returns for each row of a square of differences which of them a limit allows, one bit for each column.
+    """Returns for each row of a square of differences the columns that a limit allows, one bit per column.
 
     Example:
         >>> import numpy as np
@@ -90,7 +90,7 @@ def within(apart: Array, match_max: float) -> list[int]:
     """
     import numpy as np
 
-    # One place decides what a limit allows. It allows all up to some difference, so it is asked only about few of those close to it.
+    # `Limit` alone decides. It allows all differences up to some value, so a bisection of those close to the limit is enough.
     most = Limit(None, match_max)
     doubtful = np.unique(apart[np.abs(apart - match_max) < _CLOSE]).tolist()
     allowed = bisect_left(doubtful, True, key=lambda difference: not most.allows(difference))

@@ -1,4 +1,4 @@
-"""May a thin tab be printed from a lot, and does its measured bond carry it? A beam fixed at one end, for choosing a lot and an orientation."""
+"""Strength check of a thin tab printed from a lot: a cantilever beam against the lot's interlayer strength."""
 
 from __future__ import annotations
 
@@ -12,14 +12,15 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.words import counted
 
 CAUTION = (
-    "An estimate for choosing a lot and an orientation, not a design approval. Notches, fatigue, creep, heat and impact "
-    "lower it. Parts that carry load need their own tests and the judgement of a licensed or competent engineer. Local codes apply."
+    "This is an estimate for choosing a lot and an orientation, not a design approval. Notches, fatigue, creep, heat and impact "
+    "reduce the strength. Parts that carry load need their own tests and the judgement of a licensed or competent engineer. "
+    "Local codes apply."
 )
-# A stubby tab is no beam: shear and the root's own give matter. Common practice, no source.
+# Below this ratio of length to thickness, shear and compliance of the root matter. Common practice, no source.
 _SLENDER_ABOVE = 5.0
 # An upright tab is thin where its section is thinner than this in either direction, mm. Common practice, no source.
 THIN_BELOW_MM = 3.0
-# What a tab asks of the material: where nobody says which, both.
+# Uses of the material in a tab; both apply where none is given.
 TAB_USES = ("load_bearing", "flexing")
 
 
@@ -35,7 +36,7 @@ class TabAsk:
         layers: "across" when the layers lie across the tab, so that bending pulls them apart; "along" when they run along it.
 
     Raises:
-        ValueError: a size or load that is not a positive number, sizes so extreme that the stress is none, or another word for the layers.
+        ValueError: a size or load that is not a positive number, sizes so extreme that the stress is not finite, or unknown `layers`.
     """
 
     width_mm: float
@@ -53,7 +54,7 @@ class TabAsk:
             raise ValueError(f"layers is {self.layers!r}; it must be across or along")
         stress = root_stress_mpa(self)
         if not math.isfinite(stress) or stress <= 0:
-            raise ValueError(f"these sizes and this load give a stress of {stress!r} MPa; is one of them a slip?")
+            raise ValueError(f"these sizes and this load give a stress of {stress!r} MPa; check them")
 
 
 def shapes_of(ask: TabAsk) -> tuple[str, ...]:
@@ -81,7 +82,7 @@ def root_stress_mpa(ask: TabAsk) -> float:
         >>> root_stress_mpa(TabAsk(10, 2, 20, 5, "across"))
         15.0
     """
-    # Divided one by one, so that the square of a very thin tab does not vanish and is not divided by.
+    # Dividing by one factor at a time avoids a square that underflows to zero.
     return 6 * ask.load_n * ask.lever_mm / ask.width_mm / ask.thickness_mm / ask.thickness_mm
 
 
@@ -109,10 +110,10 @@ def lower_bound_of_mean(values: Sequence[float], confidence: float = 0.95) -> fl
 
 @dataclass(frozen=True, slots=True)
 class TabCheck:
-    """Whether a tab may be printed from a lot and holds. `enough` holds exactly when there is no reason against.
+    """Result of a tab check. `enough` is True exactly when there are no reasons against.
 
-    `basis_mpa` is the smaller of the bound and the weakest bar; `reserve` is basis over stress. All but the stress are None where the bond
-    does not decide or is not known.
+    `basis_mpa` is the smaller of the bound and the weakest specimen. `reserve` is `basis_mpa` over `stress_mpa`. All but the stress are None
+    where interlayer strength does not apply or is unknown.
     """
 
     stress_mpa: float
@@ -131,21 +132,21 @@ class TabCheck:
 def check_tab(
     ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float = 2.0, against: Sequence[str] = ()
 ) -> TabCheck:
-    """Returns whether a lot's bond carries a tab with the reserve that is wanted, and how thick it would have to be.
+    """Returns whether a lot's interlayer strength is sufficient for a tab with the required reserve, and the thickness needed.
 
     Args:
         ask: the tab.
-        stresses_mpa: breaking stresses of the lot's own bars across the layers, MPa, > 0.
+        stresses_mpa: breaking stresses of the lot's own specimens across the layers, MPa, > 0.
         reserve_wanted: strength over stress, >= 1.
-        against: reasons not to print this tab from the lot, whatever its bond is.
+        against: reasons not to print this tab from the lot, regardless of its strength.
 
     Raises:
         ValueError: a reserve below 1 or a stress that is not a positive number.
 
     Notes:
-        The strength relied on is the smaller of the lower 95 % bound of the mean and the weakest bar, and nothing where the bound falls
-        below zero. Along the layers the bond does not decide, and this check says nothing of the strength there. In words the
-        reserve is rounded down and the thickness up: a tab made as thick as the words say is thick enough.
+        The strength is the smaller of the lower 95 % confidence bound of the mean and the weakest specimen. A bound at or below zero gives no
+        strength. A tab along the layers is not covered. In words the reserve is rounded down and the thickness up, so that a tab as thick as
+        stated is sufficient.
     """
     if not math.isfinite(reserve_wanted) or reserve_wanted < 1:
         raise ValueError(f"reserve_wanted is {reserve_wanted!r}; it must be at least 1")
@@ -160,7 +161,7 @@ def check_tab(
 
 
 def weakest_of(checks: Sequence[TabCheck]) -> TabCheck:
-    """Returns the check of a tab from filament of several lots: the one that holds least, with every reason of any of them.
+    """Returns the weakest check of a tab made from filament of several lots, with all reasons of all lots.
 
     Args:
         checks: of the same tab, one per lot, at least one.
@@ -173,30 +174,30 @@ def _by_bond(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float) 
     stress, n = root_stress_mpa(ask), len(stresses_mpa)
     bound, weakest = lower_bound_of_mean(stresses_mpa), min(stresses_mpa, default=None)
     if ask.layers == "along":
-        says = f"{stress:.2f} MPa at the root, along the layers: there the bond between layers does not decide, so this check cannot."
+        says = (
+            f"Bending stress {stress:.2f} MPa along the layers. This check covers only tabs with layers across the tab."
+        )
         return TabCheck(stress, bound, weakest, None, None, False, None, n, says)
     if bound is None or weakest is None:
-        says = (
-            f"{stress:.2f} MPa at the root. The lot has {counted(n, 'bond test')}; two at least are needed to say more."
-        )
+        says = f"Bending stress {stress:.2f} MPa. The lot has {counted(n, 'interlayer strength test')}. At least 2 are required."
         return TabCheck(stress, bound, weakest, None, None, False, None, n, says)
     basis = min(bound, weakest)
     if basis <= 0:
-        says = f"{stress:.2f} MPa at the root. The bars scatter too widely to rely on any strength; break more of them."
+        says = f"Bending stress {stress:.2f} MPa. The spread of the specimens is too large to give a strength. Test more specimens."
         return TabCheck(stress, bound, weakest, basis, None, False, None, n, says)
     reserve = basis / stress
     least = math.sqrt(6 * ask.load_n * ask.lever_mm * reserve_wanted / (ask.width_mm * basis))
     enough = Limit(reserve_wanted, None).allows(reserve)
     thicker = "" if enough else f" The tab must be {shown(math.ceil(least * 100) / 100)} mm thick."
     says = (
-        f"Bending stress {stress:.2f} MPa, interlayer strength {basis:.2f} MPa (n = {n} bars). "
+        f"Bending stress {stress:.2f} MPa, interlayer strength {basis:.2f} MPa (n = {n} specimens). "
         f"The reserve of {_rounded_down(reserve)} is {'' if enough else 'not '}enough (required {reserve_wanted:g}).{thicker}"
     )
     if ask.lever_mm < _SLENDER_ABOVE * ask.thickness_mm:
-        says += " The tab is short for its thickness, where a beam describes it poorly."
+        says += " The tab is short for its thickness, so the beam formula is inaccurate."
     return TabCheck(stress, bound, weakest, basis, reserve, enough, least, n, says)
 
 
 def _rounded_down(reserve: float) -> str:
-    """A reserve with two decimals that never reads as more than it is, give or take binary noise."""
+    """Returns a reserve with two decimals, rounded down except for binary noise."""
     return shown(math.floor(reserve * 100 + 1e-8) / 100)

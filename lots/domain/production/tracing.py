@@ -1,4 +1,4 @@
-"""Which jobs a lot has reached, for certain and possibly: what nobody wrote down may have happened too."""
+"""Jobs that a lot has reached, certainly or possibly, including unrecorded use."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from itertools import permutations
 
 from lots.domain.words import counted
 
-# A spool change takes minutes; a machine without a recorded spool for longer may have run with one. After a week it stood idle.
+# A spool change takes minutes. A machine without a recorded spool for longer may have run. After a week it was idle.
 # Common practice, no source.
 SHORTEST_GAP = timedelta(minutes=15)
 LONGEST_GAP = timedelta(days=7)
@@ -21,10 +21,10 @@ class Stay:
 
     Args:
         load_id: number of the load.
-        lots: those its filament comes from.
-        machine, job: their names, one for each.
-        start, end: from when to when; None while it is still there.
-        slots: how many spools the machine holds at once, >= 1.
+        lots: lots of its filament.
+        machine, job: their names.
+        start, end: of the load; `end` is None while the spool is loaded.
+        slots: number of spools that the machine holds at once, >= 1.
     """
 
     load_id: int
@@ -36,13 +36,13 @@ class Stay:
     slots: int = 1
 
     def lasts(self, at: datetime) -> bool:
-        """True when the spool was recorded there at this moment: from its start until before its end, at least for its first moment."""
+        """Returns whether the spool was loaded at this time: start included, end excluded unless equal to the start."""
         return self.start <= at and (self.end is None or at < self.end or self.start == at)
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A time in which a machine had no recorded spool, between one stay and the next."""
+    """Time between two loads in which a machine had no recorded spool."""
 
     machine: str
     start: datetime
@@ -62,11 +62,11 @@ def gaps(stays: Iterable[Stay]) -> list[Gap]:
     """Returns the gaps of every machine, in order of time.
 
     Args:
-        stays: all that is recorded of the machines, in any order.
+        stays: all recorded loads of the machines, in any order.
 
     Notes:
-        A machine may hold several spools at once; it has a gap only while it holds none. A gap lies between the stays that end last before it
-        and begin first after it: each of the former with each of the latter, where several begin or end at one moment.
+        A machine with several slots has a gap only while all are empty. A gap lies between the last loads before it and the first loads after
+        it. Where several end or begin at one time, each pair gives a gap.
     """
     by_machine: dict[str, list[Stay]] = {}
     for stay in stays:
@@ -76,7 +76,7 @@ def gaps(stays: Iterable[Stay]) -> list[Gap]:
 
 
 def _gaps_of_one(stays: list[Stay]) -> Iterator[Gap]:
-    """The gaps of one machine."""
+    """Yields the gaps of one machine."""
     mine = sorted(stays, key=lambda s: (s.start, s.load_id))
     covered = mine[0].start
     for index, stay in enumerate(mine):
@@ -91,7 +91,7 @@ def _gaps_of_one(stays: list[Stay]) -> Iterator[Gap]:
 
 @dataclass(frozen=True, slots=True)
 class Crowd:
-    """A moment from which a machine had more recorded spools than slots: which of them it printed with, nobody wrote down."""
+    """Time from which a machine had more recorded spools than slots, so that the spool in use is unknown."""
 
     machine: str
     start: datetime
@@ -99,19 +99,19 @@ class Crowd:
 
     @property
     def says(self) -> str:
-        """The crowd in words."""
+        """The excess of spools in words."""
         return f"machine {self.machine} has {counted(self.stays[0].slots, 'slot')}, but {len(self.stays)} spools were recorded on it from {self.start:%Y-%m-%d %H:%M} UTC"
 
 
 def crowds(stays: Iterable[Stay]) -> list[Crowd]:
-    """Returns every moment at which a spool came onto a machine whose slots were all taken, in order of time.
+    """Returns each time at which a spool was loaded on a machine without a free slot, in order of time.
 
     Args:
-        stays: all that is recorded of the machines, in any order.
+        stays: all recorded loads of the machines, in any order.
 
     Notes:
-        More spools than before are on a machine only when one comes, so that every two that shared its slots are found at such a moment.
-        Of a spool whose stay ends as another's begins, the place is free.
+        The number of spools on a machine grows only when one is loaded, so checking each load finds every excess. A slot is free from the
+        time at which its load ends.
     """
     found = []
     here: dict[str, list[Stay]] = {}
@@ -127,7 +127,7 @@ Doubt = Gap | Crowd
 
 
 def _neighbours(stays: Sequence[Stay]) -> Iterator[tuple[Stay, Stay, Doubt]]:
-    """Each two stays of which one's spool may have run in the other's job, both ways round, and why."""
+    """Yields every two loads of which one's spool may have run in the other's job, in both directions, with the reason."""
     for gap in gaps(stays):
         yield gap.before, gap.after, gap
         yield gap.after, gap.before, gap
@@ -138,7 +138,7 @@ def _neighbours(stays: Sequence[Stay]) -> Iterator[tuple[Stay, Stay, Doubt]]:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """A stay by which a lot reached a job, or possibly did: then `doubt` says why, and `by` is the lot's own stay that makes it possible."""
+    """Load by which a lot reached a job, certainly or possibly. `doubt` is the reason why it is only possible; `by` is the lot's own load."""
 
     stay: Stay
     by: Stay
@@ -151,15 +151,14 @@ class Reach:
 
 
 def reached_by(lot: int, stays: Sequence[Stay]) -> list[Reach]:
-    """Returns every stay by which a lot reached a job: its own, and those of other lots that its own may have run in too.
+    """Returns every load by which a lot reached a job: its own loads, and those of other lots in which its spools may have run.
 
-    A spool of the lot may have stayed on unrecorded after its stay, into the job that came next, or been put on before it, into the job
-    that came before. Where more spools were recorded on a machine than it has slots, it may have run in the job of each of them. A job
-    that the lot reached for certain is not listed again as possible.
+    A spool may have stayed on unrecorded into the next job, or have been put on before its load, in the previous job. On a machine with more
+    recorded spools than slots, it may have run in the job of each of them. A job reached for certain is not listed again as possible.
 
     Args:
         lot: its number.
-        stays: all that is recorded of the machines it was on.
+        stays: all recorded loads of the machines it was on.
     """
     own = [Reach(stay, stay) for stay in stays if lot in stay.lots]
     certain = {reach.stay.job for reach in own}
@@ -171,11 +170,11 @@ def reached_by(lot: int, stays: Sequence[Stay]) -> list[Reach]:
 
 
 def lots_of_job(job: str, stays: Sequence[Stay]) -> tuple[set[int], dict[int, Doubt]]:
-    """Returns the lots recorded in a job, and those that possibly were, each with why.
+    """Returns the lots recorded in a job, and the lots possibly in it, each with the reason.
 
     Args:
         job: its name.
-        stays: all that is recorded of the machines it ran on.
+        stays: all recorded loads of the machines it ran on.
     """
     certain = {lot for stay in stays if stay.job == job for lot in stay.lots}
     possible: dict[int, Doubt] = {}

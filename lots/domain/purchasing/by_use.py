@@ -1,4 +1,4 @@
-"""Uses in what purchasing is told: their order, their names, and how a lot's verdicts add up over them."""
+"""Uses in purchasing: order, names, and the combination of a lot's verdicts over several uses."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.domain.words import hyphenated
 
 AT_LEAST_ONE, EVERY = "at least one use", "every use"
-# What stands for several uses, in words.
+# Names of several uses together.
 SEVERAL = {"every_use": EVERY, "at_least_one_use": AT_LEAST_ONE}
 _ORDER = (*USES, GENERAL)
 
 
 def in_order(uses: Iterable[str]) -> list[str]:
-    """Returns uses, each once, in the order in which limits list them; any other last, by name.
+    """Returns uses without duplicates, in the order in which limits list them; any other last, by name.
 
     Example:
         >>> in_order(["general", "fit", "cosmetic", "fit"])
@@ -24,7 +24,7 @@ def in_order(uses: Iterable[str]) -> list[str]:
 
 
 def for_words(use: str) -> str:
-    """Returns a use, or one of SEVERAL, as a sentence names it after "for".
+    """Returns the name of a use, or of one of SEVERAL, for a sentence after "for".
 
     Example:
         >>> for_words("load_bearing"), for_words("general"), for_words("every_use")
@@ -34,25 +34,25 @@ def for_words(use: str) -> str:
 
 
 def ask_for_general(use: str | None, known: Collection[str]) -> str:
-    """Returns the hint, after a space, to ask for general use where limits name no other; "" where no use was asked for, or it is known.
+    """Returns the hint to ask for general use, with a leading space; "" where no use was asked for, or the use is known.
 
     Args:
-        use: asked for.
-        known: the uses that limits name.
+        use: use asked for.
+        known: uses that the limits name.
 
     Example:
         >>> ask_for_general("fit", ["general"]), ask_for_general("fit", ["fit"])
-        (' The limits name no use: ask for general use.', '')
+        (' The limits name no use. Ask for general use.', '')
     """
-    return " The limits name no use: ask for general use." if use and use not in known and GENERAL in known else ""
+    return " The limits name no use. Ask for general use." if use and use not in known and GENERAL in known else ""
 
 
 def on_every_use(verdicts: Mapping[str, bool], uses: Iterable[str] | None = None) -> bool | None:
-    """Returns whether a lot was accepted for all of these uses; None where that is not known. One refusal is enough to know.
+    """Returns whether a lot was accepted for all of these uses; None where unknown. One rejection makes it False.
 
     Args:
         verdicts: use -> whether the lot was accepted for it.
-        uses: which uses; all that it has a verdict for where None.
+        uses: the uses; None for all uses with a verdict.
 
     Example:
         >>> on_every_use({"cosmetic": False, "fit": True}), on_every_use({"fit": True}, ("cosmetic", "fit")), on_every_use({})

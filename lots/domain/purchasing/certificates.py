@@ -1,6 +1,6 @@
-"""A supplier's certificates beside the shop's own findings: the bias between two laboratories, and what the certificates would have let pass.
+"""Comparison of a supplier's certificates with the shop's own findings: bias between laboratories, and lots that certificates would pass.
 
-A certificate is no evidence for a lot. Nothing here judges a lot, and nothing that judges a lot imports this file.
+A certificate is no evidence for a lot. This file assesses no lot, and no assessment imports it.
 """
 
 from __future__ import annotations
@@ -19,18 +19,18 @@ from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.proportions import Interval, wilson
 from lots.domain.statistics.quantiles import student
 
-# With fewer lots the spread of differences is hardly known, and no interval is told. This project's choice.
+# Least lots for an interval, since the spread of fewer differences is hardly known. This project's choice, no source.
 FEWEST = 3
-# Of the differences of single lots, this share lies between the limits of agreement.
+# Share of the differences of single lots between the limits of agreement.
 SHARE = 0.95
-# Colour difference from the reference, which follows where a certificate states all three coordinates.
+# Colour difference from the reference; it follows from the three coordinates.
 DELTA_E = "color.lot_delta_e"
 
 
 def counting(stated: Sequence[Collection[str]]) -> dict[str, int]:
-    """Returns the place of the certificate that each measure of a delivery counts from: the newest one that states it.
+    """Returns for each measure of a delivery the index of the newest certificate that states it.
 
-    A colour difference is left out where all three coordinates count and one of them is newer. It follows from the coordinates then.
+    A colour difference is left out where all three coordinates count and one of them is newer, since it follows from them.
 
     Args:
         stated: the measures of each certificate of a delivery, the newest certificate first.
@@ -58,9 +58,9 @@ class Compared:
 
     Args:
         lot_id: the lot.
-        certificate: what the certificate states, in the unit of the measure.
+        certificate: value on the certificate, in the unit of the measure.
         shop: the shop's own value of the lot, in the same unit.
-        limit: under which the shop judged the lot; None where its limits set none on this measure.
+        limit: limit of the shop's assessment; None without a limit on this measure.
         failed: whether the shop found the lot outside that limit.
     """
 
@@ -78,15 +78,15 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Bias:
-    """How far the certificates lie from the shop's values.
+    """Bias of the certificates relative to the shop's values.
 
     Args:
         n: lots with both values, >= 1.
         mean: mean of certificate minus shop, in the unit of the measure.
         sd: standard deviation of the differences, >= 0; None for a single lot.
-        standard_error: standard uncertainty of the mean difference, sd / sqrt(n); None for a single lot.
+        standard_error: standard error of the mean difference, sd / sqrt(n); None for a single lot.
         interval: confidence interval of the mean difference; None with fewer than three lots, or where all differences are equal.
-        agreement: between which ends 95 % of the differences of single lots lie, where these are normal; None as for `interval`.
+        agreement: 95 % limits of agreement, for normal differences; None as for `interval`.
     """
 
     n: int
@@ -98,20 +98,19 @@ class Bias:
 
     @property
     def significant(self) -> bool:
-        """True where the interval does not hold zero."""
+        """True where the interval excludes zero."""
         return self.interval is not None and not self.interval.low <= 0 <= self.interval.high
 
 
 def bias(differences: Sequence[float], confidence: float = 0.95) -> Bias | None:
-    """Returns how far certificates lie from the shop's values, None without a difference.
+    """Returns the bias of certificates relative to the shop's values, None without a difference.
 
     Args:
         differences: certificate minus shop, one for each lot, in the unit of the measure.
         confidence: of the interval of the mean, 0 < confidence < 1. It holds at a single look.
 
     Notes:
-        Lots are taken as independent, and differences as normal. Equal differences show that values were rounded, and not that nothing is uncertain,
-        so they have no interval.
+        Lots are taken as independent, and differences as normal. Equal differences only show that values were rounded, so they have no interval.
 
     Reference:
         Bland and Altman 1986, Lancet i, 307-310 (from memory): mean difference with Student's interval, limits of agreement mean +- 1.96 sd.
@@ -139,7 +138,7 @@ def bias(differences: Sequence[float], confidence: float = 0.95) -> Bias | None:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """How many of some lots a certificate would have judged otherwise than the shop did; the interval is Wilson's, None without a lot."""
+    """Share of lots on which certificate and shop disagree; the interval is Wilson's, None without a lot."""
 
     count: int
     of: int
@@ -148,11 +147,11 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Judgements:
-    """Where certificate and shop judge a measure differently.
+    """Disagreements between certificate and shop on one measure.
 
     Args:
-        let_pass: of the lots that the shop found outside the limit, those whose certificate states a value within it.
-        held_back: of the lots that the shop did not find outside the limit, those whose certificate states a value outside it.
+        let_pass: among lots outside the limit by the shop, those within it by the certificate.
+        held_back: among lots not outside the limit by the shop, those outside it by the certificate.
     """
 
     let_pass: Share
@@ -160,9 +159,9 @@ class Judgements:
 
 
 def judgements(measure: str, lots: Sequence[Compared], confidence: float = 0.95) -> Judgements:
-    """Returns what the certificates would have let pass of one measure, and the reverse. Lots without a limit on it are left out.
+    """Returns the disagreements between certificates and the shop on one measure. Lots without a limit on it are left out.
 
-    Each stated value is judged as it is (simple acceptance): a certificate knows nothing of the shop's guard band.
+    Each stated value is assessed by simple acceptance, because the shop's guard band does not apply to it.
 
     Args:
         measure: a key of MEASURES.
@@ -189,7 +188,7 @@ def judgements(measure: str, lots: Sequence[Compared], confidence: float = 0.95)
 
 
 def codes_of(measure: str) -> list[str]:
-    """Returns the codes of the findings that judge what a measure follows, such as `diameter.spool_mean` for `diameter.mean`."""
+    """Returns the codes of the findings on a measure, such as `diameter.spool_mean` for `diameter.mean`."""
     return [code for code, one in JUDGED.items() if measure in (code, one.follows)]
 
 
@@ -203,7 +202,7 @@ def _share(count: int, of: int, confidence: float) -> Share:
 
 @dataclass(frozen=True, slots=True)
 class StatedDoubt:
-    """What is wrong with a stated value: the member of it, what is wrong, and what to do."""
+    """An implausible value on a certificate: its field, the fault, and the hint."""
 
     member: str
     detail: str
@@ -213,14 +212,14 @@ class StatedDoubt:
 def doubt_stated(
     measure: str, value: float, nominal_mm: float, limits: Mapping[str, Limit | None], known: Sequence[str]
 ) -> StatedDoubt | None:
-    """Returns what is wrong with a value that a certificate states, None where it makes sense.
+    """Returns the fault of a value on a certificate, None where it is plausible.
 
     Args:
         measure: as it was written.
         value: in the unit of the measure.
         nominal_mm: the grade's nominal diameter, mm.
         limits: on the grade's measures.
-        known: measures that were stated before it on the same certificate.
+        known: measures stated before on the same certificate.
 
     Example:
         >>> doubt_stated("diameter.mean", 0.0689, 1.75, {}, []).hint
@@ -240,7 +239,7 @@ def doubt_stated(
     if measure in known:
         return StatedDoubt("measure", f"{about.label} is stated twice.", "State each measure once.")
     if found := about.doubt(value, nominal_mm):
-        # What to do at the bench does not help here, since somebody else measured.
+        # A hint to measure again does not apply to a certificate.
         slip = found.hint if value > 0 and not found.hint.startswith("Measure again") else ""
         above = "" if value > 0 else "A diameter is above 0 mm. "
         return StatedDoubt("value", found.detail, slip or f"{above}Check the certificate.")
@@ -254,7 +253,7 @@ def _out_of_range(about: Measure, value: float) -> StatedDoubt | None:
     if low <= value <= high:
         return None
     unit = f" {about.unit}" if about.unit else ""
-    detail = f"{value:g}{unit} is not plausible for {about.label}: it lies from {low:g} to {high:g}{unit}."
+    detail = f"{value:g}{unit} is not plausible for {about.label}. The range is {low:g} to {high:g}{unit}."
     if about.meant:
         return StatedDoubt("value", detail, about.meant)
     for factor, slip, meant in _SLIPS.get(about.unit, ()):
@@ -263,7 +262,7 @@ def _out_of_range(about: Measure, value: float) -> StatedDoubt | None:
     return StatedDoubt("value", detail, f"Enter {about.unit}." if about.unit else "Check the value and its unit.")
 
 
-# Unit of a measure -> how a value of another unit becomes one of it, what that unit is called, and what to do.
+# Unit of a measure -> (conversion factor, name of the mistaken unit, hint).
 _SLIPS = {
     "mm": ((0.001, "micrometres", "Enter millimetres."),),
     "MPa": ((0.00689476, "pounds per square inch", "Enter megapascals."),),
@@ -272,8 +271,8 @@ _SLIPS = {
 
 
 def _fraction(about: Measure, value: float, limit: Limit | None) -> StatedDoubt | None:
-    """A percentage that lies outside its limit as it is written, and inside it where it was meant as a fraction."""
+    """Returns the fault of a percentage outside its limit that would be inside it as a fraction."""
     if about.unit != "%" or value == 0 or limit is None or limit.allows(value) or not limit.allows(100 * value):
         return None
     hint = f"This looks like a fraction: {value:g} is {100 * value:g} %. Enter percent."
-    return StatedDoubt("value", f"{value:g} % lies outside the limit, {limit}.", hint)
+    return StatedDoubt("value", f"{value:g} % is outside the limit ({limit}).", hint)

@@ -1,4 +1,4 @@
-"""Corrective actions asked of a supplier: what may be asked about, when an answer is late, and which later lots prove that it helped."""
+"""Corrective actions required of a supplier: permitted grounds, due dates, and the later lots that show effectiveness."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from lots.domain.words import counted, plural
 State = Literal["open", "answered", "closed"]
 STATES: tuple[State, ...] = ("open", "answered", "closed")
 
-# Common practice, no source: two weeks for an answer, and three good lots in a row before it is believed.
+# Common practice, no source: two weeks for an answer, and three consecutive conforming lots to close the action.
 DUE_AFTER = timedelta(days=14)
 CONFORMING_LOTS = 3
 MOST_CONFORMING_LOTS = 20
 
-# Decisions by hand that take a lot out for a fault; a hold only waits.
+# Manual decisions that remove a lot for a fault; a hold does not.
 AGAINST = ("block", "return", "scrap")
 _NAMED = 10
 
 
 def speaks_of_supply(code: str, verdict: str) -> bool:
-    """True for a failing finding on what was supplied, and not on how often the buyer measured it or on a step from another lot.
+    """Returns whether a finding fails for the goods themselves, not for the number of retests or a step between lots.
 
     Args:
         code: `characteristic.measure`.
@@ -34,22 +34,22 @@ def speaks_of_supply(code: str, verdict: str) -> bool:
         >>> speaks_of_supply("diameter.ovality", "fail"), speaks_of_supply("sampling.retests", "fail")
         (True, False)
     """
-    # Too many readings, or a step from another lot, do not make a lot nonconforming.
+    # Too many readings or a step from another lot is not a nonconformity of the lot.
     return verdict == "fail" and code != "sampling.retests" and not is_step(code)
 
 
 def is_ground(code: str, verdict: str, uses: Sequence[str]) -> bool:
-    """True for a finding that a supplier may be asked to act on: it fails, and some use requires it.
+    """Returns whether a finding is a ground for a corrective action: it fails, and some use requires it.
 
     Args:
         code, verdict: as in speaks_of_supply.
-        uses: uses that require it; none for a single bad spool that the sampling plan accepts.
+        uses: uses that require it; empty for a single bad spool that the sampling plan accepts.
     """
     return speaks_of_supply(code, verdict) and bool(uses)
 
 
 def says_the_same(one: str, other: str) -> bool:
-    """True for two texts that differ in nothing but blanks, line ends and capital letters.
+    """Returns whether two texts differ only in blanks, line ends and capital letters.
 
     Example:
         >>> says_the_same("Find out why.", "find  out why. "), says_the_same("Find out why.", "Find out when.")
@@ -60,27 +60,27 @@ def says_the_same(one: str, other: str) -> bool:
 
 
 def state_of(answered_at: datetime | None, closed_at: datetime | None) -> State:
-    """Returns how far a corrective action has come: open until it is answered, answered until it is closed."""
+    """Returns the state of a corrective action: open until answered, answered until closed."""
     if closed_at is not None:
         return "closed"
     return "open" if answered_at is None else "answered"
 
 
 def is_overdue(due_at: datetime, answered_at: datetime | None, now: datetime) -> bool:
-    """True past the due moment without an answer; the due moment itself is in time."""
+    """Returns whether an unanswered action is past its due time; the due time itself is not late."""
     return answered_at is None and now > due_at
 
 
 @dataclass(frozen=True, slots=True)
 class LaterLot:
-    """A lot of the same supplier and grade, and how its original inspection ended.
+    """A lot of the same supplier and grade, and the outcome of its original inspection.
 
     Args:
         number: its number in the record, >= 1.
         supplier_lot: the supplier's own number.
         received_at: with an offset from UTC.
-        accepted: None while its inspection has not ended.
-        resubmitted: True for a refused lot that came again, sorted: it says nothing new about the process.
+        accepted: None while its inspection is open.
+        resubmitted: True for a rejected lot that was sorted and delivered again; it is no evidence about the process.
 
     Raises:
         ValueError: a number below 1, or a time without an offset.
@@ -101,10 +101,10 @@ class LaterLot:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far the lots since an answer prove it.
+    """Progress of the lots received since an answer.
 
-    `run` holds the lots accepted one after another up to now, oldest first; `refused` is the newest that was not accepted, with which the
-    count began again; `waiting` came since and are not concluded.
+    `run` holds the consecutive accepted lots up to now, oldest first. `refused` is the newest rejected lot, at which the count restarted.
+    `waiting` holds the lots under inspection.
     """
 
     needed: int
@@ -120,19 +120,21 @@ class Progress:
     @property
     def says(self) -> str:
         """The count in words, with lot numbers."""
-        got = f"{len(self.run)} of the {self.needed} consecutive conforming {plural(self.needed, 'lot')} needed came since the answer"
+        got = f"{len(self.run)} of {self.needed} consecutive conforming {plural(self.needed, 'lot')} received since the answer"
         named = f" ({named_lots(lot.supplier_lot for lot in self.run)})" if self.run else ""
-        left = f"; {counted(self.lacking, 'more is', 'more are')} needed." if self.lacking else "."
+        left = f". {counted(self.lacking, 'more is', 'more are')} needed." if self.lacking else "."
         again = (
-            f" {self.refused.supplier_lot} was not accepted for any use: the count began again." if self.refused else ""
+            f" {self.refused.supplier_lot} was not accepted for any use, so the count restarted."
+            if self.refused
+            else ""
         )
         names = named_lots(lot.supplier_lot for lot in self.waiting)
-        later = f" Not concluded yet, so not counted: {names}." if self.waiting else ""
+        later = f" Under inspection and not counted: {names}." if self.waiting else ""
         return f"{got}{named}{left} A lot accepted for at least one use counts.{again}{later}"
 
 
 def named_lots(numbers: Iterable[str]) -> str:
-    """Returns lot numbers as a list in words, the first ten of a long one.
+    """Returns lot numbers as a list in words, at most ten of them.
 
     Example:
         >>> named_lots(["Q-4", "Q-5"])
@@ -144,26 +146,25 @@ def named_lots(numbers: Iterable[str]) -> str:
 
 
 def progress(lots: Iterable[LaterLot], answered_at: datetime, needed: int) -> Progress:
-    """Returns how far the lots received after an answer prove it.
+    """Returns the progress of the lots received after an answer.
 
-    Counted are lots whose original inspection accepted them for at least one use, one after another in the order they were received, up to the newest that was
-    concluded. A lot not accepted starts the count again. Lots without an outcome, and refused lots that came again, do not count
-    either way.
+    It counts consecutive lots accepted at their original inspection for at least one use, in order of receipt, up to the newest inspected one.
+    A rejected lot restarts the count. Lots under inspection and resubmitted lots do not count.
 
     Args:
-        lots: of one supplier and grade, in any order; those received up to the answer are passed over.
-        answered_at: when the supplier answered.
-        needed: consecutive conforming lots asked for, >= 1.
+        lots: of one supplier and grade, in any order; those received up to the answer are ignored.
+        answered_at: time of the supplier's answer.
+        needed: consecutive conforming lots required, >= 1.
 
     Raises:
         ValueError: needed is below 1.
 
     Notes:
-        Whatever the supplier changed, lots on their way when it answered were made before.
+        Lots in transit at the time of the answer may have been made before the change.
 
     Reference:
-        ISO 9001:2015, 10.2.1 (the effectiveness of a corrective action is reviewed; number from memory); that lots in a row show it, and that a resubmitted
-        lot does not count, is as in the switching rules of MIL-STD-105E (10 May 1989), 4.7. How many is agreed: no source.
+        ISO 9001:2015, 10.2.1 (the effectiveness of a corrective action is reviewed; number from memory). Consecutive lots as evidence, without
+        resubmitted lots: as in the switching rules of MIL-STD-105E (10 May 1989), 4.7. Their number is agreed: no source.
 
     Example:
         >>> from datetime import UTC, datetime

@@ -1,4 +1,4 @@
-"""Will a supplier's next lot be accepted: from how its lots scatter and drift where they were measured, from verdicts alone where not."""
+"""Forecast of the acceptance of a supplier's next lot: from measured values where there are enough, else from verdicts alone."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# Lots measured alike that it takes to know a supplier's scatter at all. Common practice, no source.
+# Least lots measured alike for a supplier's standard deviation. Common practice, no source.
 LEAST_LOTS = 5
-# What the lots may truly be like is drawn this often, and each of these suppliers sends so many lots, a multiple of ten.
+# Number of simulated suppliers, and simulated lots of each, a multiple of ten.
 SUPPLIERS, LOTS_EACH = 1000, 200
 
 
@@ -36,10 +36,9 @@ class History:
 
     Args:
         values: one per lot, oldest first.
-        within_ss, within_df: sum of squares of spools about their lots' means, and its degrees of freedom; 0 where spools were not told
-            apart.
-        spools: spools measured of a lot, typically.
-        steady: whether its level is taken as steady, whatever the values say.
+        within_ss, within_df: sum of squares of spools about their lots' means, and its degrees of freedom; 0 where spools were not recorded.
+        spools: typical number of spools measured per lot.
+        steady: whether its level is assumed constant.
     """
 
     values: Sequence[float]
@@ -50,19 +49,19 @@ class History:
 
     @property
     def enough(self) -> bool:
-        """True when its scatter can be known."""
+        """True with enough lots for a standard deviation."""
         return len(self.values) >= LEAST_LOTS
 
     @cached_property
     def outlook(self) -> Outlook:
-        """What its values say of the next one."""
+        """Predictive distribution of the next value."""
         seen = outlook(self.values)
         return seen.only("steady") if self.steady else seen
 
 
 @dataclass(frozen=True, slots=True)
 class ColorModel:
-    """dL*, da*, db* over the lots, the reference, and what the limits ask."""
+    """dL*, da*, db* over the lots, the reference, and the colour limits."""
 
     parts: tuple[History, History, History]
     reference: Lab
@@ -71,10 +70,10 @@ class ColorModel:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Probability that the next lot is accepted the first time for some use or uses, with its interval; None where nothing can be said.
+    """Probability that the next lot is accepted the first time for some use or uses, with its interval; None where unknown.
 
-    `model` is measured, verdicts or none. `parts` gives the probability of each part of the model, the weakest first: where it will fail,
-    if it does. `rate` is what verdicts alone say, `possible` what was drawn from figures, as `drawn` returns it.
+    `model` is measured, verdicts or none. `parts` gives the probability of each part of the model, the least likely to pass first. `rate` is the
+    estimate from verdicts alone, `possible` the draws from measured values, as `drawn` returns them.
     """
 
     probability: float | None
@@ -86,10 +85,10 @@ class Forecast:
     possible: tuple[Array, Array] | None = field(default=None, compare=False, repr=False)
 
     def drawn(self, chance: np.random.Generator) -> tuple[Array, Array] | None:
-        """Returns shares of lots accepted, 0..1, that fit what was seen, and the same where nothing fails that never failed; None where unknown.
+        """Returns draws of the share of lots accepted, 0..1, and the same where a failure never seen is impossible; None where unknown.
 
         Args:
-            chance: where draws come from that were not made yet; the same seed gives the same answer.
+            chance: source of draws not made yet; the same seed gives the same result.
         """
         if self.rate is None:
             return self.possible
@@ -97,7 +96,7 @@ class Forecast:
         return whole, np.ones(SUPPLIERS) if self.rate.always else whole
 
     def at_most(self, other: Forecast) -> Forecast:
-        """Returns this forecast, nowhere above another: a lot accepted for several uses is accepted for each of them.
+        """Returns this forecast limited by another: a lot accepted for several uses is accepted for each of them.
 
         Example:
             >>> two, three = by_verdicts([True, True]), by_verdicts([True, True, True])
@@ -107,7 +106,7 @@ class Forecast:
         return self._bounded(other, min)
 
     def at_least(self, other: Forecast) -> Forecast:
-        """Returns this forecast, nowhere below another: a lot accepted for one use is accepted for at least one."""
+        """Returns this forecast with another as lower bound: a lot accepted for one use is accepted for at least one."""
         return self._bounded(other, max)
 
     def _bounded(self, other: Forecast, end: Callable[[float, float], float]) -> Forecast:
@@ -125,12 +124,12 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     """Returns the forecast from verdicts alone: beta-binomial with Jeffreys' prior, where the share accepted may have changed once.
 
     Args:
-        accepted: whether each lot inspected to an end was accepted, oldest first.
-        confidence: of the interval of the share of lots accepted now.
+        accepted: whether each inspected lot was accepted, oldest first.
+        confidence: of the interval of the present share of lots accepted.
 
     Notes:
-        The interval holds the share of steady suppliers in 96 to 99 %. It holds the share of those whose share changed in 93 to 97 % once a third
-        of the lots or more came since, and in 77 % where 8 of 60 did. Without the change it held 2 to 80 % of these (all simulated in
+        The interval covers the share of steady suppliers in 96 to 99 %. After a change it covers the share in 93 to 97 % once at least a third
+        of the lots came since, and in 77 % where 8 of 60 did. Without the change-point model the coverage was 2 to 80 % (all simulated in
         tests/promises/purchasing.py).
 
     Reference:
@@ -146,19 +145,19 @@ def by_verdicts(accepted: Sequence[bool], confidence: float = 0.95) -> Forecast:
     return Forecast(rate.mean, rate.interval(confidence), "verdicts", len(accepted), rate=rate)
 
 
-# What of the lots failed nothing but what is measured, and how many were inspected.
+# (Lots without failures outside the measured parts, lots inspected.)
 Otherwise = tuple[int, int]
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """Suppliers drawn so that they fit what was seen of a supplier's lots.
+    """Simulated suppliers that fit the observed lots.
 
     Args:
-        shares: part of the model, a measure or color -> the share of each drawn supplier's lots that keeps its limits.
-        lots: part -> lots that it rests on.
-        rank: where each drawn supplier stands, 0 to 1, in what no part covers: the same for every use, so that failing more for one use than for
-            another is one thing in all of them.
+        shares: part of the model (a measure or color) -> share of each simulated supplier's lots within its limits.
+        lots: part -> number of lots it is based on.
+        rank: quantile of each simulated supplier in failures that no part covers, 0 to 1. It is common to all uses, so that their forecasts are
+            consistent.
     """
 
     shares: Mapping[str, Array]
@@ -166,11 +165,11 @@ class Drawn:
     rank: Array
 
     def forecast(self, needs: Collection[str], otherwise: Otherwise, confidence: float = 0.95) -> Forecast | None:
-        """Returns the forecast of passing all of some parts and everything else; None where none of them was drawn.
+        """Returns the forecast of passing all of some parts and everything else; None where no part was drawn.
 
         Args:
-            needs: parts that a use requires; those that were not drawn belong to everything else.
-            otherwise: (lots that failed nothing else, lots inspected).
+            needs: parts that a use requires; those not drawn belong to everything else.
+            otherwise: (lots without other failures, lots inspected).
             confidence: of the interval.
         """
         shares = {name: self.shares[name] for name in self.shares if name in needs}
@@ -180,7 +179,7 @@ class Drawn:
         shares["everything else"] = self._rest(otherwise)
         whole = measured * shares["everything else"]
         good, seen = otherwise
-        # Where nothing else ever failed it may be that nothing can.
+        # Without other failures so far, other failures may be impossible.
         possible = whole, measured if good == seen else whole
         ends = _middle(*possible, confidence)
         parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
@@ -193,11 +192,11 @@ class Drawn:
         otherwise: Callable[[Collection[str]], Otherwise],
         confidence: float = 0.95,
     ) -> Forecast | None:
-        """Returns the forecast of being accepted for at least one of some uses, by inclusion and exclusion; None where no part was drawn.
+        """Returns the forecast of acceptance for at least one of some uses, by inclusion and exclusion; None where no part was drawn.
 
         Args:
             uses: use -> parts that it requires.
-            otherwise: (lots that failed nothing else for any of some uses, lots inspected).
+            otherwise: (lots without other failures for any of some uses, lots inspected).
             confidence: of the interval.
         """
         needed = {name for needs in uses.values() for name in needs if name in self.shares}
@@ -210,7 +209,7 @@ class Drawn:
             passed.append(sign * self._together({name: self.shares[name] for name in self.shares if name in parts}))
             both.append(passed[-1] * self._rest(counts))
             spotless = spotless or (len(some) == 1 and counts[0] == counts[1])
-        # Single uses come first, and accepted for one of them is accepted for at least one.
+        # Single uses come first. Acceptance for one of them is acceptance for at least one.
         whole = np.clip(np.sum(both, axis=0), np.max(both[: len(uses)], axis=0), 1.0)
         high = np.maximum(whole, np.sum(passed, axis=0)).clip(0.0, 1.0) if spotless else whole
         used = min(self.lots[name] for name in needed)
@@ -220,7 +219,7 @@ class Drawn:
         return np.asarray(np.prod([np.ones_like(self.rank), *shares.values()], axis=0))
 
     def _rest(self, otherwise: Otherwise) -> Array:
-        """The share of each supplier's lots that fails nothing else: Jeffreys' beta."""
+        """Returns the share of each supplier's lots without other failures: a beta distribution with Jeffreys' prior."""
         from scipy.special import betaincinv
 
         good, seen = otherwise
@@ -228,12 +227,12 @@ class Drawn:
 
 
 def _subsets(uses: Collection[str]) -> Iterator[tuple[str, ...]]:
-    """All sets of some uses, the smallest first."""
+    """Returns all sets of some uses, the smallest first."""
     return chain.from_iterable(combinations(uses, size) for size in range(1, len(uses) + 1))
 
 
 def _middle(low: Array, high: Array, confidence: float) -> Interval:
-    """The middle part over drawn suppliers, its ends from one share each."""
+    """Returns the central interval over simulated suppliers, with its lower and upper limits from one array each."""
     tail = (1 - confidence) / 2
     return Interval(float(np.quantile(low, tail)), float(np.quantile(high, 1 - tail)), confidence)
 
@@ -241,7 +240,7 @@ def _middle(low: Array, high: Array, confidence: float) -> Interval:
 def drawn(
     measures: Mapping[str, tuple[History, Limit]], color: ColorModel | None, chance: np.random.Generator
 ) -> Drawn:
-    """Returns suppliers that fit the measured figures, for the forecasts of all uses. Arguments and notes as `by_measures`."""
+    """Returns simulated suppliers that fit the measured values, for the forecasts of all uses. Arguments and notes as `by_measures`."""
     shares: dict[str, Array] = {}
     fine = {name: pair for name, pair in measures.items() if pair[0].enough}
     for name, (history, limit) in fine.items():
@@ -264,31 +263,31 @@ def by_measures(
     chance: np.random.Generator,
     confidence: float = 0.95,
 ) -> Forecast | None:
-    """Returns the forecast from measured figures; None when no measure has enough lots.
+    """Returns the forecast from measured values; None when no measure has enough lots.
 
-    What the supplier's lots are truly like is not known, so it is drawn: for every measure whether its level is steady, has stepped,
-    drifts or wanders (changing_level), a scatter that fits what was seen (chi-square), a level (normal), a scatter of spools within a
-    lot. The share of its lots that keep each limit
-    is worked out; for colour and for spools such a supplier sends lots, and those that do are counted. The mean over all suppliers is
-    the probability; the middle 95 % over them is the interval. Its high end takes it that nothing else fails where nothing else ever did.
+    The true process of the supplier is unknown, so it is drawn from the posterior. For every measure these are the pattern of its level (steady,
+    step, trend or random walk; changing_level), the standard deviation (chi-square), the level (normal) and the spread of spools within a lot.
+    The share of lots within each limit is computed; for colour and for spools, simulated lots are counted. The mean over all simulated suppliers
+    is the probability, and their central 95 % is the interval. Its upper limit assumes that other failures never seen are impossible.
 
     Args:
-        measures: name -> (history, limit) of each measure that is judged by itself.
-        color: None where colour is not judged or has too few lots.
-        otherwise: (lots that failed nothing else, lots inspected): what no measure here covers, such as the worst single reading or
-            specks, by Jeffreys' beta.
-        chance: where the draws come from; the same seed gives the same answer.
+        measures: name -> (history, limit) of each measure assessed by itself.
+        color: None where colour is not assessed or has too few lots.
+        otherwise: (lots without other failures, lots inspected): failures that no measure here covers, such as the worst single reading or
+            specks, with Jeffreys' prior.
+        chance: source of the draws; the same seed gives the same result.
         confidence: of the interval.
 
     Notes:
-        Lots are taken as normal and measures as independent: where they fail together the probability comes out low. Nothing is known
-        beforehand, so for a supplier well inside all limits few lots give a careful answer: 0.91 for 8 lots with limits at 3.3 sigma and 0.98
-        elsewhere, where the truth is 0.98; 0.95 for 20 (simulated). A trend is taken to go on. Colour differences use the formula's own
-        quadratic form at the reference, some per cent off at differences of 1 or 2.
+        Lots are taken as normal and measures as independent: where they fail together the probability is underestimated. The prior is
+        noninformative, so few lots well inside all limits give a conservative answer: 0.91 for 8 lots with limits at 3.3 sigma and 0.98
+        elsewhere, where the true value is 0.98; 0.95 for 20 (simulated). A trend is assumed to continue. Colour differences use the
+        formula's quadratic form at the reference, with an error of some per cent at differences of 1 or 2.
 
-        The interval holds the true probability of one measure in 93 to 97 % on average over suppliers that stepped or wander, and in 96 to 98 %
-        over steady ones. Where a step of one or two standard deviations came within the last three of 20 lots or more it holds 80 to 87 %:
-        nothing can show such a step yet. Where nothing else ever failed it holds 97 to 99 % (all simulated in tests/promises/purchasing.py).
+        The interval covers the true probability of one measure in 93 to 97 % on average over suppliers with steps or random walks, and in 96
+        to 98 % over steady ones. After a step of one or two standard deviations within the last three of 20 or more lots it covers 80 to 87 %,
+        because such a step is not detectable yet. Without other failures so far it covers 97 to 99 % (all simulated in
+        tests/promises/purchasing.py).
 
     Reference:
         Gelman et al., Bayesian Data Analysis, 3rd ed., 3.2 (normal data, noninformative prior), from memory; changing_level.outlook.
@@ -308,26 +307,26 @@ def _inside(values: Array, limit: Limit) -> NDArray[np.bool_]:
 
 
 def _share_inside(level: Array, scatter: Array, limit: Limit) -> Array:
-    """The share of each supplier's normal lots that lies within a limit: exact, where counting lots sent would never tell 0.1 % from none."""
+    """Returns the share of each supplier's normal lots within a limit, exactly: counting simulated lots would not resolve 0.1 %."""
     from scipy.special import ndtr
 
-    # No scatter at all must not divide by zero, and must not reach across what the limit gives for rounding.
+    # A standard deviation of zero must not divide by zero, nor exceed the rounding allowance of the limit.
     width = np.maximum(scatter, BINARY_NOISE / 1000)
     low = -math.inf if limit.low is None else (limit.low - BINARY_NOISE - level) / width
     high = math.inf if limit.high is None else (limit.high + BINARY_NOISE - level) / width
-    # Far above a lower limit both are near 1 and their difference would be lost: there the upper tails are taken.
+    # Upper tails keep precision where both probabilities are near 1.
     return np.asarray(np.where(np.asarray(low) > 0, ndtr(-low) - ndtr(-high), ndtr(high) - ndtr(low)))
 
 
 def _drawn(history: History, chance: np.random.Generator) -> tuple[Array, Array]:
-    """Level of the next lot and scatter of lots, for SUPPLIERS that fit what was seen."""
+    """Returns the level of the next lot and the standard deviation of lots, for SUPPLIERS simulated suppliers."""
     return history.outlook.draw(chance, SUPPLIERS)
 
 
 def _sent(history: History, chance: np.random.Generator, *, every_spool: bool = False) -> tuple[Array, Array]:
-    """Lots of drawn suppliers, (SUPPLIERS, LOTS_EACH), and of each the lowest and the highest spool, or every one, along a last axis more.
+    """Returns simulated lots, (SUPPLIERS, LOTS_EACH), and along a further axis the lowest and highest spool of each, or every spool.
 
-    Of a measure by itself the two say whether all spools keep a limit.
+    For a single measure the two extremes decide whether all spools are within a limit.
     """
     level, scatter = _drawn(history, chance)
     lots = level[:, None] + scatter[:, None] * chance.standard_normal((SUPPLIERS, LOTS_EACH))
@@ -335,11 +334,11 @@ def _sent(history: History, chance: np.random.Generator, *, every_spool: bool = 
 
 
 def _spools_apart(history: History, chance: np.random.Generator, *, every_spool: bool) -> Array:
-    """How spools lie about their lot's mean, of each lot the two ends or all. A lot's value is the mean of its spools, so all sum to zero."""
+    """Returns deviations of spools from their lot's mean, the two extremes of each lot or all. Deviations of a lot sum to zero."""
     if not history.within_df:
         return np.zeros((1, 1, 1))
     scatter = np.sqrt(history.within_ss / chance.chisquare(history.within_df, SUPPLIERS))
-    # The same spools serve several lots of one supplier: they say how far the worst lies, at a tenth of the draws.
+    # Ten lots of one supplier share the same spool deviations, which saves nine tenths of the draws.
     noise = chance.standard_normal((SUPPLIERS, LOTS_EACH // 10, history.spools))
     apart = scatter[:, None, None] * (noise - noise.mean(axis=2, keepdims=True))
     if not every_spool:
@@ -369,9 +368,9 @@ def _distance(apart: Array, metric: Array) -> Array:
 
 
 def metric_at(reference: Lab, limits: ColorLimits, step: float = 0.5) -> Array:
-    """Returns the quadratic form that squared colour differences from `reference` follow near it.
+    """Returns the quadratic form of squared colour differences near `reference`.
 
-    Read off differences of about the size that limits are set at, both ways, so that it is right there.
+    It is fitted to differences of the size of usual limits, in both directions, so that it is accurate there.
 
     Example:
         >>> metric_at(Lab(50, 0, 0), ColorLimits("CIE76")).round(9).tolist()

@@ -1,4 +1,4 @@
-"""Will a supplier's next lot be accepted for each use, for every use, for at least one: from one set of draws."""
+"""Forecast of the acceptance of a supplier's next lot for each use, for every use and for at least one, from one set of draws."""
 
 from __future__ import annotations
 
@@ -14,20 +14,19 @@ from lots.domain.drift.lot_series import SeriesLot
 from lots.domain.purchasing.by_use import AT_LEAST_ONE, EVERY, in_order, on_every_use
 from lots.domain.purchasing.forecast import NO_FORECAST, Drawn, Forecast, Otherwise, by_verdicts
 
-# Codes that lots failed, and their verdicts by use: many lots are alike in these.
+# Failed codes and verdicts by use; lots that agree in both are counted together.
 _Kind = tuple[tuple[str, ...], tuple[tuple[str, bool], ...]]
 
 
 @dataclass(frozen=True, slots=True)
 class ByUse:
-    """Forecasts of the next lot for each use, for every use and for at least one, never in contradiction to each other.
+    """Consistent forecasts of the next lot for each use, for every use and for at least one.
 
     Args:
-        uses: use -> its forecast, of the uses that the newest limits name.
-        every_use, at_least_one: over these. Nothing is said of every use while nothing can be said of one.
-        published: the forecast where no use is asked about: from measurements that every limit of every use is kept, from verdicts alone for at
-            least one use.
-        verdicts: use, or its words for several, -> whether each lot inspected for it was accepted, oldest first.
+        uses: use -> its forecast, for the uses that the newest limits name.
+        every_use, at_least_one: over these. `every_use` is unknown while any use is unknown.
+        published: the forecast without a use: from measurements for every limit of every use, from verdicts alone for at least one use.
+        verdicts: use, or its words for several, -> whether each inspected lot was accepted, oldest first.
     """
 
     uses: Mapping[str, Forecast]
@@ -38,25 +37,25 @@ class ByUse:
 
     @property
     def published_for(self) -> str | None:
-        """Which uses the published forecast is for, None where nothing can be said."""
+        """The uses of the published forecast, None where it is unknown."""
         return {"measured": "every_use", "verdicts": "at_least_one_use"}.get(self.published.model)
 
     def of(self, use: str) -> Forecast:
-        """Returns the forecast for a use: that from no verdict where the newest limits do not name it."""
+        """Returns the forecast for a use: `NO_FORECAST` where the newest limits do not name it."""
         return self.uses.get(use, NO_FORECAST)
 
 
 def by_use(ended: Sequence[SeriesLot], limits: Limits | None, model: Drawn | None) -> ByUse:
-    """Returns the forecasts of the next lot by use. Drawing is done before, so more uses cost next to nothing more.
+    """Returns the forecasts of the next lot by use, from draws that were made before.
 
     Args:
-        ended: lots inspected to an end, oldest first.
+        ended: inspected lots, oldest first.
         limits: the newest of the grade, None where it has none.
-        model: what was drawn from measured figures.
+        model: draws from measured values.
 
     Notes:
-        A use is foretold from the measures that it requires. Whatever else it requires is counted over the lots that were inspected for it. Where
-        none of its measures has lots enough, the verdicts for it alone tell.
+        A use is forecast from the measures that it requires. Its other requirements are counted over the lots inspected for it. Where no
+        measure has enough lots, the forecast is from the verdicts for this use alone.
     """
     required = limits.required() if limits else {use: () for row in ended for use in row.uses}
     uses = {use: required[use] for use in in_order(required)}
@@ -67,7 +66,7 @@ def by_use(ended: Sequence[SeriesLot], limits: Limits | None, model: Drawn | Non
 
 
 def _judged(uses: Collection[str], verdicts: Mapping[str, Sequence[bool]]) -> ByUse:
-    """The forecasts from verdicts alone. Each allows for a change of its own, so they are held in order."""
+    """Returns the forecasts from verdicts alone. Each allows for its own change, so their order is enforced."""
     told = {tuple(some): by_verdicts(some) for some in verdicts.values()}
     least = told[tuple(verdicts[AT_LEAST_ONE])]
     each = {use: told[tuple(verdicts[use])].at_most(least) for use in uses}
@@ -81,7 +80,7 @@ def _measured(
     verdicts: Mapping[str, Sequence[bool]],
     model: Drawn,
 ) -> ByUse:
-    """The forecasts from measured figures."""
+    """Returns the forecasts from measured values."""
     counts = _Counts(Counter((tuple(row.failed), tuple(row.uses.items())) for row in ended), uses, model)
     needs = {use: [part for part in model.shares if part.partition(".")[0] in uses[use]] for use in uses}
     each = {use: model.forecast(needs[use], counts.inspected((use,))) or by_verdicts(verdicts[use]) for use in uses}
@@ -94,12 +93,12 @@ def _measured(
 
 @dataclass(frozen=True, slots=True)
 class _Counts:
-    """Lots counted by what they failed that no drawn part answers for.
+    """Lots counted by failures that no part of the model covers.
 
     Args:
-        kinds: (codes failed, verdicts by use) -> lots alike in these.
+        kinds: (failed codes, verdicts by use) -> number of lots.
         uses: use -> characteristics it requires.
-        model: what was drawn.
+        model: the draws.
     """
 
     kinds: Mapping[_Kind, int]
@@ -107,7 +106,7 @@ class _Counts:
     model: Drawn
 
     def inspected(self, some: Collection[str]) -> Otherwise:
-        """Returns (lots that failed nothing else for any of some uses, lots inspected for all of them)."""
+        """Returns (lots without other failures for any of some uses, lots inspected for all of them)."""
         return self._of({kind: n for kind, n in self.kinds.items() if dict(kind[1]).keys() >= set(some)}, some)
 
     def all(self, some: Collection[str]) -> Otherwise:
@@ -123,7 +122,7 @@ class _Counts:
         return seen - bad, seen
 
     def _failed_else(self, failed: Sequence[str], characteristics: Collection[str], accepted: bool | None) -> bool:
-        """Whether a lot failed any of some characteristics by what no drawn part answers for.
+        """Returns whether a lot failed any of some characteristics in a measure that no part of the model covers.
 
         A failed sampling plan belongs to no characteristic: it counts unless the lot was accepted for all of the uses.
         """
@@ -138,7 +137,7 @@ class _Counts:
 
 
 def _of_every(every: Forecast, each: Mapping[str, Forecast]) -> Forecast:
-    """The forecast for every use, nowhere above that for any."""
+    """Returns the forecast for every use, limited by that for each use."""
     if any(one.probability is None for one in each.values()):
         return NO_FORECAST
     return reduce(Forecast.at_most, each.values(), every)
@@ -146,7 +145,7 @@ def _of_every(every: Forecast, each: Mapping[str, Forecast]) -> Forecast:
 
 @cache
 def _part_of(code: str) -> str | None:
-    """The part of the model that answers for a failure, None where none does."""
+    """Returns the part of the model that covers a failure, None without one."""
     about = JUDGED.get(code)
     if about is None or not about.covered:
         return None

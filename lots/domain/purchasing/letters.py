@@ -1,4 +1,4 @@
-"""A letter to a supplier about a lot: what it may claim, when its answer is due, and the cautions that it carries."""
+"""Letters to a supplier about a lot: permitted claims, due date of the answer, and cautions."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ ANSWER_AFTER: timedelta = DUE_AFTER
 
 NONE = "none"
 
-# A lot that was rejected for some use, or taken out by hand for a fault.
+# Lots rejected for some use, or removed by a manual decision.
 WRITTEN_ABOUT = ("blocked", "restricted", "returned", "scrapped")
 
-UNPROVED = "No value is proved to be outside its limit (ISO 14253-1), so the supplier may refuse the claim."
+UNPROVED = "Nonconformity is not proved for any value (ISO 14253-1), so the supplier may refuse the claim."
 
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A claim: its name in a few words, and what it asks of the supplier."""
+    """A claim: its name, and the request to the supplier."""
 
     name: str
     asks: str
@@ -37,8 +37,8 @@ CLAIMS = {
 
 CAUTIONS = (
     "The findings hold for the spools that were measured. They do not show that the other spools conform.",
-    "Nothing here says that a part made of this material is safe.",
-    "Some parts bear load or can hurt somebody if they fail. A licensed or competent engineer judges such parts. Local codes apply.",
+    "This letter does not show that a part made of this material is safe.",
+    "Some parts bear load or can injure people if they fail. A licensed or competent engineer must assess such parts. Local codes apply.",
 )
 
 
@@ -46,7 +46,7 @@ def number_of(lot_id: int, before: int) -> str:
     """Returns the number of a letter.
 
     Args:
-        lot_id: of the lot that it is about, >= 1.
+        lot_id: number of the lot, >= 1.
         before: letters about this lot that were signed before, >= 0.
 
     Example:
@@ -57,12 +57,12 @@ def number_of(lot_id: int, before: int) -> str:
 
 
 def why_no_letter(lot: str, standing: str, *, complete: bool) -> str | None:
-    """Returns why no letter can be written about a lot; None where one can.
+    """Returns the reason why no letter can be written about a lot; None where one can.
 
     Args:
-        lot: the supplier's number of it.
+        lot: the supplier's lot number.
         standing: one of STANDINGS.
-        complete: whether nothing is left to be measured.
+        complete: whether its measurements are complete.
 
     Example:
         >>> why_no_letter("Q-7", "quarantined", complete=False)
@@ -80,7 +80,7 @@ def why_no_letter(lot: str, standing: str, *, complete: bool) -> str | None:
 
 
 def answer_day(signed: date) -> date:
-    """Returns the day by whose end an answer is due that nobody dated otherwise; `signed` is the day of signing.
+    """Returns the default due date of an answer; `signed` is the day of signing.
 
     Example:
         >>> answer_day(date(2026, 11, 28))
@@ -90,7 +90,7 @@ def answer_day(signed: date) -> date:
 
 
 def answer_asked(claim: str) -> str:
-    """Returns what the answer is to state; `claim` is one of CLAIMS.
+    """Returns the content required of the answer; `claim` is one of CLAIMS.
 
     Example:
         >>> answer_asked("none")

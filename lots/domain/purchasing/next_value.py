@@ -1,4 +1,4 @@
-"""The figure of one measure in a supplier's next lot, and what the supplier's lots look like."""
+"""Predicted value of one measure in a supplier's next lot, and the pattern of the supplier's lots."""
 
 from __future__ import annotations
 
@@ -8,21 +8,20 @@ from lots.domain.purchasing.forecast import History
 from lots.domain.statistics.changing_level import PRIOR
 from lots.domain.statistics.proportions import Interval
 
-# A change is named where it is at least this likely, and mentioned as possible from this.
+# Probabilities from which a change is reported as likely and as possible.
 LIKELY, POSSIBLE = 0.5, 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class NextValue:
-    """What the next lot's figure will be.
+    """Predicted value of the next lot.
 
     Args:
-        interval: a prediction interval of one lot's figure.
-        pattern: the likeliest kind of supply, a key of changing_level.PRIOR.
-        probability: of that kind.
-        changed: indices of the first changed lot, between which the latest step or trend began with 80 % probability; None where neither is
-            likely.
-        suspected: probability that the level has stepped or drifts at all; the interval is wider for it.
+        interval: prediction interval of one lot's value.
+        pattern: the most probable supply pattern, a key of changing_level.PRIOR.
+        probability: of that pattern.
+        changed: indices of the earliest and latest first changed lot (80 % interval); None where no step or trend is likely.
+        suspected: probability of a step or trend; the interval allows for it.
     """
 
     interval: Interval
@@ -33,16 +32,16 @@ class NextValue:
 
 
 def next_value(history: History, confidence: float = 0.95) -> NextValue:
-    """Returns the interval that the next lot's figure lies in, and what its supplier's lots look like.
+    """Returns the prediction interval of the next lot's value, and the pattern of its supplier's lots.
 
     Args:
         history: of LEAST_LOTS lots or more.
         confidence: of the interval.
 
     Notes:
-        From 8 lots on the 95 % interval holds the next lot in 93 to 97 %: of steady suppliers, of those that stepped once and of those that
-        wander. Where a step of four standard deviations came within the last 3 to 8 of 8 to 12 lots it holds 98 to 99 %, being wider than
-        it need be (simulated in tests/promises/purchasing.py).
+        From 8 lots on the 95 % interval covers the next lot in 93 to 97 % of steady suppliers, of those with one step and of random walks.
+        After a step of four standard deviations within the last 3 to 8 of 8 to 12 lots it covers 98 to 99 %, so it is conservative (simulated
+        in tests/promises/purchasing.py).
 
     Example:
         >>> found = next_value(History([1.0, 1.2, 0.9, 1.1, 1.0, 3.1, 2.9, 3.0, 3.1, 2.9]))

@@ -1,4 +1,4 @@
-"""Expected cost per usable kilogram of the next order from a supplier: price, measuring, lots that are rejected, and a likely change."""
+"""Expected cost per usable kilogram of the next order from a supplier: price, measuring, rejected lots, and a suspected change."""
 
 from __future__ import annotations
 
@@ -16,23 +16,22 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# Newest deliveries that tell a price, and newest lots that tell how they were measured and paid. Common practice, no source.
+# Newest deliveries for the price, and newest lots for measuring and credits. Common practice, no source.
 RECENT_PRICES, RECENT_LOTS = 8, 20
-# Degrees of freedom that it takes to know how prices scatter. Common practice, no source.
+# Least degrees of freedom for the spread of prices. Common practice, no source.
 LEAST_FREEDOM = 3
-# Nothing is said of a supplier of whose lots fewer than this share may be usable: more than twenty lots would be bought for one. Common
-# practice, no source.
+# No cost is stated if the share of usable lots may be below this: more than twenty lots per usable one. Common practice, no source.
 LEAST_USABLE = 0.05
 LEAST_DRAWN = LEAST_USABLE / 10
-# Draws of two suppliers are compared in so many pairings, since the tails of an interval over many pairs are thin.
+# Pairings of the draws of two suppliers, for enough draws in the tails of an interval over many pairs.
 _PAIRINGS = 20
 
 
 def share_returned(returned: int, kept: int) -> float:
-    """Returns the expected share of rejected lots that go back for credit, 0..1: the mean of a beta distribution with Jeffreys' prior.
+    """Returns the expected share of rejected lots returned for credit, 0..1: the mean of a beta distribution with Jeffreys' prior.
 
     Args:
-        returned, kept: rejected lots that went back for credit, and those that did not.
+        returned, kept: rejected lots returned for credit, and those not returned.
 
     Reference:
         Jeffreys' prior of a share: Brown, Cai and DasGupta 2001, Statistical Science 16, 101-133.
@@ -46,16 +45,16 @@ def share_returned(returned: int, kept: int) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Offer:
-    """What is known of a supplier before the next order, for one use and in one currency.
+    """Data of a supplier before the next order, for one use and in one currency.
 
     Args:
         prices: money per kg of its newest deliveries, each >= 0, at least one.
         probability: that its next lot is usable, 0 < p <= 1.
-        usable: draws of the share of its lots that is usable now, each 0..1.
-        at_best: the same draws where nothing fails that never failed; `usable` itself where something did.
-        measuring_per_kg: money for measuring a kg of a lot, >= 0, taken as known.
-        returned, kept: its rejected lots that went back for credit, and those that did not.
-        unchanged: `probability` had nothing changed; None where no change is suspected.
+        usable: draws of the present share of usable lots, each 0..1.
+        at_best: the same draws where a failure never seen is impossible; `usable` itself where one was seen.
+        measuring_per_kg: cost of measuring per kg of a lot, >= 0, taken as known.
+        returned, kept: rejected lots returned for credit, and those not returned.
+        unchanged: `probability` without the suspected change; None where no change is suspected.
     """
 
     prices: Sequence[float]
@@ -79,22 +78,22 @@ class Offer:
 
     @property
     def can_be_told(self) -> bool:
-        """False where the probability may be so near 0 that a usable kilogram has no largest cost."""
+        """False where the probability may be so near 0 that the cost of a usable kilogram has no upper limit."""
         return float(np.quantile(self.usable, 0.025)) >= LEAST_USABLE
 
     def expected_at(self, usable: float) -> float:
-        """Returns the expected cost per usable kilogram where lots are usable with this probability."""
+        """Returns the expected cost per usable kilogram for this probability of a usable lot."""
         return float(per_usable_kg(self.price, self.measuring_per_kg, usable, self.lost))
 
 
 def per_usable_kg(
     price: Array | float, measuring: Array | float, usable: Array | float, lost: Array | float
 ) -> Array | float:
-    """Returns what a usable kilogram costs, in the money of the price.
+    """Returns the cost of a usable kilogram, in the money of the price.
 
-    A lot is bought, measured and, where it is rejected, replaced by the next one until one is usable: (1 - p) / p lots are rejected for each
-    usable one. Each of them costs its measuring. One that is returned costs no more, since its price is credited. One that is kept, as
-    scrap, blocked or for another use, costs its price too. Where every rejected lot is kept this is (price + measuring) / p.
+    Lots are bought and measured until one is usable, so (1 - p) / p lots are rejected for each usable one. Each of them costs its measuring. A
+    returned lot costs no more, since its price is credited. A kept one (scrap, blocked or for another use) also costs its price. If every
+    rejected lot is kept, the result is (price + measuring) / p.
 
     Args:
         price: money per kg, >= 0.
@@ -103,7 +102,7 @@ def per_usable_kg(
         lost: share of rejected lots that are kept, 0..1.
 
     Notes:
-        It is also the money that the next lot is expected to cost, credit taken off, over the usable kilograms that are expected of it.
+        This equals the expected net cost of the next lot over its expected usable kilograms.
 
     Example:
         >>> round(per_usable_kg(20.0, 1.0, 0.75, 1.0), 2), round(per_usable_kg(20.0, 1.0, 0.75, 0.0), 2)
@@ -116,14 +115,13 @@ def per_usable_kg(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OrderCost:
-    """What a usable kilogram of the next order is expected to cost, in the money of its prices.
+    """Expected cost of a usable kilogram of the next order, in the money of its prices.
 
     Args:
-        expected: from the mean price, the probability and the mean share of rejected lots that are kept. None where that cannot be told,
-            since too few lots may be usable.
-        interval: 95 % of the draws; None there, and where the scatter of prices is not known.
-        by_change: how much of `expected` a suspected change adds; negative where it takes off. None where no change is suspected.
-        draws, at_best: of the cost, from `usable` and `at_best` of the offer; empty where the scatter of prices is not known.
+        expected: from the mean price, the probability and the mean share of rejected lots that are kept. None where too few lots may be usable.
+        interval: 95 % of the draws; None without `expected`, and where the spread of prices is unknown.
+        by_change: part of `expected` from a suspected change; negative for a saving. None where no change is suspected.
+        draws, at_best: of the cost, from `usable` and `at_best` of the offer; empty where the spread of prices is unknown.
     """
 
     expected: float | None
@@ -134,13 +132,13 @@ class OrderCost:
 
 
 def price_scatter(prices: Mapping[int, Sequence[float]]) -> tuple[float, int] | None:
-    """Returns the standard deviation of prices relative to their supplier's mean, pooled over suppliers, and its degrees of freedom.
+    """Returns the relative standard deviation of prices within suppliers, pooled, and its degrees of freedom.
 
     Args:
         prices: money per kg in one currency, by supplier.
 
     Returns:
-        None with fewer than LEAST_FREEDOM degrees of freedom: then nobody knows how far the next price may lie.
+        None with fewer than LEAST_FREEDOM degrees of freedom, where the spread of prices is unknown.
 
     Example:
         >>> sd, df = price_scatter({1: [19.0, 21.0], 2: [40.0, 40.0, 40.0], 3: [30.0]})
@@ -160,29 +158,28 @@ def price_scatter(prices: Mapping[int, Sequence[float]]) -> tuple[float, int] | 
 def order_cost(
     offer: Offer, scatter: tuple[float, int] | None, chance: np.random.Generator, confidence: float = 0.95
 ) -> OrderCost:
-    """Returns what a usable kilogram of the next order costs.
+    """Returns the cost of a usable kilogram of the next order.
 
     Args:
         offer: of the supplier.
-        scatter: relative standard deviation of prices over the suppliers, and its degrees of freedom; None where not known. A supplier with
-            enough prices has its own.
-        chance: where the draws come from; the same seed gives the same answer.
+        scatter: pooled relative standard deviation of prices and its degrees of freedom; None if unknown. A supplier with enough prices has
+            its own.
+        chance: source of the draws; the same seed gives the same result.
         confidence: of the interval.
 
     Notes:
-        Price, probability and share kept are drawn independently. The price is the level about which the newest deliveries lie (Student's t);
-        a price to come that nobody has paid yet cannot be known from them. `expected` is the expected money over the expected usable
-        kilograms of the next lot. The mean of 1 / p is not taken: for a beta distribution with parameters a and b it is (a + b - 1) / (a - 1),
-        and it has no bound for a <= 1. Where less than LEAST_USABLE of the lots may be usable (2.5 % quantile) no cost is told, however likely
-        more are. A draw counts as LEAST_DRAWN at least, which can only make a supplier look cheaper.
+        Price, probability and share kept are drawn independently. The price is the mean level of the newest deliveries (Student's t); a future
+        price change is not predicted. `expected` is the expected money over the expected usable kilograms of the next lot. The mean of 1 / p
+        is not used: for a beta distribution with parameters a and b it is (a + b - 1) / (a - 1), infinite for a <= 1. Where the 2.5 %
+        quantile of the share of usable lots is below LEAST_USABLE, no cost is stated. A draw counts as at least LEAST_DRAWN, which can only make
+        a supplier look cheaper.
 
-        Draws of a probability that reaches 1, since nothing ever failed, count as 1 at the low end, as the forecast's interval has it. The
-        interval holds the true cost in 96 to 98 % of suppliers of known price and acceptance (simulated in
-        tests/domain/purchasing/test_order_cost_rates.py).
+        Where no lot ever failed, the probability counts as 1 at the low end, as in the forecast's interval. The interval covers the true cost
+        for 96 to 98 % of suppliers with known price and acceptance (simulated in tests/domain/purchasing/test_order_cost_rates.py).
 
     Reference:
         Renewal reward: Ross, Introduction to Probability Models, 7.4 (from memory). Jeffreys' prior of a share: Brown, Cai and DasGupta 2001,
-        Statistical Science 16, 101-133. That draws of independent unknowns are combined: JCGM 101 (Monte Carlo).
+        Statistical Science 16, 101-133. Combination of independent draws: JCGM 101 (Monte Carlo).
 
     Example:
         >>> sure = np.full(1000, 0.8)
@@ -214,10 +211,10 @@ def order_cost(
 
 @dataclass(frozen=True, slots=True)
 class CostDifference:
-    """What a usable kilogram of the first supplier costs more than one of the second.
+    """Difference in the cost of a usable kilogram, first supplier minus second.
 
-    `cheaper` is 1 or 2 where the interval leaves 0 out, else None: no significant difference. `difference` and `interval` are None where
-    those of either cost are. A supplier may still be cheaper than one whose cost has no largest value.
+    `cheaper` is 1 or 2 where the interval excludes 0, else None: no significant difference. `difference` and `interval` are None where those
+    of either cost are. A supplier may still be cheaper than one whose cost has no upper limit.
     """
 
     first: int
@@ -231,12 +228,12 @@ def differences(groups: Sequence[Mapping[int, OrderCost]], confidence: float = 0
     """Returns every pair of suppliers of a group, in the order of their numbers.
 
     Args:
-        groups: costs by supplier, one group for each currency, since money of different currencies is not compared.
-        confidence: that no two suppliers whose costs are equal differ significantly, over all pairs together: each interval is at
-            1 - (1 - confidence) / pairs (Bonferroni). It holds at one look. Who looks after every lot is misled more often.
+        groups: costs by supplier, one group per currency, since currencies are not compared.
+        confidence: probability that no two suppliers of equal cost differ significantly, over all pairs: each interval is at
+            1 - (1 - confidence) / pairs (Bonferroni). It holds at a single look. Repeated looks raise the error rate.
 
     Notes:
-        Suppliers are independent, so the draws of one are held against those of the other in several pairings.
+        Suppliers are independent, so the draws of one are compared with those of the other in several pairings.
     """
     pairs = [(costs, *pair) for costs in groups for pair in combinations(sorted(costs), 2)]
     tail = (1 - confidence) / max(1, len(pairs)) / 2
@@ -253,7 +250,7 @@ def _difference(one: int, two: int, costs: Mapping[int, OrderCost], tail: float)
     cheaper = 1 if high < 0 else 2 if low > 0 else None
     if gap is not None:
         return CostDifference(one, two, gap, Interval(low, high, 1 - 2 * tail), cheaper)
-    # Of two costs that cannot be told neither is less.
+    # Of two unknown costs neither is smaller.
     told = cheaper is not None and (first, second)[cheaper - 1].expected is not None
     return CostDifference(one, two, None, None, cheaper if told else None)
 

@@ -1,4 +1,4 @@
-"""How long stock lasts, how long the next lot takes, and whether it comes in time."""
+"""Days that stock lasts, lead time of the next lot, and whether the stock is short."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from typing import NamedTuple
 
 from lots.domain.words import counted
 
-# Weeks that consumption is taken from; the fewest weeks, and the fewest loads in them, that days left are told from. Common practice, no source.
+# Weeks of consumption; least weeks, and least loads in them, for an estimate of the days left. Common practice, no source.
 WEEKS, LEAST_WEEKS, LEAST_TAKINGS = 13, 6, 5
-# Lots of a supplier that a lead time, and a share of accepted lots, is told from. Common practice, no source.
+# Least lots of a supplier for a lead time and for a share of accepted lots. Common practice, no source.
 LEAST_LOTS = 5
 CONFIDENCE, MOST_LEAD_TIMES = 0.95, 0.90
-# Each kilogram of a grade is in one of these for a use.
+# States of a kilogram of a grade for a use; each is in exactly one.
 STATES = ("loadable", "conceded", "held_back", "not_permitted", "quarantined", "blocked", "on_machines")
 _Z = 1.959963984540054
 _STEPS, _FAR = 50, 730
@@ -22,12 +22,12 @@ _STEPS, _FAR = 50, 730
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """What production took week by week.
+    """Consumption of production per week.
 
     Args:
-        weeks: kg taken in each whole week, >= 0, weeks without any included.
-        takings: how many times something was taken.
-        squares: sum of the squares of each taking, kg squared.
+        weeks: kg consumed in each whole week, >= 0, weeks without any included.
+        takings: number of loads.
+        squares: sum of squared consumption per load, kg squared.
     """
 
     weeks: tuple[float, ...]
@@ -36,23 +36,23 @@ class Demand:
 
     @property
     def per_week(self) -> float | None:
-        """Mean of the weeks, kg; None without a week."""
+        """Mean per week, kg; None without a week."""
         return sum(self.weeks) / len(self.weeks) if self.weeks else None
 
     @property
     def unknown(self) -> str:
-        """Why there is no interval for the days left; empty when there is."""
+        """Reason why there is no interval for the days left; empty when there is one."""
         if len(self.weeks) < LEAST_WEEKS:
-            return f"Days left need {LEAST_WEEKS} weeks of loads; the record has {len(self.weeks)}."
+            return f"Days left require {LEAST_WEEKS} weeks of loads. The record has {len(self.weeks)}."
         if not self.takings or not sum(self.weeks) > 0:
-            return f"None was used in the last {counted(len(self.weeks), 'week')}."
+            return f"No filament was used in the last {counted(len(self.weeks), 'week')}."
         if self.takings < LEAST_TAKINGS:
-            return f"Days left need {LEAST_TAKINGS} loads; the last {counted(len(self.weeks), 'week')} have {self.takings}."
+            return f"Days left require {LEAST_TAKINGS} loads. The last {counted(len(self.weeks), 'week')} have {self.takings}."
         return ""
 
 
 class Days(NamedTuple):
-    """Days that stock lasts: at the mean consumption, and the ends of the prediction interval."""
+    """Days that stock lasts: at the mean consumption, and the limits of the prediction interval."""
 
     mean: float
     low: float
@@ -60,20 +60,20 @@ class Days(NamedTuple):
 
 
 def days_left(stock_kg: float, demand: Demand) -> Days | None:
-    """Returns how many days a stock lasts with its 95 % prediction interval; None where `demand.unknown` says why.
+    """Returns the days that a stock lasts with a 95 % prediction interval; None where `demand.unknown` gives the reason.
 
-    The sum over n past weeks and the sum over h future weeks are taken as gamma variables of one process. Their ratio per week then follows
-    F with 2ha and 2na degrees of freedom, where a is the squared mean of a week over its variance. So the interval allows for the uncertain
-    mean and for the weeks to come, and h need be no whole number. The variance is the larger of that of the weeks and that of a compound
-    Poisson process (sum of squared takings over n). It is widened by (t / z) squared for the degrees of freedom it was estimated with.
+    The sum over n past weeks and the sum over h future weeks are gamma variables of one process. Their ratio per week follows F with 2ha and
+    2na degrees of freedom, where a is the squared mean of a week over its variance. The interval thus includes the uncertainty of the mean and
+    the variation of future weeks, for any real h. The variance is the larger of the sample variance of the weeks and that of a compound
+    Poisson process (sum of squared loads over n). It is multiplied by (t / z) squared for its degrees of freedom.
 
     Args:
-        stock_kg: what there is, kg, >= 0.
-        demand: what was taken.
+        stock_kg: stock, kg, >= 0.
+        demand: consumption.
 
     Reference:
-        Ratio of gamma variables and variance of a compound Poisson process: from memory of the textbooks. That 95 % intervals hold the
-        truth in 90 to 99 % of simulated shops is tested.
+        Ratio of gamma variables and variance of a compound Poisson process: textbooks, from memory. A test shows that 95 % intervals cover the
+        true value in 90 to 99 % of simulated shops.
 
     Example:
         >>> steady = Demand((2.0, 1.0, 3.0, 2.0, 2.0, 2.0), takings=24, squares=6.5)
@@ -94,7 +94,7 @@ def days_left(stock_kg: float, demand: Demand) -> Days | None:
 
 
 def _shape(demand: Demand) -> float:
-    """The shape of a week's gamma distribution, its variance widened for the degrees of freedom it was estimated with."""
+    """Returns the shape parameter of a week's gamma distribution, with the variance widened for its degrees of freedom."""
     from scipy.special import stdtrit
 
     n, total = len(demand.weeks), sum(demand.weeks)
@@ -107,7 +107,7 @@ def _shape(demand: Demand) -> float:
 
 
 def _weeks(stock_kg: float, total: float, n: int, shape: float, p: float) -> float:
-    """The weeks h after which the demand has stayed within the stock with probability p. The probability falls as h grows."""
+    """Returns the weeks h in which the demand stays within the stock with probability p; the probability decreases with h."""
     from scipy.special import fdtr
 
     def within(h: float) -> float:
@@ -125,7 +125,7 @@ def _weeks(stock_kg: float, total: float, n: int, shape: float, p: float) -> flo
 
 
 def days_words(low: float, high: float) -> str:
-    """Returns the ends of an interval of days as a sentence names them; only the lower one where the upper is beyond two years.
+    """Returns the interval of days in words; only its lower limit where the upper exceeds two years.
 
     Example:
         >>> days_words(9.2, 15.8), days_words(385, 7300), days_words(0, 0)
@@ -138,7 +138,7 @@ def days_words(low: float, high: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class LeadTime:
-    """Days from order (or receipt) to the first release of a lot: median and the 90 % quantile over n lots; None where too few tell."""
+    """Days from order (or receipt) to the first release of a lot: median and 90 % quantile of n lots; None with too few."""
 
     n: int
     median: float | None
@@ -147,19 +147,19 @@ class LeadTime:
 
     @property
     def begins(self) -> str:
-        """The moment that it is counted from, in words."""
+        """The start of the lead time in words."""
         return "order" if self.from_order else "receipt"
 
 
 def lead_time(from_order: Sequence[float], from_receipt: Sequence[float]) -> LeadTime:
-    """Returns the lead time from order to release; from receipt where too few lots have the day of their order.
+    """Returns the lead time from order to release; from receipt where too few lots have an order date.
 
     Args:
         from_order: days of each released lot whose order date is recorded, >= 0.
         from_receipt: days of every released lot.
 
     Reference:
-        Quantiles by place p (n + 1) in order, between neighbours, at most the largest (Hyndman and Fan 1996, type 6; from memory).
+        Quantiles at rank p (n + 1) with linear interpolation, at most the maximum (Hyndman and Fan 1996, type 6; from memory).
 
     Example:
         >>> lead_time([14, 15, 18, 20, 30], [2, 3, 3, 4, 5, 6])
@@ -182,9 +182,9 @@ def _quantile(values: Sequence[float], p: float) -> float:
 
 
 def lots_to_order(accepted: int, inspected: int) -> int | None:
-    """Returns how many lots to order so that at least one is accepted with a probability of 90 %; None where fewer than five were inspected.
+    """Returns the lots to order so that at least one is accepted with a probability of 90 %; None with fewer than five inspected lots.
 
-    The probability of a lot is (accepted + 1) / (inspected + 2), Laplace's rule, and lots are taken as independent of each other.
+    The acceptance probability is (accepted + 1) / (inspected + 2), Laplace's rule. Lots are taken as independent.
 
     Example:
         >>> lots_to_order(24, 24), lots_to_order(18, 24), lots_to_order(3, 4)
@@ -197,7 +197,7 @@ def lots_to_order(accepted: int, inspected: int) -> int | None:
 
 
 def rounded_kg(kg: float) -> float:
-    """Returns a mass in kg, >= 0, to 10 g, halves upwards, so that page, picture and sentences agree.
+    """Returns a mass in kg, >= 0, rounded half up to 10 g, so that pages, pictures and sentences agree.
 
     Example:
         >>> rounded_kg(3.125), rounded_kg(11.245), rounded_kg(0.0)
@@ -207,16 +207,16 @@ def rounded_kg(kg: float) -> float:
 
 
 def is_short(days: Days | None, stock_kg: float, used_kg: float | None, lead_days: float | None) -> bool | None:
-    """Returns whether stock may run out before the next lot is likely released; None where that cannot be told.
+    """Returns whether stock may run out before the next lot is released; None where unknown.
 
-    Short is a stock whose lower limit of days left is below the lead time that 90 % of lots keep to. One that is used and of which nothing
-    is left is short whatever the lead time.
+    Stock is short when the lower limit of its days left is below the 90 % quantile of the lead time. An empty stock of a grade in use is always
+    short.
 
     Args:
-        days: that stock lasts; None where that cannot be told.
-        stock_kg: what may be loaded, kg, >= 0.
-        used_kg: what loads took in the weeks that are looked at, in all or per week, kg, >= 0; None counts as 0.
-        lead_days: of the next lot; None where it is not known.
+        days: that stock lasts; None where unknown.
+        stock_kg: stock that may be loaded, kg, >= 0.
+        used_kg: consumption in the weeks considered, in all or per week, kg, >= 0; None counts as 0.
+        lead_days: lead time of the next lot; None where unknown.
 
     Example:
         >>> is_short(Days(20, 9, 40), 12.4, 4.0, 21), is_short(Days(20, 9, 40), 12.4, 4.0, 7)

@@ -1,4 +1,4 @@
-"""Suppliers of one grade side by side: who is accepted more often, who lies nearer the reference, who is steadier, and whether that can be told."""
+"""Comparison of the suppliers of one grade in acceptance, closeness to the reference and steadiness, with significance."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ CRITERIA = {
     "closeness": "mean colour difference of a lot from the reference",
     "steadiness": "mean distance of a lot's colour from the supplier's own mean",
 }
-# Of these, more is better; of the others, less.
+# Criteria for which larger is better.
 MORE_IS_BETTER = ("acceptance",)
 
 
 def criteria_for(use: str | None) -> Mapping[str, str]:
-    """Returns the criteria in words, acceptance of lots being that for one use; for at least one where None.
+    """Returns the criteria in words, with acceptance for one use; for at least one use if None.
 
     Example:
         >>> criteria_for("cosmetic")["acceptance"]
@@ -43,24 +43,24 @@ def criteria_for(use: str | None) -> Mapping[str, str]:
     return {**CRITERIA, "acceptance": f"share of lots accepted the first time for {for_words(use)}"}
 
 
-# More lots than this nobody waits for.
+# Largest number of further lots that is reported.
 MOST_LOTS = 1000
-# Figures of each supplier from which on a stratum is compared beside others. Chosen by trial, no source.
+# Least figures of each supplier in a stratum where several strata are compared. Chosen by trial, no source.
 LEAST_OF_STRATUM = 4
 
 Vector = tuple[float, ...]
 
 
 class LotResult(NamedTuple):
-    """What one lot says of its supplier.
+    """Result of one lot for the comparison.
 
     Args:
-        accepted: how its original inspection ended: for at least one use, None while that is open.
-        stratum: lots compare only within one: same grade, same reference and limits revision.
-        read: what its colour was read with; colours compare only where this is the same too.
-        apart: (dL*, da*, db*) of its mean colour, sample minus reference; None where it was not read.
-        delta_e: colour difference of the same; None where it was not read.
-        uses: use -> whether that inspection accepted it for it; empty while it is open, and where that is not known.
+        accepted: outcome of the original inspection for at least one use, None while open.
+        stratum: lots are compared only within one: same grade, same reference and limits revision.
+        read: instrument and conditions of the colour; colours are compared only where these agree.
+        apart: (dL*, da*, db*) of its mean colour, sample minus reference; None where not measured.
+        delta_e: its colour difference; None where not measured.
+        uses: use -> whether that inspection accepted the lot for it; empty while open or unknown.
     """
 
     accepted: bool | None
@@ -71,13 +71,13 @@ class LotResult(NamedTuple):
     uses: Mapping[str, bool] = MappingProxyType({})
 
     def about(self, use: str | None) -> LotResult:
-        """Returns the same, accepted being for one use alone; for at least one where None."""
+        """Returns the result for one use alone; for at least one use if None."""
         return self if use is None else self._replace(accepted=self.uses.get(use))
 
 
 @dataclass(frozen=True, slots=True)
 class Acceptance:
-    """Lots delivered, inspected to an end, accepted the first time; the interval is Wilson's, None before the first inspection."""
+    """Numbers of lots delivered, inspected and accepted the first time; the interval is Wilson's, None before the first inspection."""
 
     lots: int
     inspected: int
@@ -86,7 +86,7 @@ class Acceptance:
 
 
 def acceptance(lots: Sequence[LotResult], confidence: float = 0.95) -> Acceptance:
-    """Returns how often a supplier's lots were accepted for at least one use. A lot not inspected to an end counts as delivered and no more.
+    """Returns how often a supplier's lots were accepted for at least one use. A lot under inspection only counts as delivered.
 
     Reference:
         Wilson 1927, J. Amer. Statist. Assoc. 22, 209-212.
@@ -107,9 +107,9 @@ def _acceptance(verdicts: Sequence[bool | None], confidence: float) -> Acceptanc
 
 @dataclass(frozen=True, slots=True)
 class AcceptanceByUse:
-    """How often lots were accepted for each use and for every use that their limits name.
+    """Acceptance of lots for each use and for every use that their limits name.
 
-    `not_known` counts lots accepted for at least one use whose verdict for each use is not known. They are left out here.
+    `not_known` counts lots accepted for at least one use whose verdicts per use are unknown. They are excluded.
     """
 
     uses: Mapping[str, Acceptance]
@@ -120,8 +120,8 @@ class AcceptanceByUse:
 def acceptance_by_use(lots: Sequence[LotResult], confidence: float = 0.95) -> AcceptanceByUse:
     """Returns how often a supplier's lots were accepted for each use, and for every use.
 
-    A lot counts for the uses that it was inspected for. Of lots inspected for the same uses the share for every use is at most that for each, and
-    that for each at most the share for at least one.
+    A lot counts for the uses that it was inspected for. Among lots inspected for the same uses, the share for every use is at most that for
+    each use, which is at most that for at least one.
 
     Reference:
         Wilson 1927, as `acceptance`.
@@ -140,9 +140,9 @@ def acceptance_by_use(lots: Sequence[LotResult], confidence: float = 0.95) -> Ac
 
 @dataclass(frozen=True, slots=True)
 class Bias:
-    """Mean of lots' colours, sample minus reference, with the ellipsoid that holds the supplier's true mean; None where too few lots tell.
+    """Mean colour deviation of the lots, sample minus reference, with its confidence ellipsoid; None with too few lots.
 
-    `zero_inside` says whether the reference itself could be that mean.
+    `zero_inside` says whether the ellipsoid contains the reference.
     """
 
     mean: Vector
@@ -152,7 +152,7 @@ class Bias:
 
 
 def bias(lots: Sequence[LotResult], confidence: float = 0.95) -> Bias | None:
-    """Returns where a supplier's colours lie to the reference; None without a colour.
+    """Returns the mean colour deviation of a supplier from the reference; None without a colour.
 
     Reference:
         Johnson and Wichern, Applied Multivariate Statistical Analysis, 5.4.
@@ -167,11 +167,11 @@ def bias(lots: Sequence[LotResult], confidence: float = 0.95) -> Bias | None:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two suppliers on one criterion: the first minus the second, with the confidence sequence that it lies in.
+    """Difference between two suppliers on one criterion, first minus second, with its confidence sequence.
 
-    `confidence` is that of this interval at every look together. `better` is 1 or 2 where the interval leaves zero out, else None. Then
-    `more_lots` says about how many more lots of each are needed if both go on as they do, None where no number is enough or nothing is
-    known of the scatter. `low` is None while too few lots say nothing at all.
+    `confidence` is that of this confidence sequence. `better` is 1 or 2 where the interval excludes zero, else None. `more_lots` is then
+    the approximate number of further lots of each supplier at the present figures; None where no number is enough or the spread is unknown.
+    `low` is None with too few lots for an interval.
     """
 
     criterion: str
@@ -192,24 +192,23 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
     """Returns every pair of suppliers on every criterion.
 
     Args:
-        suppliers: number -> lots, each supplier's in the order they came.
-        confidence: that no two suppliers who are alike are told apart, on any criterion, at any look: each interval is a confidence
+        suppliers: number -> lots, each supplier's in order of receipt.
+        confidence: probability that no two equal suppliers differ significantly on any criterion at any look. Each interval is a confidence
             sequence at 1 - (1 - confidence) / number of comparisons (Bonferroni).
 
     Notes:
-        Only lots of strata that both suppliers delivered in are compared, so that a mix of shades, or of easy and hard limits, cannot
-        turn the order round. Where they share none nothing is said.
+        Only lots in strata of both suppliers are compared, so that a different mix of shades or limits cannot reverse the order. Without a
+        common stratum there is no result.
 
-        The promise is for the answer as a whole, looked at after every lot and for ever, as long as lots are independent about a steady mean.
-        Each set of suppliers has its own. How many lots it takes of each of two suppliers (median, simulated): 30 until means one
-        standard deviation between lots apart differ, 12 until two; 33 until shares accepted of 95 and 60 % differ, 130 until 95 and
-        80 %. A test at one look needs a third to a half as many, and tells equal suppliers apart in 13 to 15 % when looked at after
-        every lot. tests/promises/purchasing.py holds the promise.
+        The error rate holds for the whole answer, after every lot without end, for lots independent about a constant mean. Each set of suppliers
+        has its own rate. Lots needed of each of two suppliers (median, simulated): 30 for means one standard deviation between lots apart, 12
+        for two; 33 for shares accepted of 95 and 60 %, 130 for 95 and 80 %. A fixed-sample test needs a third to a half as many, but finds
+        a difference between equal suppliers in 13 to 15 % of cases when repeated after every lot. tests/promises/purchasing.py tests the rate.
 
     Reference:
-        confidence_sequences. Steadiness: distances from the own centroid, Anderson 2006, Biometrics 62, 245-253; of each lot from those
-        before it, so that they are independent: recursive residuals, Brown, Durbin and Evans 1975, J. R. Stat. Soc. B 37, 149-192 (both
-        from memory).
+        confidence_sequences. Steadiness: distances from the own centroid, Anderson 2006, Biometrics 62, 245-253; each lot from the mean of
+        those before it, so that distances are independent: recursive residuals, Brown, Durbin and Evans 1975, J. R. Stat. Soc. B 37, 149-192
+        (both from memory).
     """
     pairs = list(combinations(sorted(suppliers), 2))
     each = 1 - (1 - confidence) / max(1, len(pairs) * len(CRITERIA))
@@ -224,7 +223,7 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
 
 
 def _verdicts(lots: Sequence[LotResult]) -> dict[str, tuple[int, int]]:
-    """How many lots of each stratum were accepted, and how many inspected to an end."""
+    """Returns (lots accepted, lots inspected) per stratum."""
     found: dict[str, tuple[int, int]] = {}
     for lot in lots:
         if lot.accepted is not None:
@@ -261,10 +260,10 @@ def _closeness(lots: Sequence[LotResult]) -> dict[str, list[float]]:
 
 
 def _steadiness(lots: Sequence[LotResult]) -> dict[str, list[float]]:
-    """Distances of lots from the mean of the supplier's lots before them in their stratum.
+    """Returns the distance of each lot from the mean of the supplier's earlier lots in its stratum.
 
-    The j-th is reduced by the root of (j - 1) / j, by which the mean of those before it is uncertain: so it is expected to be as large as
-    the distance from the supplier's true mean.
+    The j-th is multiplied by sqrt((j - 1) / j) for the uncertainty of the mean before it. Its expectation then equals that of the distance from
+    the supplier's true mean.
     """
     import numpy as np
 
@@ -291,9 +290,9 @@ def _less(
     second: Mapping[str, Sequence[float]],
     confidence: float,
 ) -> Comparison:
-    """Difference of two means over the strata both share. A supplier's first lot in a stratum has no distance, but is a lot.
+    """Returns the difference of two means over common strata. A supplier's first lot in a stratum has no distance, but is counted.
 
-    A stratum counts from LEAST_OF_STRATUM figures of each on, with all of them: while its means may lie anywhere, so may their mean over strata.
+    A stratum is used from LEAST_OF_STRATUM figures of each supplier on, because one unbounded stratum makes the whole interval unbounded.
     """
     both = sorted(set(first) & set(second))
     shared = [stratum for stratum in both if min(len(first[stratum]), len(second[stratum])) >= LEAST_OF_STRATUM] or both
@@ -313,7 +312,7 @@ def _less(
 
 @dataclass(frozen=True, slots=True)
 class Rank:
-    """A supplier's place on a criterion, 1 the best, or None with why it cannot be told."""
+    """Rank of a supplier on a criterion, 1 the best, or None with the reason why it is not significant."""
 
     place: int | None
     why: str
@@ -326,12 +325,12 @@ def rank(
     has_data: Mapping[int, bool],
     words: Mapping[str, str] = CRITERIA,
 ) -> dict[int, Rank]:
-    """Returns each supplier's place. It has one only where it is told apart from every other supplier that has lots to compare.
+    """Returns each supplier's rank. A supplier has a rank only if it differs significantly from every other supplier with lots to compare.
 
     Args:
         criterion: a key of CRITERIA.
         comparisons: of every pair.
-        names: number -> what to call a supplier.
+        names: number -> name of a supplier.
         has_data: number -> whether it has any lot that counts for this criterion.
         words: the criteria in words, see `criteria_for`.
     """
@@ -344,13 +343,13 @@ def rank(
     return {
         number: _place(number, against[number], names, words[criterion])
         if number in rivals
-        else Rank(None, "No lot to judge by yet.")
+        else Rank(None, "No lots to compare yet.")
         for number in names
     }
 
 
 def _place(number: int, against: Sequence[Comparison], names: Mapping[int, str], said: str) -> Rank:
-    """The place of a supplier by its comparisons with every other that has lots to compare."""
+    """Returns the rank of a supplier from its comparisons with every other supplier that has lots to compare."""
     if not against:
         return Rank(None, "No other supplier to compare with.")
     if open_ones := [c for c in against if c.better is None]:
@@ -363,15 +362,17 @@ def _place(number: int, against: Sequence[Comparison], names: Mapping[int, str],
 def _cannot_tell(c: Comparison, number: int, names: Mapping[int, str]) -> str:
     other = names[c.second if c.first == number else c.first]
     if c.difference is None:
-        return f"Against {other}: they have no lots of the same kind to compare."
-    return f"Against {other}: {open_question(c)}."
+        return f"Compared with {other}: no lots of the same kind."
+    return f"Compared with {other}: {open_question(c)}."
 
 
 def open_question(c: Comparison) -> str:
-    """Returns why two suppliers with lots to compare do not differ significantly, and how many more lots are needed."""
+    """Returns why two suppliers with lots to compare do not differ significantly, and the number of further lots needed."""
     if not c.scatter_known:
-        return "too few lots to know the scatter"
+        return "too few lots to estimate the spread"
     if c.more_lots is None:
-        return f"no significant difference, and at the present figures {MOST_LOTS} more lots from each supplier are not enough"
+        return (
+            f"no significant difference; {MOST_LOTS} more lots from each supplier are not enough at the present figures"
+        )
     needed = plural(c.more_lots, "is", "are")
     return f"no significant difference yet; about {counted(c.more_lots, 'more lot')} from each supplier {needed} needed"

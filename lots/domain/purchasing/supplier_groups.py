@@ -1,4 +1,4 @@
-"""The order of suppliers on a criterion: who differs significantly from whom, groups of those who do not, and newcomers with too few lots to tell."""
+"""Partial order of suppliers on a criterion: significant differences, groups without one, and newcomers with too few lots."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.domain.statistics.confidence_sequences import Sample, means_differ_by,
 from lots.domain.statistics.proportions import Stratum
 from lots.domain.words import counted, listed
 
-# Words of a sentence at most, and suppliers that it names at most; a larger group is told pair by pair.
+# Most words and most suppliers in a sentence; larger groups are described pair by pair.
 _WORDS, _NAMES, _GROUP = 25, 3, 6
 
 Pair = tuple[int, int]
@@ -20,9 +20,10 @@ Pair = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Newcomer:
-    """A supplier with too few lots of the same kind as another's to differ significantly from anybody, had the other as many or more.
+    """A supplier with too few comparable lots for a significant difference, even if the other supplier had as many or more.
 
-    `lots` has the most lots that it shares with one other supplier. `lots_needed` more are the fewest after which a difference can be significant.
+    `lots` is the largest number of lots comparable with one other supplier. `lots_needed` is the fewest further lots before a difference can be
+    significant.
     """
 
     supplier: int
@@ -37,11 +38,11 @@ class Order:
     Args:
         criterion: a key of CRITERIA.
         better: (better, worse) of each pair that differs significantly.
-        groups: levels of the order, the best first. Nobody has a better one in the own or a later group, unless comparisons over
-            different lots contradict each other. Suppliers of different groups need not differ significantly; `alike` says which do not.
-        newcomers: who is in no group.
-        alike: pairs, newcomers left out, that were compared and do not differ significantly.
-        incomparable: pairs, newcomers left out, that have no lots of the same kind.
+        groups: levels of the order, the best first. No supplier is worse than one of its own or a later group, unless comparisons over
+            different lots contradict each other. Suppliers of different groups need not differ significantly; `alike` lists those pairs.
+        newcomers: suppliers without a group.
+        alike: pairs without newcomers that were compared and do not differ significantly.
+        incomparable: pairs without newcomers that have no lots of the same kind.
     """
 
     criterion: str
@@ -61,18 +62,18 @@ def order_of(criterion: str, suppliers: Sequence[int], comparisons: Sequence[Com
         comparisons: of every pair, as `supplier_comparison.compare` returns them.
 
     Notes:
-        The error of the whole answer stays at what `compare` promises. Its intervals hold together for every pair, newcomers included
-        (Bonferroni), at every look (confidence sequences). With that probability no pair of suppliers who are alike is in `better`, whatever
-        else is read off the same intervals. Setting a newcomer aside changes no interval. It rests on numbers of lots alone, never on their
-        outcome, so nobody is set aside for how good or bad the lots were. A pair of a newcomer never differs, by what a newcomer is.
+        The error rate of the whole answer is that of `compare`. Its intervals hold simultaneously for every pair, newcomers included
+        (Bonferroni), at every look (confidence sequences). With that probability no pair of equal suppliers is in `better`, whichever
+        intervals are read. Setting a newcomer aside changes no interval and depends only on numbers of lots, never on their outcome. A pair
+        with a newcomer never differs, by definition.
 
-        Each supplier who joins adds pairs, so that every interval of the others gets wider. Two who differ may then need more lots.
+        Each further supplier adds pairs and widens every interval. Two suppliers that differ may then need more lots.
 
     Reference:
         Bonferroni's inequality: Miller 1981, Simultaneous Statistical Inference, 2nd ed., 1.3 (from memory). Newcomers: own rule, no source.
 
     Example:
-        40 of 40 lots accepted beside 15 of 30 differ, although a newcomer has 2 of 2.
+        40 of 40 lots accepted and 15 of 30 differ, although a newcomer has 2 of 2.
 
         >>> from lots.domain.purchasing.supplier_comparison import LotResult, compare
         >>> record = {1: (40, 40), 2: (15, 30), 3: (2, 2)}
@@ -107,7 +108,7 @@ def order_of(criterion: str, suppliers: Sequence[int], comparisons: Sequence[Com
 
 
 def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
-    """The supplier as a newcomer; None where it could differ from another with as many lots, or where there is no other."""
+    """Returns the supplier as a newcomer; None where it could differ from another with as many lots, or where there is no other."""
     if not pairs or any(one.better for one in pairs):
         return None
     counts = [
@@ -117,7 +118,7 @@ def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
         for one in pairs
     ]
     criterion = pairs[0].criterion
-    # Where the other one has fewer lots, it is the other one that lacks them.
+    # A supplier with more lots than the other is no newcomer because of that pair.
     if any(could_differ(criterion, mine, max(mine, theirs), sure) for mine, theirs, sure in counts):
         return None
     needed = min(_lots_needed(criterion, *each) for each in counts)
@@ -126,17 +127,17 @@ def _newcomer(supplier: int, pairs: Sequence[Comparison]) -> Newcomer | None:
 
 @lru_cache(maxsize=4096)
 def could_differ(criterion: str, lots: int, others: int, confidence: float) -> bool:
-    """Returns whether any outcome of so many lots of two suppliers could differ significantly.
+    """Returns whether any outcome of this many lots of two suppliers could differ significantly.
 
     Args:
         criterion: a key of CRITERIA.
-        lots, others: of the same kind of either supplier, >= 0.
+        lots, others: lots of the same kind of either supplier, >= 0.
         confidence: of the confidence sequence of their difference, 0 < confidence < 1.
 
     Notes:
-        The best case has all lots in one stratum, since each further one costs evidence. Shares differ most where every lot of one supplier and
-        none of the other is accepted. Of means the sequence reaches everywhere while there are too few values, whatever they are. The distance of
-        a supplier's first lot from its own mean is not known.
+        The best case has all lots in one stratum, since each further stratum costs evidence. Shares differ most where every lot of one supplier
+        and none of the other is accepted. For means the sequence is unbounded with too few values, whatever they are. The distance of a
+        supplier's first lot from its own mean is unknown.
 
     Example:
         >>> could_differ("acceptance", 2, 40, 0.994), could_differ("acceptance", 8, 40, 0.994)
@@ -156,14 +157,14 @@ def could_differ(criterion: str, lots: int, others: int, confidence: float) -> b
 
 
 def _lots_needed(criterion: str, lots: int, others: int, confidence: float) -> int:
-    """The fewest further lots after which a difference can be significant, if the other supplier has at least as many by then."""
+    """Returns the fewest further lots before a difference can be significant, if the other supplier then has at least as many."""
     return next(more for more in count(1) if could_differ(criterion, lots + more, max(others, lots + more), confidence))
 
 
 def _levels(suppliers: Sequence[int], better: Sequence[Pair]) -> tuple[tuple[int, ...], ...]:
-    """Suppliers by the longest chain of better ones above each.
+    """Returns suppliers by the length of the longest chain of better ones.
 
-    Comparisons over different lots may contradict each other in a ring. Those of a ring share a level.
+    Comparisons over different lots may form a cycle. Suppliers in a cycle share a level.
     """
     above = {one: {good for good, bad in better if bad == one} for one in suppliers}
     for middle in suppliers:
@@ -172,7 +173,7 @@ def _levels(suppliers: Sequence[int], better: Sequence[Pair]) -> tuple[tuple[int
                 above[one] |= above[middle]
     strictly = {one: {good for good in above[one] if one not in above[good]} for one in suppliers}
     level: dict[int, int] = {}
-    # Whoever is strictly above another has fewer strictly above itself.
+    # A better supplier has fewer strictly above it, so this is a topological order.
     for one in sorted(suppliers, key=lambda number: len(strictly[number])):
         level[one] = 1 + max((level[good] for good in strictly[one]), default=-1)
     return tuple(
@@ -181,7 +182,7 @@ def _levels(suppliers: Sequence[int], better: Sequence[Pair]) -> tuple[tuple[int
 
 
 def better_than(criterion: str, what: str) -> str:
-    """Returns how a sentence says that one supplier is better than another.
+    """Returns the phrase for a significant difference.
 
     Args:
         criterion: a key of CRITERIA.
@@ -193,17 +194,17 @@ def better_than(criterion: str, what: str) -> str:
     """
     return {
         "acceptance": f"has significantly more lots accepted the first time for {what} than",
-        "closeness": "lies significantly nearer the reference than",
+        "closeness": "is significantly nearer the reference than",
         "steadiness": "is significantly steadier in colour than",
     }[criterion]
 
 
 def in_words(order: Order, names: Mapping[int, str], what: str) -> str:
-    """Returns the order in sentences: who is better than whom, who do not differ significantly, and which newcomers are set aside.
+    """Returns the order in sentences: significant differences, pairs without one, and newcomers.
 
     Args:
         order: of suppliers.
-        names: number -> what to call a supplier.
+        names: number -> name of a supplier.
         what: the use that lots are accepted for, in words.
 
     Example:
@@ -220,11 +221,11 @@ def in_words(order: Order, names: Mapping[int, str], what: str) -> str:
 
 
 def newcomer_in_words(newcomer: Newcomer, names: Mapping[int, str]) -> str:
-    """Returns how many lots a newcomer has and still needs.
+    """Returns the numbers of lots that a newcomer has and still needs, in words.
 
     Example:
         >>> newcomer_in_words(Newcomer(3, 2, 4), {3: "Sedge"})
-        'Sedge has 2 lots to compare, too few for a significant difference from anybody. At least 4 more lots are needed.'
+        'Sedge has 2 lots to compare, too few for a significant difference. At least 4 more lots are needed.'
     """
     name = names[newcomer.supplier]
     if not newcomer.lots:
@@ -232,7 +233,7 @@ def newcomer_in_words(newcomer: Newcomer, names: Mapping[int, str]) -> str:
         return f"{name} has no lots of the same kind as another supplier. At least {needed} needed for a significant difference."
     more = counted(newcomer.lots_needed, "more lot is", "more lots are")
     has = counted(newcomer.lots, "lot")
-    return f"{name} has {has} to compare, too few for a significant difference from anybody. At least {more} needed."
+    return f"{name} has {has} to compare, too few for a significant difference. At least {more} needed."
 
 
 def _better(order: Order, names: Mapping[int, str], how: str) -> list[str]:
@@ -248,7 +249,7 @@ def _better(order: Order, names: Mapping[int, str], how: str) -> list[str]:
 
 
 def _alike(order: Order, names: Mapping[int, str]) -> list[str]:
-    """Who do not differ significantly: whole groups first, then the pairs that are left."""
+    """Returns sentences on suppliers that do not differ significantly: whole groups first, then the remaining pairs."""
     known = [one for group in order.groups for one in group]
     if len(order.alike) == len(known) * (len(known) - 1) // 2 > 1:
         return [f"No two of these {len(known)} suppliers differ significantly."]
@@ -266,7 +267,7 @@ def _alike(order: Order, names: Mapping[int, str]) -> list[str]:
 
 
 def _short(begin: str, names: Sequence[str], last: str) -> list[str]:
-    """Sentences that each name some of these suppliers, as many as its length allows."""
+    """Returns sentences that each name as many of these suppliers as their length allows."""
     some: list[list[str]] = []
     for name in names:
         longer = [*some[-1], name] if some else []

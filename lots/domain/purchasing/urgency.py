@@ -1,4 +1,4 @@
-"""What to act on first: what each matter of the week puts at risk, which drift is worth an act, and the order of both."""
+"""Urgency of the matters of the week: quantity at risk, drift that needs action, and their order."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ if TYPE_CHECKING:
     from lots.domain.drift.signals import Signal
     from lots.domain.statistics.changing_level import Outlook
 
-# A limit that a lot may touch within so many lots is near. Common practice, no source.
+# A limit is near when a lot may reach it within this many lots. Common practice, no source.
 NEAR_LOTS = 3
-# A shift is worth an act from this share of the limit's room on, or where its line reaches the limit within so many lots. Common practice, no
-# source.
+# A shift needs action from this share of the distance between target and limit, or where its trend line reaches the limit within this many
+# lots. Common practice, no source.
 LEAST_SHIFT, WITHIN_LOTS = 0.2, 20
-# From this probability on the next lot rather fails than passes.
+# From this probability on the next lot is more likely to fail than to pass.
 RATHER_FAILS = 0.5
 
 Matter = Literal[
@@ -33,7 +33,7 @@ Matter = Literal[
     "restricted",
     "drifting",
 ]
-# In this order where two put as much at risk.
+# Order of matters with the same quantity at risk.
 MATTERS: tuple[Matter, ...] = (
     "overdue_action",
     "letter_unanswered",
@@ -44,25 +44,24 @@ MATTERS: tuple[Matter, ...] = (
     "restricted",
     "drifting",
 )
-# An answer is owed.
+# Matters in which a supplier owes an answer.
 ANSWERS: tuple[Matter, ...] = ("overdue_action", "letter_unanswered")
 _NOW = ("limit_near", "short_stock")
 
 
 @dataclass(frozen=True, slots=True)
 class Risk:
-    """What a matter puts at risk. None stands for a figure that the matter does not have, or that cannot be said.
+    """Quantity at risk in a matter. None: the matter has no such figure, or it is unknown.
 
     Args:
-        limit_used: share of what the limit allows that the series uses at its latest lot, 0 at the target, 1 at the limit, above 1 beyond it.
-        lots_left_low, lots_left_high: lots to come until the limit is reached, ends of the 95 % interval of the projection; 0 where it is
-            reached already.
-        lots_left: the same for the line itself.
-        probability_next_fails: that the next lot's figure lies outside the limit, 0..1.
-        stock_kg: filament in the shop that the matter is about, kg, >= 0.
-        lot_kg: of a lot to come, as much as the newest one brought, kg.
-        days_left: days that a short stock lasts at least, >= 0.
-        share_unusable: of the uses that the lot was assessed for, the share that it does not pass, 0..1.
+        limit_used: deviation of the latest lot as a share of the tolerance: 0 at the target, 1 at the limit, above 1 beyond it.
+        lots_left_low, lots_left_high: 95 % interval of the lots until the limit is reached; 0 when it is reached already.
+        lots_left: lots until the trend line reaches the limit.
+        probability_next_fails: probability that the next lot is outside the limit, 0..1.
+        stock_kg: filament in the shop concerned, kg, >= 0.
+        lot_kg: expected size of the next lot (that of the newest one), kg.
+        days_left: lower limit of the days that a short stock lasts, >= 0.
+        share_unusable: share of the assessed uses that the lot does not pass, 0..1.
     """
 
     limit_used: float | None = None
@@ -77,7 +76,7 @@ class Risk:
 
     @property
     def kg(self) -> float:
-        """Expected kilograms at risk: of the next lot what is likely to fail, else what is in the shop and cannot be used; 0 for a short stock.
+        """Expected kilograms at risk: the share of the next lot likely to fail, else stock that cannot be used; 0 for a short stock.
 
         Example:
             >>> Risk(probability_next_fails=0.25, lot_kg=8.0).kg, Risk(stock_kg=4.0, share_unusable=0.5).kg
@@ -91,9 +90,9 @@ class Risk:
 
 
 def act_now(what: Matter, risk: Risk) -> bool:
-    """Returns whether a matter comes before all others.
+    """Returns whether a matter precedes all others.
 
-    An answer is owed, a limit is near, stock runs out before the next lot is there, or the next lot rather fails than passes.
+    It does when an answer is owed, a limit is near, stock runs out before the next lot, or the next lot is more likely to fail than to pass.
 
     Example:
         >>> act_now("limit_near", Risk()), act_now("drifting", Risk(probability_next_fails=0.6)), act_now("restricted", Risk(stock_kg=9.0))
@@ -104,11 +103,11 @@ def act_now(what: Matter, risk: Risk) -> bool:
 
 
 def urgency(what: Matter, risk: Risk) -> tuple[int, float, int, float]:
-    """Returns a key that sorts the most urgent first.
+    """Returns a sort key, the most urgent matter first.
 
-    What must be acted on now comes first (`act_now`), then series whose line reaches its limit within WITHIN_LOTS lots, since every lot to come
-    brings them nearer, then all others: a lot that is blocked, restricted or in quarantine is held by the gate. Within each, what puts more
-    kilograms at risk comes first, then the kinds in the order of MATTERS, then the stock that is used up sooner. Common practice, no source.
+    Matters that need action now (`act_now`) come first. Series whose trend line reaches the limit within WITHIN_LOTS lots follow, because each
+    lot brings them nearer. All others are last: blocked, restricted and quarantined lots cannot be loaded anyway. Within each group more
+    kilograms at risk come first, then the order of MATTERS, then the stock that runs out first. Common practice, no source.
 
     Example:
         >>> near, far = Risk(probability_next_fails=0.3, lot_kg=4.0), Risk(probability_next_fails=0.01, lot_kg=4.0)
@@ -121,17 +120,17 @@ def urgency(what: Matter, risk: Risk) -> tuple[int, float, int, float]:
 
 
 def signals_to_act_on(analysis: Analysis, limit: Limit | None) -> list[Signal]:
-    """Returns the signals of a series that are worth an act: towards the limit, and either large or soon at it.
+    """Returns the signals of a series that need action: towards the limit, and either large or about to reach it.
 
-    Of the signals that any list may show (`signals_to_report`: active, no odd pattern, no improvement) these remain: the departure is LEAST_SHIFT
-    of the limit's room or more, or the line of the projection reaches the limit within WITHIN_LOTS lots. Without a limit no lot can be
-    rejected for the measure, so nothing remains; its drift page shows it.
+    It takes the reportable signals (`signals_to_report`: active, no pattern rule, no improvement). It keeps those with a departure of at least
+    LEAST_SHIFT of the tolerance, or with a trend line that reaches the limit within WITHIN_LOTS lots. Without a limit no lot can be rejected
+    for the measure, so nothing remains; the drift page still shows it.
 
     Notes:
-        The rule looks at which way a series went and how far. Applied to a list that was selected already it would break the promised share of
-        false entries: it may take off true ones and leave the false. So it comes first: a series without such a signal enters the
-        selection with a p-value of 1. A p-value that is only ever raised stays valid, so the selection keeps its promise (simulated in
-        tests/promises/week.py), and what it lists is listed on the drift pages too.
+        The rule depends on direction and size of a shift. Applied after the selection it would break the false discovery rate, since it may
+        remove true entries and keep false ones. It therefore precedes the selection: a series without such a signal enters with p = 1. Raising a
+        p-value keeps it valid, so the selection keeps its rate (simulated in tests/promises/week.py). Every listed series is also on the drift
+        pages.
     """
     if limit is None:
         return []
@@ -142,21 +141,21 @@ def signals_to_act_on(analysis: Analysis, limit: Limit | None) -> list[Signal]:
 
 
 def _lots_left(ahead: Projection | None) -> int | None:
-    """Lots to come until a line reaches its limit, 0 where it is there already; None where it is far away or there is none."""
+    """Returns the lots until a trend line reaches its limit, 0 when it is reached; None without a line or far away."""
     return None if ahead is None or ahead.about is None else ahead.about - ahead.last
 
 
 def limit_near(ahead: Projection | None) -> bool:
-    """Returns whether a lot may touch the limit within NEAR_LOTS lots, or the limit is reached already."""
+    """Returns whether a lot may reach the limit within NEAR_LOTS lots, or the limit is reached already."""
     if ahead is None or ahead.limit is None:
         return False
-    # A limit that is reached already has no lot to come that reaches it first.
+    # A limit that is reached already has no `earliest`.
     comes = ahead.earliest or ahead.about
     return comes is not None and comes - ahead.last <= NEAR_LOTS
 
 
 def limit_used(limit: Limit, value: float) -> float | None:
-    """Returns the share of what a limit allows that a value uses; None where it allows nothing.
+    """Returns the deviation of a value as a share of the tolerance; None without a tolerance.
 
     Example:
         >>> from lots.domain.conformity.limits import Limit
@@ -168,13 +167,13 @@ def limit_used(limit: Limit, value: float) -> float | None:
 
 
 def of_series(signal: Signal, limit: Limit, ahead: Projection | None, seen: Outlook | None) -> Risk:
-    """Returns what a drift puts at risk, without kilograms.
+    """Returns the risk of a drift, without kilograms.
 
     Args:
         signal: of the latest lots.
         limit: of the measure.
-        ahead: where the lots reach the limit; None where no line is followed.
-        seen: what the series says of its next value; None with too few lots.
+        ahead: projection to the limit; None without a trend line.
+        seen: predictive distribution of the next value; None with too few lots.
     """
     low, high = (None, None) if ahead is None else (ahead.earliest, ahead.latest)
     if _lots_left(ahead) == 0 and ahead is not None:

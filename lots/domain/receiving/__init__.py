@@ -1,1 +1,1 @@
-"""Receiving inspection: which spools to measure, sampling plans, severity, what a sample proves."""
+"""Receiving inspection: sampling plans, drawn spools, severity, and protection by a sample."""

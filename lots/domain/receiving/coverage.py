@@ -1,4 +1,4 @@
-"""How many spools to open, which ones, and whether those asked for have been measured."""
+"""Sampling of spools: sample size, random draw, and completeness of the measurements."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from dataclasses import dataclass, replace
 from lots.domain.receiving.sampling_plans import Plan, plan_for
 from lots.domain.words import plural
 
-# What a lot waits for whose every delivery was closed: it can never be released, and belongs to no series.
-CLOSED_LOT = "log the filament anew, as every delivery of this lot is closed"
-# Where no limits say otherwise. Common practice, no source: three colour plaques for deliveries of up to 24 spools.
+# The next step for a lot without an open delivery; it can never be released, and belongs to no series.
+CLOSED_LOT = "log the filament again, because every delivery of this lot is closed"
+# Sample size without limits. Common practice, no source: three colour plaques for deliveries of up to 24 spools.
 DEFAULT_FIXED = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """Spools drawn from a delivery, and how: anyone can draw the same ones again from `seed`."""
+    """Spools drawn from a delivery; the draw can be repeated with `seed`."""
 
     size: int
     spool_codes: tuple[str, ...]
@@ -29,14 +29,14 @@ class Sample:
 def draw(spool_codes: Sequence[str], size: int, seed: int, rule: str) -> Sample:
     """Returns `size` spools drawn at random from a delivery, all of them when there are fewer.
 
-    Each code is given the SHA-256 of "seed:code" and the lowest are taken. Every spool is as likely as another, the order in
-    which they were typed does not matter, and the draw can be repeated with nothing but a hash function.
+    Codes are sorted by the SHA-256 of "seed:code" and the first ones are taken. Every spool has the same probability, the order of entry does not
+    matter, and anyone can repeat the draw with a hash function.
 
     Args:
         spool_codes: at least one code, all different.
         size: spools wanted, >= 1.
         seed: a random number from outside, recorded with the draw.
-        rule: the rule that asked for this size.
+        rule: the rule that determined the size.
 
     Raises:
         ValueError: no spools, or a size below 1.
@@ -49,16 +49,16 @@ def draw(spool_codes: Sequence[str], size: int, seed: int, rule: str) -> Sample:
 def redraw(
     drawn: Sequence[str], spool_codes: Sequence[str], size: int, seed: int, rule: str, measured: Collection[str] = ()
 ) -> Sample:
-    """Returns the sample of a delivery whose spools were counted wrongly at first, as close to the first draw as it can be.
+    """Returns the sample of a delivery after a correction of its spools, with as few changes as possible.
 
-    Spools that were drawn and came stay drawn. The next in the order of the seed join them where more are asked for. Where fewer are,
-    the last in that order leave, those that were measured after the others. So nobody can draw again until an easier spool comes.
+    Drawn spools that were received stay drawn. If more are required, the next in the order of the seed are added. If fewer are required, the last
+    in that order are removed, unmeasured ones first. The draw therefore cannot be repeated to obtain an easier spool.
 
     Args:
-        drawn: codes that were drawn before.
-        spool_codes: codes of the spools that came, at least one, all different.
-        size, seed, rule: as for `draw`, of which `seed` is that of the first draw.
-        measured: codes of spools that were measured already.
+        drawn: codes drawn before.
+        spool_codes: codes of the spools received, at least one, all different.
+        size, seed, rule: as for `draw`; `seed` is that of the first draw.
+        measured: codes of spools measured already.
 
     Raises:
         ValueError: no spools, or a size below 1.
@@ -72,7 +72,7 @@ def redraw(
         raise ValueError("a draw needs at least one spool and a size of at least one")
     order = in_draw_order(spool_codes, seed)
     before, begun = set(drawn), set(measured)
-    # Sorting keeps the order of the seed among equals.
+    # A stable sort keeps the order of the seed among equals.
     order.sort(key=lambda code: (code not in before, code in before and code not in begun))
     return _sample(order[:size], len(spool_codes), seed, rule)
 
@@ -82,23 +82,23 @@ def _sample(chosen: Sequence[str], count: int, seed: int, rule: str) -> Sample:
     if len(drawn) == count:
         says = f"Measure {plural(count, 'the spool', f'all {count} spools')}."
     else:
-        says = f"Measure {len(drawn)} of the {count} spools, drawn at random: {', '.join(drawn)}. Do not swap them for easier ones."
+        says = f"Measure {len(drawn)} of the {count} spools, drawn at random: {', '.join(drawn)}. Do not replace them by easier ones."
     return Sample(len(drawn), drawn, seed, rule, says)
 
 
 def in_draw_order(spool_codes: Iterable[str], seed: int) -> list[str]:
-    """Returns spool codes in the order in which a seed draws them."""
+    """Returns spool codes in the order of the draw with a seed."""
     return sorted(spool_codes, key=lambda code: hashlib.sha256(f"{seed}:{code}".encode()).digest())
 
 
 def draw_more(spool_codes: Iterable[str], more: int, seed: int, but: Iterable[str]) -> tuple[str, ...]:
-    """Returns the next spools in a delivery's order, fewer where fewer are left.
+    """Returns the next spools in the order of the draw, fewer if fewer are left.
 
     Args:
         spool_codes: all codes of the delivery that can be drawn.
         more: spools wanted, >= 0.
         seed: of the first draw.
-        but: codes that are left out, such as those drawn before.
+        but: codes to leave out, such as those drawn before.
 
     Example:
         >>> first = draw(["A", "B", "C", "D", "E"], 3, 7, "fixed: 3")
@@ -110,7 +110,7 @@ def draw_more(spool_codes: Iterable[str], more: int, seed: int, but: Iterable[st
 
 
 def standing_in(code: str, substitutes: Mapping[str, str]) -> str:
-    """Returns the spool that is measured for a drawn one: the spool itself, or the last in its line of substitutes.
+    """Returns the spool to measure for a drawn one: the spool itself, or the last of its substitutes.
 
     Example:
         >>> standing_in("A", {"A": "D", "D": "F"}), standing_in("B", {"A": "D"})
@@ -125,13 +125,13 @@ def standing_in(code: str, substitutes: Mapping[str, str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
-    """What limits ask of sampling.
+    """Sampling requirements of the limits.
 
     Args:
-        fixed: this many spools of each delivery; None when a plan says how many, or nothing does.
+        fixed: spools per delivery; None with a plan, or without a requirement.
         level, aql: inspection level and acceptance quality limit (percent nonconforming) of a MIL-STD-105E plan; None without a plan.
-        reduced_allowed: True when quality lets a good record lead to reduced inspection.
-        retest_rounds_max: extra rounds of readings after which quality must decide; None for no cap.
+        reduced_allowed: True when quality allows reduced inspection.
+        retest_rounds_max: retests after which quality must decide; None for no limit.
     """
 
     fixed: int | None = None
@@ -141,14 +141,14 @@ class Sampling:
     retest_rounds_max: int | None = None
 
     def plan(self, spools: int, severity: str) -> Plan | None:
-        """Returns the plan for so many spools at a severity, or None when no plan is asked for."""
+        """Returns the plan for this number of spools at a severity, or None without a plan."""
         if self.level is None or self.aql is None:
             return None
-        # A discontinued supplier's lots are not accepted; what is looked at all the same is looked at tightened.
+        # Lots of a discontinued supplier are not accepted. If they are inspected, inspection is tightened.
         return plan_for(spools, self.level, self.aql, "tightened" if severity == "discontinued" else severity)
 
     def size(self, spools: int, severity: str) -> tuple[int, str]:
-        """Returns how many of `spools` (>= 1) to measure, and the rule that says so.
+        """Returns how many of `spools` (>= 1) to measure, and the rule for it.
 
         Example:
             >>> Sampling(fixed=3).size(24, "normal")
@@ -160,11 +160,11 @@ class Sampling:
         if self.fixed is None:
             return min(
                 DEFAULT_FIXED, spools
-            ), f"suggested: {DEFAULT_FIXED} (common practice), as no limits say how many"
+            ), f"suggested: {DEFAULT_FIXED} (common practice), because the limits state no number"
         return min(self.fixed, spools), f"fixed: {self.fixed} per delivery"
 
     def required(self, spools: int, severity: str) -> int:
-        """Returns how many of `spools` must be measured before a verdict: at least one, more only where limits ask for it."""
+        """Returns how many of `spools` must be measured before a verdict: at least one, more only where the limits require it."""
         if self.fixed is None and self.level is None:
             return 1
         return self.size(spools, severity)[0]
@@ -175,16 +175,16 @@ class Presented:
     """Spools presented for inspection together: one delivery of a lot.
 
     Args:
-        spools: how many there are.
-        required: how many of them must be measured, >= 1.
-        drawn: codes of the first sample, with a substitute in the place of the spool it replaces; none when nobody drew.
-        codes: codes of its spools among those that were measured; None when every measured spool is one of them.
-        plan: the attributes plan it is inspected under, None without one.
-        discontinued: True when it came while inspection of its supplier was discontinued.
-        further: codes of each further draw, in the order they were made.
+        spools: number of spools.
+        required: number to measure, >= 1.
+        drawn: codes of the first sample, with substitutes in place of replaced spools; empty without a draw.
+        codes: codes of its measured spools; None when every measured spool belongs to it.
+        plan: its attributes plan, None without one.
+        discontinued: True when it arrived while inspection of its supplier was discontinued.
+        further: codes of each further draw, in order.
         only_drawn: True when only drawn spools complete the sample (rules from version 2 on).
         delivery: its number, to store a further draw with.
-        replaced: how many drawn spools have a substitute; they are not drawn again.
+        replaced: number of drawn spools with a substitute; they are not drawn again.
     """
 
     spools: int
@@ -205,11 +205,11 @@ class Presented:
 
     @property
     def undrawn(self) -> int:
-        """How many of its spools were not drawn; none when nobody drew, since every spool counts then."""
+        """Number of spools not drawn; 0 without a draw, because then every spool counts."""
         return max(0, self.spools - len(self.sample) - self.replaced) if self.sample else 0
 
     def holds(self, code: str) -> bool:
-        """True when a measured spool is one of these."""
+        """Returns whether a measured spool belongs to the delivery."""
         return self.codes is None or code in self.codes
 
     def still_required(self, measured: Iterable[str]) -> int:
@@ -221,20 +221,20 @@ class Presented:
         return max(0, self.required - len(mine))
 
     def still_drawn(self, measured: Iterable[str]) -> list[str]:
-        """Returns the drawn spools that are still wanted for the sample."""
+        """Returns the drawn spools that still have to be measured for the sample."""
         seen = set(measured)
         if not self.still_required(seen):
             return []
         return [code for code in (self._base() if self.only_drawn else self.drawn) if code not in seen]
 
     def unfinished(self, measured: Iterable[str]) -> list[str]:
-        """Returns what is left of each further draw that was begun: one good spool of six must not hide the other five."""
+        """Returns the unmeasured spools of each further draw with a measured spool, so that one good spool cannot end a draw of six."""
         seen = set(measured)
         begun = [group for group in self._beyond() if seen & set(group)]
         return [code for group in begun for code in group if code not in seen]
 
     def _base(self) -> tuple[str, ...]:
-        """The first sample, with as many further draws as are needed to make up the number required."""
+        """Returns the first sample, with further draws until the required number is reached."""
         base = self.drawn
         for group in self.further:
             if len(base) >= self.required:
@@ -243,25 +243,25 @@ class Presented:
         return base
 
     def _beyond(self) -> list[tuple[str, ...]]:
-        """The further draws that the number required does not need: those made to settle a finding."""
+        """Returns the further draws beyond the required number: those made to decide a finding."""
         base = set(self._base())
         return [group for group in self.further if not set(group) <= base]
 
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """How many spools of a lot must be measured, delivery by delivery: what travelled apart is looked at apart."""
+    """Number of spools of a lot to measure, per delivery, because deliveries are inspected separately."""
 
     presented: tuple[Presented, ...]
 
     @classmethod
     def of(cls, spools: int, required: int, drawn: tuple[str, ...] = ()) -> Coverage:
-        """The coverage of a lot that came in one delivery."""
+        """Returns the coverage of a lot with a single delivery."""
         return cls((Presented(spools, required, drawn),))
 
     @property
     def closed(self) -> bool:
-        """True when every delivery of the lot was closed: nothing of it is there to be judged."""
+        """True when every delivery of the lot was closed."""
         return not self.presented
 
     @property
@@ -280,30 +280,30 @@ class Coverage:
         return tuple(code for part in self.presented for code in part.sample)
 
     def of_drawn(self) -> Coverage:
-        """Returns the same coverage, which only drawn spools complete."""
+        """Returns the same coverage, completed only by drawn spools."""
         return Coverage(tuple(replace(part, only_drawn=True) for part in self.presented))
 
     def is_drawn(self, code: str) -> bool:
-        """True when a measured spool was drawn, or is of a delivery from which nobody drew."""
+        """Returns whether a measured spool was drawn, or belongs to a delivery without a draw."""
         return any(part.holds(code) and (not part.sample or code in part.sample) for part in self.presented)
 
     def outstanding(self, measured: Iterable[str]) -> list[str]:
-        """Returns every drawn spool that was not measured yet, in the order of the draws."""
+        """Returns every drawn spool without a measurement, in the order of the draws."""
         seen = set(measured)
         return [code for code in self.drawn if code not in seen]
 
     def unfinished(self, measured: Iterable[str]) -> list[str]:
-        """Returns what is left of the further draws that were begun."""
+        """Returns the unmeasured spools of further draws with a measured spool."""
         return [code for part in self.presented for code in part.unfinished(measured)]
 
     def lacking(self, counts: Mapping[str, int], each_min: int, what: str) -> str:
-        """Returns what is still to be measured, in words; "" when the evidence is complete.
+        """Returns the missing measurements in words; "" when the evidence is complete.
 
-        A spool that was begun must be finished: measuring half a spool and moving on hides the other half.
+        A spool with any reading must be completed, so that a half-measured spool cannot be abandoned.
 
         Args:
-            counts: readings that count, per spool.
-            each_min: readings needed on each spool, >= 1.
+            counts: valid readings per spool.
+            each_min: readings required on each spool, >= 1.
             what: the characteristic, for the sentence.
         """
         parts = [
@@ -319,14 +319,14 @@ class Coverage:
         return "; ".join(parts)
 
     def not_yet(self, measured: Iterable[str]) -> str:
-        """Names the drawn spools that are still wanted, in brackets, or nothing."""
+        """Returns the drawn spools still to be measured, in brackets, or ""."""
         seen = set(measured)
         left = [code for part in self.presented for code in part.still_drawn(seen)]
         return f" ({named(left)})" if left else ""
 
 
 def named(codes: Sequence[str]) -> str:
-    """Returns spool codes as a list in words, the first ten where there are more.
+    """Returns spool codes as a list in words, at most ten of them.
 
     Example:
         >>> named(["A", "B"])

@@ -1,4 +1,4 @@
-"""What is said of a delivery once it was logged: corrections, and counts of spools that are hard to believe."""
+"""Corrections of a logged delivery, and implausible numbers of spools."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
-# What a correction may change of the delivery itself. The rest of its changes is of its spools and its lot.
+# Fields of the delivery itself that a correction may change; its other changes concern spools and lot.
 FIELDS = ("order_ref", "received_at", "ordered_at", "due_at", "cost", "currency", "note", "sample")
-# Changes of spools: code -> net mass before and after, so that added spools were none and withdrawn ones are none.
+# Changes of spools: code -> net mass before and after; empty before for added spools, empty after for withdrawn ones.
 ADDED, WITHDRAWN, MASSES = "added", "withdrawn", "net_mass_g"
 
-# More spools than these are asked about, as are more than so many times a supplier's usual number. Common practice, no source: a pallet
-# holds some 200 boxes of 1 kg, and a digit typed twice or too many makes a count at least ten times as large.
+# More spools than this, or this multiple of a supplier's usual number, require a confirmation. Common practice, no source: a pallet holds
+# some 200 boxes of 1 kg, and one digit too many makes a count at least ten times as large.
 MOST_UNASKED = 200
 TIMES_USUAL = 10
-# The usual number is the median of so many deliveries, the newest first; with fewer than the least nothing is usual yet.
+# The usual number is the median of the newest USUAL_OF deliveries; it requires at least USUAL_LEAST.
 USUAL_OF, USUAL_LEAST = 20, 3
 
 
@@ -26,8 +26,8 @@ class Correction:
 
     Args:
         changes: field -> (before, after).
-        closes: True when it closes the delivery: none of it counts any more.
-        reason: why, empty when nobody said.
+        closes: True when it closes the delivery, so that nothing of it counts.
+        reason: in words, empty if not given.
     """
 
     changes: Mapping[str, Sequence[Any]]
@@ -36,7 +36,7 @@ class Correction:
 
 
 def corrected(corrections: Iterable[Correction]) -> dict[str, Any] | None:
-    """Returns what corrections make of a delivery: the present values of changed fields, `version`, and `closed` with the reason; None without one.
+    """Returns the present values of corrected fields, `version`, and `closed` with its reason; None without a correction.
 
     Example:
         >>> corrected([Correction({"order_ref": ["PO 7", "PO 8"]}), Correction({"order_ref": ["PO 8", "PO 9"]})])
@@ -52,7 +52,7 @@ def corrected(corrections: Iterable[Correction]) -> dict[str, Any] | None:
 
 
 def spools_before(spools: int, mass_g: float, later: Iterable[Correction]) -> tuple[int, float]:
-    """Returns how many spools were held to have come, and their net mass in g, before some corrections.
+    """Returns the number of spools and their net mass in g before some corrections.
 
     Args:
         spools, mass_g: after them.
@@ -71,21 +71,25 @@ def spools_before(spools: int, mass_g: float, later: Iterable[Correction]) -> tu
 
 
 def doubt_count(spools: int, earlier: Sequence[int]) -> str:
-    """Returns why a number of spools is hard to believe, in words; "" when it is not.
+    """Returns the reason why a number of spools is implausible, in words; "" when it is plausible.
 
     Args:
-        spools: of the delivery that is logged.
-        earlier: of the supplier's deliveries, the newest first; no more than USUAL_OF are looked at.
+        spools: of the delivery.
+        earlier: of the supplier's deliveries, the newest first; at most USUAL_OF are used.
 
     Reference:
         Common practice, no source.
 
     Example:
         >>> doubt_count(800, [8, 10, 6])
-        '800 spools are more than 10 times the usual 8 of this supplier.'
+        '800 spools is more than 10 times the usual number from this supplier (8).'
         >>> doubt_count(80, [8, 10, 6]), doubt_count(200, [])
         ('', '')
     """
     if len(earlier) >= USUAL_LEAST and spools > TIMES_USUAL * (usual := median(earlier[:USUAL_OF])):
-        return f"{spools} spools are more than {TIMES_USUAL} times the usual {usual:g} of this supplier."
-    return f"{spools} spools are more than {MOST_UNASKED} in one delivery." if spools > MOST_UNASKED else ""
+        return f"{spools} spools is more than {TIMES_USUAL} times the usual number from this supplier ({usual:g})."
+    return (
+        f"{spools} spools is an unusual number for one delivery (more than {MOST_UNASKED})."
+        if spools > MOST_UNASKED
+        else ""
+    )

@@ -1,4 +1,4 @@
-"""Which reading comes next at the bench: the same kind on the next drawn spool that lacks it, then the next kind that the limits require."""
+"""Proposal of the next reading: the same kind on the next drawn spool, then the next kind that the limits require."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ class Needed:
 
     Args:
         kind: of the readings.
-        per_spool: fewest on one spool, >= 1.
-        in_all: fewest of the lot, 0 where they are asked of each spool.
-        spools: drawn spools that must have them, >= 1; all where there are fewer.
+        per_spool: least readings on one spool, >= 1.
+        in_all: least readings of the lot, 0 where required per spool.
+        spools: drawn spools to measure, >= 1; all where there are fewer.
     """
 
     kind: str
@@ -25,7 +25,7 @@ class Needed:
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """What to measure next, and how many readings of it are still wanted on this spool."""
+    """The next kind and spool to measure, with the number of readings still required on it."""
 
     kind: str
     spool: str
@@ -35,16 +35,16 @@ class Next:
 def next_measurement(
     needed: Sequence[Needed], drawn: Sequence[str], counts: Mapping[tuple[str, str], int], kind: str, spool: str
 ) -> Next | None:
-    """Returns what to measure after an entry, None when the drawn spools have all that is required.
+    """Returns the next measurement after an entry, None when the drawn spools are complete.
 
     Args:
         needed: in the order of the limits.
         drawn: the drawn spools, in the order to measure them.
-        counts: (kind, spool) -> readings stored.
+        counts: (kind, spool) -> stored readings.
         kind, spool: of the entry.
 
     Notes:
-        It proposes and judges nothing. Readings may be stored and not count, of which the assessment tells.
+        This is a proposal only. Stored readings may be invalid; the assessment decides.
 
     Reference:
         Common practice, no source: one gauge is used on spool after spool before the next one is taken.
@@ -64,7 +64,7 @@ def next_measurement(
 
 
 def wanted_on(needed: Needed, drawn: Sequence[str], counts: Mapping[tuple[str, str], int], spool: str) -> int:
-    """Returns how many readings are still wanted on a spool; 0 on one that was not drawn, and where enough others have them.
+    """Returns the readings still required on a spool; 0 for a spool that was not drawn, or where enough others are complete.
 
     Example:
         >>> wanted_on(Needed("color", 3, spools=2), ["A", "B"], {("color", "A"): 1}, "A")
@@ -86,6 +86,6 @@ def _lacking(needed: Needed, order: Sequence[str], counts: Mapping[tuple[str, st
     complete = sum(n >= least for n in have.values())
     if complete >= min(needed.spools, len(order)):
         return None
-    # A spool that was begun is finished before another is opened.
+    # A spool with readings is completed before another is opened.
     begun = [spool for spool in order if 0 < have[spool] < least] or [spool for spool in order if not have[spool]]
     return Next(needed.kind, begun[0], least - have[begun[0]]) if begun else None

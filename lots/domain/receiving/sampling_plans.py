@@ -1,4 +1,4 @@
-"""Attributes sampling plans of MIL-STD-105E: how many spools to measure, and how many bad ones a lot may show."""
+"""Attributes sampling plans of MIL-STD-105E: sample size, accept and reject numbers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ AQLS = (
     *(0.010, 0.015, 0.025, 0.040, 0.065, 0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5, 10.0),
     *(15.0, 25.0, 40.0, 65.0, 100.0, 150.0, 250.0, 400.0, 650.0, 1000.0),
 )
-# Up to here an AQL may be percent nonconforming; beyond, it is nonconformities per hundred units only.
+# Largest AQL in percent nonconforming; larger ones are nonconformities per hundred units.
 GREATEST_PERCENT = 10.0
 
 # MIL-STD-105E, Table I. Largest lot of each class | code letters at levels S-1, S-2, S-3, S-4, I, II, III.
@@ -55,7 +55,7 @@ Q 1250 | 0 ^ v 1 2 3 5  7 10 14 21  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^
 R 2000 | ^ ^ 1 2 3 5 7 10 14 21  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^  ^
 """
 
-# MIL-STD-105E, Table II-B. Letter S serves one arrow of letter R and nothing else.
+# MIL-STD-105E, Table II-B. Letter S is used only by one arrow of letter R.
 TIGHTENED = """
 A    2 | v v v v v v v v  v  v  v  v  v  v  v  v  v  v  1  2  3  5  8 12 18 27
 B    3 | v v v v v v v v  v  v  v  v  v  v  0  v  v  1  2  3  5  8 12 18 27 41
@@ -98,7 +98,7 @@ R 800 | ^ ^ 0/2 1/3 1/4 2/5 3/6 5/8 7/10 10/13 ^ ^ ^ ^ ^ ^ ^ ^ ^ ^ ^ ^ ^ ^ ^ ^
 
 
 def _rows(table: str) -> list[tuple[list[str], list[str]]]:
-    """The words before and after the bar of each line."""
+    """Returns the words before and after the bar of each line."""
     lines = (line.partition("|") for line in table.strip().splitlines())
     return [(head.split(), cells.split()) for head, _, cells in lines]
 
@@ -113,12 +113,12 @@ TABLES = {
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What to do with one lot. It words itself.
+    """Single sampling plan of one lot.
 
-    `code_letter` belongs to the lot; `plan_letter` to the plan its arrow led to, mostly the same. `size` spools are
-    measured, the whole lot when `inspect_all`. At most `accept` nonconforming accept the lot, `reject` or more refuse
-    it; a count in between, which only reduced inspection knows, accepts it and ends reduced inspection. `counts` is
-    what is counted: nonconforming spools, or at an AQL above 10 nonconformities.
+    `code_letter` is that of the lot; `plan_letter` is that of the plan after following arrows, mostly the same. `size` spools are
+    measured, the whole lot when `inspect_all`. At most `accept` nonconforming spools accept the lot, `reject` or more reject it. A count in
+    between, possible only under reduced inspection, accepts it and ends reduced inspection. `counts` is the counted property:
+    nonconforming spools, or at an AQL above 10 nonconformities.
     """
 
     code_letter: str
@@ -131,24 +131,20 @@ class Plan:
 
     @property
     def says(self) -> str:
-        """The plan as one sentence for whoever draws the sample.
+        """The plan in words.
 
         Example:
             >>> plan_for(60, "II", 1.0).says
-            'Code letter E: measure 13 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.'
+            'Measure 13 spools (code letter E). Accept the lot with at most 0 nonconforming, reject it with 1 or more.'
         """
-        sent = (
-            ""
-            if self.plan_letter == self.code_letter
-            else f" (its arrow leads to the plan of letter {self.plan_letter})"
-        )
+        sent = "" if self.plan_letter == self.code_letter else f", plan of letter {self.plan_letter} by its arrow"
         spools = f"{'all ' if self.inspect_all else ''}{self.size} spools" if self.size > 1 else "the only spool"
         counted = "nonconforming" if self.counts == "nonconforming" else f"{self.counts} (a spool may have several)"
         gap = [str(count) for count in range(self.accept + 1, self.reject)]
-        between = f"; with {' or '.join(gap)} the lot is accepted and inspection goes back to normal" if gap else ""
+        between = f" With {' or '.join(gap)} the lot is accepted and inspection returns to normal." if gap else ""
         return (
-            f"Code letter {self.code_letter}{sent}: measure {spools}; "
-            f"accept the lot with at most {self.accept} {counted}, refuse it with {self.reject} or more{between}."
+            f"Measure {spools} (code letter {self.code_letter}{sent}). "
+            f"Accept the lot with at most {self.accept} {counted}, reject it with {self.reject} or more.{between}"
         )
 
 
@@ -177,7 +173,7 @@ def code_letter_for(lot_size: int, level: str) -> str:
 
 
 def look_up(code_letter: str, aql: float, severity: str) -> tuple[str, int, int, int]:
-    """Returns the plan letter, sample size, accept and reject number of a cell, its arrow followed.
+    """Returns the plan letter, sample size, accept and reject number of a cell, following arrows.
 
     Args:
         code_letter: a row of the severity's table.
@@ -186,10 +182,10 @@ def look_up(code_letter: str, aql: float, severity: str) -> tuple[str, int, int,
         severity: one of SEVERITIES.
 
     Raises:
-        ValueError: an AQL or a severity that has no table; the message lists those there are.
+        ValueError: an AQL or a severity without a table; the message lists the valid ones.
 
     Notes:
-        An arrow changes the sample size together with the numbers: it leads to the first plan below or above, whole.
+        An arrow leads to the first complete plan below or above, with its own sample size.
 
     Reference:
         MIL-STD-105E (10 May 1989), Tables II-A, II-B and II-C.
@@ -223,15 +219,14 @@ def plan_for(lot_size: int, level: str, aql: float, severity: str = "normal") ->
         severity: one of SEVERITIES.
 
     Returns:
-        A Plan. A sample as large as the lot, or larger, means measuring every spool: `size` is then the lot size, and
+        A Plan. If the sample is as large as the lot, or larger, every spool is measured: `size` is then the lot size, and
         the accept and reject numbers stay those of the plan.
 
     Raises:
-        ValueError: a lot without spools, or a level, AQL or severity the tables do not have; the message lists those
-            there are.
+        ValueError: a lot without spools, or a level, AQL or severity without a table; the message lists the valid ones.
 
     Notes:
-        The numbers judge the lot. A spool found nonconforming is refused for itself, its lot accepted or not.
+        The numbers apply to the lot. A nonconforming spool is rejected by itself, whether or not the lot is accepted.
 
     Reference:
         MIL-STD-105E (10 May 1989), Tables I, II-A, II-B and II-C with their notes on arrows and full inspection.

@@ -1,4 +1,4 @@
-"""How severely the next lot is inspected, derived from how the supplier's lots before it came out."""
+"""Severity of inspection of the next lot, from the outcomes of the supplier's earlier lots."""
 
 from __future__ import annotations
 
@@ -17,12 +17,11 @@ NOT_ACCEPTED_TO_DISCONTINUE = 5
 
 @dataclass(frozen=True, slots=True)
 class Inspected:
-    """How one lot came out.
+    """Outcome of one lot.
 
     Args:
         accepted: whether the sampling plan accepted the lot.
-        resubmitted: True when the lot had been refused before: it says nothing new about the process and does not
-            count.
+        resubmitted: True when the lot had been rejected before: it is no evidence about the process and does not count.
         within_gap: True when, under a reduced plan, the count fell between the accept and reject numbers: the lot is
             accepted.
 
@@ -41,37 +40,35 @@ class Inspected:
 
 @dataclass(frozen=True, slots=True)
 class Severity:
-    """The severity for the next lot. `since` numbers the first lot it applies to, from 1, resubmissions not counted."""
+    """Severity for the next lot. `since` numbers the first lot under it, from 1, without resubmissions."""
 
     state: State
     since: int
     says: str
 
 
-# The next state and what led to it; None when the lots so far change nothing.
+# The next state and its reason; None without a switch.
 Switch = tuple[State, str] | None
 
 
 def severity(
     history: Iterable[Inspected], reduced_allowed: bool = False, start: Literal["normal", "tightened"] = "normal"
 ) -> Severity:
-    """Returns how severely the next lot is to be inspected.
+    """Returns the severity of inspection of the next lot.
 
     Args:
-        history: the lots of one supplier and grade, oldest first. Resubmitted lots are passed over.
-        reduced_allowed: True where quality allows reduced inspection. Ten accepted lots are not enough for it: the
-            standard also asks that the nonconforming spools of those lots stay within its limit numbers (Table VIII),
-            that production is steady, and that the authority responsible wants it. True says that quality has seen to
-            all three.
-        start: severity of the first lot: "tightened" for a record that begins anew after discontinued inspection.
+        history: the lots of one supplier and grade, oldest first. Resubmitted lots are ignored.
+        reduced_allowed: True where quality allows reduced inspection. Besides ten accepted lots the standard requires that
+            the nonconforming spools of those lots stay within its limit numbers (Table VIII), that production is steady,
+            and that the responsible authority agrees. True states that quality has checked all three.
+        start: severity of the first lot: "tightened" for a record restarted after discontinued inspection.
 
     Returns:
-        A Severity, the same for the same record. `discontinued` is not left by any further lot, only by a new record.
+        A Severity, the same for the same record. Only a new record ends `discontinued`.
 
     Notes:
-        Counting begins again at every switch. The record does not hold when quality allowed reduced inspection, so
-        `reduced_allowed` is taken to hold for all of it: taken back, every lot counts as inspected under normal or
-        tightened inspection.
+        Counting restarts at every switch. The record does not store when quality allowed reduced inspection, so `reduced_allowed`
+        applies to all of it. When it is withdrawn, every lot counts as inspected under normal or tightened inspection.
 
     Reference:
         MIL-STD-105E (10 May 1989), 4.7 (switching) and 4.8 (discontinuation). MIL-STD-105D discontinued after ten
@@ -84,7 +81,7 @@ def severity(
     state: State = start
     since, why = (
         1,
-        "inspection was resumed after corrective action" if start == "tightened" else "every record begins so",
+        "inspection was resumed after corrective action" if start == "tightened" else "initial severity",
     )
     stretch: list[Inspected] = []
     originals = (lot for lot in history if not lot.resubmitted)
@@ -98,7 +95,7 @@ def severity(
 
 
 def _switch(state: State, stretch: Sequence[Inspected], number: int, reduced_allowed: bool) -> Switch:
-    """What the last lot of a stretch inspected under `state` leads to; `number` is that lot's."""
+    """Returns the switch after the last lot of a stretch inspected under `state`; `number` is that lot's."""
     if state == "normal":
         return _from_normal(stretch, number, reduced_allowed)
     if state == "tightened":
@@ -109,7 +106,7 @@ def _switch(state: State, stretch: Sequence[Inspected], number: int, reduced_all
 
 
 def _from_normal(stretch: Sequence[Inspected], number: int, reduced_allowed: bool) -> Switch:
-    """To tightened on the second lot not accepted within five, to reduced after ten accepted where allowed."""
+    """Returns tightened on the second lot not accepted within five, reduced after ten accepted where allowed."""
     recent = stretch[-AMONG:]
     refused = [number - back for back, lot in enumerate(reversed(recent)) if not lot.accepted]
     if len(refused) >= NOT_ACCEPTED_TO_TIGHTEN:
@@ -122,7 +119,7 @@ def _from_normal(stretch: Sequence[Inspected], number: int, reduced_allowed: boo
 
 
 def _from_tightened(stretch: Sequence[Inspected]) -> Switch:
-    """To normal after five accepted in a row, to the end of inspection once five in all were not accepted."""
+    """Returns normal after five consecutive accepted lots, discontinued after five lots not accepted."""
     if _run(stretch) >= ACCEPTED_TO_NORMAL:
         return "normal", f"{ACCEPTED_TO_NORMAL} consecutive lots were accepted under tightened inspection"
     if _refused(stretch) >= NOT_ACCEPTED_TO_DISCONTINUE:
@@ -131,7 +128,7 @@ def _from_tightened(stretch: Sequence[Inspected]) -> Switch:
 
 
 def _from_reduced(lot: Inspected, number: int) -> Switch:
-    """To normal on a lot not accepted, or accepted within the gap."""
+    """Returns normal on a lot not accepted, or accepted within the gap."""
     if not lot.accepted:
         return "normal", f"the {_nth(number)} lot was not accepted under reduced inspection"
     if lot.within_gap:
@@ -143,31 +140,28 @@ def _from_reduced(lot: Inspected, number: int) -> Switch:
 
 
 def _way_out(state: State, stretch: Sequence[Inspected], reduced_allowed: bool) -> str:
-    """What leads out of a state, and how far the record has come."""
+    """Returns the rules for leaving a state, with the counts so far."""
     if state == "normal":
         leave = "" if reduced_allowed else " once quality allows it"
         return (
-            f"{NOT_ACCEPTED_TO_TIGHTEN} not accepted among {AMONG} or fewer in a row lead to tightened; "
-            f"{ACCEPTED_TO_REDUCE} accepted in a row ({_run(stretch)} so far) lead to reduced{leave}."
+            f"{NOT_ACCEPTED_TO_TIGHTEN} lots not accepted among {AMONG} or fewer consecutive lots lead to tightened inspection. "
+            f"{ACCEPTED_TO_REDUCE} consecutive accepted lots ({_run(stretch)} so far) lead to reduced inspection{leave}."
         )
     if state == "tightened":
         return (
-            f"{ACCEPTED_TO_NORMAL} accepted in a row ({_run(stretch)} so far) lead back to normal; "
-            f"{NOT_ACCEPTED_TO_DISCONTINUE} not accepted in all ({_refused(stretch)} so far) end inspection by sample."
+            f"{ACCEPTED_TO_NORMAL} consecutive accepted lots ({_run(stretch)} so far) lead back to normal inspection. "
+            f"{NOT_ACCEPTED_TO_DISCONTINUE} lots not accepted ({_refused(stretch)} so far) end inspection by sampling."
         )
     if state == "reduced":
         return (
-            "A lot not accepted, or one whose count falls between the accept and reject numbers, leads back to normal; "
-            "so does unsteady production, or quality no longer allowing it."
+            "A lot not accepted, or a count between the accept and reject numbers, leads back to normal inspection. "
+            "Irregular production, or a withdrawal by quality, does so too."
         )
-    return (
-        "No lot is accepted on a sample until the supplier has put the cause right; "
-        "inspection then begins again as tightened."
-    )
+    return "No lot is accepted by sampling until the supplier has corrected the cause. Inspection then resumes as tightened."
 
 
 def _run(stretch: Sequence[Inspected]) -> int:
-    """Lots accepted in a row at the end of a stretch."""
+    """Returns the number of consecutive accepted lots at the end of a stretch."""
     return next((back for back, lot in enumerate(reversed(stretch)) if not lot.accepted), len(stretch))
 
 
@@ -176,6 +170,6 @@ def _refused(stretch: Sequence[Inspected]) -> int:
 
 
 def _nth(number: int) -> str:
-    """1st, 2nd, 3rd, 4th, 11th, 21st."""
+    """Returns an ordinal number: 1st, 2nd, 3rd, 4th, 11th, 21st."""
     ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
     return f"{number}{ending}"

@@ -1,1 +1,1 @@
-"""Statistics that carry n and their intervals."""
+"""Statistics, each result with its sample size and interval."""

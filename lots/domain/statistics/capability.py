@@ -1,4 +1,4 @@
-"""Process capability: how a supplier's spools sit between two limits, with an interval that says how well that is known."""
+"""Process capability indices of a supplier's spools, with confidence intervals."""
 
 from __future__ import annotations
 
@@ -7,21 +7,21 @@ from dataclasses import dataclass
 
 from lots.domain.statistics.proportions import Interval
 
-# Beyond this the noncentral t routine loses digits, and sigma's own uncertainty is all that counts.
+# Beyond this the noncentral t routine loses digits, and only the uncertainty of sigma matters.
 _FAR = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
 class Capability:
-    """Capability indices, without unit.
+    """Process capability indices, without unit.
 
     Args:
-        cp: width between the limits over six sigma, None where there is but one limit.
-        lower: distance of the mean from the low limit over three sigma (CPL), negative beyond it; None where there is no low limit.
-        upper: the same for the high limit (CPU).
+        cp: width between the limits over six sigma, None with a single limit.
+        lower: distance of the mean from the lower limit over three sigma (CPL), negative beyond it; None without a lower limit.
+        upper: the same for the upper limit (CPU).
         cpk: the smaller of the two.
         interval: for cpk.
-        expected_outside: fraction of spools outside the limits, 0..1, if they are normally distributed.
+        expected_outside: fraction of spools outside the limits, 0..1, for a normal distribution.
     """
 
     cp: float | None
@@ -48,20 +48,20 @@ def capability(
     """Returns the capability indices of a mean and a standard deviation between limits.
 
     Args:
-        mean: as estimated, any unit.
-        sigma: standard deviation of one spool as estimated, in the unit of the mean, > 0.
-        df: degrees of freedom that sigma rests on, > 0, not necessarily whole.
-        n_effective: sigma^2 over the variance of the mean, > 0: the number of spools if they were independent, less where they come in lots,
-            as `components` gives it for its `total`.
+        mean: estimate, any unit.
+        sigma: estimated standard deviation of one spool, in the unit of the mean, > 0.
+        df: degrees of freedom of sigma, > 0, not necessarily whole.
+        n_effective: sigma^2 over the variance of the mean, > 0: the number of independent spools, smaller for spools in lots, as in `components`
+            for its `total`.
         low, high: limits in the same unit, at least one given, low < high.
         confidence: of the interval for cpk, 0 < confidence < 1.
 
     Raises:
-        ValueError: an argument is not such.
+        ValueError: an argument out of its range.
 
     Notes:
-        For a normal distribution. With one limit the interval is exact: each end is good to 0.0001 of its probability, 0.0011 where the mean
-        lies almost on its limit (compared with numerical integration). With two it has at least the stated confidence: see `_nearer`.
+        For a normal distribution. With one limit the interval is exact: the probability of each limit is accurate to 0.0001, or 0.0011 where the
+        mean is almost on its limit (compared with numerical integration). With two limits it is conservative: see `_nearer`.
 
     Reference:
         Indices: NIST/SEMATECH e-Handbook 6.1.6. Interval: sqrt(n) * 3 * CPL is noncentral t with noncentrality sqrt(n) * 3 * (true CPL)
@@ -85,20 +85,20 @@ def capability(
     upper = None if high is None else (high - mean) / (3 * sigma)
     cp = None if low is None or high is None else (high - low) / (6 * sigma)
     sides = [side for side in (lower, upper) if side is not None]
-    # An index is a distance in units of three sigma, so this is the area of the normal distribution beyond each limit.
+    # Tail area of the normal distribution beyond each limit, since an index is a distance in units of three sigma.
     outside = math.fsum(0.5 * math.erfc(3 * side / math.sqrt(2)) for side in sides)
     nearest = min(sides)
     return Capability(cp, lower, upper, nearest, _nearer(nearest, len(sides), df, n_effective, confidence), outside)
 
 
 def _nearer(cpk: float, limits: int, df: float, n: float, confidence: float) -> Interval:
-    """The interval for cpk, the smaller of one or two indices, from the index of the nearer limit.
+    """Returns the interval for cpk, the smaller of one or two indices, from the index of the nearer limit.
 
-    Why it covers with two limits. Let a = 1 - confidence; both sides have one `df` and `n`, so the ends of a side rise with its index.
-    Low end: it is the smaller of both sides' low ends at a / 2. True cpk is the true index of one side, and the low end can lie above it only
-    if that side's own low end does, which happens with probability a / 2. High end: it is the smaller of both sides' high ends at a / 4. It can
-    lie below true cpk only if some side's high end does, and true cpk is at most that side's true index: with probability a / 4 for each of
-    two sides, a / 2 together. So the interval misses with probability a at most.
+    Proof of coverage with two limits. Let a = 1 - confidence. Both sides have the same `df` and `n`, so the limits of a side increase with its
+    index. Lower limit: it is the smaller of both sides' lower limits at a / 2. The true cpk is the true index of one side. The lower limit exceeds
+    it only if that side's own lower limit does, with probability a / 2. Upper limit: it is the smaller of both sides' upper limits at a / 4. It
+    is below the true cpk only if some side's upper limit is, and the true cpk is at most that side's true index. The probability is a / 4 per
+    side, a / 2 together. The interval therefore misses with probability at most a.
     """
     tail = (1 - confidence) / 2
     low = _true_index(cpk, df, n, 1 - tail)
@@ -106,13 +106,13 @@ def _nearer(cpk: float, limits: int, df: float, n: float, confidence: float) -> 
 
 
 def _true_index(index: float, df: float, n: float, probability: float) -> float:
-    """The true index for which an estimate up to `index` has this probability."""
+    """Returns the true index for which an estimate up to `index` has this probability."""
     from scipy.special import chdtri, nctdtrinc
 
     scale = 3 * math.sqrt(n)
     t = scale * index
     if abs(t) <= _FAR:
         return float(nctdtrinc(df, probability, t)) / scale
-    # So far from the limit the error of the mean is nothing beside that of sigma, and sigma^2 is chi-square.
+    # Far from the limit the error of the mean is negligible, and sigma^2 is chi-square distributed.
     tail = probability if t > 0 else 1 - probability
     return index * math.sqrt(float(chdtri(df, tail)) / df)

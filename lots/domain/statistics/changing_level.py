@@ -1,4 +1,4 @@
-"""The next value of a series whose level may have stepped, drifted or wandered: an average over models of its level, weighted by how well each fits."""
+"""Prediction of the next value of a series with a changing level, by Bayesian averaging over steady, step, trend and random-walk models."""
 
 from __future__ import annotations
 
@@ -17,25 +17,25 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# What is thought likely before a value is seen. Chosen by simulation (tests/promises/purchasing.py), so that intervals hold what they say for
-# each of the four kinds; no source.
+# Prior probabilities of the patterns, chosen by simulation so that intervals have their coverage for each of the four
+# (tests/promises/purchasing.py); no source.
 PRIOR = {"steady": 0.40, "step": 0.20, "wandering": 0.35, "trend": 0.05}
-# Sizes that a change may have, in standard deviations about the level: of a step, of a trend per value, of wandering from value to value.
+# Sizes of change in standard deviations about the level: step, slope per value, and increment of the random walk.
 STEPS, SLOPES, WANDERING = (1.0, 2.0, 4.0, 16.0), (0.1, 0.3, 1.0, 3.0), (0.3, 0.5, 0.7, 1.0, 1.4, 3.0)
-# Values before these say next to nothing of the next, and work grows with the square of the number.
+# Newest values used. Older ones hardly matter, and computing time grows with the square of the number.
 LATEST = 200
-# A standard deviation below this, relative to what arithmetic leaves of a value, is none.
+# Relative standard deviation that counts as zero.
 _NO_SCATTER = 1e-14
 
 
-# Arrays have no single answer to "equal?", so outlooks are not compared.
+# eq=False: arrays cannot be compared to one bool.
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
-    """What a series says of its next value: one row per model, with its weight.
+    """Predictive distribution of the next value of a series: one row per model, with its posterior weight.
 
-    Given its model and the variance s2 about the level, the next level is normal with mean `level` and variance s2 `doubt`, and the next value
-    lies about it with variance s2 `around`. s2 is `squares` over a chi-square with `df` degrees of freedom. `kinds` names each model's kind,
-    `begins` the index of its first changed value, -1 where it has none.
+    Given a model and the variance s2 about the level, the next level is normal with mean `level` and variance s2 `doubt`. The next value is normal
+    about it with variance s2 `around`. s2 is `squares` over a chi-square with `df` degrees of freedom. `kinds` names each model's pattern, `begins`
+    the index of its first changed value, -1 without one.
     """
 
     weights: Array
@@ -48,13 +48,13 @@ class Outlook:
     begins: NDArray[np.int64]
 
     def probability(self, kind: str) -> float:
-        """Returns how likely the series is of one kind, a key of PRIOR."""
+        """Returns the posterior probability of a pattern, a key of PRIOR."""
         return float(self.weights[self.kinds == kind].sum())
 
     def only(self, kind: str) -> Outlook:
-        """Returns the same, were the series of one kind for certain."""
+        """Returns the distribution conditional on one pattern."""
         mine = self.kinds == kind
-        # Where the kind was ruled out its models still stand, alike.
+        # Equal weights where the pattern has posterior weight 0.
         weights = self.weights[mine] if self.weights[mine].any() else np.ones(mine.sum())
         parts = (self.level, self.doubt, self.around, self.squares)
         level, doubt, around, squares = (part[mine] for part in parts)
@@ -63,7 +63,7 @@ class Outlook:
         )
 
     def change(self, kind: str) -> tuple[int, int]:
-        """Returns between which first changed values a change of this kind, "step" or "trend", began: the middle 80 % of its weight."""
+        """Returns the 80 % interval of the first changed value, for "step" or "trend"."""
         mine = self.kinds == kind
         order = np.argsort(self.begins[mine], kind="stable")
         part = self.weights[mine][order].cumsum()
@@ -73,17 +73,17 @@ class Outlook:
 
     @property
     def scale(self) -> Array:
-        """How far the next value lies from the level of each model, in its unit: the scale of a Student's t with `df` degrees of freedom."""
+        """Scale of the Student's t distribution of the next value in each model, with `df` degrees of freedom."""
         return np.asarray(np.sqrt(self.squares / self.df * (self.doubt + self.around)))
 
     def below(self, end: float) -> float:
-        """Returns the probability that the next value lies below a number: of the mixture of Student's t."""
+        """Returns the predictive probability that the next value is below a number (mixture of Student's t)."""
         from scipy.special import stdtr
 
         return float(self.weights @ stdtr(self.df, (end - self.level) / self.scale))
 
     def outside(self, low: float | None, high: float | None) -> float:
-        """Returns the probability that the next value lies below `low` or above `high`, 0..1; None for no such end.
+        """Returns the predictive probability that the next value is below `low` or above `high`, 0..1; None for no limit on that side.
 
         Example:
             >>> found = outlook([1.0, 1.2, 0.9, 1.1, 1.0, 1.1])
@@ -95,7 +95,7 @@ class Outlook:
 
     @lru_cache(maxsize=128)  # noqa: B019  # bounded, and an outlook is kept below by its values anyway
     def interval(self, confidence: float = 0.95) -> Interval:
-        """Returns the interval that the next value lies in: the middle part of the mixture of Student's t."""
+        """Returns the equal-tailed prediction interval of the next value (mixture of Student's t)."""
         from scipy.optimize import brentq
         from scipy.special import stdtrit
 
@@ -103,7 +103,7 @@ class Outlook:
         reach = float(stdtrit(self.df, (1 + confidence) / 2))
         ends = []
         for sign in (-1.0, 1.0):
-            # At the farthest end of any model's own interval at least this much of the mixture is inside, at the nearest at most.
+            # The models' own limits bracket the limit of the mixture.
             own = self.level + sign * reach * scale
             low, high = float(own.min()), float(own.max())
 
@@ -115,7 +115,7 @@ class Outlook:
         return Interval(ends[0], ends[1], confidence)
 
     def draw(self, chance: np.random.Generator, size: int) -> tuple[Array, Array]:
-        """Returns so many processes that fit what was seen: the level of each one's next value, and the standard deviation about it."""
+        """Returns draws from the posterior: level of the next value, and standard deviation about it."""
         chosen = np.searchsorted(self.weights.cumsum(), chance.random(size) * self.weights.sum(), side="right")
         chosen = np.minimum(chosen, len(self.weights) - 1)
         sigma = np.sqrt(self.squares[chosen] / chance.chisquare(self.df, size))
@@ -124,7 +124,7 @@ class Outlook:
 
 
 def outlook(values: Sequence[float]) -> Outlook:
-    """Returns what a series says of its next value, whether its level is steady, has stepped once, drifts along a line or wanders.
+    """Returns the predictive distribution of the next value of a series whose level is steady, has one step, a linear trend or is a random walk.
 
     Args:
         values: in time order, any unit, at least 3; only the LATEST are used.
@@ -133,17 +133,16 @@ def outlook(values: Sequence[float]) -> Outlook:
         ValueError: fewer than 3 values.
 
     Notes:
-        Values scatter independently and normally about the level. Nothing is known beforehand of the level and of the scatter. A step's height
-        and a trend's slope are normal about 0 with each of the sizes above. A step lies k values back with a probability in proportion to
-        1/k, since a late step matters most and is seen least. A wandering level is the local level model. One change is allowed for; several
-        are taken for wandering. So a steady series does not lose its early values to a false change point, and one that stepped gives
-        them up as fast as they are contradicted.
+        Values are independent and normal about the level, with noninformative priors of level and variance. The height of a step and the slope of
+        a trend are normal about 0 with each of the sizes above. A step lies k values back with a probability proportional to 1/k, because a
+        late step matters most and has the least data. The random walk is the local level model. One change is modelled; several fit the random
+        walk. Averaging keeps early values of a steady series and discards them as fast as a step contradicts them.
 
-        Where a change of about one standard deviation came within the last few values no interval can know of it: what it loses there is
-        measured in tests/promises/purchasing.py.
+        A change of about one standard deviation within the last few values is not detectable; the loss of coverage is simulated in
+        tests/promises/purchasing.py.
 
     Reference:
-        Averaging over models: Hoeting, Madigan, Raftery and Volinsky 1999, Statistical Science 14, 382-417. One change point: Smith 1975,
+        Bayesian model averaging: Hoeting, Madigan, Raftery and Volinsky 1999, Statistical Science 14, 382-417. One change point: Smith 1975,
         Biometrika 62, 407-416. Local level: Harvey 1989, Forecasting, Structural Time Series Models and the Kalman Filter, 4.1; Durbin and
         Koopman 2001, Time Series Analysis by State Space Methods, chapter 2 (all from memory).
 
@@ -153,13 +152,13 @@ def outlook(values: Sequence[float]) -> Outlook:
         (1.0, (5, 5))
     """
     if len(values) < 3:
-        raise ValueError(f"the next value takes at least 3 values to foretell, got {len(values)}")
+        raise ValueError(f"a prediction requires at least 3 values, got {len(values)}")
     return _outlook(tuple(values[-LATEST:]), len(values))
 
 
-@lru_cache(maxsize=128)  # a page asks for some, and most series have no new lot since; at most 0.15 MB each
+@lru_cache(maxsize=128)  # most series have no new lot between two requests; at most 0.15 MB each
 def _outlook(latest: tuple[float, ...], of: int) -> Outlook:
-    """What the latest of so many values say."""
+    """Returns the predictive distribution from the latest of `of` values."""
     y = np.asarray(latest, dtype=float)
     n = len(y)
     fixed, moving = _along_shapes(y), _wandering(y)
@@ -175,10 +174,10 @@ def _outlook(latest: tuple[float, ...], of: int) -> Outlook:
 
 
 def _along_shapes(y: Array) -> tuple[Array, Array, Array, Array, Array, NDArray[np.str_], NDArray[np.int64]]:
-    """The models whose level is a mean and one shape of unknown height: none, a step, or a ramp from one value on.
+    """Returns the models whose level is a mean plus one shape of unknown height: none, a step, or a ramp.
 
-    A shape less its mean takes b = (x y) / h off the series, h its sum of squares. Where its height is normal with variance c (in units of the
-    scatter) b is shrunk by c h / (1 + c h), and the marginal likelihood falls by the root of 1 + c h.
+    The regression of y on a centred shape x is b = (x y) / h, h the sum of squares of x. With a normal prior of variance c for the height (in units
+    of the error variance) b is shrunk by c h / (1 + c h), and the marginal likelihood is divided by sqrt(1 + c h).
     """
     n = len(y)
     t = np.arange(n, dtype=float)
@@ -216,7 +215,7 @@ def _along_shapes(y: Array) -> tuple[Array, Array, Array, Array, Array, NDArray[
 
 
 def _wandering(y: Array) -> tuple[Array, Array, Array, Array, Array]:
-    """The local level models, by the Kalman filter from a level of which nothing is known."""
+    """Returns the local level models, by the Kalman filter with a diffuse initial level."""
     variances = np.square(WANDERING)
     prior = np.full(len(variances), PRIOR["wandering"] / len(variances))
     level, doubt, squares, log_size = local_level(y, variances)
@@ -228,10 +227,10 @@ def local_level(y: Array, variances: Array) -> tuple[Array, Array, Array, Array]
 
     Args:
         y: the series, at least one value.
-        variances: of the level's change from value to value, each in units of the variance about the level; one model each, >= 0.
+        variances: of the level's increment per value, in units of the variance about the level; one model each, >= 0.
 
     Returns:
-        The filtered level; its variance in the same units; the sum of squared one-step errors, each divided by its variance in these units,
+        The filtered level; its variance in the same units; the sum of squared one-step prediction errors over their variances in these units,
         in the unit of y squared; the sum of the logarithms of these variances.
 
     Reference:

@@ -1,4 +1,4 @@
-"""The chance that the next of a series of verdicts is good, where it may have changed once: an average over places of the change."""
+"""Bayesian change-point model of a success rate: the predictive probability of the next success, averaged over change points."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# Of fewer verdicts no change is asked after. How likely a change is thought before: chosen by simulation (tests/promises/purchasing.py), no source.
+# Least verdicts for a change point, and prior probability of a change: chosen by simulation (tests/promises/purchasing.py), no source.
 LEAST_VERDICTS, CHANGED = 8, 0.3
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """What verdicts say of the present rate of good ones: a mixture of beta distributions with parameters `good` and `bad`.
+    """Posterior distribution of the present success rate: a mixture of beta distributions with parameters `good` and `bad`.
 
-    `changed` is how likely it is that the rate has changed; `always` is the verdict that every one had, None where they differ.
+    `changed` is the posterior probability of a change. `always` is the verdict where all verdicts agree, else None.
     """
 
     weights: Array
@@ -34,11 +34,11 @@ class Rate:
 
     @property
     def mean(self) -> float:
-        """The probability that the next verdict is good."""
+        """The predictive probability that the next verdict is good."""
         return float(self.weights @ (self.good / (self.good + self.bad)))
 
     def interval(self, confidence: float = 0.95) -> Interval:
-        """Returns the equal-tailed interval of the rate; it reaches 1 where every verdict was good, and 0 where none was."""
+        """Returns the equal-tailed credible interval of the rate; it reaches 1 if every verdict was good, and 0 if every one was bad."""
         from scipy.optimize import brentq
         from scipy.special import betainc
 
@@ -51,27 +51,27 @@ class Rate:
 
     @property
     def unchanged(self) -> float:
-        """The same probability, had the rate never changed."""
+        """The predictive probability without a change."""
         return float(self.good[0] / (self.good[0] + self.bad[0]))
 
     def draw(self, chance: np.random.Generator, size: int) -> Array:
-        """Returns so many present rates that fit what was seen."""
+        """Returns draws of the present rate from the posterior."""
         chosen = chance.choice(len(self.weights), size, p=self.weights)
         return np.asarray(chance.beta(self.good[chosen], self.bad[chosen]))
 
 
 def changing_rate(verdicts: Sequence[bool]) -> Rate:
-    """Returns what verdicts in time order say of the rate of good ones now.
+    """Returns the posterior of the present success rate from verdicts in time order.
 
     Args:
         verdicts: at least one.
 
     Raises:
-        ValueError: there is none.
+        ValueError: no verdict.
 
     Notes:
-        Rates before and after a change have Jeffreys' prior each. A change is as likely anywhere. With fewer than LEAST_VERDICTS it is Jeffreys'
-        distribution of all verdicts. A rate that fell within the last few verdicts cannot be seen yet.
+        Rates before and after a change have Jeffreys' prior each. All change points have equal prior probability. With fewer than LEAST_VERDICTS
+        verdicts the result is Jeffreys' posterior of all. A drop within the last few verdicts is not detectable yet.
 
     Reference:
         Smith 1975, Biometrika 62, 407-416, section on binomial sequences (from memory); Brown, Cai and DasGupta 2001, Statistical Science 16,
@@ -84,7 +84,7 @@ def changing_rate(verdicts: Sequence[bool]) -> Rate:
     """
     n = len(verdicts)
     if not n:
-        raise ValueError("a rate takes at least one verdict")
+        raise ValueError("a rate requires at least one verdict")
     good = np.cumsum(verdicts)
     whole = np.array([float(good[-1])])
     before = np.arange(1, n if n >= LEAST_VERDICTS else 1)
@@ -104,7 +104,7 @@ def changing_rate(verdicts: Sequence[bool]) -> Rate:
 
 
 def _log_mixture(good: Array, n: NDArray[np.int64]) -> Array:
-    """The logarithm of the chance of these verdicts, mixed over Jeffreys' prior."""
+    """Returns the log marginal likelihood of these verdicts under Jeffreys' prior."""
     from scipy.special import betaln
 
     return np.asarray(betaln(good + 0.5, n - good + 0.5) - betaln(0.5, 0.5))

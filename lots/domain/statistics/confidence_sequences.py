@@ -1,7 +1,7 @@
-"""Differences of two suppliers' means and proportions, with intervals that may be looked at after every lot: confidence sequences.
+"""Confidence sequences for differences of two suppliers' means and proportions.
 
-An ordinary 95 % interval holds the truth in 95 % of cases at one look. Whoever looks after every lot sees it miss sooner or later. A confidence
-sequence holds the truth at all looks together, whenever somebody looks and whenever they stop.
+A 95 % confidence interval covers the true value with 95 % probability at a single look. Repeated looks raise its error rate. A confidence
+sequence covers the true value at all looks simultaneously, with any stopping rule.
 """
 
 from __future__ import annotations
@@ -22,27 +22,27 @@ if TYPE_CHECKING:
 
 Proportion = tuple[float, float]
 
-# How far means are expected to lie from any hypothesis about them: variance in units of the variance of single values. Parameters of the beta
-# distribution that proportions are expected to follow. Both are chosen for power by simulation; no source. The promise holds for any choice.
+# Mixing distributions. Means: normal about the hypothesis, variance in units of the variance of single values. Proportions: beta parameters.
+# Both are chosen for power by simulation; no source. The coverage holds for any choice.
 SPREAD_OF_MEANS, SPREAD_OF_PROPORTIONS = 0.5, (2.0, 0.5)
-# Degrees of freedom below which scatter counts as unknown. Common practice, no source.
+# Least degrees of freedom for a standard deviation. Common practice, no source.
 LEAST_FREEDOM = 2
-# Steps in which the evidence is divided between the two suppliers.
+# Grid of the split of evidence between the two suppliers.
 _STEPS = 256
-# Logarithms of the multipliers between which every proportion goes from next to nothing to what was seen.
+# Logarithms of the Lagrange multipliers that bracket the solution.
 _MULTIPLIERS = (-30.0, 30.0)
-# Scatter so small, relative to the values, is what arithmetic leaves.
+# Relative standard deviation that counts as rounding.
 _NO_SCATTER = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """Values of one supplier over strata that both have.
+    """Summary of one supplier's values over strata that both suppliers have.
 
     Args:
-        sizes: values per stratum, each > 0; not whole where further lots are supposed.
+        sizes: values per stratum, each > 0; not whole for extrapolated samples.
         means: of each stratum.
-        squares: sum of squared distances of all values from the means of their strata, >= 0.
+        squares: sum of squares of all values about the means of their strata, >= 0.
     """
 
     sizes: tuple[float, ...]
@@ -51,17 +51,17 @@ class Sample:
 
     @property
     def freedom(self) -> float:
-        """Degrees of freedom of the scatter."""
+        """Degrees of freedom of the pooled variance."""
         return sum(self.sizes) - len(self.sizes)
 
     @property
     def scatters(self) -> bool:
-        """Whether anything is known of its scatter: two values may lie close together by luck, and arithmetic leaves some."""
+        """True with enough degrees of freedom and a variance above rounding, so that the variance is estimable."""
         least = _NO_SCATTER * max(map(abs, self.means))
         return self.freedom >= LEAST_FREEDOM and self.squares > sum(self.sizes) * least * least
 
     def grown(self, more: float) -> Sample:
-        """Returns the sample with so many more values that go on as they do, in the strata as now."""
+        """Returns the sample extrapolated by `more` values, with the same means, variance and shares of strata."""
         by = 1 + more / sum(self.sizes)
         sizes = tuple(by * size for size in self.sizes)
         return Sample(sizes, self.means, self.squares * (sum(sizes) - len(sizes)) / self.freedom)
@@ -80,7 +80,7 @@ def sample_of(strata: Sequence[Sequence[float]]) -> Sample:
 
 
 def difference_of_means(first: Sample, second: Sample) -> float:
-    """Returns the mean of the first less that of the second, strata weighted by n1 n2 / (n1 + n2).
+    """Returns the first mean minus the second, with strata weighted by n1 n2 / (n1 + n2).
 
     Example:
         >>> difference_of_means(sample_of([[1.0, 3.0], [5.0]]), sample_of([[4.0, 4.0], [6.0]]))
@@ -91,25 +91,24 @@ def difference_of_means(first: Sample, second: Sample) -> float:
 
 
 def means_differ_by(first: Sample, second: Sample, confidence: float = 0.95) -> Interval | None:
-    """Returns the confidence sequence of `difference_of_means` after these values; None while it reaches everywhere.
+    """Returns the confidence sequence of `difference_of_means` after these values; None while it is unbounded.
 
     Args:
         first, second: over the same strata in the same order.
-        confidence: that it holds the difference of the true means at every look, 0 < confidence < 1.
+        confidence: probability of coverage at all looks simultaneously, 0 < confidence < 1.
 
     Returns:
-        None for few values, and where either supplier shows no scatter: then nothing is known of how sure the means are.
+        None for few values, and where the variance of either supplier is not estimable.
 
     Notes:
-        For each supplier the evidence against its true means being m is the Bayes factor of the one-sample t test with a normal prior,
+        For each supplier the evidence against true means m is the Bayes factor of the one-sample t test with a normal prior,
 
-            prod (1 + g n)^(-1/2) (Q0 / Q1)^(N/2),  Q0 = squares + sum n (mean - m)^2,  Q1 = squares + sum n (mean - m)^2 / (1 + g n),
+            prod (1 + g n)^(-1/2) (Q0 / Q1)^(N/2),  Q0 = squares + sum n (mean - m)^2,  Q1 = squares + sum n (mean - m)^2 / (1 + g n).
 
-        which depends on the values through their ratios alone and is a martingale where m is true. So the product over both suppliers
-        exceeds 1 / (1 - confidence) at any time with probability 1 - confidence at most (Ville's inequality). The sequence is the range of the
-        difference over all pairs of means that are not ruled out so. The scatters may differ, the numbers too, and lots may come in
-        any order. Values are taken as independent and normal. Skew ones (half-normal, exponential) were simulated; they are told
-        apart falsely in less than 1 % where 1.7 % are promised.
+        It depends on the values through their ratios alone and is a martingale under m. The product over both suppliers therefore exceeds
+        1 / (1 - confidence) at any time with probability at most 1 - confidence (Ville's inequality). The sequence is the range of the difference
+        over all pairs of means that are not rejected. Variances and sizes may differ, and lots may come in any order. Values are taken as
+        independent and normal. For skew values (half-normal, exponential) the simulated error rate is below 1 % where 1.7 % is nominal.
 
         With 3 values each it is None at any confidence of 95 % or more, with 7 at 98.3 %.
 
@@ -133,7 +132,7 @@ def means_differ_by(first: Sample, second: Sample, confidence: float = 0.95) -> 
 
 
 def _half_width(first: Sample, second: Sample, confidence: float) -> float | None:
-    # Only a program that compares pays for loading it.
+    # Loaded on demand, because importing numpy is slow.
     import numpy as np
 
     if not (first.scatters and second.scatters):
@@ -148,9 +147,9 @@ def _half_width(first: Sample, second: Sample, confidence: float) -> float | Non
 
 
 def _reach(side: Sample, shares: Sequence[float], evidence: Array) -> Array:
-    """How far the weighted mean may lie off before the evidence (Q0/Q1)^(N/2) exceeds exp(evidence), for each amount; infinite where it never does.
+    """Returns the largest deviation of the weighted mean before (Q0/Q1)^(N/2) exceeds exp(evidence), for each amount; may be infinite.
 
-    For one ratio r = Q0 / Q1 the farthest is the root of squares (r - 1) sum share^2 / (n (1 - r / (1 + g n))), by Lagrange's multiplier.
+    For one ratio r = Q0 / Q1 it is the root of squares (r - 1) sum share^2 / (n (1 - r / (1 + g n))), by Lagrange's multiplier.
     """
     import numpy as np
 
@@ -163,7 +162,7 @@ def _reach(side: Sample, shares: Sequence[float], evidence: Array) -> Array:
 
 
 def more_values_until_means_differ(first: Sample, second: Sample, confidence: float, most: int) -> int | None:
-    """Returns about how many more values of each would leave zero out, if both went on as they do; None where `most` would not, or none can tell.
+    """Returns about how many further values of each supplier exclude zero, at the present figures; None above `most` or if unknown.
 
     Example:
         >>> one, two = sample_of([[0.5, 0.7, 0.3, 0.6, 0.4]]), sample_of([[0.8, 1.0, 0.6, 0.9, 0.7]])
@@ -182,20 +181,20 @@ def more_values_until_means_differ(first: Sample, second: Sample, confidence: fl
 
 
 def proportions_differ_by(strata: Sequence[Stratum], confidence: float = 0.95) -> Interval:
-    """Returns the confidence sequence of the first proportion less the second, as `proportions.difference` weighs strata, after these lots.
+    """Returns the confidence sequence of the first proportion minus the second, with the strata weights of `proportions.difference`.
 
     Args:
         strata: at least one, each with values of both suppliers.
-        confidence: that it holds the difference of the true proportions at every look, 0 < confidence < 1.
+        confidence: probability of coverage at all looks simultaneously, 0 < confidence < 1.
 
     Notes:
-        For each supplier and stratum the evidence against a true proportion p is B(x + a, n - x + b) / B(a, b) / (p^x (1 - p)^(n - x)), the
-        mixture of likelihoods over the beta distribution of SPREAD_OF_PROPORTIONS less that of p: a martingale where p is true. The rest is
-        as for `means_differ_by`. It is exact for any numbers. Each further stratum costs some evidence, since its proportions are not known.
+        For each supplier and stratum the evidence against a true proportion p is B(x + a, n - x + b) / B(a, b) / (p^x (1 - p)^(n - x)): the
+        likelihood mixed over the beta distribution of SPREAD_OF_PROPORTIONS, over that of p. It is a martingale under p. The rest is as for
+        `means_differ_by`. Coverage is exact for any numbers. Each further stratum costs some evidence, since its proportions are unknown.
 
     Reference:
         Robbins 1970, Annals of Mathematical Statistics 41, 1397-1409, section on the binomial (from memory); Wasserman, Ramdas and
-        Balakrishnan 2020, PNAS 117, 16880-16890 (the largest likelihood of the hypothesis in the denominator), from memory.
+        Balakrishnan 2020, PNAS 117, 16880-16890 (the maximum likelihood of the hypothesis in the denominator), from memory.
 
     Example:
         >>> found = proportions_differ_by([Stratum(56, 70, 48, 80)])
@@ -209,7 +208,7 @@ def proportions_differ_by(strata: Sequence[Stratum], confidence: float = 0.95) -
 
 
 def more_lots_until_proportions_differ(strata: Sequence[Stratum], confidence: float, most: int) -> int | None:
-    """Returns about how many more lots of each would leave zero out, if both went on as they do; None where `most` would not.
+    """Returns about how many further lots of each supplier exclude zero, at the present figures; None above `most`.
 
     Example:
         >>> more_lots_until_proportions_differ([Stratum(9, 10, 5, 10)], 0.95, 1000)
@@ -231,27 +230,27 @@ def _proportions(strata: Sequence[Stratum]) -> tuple[list[Proportion], list[Prop
 
 
 def _grown(side: Sequence[Proportion], more: int) -> list[Proportion]:
-    """A supplier's lots with so many more, in the strata and with the proportions as now."""
+    """Returns a supplier's counts extrapolated by `more` lots, with the same strata and proportions."""
     by = 1 + more / math.fsum(n for _, n in side)
     return [(by * x, by * n) for x, n in side]
 
 
 def _least_difference(first: Sequence[Proportion], second: Sequence[Proportion], confidence: float) -> float:
-    """The least weighted difference over all proportions that are not ruled out: the low end of the sequence.
+    """Returns the smallest weighted difference over all proportions that are not rejected: the lower limit of the sequence.
 
     Args:
-        first, second: (x, n) of each stratum, not whole where further lots are supposed.
+        first, second: (x, n) of each stratum, not whole for extrapolated samples.
     """
     shares = _shares([n for _, n in first], [n for _, n in second])
     mixed = math.fsum(_log_mixture(x, n) for x, n in (*first, *second))
-    # The largest of a proportion is one less the least of its complement.
+    # The maximum of a proportion is one minus the minimum of its complement.
     terms = [(share, x, n) for share, (x, n) in zip(shares, first, strict=True)]
     terms += [(share, n - x, n) for share, (x, n) in zip(shares, second, strict=True)]
     return max(-1.0, _least(terms, math.log(1 / (1 - confidence)) - mixed) - 1)
 
 
 def _log_mixture(x: float, n: float) -> float:
-    """The logarithm of the likelihood of x of n, mixed over the beta distribution."""
+    """Returns the logarithm of the likelihood of x of n, mixed over the beta distribution."""
     a, b = SPREAD_OF_PROPORTIONS
     return _log_beta(x + a, n - x + b) - _log_beta(a, b)
 
@@ -261,7 +260,7 @@ def _log_beta(a: float, b: float) -> float:
 
 
 def _least(terms: Sequence[tuple[float, float, float]], allowed: float) -> float:
-    """The least weighted sum of proportions whose log likelihood together is at least -allowed; terms are (weight, x, n).
+    """Returns the smallest weighted sum of proportions whose total log likelihood is at least -allowed; terms are (weight, x, n).
 
     By Lagrange's multiplier k the proportion of a term is the smaller root of weight p^2 - (weight + k n) p + k x = 0.
     """
@@ -297,7 +296,7 @@ def _shares(first: Sequence[float], second: Sequence[float]) -> list[float]:
 
 
 def _fewest(told: Callable[[int], bool], most: int) -> int | None:
-    """The smallest number from 1 on that tells, by doubling and halving; None where `most` does not."""
+    """Returns the smallest number from 1 on for which `told` is True, by doubling and bisection; None above `most`."""
     short, enough = 0, 1
     while not told(enough):
         if enough == most:

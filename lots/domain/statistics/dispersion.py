@@ -1,4 +1,4 @@
-"""Whether counts of several units agree with one common rate: the index of dispersion."""
+"""Test of homogeneity of Poisson counts: the index of dispersion."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ import math
 from collections.abc import Sequence
 from functools import lru_cache
 
-# Below these expected counts the chi-square distribution is no fair picture of the index.
+# Least expected counts for the chi-square approximation.
 _LEAST_MEAN, _LEAST_EACH = 5.0, 1.0
-# Steps into which the observed index is divided for the exact distribution, and the largest table of it.
+# Grid of the index for the exact distribution, and the largest table.
 _STEPS, _LARGEST = 1000, 3000
 
 
 def index_of_dispersion(counts: Sequence[int], amounts: Sequence[float]) -> float:
-    """Returns the sum of (count - expected)^2 / expected over units that were looked at by different amounts.
+    """Returns the index of dispersion, the sum of (count - expected)^2 / expected, over units with different exposures.
 
     Args:
         counts: events per unit, each >= 0, at least one unit.
-        amounts: how much of each unit was looked at, each > 0.
+        amounts: exposure of each unit, each > 0.
 
     Returns:
         0 or more; 0 without any event.
@@ -38,10 +38,10 @@ def index_of_dispersion(counts: Sequence[int], amounts: Sequence[float]) -> floa
 
 
 def one_rate_p(counts: Sequence[int], amounts: Sequence[float]) -> float:
-    """Returns how likely counts of one common rate lie as far apart as these or further.
+    """Returns the p-value of the index of dispersion under one common rate.
 
-    Given their sum, counts of one rate are multinomial. Chi-square with one degree of freedom less than units is used where at least 5 are
-    expected per unit on average and 1 on each, and for large tables; else the distribution is summed exactly.
+    Given their sum, counts with one rate are multinomial. The chi-square distribution with one degree of freedom less than units is used for
+    expected counts of at least 5 on average and 1 each, and for large tables. Otherwise the exact distribution is summed.
 
     Args:
         counts, amounts: as for `index_of_dispersion`.
@@ -50,7 +50,7 @@ def one_rate_p(counts: Sequence[int], amounts: Sequence[float]) -> float:
         0 to 1; 1 for a single unit or fewer than two events.
 
     Notes:
-        The exact sum rounds each part of the index up by a thousandth of the observed one at most, so that p is never too small.
+        The exact sum rounds each term of the index up by at most a thousandth of the observed index, so that p is never too small.
 
     Example:
         >>> round(one_rate_p([3, 1], [1.0, 1.0]), 3)
@@ -69,7 +69,7 @@ def one_rate_p(counts: Sequence[int], amounts: Sequence[float]) -> float:
 
 @lru_cache(maxsize=4096)
 def _exact(counts: tuple[int, ...], amounts: tuple[float, ...]) -> float:
-    """One minus the multinomial probability of a smaller index, built unit by unit from Poisson counts with the same sum."""
+    """Returns one minus the multinomial probability of a smaller index, from Poisson counts conditional on their sum."""
     import numpy as np
 
     total, whole, seen = sum(counts), math.fsum(amounts), index_of_dispersion(counts, amounts)

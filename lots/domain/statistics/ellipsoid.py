@@ -1,4 +1,4 @@
-"""Where the mean of several measured coordinates lies, all together: a confidence ellipsoid."""
+"""Confidence ellipsoid of a multivariate mean (Hotelling's T²)."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from dataclasses import dataclass
 
 Vector = tuple[float, ...]
 
-# A point on the surface is inside; a last bit must not say otherwise.
+# Rounding allowance, so that a point on the surface is inside.
 _NOISE = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
 class Ellipsoid:
-    """A confidence ellipsoid for a mean.
+    """A confidence ellipsoid of a mean.
 
     Args:
         centre: the mean of the rows, one number per coordinate.
-        axes: (half length, direction) of each axis, longest first; a direction is a unit vector whose largest part is positive.
-        n: rows it rests on.
+        axes: (half length, direction) of each axis, longest first; a direction is a unit vector whose largest component is positive.
+        n: number of rows.
         confidence: 0 < confidence < 1.
 
     Raises:
@@ -40,7 +40,7 @@ class Ellipsoid:
             raise ValueError("each half length of an ellipsoid must be a number above 0")
 
     def contains(self, point: Sequence[float]) -> bool:
-        """True when the point lies inside or on the surface: a mean that the rows do not rule out."""
+        """Returns whether the point lies inside or on the surface."""
         apart = [at - centre for at, centre in zip(point, self.centre, strict=True)]
         along = [
             math.fsum(a * d for a, d in zip(apart, direction, strict=True)) / half for half, direction in self.axes
@@ -49,18 +49,17 @@ class Ellipsoid:
 
 
 def confidence_ellipsoid(rows: Sequence[Sequence[float]], confidence: float = 0.95) -> Ellipsoid | None:
-    """Returns the ellipsoid that holds the true mean of the rows with this confidence.
+    """Returns the confidence ellipsoid of the mean of the rows.
 
     Args:
         rows: one per lot, each of the same p numbers.
         confidence: 0 < confidence < 1.
 
     Returns:
-        Half lengths in the units of the rows. None when there are no more rows than coordinates, or the rows lie in one plane, as far as
-        rounding can tell: then nothing is known across it.
+        Half lengths in the units of the rows. None with no more rows than coordinates, or where the covariance is singular within rounding.
 
     Notes:
-        For rows that are independent and normal. It holds all coordinates at once, so it is wider than an interval for each.
+        For independent multivariate normal rows. It covers all coordinates simultaneously, so it is wider than an interval for each.
 
     Reference:
         Johnson and Wichern, Applied Multivariate Statistical Analysis, 5.4: half lengths sqrt(lambda_i) * sqrt(p (n - 1) / (n (n - p)) * F),
@@ -82,7 +81,7 @@ def confidence_ellipsoid(rows: Sequence[Sequence[float]], confidence: float = 0.
     rounding = 8 * n * np.finfo(float).eps
     if not largest.all() or np.linalg.matrix_rank((table - centre) / largest, tol=rounding) < p:
         return None
-    # Squares of the singular values, over n - 1, are the eigenvalues of the covariance, and less of them is lost to rounding.
+    # Squared singular values over n - 1 are the eigenvalues of the covariance, with less rounding error.
     _, singular, directions = np.linalg.svd(table - centre, full_matrices=False)
     factor = math.sqrt(p / (n * (n - p)) * float(fdtri(p, n - p, confidence)))
     axes = []

@@ -1,19 +1,19 @@
-"""The range that several values of one normal distribution are expected to have."""
+"""Expected range of a normal sample (d2 of control charts)."""
 
 from __future__ import annotations
 
 from functools import lru_cache
 
-# Beyond so many standard deviations there is nothing of a range that counts; steps of a thousandth keep eight digits.
+# Integration limits in standard deviations, and number of steps (a thousandth each), for eight digits.
 _FAR, _STEPS = 9.0, 18_000
 
 
 @lru_cache(maxsize=1024)
 def expected_range(n: int) -> float:
-    """Returns the mean range of n standard normal values, d2 of control charts.
+    """Returns the expected range of n standard normal values, d2 of control charts.
 
     Args:
-        n: how many, >= 1.
+        n: sample size, >= 1.
 
     Returns:
         0 for one value, 1.128 for two, 3.078 for ten.
@@ -36,5 +36,5 @@ def expected_range(n: int) -> float:
 
     below = ndtr(np.linspace(-_FAR, _FAR, _STEPS + 1))
     heights = 1 - below**n - (1 - below) ** n
-    # The ends are nothing, so that the trapezoids are a plain sum.
+    # The integrand is zero at both ends, so the trapezoidal rule is a plain sum.
     return float(heights.sum() * 2 * _FAR / _STEPS)

@@ -1,4 +1,4 @@
-"""Which of many tests to report, so that of those reported only a stated share is false on average."""
+"""Control of the false discovery rate by the Benjamini-Hochberg procedure."""
 
 from __future__ import annotations
 
@@ -6,20 +6,20 @@ from collections.abc import Sequence
 
 
 def discoveries(p_values: Sequence[float], rate: float) -> list[bool]:
-    """Returns for each test whether it is reported, at a false discovery rate of at most `rate`.
+    """Returns for each test whether it is rejected by the Benjamini-Hochberg procedure at false discovery rate `rate`.
 
-    With the p-values in order, the k-th smallest of m is held against rate k / m. All up to the last that is not above are reported.
+    The k-th smallest of m p-values is compared with rate k / m. All p-values up to the largest that does not exceed it are rejected.
 
     Args:
-        p_values: one per test, 0..1; each at most as often below a level as that level says, while its null hypothesis is true.
-        rate: expected share of false ones among those reported, 0 < rate < 1.
+        p_values: one per test, 0..1; each valid, that is P(p <= u) <= u under its null hypothesis.
+        rate: expected share of false discoveries, 0 < rate < 1.
 
     Raises:
         ValueError: a p-value or the rate is out of its range.
 
     Notes:
-        Holds for independent tests, and for tests that depend positively on each other (Benjamini and Yekutieli 2001, Annals of Statistics
-        29, 1165-1188). A p-value that falls, the others staying, never takes a test off the list.
+        Valid for independent tests, and under positive regression dependence (Benjamini and Yekutieli 2001, Annals of Statistics 29,
+        1165-1188). Decreasing one p-value never removes a discovery.
 
     Reference:
         Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57, 289-300.

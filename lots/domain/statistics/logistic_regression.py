@@ -1,4 +1,4 @@
-"""Logistic regression of counts: the most likely parameters, whether there are any, and how well they fit."""
+"""Logistic regression of counts: separation, maximum likelihood, and Pearson's goodness of fit."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# Newton's steps roughly double the digits that are right; a fit that has a best place is there long before.
+# Most Newton steps. Convergence is quadratic, so an existing maximum is reached in far fewer.
 _ROUNDS = 60
-# Half of this is by how much the log-likelihood could still rise.
+# Convergence: twice the remaining increase of the log-likelihood.
 _SETTLED = 1e-12
-# Counts are taken to depart from the model only where chance would make them do so less often than this.
+# Significance level of the goodness-of-fit test.
 _UNLIKELY = 0.01
 
 
 def parted(columns: Array, accepted: Array, judged: Array) -> bool:
-    """True when some parameters part the accepted from the rejected, so that steeper is always more likely and no fit exists.
+    """Returns whether the data are separated, so that no maximum likelihood estimate exists.
 
     Args:
-        columns: one row per place, one column per parameter, each scaled to at most 1.
-        accepted, judged: counts per place.
+        columns: one row per stimulus, one column per parameter, each scaled to at most 1.
+        accepted, judged: counts per stimulus.
 
     Notes:
-        They are parted when no accepted row lies on the wrong side of the parameters and no rejected one does, and at least one lies off
-        the border: a linear programme. Touching at the border counts as parted too (quasi-complete separation).
+        The data are separated if a linear predictor has no accepted row below 0 and no rejected row above 0, and is not 0 for all rows: a
+        linear programme. Quasi-complete separation counts as separation.
 
     Reference:
         Albert and Anderson 1984, Biometrika 71, 1-10.
@@ -47,15 +47,15 @@ def parted(columns: Array, accepted: Array, judged: Array) -> bool:
 
 
 def most_likely(columns: Array, accepted: Array, judged: Array) -> tuple[Array, Array] | None:
-    """Returns the parameters of greatest likelihood and their covariance; None when the search does not settle.
+    """Returns the maximum likelihood estimate and its covariance; None without convergence.
 
     Args:
-        columns: one row per place, one column per parameter; the log odds of a place are row times parameters.
-        accepted, judged: counts per place.
+        columns: one row per stimulus, one column per parameter; the log odds of a stimulus are row times parameters.
+        accepted, judged: counts per stimulus.
 
     Reference:
-        McCullagh and Nelder 1989, Generalized Linear Models, 2.5 and 4.4: Newton's method, which for this model is Fisher's scoring; the
-        covariance is the inverse of the information.
+        McCullagh and Nelder 1989, Generalized Linear Models, 2.5 and 4.4: Newton's method, which for this model is Fisher scoring; the
+        covariance is the inverse of the information matrix.
 
     Example:
         >>> import numpy as np
@@ -83,7 +83,7 @@ def most_likely(columns: Array, accepted: Array, judged: Array) -> tuple[Array, 
         if slope @ step <= _SETTLED:
             return place + step, inverse
         before = likelihood(place)
-        # A step too far can be past the top; half of it often enough is not.
+        # Step halving, because a full step may decrease the likelihood.
         for _ in range(_ROUNDS):
             if likelihood(place + step) >= before:
                 break
@@ -93,19 +93,19 @@ def most_likely(columns: Array, accepted: Array, judged: Array) -> tuple[Array, 
 
 
 def lack_of_fit(odds: Array, accepted: Array, judged: Array, unknowns: int) -> tuple[float, float | None]:
-    """Returns how many times the counts scatter more about the fit than chance makes them, and how likely chance alone is.
+    """Returns the dispersion of the counts about the fit, and the p-value of Pearson's chi-square test.
 
     Args:
-        odds: fitted log odds per place.
-        accepted, judged: counts per place.
-        unknowns: parameters that were fitted.
+        odds: fitted log odds per stimulus.
+        accepted, judged: counts per stimulus.
+        unknowns: number of fitted parameters.
 
     Returns:
-        (dispersion, p). The dispersion is Pearson's chi-square over its degrees of freedom where p is below 0.01, else 1: so a fit that is no worse
-        than chance allows is not called better or worse. p is None, and the dispersion 1, where nothing is left to tell.
+        (dispersion, p). The dispersion is Pearson's chi-square over its degrees of freedom where p is below 0.01, else 1. p is None, and the
+        dispersion 1, without degrees of freedom.
 
     Notes:
-        With a few judgements per place the chi-square is rough; with one it says nothing.
+        The chi-square approximation is rough with a few judgements per stimulus, and meaningless with one.
 
     Reference:
         McCullagh and Nelder 1989, Generalized Linear Models, 4.5.

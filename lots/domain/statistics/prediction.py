@@ -1,4 +1,4 @@
-"""Where the next value of a steady series lies, its mean and scatter being estimated from the values before it."""
+"""Prediction of the next value of a stable normal series, with mean and standard deviation estimated from earlier values."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-# A probability below the smallest that a float can hold still gives a finite score.
+# Smallest probability, so that the normal score stays finite.
 _LEAST = 1e-300
 _NORMAL = NormalDist()
 
 
 @dataclass(frozen=True, slots=True)
 class RunningEstimate:
-    """Mean and standard deviation of a steady series, estimated from `n` values.
+    """Mean and standard deviation of a stable series, estimated from `n` values.
 
     Args:
         mean: of the values.
         sd: standard deviation of a single value, > 0, in the unit of the values.
-        n: values behind the mean, > 0; infinite for a mean that is known.
-        df: degrees of freedom of `sd`, > 0, not necessarily whole; infinite for a standard deviation that is known.
+        n: number of values of the mean, > 0; infinite for a known mean.
+        df: degrees of freedom of `sd`, > 0, not necessarily whole; infinite for a known standard deviation.
     """
 
     mean: float
@@ -37,11 +37,11 @@ class RunningEstimate:
 
     @property
     def reach(self) -> float:
-        """Standard deviation of the next value about `mean`: that of a value and that of the mean together."""
+        """Standard error of prediction of the next value: sd sqrt(1 + 1 / n)."""
         return self.sd * math.sqrt(1 + 1 / self.n)
 
     def limits(self, confidence: float) -> tuple[float, float]:
-        """Returns the limits within which the next value of a steady series lies with this probability: mean ± t sd sqrt(1 + 1 / n).
+        """Returns the prediction interval of the next value: mean ± t sd sqrt(1 + 1 / n).
 
         Reference:
             Hahn and Meeker 1991, Statistical Intervals, section 4.7 (from memory).
@@ -55,7 +55,7 @@ class RunningEstimate:
         return self.mean - half, self.mean + half
 
     def score(self, value: float) -> float:
-        """Returns the normal score of the next value: standard normal and independent of earlier scores while the series is steady.
+        """Returns the Q statistic (normal score) of the next value: standard normal and independent of earlier scores for a stable series.
 
         Reference:
             Quesenberry 1991, SPC Q charts for start-up processes and short or long runs, J. Quality Technology 23, 213-224; Hawkins 1987,
@@ -73,7 +73,7 @@ class RunningEstimate:
         return math.copysign(_NORMAL.inv_cdf(max(float(stdtr(self.df, -abs(t))), _LEAST)), t)
 
     def scores(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Returns the score of each of several values, none of which teaches the estimate anything."""
+        """Returns the normal score of each of several values, without updating the estimate."""
         import numpy as np
         from scipy.special import ndtri, stdtr
 
@@ -83,7 +83,7 @@ class RunningEstimate:
         return np.asarray(np.copysign(ndtri(np.maximum(stdtr(self.df, -np.abs(t)), _LEAST)), t))
 
     def with_value(self, value: float) -> RunningEstimate:
-        """Returns the estimate with one value more.
+        """Returns the estimate updated with one value.
 
         Example:
             >>> RunningEstimate.of([1.0, 2.0]).with_value(3.0) == RunningEstimate.of([1.0, 2.0, 3.0])
@@ -99,7 +99,7 @@ class RunningEstimate:
 
     @classmethod
     def of(cls, values: Sequence[float]) -> RunningEstimate:
-        """Returns the estimate from 2 values or more."""
+        """Returns the estimate from at least 2 values."""
         n = len(values)
         mean = math.fsum(values) / n
         return cls(mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (n - 1)), n, n - 1)

@@ -1,4 +1,4 @@
-"""Proportions of few lots with their intervals: one supplier's, and the difference of two suppliers over strata."""
+"""Confidence intervals for a proportion and for the stratified difference of two proportions."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ class Interval:
     """A confidence interval.
 
     Args:
-        low, high: its ends, in the unit of what was estimated, low <= high.
-        confidence: how often such intervals hold the true value, 0 < confidence < 1.
+        low, high: limits, in the unit of the estimate, low <= high.
+        confidence: confidence level, 0 < confidence < 1.
 
     Raises:
-        ValueError: an end is not a finite number, the ends are the wrong way round, or the confidence is not between 0 and 1.
+        ValueError: a limit is not a finite number, low exceeds high, or the confidence is not between 0 and 1.
     """
 
     low: float
@@ -32,19 +32,19 @@ class Interval:
 
 
 def wilson(x: int, n: int, confidence: float = 0.95) -> Interval:
-    """Returns the score interval for a proportion.
+    """Returns Wilson's score interval for a proportion.
 
     Args:
-        x: how many of the `n` had the property, 0..n.
-        n: >= 1.
+        x: successes, 0..n.
+        n: trials, >= 1.
         confidence: 0 < confidence < 1.
 
     Raises:
-        ValueError: the counts are not such.
+        ValueError: counts out of their range.
 
     Notes:
-        Its coverage oscillates about the confidence as the true proportion changes, and is close to it on average (Brown, Cai and DasGupta
-        2001). Never empty, also at 0 of n and n of n.
+        Coverage oscillates about the confidence level with the true proportion, and is close to it on average (Brown, Cai and DasGupta
+        2001). The interval has a positive width also at 0 of n and n of n.
 
     Reference:
         Wilson 1927, J. Am. Stat. Assoc. 22, 209-212.
@@ -61,14 +61,14 @@ def wilson(x: int, n: int, confidence: float = 0.95) -> Interval:
 
 @dataclass(frozen=True, slots=True)
 class Stratum:
-    """Lots of two suppliers that are alike in what else matters, such as grade and colour: x_i of n_i had the property.
+    """Comparable lots of two suppliers, for example of one grade: x_i successes of n_i.
 
     Args:
         x1, n1: of the first supplier, 0 <= x1 <= n1.
         x2, n2: of the second.
 
     Raises:
-        ValueError: the counts are not such.
+        ValueError: counts out of their range.
     """
 
     x1: int
@@ -84,10 +84,10 @@ class Stratum:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """The first supplier's proportion less the second's, over the strata in which both have lots.
+    """Stratified difference of two proportions, first supplier minus second.
 
-    `n1` and `n2` count the lots that were used. `effective_n1` and `effective_n2` are how many lots of one stratum would tell as much:
-    fewer, where the two suppliers' lots lie in different strata.
+    `n1` and `n2` are the lots used. `effective_n1` and `effective_n2` are the equivalent lots of a single stratum: fewer, where the lots of the two
+    suppliers lie in different strata.
     """
 
     estimate: float
@@ -105,21 +105,21 @@ class Difference:
 
 
 def difference(strata: Sequence[Stratum], confidence: float = 0.95) -> Difference | None:
-    """Returns the difference of two suppliers' proportions, compared like with like.
+    """Returns the stratified difference of two suppliers' proportions.
 
-    Within each stratum the proportions are compared; strata are weighted by n1 * n2 / (n1 + n2), so that one in which either supplier has
-    few lots counts little. The interval is Newcombe's on the weighted proportions and the effective numbers of lots.
+    Strata are weighted by n1 * n2 / (n1 + n2) (Mantel-Haenszel). The interval is Newcombe's on the weighted proportions and the effective numbers
+    of lots.
 
     Args:
-        strata: a stratum where either supplier has no lot says nothing and is left out.
+        strata: strata without lots of either supplier are left out.
         confidence: 0 < confidence < 1.
 
     Returns:
-        Positive: the first supplier's lots have the property more often. None when no stratum has lots of both.
+        Positive: the first supplier has the higher proportion. None when no stratum has lots of both.
 
     Notes:
-        With one stratum it is exactly Newcombe's interval. With several it supposes that the difference is about the same in each.
-        Coverage oscillates with the true proportions and is close to the confidence on average.
+        With one stratum it is exactly Newcombe's interval. With several it assumes about the same difference in each. Coverage oscillates with
+        the true proportions and is close to the confidence level on average.
 
     Reference:
         Weights: Mantel and Haenszel 1959, J. Natl. Cancer Inst. 22, 719-748, for a difference as in Greenland and Robins 1985, Biometrics 41,
@@ -147,21 +147,21 @@ def difference(strata: Sequence[Stratum], confidence: float = 0.95) -> Differenc
 
 
 def _newcombe(p1: float, n1: float, p2: float, n2: float, z: float) -> tuple[float, float]:
-    """The hybrid score interval for p1 - p2: each end is as far out as the two proportions' own score intervals allow together."""
+    """Returns the hybrid score interval for p1 - p2: each limit combines the score limits of the two proportions as a root sum of squares."""
     (low1, high1), (low2, high2) = _score(p1, n1, z), _score(p2, n2, z)
     return p1 - p2 - math.hypot(p1 - low1, high2 - p2), p1 - p2 + math.hypot(high1 - p1, p2 - low2)
 
 
 def _score(p: float, n: float, z: float) -> tuple[float, float]:
-    """Wilson's interval for a proportion `p` of a number `n` that need not be whole."""
+    """Returns Wilson's interval for a proportion `p` of a number `n` that need not be whole."""
     centre = (p + z * z / (2 * n)) / (1 + z * z / n)
     half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    # At 0 and at 1 the ends are those exactly; a last bit must not push them beyond, nor past the proportion itself.
+    # Exact limits at 0 and 1; rounding must not move a limit beyond them or past p.
     return max(0.0, min(p, centre - half)) if p > 0 else 0.0, min(1.0, max(p, centre + half)) if p < 1 else 1.0
 
 
 def _normal_quantile(confidence: float) -> float:
-    """How many standard deviations to either side hold this much of a normal distribution."""
+    """Returns the two-sided quantile of the standard normal distribution."""
     if not 0 < confidence < 1:
         raise ValueError(f"confidence is {confidence!r}; it must be between 0 and 1")
     return NormalDist().inv_cdf((1 + confidence) / 2)
@@ -169,4 +169,4 @@ def _normal_quantile(confidence: float) -> float:
 
 def _refuse_counts(x: int, n: int) -> None:
     if not 0 <= x <= n or n < 1:
-        raise ValueError(f"{x!r} of {n!r} is not a proportion; it takes 0 <= x <= n and n >= 1")
+        raise ValueError(f"{x!r} of {n!r} is not a proportion; it requires 0 <= x <= n and n >= 1")

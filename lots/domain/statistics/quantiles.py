@@ -1,4 +1,4 @@
-"""Quantiles of Student's t and of chi-square as statistics of instruments use them, each in one place."""
+"""Quantiles and p-values of Student's t, chi-square and F."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from statistics import NormalDist
 
 
 def student(df: float, confidence: float) -> float:
-    """Returns Student's t that leaves half of what the confidence does not hold beyond it on either side.
+    """Returns the two-sided quantile of Student's t.
 
     Args:
-        df: degrees of freedom, > 0, not necessarily whole; infinite for a standard deviation that is known, which gives the normal quantile.
+        df: degrees of freedom, > 0, not necessarily whole; infinite for a known standard deviation, which gives the normal quantile.
         confidence: 0 < confidence < 1.
 
     Raises:
-        ValueError: an argument is not such.
+        ValueError: an argument out of its range.
 
     Reference:
         Student 1908, Biometrika 6, 1-25; NIST/SEMATECH e-Handbook 1.3.6.7.2.
@@ -32,7 +32,7 @@ def student(df: float, confidence: float) -> float:
 
 
 def student_p(t: float, df: float) -> float:
-    """Returns the probability, 0..1, of a t as far from 0 on either side, if the true value is 0.
+    """Returns the two-sided p-value of Student's t, 0..1.
 
     Example:
         >>> round(student_p(-2.228, 10), 3)
@@ -44,7 +44,7 @@ def student_p(t: float, df: float) -> float:
 
 
 def f_p(f: float, df1: float, df2: float) -> float:
-    """Returns the probability, 0..1, of a ratio of two variances as large as `f` or larger, if the true variances are equal.
+    """Returns the upper-tail p-value of the F distribution for a ratio of two variances, 0..1.
 
     Example:
         >>> round(f_p(4.9646, 1, 10), 3)
@@ -56,14 +56,14 @@ def f_p(f: float, df1: float, df2: float) -> float:
 
 
 def variance_limits(df: float, confidence: float) -> tuple[float, float]:
-    """Returns the ends of the exact interval for a variance, over its estimate, by chi-square: the low one below 1, the high one above.
+    """Returns the exact chi-square confidence limits of a variance, divided by its estimate: the lower below 1, the upper above.
 
     Args:
         df: degrees of freedom of the estimate, > 0.
         confidence: 0 < confidence < 1.
 
     Raises:
-        ValueError: an argument is not such.
+        ValueError: an argument out of its range.
 
     Reference:
         NIST/SEMATECH e-Handbook 1.3.5.8.

@@ -1,4 +1,4 @@
-"""Small statistics that carry their uncertainty with them."""
+"""Standard uncertainties of means, and exact Poisson bounds."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ Vector = tuple[float, ...]
 
 
 def worst_known(values: Iterable[float | None]) -> float | None:
-    """Returns the largest of some uncertainties, or None where one of them is unknown or there is none.
+    """Returns the largest of some uncertainties; None where one is unknown or the list is empty.
 
     Example:
         >>> worst_known([0.002, 0.004]), worst_known([0.002, None]), worst_known([])
@@ -26,20 +26,20 @@ def standard_error(
 ) -> Vector | None:
     """Returns the standard uncertainty of the mean of `rows`, column by column.
 
-    Scatter over the rows divided by the root of their number is combined, as a root sum of squares, with the instrument's own
-    standard uncertainty, which repeating does not reduce.
+    The standard error of the rows (standard deviation over root n) and the standard uncertainty of the instrument, which replication does not
+    reduce, are combined as a root sum of squares.
 
     Args:
         rows: repeated measurements, each of the same length.
         instrument: standard uncertainty of the instrument, in the unit of the rows, >= 0; None when unknown.
-        resolution: smallest step that the instrument shows, in the unit of the rows, > 0; None when unknown. Repeats that scatter less than
-            a step may hide are taken as uncertain by that step, which repeating does not reduce.
+        resolution: resolution of the instrument, in the unit of the rows, > 0; None when unknown. The standard error is at least that of the
+            resolution, which replication does not reduce.
 
     Returns:
-        One value per column; None when there is neither a second row nor an instrument to tell. 0 where rows are equal and nothing else is known.
+        One value per column; None with one row and an unknown instrument; 0 for equal rows without other information.
 
     Reference:
-        JCGM 100:2008 (GUM), 4.2.3 and 5.1.2; F.2.2.1 for the resolution: a step of r hides a standard uncertainty of r / sqrt(12).
+        JCGM 100:2008 (GUM), 4.2.3 and 5.1.2; F.2.2.1 for the resolution: a step of r gives a standard uncertainty of r / sqrt(12).
 
     Example:
         >>> standard_error([[1.0], [3.0]], None)
@@ -64,20 +64,20 @@ def mean_uncertainty(
 def nested_uncertainty(
     groups: Sequence[Sequence[float]], instrument: float | None, resolution: float | None = None
 ) -> tuple[float | None, float | None]:
-    """Returns the standard uncertainty of the mean of values that come in groups, and the part of it that is scatter.
+    """Returns the standard uncertainty of the mean of nested values, and its standard error alone.
 
-    Repeats on one spool are not independent news about a lot. The scatter is the larger of two: of all values over the root of their
-    number, and of the groups' means over the root of theirs.
+    Replicates on one spool are not independent observations of a lot. The standard error is the larger of that of all values and that of the
+    group means.
 
     Args:
         groups: values per spool, each with at least one.
         instrument, resolution: see standard_error.
 
     Returns:
-        (total, scatter), each None when nothing is there to tell it.
+        (total, standard error), each None where unknown.
 
     Reference:
-        JCGM 100:2008, 4.2.3; nested scatter as in any text on analysis of variance.
+        JCGM 100:2008, 4.2.3; nested designs as in any text on analysis of variance.
 
     Example:
         >>> nested_uncertainty([[1.0, 1.0], [3.0, 3.0]], None)
@@ -92,14 +92,14 @@ def nested_uncertainty(
 
 
 def poisson_upper(count: int, confidence: float) -> float:
-    """Returns the exact one-sided upper bound on a Poisson mean after seeing `count` events.
+    """Returns the exact one-sided upper confidence bound of a Poisson mean after `count` events.
 
     Args:
-        count: events seen, >= 0.
+        count: observed events, >= 0.
         confidence: 0 < confidence < 1.
 
     Returns:
-        The mean at which seeing `count` or fewer has probability 1 - confidence. For no events at 95 %, 2.996: the rule of three.
+        The mean for which `count` or fewer events have probability 1 - confidence. For no events at 95 %, 2.996: the rule of three.
 
     Reference:
         Garwood 1936, Biometrika 28, 437-442: half the chi-square quantile with 2(count + 1) degrees of freedom, which is the
@@ -115,10 +115,10 @@ def poisson_upper(count: int, confidence: float) -> float:
 
 
 def poisson_lower(count: int, confidence: float) -> float:
-    """Returns the exact one-sided lower bound on a Poisson mean after seeing `count` events: 0 without any.
+    """Returns the exact one-sided lower confidence bound of a Poisson mean after `count` events; 0 without any.
 
     Args:
-        count: events seen, >= 0.
+        count: observed events, >= 0.
         confidence: 0 < confidence < 1.
 
     Reference:
@@ -136,7 +136,7 @@ def poisson_lower(count: int, confidence: float) -> float:
 
 
 def poisson_below(count: int, mean: float) -> float:
-    """Returns the confidence that a Poisson mean is at most `mean` after seeing `count` events: the inverse of poisson_upper.
+    """Returns the confidence that a Poisson mean is at most `mean` after `count` events: the inverse of poisson_upper.
 
     Example:
         >>> round(poisson_below(0, 2.9957), 4)
@@ -148,7 +148,7 @@ def poisson_below(count: int, mean: float) -> float:
 
 
 def poisson_at_least(count: int, mean: float) -> float:
-    """Returns the probability of `count` events or more where a Poisson mean is `mean`.
+    """Returns the probability of `count` or more events of a Poisson distribution with this mean.
 
     Reference:
         Garwood 1936, as for poisson_upper: the gamma distribution gives the tail of the Poisson distribution.
@@ -165,5 +165,5 @@ def poisson_at_least(count: int, mean: float) -> float:
 
 
 def one_sided_confidence(z: float) -> float:
-    """Returns the probability below `z` standard deviations of a normal distribution: 1.645 gives 0.95."""
+    """Returns the standard normal distribution function at `z`: 1.645 gives 0.95."""
     return NormalDist().cdf(z)

@@ -1,4 +1,4 @@
-"""The ellipsoid of colours about a reference that a stated share of judgements accepts, with intervals in every direction."""
+"""Acceptance ellipsoid of colours about a reference for a share of judgements, with confidence intervals in every direction."""
 
 from __future__ import annotations
 
@@ -18,23 +18,23 @@ if TYPE_CHECKING:
 Vector = tuple[float, float, float]
 Form = tuple[Vector, Vector, Vector]
 
-# Of a quadratic form in (dL*, da*, db*), in this order.
+# Coefficients of a quadratic form in (dL*, da*, db*), in this order.
 PARTS = ("LL", "aa", "bb", "La", "Lb", "ab")
 _NAMES = (("lighter", "darker"), ("redder", "greener"), ("yellower", "bluer"))
-# A coordinate with less than half of the largest part in a direction gets no word; this project's rule.
+# Least share of the largest component for a coordinate to be named; this project's rule, no source.
 _WORTH_A_WORD = 0.5
-# With the longest axis less than a tenth longer than the shortest, no direction is worth naming; this project's rule.
+# Ratio of longest to shortest axis below which no direction is named; this project's rule, no source.
 _ROUND = 1.1
 
 
 @dataclass(frozen=True, slots=True)
 class Radius:
-    """How far the tolerance reaches in one direction.
+    """Distance of the acceptance border in one direction.
 
     Args:
         direction: unit vector in (dL*, da*, db*).
-        half: distance from the reference at which the share is reached, > 0; the same the opposite way.
-        low, high: confidence interval of `half`; `high` is None where the judgements set no upper end.
+        half: distance from the reference to the border, > 0; the same in the opposite direction.
+        low, high: confidence interval of `half`; `high` is None where it is unbounded.
         log_u: standard uncertainty of the logarithm of `half`: about its relative uncertainty.
     """
 
@@ -52,12 +52,12 @@ class Tolerance:
     Args:
         share: of judgements that accept on the surface, 0 < share < 1.
         confidence: of the intervals.
-        parameters: intercept, then PARTS of the quadratic form: the log odds of being accepted are the intercept less the form.
-        covariance: of the parameters, widened by `dispersion`.
-        dispersion: 1 where the plaques fit an ellipsoid as well as chance lets expect; else by how many times they scatter more.
-        fit_p: probability that plaques fit no better than this by chance; None where as many were shown as there are unknowns.
-        shown: where the plaques lay from the reference, each once.
-        judgements: in all.
+        parameters: intercept, then PARTS of the quadratic form: the log odds of acceptance are the intercept minus the form.
+        covariance: of the parameters, multiplied by `dispersion`.
+        dispersion: 1 without significant lack of fit, else Pearson's chi-square over its degrees of freedom.
+        fit_p: p-value of the goodness-of-fit test; None without degrees of freedom.
+        shown: deviations of the plaques from the reference, without duplicates.
+        judgements: total number.
     """
 
     share: float
@@ -78,26 +78,26 @@ class Tolerance:
 
     @property
     def axes(self) -> tuple[Radius, ...]:
-        """The three axes of the ellipsoid, longest first; of a direction the largest part is positive."""
+        """The three axes of the ellipsoid, longest first; the largest component of a direction is positive."""
         import numpy as np
 
         _, directions = np.linalg.eigh(np.array(self.form))
         return tuple(self.radius(largest_positive(column)) for column in directions.T.tolist())
 
     def radius(self, direction: Sequence[float]) -> Radius:
-        """Returns how far the tolerance reaches in a direction, with its interval.
+        """Returns the distance of the border in a direction, with its interval.
 
         Args:
             direction: (dL*, da*, db*), of any length but 0.
 
         Raises:
-            ValueError: a direction that is none.
+            ValueError: a direction of length 0 or not three finite numbers.
 
         Notes:
-            The square of the distance is a ratio of two sums of the parameters, so Fieller's interval fits; it has no upper end where the
-            judgements leave open whether acceptance falls in this direction at all. An axis is taken as a given direction: to first order,
-            turning it does not change its length. At 95 % it holds the truth in 95 to 97 % of trials of 40 plaques by 12 judgements, and more
-            often in smaller ones, 98 % with 15 by 8 (1000 simulated trials each, those without a fit aside).
+            The squared distance is a ratio of two linear functions of the parameters, so Fieller's interval applies. It is unbounded where acceptance
+            does not decrease significantly in this direction. An axis is treated as a fixed direction: to first order, a rotation does not change
+            its length. At 95 % the coverage is 95 to 97 % in trials of 40 plaques by 12 judgements, and higher in smaller ones, 98 % with 15 by 8
+            (1000 simulated trials each, without those that have no fit).
 
         Reference:
             Fieller 1954, J. R. Stat. Soc. B 16, 175-185; for doses in Finney, Probit Analysis (from memory).
@@ -119,27 +119,27 @@ class Tolerance:
 
     @property
     def says(self) -> str:
-        """How far it reaches in lightness, red-green and yellow-blue, each alone, and which way furthest, in a sentence."""
+        """The border in lightness, red-green and yellow-blue, and its longest axis, in words."""
         L, a, b = (self.radius(way).half for way in ((1, 0, 0), (0, 1, 0), (0, 0, 1)))
         reach = (
-            f"Observers accept up to about {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue, each alone "
-            f"({100 * self.share:g} % of judgements at that border)"
+            f"Observers accept differences up to {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue, each alone "
+            f"({100 * self.share:g} % of judgements at this border)"
         )
         longest, *_, shortest = self.axes
         if longest.half < shortest.half * _ROUND:
-            return f"{reach}, and about as much in any other direction."
-        return f"{reach}, most ({longest.half:.2g}) towards {in_words(longest.direction)}."
+            return f"{reach}. The border is about the same in every direction."
+        return f"{reach}. The tolerance is largest ({longest.half:.2g}) towards {in_words(longest.direction)}."
 
     @property
     def _z(self) -> float:
         return student(math.inf, self.confidence)
 
     def reach(self, direction: Sequence[float]) -> float:
-        """Returns how far out plaques were shown along a unit vector: beyond it, the tolerance rests on no judgement."""
+        """Returns the largest deviation shown along a unit vector; beyond it the tolerance is extrapolated."""
         return max(abs(math.fsum(at * part for at, part in zip(place, direction, strict=True))) for place in self.shown)
 
     def contains(self, apart: Sequence[float]) -> bool:
-        """True when a colour that differs by (dL*, da*, db*) would be accepted by at least the share."""
+        """Returns whether a colour that differs by (dL*, da*, db*) would be accepted by at least the share."""
         return self.accepted_at(apart) >= self.share * (1 - 1e-12)
 
     def accepted_at(self, apart: Sequence[float]) -> float:
@@ -151,7 +151,7 @@ class Tolerance:
         return float(expit(self.parameters[0] - form))
 
     def more_judgements(self, within: float) -> int:
-        """Returns how many more judgements make every axis known to a relative width.
+        """Returns the further judgements needed to determine every axis to a relative width.
 
         Args:
             within: half width of the interval as a share of the axis, such as 0.1, > 0.
@@ -160,8 +160,8 @@ class Tolerance:
             ValueError: not a number above 0.
 
         Notes:
-            For judgements spread over the same plaques as those there are. The uncertainty shrinks with the root of their number, so this is as
-            good as the uncertainty now estimated.
+            It assumes judgements on the same plaques. The uncertainty is proportional to 1 / sqrt(judgements), so the result is as accurate as the
+            present uncertainty.
 
         Example:
             See fit_trial.
@@ -178,7 +178,7 @@ def log_odds(share: float) -> float:
 
 
 def largest_positive(direction: Sequence[float]) -> list[float]:
-    """Returns the direction or its opposite, whichever has its largest part positive."""
+    """Returns the direction with the sign that makes its largest component positive."""
     sign = math.copysign(1.0, max(direction, key=abs))
     return [sign * part for part in direction]
 
@@ -210,17 +210,17 @@ def in_words(direction: Sequence[float]) -> str:
 def _fieller(
     above: float, below: float, v_above: float, both: float, v_below: float, z: float
 ) -> tuple[float, float | None]:
-    """The interval of above / below, both > 0, cut off at 0; no upper end where `below` is not clearly above 0."""
+    """Returns Fieller's interval of above / below, both > 0, truncated at 0; no upper limit where `below` is not significantly above 0."""
     square, linear = below * below - z * z * v_below, above * below - z * z * both
     constant = above * above - z * z * v_above
     root = math.sqrt(max(0.0, linear * linear - square * constant))
-    # The smaller root as a quotient that holds for either sign of the square term.
+    # The smaller root as a quotient, valid for either sign of the square term.
     low = constant / (linear + root) if linear + root > 0 else 0.0
     return max(0.0, low), (linear + root) / square if square > 0 else None
 
 
 def products(apart: Array) -> Array:
-    """Returns, per row of (dL*, da*, db*), what the PARTS of a form multiply: squares, and each mixed product twice."""
+    """Returns, per row of (dL*, da*, db*), the factors of the PARTS of a form: squares, and twice each mixed product."""
     import numpy as np
 
     ll, aa, bb = apart.T

@@ -1,4 +1,4 @@
-"""How much of the spread lies between a supplier's lots and how much within them, and means of lots, each with its interval."""
+"""Variance components between and within lots (one-way random effects), and means of lots, with confidence intervals."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from lots.domain.statistics.quantiles import student, variance_limits
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """The spools of one lot in short.
+    """Summary of the spools of one lot.
 
     Args:
         n: spools, >= 1.
         mean: of the spools' values, any unit.
-        ss: sum of their squared distances from that mean, in the unit squared, >= 0; 0 for one spool.
+        ss: sum of squares about that mean, in the unit squared, >= 0; 0 for one spool.
 
     Raises:
-        ValueError: a number is not such.
+        ValueError: a number out of its range.
     """
 
     n: int
@@ -40,21 +40,20 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Components:
-    """Variance components of a supplier's spools. Variances are in the unit squared; None stands for what nothing is there to tell.
+    """Variance components of a supplier's spools, in the unit squared; None where not estimable.
 
     Args:
         within: variance between spools of one lot; None where no lot has two spools.
-        between: variance between the true means of lots, 0 where the lots differ no more than their spools explain; None with fewer than
-            two lots, or without `within`.
-        grand_mean: mean of the lots' means, each lot counting once.
+        between: variance between the true means of lots, truncated at 0; None with fewer than two lots, or without `within`.
+        grand_mean: unweighted mean of the lot means.
         mean_variance: variance of the grand mean as an estimate of the supplier's mean; None for one lot.
-        n0: the size of lots that unequal ones amount to; their size where all are alike; None for one lot.
+        n0: effective lot size of the analysis of variance for unequal sizes; the common size for equal ones; None for one lot.
         df_within, df_between: degrees of freedom of the two mean squares.
         within_interval, between_interval: None where the component is.
-        total: variance of one spool of the supplier's, whatever its lot. between + within where all lots have one size; None for one lot.
-        total_df: degrees of freedom of a variance as uncertain as `total`.
-        n_effective: `total` over the variance of the grand mean: how many independent spools would tell the mean as well. Never more than
-            there are, since that variance is not taken for less than the spools' own spread makes it; None for one lot.
+        total: variance of a single spool of any lot. Equals between + within for equal lot sizes; None for one lot.
+        total_df: effective degrees of freedom of `total`.
+        n_effective: `total` over the variance of the grand mean: the equivalent number of independent spools. It never exceeds the actual
+            number, because that variance is at least what the spread of spools gives; None for one lot.
     """
 
     within: float | None
@@ -77,24 +76,24 @@ class Components:
 
 
 def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
-    """Returns the variance within lots and between them, and of all spools together, each with what it rests on.
+    """Returns the variance components within and between lots and of single spools, with intervals and degrees of freedom.
 
     Args:
         groups: one per lot, at least one; sizes may differ.
-        confidence: of the intervals, and of what `total_df` is fitted to; 0 < confidence < 1.
+        confidence: of the intervals and for `total_df`; 0 < confidence < 1.
 
     Raises:
-        ValueError: there is no lot.
+        ValueError: no lot.
 
     Notes:
-        For lots drawn at random from a supplier, and normal distributions. `within` and `between` are the estimators of the analysis of
-        variance. The interval for `between`, and `total`, are built on the unweighted means of lots, whose variance is between + within / h,
-        h the harmonic mean size. For lots of one size the interval is the modified large-sample one. For unequal sizes that one misses up
-        to 10 % where between is small (simulated), so Burdick and Eickman's is used, which is hardly wider. Ends below 0 are set to 0.
+        Model: lots drawn at random from a supplier, normal distributions. `within` and `between` are the analysis of variance estimators. The
+        interval for `between`, and `total`, use the unweighted means of lots, whose variance is between + within / h, h the harmonic mean
+        size. For equal sizes the interval is the modified large-sample one. For unequal sizes that interval has an error rate of up to 10 %
+        where between is small (simulated), so Burdick and Eickman's is used, which is hardly wider. Negative limits are set to 0.
 
-        Satterthwaite's degrees of freedom are not used for `total`. Where three lots happen to lie close together they come out near
-        the number of spools, and an interval for capability built on them misses on one side in 10 % of cases instead of 2.5 %
-        (simulated, 90 % of the variance between lots). `total_df` makes the upper chi-square limit of the total the modified large-sample limit.
+        Satterthwaite's degrees of freedom are not used for `total`. Where three lots happen to agree closely they approach the number of spools,
+        and a capability interval based on them misses on one side in 10 % of cases instead of 2.5 % (simulated, 90 % of the variance
+        between lots). `total_df` makes the upper chi-square limit of the total equal the modified large-sample limit.
 
     Reference:
         Searle, Casella and McCulloch 1992, Variance Components, 3.6 (estimators, n0). Thomas and Hultquist 1978, Ann. Stat. 6, 582-587
@@ -113,13 +112,13 @@ def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
 def components_of(
     sizes: Sequence[int], means: Sequence[float], squares: Sequence[float], confidence: float = 0.95
 ) -> Components:
-    """Returns the same from the sizes, means and sums of squares of lots, as `Group` has them: thousands of lots need no object each.
+    """Returns the variance components from sequences of sizes, means and sums of squares, without one object per lot.
 
     Raises:
-        ValueError: there is no lot.
+        ValueError: no lot.
     """
     if not sizes:
-        raise ValueError("the variance components of no lots are nothing")
+        raise ValueError("variance components require at least one lot")
     k, spools = len(sizes), sum(sizes)
     df_within, df_between = spools - k, k - 1
     within = math.fsum(squares) / df_within if df_within else None
@@ -143,7 +142,7 @@ def components_of(
     spread = variance(means)
     n0 = (spools - sum(n * n for n in sizes) / spools) / df_between
     between, between_interval = None, None
-    # A lot's mean differs from the supplier's by between + within / h; with single spools that is the variance of a spool itself.
+    # The variance of a lot mean is between + within / h. For single spools it is the variance of a spool.
     rest, share = 0.0, 0.0
     if within is not None:
         weighted_mean = math.fsum(map(mul, sizes, means)) / spools
@@ -152,7 +151,7 @@ def components_of(
         share = math.fsum([1 / n for n in sizes]) / k
         rest = (1 - share) * within
         between_interval = _between_interval(spread, within, df_within, sizes, confidence)
-    # The means of lots cannot truly scatter less than their spools make them.
+    # The variance of lot means is at least that from the spools within lots.
     of_means = max(spread, share * (within or 0.0))
     total = of_means + rest
     return Components(
@@ -172,7 +171,7 @@ def components_of(
 
 
 def _variance_interval(estimate: float, df: int, confidence: float) -> Interval:
-    """The exact interval for the variance of a normal distribution, by chi-square."""
+    """Returns the exact chi-square interval for the variance of a normal distribution."""
     low, high = variance_limits(df, confidence)
     return Interval(low * estimate, high * estimate, confidence)
 
@@ -180,7 +179,7 @@ def _variance_interval(estimate: float, df: int, confidence: float) -> Interval:
 def _between_interval(
     spread: float, within: float, df_within: int, sizes: Sequence[int], confidence: float
 ) -> Interval:
-    """The interval for the variance between lots, from the variance of their means, whose true value is between + within / size."""
+    """Returns the interval for the variance between lots, from the variance of lot means (expected value between + within / size)."""
     df, smallest, largest = len(sizes) - 1, min(sizes), max(sizes)
     if smallest == largest:
         return _modified_large_sample(spread, df, within / smallest, df_within, confidence)
@@ -191,8 +190,8 @@ def _between_interval(
     harmonic = len(sizes) / math.fsum(1 / size for size in sizes)
 
     def end(ratio: float, f: float, size: int) -> float:
-        # `some` would be between, if the means of lots were of spools like those of one size. Lots of the smallest size make the low end
-        # low enough, those of the largest make the high end high enough.
+        # `some` is the variance between lots if all had this size. The smallest size gives a conservative lower limit, the largest a
+        # conservative upper limit.
         some = max(0.0, spread / f - within / size)
         return ratio * spread * some / (within / harmonic + some) if some else 0.0
 
@@ -204,10 +203,10 @@ def _between_interval(
 
 
 def _modified_large_sample(spread: float, df1: int, noise: float, df2: int, confidence: float) -> Interval:
-    """The interval for the difference of two variances that were estimated independently, `spread` less `noise`.
+    """Returns the modified large-sample interval for the difference of two variances estimated independently, `spread` less `noise`.
 
-    G and H are how far each variance's own exact limits lie from it, as a fraction; the cross terms make the limits exact where the true
-    difference is 0 (Burdick and Graybill 1992, 3.3).
+    G and H are the relative distances of each variance's exact limits from its estimate. The cross terms make the limits exact for a true
+    difference of 0 (Burdick and Graybill 1992, 3.3).
     """
     from scipy.special import fdtri
 
@@ -225,13 +224,13 @@ def _modified_large_sample(spread: float, df1: int, noise: float, df2: int, conf
 
 
 def _total_df(spread: float, df1: int, rest: float, df2: int, confidence: float) -> float:
-    """The degrees of freedom for which chi-square gives the sum of two variances its modified large-sample upper limit."""
+    """Returns the degrees of freedom for which chi-square gives a sum of two variances its modified large-sample upper limit."""
     total = spread + rest
     if not rest or not total:
         return float(df1)
     above = math.hypot(*((variance_limits(df, confidence)[1] - 1) * part for df, part in ((df1, spread), (df2, rest))))
     wanted = 1 + above / total
-    # The upper limit falls as the degrees of freedom grow, so they are found by halving.
+    # Bisection: the upper limit decreases with the degrees of freedom.
     low, high = float(df1), float(df1 + df2)
     for _ in range(40):
         middle = (low + high) / 2
@@ -252,7 +251,7 @@ def lot_mean_interval(
         (mean, interval, standard deviation, number of lots); interval and standard deviation are None for one lot.
 
     Raises:
-        ValueError: there is no value.
+        ValueError: no value.
 
     Reference:
         Student 1908, Biometrika 6, 1-25; NIST/SEMATECH e-Handbook 1.3.5.2.
@@ -263,7 +262,7 @@ def lot_mean_interval(
         (2.0, -0.484, 4.484, 1.0, 3)
     """
     if not values:
-        raise ValueError("the mean of no lots is not a number")
+        raise ValueError("a mean requires at least one lot")
     n, mean = len(values), fmean(values)
     if n == 1:
         return mean, None, None, 1

@@ -1,1 +1,1 @@
-"""Visual trials: the tolerance that observers show, and the limits it supports."""
+"""Visual trials: the tolerance of the observers, and the limits that follow from it."""

@@ -1,4 +1,4 @@
-"""A tolerance from a visual trial: plaques judged acceptable or not, and the ellipsoid of colours that a stated share would accept."""
+"""Tolerance from a visual trial of plaques judged acceptable or not: the acceptance ellipsoid for a share of judgements."""
 
 from __future__ import annotations
 
@@ -26,22 +26,22 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# One number for how readily the reference itself is accepted, six for the shape of the ellipsoid.
+# Intercept, and six coefficients of the quadratic form.
 _UNKNOWNS = 1 + len(PARTS)
-# A shape that is flatter than this to rounding is one without an end.
+# Ratio of eigenvalues below which the form counts as singular.
 _FLAT = 1e-9
-# Fewer observers than this say little of how observers differ; common practice, no source.
+# Least observers for an estimate of the variation between them; common practice, no source.
 LEAST_OBSERVERS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Plaque:
-    """One plaque of a trial and what became of it.
+    """One plaque of a trial with its judgements.
 
     Args:
-        dL, da, db: its colour less the reference's, CIELAB; positive is lighter, redder, yellower.
-        accepted: judgements that it is acceptable, 0..judged.
-        judged: judgements in all, >= 1.
+        dL, da, db: its colour minus the reference's, CIELAB; positive is lighter, redder, yellower.
+        accepted: judgements "acceptable", 0..judged.
+        judged: all judgements, >= 1.
 
     Raises:
         ValueError: a number out of its range.
@@ -63,45 +63,45 @@ class Plaque:
 
     @property
     def apart(self) -> Vector:
-        """Where it lies from the reference."""
+        """Its deviation from the reference."""
         return (self.dL, self.da, self.db)
 
 
 @dataclass(frozen=True, slots=True)
 class Unfitted:
-    """A trial that gives no tolerance: `why`, and what to show to the observers next."""
+    """A trial without a tolerance: `why` gives the reason and the next step."""
 
     why: str
 
 
 def fit_trial(plaques: Sequence[Plaque], share: float = 0.5, confidence: float = 0.95) -> Tolerance | Unfitted:
-    """Returns the tolerance that a visual trial shows, or why it shows none.
+    """Returns the tolerance of a visual trial, or the reason why there is none.
 
-    The log odds of a plaque being accepted are taken as a constant less a quadratic form in (dL*, da*, db*), and constant and form are those
-    that make the judgements most likely. Where the odds are those of the share, an ellipsoid about the reference results.
+    Model: the log odds of acceptance are a constant minus a quadratic form in (dL*, da*, db*), fitted by maximum likelihood. The surface on which
+    they equal the log odds of the share is an ellipsoid about the reference.
 
     Args:
-        plaques: the same colour may be there several times, as for several observers.
+        plaques: the same colour may occur several times, for example per observer.
         share: of judgements that accept on the surface, 0 < share < 1; 0.5 is the border, more is stricter.
         confidence: of the intervals, 0 < confidence < 1.
 
     Returns:
-        Unfitted where the plaques are too few or too alike for a shape; where accepted and rejected ones do not overlap, so that any steepness
-        would do; where acceptance does not fall in some direction; or where even the reference is accepted by less than the share.
+        Unfitted where the plaques are too few or too similar for a shape; where accepted and rejected ones are separated; where acceptance does
+        not decrease in some direction; or where the reference itself is accepted by less than the share.
 
     Raises:
         ValueError: share or confidence out of its range.
 
     Notes:
-        Judgements count as independent. Where the plaques scatter about the ellipsoid more than chance explains (p below 0.01), intervals
-        are widened by the root of the dispersion. That does not show how observers differ who all saw the same plaques: the interval speaks of
-        this panel (see across_observers). Tolerances are symmetric about the reference by construction.
+        Judgements are taken as independent. With significant lack of fit (p below 0.01), standard errors are multiplied by the root of the
+        dispersion. The interval does not include the variation between observers who judged the same plaques: it applies to this panel (see
+        across_observers). Tolerances are symmetric about the reference by construction.
 
     Reference:
-        ASTM D3134 (establishing colour and gloss tolerances: plaques about the reference, judged by those who must agree; from memory). Fit of
+        ASTM D3134 (establishing colour and gloss tolerances: plaques about the reference, judged by the parties; from memory). Fit of
         an ellipsoid to shares of judgements: Berns, Alman, Reniff, Snyder and Balonon-Rosen 1991, Color Res. Appl. 16(5), 297-316, with
         probits (from memory). Logistic regression and dispersion: McCullagh and Nelder 1989, Generalized Linear Models, chapter 4.
-        Overlap: Albert and Anderson 1984, Biometrika 71, 1-10.
+        Separation: Albert and Anderson 1984, Biometrika 71, 1-10.
 
     Example:
         >>> ways = [(1, 0, 0), (0, 1, 0), (0, 0, 1), (0.7, 0.7, 0), (0.7, 0, 0.7), (0, 0.7, 0.7)]
@@ -125,7 +125,7 @@ def fit_trial(plaques: Sequence[Plaque], share: float = 0.5, confidence: float =
     fitted = most_likely(scaled, accepted, judged)
     if fitted is None:
         return Unfitted(
-            "The fit did not settle: the judgements hardly bound the tolerance. Show more plaques near its border."
+            "The fit did not converge, because the judgements hardly bound the tolerance. Show more plaques near its border."
         )
     parameters, covariance = fitted[0] / size, fitted[1] / np.outer(size, size)
     dispersion, fit_p = lack_of_fit(scaled @ fitted[0], accepted, judged, _UNKNOWNS)
@@ -146,22 +146,22 @@ def fit_trial(plaques: Sequence[Plaque], share: float = 0.5, confidence: float =
 def across_observers(
     panels: Sequence[Sequence[Plaque]], share: float = 0.5, confidence: float = 0.95
 ) -> tuple[Radius, ...] | Unfitted:
-    """Returns the axes of the tolerance with intervals that allow for observers who differ.
+    """Returns the axes of the tolerance with intervals that include the variation between observers.
 
     Args:
-        panels: per observer, what that one judged.
+        panels: judgements of each observer.
         share, confidence: as in fit_trial.
 
     Returns:
-        The axes of the fit to all, longest first. Unfitted where that fit is, where a fit without one of the observers is, or where there are fewer
-        than LEAST_OBSERVERS.
+        The axes of the fit to all, longest first. Unfitted where that fit is, where a fit without one of the observers is, or with fewer than
+        LEAST_OBSERVERS.
 
     Raises:
         ValueError: share or confidence out of its range.
 
     Notes:
-        Each observer is left out in turn; how the logarithm of an axis then moves tells its uncertainty for observers at large. With one
-        observer stricter than another, judgements of one are not independent, and the interval of fit_trial is too narrow.
+        Jackknife: each observer is left out in turn, and the change of the logarithm of an axis gives its uncertainty for observers in general.
+        If observers differ in strictness, the judgements of one are not independent, and the interval of fit_trial is too narrow.
 
     Reference:
         Jackknife over groups: Efron and Tibshirani 1993, An Introduction to the Bootstrap, chapter 11 (from memory); t with one degree
@@ -172,7 +172,9 @@ def across_observers(
         return everything
     n = len(panels)
     if n < LEAST_OBSERVERS:
-        return Unfitted(f"{n} observers do not show how observers differ: it takes at least {LEAST_OBSERVERS}.")
+        return Unfitted(
+            f"The variation between observers requires at least {LEAST_OBSERVERS} observers. There are {n}."
+        )
     axes = everything.axes
     moved = []
     for left_out in range(n):
@@ -181,7 +183,7 @@ def across_observers(
         )
         if isinstance(rest, Unfitted):
             return Unfitted(
-                f"All rests on observer {left_out + 1}: without that one, {rest.why[:1].lower()}{rest.why[1:]}"
+                f"The tolerance depends on observer {left_out + 1} alone. Without this observer: {rest.why}"
             )
         moved.append([math.log(rest.radius(axis.direction).half) for axis in axes])
     t = student(n - 1, confidence)
@@ -193,7 +195,7 @@ def across_observers(
 
 
 def _merged(plaques: Sequence[Plaque]) -> tuple[Array, Array, Array]:
-    """Each colour once, with its judgements added up, in an order that does not depend on theirs."""
+    """Returns each colour once, with the sums of its judgements, in an order independent of the input."""
     import numpy as np
 
     counts: dict[Vector, tuple[int, int]] = {}
@@ -206,44 +208,44 @@ def _merged(plaques: Sequence[Plaque]) -> tuple[Array, Array, Array]:
 
 
 def _too_alike(columns: Array) -> str:
-    """Says when the plaques cannot tell the seven unknowns apart; "" else."""
+    """Returns the reason why the plaques cannot determine the seven parameters; "" if they can."""
     import numpy as np
 
     size = np.abs(columns).max(axis=0, initial=0.0)
     if len(columns) >= _UNKNOWNS and size.all() and np.linalg.matrix_rank(columns / size, tol=1e-8) == _UNKNOWNS:
         return ""
-    number = f"at least {_UNKNOWNS}, among them some" if len(columns) < _UNKNOWNS else "some"
+    number = f"at least {_UNKNOWNS} plaques, some of which" if len(columns) < _UNKNOWNS else "some plaques that"
     return (
-        f"{len(columns)} different plaques do not show a shape{_alike_in(size[1:4].tolist(), len(columns))}: it takes {number} that differ in "
+        f"{len(columns)} different plaques do not determine a shape{_alike_in(size[1:4].tolist(), len(columns))}. Show {number} differ in "
         "lightness, in a* and in b* alone, in each two of them together, and at two distances."
     )
 
 
 def _alike_in(squares: Sequence[float], n: int) -> str:
-    """Says in what alone plaques differ, by the largest square per coordinate; "" where too few of them are all that is wrong."""
+    """Returns the coordinates in which plaques differ, by the largest square per coordinate; "" where only their number is too small."""
     differing = [name for name, square in zip(("lightness", "a*", "b*"), squares, strict=True) if square]
     if not differing:
         return ""
     if len(differing) < len(squares):
-        return f", since they all differ from the reference in {' and '.join(differing)} only"
-    return "" if n < _UNKNOWNS else ", since they lie in too few directions or at one distance from the reference"
+        return f", because they differ from the reference only in {' and '.join(differing)}"
+    return "" if n < _UNKNOWNS else ", because they have too few directions or a single distance from the reference"
 
 
 def _no_overlap(columns: Array, accepted: Array, judged: Array) -> str:
-    """Says when nothing tells how sharp the border is; "" else."""
+    """Returns the reason why the steepness of the border is unknown; "" if it is known."""
     if not accepted.any() or accepted.sum() == judged.sum():
         word, where = ("accepted", "further from") if accepted.any() else ("rejected", "nearer to")
-        return f"Every plaque was {word} each time: show some {where} the reference."
+        return f"Every plaque was {word} each time. Show some {where} the reference."
     if not parted(columns, accepted, judged):
         return ""
     return (
-        "Accepted and rejected plaques do not overlap, so how sharp the border is cannot be told: show plaques close to it, or to more "
+        "Accepted and rejected plaques do not overlap, so the steepness of the border is unknown. Show plaques close to it, or to more "
         "observers, until some are judged both ways."
     )
 
 
 def _no_ellipsoid(parameters: Array, share: float) -> str:
-    """Says why the parameters give no ellipsoid; "" when they do."""
+    """Returns the reason why the parameters give no ellipsoid; "" if they do."""
     import numpy as np
     from scipy.special import expit
 
@@ -251,10 +253,10 @@ def _no_ellipsoid(parameters: Array, share: float) -> str:
     sizes, directions = np.linalg.eigh(np.array([[ll, la, lb], [la, aa, ab], [lb, ab, bb]]))
     if sizes[0] <= _FLAT * abs(sizes[-1]):
         way = along(largest_positive(directions[:, 0].tolist()))
-        return f"Acceptance does not fall {way}, so the tolerance has no end there: show plaques further out that way, and the opposite way."
+        return f"Acceptance does not decrease {way}, so the tolerance is unbounded there. Show plaques further out in both directions."
     if parameters[0] <= log_odds(share):
         return (
-            f"Even the reference itself would be accepted by {100 * float(expit(parameters[0])):.0f} % of judgements only, fewer than "
-            f"{100 * share:g} %: ask the observers what they judged by, or show plaques nearer to the reference."
+            f"The reference itself would be accepted by only {100 * float(expit(parameters[0])):.0f} % of judgements, fewer than "
+            f"{100 * share:g} %. Check the instruction of the observers, or show plaques nearer to the reference."
         )
     return ""

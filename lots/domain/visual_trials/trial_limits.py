@@ -1,4 +1,4 @@
-"""Limits that a visual trial supports: a colour difference in any formula, or one per coordinate, that let nothing through beyond it."""
+"""Limits from a visual trial: a colour difference in any formula, or one per coordinate, within the tolerance."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# Points of the surface at which a formula is held against it.
+# Points of the surface at which a formula is evaluated.
 _POINTS = 600
-# A limit is written with two decimals, cut off, not rounded: rounded up, it would let through what the trial did not.
+# Limits are truncated to two decimals, because rounding up would accept colours outside the tolerance.
 _DECIMALS = 100
-# The least difference on the surface is found to about a millionth of itself; so much is kept clear of it.
+# Safety margin, above the relative error of the search for the least difference (about 1e-6).
 _CLEAR = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """Limits that a tolerance supports.
+    """Limits proposed from a tolerance.
 
     Args:
         formula, weights: of the colour difference.
-        delta_e: the largest difference that lies wholly inside the tolerance, > 0: safe to accept.
-        delta_e_mean: difference on the tolerance's surface, averaged over it: as near as one number comes.
-        delta_e_most: the largest difference anywhere inside the tolerance: a limit above it adds only what the trial rejects.
-        kept_by_delta_e: share of the tolerance's volume that `delta_e` still accepts, 0..1, about; small where the formula has another shape.
-        components: half widths (L, a, b) of the largest box of separate limits that lies wholly inside.
-        kept_by_components: share of the volume that the box accepts; at most 0.37.
+        delta_e: the largest difference entirely inside the tolerance, > 0: safe to accept.
+        delta_e_mean: mean difference over the tolerance's surface: the best single number.
+        delta_e_most: the largest difference inside the tolerance: a larger limit adds only colours rejected in the trial.
+        kept_by_delta_e: approximate share of the tolerance's volume within `delta_e`, 0..1; small where the formula has another shape.
+        components: half widths (L, a, b) of the largest box of separate limits entirely inside.
+        kept_by_components: share of the volume within the box; at most 0.37.
     """
 
     formula: str
@@ -51,7 +51,7 @@ class Proposal:
     kept_by_components: float
 
     def by_delta_e(self) -> ColorLimits:
-        """Returns the colour difference as the lot's limit in a revision of limits.
+        """Returns the limits with the colour difference as the lot's limit.
 
         Raises:
             ValueError: a limit below 0.01, which cannot be written with two decimals.
@@ -59,7 +59,7 @@ class Proposal:
         return ColorLimits(self.formula, self.weights, lot_max=_cut(self.delta_e))
 
     def by_components(self) -> ColorLimits:
-        """Returns the half widths as limits on dL*, da* and db* in a revision of limits.
+        """Returns the limits with the half widths as limits on dL*, da* and db*.
 
         Raises:
             ValueError: a limit below 0.01, which cannot be written with two decimals.
@@ -72,7 +72,7 @@ def _cut(limit: float) -> float:
     cut = math.floor(limit * _DECIMALS) / _DECIMALS
     if cut <= 0:
         raise ValueError(
-            f"a limit of {limit:.2g} is finer than any instrument tells; the trial's plaques lie too near the reference"
+            f"a limit of {limit:.2g} is finer than any instrument resolves; the plaques of the trial are too near the reference"
         )
     return cut
 
@@ -80,27 +80,27 @@ def _cut(limit: float) -> float:
 def propose(
     tolerance: Tolerance, reference: Lab, formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
 ) -> Proposal | Unfitted:
-    """Returns the limits that a tolerance supports at this reference.
+    """Returns the limits for a tolerance at this reference.
 
     Args:
-        tolerance: as fit_trial found it.
-        reference: the colour that the plaques were held against.
+        tolerance: from fit_trial.
+        reference: the colour with which the plaques were compared.
         formula, weights: of the colour difference, as in lots.domain.colorimetry.color_difference.delta_e.
 
     Returns:
-        Unfitted where an axis of the tolerance has no upper end at its confidence, or ends beyond every plaque that was shown: then a limit would
-        rest on no judgement.
+        Unfitted where an axis of the tolerance is unbounded at its confidence, or ends beyond every plaque shown, where a limit would be
+        extrapolated.
 
     Raises:
-        ValueError: a formula or weights that are none, or a tolerance that reaches past what CIELAB coordinates may be here.
+        ValueError: an invalid formula or weights, or a tolerance beyond the range of CIELAB coordinates.
 
     Notes:
-        `delta_e` is the least difference of any colour on the surface. It takes the formula to grow on the way out from the reference, as
-        each does at these sizes. Which of the two to choose is for the people who agree on it; together they accept less than either.
+        `delta_e` is the least difference of any colour on the surface. It assumes that the formula increases with the distance from the
+        reference, as each does at these sizes. The parties choose between the two kinds of limit; both together accept less than either.
 
     Reference:
-        ASTM D3134 (tolerances as a colour difference or as limits on its components; from memory). The largest box in an ellipsoid: if its
-        axes are the coordinates', each half width is the half axis over the root of 3.
+        ASTM D3134 (tolerances as a colour difference or as limits on its components; from memory). The largest box in an ellipsoid with axes along
+        the coordinates has half widths of the half axes over the root of 3.
 
     Example:
         See tests/domain/visual_trials/test_trial_limits.py.
@@ -109,18 +109,16 @@ def propose(
     for axis in tolerance.axes:
         where = along(axis.direction)
         if axis.high is None:
-            return Unfitted(
-                f"The judgements set no upper end to the tolerance {where}: show plaques further out that way."
-            )
+            return Unfitted(f"The tolerance is unbounded {where}. Show plaques further out in this direction.")
         if axis.half > (shown := tolerance.reach(axis.direction)):
             return Unfitted(
-                f"The tolerance ends {axis.half:.2f} from the reference {where}, beyond every plaque shown ({shown:.2f}): show "
-                "plaques further out that way."
+                f"The tolerance ends {axis.half:.2f} from the reference {where}, beyond every plaque shown ({shown:.2f}). "
+                "Show plaques further out in this direction."
             )
     stretch = _stretch(tolerance)
 
     def difference(way: Array) -> float:
-        """Colour difference of the point of the surface that this direction leads to."""
+        """Returns the colour difference of the surface point in this direction."""
         dL, da, db = (stretch @ way / math.hypot(*way.tolist())).tolist()
         return delta_e(reference, Lab(reference.L + dL, reference.a + da, reference.b + db), formula, chosen)
 
@@ -135,7 +133,7 @@ def propose(
 
 
 def _stretch(tolerance: Tolerance) -> Array:
-    """The matrix that takes the unit sphere to the surface of the tolerance, without turning it where it can be helped."""
+    """Returns the symmetric matrix that maps the unit sphere to the surface of the tolerance."""
     import numpy as np
 
     directions = np.array([axis.direction for axis in tolerance.axes]).T
@@ -143,7 +141,7 @@ def _stretch(tolerance: Tolerance) -> Array:
 
 
 def _spread() -> Array:
-    """Unit vectors spread evenly over a sphere along a spiral."""
+    """Returns unit vectors spread evenly over a sphere along a spiral."""
     import numpy as np
 
     step = np.arange(_POINTS) + 0.5
@@ -153,13 +151,13 @@ def _spread() -> Array:
 
 
 def _extreme(difference: Callable[[Array], float], start: Array, sign: int) -> float:
-    """The least of sign times the difference over all directions, looked for from the best of those tried and from its opposite.
+    """Returns the minimum of sign times the difference over all directions, searched from the best point tried and from its opposite.
 
-    The tolerance is the same both ways and a formula nearly so: which of the two is the better, a coarse search cannot tell.
+    The tolerance is symmetric and a formula nearly so, so a coarse search cannot decide between the two.
     """
     from scipy.optimize import minimize
 
-    # A simplex needs no slope, and CIEDE2000 has a step where hues are opposite.
+    # A simplex requires no gradient; CIEDE2000 has a discontinuity at opposite hues.
     how = {"xatol": 1e-6, "fatol": 1e-9}
     ends = [
         minimize(lambda way: sign * difference(way), way, method="Nelder-Mead", options=how) for way in (start, -start)
@@ -168,16 +166,16 @@ def _extreme(difference: Callable[[Array], float], start: Array, sign: int) -> f
 
 
 def _largest_box(tolerance: Tolerance) -> Vector:
-    """Half widths (L, a, b) of the largest box along the coordinates with all its corners inside.
+    """Returns the half widths (L, a, b) of the largest box along the coordinates with all its corners inside.
 
-    Of the eight corners four are opposite to the others. The search works with logarithms of the half widths, in which the volume is a sum and
-    each corner's form is convex; whatever it leaves over or short, the box is then scaled until its outermost corner lies on the surface.
+    By symmetry four of the eight corners suffice. In the logarithms of the half widths the volume is a sum and each corner's form is convex. The
+    result is scaled so that its outermost corner lies on the surface.
     """
     import numpy as np
     from scipy.optimize import minimize
 
     form = np.array(tolerance.form)
-    # In units of where the surface of the plain form meets each coordinate, so that the search does not see their sizes.
+    # Scaled by the intersection of the surface with each coordinate, for a well-conditioned search.
     unit = 1 / np.sqrt(form.diagonal())
     scaled = form * np.outer(unit, unit)
     corners = np.array([[1, 1, 1], [1, 1, -1], [1, -1, 1], [1, -1, -1]])
@@ -194,5 +192,5 @@ def _largest_box(tolerance: Tolerance) -> Vector:
 
 
 def _volume_inside(logs: Array, inside: Callable[[Array], Array]) -> float:
-    """Logarithm of the volume of a box once it is scaled to touch the surface."""
+    """Returns the logarithm of the volume of a box scaled to touch the surface."""
     return float(logs.sum() - 1.5 * math.log(float((1 - inside(logs)).max())))

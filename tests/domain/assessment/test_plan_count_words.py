@@ -103,37 +103,37 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
     [
         (
             plan_for(1, "II", 1.0),
-            "Code letter A (its arrow leads to the plan of letter E): measure the only spool; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+            "Measure the only spool (code letter A, plan of letter E by its arrow). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
         ),
         (
             plan_for(2, "II", 6.5),
-            "Code letter A: measure all 2 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+            "Measure all 2 spools (code letter A). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
         ),
         (
             plan_for(3, "II", 6.5),
-            "Code letter A: measure 2 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+            "Measure 2 spools (code letter A). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
         ),
         (
             plan_for(60, "II", 6.5),
-            "Code letter E: measure 13 spools; accept the lot with at most 2 nonconforming, refuse it with 3 or more.",
+            "Measure 13 spools (code letter E). Accept the lot with at most 2 nonconforming, reject it with 3 or more.",
         ),
         (
             plan_for(60, "II", 4.0, "reduced"),
             (
-                "Code letter E: measure 5 spools; accept the lot with at most 0 nonconforming, refuse it with 2 or more; "
-                "with 1 the lot is accepted and inspection goes back to normal."
+                "Measure 5 spools (code letter E). Accept the lot with at most 0 nonconforming, reject it with 2 or more. "
+                "With 1 the lot is accepted and inspection returns to normal."
             ),
         ),
         (
             Plan("F", "F", 8, 1, 4, inspect_all=False),
             (
-                "Code letter F: measure 8 spools; accept the lot with at most 1 nonconforming, refuse it with 4 or more; "
-                "with 2 or 3 the lot is accepted and inspection goes back to normal."
+                "Measure 8 spools (code letter F). Accept the lot with at most 1 nonconforming, reject it with 4 or more. "
+                "With 2 or 3 the lot is accepted and inspection returns to normal."
             ),
         ),
         (
             plan_for(60, "II", 40.0),
-            "Code letter E: measure 13 spools; accept the lot with at most 10 nonconformities (a spool may have several), refuse it with 11 or more.",
+            "Measure 13 spools (code letter E). Accept the lot with at most 10 nonconformities (a spool may have several), reject it with 11 or more.",
         ),
     ],
     ids=["only", "all", "two", "plain", "gap-of-one", "gap-of-two", "nonconformities"],
@@ -193,5 +193,5 @@ def test_a_lot_of_one_spool_is_counted_whole():
     found = assessed(measured(["S"]), ROUND, SHADE, Coverage((presented(plan, 1),)), None)
     assert by_code(found.findings)[CODE].message == (
         "Nonconforming spools: 0 from 1 spool measured, limit at most 0. Inside by 0. "
-        "The only spool is measured. If the lot passes, it was not found bad where measured."
+        "The only spool is measured. If the lot passes, it was not found nonconforming."
     )

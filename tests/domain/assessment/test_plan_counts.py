@@ -98,7 +98,7 @@ def test_uses_that_count_alike_share_a_finding():
     """Without a bad spool one finding of 0 speaks for every use, with what passing proves."""
     found = by_code(judged(AC_0, measured(names(5))).findings)[CODE]
     assert (0.0, 5, ("cosmetic", "fit", "load_bearing")) == (found.value, found.n, found.uses)
-    assert "Passing with 0 bad of 5 measured" in found.message
+    assert "If the lot passes with 0 of 5 measured spools nonconforming" in found.message
 
 
 @pytest.mark.parametrize("plan", [AC_0, AC_2], ids=["ac-0", "ac-2"])

@@ -40,7 +40,7 @@ def test_the_result_says_lights_formula_direction_and_what_was_taken_out():
     says = metamerism(*curves(PAIRS[1])).says
     assert "Metamerism index 4.61 (CIEDE2000, 10 deg observer) under A for a match under D65: " in says
     assert "greener" in says
-    assert says.endswith("0.25 under D65 was taken out.")
+    assert says.endswith("The difference of 0.25 under D65 was corrected.")
 
 
 def test_the_index_is_the_difference_of_the_two_colours_it_names():

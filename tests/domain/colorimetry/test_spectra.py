@@ -240,13 +240,13 @@ def test_a_refusal_says_at_which_field_it_is(spectrum, path):
 
 def test_the_mean_of_no_spectra_is_refused():
     """It would be any colour."""
-    with pytest.raises(ValueError, match="mean of no spectra"):
+    with pytest.raises(ValueError, match="at least one spectrum"):
         mean_spectrum([])
 
 
 def test_percent_is_recognised():
     """Values up to 100 are told to be percent."""
-    with pytest.raises(ValueError, match="looks like percent, divide by 100"):
+    with pytest.raises(ValueError, match="looks like percent; divide it by 100"):
         Spectrum(400, 10, (84.0,) * 31)
 
 

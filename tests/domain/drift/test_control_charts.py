@@ -108,7 +108,7 @@ def test_limits_that_make_no_sense_are_refused(wrong):
 
 def test_a_chart_has_its_limits_at_every_point():
     """Charts with parts of different length do not exist."""
-    with pytest.raises(ValueError, match="for every point"):
+    with pytest.raises(ValueError, match="at every point"):
         Chart(np.zeros(2), np.ones(2), -np.ones(1))
     with pytest.raises(ValueError, match="both sums"):
         CusumChart(np.zeros(2), np.zeros(1), 5.0)

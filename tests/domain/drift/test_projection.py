@@ -97,14 +97,16 @@ def test_no_slope_says_nothing():
     found = project([0.90, 0.95, 0.88, 0.97, 0.91, 0.95], 1, ABOVE, "")
     assert found.slope_low < 0 < found.slope_high
     assert (None, None, None, None) == (found.limit, found.about, found.earliest, found.latest)
-    assert "Nothing can be said yet: the slope could as well be none." == found.says
+    assert "No projection, because the slope is not significant." == found.says
 
 
 @pytest.mark.parametrize("value", [0.0, 0.1, 2 / 3, 1.1])
 def test_equal_values_have_no_slope(value):
     """The last bits of a mean are not a slope, though they scatter about it even less."""
     for n in range(LEAST_LOTS, 41):
-        assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith("Nothing can be said yet"), n
+        assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith(
+            "No projection, because the slope is not significant"
+        ), n
 
 
 @pytest.mark.parametrize("limit", [None, Limit(-1.0, None)], ids=["none", "below"])
@@ -112,7 +114,7 @@ def test_away_from_the_limit_nothing_is_reached(limit):
     """Rising lots without a limit, or with one below, reach none."""
     found = project(TREND.tolist(), 1, limit, "")
     assert (None, None, None, None) == (found.limit, found.about, found.earliest, found.latest)
-    assert "It moves away from its limit, or has none on that side." == found.says
+    assert "No projection, because there is no limit in the direction of the trend." == found.says
 
 
 @pytest.mark.parametrize("end", [0.5, 0.3, -1.0])
@@ -120,7 +122,7 @@ def test_a_limit_that_is_reached_is_reached_by_the_last_lot(end):
     """Where the line is at the limit by the last lot or before, that lot is named, and no lot to come."""
     found = project(TREND.tolist(), 3, Limit(None, end), "mm")
     assert (end, 10, None, None) == (found.limit, found.about, found.earliest, found.latest)
-    assert f"The limit of {end:g} mm is reached already." == found.says
+    assert f"The limit of {end:g} mm has been reached." == found.says
 
 
 def test_lots_exactly_on_a_line_reach_the_limit_at_one_lot():

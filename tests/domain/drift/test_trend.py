@@ -267,7 +267,7 @@ def test_what_has_no_trend_is_refused(wrong):
 @pytest.mark.parametrize("wrong", [{"n": 2}, {"p": 1.5}, {"variance": -1.0}, {"tau": math.nan}])
 def test_a_result_that_cannot_be_is_refused(wrong):
     """Probabilities and variances outside their ranges do not exist."""
-    with pytest.raises(ValueError, match="no result"):
+    with pytest.raises(ValueError, match="invalid result"):
         replace(mann_kendall([1.0, 2.0, 3.0]), **wrong)
 
 

@@ -45,10 +45,10 @@ def doubted(at: float, *checks: tuple[float, bool], registered: float = 0.0) -> 
         (15, [(0, True), (10, True), (20, False)], "failed its next check"),
         (25, [(0, True), (10, True), (20, False)], "had failed its check"),
         (25, [(0, True), (20, False), (24, True)], None),
-        (31, [(0, True)], "out of date: its last check had run out (every 30 days)"),
-        (31, [(0, True), (40, True)], "out of date: its last check had run out"),
+        (31, [(0, True)], "no valid calibration, because its last check had expired (every 30 days)"),
+        (31, [(0, True), (40, True)], "no valid calibration, because its last check had expired"),
         (31, [(0, True), (40, False)], "failed its next check"),
-        (31, [], "out of date: it had never been checked (every 30 days)"),
+        (31, [], "no valid calibration, because it had never been checked (every 30 days)"),
         (5, [], None),
         (5, [(10, False)], "failed its next check"),
         (5, [(10, True)], None),
@@ -97,7 +97,7 @@ def test_of_two_checks_at_one_moment_the_failed_one_counts(at, turned):
         (10, [(0, True)], None),
         (10, [(20, False)], "failed its next check"),
         (10, [(0, False)], "had failed its check"),
-        (40, [(0, True)], "its last check had run out"),
+        (40, [(0, True)], "its last check had expired"),
         (131, [], "it had never been checked"),
         (130, [], None),
     ],
@@ -150,7 +150,7 @@ def test_recording_a_passed_check_never_hurts(checks, at, passed_at):
         return
     found = doubted(at, *checks, (passed_at, True))
     first_ever = all(when > at for when, _ in checks) and passed_at < at - EVERY
-    assert found is None or (first_ever and "had run out" in found)
+    assert found is None or (first_ever and "had expired" in found)
 
 
 @pytest.mark.parametrize(("passed_at", "fine"), [(-40, False), (-20, True), (0, True), (5, True)])

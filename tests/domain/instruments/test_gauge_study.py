@@ -104,7 +104,7 @@ def test_components_with_an_interaction():
     assert pytest.approx((ms["operator"] - ms["interaction"]) / 12, rel=SAME_FORMULA) == found.operator
     assert pytest.approx((ms["part"] - ms["interaction"]) / 6, rel=SAME_FORMULA) == found.part
     assert ms["error"] == found.repeatability
-    assert "Two operators say hardly anything about how operators differ: read the interval." in found.says
+    assert "With two operators the variance between operators is very uncertain. See the interval." in found.says
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
@@ -153,7 +153,7 @@ def test_a_component_below_zero_is_set_to_zero_and_said():
     """Operators whose means are alike, with repeats that scatter, give a negative estimate: 0, named, and still an interval."""
     found = gauge_study(trials([[[1.0, 3.0], [1.0, 3.0]], [[5.0, 7.0], [5.0, 7.0]]]))
     assert (0.0, ("operators",)) == (found.operator, found.cut_off)
-    assert "The variance of operators came out below 0 and was set to 0." in found.says
+    assert "The estimated variance of operators was negative and was set to 0." in found.says
     assert found.gauge_interval.high > found.gauge > 0
 
 
@@ -161,7 +161,7 @@ def test_readings_that_never_differ_say_so():
     """Where every reading is one number nothing can be said: no percentage, no category, no degrees of freedom, and a sentence."""
     found = gauge_study(trials(np.full((3, 2, 2), 1.75)))
     assert (None, None, None) == (found.percent_of_total, found.categories, found.gauge_df)
-    assert any(note.startswith("Repeats never differ") for note in found.says)
+    assert any(note.startswith("Replicates never differ") for note in found.says)
 
 
 def test_repeats_that_never_differ_hide_their_scatter():
@@ -173,7 +173,7 @@ def test_repeats_that_never_differ_hide_their_scatter():
         found.pooled,
         found.repeatability,
     )
-    assert any(note.startswith("Repeats never differ") for note in found.says)
+    assert any(note.startswith("Replicates never differ") for note in found.says)
 
 
 def test_a_last_bit_is_no_scatter():
@@ -194,15 +194,15 @@ def without(*gone) -> list[Trial]:
 @pytest.mark.parametrize(
     ("study", "says"),
     [
-        (without(("P03", "O1", 3)), r"read 3 times by every operator, but part 'P03' was not read by 'O1'$"),
-        (without(("P03", "O1", 1)), r"but part 'P03' was read 2 times by 'O1'$"),
+        (without(("P03", "O1", 3)), r"measured 3 times by every operator, but part 'P03' was not measured by 'O1'$"),
+        (without(("P03", "O1", 1)), r"but part 'P03' was measured 2 times by 'O1'$"),
         (
             [*trials(PUBLISHED), Trial("P00", "O0", 0.3)],
-            r"read 3 times by every operator, but part 'P00' was read 4 times by 'O0'$",
+            r"measured 3 times by every operator, but part 'P00' was measured 4 times by 'O0'$",
         ),
         ([Trial("P", who, v) for who in "AB" for v in (1.0, 2.0)], "at least two parts, got 1: P"),
         ([Trial(part, "A", v) for part in "PQ" for v in (1.0, 2.0)], "at least two operators, got 1: A"),
-        ([Trial(part, who, 1.0) for part in "PQ" for who in "AB"], "at least twice by every operator"),
+        ([Trial(part, who, 1.0) for part in "PQ" for who in "AB"], "at least two readings of every part"),
         ([], "at least two parts, got 0: none"),
     ],
     ids=["missing", "short", "long", "one-part", "one-operator", "no-repeats", "nothing"],
@@ -216,7 +216,7 @@ def test_an_incomplete_study_is_refused_by_its_cells(study, says):
 def test_many_faults_are_counted():
     """Of eight missing cells five are named and three counted."""
     study = without(*((f"P0{i}", "O1", 3) for i in range(8)))
-    with pytest.raises(ValueError, match=r"'P04' was not read by 'O1', and 3 more$"):
+    with pytest.raises(ValueError, match=r"'P04' was not measured by 'O1', and 3 more$"):
         gauge_study(study)
 
 

@@ -141,7 +141,7 @@ def test_nonsense_is_refused():
         with pytest.raises(ValueError, match="must be numbers"):
             Artefact("tile", *bad)
     for outside in (0.99, 3.01, math.nan):
-        with pytest.raises(ValueError, match="outside the reference values studied, 1 to 3"):
+        with pytest.raises(ValueError, match="outside the range of the study, 1 to 3"):
             linearity(PINS).at(outside)
 
 

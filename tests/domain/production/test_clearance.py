@@ -1,4 +1,4 @@
-"""May a spool be loaded? Every standing, use and verdict is walked. Source: this project's rules, which fail closed."""
+"""Clearance over every status, use and verdict. Source: this project's rules, which fail closed."""
 
 from dataclasses import replace
 from itertools import product
@@ -25,7 +25,7 @@ VERDICTS = ("pass", "near", "missing", "fail", "mystery", None)
 
 @pytest.mark.parametrize("standing", [*STANDINGS, "mystery"])
 def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing):
-    """A spool is clear exactly when its lot was judged, is released or restricted, and passed for that use."""
+    """A spool is clear exactly when its lot was assessed, is released or restricted, and passed for that use."""
     for use, verdict, judged in product([*USES, GENERAL, "medical"], VERDICTS, (True, False)):
         uses = {} if verdict is None else {use: verdict}
         found = clear(replace(GOOD, standing=standing, uses=uses, judged=judged), use)
@@ -51,14 +51,14 @@ def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing):
     ],
 )
 def test_a_general_verdict_speaks_only_for_uses_whose_characteristic_was_judged(use, blocks, clears):
-    """Where limits name no uses, a use is covered if what defines it was among the blocks: bond for load-bearing, and so on."""
+    """Where limits name no uses, a use is covered if its characteristic was assessed: interlayer strength for load-bearing, and so on."""
     assert clears is clear(replace(GOOD, uses={GENERAL: "pass"}, blocks=blocks), use).clear
 
 
 @pytest.mark.parametrize("by_hand", ["block", "hold", "return", "scrap", "something new"])
 @pytest.mark.parametrize("standing", STANDINGS)
 def test_a_decision_in_force_is_a_reason_under_any_standing(standing, by_hand):
-    """A spool whose lot is under a decision by hand is not clear, with the decision's reason, even if the standing lags behind."""
+    """A spool of a lot under a manual decision is not clear, with the decision's reason, even if the stored status is older."""
     found = clear(replace(GOOD, standing=standing, by_hand=(by_hand, "tile check failed")), "cosmetic")
     assert not found.clear
     assert found.reasons[0].endswith("tile check failed")
@@ -66,26 +66,26 @@ def test_a_decision_in_force_is_a_reason_under_any_standing(standing, by_hand):
 
 @pytest.mark.parametrize("standing", [s for s in STANDINGS if s not in LOADABLE])
 def test_each_standing_that_cannot_be_loaded_says_so(standing):
-    """Without a decision by hand the first reason still names the lot and where it stands."""
+    """Without a manual decision the first reason still names the lot and its status."""
     reason = clear(replace(GOOD, standing=standing), "cosmetic").reasons[0]
     assert "Lot L-7 is" in reason
     assert {"quarantined": "quarantine"}.get(standing, standing) in reason
 
 
 def test_a_standing_nobody_knows_counts_as_never_judged():
-    """A standing that is not in the table, from an older or a newer program, is not clear and says the lot was never judged."""
-    assert ("Lot L-7 has never been judged.",) == clear(replace(GOOD, standing="mystery"), "cosmetic").reasons
+    """An unknown status, from an older or a newer program, is not clear, and the lot counts as not assessed."""
+    assert ("Lot L-7 has not been assessed.",) == clear(replace(GOOD, standing="mystery"), "cosmetic").reasons
 
 
 @pytest.mark.parametrize("left", [0.0, -1.0, 1e-12], ids=["none", "negative", "arithmetic-noise"])
 def test_an_empty_spool_is_not_loaded(left):
-    """A spool with nothing left is refused; one gram is something."""
+    """An empty spool is not clear; one gram is not empty."""
     assert ("Spool SP-1 is empty.",) == clear(replace(GOOD, remaining_g=left), "cosmetic").reasons
     assert clear(replace(GOOD, remaining_g=1.0), "cosmetic").clear
 
 
 def test_a_spool_of_which_nobody_says_what_is_left_is_empty():
-    """A released lot and no mass stated: not clear, for what is not known is never a pass."""
+    """A released lot without a stated mass is not clear: an unknown value is never a pass."""
     reasons = clear(SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}), "cosmetic").reasons
     assert ("Spool SP-1 is empty.",) == reasons
 
@@ -93,7 +93,7 @@ def test_a_spool_of_which_nobody_says_what_is_left_is_empty():
 def test_a_spool_on_another_machine_is_not_loaded():
     """A spool cannot be on two machines; the reason says where it is."""
     reasons = clear(replace(GOOD, loaded_on="P-3"), "cosmetic").reasons
-    assert ("Spool SP-1 is on machine P-3; unload it there first.",) == reasons
+    assert ("Spool SP-1 is on machine P-3. Unload it there first.",) == reasons
 
 
 APART = PairMatch("L-8", 1.4, 0.5, False, "darker, yellower")
@@ -119,7 +119,7 @@ def test_pairs_are_shown_but_do_not_decide_where_colour_does_not_show():
 
 
 def test_every_reason_is_collected_not_only_the_first():
-    """A spool wrong in every way says each of them at once; that a blocked lot fails for the use is not said twice."""
+    """A spool with all faults lists each of them; that a blocked lot fails for the use is not repeated."""
     state = replace(
         GOOD,
         standing="blocked",
@@ -145,21 +145,21 @@ def test_every_reason_is_collected_not_only_the_first():
 
 
 def test_a_restricted_lot_says_that_it_fails_for_the_use():
-    """Where the standing does not refuse the lot as a whole, the use that failed is named before the findings behind it."""
+    """Where the status does not exclude the whole lot, the failed use precedes its findings."""
     state = replace(GOOD, standing="restricted", uses={"cosmetic": "fail"}, why={"cosmetic": ["Too yellow."]})
     assert ("Lot L-7 fails for cosmetic use.", "Too yellow.") == clear(state, "cosmetic").reasons
 
 
 @pytest.mark.parametrize("use", ["cosmetic", GENERAL])
 def test_the_findings_behind_a_refusal_are_told(use):
-    """The messages that keep the use from passing follow it, those of the general verdict where no uses are named."""
+    """The messages of the use's findings follow it, those of the general verdict where no uses are named."""
     state = replace(GOOD, uses={use: "near"}, why={use: ["Closer than its guard band."]})
     reasons = clear(state, "cosmetic").reasons
     assert ("Lot L-7 is not accepted yet for cosmetic use.", "Closer than its guard band.") == reasons
 
 
 def test_a_clearance_always_says_that_a_lot_is_not_a_part():
-    """Clear or not, the caution about parts that carry load stands last, after the grade's own."""
+    """Clear or not, the caution about parts that carry load comes last, after the grade's own."""
     for state in (GOOD, replace(GOOD, standing="blocked")):
         assert ("keep dry", PART_CAUTION) == clear(replace(state, cautions=("keep dry",)), "cosmetic").cautions
 
@@ -176,12 +176,12 @@ def test_a_grade_forbids_even_a_use_that_passed(use, standing):
 @pytest.mark.parametrize("caution", ["never load-bearing", "cosmetic only", "No problem for load-bearing parts"])
 @pytest.mark.parametrize("use", USES)
 def test_a_caution_forbids_nothing(use, caution):
-    """Whatever a caution says, it is advice (this project's rule)."""
+    """A caution is advice, whatever its text (this project's rule)."""
     assert clear(replace(GOOD, uses={use: "pass"}, cautions=(caution,)), use).clear
 
 
 def test_a_permission_clears_and_is_shown():
-    """A matte grade is clear for the use that quality permits and for no other; the permission stands before the caution about parts."""
+    """A matte grade is clear only for the use that quality permits; the permission precedes the caution about parts."""
     granted = Statement("load_bearing", "30 bars of 5 lots", "Ines", MONDAY)
     uses = {"load_bearing": "pass", "flexing": "pass"}
     state = replace(GOOD, uses=uses, material=Material(finish="matte", permitted=[granted]))
@@ -194,7 +194,7 @@ def test_a_permission_clears_and_is_shown():
 
 
 def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
-    """The prohibition stands first; that nobody judged the use follows, without the advice to have limits made for it."""
+    """The prohibition comes first. The missing assessment follows, without the advice to add limits."""
     state = replace(GOOD, uses={"load_bearing": "pass"}, blocks=("bond",))
     (alone,) = clear(state, "fit").reasons
     assert (
@@ -213,11 +213,11 @@ def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
         ([], ()),
         (
             [("HW-Q12-3", "J-1043")],
-            ("P1 already holds HW-Q12-3 for J-1043: unload it first unless it has another slot.",),
+            ("P1 already holds HW-Q12-3 for J-1043. Unload it first unless P1 has another slot.",),
         ),
         (
             [("HW-1", "J-1"), ("HW-2", "J-2")],
-            ("P1 already holds HW-1 for J-1 and HW-2 for J-2: unload one of them first unless it has another slot.",),
+            ("P1 already holds HW-1 for J-1 and HW-2 for J-2. Unload one of them first unless P1 has another slot.",),
         ),
     ],
     ids=["none", "one", "two"],
@@ -231,7 +231,7 @@ def test_a_machine_that_holds_another_spool_is_cautioned_and_not_refused(held, c
 
 
 def test_a_restricted_lot_names_every_use_it_is_fit_for():
-    """From two metres: what the spool may be loaded for, not only that it may."""
+    """The answer names the permitted uses, readable from two metres."""
     uses = {"cosmetic": "pass", "hidden": "pass", "load_bearing": "fail"}
     assert clear(replace(GOOD, standing="restricted", uses=uses), "hidden").says == "Load, only for cosmetic, hidden."
 
@@ -249,7 +249,7 @@ def test_a_spliced_spool_is_fit_for_what_all_its_lots_are():
 
 @pytest.mark.parametrize("first", ["restricted", "released"])
 def test_a_restricted_and_a_released_lot_say_what_both_are_fit_for(first):
-    """A use that the released lot's limits never judged is not named, though the restricted lot passes for it."""
+    """A use not assessed for the released lot is not named, though the restricted lot passes for it."""
     fit = {
         "restricted": {"cosmetic": "fail", "hidden": "pass", "fit": "pass"},
         "released": {"cosmetic": "pass", "hidden": "pass"},

@@ -1,4 +1,4 @@
-"""Every sentence of a clearance, whole: one spool and several, one use and several. Source: this project's rules."""
+"""Every sentence of a clearance in full: one spool and several, one use and several. Source: this project's rules."""
 
 from dataclasses import replace
 
@@ -15,7 +15,7 @@ FAR = PairMatch("L-8", 1.25, 0.8, False, "lighter, redder")
 
 
 def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
-    """Why a spool that is good but for this must not be loaded."""
+    """Reasons against a spool that has only this fault."""
     return clear(replace(GOOD, **changed), use, pairs, match_asked=bool(pairs), mass_g=mass_g).reasons
 
 
@@ -23,30 +23,30 @@ def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
     ("changed", "says"),
     [
         ({"withdrawn": True}, "Spool SP-1 was withdrawn when its delivery was corrected. Take it to quality."),
-        ({"loaded_on": "P1"}, "Spool SP-1 is on machine P1; unload it there first."),
+        ({"loaded_on": "P1"}, "Spool SP-1 is on machine P1. Unload it there first."),
         ({"remaining_g": 0.0}, "Spool SP-1 is empty."),
         ({"by_hand": ("block", "Dust.")}, "Lot L-7 was blocked: Dust."),
         ({"by_hand": ("hold", "Dust.")}, "Lot L-7 is on hold: Dust."),
         ({"by_hand": ("return", "Dust.")}, "Lot L-7 goes back to the supplier: Dust."),
         ({"by_hand": ("scrap", "Dust.")}, "Lot L-7 was scrapped: Dust."),
         ({"by_hand": ("burn", "Dust.")}, "Lot L-7 is under the decision 'burn': Dust."),
-        ({"judged": False}, "Lot L-7 has never been judged."),
-        ({"standing": "mystery"}, "Lot L-7 has never been judged."),
+        ({"judged": False}, "Lot L-7 has not been assessed."),
+        ({"standing": "mystery"}, "Lot L-7 has not been assessed."),
         ({"standing": "blocked"}, "Lot L-7 is blocked by its readings."),
         ({"standing": "quarantined"}, "Lot L-7 is in quarantine."),
     ],
 )
 def test_a_reason_is_one_sentence(changed, says):
-    """What is wrong with a spool or its lot, and nothing else, when its readings pass."""
+    """A fault of a spool or its lot is the only reason when its readings pass."""
     assert (says,) == reasons(**changed)
 
 
 def test_a_lot_that_is_not_measured_says_so():
-    """Quarantine names its cause, and the use what it lacks."""
+    """Quarantine gives its cause, and the use its missing measurements."""
     found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": ["One more spool."]})
     assert found == (
         "Lot L-7 is in quarantine: its measurements are not complete.",
-        "Lot L-7 is not measured enough for cosmetic use.",
+        "Lot L-7 has too few measurements for cosmetic use.",
         "One more spool.",
     )
 
@@ -56,7 +56,7 @@ def test_a_lot_that_is_not_measured_says_so():
     [
         ("fail", "fails for"),
         ("near", "is not accepted yet for"),
-        ("missing", "is not measured enough for"),
+        ("missing", "has too few measurements for"),
         ("mystery", "has no verdict for"),
     ],
 )
@@ -65,13 +65,13 @@ def test_a_lot_that_is_not_measured_says_so():
     [("cosmetic", "cosmetic use"), ("load_bearing", "load-bearing use"), ("medical", "the use medical")],
 )
 def test_a_use_that_did_not_pass_is_named(verdict, words, use, named):
-    """The verdict in words, then what the readings say of that use."""
+    """The verdict in words precedes the findings of that use."""
     found = reasons(use, uses={use: verdict}, why={use: ["Too dark."]})
     assert (f"Lot L-7 {words} {named}.", "Too dark.") == found
 
 
 def test_a_blocked_lot_says_once_that_it_is():
-    """Its standing has said so, and what follows is why."""
+    """The status comes first and is not repeated by the use."""
     found = reasons(standing="blocked", uses={"cosmetic": "fail"}, why={"cosmetic": ["Too dark."]})
     assert ("Lot L-7 is blocked by its readings.", "Too dark.") == found
 
@@ -96,7 +96,7 @@ def test_a_use_that_nobody_judged_is_named_with_those_that_are(uses, cover):
     ("needed", "says"), [(800.0, None), (800.1, "Spool SP-1 has 800 g left; the job needs 800.1 g.")]
 )
 def test_the_mass_of_a_job_is_there_to_the_last_gram(needed, says):
-    """As much as is left is enough."""
+    """A job that needs exactly the mass left is clear."""
     assert ((says,) if says else ()) == reasons(mass_g=needed)
 
 
@@ -123,12 +123,12 @@ def test_the_mass_of_a_job_is_there_to_the_last_gram(needed, says):
     ids=["far", "other-light", "no-colour", "no-limit"],
 )
 def test_a_lot_that_does_not_match_says_why(pair, says):
-    """The difference with its limit and direction, or what keeps the two from being compared."""
+    """The difference with its limit and direction, or the reason why the lots cannot be compared."""
     assert (says,) == reasons(pairs=[pair])
 
 
 def test_a_lot_that_matches_is_no_reason():
-    """Within the limit nothing is said against it."""
+    """Within the limit there is no reason."""
     assert () == reasons(pairs=[replace(FAR, delta_e=0.5, within=True)])
 
 
@@ -149,7 +149,7 @@ def test_a_lot_that_matches_is_no_reason():
     ids=["far", "other-light", "no-colour", "no-limit"],
 )
 def test_two_lots_on_one_spool_that_do_not_match_say_why(pair, says):
-    """The pages say the same of the shelf as the clearance of the spool."""
+    """The pages use the same words for the shelf as the clearance of the spool."""
     mate = replace(pair, of="L-7")
     assert says == unlike(mate)
     assert (f"Spool SP-1 holds lots L-8 and L-7. {says}",) == worst_of(
@@ -164,11 +164,11 @@ def test_a_machine_that_is_taken_names_what_is_on_it():
     assert free == with_held(free, "P1", [], slots=1)
     assert free == with_held(free, "P1", one, slots=2)
     assert with_held(free, "P1", one).cautions == (
-        "P1 already holds A-1 for J-1: unload it first unless it has another slot.",
+        "P1 already holds A-1 for J-1. Unload it first unless P1 has another slot.",
         "Look.",
     )
     assert with_held(free, "P1", two, slots=2).cautions == (
-        "P1 already holds A-1 for J-1 and B-1 for J-2: unload one of them first unless it has another slot.",
+        "P1 already holds A-1 for J-1 and B-1 for J-2. Unload one of them first unless P1 has another slot.",
         "Look.",
     )
 
@@ -186,7 +186,7 @@ def test_a_restricted_lot_names_its_uses(uses, says):
 
 
 def test_what_a_spool_fails_for_every_use_counts_for_each_once():
-    """A spool that fails in general is refused for any use; one that fails for another use is not."""
+    """A general failure counts for any use; a failure for another use does not count."""
     failing = ((("hidden",), "Dented."), ((GENERAL,), "Snapped."), ((GENERAL, "cosmetic"), "Dark."))
     assert ("Dark.", "Snapped.") == reasons(nonconforming=failing)
 
@@ -200,7 +200,7 @@ OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2
         (OF_ONE_LOT, "1.25, at most 0.8 within one job (lighter)"),
         (
             replace(OF_ONE_LOT, allowance=0.3),
-            "1.25, at most 0.8 within one job (spools of its lot differ by that much)",
+            "1.25, at most 0.8 within one job (expected between spools of its lot)",
         ),
         (replace(OF_ONE_LOT, delta_e=None, limit=None), "0.00, at most 0 within one job (lighter)"),
     ],
@@ -208,12 +208,12 @@ OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2
 )
 def test_two_spools_of_one_lot_that_do_not_match_say_why(pair, numbers):
     """Both spools are named, and whether the difference was measured or is allowed for."""
-    start = "Spool SP-1 does not match spool SP-2 of the same lot, already used in this job: colour difference"
+    start = "Spool SP-1 does not match spool SP-2 of the same lot in this job: colour difference"
     assert (f"{start} {numbers}.",) == reasons(pairs=[pair])
 
 
 class Told:
-    """A shelf life, or a spool that wants drying, with its reason."""
+    """A shelf life or dryness with a fixed reason."""
 
     def __init__(self, reason, uses=("cosmetic",)):
         self.reason, self.uses = reason, uses
@@ -228,7 +228,7 @@ class Told:
 
 
 def test_age_and_dryness_count_at_the_moment_of_loading():
-    """Both are looked at where a moment is given, and dryness for the uses that ask for it."""
+    """Both count where a time is given, and dryness for the uses that require it."""
     state = replace(GOOD, uses={"cosmetic": "pass", "hidden": "pass"}, life=Told("old"), dryness=Told("wet"))
     assert () == clear(state, "cosmetic").reasons
     assert ("old SP-1 Monday", "wet SP-1 Monday") == clear(state, "cosmetic", at=MONDAY).reasons
@@ -236,13 +236,13 @@ def test_age_and_dryness_count_at_the_moment_of_loading():
 
 
 def test_a_spool_with_no_more_than_rounding_left_is_empty():
-    """The noise of a subtraction is no filament; twice of it counts as some."""
+    """Rounding noise counts as empty; twice of it does not."""
     assert ("Spool SP-1 is empty.",) == reasons(remaining_g=BINARY_NOISE)
     assert () == reasons(remaining_g=2 * BINARY_NOISE)
 
 
 def test_a_clear_spool_carries_the_caution_about_parts():
-    """Word for word, since a release is read as more than it is."""
+    """The caution is tested word for word, since a release is often overestimated."""
     (caution,) = clear(GOOD, "cosmetic").cautions
     assert caution == (
         "A released lot is not a safe part. Parts that carry load, flex, lift or protect people need their own tests and the "
@@ -259,7 +259,7 @@ def test_lots_of_which_one_spool_was_measured_are_named_once():
     ]
     told = clear(GOOD, "cosmetic", pairs, match_asked=True).cautions
     assert told[:-1] == tuple(
-        f"Differences between spools of lot {lot} are not known, since one spool of it was measured."
+        f"Differences between spools of lot {lot} are unknown, because only one spool was measured."
         for lot in ("L-7", "L-8")
     )
     assert told[-1:] == clear(GOOD, "cosmetic", pairs).cautions

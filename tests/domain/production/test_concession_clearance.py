@@ -1,4 +1,4 @@
-"""What a concession lifts and what it does not, walked over standing, use and state of the concession. Source: this project's rules, which fail closed."""
+"""Effect of a concession over status, use and state of the concession. Source: this project's rules, which fail closed."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -46,7 +46,7 @@ def ask(state: SpoolState, use: str, pairs=(), at=MONDAY, mass_g: float | None =
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("standing", FROM_READINGS)
 def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, state):
-    """A lot that its readings refuse is clear exactly under a concession that is in force and names the use; else each says why."""
+    """A rejected lot is clear exactly under a valid concession for the use; otherwise each gives its reason."""
     changed, says = STATES[state]
     concession = replace(GIVEN, **changed)
     for use, verdict in product([*USES, GENERAL], VERDICTS):
@@ -88,8 +88,8 @@ LIFTED = {
 NOT_LIFTED = {
     "empty": ({"remaining_g": 0.0}, "Spool SP-1 is empty."),
     "too-little": ({"remaining_g": 150.0}, "Spool SP-1 has 150 g left; the job needs 200 g."),
-    "loaded": ({"loaded_on": "P-3"}, "Spool SP-1 is on machine P-3; unload it there first."),
-    "never-judged": ({"judged": False}, "Lot L-7 has never been judged."),
+    "loaded": ({"loaded_on": "P-3"}, "Spool SP-1 is on machine P-3. Unload it there first."),
+    "never-judged": ({"judged": False}, "Lot L-7 has not been assessed."),
 }
 PAIRS = {
     "apart": (PairMatch("L-8", 1.4, 0.5, False, "darker"), "does not match lot L-8"),
@@ -99,7 +99,7 @@ PAIRS = {
 
 @pytest.mark.parametrize("case", LIFTED)
 def test_what_readings_limits_or_the_grade_say_is_lifted(case):
-    """What a concession is for: measured, unmeasured or unnamed, a use the grade is forbidden for, or this spool's own readings."""
+    """A concession lifts reasons from readings, missing measurements, limits, a forbidden use, and the spool's own readings."""
     state = replace(lot("released", "cosmetic", "pass", GIVEN), **LIFTED[case])
     assert not ask(replace(state, concessions=()), "cosmetic").clear
     found = ask(state, "cosmetic")
@@ -109,7 +109,7 @@ def test_what_readings_limits_or_the_grade_say_is_lifted(case):
 @pytest.mark.parametrize("verdict", VERDICTS)
 @pytest.mark.parametrize("case", NOT_LIFTED)
 def test_what_is_wrong_with_the_spool_or_the_record_is_not_lifted(case, verdict):
-    """An empty spool, one on another machine, and a lot nobody ever judged stay refused under a concession in force."""
+    """An empty spool, one on another machine, and a lot without an assessment stay refused under a valid concession."""
     changed, says = NOT_LIFTED[case]
     found = ask(replace(lot("blocked", "cosmetic", verdict, GIVEN), **changed), "cosmetic")
     assert not found.clear
@@ -129,7 +129,7 @@ def test_a_pair_that_does_not_match_is_not_lifted(case, standing):
 @pytest.mark.parametrize("action", [action for action in ACTIONS if action != "lift"])
 @pytest.mark.parametrize("standing", [*FROM_READINGS, "returned", "scrapped"])
 def test_a_decision_by_hand_is_not_lifted(standing, action):
-    """A lot somebody blocked, held, returned or scrapped stays refused with that reason, whatever was conceded and wherever it stands."""
+    """A lot under a manual decision stays refused with that reason, under any concession and status."""
     state = lot(standing, "cosmetic", "fail", GIVEN, by_hand=(action, "tile check failed"))
     found = ask(state, "cosmetic")
     assert not found.clear
@@ -140,14 +140,14 @@ def test_a_decision_by_hand_is_not_lifted(standing, action):
 @pytest.mark.parametrize("verdict", VERDICTS)
 @pytest.mark.parametrize("standing", ["returned", "scrapped", "mystery", ""])
 def test_a_lot_that_is_gone_or_stands_nobody_knows_where_is_never_helped(standing, verdict):
-    """Returned, scrapped or of a standing this program does not know: refused under a concession in force, without a decision on the row too."""
+    """A returned or scrapped lot, or one of unknown status, stays refused under a valid concession, even without a stored decision."""
     found = ask(lot(standing, "cosmetic", verdict, GIVEN), "cosmetic")
     assert (False, None) == (found.clear, found.concession)
     assert found.reasons == ask(lot(standing, "cosmetic", verdict), "cosmetic").reasons
 
 
 def test_a_lot_never_judged_hears_nothing_of_its_concession():
-    """For a lot without any judgement a concession is not even looked at."""
+    """For a lot without an assessment no concession is considered."""
     state = lot("quarantined", "cosmetic", "missing", GIVEN, judged=False)
     assert ask(state, "cosmetic").reasons == ask(replace(state, concessions=()), "cosmetic").reasons
 
@@ -164,7 +164,7 @@ def test_a_lot_never_judged_hears_nothing_of_its_concession():
     ids=["last-moment", "a-second-late", "all-of-the-spool", "nobody-said", "no-moment"],
 )
 def test_the_moment_and_the_mass_are_those_of_the_load(at, mass_g, clears):
-    """A concession is asked about the moment of loading and what the job needs; without a moment it is not looked at."""
+    """A concession is checked for the time of loading and the mass of the job; without a time it is ignored."""
     assert clears is ask(lot("blocked", "cosmetic", "fail", GIVEN), "cosmetic", at=at, mass_g=mass_g).clear
 
 
@@ -174,7 +174,7 @@ def test_a_lot_that_conforms_uses_nothing_of_its_concession():
 
 
 def test_of_several_the_one_that_ends_first_is_used():
-    """Two concessions in force: the load goes under the one that runs out first."""
+    """Of two valid concessions the one that ends first is used."""
     sooner = replace(GIVEN, number=9, valid_until=MONDAY + HOUR / 2)
     assert sooner is ask(lot("blocked", "cosmetic", "fail", GIVEN, sooner), "cosmetic").concession
 

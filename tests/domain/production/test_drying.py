@@ -1,4 +1,4 @@
-"""Drying by the grade's rule, and how long it holds. Source: common practice, no source."""
+"""Drying by the grade's rule, and its validity. Source: common practice, no source."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -16,11 +16,11 @@ MONDAY = datetime(2026, 11, 2, 8, tzinfo=UTC)
 @pytest.mark.parametrize(
     ("temperature_c", "hours", "conforms", "says"),
     [
-        (45, 6, True, "keeps to the grade's rule (45 °C, 6 h)."),
-        (40, 6, True, "keeps to"),
+        (45, 6, True, "meets the grade's rule (45 °C, 6 h)."),
+        (40, 6, True, "meets"),
         (39.9, 6, False, "because it was cooler than 40 °C."),
         (45.1, 8, False, "because it was hotter than 45 °C."),
-        (45, 5, False, "because 1 h are lacking."),
+        (45, 5, False, "because it was 1 h too short."),
         (
             60,
             6,
@@ -36,14 +36,14 @@ def test_a_drying_keeps_to_the_rule_at_most_five_degrees_cooler(temperature_c, h
 
 
 def test_without_a_rule_nobody_can_tell():
-    """A grade without temperature or time has no rule to keep to."""
+    """A grade without temperature or time has no drying rule."""
     assert DryingRule(45.0).conforms(45, 6) is None
     assert "has no drying rule" in DryingRule().says(45, 6)
 
 
 @given(numbers(1, 100), numbers(0.1, 50), numbers(0, 50))
 def test_a_longer_drying_never_conforms_less(temperature_c, hours, more):
-    """What keeps to the rule keeps to it for longer too (law of this project)."""
+    """A drying that meets the rule also meets it when it is longer (law of this project)."""
     assert RULE.conforms(temperature_c, hours + more) or not RULE.conforms(temperature_c, hours)
 
 
@@ -51,12 +51,12 @@ def test_a_longer_drying_never_conforms_less(temperature_c, hours, more):
     ("opened_h", "open_h", "age_h", "said"),
     [
         (None, None, 48, None),
-        (None, None, 49, "its moisture or that of its lot was measured 49 h ago, which holds 48 h"),
+        (None, None, 49, " or its lot was measured for moisture 49 h ago (valid for 48 h)"),
         (-5, None, 24, None),
-        (-5, None, 25, "its moisture or that of its lot was measured 25 h ago, which holds 24 h once opened"),
+        (-5, None, 25, " or its lot was measured for moisture 25 h ago (valid for 24 h once opened)"),
         (30, None, 40, None),
-        (20, 12, 33, "it was opened 13 h ago, which holds 12 h once opened"),
-        (40, 24, 49, "its moisture or that of its lot was measured 49 h ago, which holds 48 h"),
+        (20, 12, 33, " was opened 13 h ago (valid for 12 h once opened)"),
+        (40, 24, 49, " or its lot was measured for moisture 49 h ago (valid for 48 h)"),
     ],
 )
 def test_a_measurement_holds_shorter_from_the_opening_on(opened_h, open_h, age_h, said):
@@ -65,17 +65,17 @@ def test_a_measurement_holds_shorter_from_the_opening_on(opened_h, open_h, age_h
     dryness = Dryness(MONDAY, opened_at, 48, open_h, RULE, ("general",))
     against = dryness.against("A-1", MONDAY + timedelta(hours=age_h))
     assert (
-        [] if said is None else [f"Spool A-1: {said}; dry it by the grade's rule (45 °C, 6 h) or measure again."]
+        [] if said is None else [f"Spool A-1{said}. Dry it by the grade's rule (45 °C, 6 h) or measure it again."]
     ) == against
 
 
 def test_what_nobody_measured_is_not_dry():
-    """Without any measurement or drying a spool waits."""
+    """A spool without a measurement or a drying is not clear."""
     (reason,) = Dryness(None, None, 48, None, RULE, ("fit",)).against("A-1", MONDAY)
-    assert "nobody knows how dry it is" in reason
+    assert "has no moisture reading and no drying" in reason
 
 
 def test_only_uses_that_require_moisture_ask():
-    """Limits that name uses ask for those; limits without uses ask for all."""
+    """Limits with uses require dryness for those uses; limits without uses for all."""
     assert [True, False] == [Dryness(None, None, 48, None, RULE, ("fit",)).asked_for(use) for use in ("fit", "hidden")]
     assert Dryness(None, None, 48, None, RULE, ("general",)).asked_for("hidden")

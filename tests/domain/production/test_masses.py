@@ -1,4 +1,4 @@
-"""What is booked of a spool must add up. Worked by hand."""
+"""The booked masses of a spool must balance. Calculated by hand."""
 
 import pytest
 from hypothesis import given
@@ -12,19 +12,19 @@ MASSES = st.floats(0, 1000)
 @pytest.mark.parametrize(
     ("spool", "says"),
     [
-        (SpoolMass(1000, -1, used_g=1001), "less than nothing"),
+        (SpoolMass(1000, -1, used_g=1001), "below zero"),
         (SpoolMass(1000, 900, used_g=200), "are 800 g"),
         (SpoolMass(1000, float("nan")), "are 1000 g"),
-        (SpoolMass(300, 300, wound_g=200), "200 g were wound onto it, not 300 g"),
+        (SpoolMass(300, 300, wound_g=200), "200 g were respooled onto it, not 300 g"),
         (SpoolMass(1000, 1000, loaded=[("P1", 1000)]), "its load on P1 has not ended"),
-        (SpoolMass(1000, 1000, machine="P1"), "no load there"),
-        (SpoolMass(1000, 1000, machine="P1", loaded=[("P2", 1000)]), "no load there"),
-        (SpoolMass(1000, 1000, machine="P1", loaded=[("P1", 1000), ("P1", 1000)]), "2 times at once"),
+        (SpoolMass(1000, 1000, machine="P1"), "no open load there"),
+        (SpoolMass(1000, 1000, machine="P1", loaded=[("P2", 1000)]), "no open load there"),
+        (SpoolMass(1000, 1000, machine="P1", loaded=[("P1", 1000), ("P1", 1000)]), "has 2 open loads"),
         (SpoolMass(1000, 1000, machine="P1", loaded=[("P1", 900)]), "with 900 g, but 1000 g are left"),
     ],
 )
 def test_each_misfit_is_told_once(spool, says):
-    """Each way in which masses and loads do not fit has its sentence."""
+    """Each contradiction between masses and loads has its sentence."""
     (found,) = misfits(spool)
     assert says in found
 
@@ -40,13 +40,13 @@ def test_each_misfit_is_told_once(spool, says):
     ],
 )
 def test_masses_that_fit_say_nothing(spool):
-    """New, used, used up, wound and running spools whose masses add up."""
+    """New, used, empty, respooled and loaded spools whose masses balance give no sentence."""
     assert [] == misfits(spool)
 
 
 @given(st.lists(MASSES, max_size=50), st.lists(MASSES, max_size=50))
 def test_a_spool_that_was_only_used_and_wound_off_fits(used, taken):
-    """However many loads and windings there were, binary noise is no misfit."""
+    """After any number of loads and respoolings, binary noise is no contradiction."""
     left = 1000.0 * (1 + len(used) + len(taken))
     net = left
     for mass in (*used, *taken):
@@ -56,5 +56,5 @@ def test_a_spool_that_was_only_used_and_wound_off_fits(used, taken):
 
 @pytest.mark.parametrize(("off", "misfit"), [(NOISE_G / 2, 0), (2 * NOISE_G, 1)])
 def test_noise_is_let_by_and_no_more(off, misfit):
-    """Half the noise is none, twice as much is a misfit."""
+    """Half the noise limit is accepted, twice the limit is not."""
     assert misfit == len(misfits(SpoolMass(1000, 800 + off, used_g=200)))

@@ -1,4 +1,4 @@
-"""Which lots may share a job. Differences computed with colour-science 0.4.7."""
+"""Lots that may share a job. Differences computed with colour-science 0.4.7."""
 
 import pytest
 from hypothesis import given
@@ -53,14 +53,14 @@ def test_a_missing_mean_cannot_be_told(mine, theirs):
 
 
 def test_without_a_limit_nothing_is_asked():
-    """Limits without a step ask for no match: every pair is within, measured or not."""
+    """Without a limit every pair is within, measured or not."""
     assert [True, True] == [
         p.within for p in match_pairs(ONE, [("x", OTHER, None), ("y", None, None)], ColorLimits(lot_max=1.0))
     ]
 
 
 def test_the_lot_already_in_the_job_is_the_reference():
-    """With a formula that is not symmetric the other lot shapes the tolerance, and the order of the lots is kept."""
+    """With an asymmetric formula the other lot is the reference, and the order of the lots is kept."""
     limits = ColorLimits("CMC", step_max=1.0)
     pairs = match_pairs(Lab(50, 20, 10), [("b", Lab(50, 30, 5), None), ("a", Lab(50, 10, 10), None)], limits)
     assert ["b", "a"] == [pair.lot for pair in pairs]
@@ -95,7 +95,7 @@ def test_the_limit_within_one_job_is_its_own_or_else_the_step(revisions, limit):
 
 
 def test_a_limit_within_one_job_judges_pairs_though_the_step_would_not():
-    """Lots 1.40 apart match within 1.5, whatever step is allowed from one delivery to the next, and the lot in hand is named."""
+    """Lots 1.40 apart match within 1.5, independent of the step allowed between deliveries, and the lot in hand is named."""
     (pair,) = match_pairs(ONE, [("other", OTHER, None)], ColorLimits(step_max=0.5, job_pair_max=1.5), "one")
     assert (1.5, True, "one", "other") == (pair.limit, pair.within, pair.of, pair.lot)
 
@@ -114,7 +114,7 @@ ALIKE, UNKNOWN, APART = PairMatch("x", 0.4, 0.5, True), PairMatch("x", None, 0.5
     ],
 )
 def test_of_two_ways_to_compare_the_worse_counts(one, other, counts):
-    """Not within before not known before within; then the larger difference; in either order."""
+    """Not within precedes unknown, unknown precedes within, then the larger difference counts; in either order."""
     assert counts == worse(one, other) == worse(other, one)
 
 
@@ -133,7 +133,7 @@ def test_a_measured_spool_stands_for_itself():
 
 
 def test_an_unmeasured_spool_is_its_lots_mean_with_what_spools_differ_by():
-    """Scatters of 0.3 and 0.4 make 0.5 in CIE76, and with a difference of the means of 1.2 the pair is 1.3 apart."""
+    """Standard deviations of 0.3 and 0.4 give 0.5 in CIE76; with 1.2 between the means the pair is 1.3 apart."""
     mine = SpoolColor.of("L", "A", None, GREY, BETWEEN)
     (pair,) = matching.match_pairs(mine, [(SpoolColor("M", Lab(51.2, 0.0, 0.0), "B"), None)], BY_76)
     assert (0.5, 1.3) == pytest.approx((pair.allowance, pair.delta_e))
@@ -149,7 +149,7 @@ def test_two_unmeasured_spools_of_one_lot_differ_by_the_scatter_of_both():
 
 
 def test_one_measured_spool_leaves_the_others_unknown():
-    """The lot's mean is compared without an allowance, and the lot is named; before that was kept nothing is said."""
+    """The lot's mean is compared without an allowance, and the lot is named; older assessments give no warning."""
     mine = SpoolColor.of("L", "A", None, GREY, Between(None, 1))
     (pair,) = matching.match_pairs(mine, [(SpoolColor.of("M", "B", None, GREY, None), None)], BY_76)
     assert (0.0, ("L",)) == (pair.delta_e, pair.unknown)
@@ -157,7 +157,7 @@ def test_one_measured_spool_leaves_the_others_unknown():
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 2.0))
 def test_more_scatter_between_spools_never_helps(less, more, apart):
-    """The difference to expect grows with the scatter, and is never below that of the means."""
+    """The expected difference increases with the standard deviation, and is never below that of the means."""
     seen = []
     for sd in sorted((less, more)):
         mine = SpoolColor.of("L", "A", None, GREY, Between((sd, sd, sd), 3))

@@ -1,4 +1,4 @@
-"""Spools for a job: the exact answer, held against every subset of small stocks."""
+"""Picks for a job: the exact answer, compared with every subset of small stocks."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ WHITE, ONE_SIDE, OTHER_SIDE = Lab(95.0, -0.8, 1.5), Lab(95.3, -0.9, 0.8), Lab(94
 
 
 def lot(number: int, lab: Lab | None, *masses: float, day: int = 0, opened: tuple[int, ...] = ()) -> StockLot:
-    """A lot of so many spools; those at the places in `opened` were opened."""
+    """A lot of several spools; those at the places in `opened` are opened."""
     came = START + timedelta(days=day)
     spools = tuple(StockSpool(f"S{number}-{i}", mass, i in opened, came) for i, mass in enumerate(masses))
     return StockLot(number, f"L{number}", lab, came, spools)
@@ -78,7 +78,7 @@ def brute(stock, mass_g, match_max, rule):
 
 @pytest.mark.parametrize("seed", range(40))
 def test_the_pick_is_the_best_of_all_subsets(seed):
-    """On 50 random stocks a seed: possible or not, the lots, what is most, and the limit it would take (every subset tried)."""
+    """On 50 random stocks per seed: possibility, lots, largest mass and smallest sufficient limit, against every subset."""
     dice = np.random.default_rng(seed)
     for _ in range(50):
         stock = [
@@ -149,7 +149,7 @@ def test_a_pair_counts_by_the_larger_of_both_ways(formula):
 
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 def test_a_pick_tells_the_difference_that_the_pair_has_anywhere_else(formula):
-    """All pairs are compared at once here and one by one elsewhere: a limit of what one pair is told there lets it through here."""
+    """Pairs compared in one array and one by one give the same difference, so a limit equal to it allows the pair."""
     rule, dice = ColorLimits(formula), np.random.default_rng(4)
     for _ in range(50):
         one, other = (Lab(*(WHITE.as_list() + dice.normal(0, 0.7, 3))) for _ in "12")
@@ -163,7 +163,7 @@ def test_a_pick_tells_the_difference_that_the_pair_has_anywhere_else(formula):
 @pytest.mark.parametrize("days", [200, 10, 1], ids=["a-lot-a-day", "many-lots-a-day", "all-on-one-day"])
 @pytest.mark.parametrize("match_max", [0.4, 0.6])
 def test_the_greatest_mass_of_a_large_stock_is_that_of_another_solver(match_max, days):
-    """120 whites: as much as networkx finds in its heaviest clique; just that much is a pick, a gram more is not."""
+    """120 whites: the mass of networkx's heaviest clique is a pick, one gram more is not."""
     dice = np.random.default_rng(days)
     rows = zip(
         dice.normal(0, 0.4, (120, 3)).tolist(), dice.integers(1, 21, 120), dice.integers(0, days, 120), strict=True
@@ -181,7 +181,7 @@ def test_the_greatest_mass_of_a_large_stock_is_that_of_another_solver(match_max,
 
 
 def test_days_weigh_before_ids():
-    """Of choices of one size the days are compared first, all of them, and only then the ids (worked by hand)."""
+    """Choices of one size are compared by all receipt dates first, and then by ids (by hand)."""
     blue, red = (Lab(95, 0, 0), Lab(95, 0, 9))
     stock = [lot(1, blue, 500, day=0), lot(2, red, 500, day=0), lot(3, blue, 500, day=2), lot(4, red, 500, day=1)]
     assert (2, 4) == pick(stock, 1000, 0.5, RULE).lots
@@ -206,11 +206,11 @@ def test_a_lot_nobody_measured_is_used_alone():
     assert pick(stock, 1000, 0.5, RULE).possible
     found = pick(stock, 2000, 0.5, RULE)
     assert (False, None) == (found.possible, found.nearest.match_max)
-    assert "until the colour is measured" in found.says
+    assert "Measure the colour of" in found.says
 
 
 def test_too_little_filament_is_said_so():
-    """Where the whole stock is too small no limit helps, and the words say how much there is."""
+    """Where the whole stock is too small no limit helps, and the words give the mass in stock."""
     found = pick([lot(1, WHITE, 400)], 1000, None, RULE)
     assert "not enough filament" in found.says
     assert (400, None) == (found.nearest.mass_g, found.nearest.match_max)
@@ -221,7 +221,7 @@ def test_too_little_filament_is_said_so():
     ("mass", "most", "waste"), [(0, 0.5, 0), (-1, 0.5, 0), (float("nan"), 0.5, 0), (1, -0.1, 0), (1, 0.5, -1)]
 )
 def test_numbers_that_make_no_sense_are_refused(mass, most, waste):
-    """No mass, a negative limit, negative waste: refused when asked."""
+    """No mass, a negative limit and negative waste are rejected."""
     with pytest.raises(ValueError, match="must be a number"):
         pick([lot(1, WHITE, 100)], mass, most, RULE, waste)
 
@@ -254,7 +254,7 @@ def test_more_mass_never_takes_fewer_lots(stock, mass, extra, most):
 
 
 def stock_of(count, seed, spread=0.4, planar=True, equal=False):
-    """So many lots about one colour, one a day, each of one spool."""
+    """Lots about one colour, one per day, each of one spool."""
     dice = np.random.default_rng(seed)
     away = dice.normal(0, spread, (count, 3))
     away[:, 0] *= not planar
@@ -263,7 +263,7 @@ def stock_of(count, seed, spread=0.4, planar=True, equal=False):
 
 
 def assert_holds(stock, found, match_max, mass):
-    """Whatever was answered is true: every two lots match, and what is said to be enough is."""
+    """Asserts that every two lots match, and that a mass called enough is enough."""
     chosen = [one for one in stock if one.id in (found.lots or found.nearest.lots)]
     assert all(apart <= match_max + 1e-10 for apart in differences(chosen, RULE).values())
     if found.possible:
@@ -272,13 +272,13 @@ def assert_holds(stock, found, match_max, mass):
     else:
         assert grams(chosen) == pytest.approx(found.nearest.mass_g)
         assert found.nearest.mass_g < mass
-    assert found.proven_optimal is ("ended at its limit" not in found.says)
+    assert found.proven_optimal is ("reached its limit" not in found.says)
 
 
 @examples(300)
 @given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 120))
 def test_a_pick_holds_within_any_number_of_steps_and_is_the_best_wherever_it_is_proven(stock, mass, most, steps):
-    """However few steps there are, pairs match and masses suffice; a proven answer is that of every subset tried."""
+    """With any number of steps pairs match and masses suffice; a proven answer equals that of every subset."""
     found = pick(stock, 250.0 * mass, most / 4, RULE, steps=steps)
     lots, largest, wider = brute(stock, 250.0 * mass, most / 4, RULE)
     assert_holds(stock, found, most / 4, 250.0 * mass)
@@ -305,7 +305,7 @@ HARD = {
 @pytest.mark.parametrize("count", [300, 1000])
 @pytest.mark.parametrize("case", HARD)
 def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case):
-    """Large stocks: the steps stay below the limit and one node of the search, the answer holds, and the same question has the same answer."""
+    """Large stocks: the steps stay below the limit plus one node, the answer is valid, and it is reproducible."""
     most, part, kind = HARD[case]
     stock, made = stock_of(count, 5, **kind), []
     monkeypatch.setattr(picks, "Effort", lambda *args: made.append(Effort(*args)) or made[-1])
@@ -317,7 +317,7 @@ def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case)
 
 
 def test_a_mass_just_unreachable_is_proven_so():
-    """One gram more than the heaviest set that matches holds: the search comes to its end and says what is most."""
+    """One gram more than the heaviest matching set: the search ends and gives the largest mass."""
     stock = stock_of(120, 3)
     most = pick(stock, 10_000_000, 0.3, RULE).nearest
     found = pick(stock, most.mass_g + 1, 0.3, RULE)
@@ -331,5 +331,5 @@ def test_of_more_lots_than_are_compared_the_heaviest_are(monkeypatch):
     stock = [lot(1, WHITE, 100), lot(2, WHITE, 500), lot(3, WHITE, 400)]
     found = pick(stock, 800, 0.5, RULE)
     assert ((2, 3), False) == (found.lots, found.proven_optimal)
-    assert "fewer or older lots may be enough" in found.says
+    assert "Fewer or older lots may suffice" in found.says
     assert not pick(stock, 1000, 0.5, RULE).possible

@@ -1,4 +1,4 @@
-"""The layer-bond check of a thin tab, against beam bending worked out in another way."""
+"""Interlayer strength check of a thin tab, against beam bending computed in another way."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ TABS = st.builds(TabAsk, SIZES, SIZES, SIZES, SIZES, st.just("across"))
 
 
 def test_the_root_stress_balances_the_moment_of_the_load():
-    """Stress linear over the section, integrated with its lever, gives back force times lever (equilibrium of a beam)."""
+    """A stress linear over the section, integrated with its lever, equals force times lever (equilibrium of a beam)."""
     peak, half = root_stress_mpa(TAB), TAB.thickness_mm / 2
     y = np.linspace(-half, half, 200_001)
     moment = np.trapezoid(peak * y / half * y * TAB.width_mm, y)
@@ -37,7 +37,7 @@ def test_the_root_stress_balances_the_moment_of_the_load():
 
 
 def test_a_hand_worked_tab():
-    """5 N at 20 mm on 10 x 2 mm: section modulus 10 * 2^2 / 6 = 6.667 mm3, moment 100 N mm, stress 15 MPa (worked by hand)."""
+    """5 N at 20 mm on 10 x 2 mm: section modulus 10 * 2^2 / 6 = 6.667 mm3, moment 100 N mm, stress 15 MPa (by hand)."""
     assert 15.0 == root_stress_mpa(TAB)
 
 
@@ -62,7 +62,7 @@ def test_the_weaker_of_bound_and_weakest_bar_is_relied_on():
 
 @given(TABS, st.floats(1, 5))
 def test_the_least_thickness_gives_the_reserve_that_is_wanted(tab, wanted):
-    """A tab made as thick as said has just the reserve, and is enough."""
+    """A tab of the stated thickness has exactly the required reserve."""
     least = check_tab(tab, BARS, wanted).least_thickness_mm
     found = check_tab(replace(tab, thickness_mm=least), BARS, wanted)
     assert wanted == pytest.approx(found.reserve, rel=1e-9)
@@ -71,7 +71,7 @@ def test_the_least_thickness_gives_the_reserve_that_is_wanted(tab, wanted):
 
 @given(TABS, st.floats(1, 5))
 def test_the_words_err_on_the_safe_side(tab, wanted):
-    """A tab made as thick as the words say is enough, and a reserve that is not enough never reads as the one that is wanted."""
+    """A tab of the thickness in words is sufficient, and an insufficient reserve never reads as the required one."""
     found = check_tab(tab, BARS, wanted)
     if found.enough:
         return
@@ -81,13 +81,13 @@ def test_the_words_err_on_the_safe_side(tab, wanted):
 
 
 def test_a_reserve_just_short_of_what_is_wanted_does_not_read_as_enough():
-    """1.9999 where 2 is wanted reads 1.99, and the 3 mm tab is told to be 3.01 mm thick (worked by hand)."""
+    """1.9999 where 2 is required reads 1.99, and the 3 mm tab must be 3.01 mm thick (by hand)."""
     says = check_tab(TabAsk(10, 3, 20, 9.2 * 10 * 9 / (6 * 20 * 1.9999), "across"), BARS).says
     assert "The reserve of 1.99 is not enough (required 2). The tab must be 3.01 mm thick." in says
 
 
 def test_handbook_quantiles_give_the_bound():
-    """Mean 10, scatter 1: t of 6.314, 2.132, 1.833 and 1.699 for 1, 4, 9 and 29 degrees of freedom (printed t tables, 95 % one-sided)."""
+    """Mean 10, standard deviation 1: t of 6.314, 2.132, 1.833 and 1.699 for 1, 4, 9 and 29 degrees of freedom (printed t tables, 95 % one-sided)."""
     for n, t in ((2, 6.314), (5, 2.132), (10, 1.833), (30, 1.699)):
         spread = np.linspace(-1, 1, n)
         values = 10 + spread / spread.std(ddof=1)
@@ -98,14 +98,14 @@ def test_handbook_quantiles_give_the_bound():
     "sizes", [(10, 1e-170, 20, 10), (10, 1e-160, 20, 10), (10, 4, 1e300, 1e300), (1e300, 1e300, 1, 1)]
 )
 def test_sizes_without_a_stress_are_refused(sizes):
-    """Numbers above 0, but so extreme that the stress is infinite or nothing: refused when made, not divided by zero."""
-    with pytest.raises(ValueError, match="slip"):
+    """Positive sizes so extreme that the stress is infinite or zero are rejected."""
+    with pytest.raises(ValueError, match="check them"):
         TabAsk(*sizes, "across")
 
 
 @given(TABS)
 def test_load_width_and_thickness_act_as_a_beam_says(tab):
-    """Double load or lever doubles the stress, double width halves it, double thickness quarters it."""
+    """Twice the load or lever doubles the stress, twice the width halves it, twice the thickness quarters it."""
     stress = root_stress_mpa(tab)
     assert 2 * stress == pytest.approx(root_stress_mpa(replace(tab, load_n=2 * tab.load_n)))
     assert 2 * stress == pytest.approx(root_stress_mpa(replace(tab, lever_mm=2 * tab.lever_mm)))
@@ -114,43 +114,48 @@ def test_load_width_and_thickness_act_as_a_beam_says(tab):
 
 
 def test_more_bars_of_the_same_scatter_raise_the_bound():
-    """Evidence is worth something: the same mean and scatter from more bars supports a higher strength."""
+    """More specimens with the same mean and standard deviation support a higher strength."""
     assert lower_bound_of_mean([10, 12] * 2) < lower_bound_of_mean([10, 12] * 10)
 
 
 @pytest.mark.parametrize(
-    ("bars", "word"), [((), "0 bond tests"), ((12.0,), "1 bond test"), ((1.0, 40.0), "too widely")]
+    ("bars", "word"),
+    [
+        ((), "0 interlayer strength tests"),
+        ((12.0,), "1 interlayer strength test"),
+        ((1.0, 40.0), "spread of the specimens is too large"),
+    ],
 )
 def test_without_evidence_nothing_is_enough(bars, word):
-    """Fewer than two bars, or bars that scatter past zero, give no strength to rely on: it fails closed and says why."""
+    """Fewer than two specimens, or a bound below zero, give no strength: the check fails closed with its reason."""
     found = check_tab(TAB, bars)
     assert (None, False, None) == (found.reserve, found.enough, found.least_thickness_mm)
     assert word in found.says
 
 
 def test_along_the_layers_the_bond_does_not_decide():
-    """Where bending runs along the layers this check has nothing to say, and says so."""
+    """For bending along the layers the check gives no result, and says so."""
     found = check_tab(replace(TAB, layers="along"), BARS)
     assert (None, False) == (found.reserve, found.enough)
-    assert "does not decide" in found.says
+    assert "covers only tabs with layers across" in found.says
 
 
 def test_a_stubby_tab_is_warned_about():
-    """Short for its thickness, a tab is no beam (common practice, no source)."""
-    assert "beam describes it poorly" in check_tab(replace(TAB, lever_mm=9), BARS).says
-    assert "beam describes it poorly" not in check_tab(TAB, BARS).says
+    """A tab short for its thickness has a warning (common practice, no source)."""
+    assert "beam formula is inaccurate" in check_tab(replace(TAB, lever_mm=9), BARS).says
+    assert "beam formula is inaccurate" not in check_tab(TAB, BARS).says
 
 
 @pytest.mark.parametrize("field", ["width_mm", "thickness_mm", "lever_mm", "load_n"])
 @pytest.mark.parametrize("value", [0, -1, math.nan, math.inf])
 def test_a_size_or_load_that_is_none_is_refused(field, value):
-    """A tab without size or load does not exist."""
+    """Size and load must be positive."""
     with pytest.raises(ValueError, match=field):
         replace(TAB, **{field: value})
 
 
 def test_other_nonsense_is_refused():
-    """A reserve below one, a bar that broke at nothing, a third way for layers to lie."""
+    """A reserve below one, a breaking stress of zero and an unknown direction of layers are rejected."""
     with pytest.raises(ValueError, match="reserve"):
         check_tab(TAB, BARS, 0.5)
     with pytest.raises(ValueError, match="breaking stress"):
@@ -165,7 +170,7 @@ BARS_OF = st.lists(st.floats(0.5, 60), max_size=8)
 
 @given(TABS, BARS_OF, st.floats(1, 5), AGAINST)
 def test_enough_holds_exactly_when_nothing_speaks_against(tab, bars, wanted, against):
-    """Every reason is told; whatever the bond, a reason against the lot is never outweighed."""
+    """All reasons are listed; no strength outweighs a reason against the lot."""
     found = check_tab(tab, bars, wanted, against)
     alone = check_tab(tab, bars, wanted)
     assert found.enough is (found.reasons == ())

@@ -1,4 +1,4 @@
-"""Accepted for which use: laws that hold whatever the lots are, and a replay of the counts written out here."""
+"""Acceptance by use: laws for any lots, and a recount written out here."""
 
 from datetime import UTC, datetime, timedelta
 from math import lgamma
@@ -58,7 +58,7 @@ def shares(record) -> dict[str, float]:
 @SETTINGS
 @given(record=RECORD)
 def test_shares_are_counted_and_in_order(record):
-    """Counted by hand here; for every use at most for each, and that at most for at least one."""
+    """Counted by hand; the share for every use is at most that for each, which is at most that for at least one."""
     found = shares(record)
     expected = {use: sum(uses[use] for uses in record) / len(record) for use in NAMES}
     expected[EVERY] = sum(all(uses.values()) for uses in record) / len(record)
@@ -71,7 +71,7 @@ def test_shares_are_counted_and_in_order(record):
 @SETTINGS
 @given(record=RECORD, which=st.integers(0, 19), use=st.sampled_from(NAMES))
 def test_a_failure_raises_no_share(record, which, use):
-    """One verdict of one lot turned into a refusal lowers the share of its use, if any, and raises none."""
+    """Changing one verdict to a rejection lowers the share of its use and raises none."""
     before = shares(record)
     lot = which % len(record)
     after = shares([{**uses, use: False} if number == lot else uses for number, uses in enumerate(record)])
@@ -81,7 +81,7 @@ def test_a_failure_raises_no_share(record, which, use):
 
 
 def test_a_lot_counts_for_the_uses_it_was_inspected_for():
-    """A lot under other limits is left out of a use that they do not name; one that waits is left out of all."""
+    """A lot under other limits is left out of a use that they do not name; a lot under inspection is left out of all."""
     waiting = LotResult(None, "s")
     found = acceptance_by_use([result({"fit": True}), result({"fit": True, "cosmetic": False}), waiting])
     assert {"cosmetic": (3, 1, 0), "fit": (3, 2, 2)} == {
@@ -91,7 +91,7 @@ def test_a_lot_counts_for_the_uses_it_was_inspected_for():
 
 
 def test_a_lot_accepted_for_unknown_uses_is_told_and_counts_for_none():
-    """A verdict that was not kept is never a pass."""
+    """An unknown verdict is never a pass."""
     found = acceptance_by_use([LotResult(True, "s"), result({"fit": True})])
     assert (1, 1, 1) == (found.not_known, found.every_use.inspected, found.uses["fit"].inspected)
 
@@ -121,7 +121,7 @@ def ends(found, end) -> dict[str, float]:
 
 
 def in_order_of_strictness(told) -> None:
-    """Holds the law: for every use at most for each, and that at most for at least one."""
+    """Asserts the law: every use at most each use, each use at most at least one."""
     for use in NAMES:
         assert told[EVERY] <= told[use] + SAME_SUM
         assert told[use] <= told[AT_LEAST_ONE] + SAME_SUM
@@ -130,7 +130,7 @@ def in_order_of_strictness(told) -> None:
 @SETTINGS
 @given(record=RECORD)
 def test_forecasts_from_verdicts_are_in_order(record):
-    """Each series of verdicts may have changed by itself, yet no forecast contradicts another, nor do the ends of their intervals."""
+    """Each series of verdicts may have its own change, yet forecasts and interval limits keep their order."""
     found = by_use([row(number, uses) for number, uses in enumerate(record)], LIMITS, None)
     for told in (probabilities(found), ends(found, "low"), ends(found, "high")):
         in_order_of_strictness(told)
@@ -211,7 +211,7 @@ def test_forecasts_from_measurements_are_in_order_and_no_failure_raises_one(thic
 
 
 def test_a_use_rests_on_its_own_measures():
-    """Shrinkage at its limit matters to fit alone; what a lot fails that no measure follows counts for the uses that require it."""
+    """Shrinkage at its limit affects only fit; other failures count for the uses that require them."""
     thick = [0, 1, -1, 0, 1, -1, 0, 1, -1, 0]
     told = model(thick, [4 + value for value in thick])
     record = [dict.fromkeys(NAMES, True)] * 10
@@ -227,7 +227,7 @@ def test_a_use_rests_on_its_own_measures():
 
 
 def test_a_followed_measure_with_too_few_lots_is_not_forgotten():
-    """Where bond was measured on too few lots to be followed, its failures count as anything else that no measure follows."""
+    """Where strength was measured on too few lots for a model, its failures count as other failures."""
     told = model([0, 1, -1, 0, 1, -1, 0, 1], [0, 1, -1, 0, 1, -1, 0, 1])
     limits = limits_from(
         {
@@ -243,7 +243,7 @@ def test_a_followed_measure_with_too_few_lots_is_not_forgotten():
 
 
 def test_accepted_for_at_least_one_of_two_independent_uses():
-    """Of uses without a common measure each fails by itself, so the next lot fails both as often as the product of the shares drawn says."""
+    """Uses without a common measure fail independently, so both fail with the product of the probabilities."""
     told = model([-4, 4] * 6, [-5, 5] * 6)
     limits = limits_from(
         {

@@ -1,4 +1,4 @@
-"""Two laboratories compared, against a published example and scipy, and slips on a certificate."""
+"""Comparison of two laboratories, against a published example and scipy, and faults on a certificate."""
 
 import pytest
 from hypothesis import given
@@ -29,7 +29,7 @@ def test_bias_and_spread_are_those_of_the_published_example():
 
 @given(differences)
 def test_the_interval_is_that_of_the_paired_t_test(values):
-    """As scipy computes it; it holds zero exactly where the test is not significant at 5 %."""
+    """As scipy computes it; it includes zero exactly where the test is not significant at 5 %."""
     found = bias(values)
     if found.interval is None:
         assert found.sd == pytest.approx(0, abs=1e-9)
@@ -50,7 +50,7 @@ def test_the_other_laboratory_sees_the_same_with_the_sign_changed(values):
 
 @pytest.mark.parametrize("values", [[0.1], [0.1, 0.3], [0.2, 0.2, 0.2, 0.2]])
 def test_too_few_lots_or_equal_differences_have_no_interval(values):
-    """Below three lots the spread is hardly known, and equal differences show rounding only."""
+    """Below three lots the spread is hardly known, and equal differences only show rounding."""
     found = bias(values)
     assert (None, None, False) == (found.interval, found.agreement, found.significant)
     assert found.mean == pytest.approx(sum(values) / len(values))
@@ -94,7 +94,7 @@ SLIPS = {
 
 @pytest.mark.parametrize(("stated", "hint"), SLIPS.items())
 def test_a_slip_is_named(stated, hint):
-    """In the words that tell how to put it right."""
+    """The hint says how to correct it."""
     assert hint == doubt_stated(*stated, 1.75, LIMITS, []).hint
 
 
@@ -112,11 +112,11 @@ def test_a_slip_is_named(stated, hint):
     ],
 )
 def test_a_value_that_makes_sense_is_taken(measure, value):
-    """Also one outside its limit, and a small percentage where no limit says that it is too small."""
+    """Also a value outside its limit, and a small percentage without a limit."""
     assert doubt_stated(measure, value, 1.75, LIMITS, []) is None
 
 
 def test_a_measure_is_stated_once():
-    """The second one is refused at its name."""
+    """A second value of a measure is rejected at its name."""
     found = doubt_stated("diameter.mean", 1.75, 1.75, {}, ["diameter.mean"])
     assert ("measure", "Mean diameter is stated twice.") == (found.member, found.detail)

@@ -1,4 +1,7 @@
-"""Which lots prove a supplier's answer. That a resubmitted lot does not count: MIL-STD-105E (10 May 1989), 4.7; the counts are agreed, no source."""
+"""Lots that show the effectiveness of a corrective action.
+
+A resubmitted lot does not count: MIL-STD-105E (10 May 1989), 4.7. The numbers are agreed, no source.
+"""
 
 from datetime import timedelta
 
@@ -24,7 +27,7 @@ OUTCOMES = {"A": True, "R": False, "?": None, "a": True, "r": False}
 
 
 def came(outcomes: str) -> list[LaterLot]:
-    """Lots received a day apart after Monday: A accepted, R refused, ? not concluded, a and r the same for one that came again."""
+    """Lots received a day apart after Monday: A accepted, R rejected, ? under inspection; a and r resubmitted."""
     return [
         LaterLot(number, f"Q-{number}", MONDAY + number * DAY, OUTCOMES[outcome], outcome in "ar")
         for number, outcome in enumerate(outcomes, start=1)
@@ -45,7 +48,7 @@ def came(outcomes: str) -> list[LaterLot]:
     ],
 )
 def test_lots_in_a_row_count_and_a_refused_one_begins_again(outcomes, run, refused, waiting):
-    """Accepted lots count up to the newest concluded; a refused one begins the count again; others count neither way."""
+    """Accepted lots count up to the newest inspected one; a rejected one restarts the count; others do not count."""
     made = progress(came(outcomes), MONDAY, 3)
     assert run == [lot.number for lot in made.run]
     assert refused == (made.refused and made.refused.number)
@@ -54,7 +57,7 @@ def test_lots_in_a_row_count_and_a_refused_one_begins_again(outcomes, run, refus
 
 
 def test_only_lots_received_after_the_answer_count():
-    """A lot received at the moment of the answer was made before it; a second later one counts."""
+    """A lot received at the time of the answer was made before it; one received a second later counts."""
     lots = [LaterLot(1, "Q-1", MONDAY, True), LaterLot(2, "Q-2", MONDAY + SECOND, True)]
     assert [2] == [lot.number for lot in progress(lots, MONDAY, 1).run]
 
@@ -67,7 +70,7 @@ def test_lots_of_one_moment_count_in_the_order_they_were_recorded():
 
 @given(st.text("AR?ar", max_size=12), st.permutations(range(12)), st.integers(1, 20))
 def test_the_order_in_which_lots_are_given_changes_nothing(outcomes, order, needed):
-    """Lots count in the order they were received, whatever order they are listed in."""
+    """Lots count in order of receipt."""
     lots = came(outcomes)
     shuffled = [lots[index] for index in order if index < len(lots)]
     assert progress(lots, MONDAY, needed) == progress(shuffled, MONDAY, needed)
@@ -75,7 +78,7 @@ def test_the_order_in_which_lots_are_given_changes_nothing(outcomes, order, need
 
 @given(st.text("AR?ar", max_size=12), st.integers(1, 20))
 def test_one_more_lot_never_helps_by_failing(outcomes, needed):
-    """A further accepted lot adds one; a refused one leaves none; one that is open or came again changes nothing."""
+    """A further accepted lot adds one; a rejected one resets the count; others change nothing."""
     before = progress(came(outcomes), MONDAY, needed)
     assert len(before.run) + 1 == len(progress(came(outcomes + "A"), MONDAY, needed).run)
     assert needed == progress(came(outcomes + "R"), MONDAY, needed).lacking
@@ -86,17 +89,17 @@ def test_one_more_lot_never_helps_by_failing(outcomes, needed):
 @pytest.mark.parametrize(
     ("outcomes", "words"),
     [
-        ("", ["0 of the 3 consecutive conforming lots needed came since the answer", "3 more are needed"]),
-        ("AA", ["2 of the 3", "(Q-1, Q-2)", "1 more is needed"]),
+        ("", ["0 of 3 consecutive conforming lots received since the answer.", "3 more are needed"]),
+        ("AA", ["2 of 3", "(Q-1, Q-2)", "1 more is needed"]),
         (
             "ARA?",
-            ["1 of the 3", "(Q-3)", "Q-2 was not accepted for any use: the count began again", "not counted: Q-4"],
+            ["1 of 3", "(Q-3)", "Q-2 was not accepted for any use, so the count restarted", "not counted: Q-4"],
         ),
-        ("AAA", ["3 of the 3 consecutive conforming lots needed came since the answer (Q-1, Q-2, Q-3)."]),
+        ("AAA", ["3 of 3 consecutive conforming lots received since the answer (Q-1, Q-2, Q-3)."]),
     ],
 )
 def test_the_count_says_how_many_there_are_and_how_many_still_lack(outcomes, words):
-    """Words name the lots that count, the one that broke the row, and those that are not concluded."""
+    """The words name the counted lots, the rejected one, and those under inspection."""
     said = progress(came(outcomes), MONDAY, 3).says
     assert [] == [part for part in words if part not in said], said
 
@@ -114,7 +117,7 @@ def test_the_count_says_how_many_there_are_and_how_many_still_lack(outcomes, wor
     ],
 )
 def test_a_supplier_is_asked_about_what_it_supplied(code, verdict, uses, speaks, ground):
-    """A failing required finding is a ground; a bad spool that the plan accepts is none, nor is measuring too often or a step."""
+    """A failing required finding is a ground; a single bad spool accepted by the plan, retests and steps are not."""
     assert (speaks, ground) == (speaks_of_supply(code, verdict), is_ground(code, verdict, uses))
 
 
@@ -124,7 +127,7 @@ def test_a_state_follows_what_was_done():
 
 
 def test_an_answer_is_overdue_past_its_moment_and_no_longer_once_it_came():
-    """The due moment itself is in time; an answer that came late is an answer."""
+    """The due time itself is not late; a late answer ends the delay."""
     assert [False, True, False] == [
         is_overdue(MONDAY, None, MONDAY),
         is_overdue(MONDAY, None, MONDAY + SECOND),
@@ -138,7 +141,7 @@ def test_the_defaults_are_the_customary_ones():
 
 
 def test_nonsense_is_refused_when_it_is_made():
-    """No number below 1, no time without an offset, no count of none."""
+    """No number below 1, no time without an offset, and no count of zero."""
     with pytest.raises(ValueError, match="number is 0"):
         LaterLot(0, "Q", MONDAY, True)
     with pytest.raises(ValueError, match="no offset"):
@@ -148,5 +151,5 @@ def test_nonsense_is_refused_when_it_is_made():
 
 
 def test_a_long_row_of_lots_is_named_in_short():
-    """Ten names, then how many others."""
+    """Ten names, then the number of others."""
     assert "1, 2, 3, 4, 5, 6, 7, 8, 9, 10 and 2 others" == named_lots(str(n) for n in range(1, 13))

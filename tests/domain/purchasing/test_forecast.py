@@ -1,4 +1,4 @@
-"""Will the next lot be accepted. Sources: scipy's beta and normal distributions as second codings; laws with the draws held fixed."""
+"""Forecast of acceptance. Sources: scipy's beta and normal distributions as independent implementations; laws with fixed draws."""
 
 import math
 
@@ -65,12 +65,12 @@ def test_few_verdicts_alone(accepted, inspected, confidence):
 
 
 def test_no_verdict_says_nothing():
-    """Before a lot was inspected to an end nothing is said, not one half."""
+    """Without an inspected lot there is no forecast, not one half."""
     assert Forecast(None, None, "none", 0, ()) == by_verdicts([])
 
 
 def test_far_inside_all_limits_only_the_rest_can_fail():
-    """Nothing measured comes near a limit, so the probability is that of everything else: 10.5 / 11 (Jeffreys)."""
+    """All values are far from a limit, so the probability is that of everything else: 10.5 / 11 (Jeffreys)."""
     found = asked({"shrinkage.x": (STEADY, WIDE), "bond.mean": (STEADY, Limit(-9.0, None))})
     assert pytest.approx(ELSE, abs=DRAWN_SHARE) == found.probability
     assert {"everything else", "shrinkage.x", "bond.mean"} == {name for name, _ in found.parts}
@@ -78,7 +78,7 @@ def test_far_inside_all_limits_only_the_rest_can_fail():
 
 
 def test_far_outside_a_limit_nothing_passes():
-    """Lots at 25 standard deviations beyond a limit leave next to nothing, and that measure is named as where it fails."""
+    """Lots 25 standard deviations beyond a limit leave almost no probability, and that measure is named."""
     found = asked({"shrinkage.x": (STEADY, WIDE), "shrinkage.y": (STEADY, Limit(5.0, None))})
     assert found.probability < 1e-6
     assert "shrinkage.y" == found.parts[0][0]
@@ -87,7 +87,7 @@ def test_far_outside_a_limit_nothing_passes():
 
 @pytest.mark.parametrize("limit", [Limit(None, 0.3), Limit(-0.1, None), Limit(-0.4, 0.4), Limit(0.1, 0.2)], ids=str)
 def test_the_next_lot_follows_the_outlook(limit):
-    """Level, scatter and kind of supply are uncertain, so the next lot lies within a limit as the mixture of Student's t says (scipy)."""
+    """Level, standard deviation and pattern are uncertain, so the next lot is within a limit as the mixture of Student's t gives (scipy)."""
     seen = outlook(AROUND_ZERO)
     scale = np.sqrt(seen.squares / seen.df * (seen.doubt + seen.around))
     ends = (-math.inf if limit.low is None else limit.low, math.inf if limit.high is None else limit.high)
@@ -104,7 +104,7 @@ def test_a_trend_towards_the_limit_makes_it_less_likely():
 
 
 def test_after_a_step_lots_count_from_there():
-    """Ten lots about 0 and ten about 2: the next lies about 2, and where the step lies is said; half of the way between nothing passes."""
+    """Ten lots about 0 and ten about 2: the next is about 2, the step is located, and limits midway are not met."""
     found = next_value(History([*AROUND_ZERO, *(2 + v for v in AROUND_ZERO)]))
     assert ("step", (10, 10)) == (found.pattern, found.changed)
     assert 1.2 < found.interval.low < 2 < found.interval.high < 2.8
@@ -121,7 +121,7 @@ def test_a_steady_supplier_keeps_all_its_lots():
 
 
 def test_a_suspected_step_widens_the_interval():
-    """Three lots a little off at the end may be a step: the interval reaches further towards them than with the same lots elsewhere."""
+    """Three deviating lots at the end may be a step: the interval extends further towards them than with the same lots elsewhere."""
     off = [0.35, 0.4, 0.3]
     late, early = (
         next_value(History(values)) for values in ([*AROUND_ZERO, *off], [*AROUND_ZERO[:5], *off, *AROUND_ZERO[5:]])
@@ -131,7 +131,7 @@ def test_a_suspected_step_widens_the_interval():
 
 
 def test_lots_without_scatter_pass_or_fail():
-    """Equal lots on their limit pass, since its end is inside; a little beyond it they fail."""
+    """Equal lots on their limit pass, since the limit is inclusive; beyond it they fail."""
     equal = History([0.5] * 8)
     assert (1.0, 0.0) == (share(equal, Limit(None, 0.5)), share(equal, Limit(None, 0.5 - 1e-6)))
 
@@ -146,7 +146,7 @@ def test_too_few_lots_of_every_measure_say_nothing(n):
 
 
 def test_measures_with_too_few_lots_are_left_out():
-    """What has enough lots is used, and the number of lots told is that of the least of these."""
+    """Measures with enough lots are used, and the stated number of lots is the smallest of them."""
     found = asked(
         {"shrinkage.x": (History(AROUND_ZERO[:4]), WIDE), "bond.mean": (History(AROUND_ZERO[:5]), WIDE)},
         ColorModel((STEADY,) * 3, WHITE, ColorLimits(lot_max=9.0)),
@@ -182,7 +182,7 @@ VALUES = st.lists(steps(-1, 1, 0.05), min_size=LEAST_LOTS, max_size=15)
 @SETTINGS
 @given(values=VALUES, high=steps(-1, 1.5, 0.1), by=steps(0, 1, 0.1))
 def test_a_wider_limit_never_lowers_the_probability(values, high, by):
-    """With the draws held fixed, moving an end outwards helps or changes nothing: figures, spools and colours."""
+    """With fixed draws a wider limit never lowers the probability: values, spools and colours."""
     history = History(values, 0.2, 10, 3)
     narrow, wide = (Limit(high - 1.5 - more, high + more) for more in (0.0, by))
     most = 0.2 + abs(high)
@@ -252,7 +252,7 @@ def test_colours_are_judged_in_all_ways_at_once(monkeypatch):
 @pytest.mark.parametrize("formula", ["CIE76", "CIE94", "CIEDE2000", "CMC"])
 @pytest.mark.parametrize("at", [WHITE, Lab(18.0, 0.1, -0.4), Lab(55.0, 60.0, 35.0)], ids=["white", "black", "red"])
 def test_the_quadratic_form_follows_the_formula(formula, at):
-    """In any direction a difference of half a unit is given back by a form that is symmetric and positive."""
+    """In any direction the symmetric positive form reproduces a difference of half a unit."""
     limits = ColorLimits(formula)
     form = metric_at(at, limits)
     assert (form == form.T).all()
@@ -264,7 +264,7 @@ def test_the_quadratic_form_follows_the_formula(formula, at):
 
 
 def test_a_confidence_is_that_of_the_interval():
-    """A wider confidence gives a wider interval about the same probability."""
+    """A higher confidence gives a wider interval with the same probability."""
     narrow, wide = (asked(MEASURES, confidence=confidence) for confidence in (0.5, 0.99))
     assert narrow.probability == wide.probability
     assert wide.interval.low < narrow.interval.low < narrow.interval.high < wide.interval.high

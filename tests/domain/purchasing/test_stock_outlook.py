@@ -71,7 +71,7 @@ def test_each_end_is_a_quantile_of_f():
     [
         ([[1.0]] * (LEAST_WEEKS - 1), f"need {LEAST_WEEKS} weeks"),
         ([], f"need {LEAST_WEEKS} weeks"),
-        ([[]] * 13, "None was used in the last 13 weeks."),
+        ([[]] * 13, "No filament was used in the last 13 weeks."),
         ([[1.0]] * (LEAST_TAKINGS - 1) + [[]] * 9, f"need {LEAST_TAKINGS} loads"),
     ],
 )

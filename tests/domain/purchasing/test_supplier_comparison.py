@@ -142,8 +142,8 @@ def test_a_place_takes_being_told_apart_from_every_other():
     assert {1: None, 2: None, 3: 3} == ranks("acceptance", lots)
     names = {1: "North", 2: "South", 3: "East"}
     found = rank("acceptance", compare(lots), names, dict.fromkeys(lots, True))
-    assert "Against South: no significant difference, and" in found[1].why
-    assert "Against North: no significant difference, and" in found[2].why
+    assert "Compared with South: no significant difference;" in found[1].why
+    assert "Compared with North: no significant difference;" in found[2].why
     assert "East" not in found[1].why
     assert (
         "Differs significantly from every other supplier in the share of lots accepted the first time for at least one use."
@@ -163,9 +163,9 @@ def test_who_has_no_rival_or_no_lot_has_no_place():
     assert {1: None, 2: None} == ranks("acceptance", apart)
     names = {1: "North", 2: "South"}
     found = rank("acceptance", compare(apart), names, {1: True, 2: True})
-    assert "Against South: they have no lots of the same kind to compare." == found[1].why
+    assert "Compared with South: no lots of the same kind." == found[1].why
     alone = rank("acceptance", compare(apart), names, {1: True, 2: False})
-    assert ("No other supplier to compare with.", "No lot to judge by yet.") == (alone[1].why, alone[2].why)
+    assert ("No other supplier to compare with.", "No lots to compare yet.") == (alone[1].why, alone[2].why)
 
 
 DISTANCES = st.lists(steps(0.0, 2.0, 0.1), min_size=3, max_size=15)

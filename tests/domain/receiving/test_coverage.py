@@ -1,4 +1,4 @@
-"""Which spools to open. Sources: counting; scipy's chi-square quantile."""
+"""Spools to open. Sources: counting; scipy's chi-square quantile."""
 
 import itertools
 from collections import Counter
@@ -61,17 +61,17 @@ def test_every_spool_is_as_likely_as_another():
 
 
 def test_the_draw_says_what_to_measure():
-    """Some, all or the only spool read as a person would say it, with a word against swapping them."""
+    """Some, all or the only spool in words, with a warning not to replace them."""
     some = draw(CODES, 2, 1, "fixed")
     assert f"Measure 2 of the 24 spools, drawn at random: {', '.join(some.spool_codes)}." in some.says
-    assert "Do not swap them" in some.says
+    assert "Do not replace them" in some.says
     assert "Measure all 2 spools." == draw(("A", "B"), 3, 1, "fixed").says
     assert "Measure the spool." == draw(("A",), 3, 1, "fixed").says
 
 
 @pytest.mark.parametrize(("codes", "size"), [((), 1), (("A",), 0)], ids=["no-spools", "none-wanted"])
 def test_a_draw_of_nothing_is_refused(codes, size):
-    """Drawing from no spools, or none of them, raises."""
+    """A draw from no spools, or of size 0, raises."""
     with pytest.raises(ValueError, match="at least one"):
         draw(codes, size, 1, "fixed")
 
@@ -121,12 +121,12 @@ def test_how_many_follows_the_limits_or_the_default(fixed, spools, size, rule):
     ],
 )
 def test_what_is_lacking_in_words(required, drawn, counts, each, words):
-    """Spools still to open and readings still to make are named; complete evidence lacks nothing."""
+    """Missing spools and readings are named; complete evidence gives no words."""
     assert words == Coverage.of(10, required, drawn).lacking(counts, each, "colour")
 
 
 def test_a_long_list_of_spools_is_cut_short():
-    """Of more than ten drawn spools not yet measured ten are named and the others counted."""
+    """Of more than ten unmeasured drawn spools ten are named and the others counted."""
     named = Coverage.of(24, 13, CODES[:13]).not_yet(["SP-01"])
     assert named.endswith("SP-11 and 2 others)")
     assert "SP-01" not in named

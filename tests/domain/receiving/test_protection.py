@@ -1,4 +1,4 @@
-"""What passing proves. Sources: scipy's hypergeometric distribution, counting, and figures of the trade."""
+"""Protection by a passed sample. Sources: scipy's hypergeometric distribution, counting, and published trade figures."""
 
 from fractions import Fraction
 from math import comb
@@ -43,7 +43,7 @@ def test_none_found_in_a_very_large_lot(size, published):
     [(24, 5, 0, 9), (24, 8, 0, 6), (24, 5, 1, 14), (24, 23, 0, 0), (9, 8, 0, 1), (24, 24, 2, 2), (24, 0, 0, 24)],
 )
 def test_the_bound_is_the_last_number_not_yet_refuted(lot_size, size, found, bound):
-    """So few found has probability above 5 % at the bound and at most 5 % one beyond it (scipy)."""
+    """Finding so few has a probability above 5 % at the bound and at most 5 % one beyond it (scipy)."""
     assert bound == upper_bound_bad(lot_size, size, found)
     assert hypergeom.cdf(found, lot_size, bound, size) > 0.05
     if bound < lot_size - (size - found):
@@ -65,54 +65,54 @@ def test_a_probability_of_just_five_percent_is_refuted():
         (
             (24, 5, 0),
             (
-                "Passing with 0 bad of 5 measured: with 95 % confidence at most 9 of the 24 spools are bad. "
-                "Had 3 of them been bad, this sample would have caught it 52 times in 100."
+                "If the lot passes with 0 of 5 measured spools nonconforming, at most 9 of its 24 spools are nonconforming (95 % confidence). "
+                "With 3 nonconforming spools this sample rejects the lot 52 times in 100."
             ),
         ),
         (
             (24, 5, 0, 0.9),
             (
-                "Passing with 0 bad of 5 measured: with 90 % confidence at most 8 of the 24 spools are bad. "
-                "Had 3 of them been bad, this sample would have caught it 52 times in 100."
+                "If the lot passes with 0 of 5 measured spools nonconforming, at most 8 of its 24 spools are nonconforming (90 % confidence). "
+                "With 3 nonconforming spools this sample rejects the lot 52 times in 100."
             ),
         ),
         (
             (24, 20, 1),
             (
-                "Passing with at most 1 bad of 20 measured: with 95 % confidence at most 3 of the 24 spools are bad. "
-                "Had 3 of them been bad, this sample would have refused the lot 94 times in 100."
+                "If the lot passes with at most 1 of 20 measured spools nonconforming, at most 3 of its 24 spools are nonconforming (95 % confidence). "
+                "With 3 nonconforming spools this sample rejects the lot 94 times in 100."
             ),
         ),
         (
             (9, 8, 0),
             (
-                "Passing with 0 bad of 8 measured: with 95 % confidence at most 1 of the 9 spools is bad. "
-                "Had 2 of them been bad, this sample would have caught it every time."
+                "If the lot passes with 0 of 8 measured spools nonconforming, at most 1 of its 9 spools is nonconforming (95 % confidence). "
+                "With 2 nonconforming spools this sample rejects the lot every time."
             ),
         ),
-        ((24, 24, 0), "All 24 spools are measured. If the lot passes, none was found bad where measured."),
-        ((8, 8, 1), "All 8 spools are measured. If the lot passes, at most 1 was found bad where measured."),
-        ((8, 8, 2), "All 8 spools are measured. If the lot passes, at most 2 were found bad where measured."),
-        ((1, 1, 0), "The only spool is measured. If the lot passes, it was not found bad where measured."),
-        ((24, 1, 1), "Passing proves nothing: up to 1 bad would pass, and only 1 spool is measured."),
-        ((24, 2, 3), "Passing proves nothing: up to 3 bad would pass, and only 2 spools are measured."),
+        ((24, 24, 0), "All 24 spools are measured. If the lot passes, none was found nonconforming."),
+        ((8, 8, 1), "All 8 spools are measured. If the lot passes, at most 1 was found nonconforming."),
+        ((8, 8, 2), "All 8 spools are measured. If the lot passes, at most 2 were found nonconforming."),
+        ((1, 1, 0), "The only spool is measured. If the lot passes, it was not found nonconforming."),
+        ((24, 1, 1), "Passing proves nothing, because up to 1 nonconforming pass and only 1 spool is measured."),
+        ((24, 2, 3), "Passing proves nothing, because up to 3 nonconforming pass and only 2 spools are measured."),
     ],
 )
 def test_what_passing_proves_in_words(arguments, words):
-    """The sentence names confidence, bound and an example; full inspection is certain (numbers: scipy; own wording)."""
+    """The sentence states confidence, bound and an example; full inspection is certain (numbers: scipy; own wording)."""
     assert words == says(*arguments)
 
 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ((1000, 200, 0), "caught it more than 99 times in 100."),
-        ((1000, 13, 6), "refused the lot less than once in 100."),
-        ((1000, 12, 4), "refused the lot once in 100."),
+        ((1000, 200, 0), "rejects the lot more than 99 times in 100."),
+        ((1000, 13, 6), "rejects the lot less than once in 100."),
+        ((1000, 12, 4), "rejects the lot once in 100."),
     ],
 )
 def test_only_certainty_reads_as_certain(arguments, words):
-    """A chance that rounds to all or none of 100 is not called so (scipy: 1 - 9.1e-14, 0.0004 and 0.0108)."""
+    """A probability that rounds to 0 or 100 is not called certain (scipy: 1 - 9.1e-14, 0.0004 and 0.0108)."""
     assert says(*arguments).endswith(words)
 
 
@@ -139,7 +139,7 @@ def test_a_number_outside_its_range_is_refused(call, message):
 
 @given(samples(), CONFIDENCES)
 def test_a_bigger_sample_never_proves_less(sample, confidence):
-    """With as many found, one spool more never raises the bound."""
+    """With the same number found, a larger sample never raises the bound."""
     lot_size, size, found = sample
     assume(size < lot_size)
     assert upper_bound_bad(lot_size, size + 1, found, confidence) <= upper_bound_bad(lot_size, size, found, confidence)
@@ -162,7 +162,7 @@ def test_more_confidence_costs_a_wider_bound(sample):
 
 @given(samples(), CONFIDENCES)
 def test_the_bound_stays_within_what_was_seen(sample, confidence):
-    """At least those found are bad, and at most all but the good ones seen; full inspection leaves no room."""
+    """At least those found are bad, and at most all but the good ones; full inspection leaves no uncertainty."""
     lot_size, size, found = sample
     assert found <= upper_bound_bad(lot_size, size, found, confidence) <= lot_size - (size - found)
     assert found == upper_bound_bad(size, size, found, confidence)
@@ -170,7 +170,7 @@ def test_the_bound_stays_within_what_was_seen(sample, confidence):
 
 @given(samples(most=30), CONFIDENCES)
 def test_the_bound_is_right_as_often_as_it_says(sample, confidence):
-    """Over all samples of a lot with any number bad, the bound holds with the stated probability or more (counting)."""
+    """Over all samples of a lot with any number bad, the bound has at least the stated coverage (counting)."""
     lot_size, size, _ = sample
     bounds = [upper_bound_bad(lot_size, size, found, confidence) for found in range(size + 1)]
     for bad in range(lot_size + 1):
@@ -187,8 +187,8 @@ def test_none_found_proves_more_in_a_finite_lot(sample):
 
 @given(samples(), st.integers(0, 3))
 def test_every_sample_has_a_sentence(sample, accept):
-    """Whatever the sample, one or two whole sentences come out."""
+    """Every sample gives one or two complete sentences."""
     lot_size, size, _ = sample
     words = says(lot_size, size, accept)
     assert words.endswith(".")
-    assert words.startswith(("Passing ", "All ", "The only "))
+    assert words.startswith(("If the lot passes ", "Passing ", "All ", "The only "))

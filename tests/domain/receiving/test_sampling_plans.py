@@ -44,7 +44,7 @@ def asked(row):
 
 
 def as_printed(cell: str) -> str:
-    """A cell of this project's table in the words of the reference file."""
+    """A cell of this project's table in the notation of the reference file."""
     arrows = {"v": "down", "^": "up"}
     return arrows.get(cell) or (cell if "/" in cell else f"{cell}/{int(cell) + 1}")
 
@@ -90,7 +90,7 @@ def test_the_aqls_are_those_of_the_tables():
 
 @pytest.mark.parametrize("row", CASES, ids=case_id)
 def test_a_lot_finds_its_plan(row):
-    """Twenty look-ups from the lot to the plan, a sample no smaller than its lot being all of it (reference file)."""
+    """Twenty look-ups from the lot to the plan; a sample as large as its lot is all of it (reference file)."""
     expected = Plan(
         row["code_letter"],
         row["plan_letter"],
@@ -130,14 +130,14 @@ def test_a_plan_on_a_finite_lot_has_the_probability_computed_for_it(row):
 
 @pytest.mark.parametrize("aql", [1, 1.0, 0.65, 0.1 + 0.3, nextafter(6.5, 0), nextafter(10.0, inf)], ids=repr)
 def test_an_aql_may_be_off_by_its_last_bit(aql):
-    """1 and 1.0 are one AQL, and so is a number that arithmetic left a bit beside it, counts included."""
+    """1 and 1.0 are one AQL, and so is a number that differs in its last bit."""
     nearest = min(AQLS, key=lambda listed: abs(listed - aql))
     assert plan_for(500, "II", nearest) == plan_for(500, "II", aql)
 
 
 @pytest.mark.parametrize("aql", [0.0, -1.0, 2.0, 0.0101, 1001.0, nan, inf], ids=repr)
 def test_an_aql_without_a_column_is_refused_with_those_there_are(aql):
-    """An AQL between the columns is not rounded to one of them."""
+    """An AQL between the columns is not rounded."""
     with pytest.raises(ValueError, match=r"aql must be one of 0.01, 0.015, .*, 0.65, 1, 1.5, .*, 650, 1000, got"):
         plan_for(24, "II", aql)
 
@@ -154,7 +154,7 @@ def test_an_aql_without_a_column_is_refused_with_those_there_are(aql):
     ids=["no-spools", "fewer-than-none", "no-such-level", "small-letters", "no-table"],
 )
 def test_a_question_the_tables_cannot_answer_is_refused(lot_size, level, severity, message):
-    """No spools, an unknown level or a severity without a table raise, and name what there is."""
+    """No spools, an unknown level or a severity without a table raise, and list the valid ones."""
     with pytest.raises(ValueError, match=message):
         plan_for(lot_size, level, 1.0, severity)
 
@@ -164,48 +164,48 @@ def test_a_question_the_tables_cannot_answer_is_refused(lot_size, level, severit
     [
         (
             plan_for(60, "II", 1.0),
-            "Code letter E: measure 13 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+            "Measure 13 spools (code letter E). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
         ),
         (
             plan_for(12, "II", 1.0),
             (
-                "Code letter B (its arrow leads to the plan of letter E): measure all 12 spools; "
-                "accept the lot with at most 0 nonconforming, refuse it with 1 or more."
+                "Measure all 12 spools (code letter B, plan of letter E by its arrow). "
+                "Accept the lot with at most 0 nonconforming, reject it with 1 or more."
             ),
         ),
         (
             plan_for(1, "II", 6.5),
             (
-                "Code letter A: measure the only spool; "
-                "accept the lot with at most 0 nonconforming, refuse it with 1 or more."
+                "Measure the only spool (code letter A). "
+                "Accept the lot with at most 0 nonconforming, reject it with 1 or more."
             ),
         ),
         (
             plan_for(60, "II", 6.5, "reduced"),
             (
-                "Code letter E: measure 5 spools; accept the lot with at most 1 nonconforming, "
-                "refuse it with 3 or more; with 2 the lot is accepted and inspection goes back to normal."
+                "Measure 5 spools (code letter E). Accept the lot with at most 1 nonconforming, "
+                "reject it with 3 or more. With 2 the lot is accepted and inspection returns to normal."
             ),
         ),
         (
             plan_for(3200, "II", 1.5, "reduced"),
             (
-                "Code letter K: measure 50 spools; accept the lot with at most 2 nonconforming, "
-                "refuse it with 5 or more; with 3 or 4 the lot is accepted and inspection goes back to normal."
+                "Measure 50 spools (code letter K). Accept the lot with at most 2 nonconforming, "
+                "reject it with 5 or more. With 3 or 4 the lot is accepted and inspection returns to normal."
             ),
         ),
         (
             plan_for(50, "II", 100),
             (
-                "Code letter D: measure 8 spools; accept the lot with at most 14 nonconformities "
-                "(a spool may have several), refuse it with 15 or more."
+                "Measure 8 spools (code letter D). Accept the lot with at most 14 nonconformities "
+                "(a spool may have several), reject it with 15 or more."
             ),
         ),
     ],
     ids=["plain", "arrow-and-all", "one-spool", "gap-of-one", "gap-of-two", "beyond-percent"],
 )
 def test_a_plan_words_itself(plan, words):
-    """The sentence names letter, arrow, spools, both numbers and what a count between them does (own wording)."""
+    """The sentence states letter, arrow, spools, both numbers and the effect of a count between them (own wording)."""
     assert words == plan.says
 
 

@@ -57,13 +57,13 @@ def test_each_lot_of_a_sequence_is_inspected_as_the_standard_says(case):
     ],
 )
 def test_where_each_switch_falls(outcomes, state, since):
-    """Each count at its number and one below it, and counting begins anew at a switch (MIL-STD-105E, 4.7 and 4.8)."""
+    """Each count at its number and one below it; counting restarts at a switch (MIL-STD-105E, 4.7 and 4.8)."""
     found = after(outcomes, reduced_allowed=True)
     assert (state, since) == (found.state, found.since)
 
 
 def test_a_discontinued_record_stays_so():
-    """Accepted lots do not reopen inspection; a new record under tightened does (MIL-STD-105E, 4.8)."""
+    """Accepted lots do not resume inspection; a new record under tightened inspection does (MIL-STD-105E, 4.8)."""
     assert ("discontinued", 8) == (after("R" * 7 + "A" * 20).state, after("R" * 7 + "A" * 20).since)
     assert "tightened" == after("", start="tightened").state
     assert "normal" == after("AAAAA", start="tightened").state
@@ -71,7 +71,7 @@ def test_a_discontinued_record_stays_so():
 
 
 def test_reduced_needs_leave():
-    """Ten accepted lots alone do not reduce inspection, and taking leave back ends it (MIL-STD-105E, 4.7)."""
+    """Ten accepted lots alone do not reduce inspection, and withdrawing the permission ends it (MIL-STD-105E, 4.7)."""
     assert "normal" == after(TEN + "AA").state
     assert "reduced" == after(TEN + "AA", reduced_allowed=True).state
 
@@ -83,7 +83,7 @@ def test_a_gap_means_nothing_outside_reduced_inspection():
 
 
 def test_a_lot_in_the_gap_was_accepted():
-    """A count below the reject number cannot have refused a lot (MIL-STD-105E, 4.7; Table II-C)."""
+    """A count below the reject number does not reject a lot (MIL-STD-105E, 4.7; Table II-C)."""
     with pytest.raises(ValueError, match="accepted"):
         Inspected(False, within_gap=True)
 
@@ -95,18 +95,18 @@ def test_a_lot_in_the_gap_was_accepted():
             "",
             True,
             (
-                "Normal since the 1st lot: every record begins so. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (0 so far) lead to reduced."
+                "Normal since the 1st lot: initial severity. "
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (0 so far) lead to reduced inspection."
             ),
         ),
         (
             "A" * 12,
             False,
             (
-                "Normal since the 1st lot: every record begins so. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (12 so far) lead to reduced once quality allows it."
+                "Normal since the 1st lot: initial severity. "
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (12 so far) lead to reduced inspection once quality allows it."
             ),
         ),
         (
@@ -114,8 +114,8 @@ def test_a_lot_in_the_gap_was_accepted():
             False,
             (
                 "Tightened since the 7th lot: 2 of 4 consecutive lots, the 3rd and the 6th, were not accepted. "
-                "5 accepted in a row (2 so far) lead back to normal; "
-                "5 not accepted in all (0 so far) end inspection by sample."
+                "5 consecutive accepted lots (2 so far) lead back to normal inspection. "
+                "5 lots not accepted (0 so far) end inspection by sampling."
             ),
         ),
         (
@@ -123,8 +123,8 @@ def test_a_lot_in_the_gap_was_accepted():
             False,
             (
                 "Tightened since the 3rd lot: 2 consecutive lots, the 1st and the 2nd, were not accepted. "
-                "5 accepted in a row (1 so far) lead back to normal; "
-                "5 not accepted in all (1 so far) end inspection by sample."
+                "5 consecutive accepted lots (1 so far) lead back to normal inspection. "
+                "5 lots not accepted (1 so far) end inspection by sampling."
             ),
         ),
         (
@@ -132,8 +132,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Normal since the 8th lot: 5 consecutive lots were accepted under tightened inspection. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (1 so far) lead to reduced."
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (1 so far) lead to reduced inspection."
             ),
         ),
         (
@@ -141,10 +141,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Reduced since the 11th lot: 10 consecutive lots were accepted and quality allows it. "
-                "A lot not accepted, or one "
-                "whose count falls between the accept and reject numbers, leads back to normal; "
-                "so does unsteady production, or "
-                "quality no longer allowing it."
+                "A lot not accepted, or a count between the accept and reject numbers, leads back to normal inspection. "
+                "Irregular production, or a withdrawal by quality, does so too."
             ),
         ),
         (
@@ -152,8 +150,8 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Normal since the 13th lot: the 12th lot was not accepted under reduced inspection. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (0 so far) lead to reduced."
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (0 so far) lead to reduced inspection."
             ),
         ),
         (
@@ -162,8 +160,8 @@ def test_a_lot_in_the_gap_was_accepted():
             (
                 "Normal since the 12th lot: the 11th lot's count fell between the accept and reject numbers "
                 "of reduced inspection. "
-                "2 not accepted among 5 or fewer in a row lead to tightened; "
-                "10 accepted in a row (0 so far) lead to reduced."
+                "2 lots not accepted among 5 or fewer consecutive lots lead to tightened inspection. "
+                "10 consecutive accepted lots (0 so far) lead to reduced inspection."
             ),
         ),
         (
@@ -171,20 +169,20 @@ def test_a_lot_in_the_gap_was_accepted():
             True,
             (
                 "Discontinued since the 8th lot: 5 lots were not accepted under tightened inspection. "
-                "No lot is accepted on a "
-                "sample until the supplier has put the cause right; inspection then begins again as tightened."
+                "No lot is accepted by sampling until the supplier has corrected the cause. "
+                "Inspection then resumes as tightened."
             ),
         ),
     ],
     ids=["new", "no-leave", "two-of-four", "two-in-a-row", "recovered", "reduced", "refused", "gap", "discontinued"],
 )
 def test_a_severity_words_itself(outcomes, allowed, words):
-    """The sentence names since when, why, and what leads out (wording: this project)."""
+    """The sentence states its start, its reason and the next switches (wording: this project)."""
     assert words == after(outcomes, reduced_allowed=allowed).says
 
 
 def test_a_record_begun_under_tightened_says_why():
-    """A new record after corrective action does not claim to begin as every record."""
+    """A new record after corrective action states its own reason."""
     assert (
         "Tightened since the 1st lot: inspection was resumed after corrective action."
         in after("", start="tightened").says
@@ -209,7 +207,7 @@ def test_resubmitted_lots_do_not_count(outcomes, data, allowed):
 
 @given(RECORDS)
 def test_without_leave_nothing_is_reduced(outcomes):
-    """No record leads to reduced inspection on its own."""
+    """No record leads to reduced inspection without quality's permission."""
     assert "reduced" != after(outcomes).state
 
 
@@ -221,7 +219,7 @@ def test_accepted_lots_never_tighten(lots, allowed):
 
 @given(RECORDS, st.booleans())
 def test_one_more_accepted_lot_never_makes_inspection_harder(outcomes, allowed):
-    """An accepted lot, its count outside the gap, leads from tightened to normal to reduced and never the other way."""
+    """An accepted lot outside the gap leads from tightened to normal to reduced and never the other way."""
     ease = ["discontinued", "tightened", "normal", "reduced"]
     before, then = (after(record, reduced_allowed=allowed).state for record in (outcomes, outcomes + "A"))
     assert ease.index(before) <= ease.index(then)
@@ -229,7 +227,7 @@ def test_one_more_accepted_lot_never_makes_inspection_harder(outcomes, allowed):
 
 @given(RECORDS, st.booleans())
 def test_one_more_refused_lot_never_makes_inspection_easier(outcomes, allowed):
-    """A lot not accepted leads from reduced to normal to tightened to discontinued and never the other way."""
+    """A rejected lot leads from reduced to normal to tightened to discontinued and never the other way."""
     ease = ["discontinued", "tightened", "normal", "reduced"]
     before, then = (after(record, reduced_allowed=allowed).state for record in (outcomes, outcomes + "R"))
     assert ease.index(before) >= ease.index(then)
@@ -237,7 +235,7 @@ def test_one_more_refused_lot_never_makes_inspection_easier(outcomes, allowed):
 
 @given(RECORDS, st.booleans())
 def test_since_is_the_first_lot_of_the_present_state(outcomes, allowed):
-    """From `since` on the state is the present one, and before it another, or the same one left and entered again."""
+    """From `since` on the state is the present one, and before it another, or an earlier period of the same."""
     found = after(outcomes, reduced_allowed=allowed)
     assert 1 <= found.since <= len(outcomes) + 1
     states = {after(outcomes[:n], reduced_allowed=allowed).state for n in range(found.since - 1, len(outcomes) + 1)}

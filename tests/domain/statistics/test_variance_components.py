@@ -193,7 +193,7 @@ def test_one_lot():
     between = (found.between, found.between_interval, found.mean_variance, found.n0)
     assert (None,) * 7 == (*between, found.total, found.total_df, found.n_effective)
     assert seen([[1.0]]).within is None
-    with pytest.raises(ValueError, match="no lots"):
+    with pytest.raises(ValueError, match="at least one lot"):
         components([])
 
 
@@ -247,7 +247,7 @@ def test_the_mean_of_lots(values):
     assert pytest.approx((expected.low, expected.high), rel=SAME_FORMULA) == ends(interval)
     assert pytest.approx((np.mean(values), np.std(values, ddof=1), len(values))) == (mean, sd, n)
     assert (5.0, None, None, 1) == lot_mean_interval([5.0])
-    with pytest.raises(ValueError, match="no lots"):
+    with pytest.raises(ValueError, match="at least one lot"):
         lot_mean_interval([])
 
 

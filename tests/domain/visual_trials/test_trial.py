@@ -153,14 +153,14 @@ def test_what_is_known_well_enough_needs_no_more():
 @pytest.mark.parametrize(
     ("plaques", "says"),
     [
-        ([], "0 different plaques do not show a shape"),
-        ([Plaque(0, 0, 0, 1, 2)] * 20, "1 different plaques do not show a shape"),
-        ([Plaque(x / 9, 0, 0, 1, 2) for x in range(20)], "20 different plaques do not show a shape"),
+        ([], "0 different plaques do not determine a shape"),
+        ([Plaque(0, 0, 0, 1, 2)] * 20, "1 different plaques do not determine a shape"),
+        ([Plaque(x / 9, 0, 0, 1, 2) for x in range(20)], "20 different plaques do not determine a shape"),
         (
             [replace(p, accepted=p.judged) for p in A_TRIAL],
-            "Every plaque was accepted each time: show some further from",
+            "Every plaque was accepted each time. Show some further from",
         ),
-        ([replace(p, accepted=0) for p in A_TRIAL], "Every plaque was rejected each time: show some nearer to"),
+        ([replace(p, accepted=0) for p in A_TRIAL], "Every plaque was rejected each time. Show some nearer to"),
     ],
     ids=["none", "one", "along-one-line", "all-accepted", "all-rejected"],
 )
@@ -189,7 +189,7 @@ def test_acceptance_that_does_not_fall_has_no_end():
         return 2 - 4 * L * L + 0.2 * a * a - 4 * b * b
 
     says = why(exactly(colors(np.random.default_rng(1), 40), blind))
-    assert "does not fall along (dL* 0.00, da* 1.00, db* 0.00)" in says
+    assert "does not decrease along (dL* 0.00, da* 1.00, db* 0.00)" in says
 
 
 def test_a_reference_that_few_accept_has_no_tolerance():
@@ -199,9 +199,7 @@ def test_a_reference_that_few_accept_has_no_tolerance():
         return log_odds(apart) - 4.0
 
     plaques = exactly(colors(np.random.default_rng(1), 40), harsh)
-    assert why(plaques).startswith(
-        "Even the reference itself would be accepted by 27 % of judgements only, fewer than 50 %"
-    )
+    assert why(plaques).startswith("The reference itself would be accepted by only 27 % of judgements, fewer than 50 %")
     assert isinstance(fit_trial(plaques, 0.2), Tolerance)
 
 
@@ -260,12 +258,14 @@ def test_too_few_observers_or_one_who_carries_it_all():
     rng = np.random.default_rng(3)
     few = across_observers(panels(rng, LEAST_OBSERVERS - 1, 0.0, plaques=80))
     assert isinstance(few, Unfitted)
-    assert few.why.startswith("4 observers do not show")
+    assert few.why.startswith("The variation between observers requires at least 5 observers")
     kind = [[replace(p, accepted=1) for p in panel] for panel in panels(rng, 5, 0.0)]
     harsh = trial(rng, 60, 12)
     carried = across_observers([*kind, harsh])
     assert isinstance(carried, Unfitted)
-    assert carried.why.startswith("All rests on observer 6: without that one, every plaque was accepted")
+    assert carried.why.startswith(
+        "The tolerance depends on observer 6 alone. Without this observer: Every plaque was accepted"
+    )
     assert isinstance(across_observers([[]] * 6), Unfitted)
 
 

@@ -45,9 +45,9 @@ def axis_parallel(*halves: float) -> Tolerance:
     [
         (
             (0.6, 0.3, 0.8),
-            "0.6 in lightness, 0.3 in red-green and 0.8 in yellow-blue, each alone (50 % of judgements at that border), most (0.8) towards yellower or bluer.",
+            "0.6 in lightness, 0.3 in red-green and 0.8 in yellow-blue, each alone (50 % of judgements at this border). The tolerance is largest (0.8) towards yellower or bluer.",
         ),
-        ((0.5, 0.5, 0.5), "and about as much in any other direction."),
+        ((0.5, 0.5, 0.5), "The border is about the same in every direction."),
     ],
     ids=["ellipsoid", "sphere"],
 )
@@ -61,7 +61,7 @@ def test_a_turned_tolerance_names_both_coordinates_of_its_longest_axis():
     turn = math.sqrt(0.5)
     frame = np.array([[turn, 0, turn], [0, 1, 0], [turn, 0, -turn]])
     form = frame @ np.diag([1.0, 4.0, 4.0]) @ frame.T
-    assert "most (1) towards lighter and yellower, or darker and bluer." in tolerance(form).says
+    assert "largest (1) towards lighter and yellower, or darker and bluer." in tolerance(form).says
 
 
 @cache
@@ -218,7 +218,7 @@ def test_an_axis_without_an_upper_end_gives_no_limits():
     vague = tuple(tuple(v * (1e7 if i == j == 2 else 1) for j, v in enumerate(row)) for i, row in enumerate(KNOWN))
     found = propose(tolerance(np.eye(3), vague), WHITE)
     assert isinstance(found, Unfitted)
-    assert found.why.startswith("The judgements set no upper end to the tolerance along")
+    assert found.why.startswith("The tolerance is unbounded along")
 
 
 def test_an_axis_beyond_every_plaque_gives_no_limits():
@@ -236,7 +236,7 @@ def test_limits_too_fine_to_write_are_refused():
     """A tolerance of a hundredth of a unit cannot be written with two decimals."""
     tiny = propose(axis_parallel(0.009, 0.009, 0.009), WHITE, "CIE76")
     for by in (tiny.by_delta_e, tiny.by_components):
-        with pytest.raises(ValueError, match="finer than any instrument tells"):
+        with pytest.raises(ValueError, match="finer than any instrument resolves"):
             by()
 
 

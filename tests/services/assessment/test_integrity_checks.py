@@ -259,8 +259,8 @@ def test_masses_that_do_not_add_up_are_found(lot):
         edit(loads.Load, 1, unloaded_at="2026-01-01T00:00:00.000000Z", remaining_mass_g=2000.0)
     lines = found()
     for says in (
-        "spool L1-S002: 900 g are left, but 1000 g less 0 g used and 0 g wound off are 1000 g.",
-        "spool L1-S002: it is said to be on P7, but it has no load there that has not ended.",
+        "spool L1-S002: 900 g are left, but 1000 g less 0 g used and 0 g respooled are 1000 g.",
+        "spool L1-S002: it is recorded on P7, but it has no open load there.",
         "load 1 ended with more filament than it began with, or before it began.",
     ):
         assert f"lot Q-71 ({lot}): {says}" in lines
@@ -282,7 +282,7 @@ def test_a_file_that_breaks_its_own_rules_is_found(lot):
         sql("PRAGMA ignore_check_constraints = 0")
     lines = found()
     assert any(line.startswith("shop: the file is damaged: ") and "spool" in line for line in lines)
-    assert f"lot Q-71 ({lot}): spool L1-S003: -5 g are left, less than nothing." in lines
+    assert f"lot Q-71 ({lot}): spool L1-S003: -5 g are left, which is below zero." in lines
 
 
 def test_a_wound_spool_counts_for_no_delivery(shop):

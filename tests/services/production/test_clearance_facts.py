@@ -84,7 +84,7 @@ def reasons(spool, *lots, ask=COSMETIC, at=MONDAY):
 @pytest.mark.parametrize(
     ("changed", "says"),
     [
-        ({"machine": "P1"}, "Spool S-1 is on machine P1; unload it there first."),
+        ({"machine": "P1"}, "Spool S-1 is on machine P1. Unload it there first."),
         ({"withdrawn_at": MONDAY}, "Spool S-1 was withdrawn when its delivery was corrected. Take it to quality."),
         ({"remaining_mass_g": 0.0}, "Spool S-1 is empty."),
         ({"nonconforming": [{"uses": ["cosmetic"], "message": "Dented."}]}, "Dented."),
@@ -115,7 +115,7 @@ def test_what_is_wrong_with_a_lot_is_a_reason(changed, says):
 def test_a_lot_that_was_never_judged_says_so():
     """Whatever its row holds."""
     lot = a_lot(judged_at=None)
-    assert ("Lot L-1 has never been judged.",) == reasons(a_spool(lot), lot)
+    assert ("Lot L-1 has not been assessed.",) == reasons(a_spool(lot), lot)
 
 
 @pytest.mark.parametrize(("needed", "clear"), [(800.0, True), (801.0, False)])
