@@ -40,7 +40,7 @@ def test_a_task_that_fails_stops_neither_itself_nor_others(shop, started, caplog
 
     started(Task("send", 0.001, fail), Task("tidy", 0.001, done.release))
     assert all(one.acquire(timeout=10) for one in (failed, failed, done, done))
-    assert "the background task send failed" in caplog.text
+    assert "background task send failed" in caplog.text
 
 
 def test_after_stopping_nothing_is_done(shop, started):
@@ -62,4 +62,4 @@ def test_a_database_that_is_away_is_one_line_for_each_task(shop, started, caplog
 
     started(Task("send", 0.001, send))
     assert all(tried.acquire(timeout=10) for _ in range(4))
-    assert 1 == caplog.text.count("the background task send waits for the database: it was moved away")
+    assert 1 == caplog.text.count("background task send is waiting for the database: it was moved away")

@@ -43,7 +43,7 @@ def test_a_clean_shop_ends_with_status_0(tmp_path: Path, url: dict[str, str]) ->
     """Nothing is found, and standard error says how much was looked at."""
     done = lots("check", folder=tmp_path, **url)
     assert (0, "") == (done.returncode, done.stdout)
-    assert "1 lot and 17 entries of the history checked: all is as it should be." in done.stderr
+    assert "1 lot and 17 entries of the history checked: no findings." in done.stderr
 
 
 def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[str, str]) -> None:
@@ -98,7 +98,7 @@ def test_rebuild_puts_right_what_follows_from_the_rest(tmp_path: Path, url: dict
     with by_hand(url) as other:
         other.execute("UPDATE lot SET standing = 'blocked', flow_factor = 2.0")
     done = lots("check", "--rebuild", folder=tmp_path, **url)
-    says = "lot Q-71 (1): standing, flow factor do not follow from its readings. Worked out again.\n"
+    says = "lot Q-71 (1): standing, flow factor do not follow from its readings. Recalculated.\n"
     assert (0, says) == (done.returncode, done.stdout)
     assert 0 == lots("check", folder=tmp_path, **url).returncode
     with by_hand(url) as other:

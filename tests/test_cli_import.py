@@ -86,7 +86,7 @@ def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None
     assert lines[0].startswith("row 2, column d1_mm: 0.0689 mm is not a plausible diameter")
     assert lines[1].startswith("row 2, column d2_mm: ")
     assert lines[2].startswith("row 3 (line 4), column d1_mm: ")
-    assert "lots: 3 faults in readings.csv; nothing was stored." == lines[3]
+    assert "lots: 3 errors in readings.csv. Nothing was stored." == lines[3]
     assert [] == stored(shop)
 
 
@@ -94,11 +94,11 @@ def test_a_dry_run_stores_nothing_and_a_repeat_changes_nothing(run: Run, shop: S
     """Both are answered with status 0 and say so."""
     tried = run("diameter", GOOD, "--dry-run")
     assert (0, []) == (tried.returncode, stored(shop))
-    assert "Dry run: 2 diameter readings would be stored from readings.csv. Nothing was." in tried.stdout
+    assert "Dry run: 2 diameter readings would be stored from readings.csv. Nothing was stored." in tried.stdout
     run("diameter", GOOD)
     again = run("diameter", GOOD, name="copy.csv")
     assert 0 == again.returncode
-    assert "readings.csv was imported before (2 diameter readings, import 1," in again.stdout
+    assert "readings.csv was already imported (2 diameter readings, import 1," in again.stdout
     assert 2 == len(stored(shop))
 
 

@@ -78,7 +78,7 @@ def test_a_file_is_imported_as_the_kind_of_its_folder_or_name(watch: Watch, shop
     assert (0, "") == (done.returncode, done.stdout)
     assert 2 == len(done.stderr.splitlines())
     assert (
-        "diameter/monday.csv: 2 diameter readings stored from monday.csv as import 2; now done/monday.csv."
+        "diameter/monday.csv: 2 diameter readings stored from monday.csv as import 2. Moved to done/monday.csv."
         in done.stderr
     )
     names = ["Diameter_tuesday.csv", "monday.csv"]
@@ -148,7 +148,7 @@ def test_the_same_content_twice_changes_nothing(watch: Watch, shop: Shop, folder
         assert 0 == watch().returncode
     assert 2 == len(stored(shop))
     assert {"a.csv", "a-2.csv", "b.csv"} == {path.name for path in (folder / "done").glob("*.csv")}
-    assert "was imported before" in (folder / "done/a-2.csv.summary.txt").read_text()
+    assert "was already imported" in (folder / "done/a-2.csv.summary.txt").read_text()
 
 
 def test_nothing_that_lies_there_is_written_over(watch: Watch, folder: Path) -> None:
@@ -206,7 +206,7 @@ def test_while_the_database_does_not_answer_files_stay(watch: Watch, shop: Shop,
     done = watch(database="postgresql://nobody@127.0.0.1:1/none?connect_timeout=1")
     assert 1 == done.returncode
     assert 1 == len(done.stderr.splitlines()), done.stderr
-    assert "2 files wait" in done.stderr
+    assert "2 files are waiting" in done.stderr
     assert ["diameter/a.csv", "diameter/b.csv"] == below(folder)
     assert 0 == watch().returncode
     assert 4 == len(stored(shop))
@@ -288,7 +288,7 @@ def test_two_processes_share_a_folder_and_stop_when_asked(
             process.send_signal(how)
     said = [process.communicate(timeout=30)[1] for process in both]
     assert [0, 0] == [process.returncode for process in both], said
-    assert 12 == sum(text.count("; now done/") for text in said)
+    assert 12 == sum(text.count(". Moved to done/") for text in said)
     assert 24 == len(below(folder))
     assert 12 == len(stored(shop))
     assert all(text.splitlines()[-1] == "lots: Stopped." for text in said)

@@ -315,7 +315,7 @@ def test_a_setting_that_is_nearly_one_stops_every_command(
 ) -> None:
     """Status 2, and nothing is made where the right name would have led elsewhere."""
     monkeypatch.setenv("LOTS_DATABSE", "sqlite:///elsewhere.sqlite3")
-    assert_plain(command, commands.said(COMMANDS[command], "sqlite:///shop.sqlite3"), 2, "write LOTS_DATABASE")
+    assert_plain(command, commands.said(COMMANDS[command], "sqlite:///shop.sqlite3"), 2, "Write LOTS_DATABASE")
     assert ["readings.csv"] == [one.name for one in tmp_path.iterdir()]
 
 

@@ -69,7 +69,7 @@ def test_a_backup_is_made_and_restored(run: Run, tmp_path: Path, shop: dict[str,
     assert rows == int(told[1])
     again = run("backup", "kept.sqlite3", **shop)
     assert (1, "") == (again.returncode, again.stdout)
-    assert "lots: kept.sqlite3 is there already and was left as it is. Name another file.\n" == again.stderr
+    assert "lots: kept.sqlite3 exists already. Name another file.\n" == again.stderr
     refused = run("restore", "kept.sqlite3", **shop)
     assert (1, "") == (refused.returncode, refused.stdout)
     assert "--replace" in refused.stderr
@@ -106,11 +106,11 @@ def test_moving_prints_both_sides_of_every_table(run: Run, tmp_path: Path, shop:
     *tables, outcome = done.stdout.splitlines()
     assert [len(dump(tmp_path / "new.sqlite3"))] == [len(tables)]
     assert all(re.fullmatch(r"\w+ +\d+ rows  [0-9a-f]{64}  equal", line) for line in tables)
-    assert re.fullmatch(r"\d+ tables, \d+ rows: both sides are equal\.", outcome)
+    assert re.fullmatch(r"\d+ tables, \d+ rows: both databases are equal\.", outcome)
     assert "LOTS_DATABASE" in done.stderr
     assert "Perpetua" in run("token", "list", LOTS_DATABASE=target).stdout
     again = run("move", "--from", shop["LOTS_DATABASE"], "--to", target)
-    assert [*tables, f"{outcome} Nothing was left to move."] == again.stdout.splitlines()
+    assert [*tables, f"{outcome} All rows were copied before."] == again.stdout.splitlines()
 
 
 def test_sides_that_differ_have_status_1(
@@ -128,11 +128,11 @@ def test_sides_that_differ_have_status_1(
     database.close()
     told = capsys.readouterr()
     assert 1 == ended.value.code
-    assert re.search(r"^token +1 rows [0-9a-f]{64} is not 1 rows [0-9a-f]{64}$", told.out, re.MULTILINE)
-    assert "lots: the two sides differ in token." in told.err
+    assert re.search(r"^token +1 rows [0-9a-f]{64} differs from 1 rows [0-9a-f]{64}$", told.out, re.MULTILINE)
+    assert "lots: The databases differ in token." in told.err
     new = run("token", "list", LOTS_DATABASE=f"sqlite:///{tmp_path}/new.sqlite3")
     assert 1 == new.returncode
-    assert "being filled by lots move" in new.stderr
+    assert "lots move is filling it" in new.stderr
 
 
 @pytest.mark.parametrize(
@@ -181,7 +181,7 @@ def test_a_new_database_has_nothing_to_migrate(run: Run, tmp_path: Path, shop: d
     """Status 0 and a word; an empty database gets its tables, as from every command. No copy is made."""
     done = run("migrate", **shop)
     assert (0, "") == (done.returncode, done.stderr)
-    assert f"The database has nothing to do: it is at schema version {schema.VERSION}.\n" == done.stdout
+    assert f"The database needs no migration. It is at schema version {schema.VERSION}.\n" == done.stdout
     new = run("migrate", LOTS_DATABASE=f"sqlite:///{tmp_path}/new.sqlite3")
     assert (0, "") == (new.returncode, new.stderr)
     assert "empty" in new.stdout
@@ -208,7 +208,7 @@ def test_every_command_refuses_another_version_but_backup_and_migrate(
         done = run(*arguments, **shop)
         assert (1, "") == (done.returncode, done.stdout), arguments
         assert 1 == len(done.stderr.splitlines())
-        assert f"schema version {found}; this program needs {schema.VERSION}" in done.stderr
+        assert f"schema version {found}. This program needs version {schema.VERSION}" in done.stderr
         assert words in done.stderr
     served = as_process("serve", "--port", "65530", folder=tmp_path, **shop)
     assert (1, True) == (served.returncode, words in served.stderr)
@@ -237,17 +237,17 @@ def test_a_file_is_copied_before_it_is_migrated(run: Run, tmp_path: Path, shop: 
     copy = tmp_path / f"shop.sqlite3.version-{schema.VERSION - 1}-20261125T140509Z"
     assert 0 == done.returncode, done.stderr
     assert (
-        f"Step {schema.VERSION:04}_hue is taken.\nThe database is now at schema version {schema.VERSION}.\n"
+        f"Step {schema.VERSION:04}_hue done.\nThe database is now at schema version {schema.VERSION}.\n"
         == done.stdout
     )
     rows = sum(len(found) for found in before.values())
-    assert f"lots: the database as it was, {rows} rows, is kept in {copy}.\n" == done.stderr
+    assert f"lots: The old database ({rows} rows) is kept in {copy}.\n" == done.stderr
     assert before == dump(copy)
     with closing(sqlite3.connect(tmp_path / "shop.sqlite3")) as file:
         assert "hue" in file.execute("SELECT sql FROM sqlite_master WHERE name = 'token'").fetchone()[0]
     again = run("migrate", **shop)
     assert (0, "") == (again.returncode, again.stderr)
-    assert "nothing to do" in again.stdout
+    assert "needs no migration" in again.stdout
 
 
 def test_progress_is_shown_where_somebody_watches(
@@ -261,7 +261,7 @@ def test_progress_is_shown_where_somebody_watches(
     told = capsys.readouterr()
     assert "Copying rows" in told.err
     assert "Comparing rows" in told.err
-    assert "rows: both sides are equal." in told.out
+    assert "rows: both databases are equal." in told.out
     assert "Copying" not in told.out
 
 

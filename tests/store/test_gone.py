@@ -147,7 +147,7 @@ def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file,
     before = sorted(file.parent.iterdir()) if file.parent.exists() else None
     line = refused(shop, code, capsys, "one")
     assert str(file) in line
-    assert "Put the first file back" in line or "until the same file is back" in line
+    assert "Put the original file back" in line or "until the same file is back" in line
     assert 503 == shop.call("production", "GET", f"/lots/{lot}").status_code
     assert before == (sorted(file.parent.iterdir()) if file.parent.exists() else None)
     back()
@@ -319,7 +319,7 @@ def test_a_postgresql_database_that_was_dropped_is_answered_503(postgres_url, an
                 answer = shop.client.get(path, headers={"Authorization": "Bearer " + "x" * 43})
                 assert (503, "application/problem+json") == (answer.status_code, answer.mimetype)
         if anew:
-            assert "dropped and made anew" in logged(capsys)[-1]["message"]
+            assert "dropped and recreated" in logged(capsys)[-1]["message"]
             with psycopg.connect(url) as opened:
                 assert [(0,)] == opened.execute("SELECT COUNT(*) FROM pg_tables WHERE schemaname = 'public'").fetchall()
         database.close()

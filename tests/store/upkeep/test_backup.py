@@ -172,9 +172,9 @@ def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        ("DELETE FROM load_refusal WHERE id = 2", "does not hold what it was copied from"),
-        ("UPDATE schema_version SET version = 9", "does not hold what it was copied from"),
-        ("UPDATE spool SET lot_id = 99", "refer to rows it does not have"),
+        ("DELETE FROM load_refusal WHERE id = 2", "differs from its original"),
+        ("UPDATE schema_version SET version = 9", "differs from its original"),
+        ("UPDATE spool SET lot_id = 99", "refer to missing rows"),
     ],
 )
 def test_a_copy_that_is_not_right_is_found_out(shop, kept, spoil, words):
@@ -382,5 +382,5 @@ def test_a_copy_that_came_out_otherwise_is_not_kept(shop, tmp_path, monkeypatch)
             engine.execute_sql("UPDATE shade SET name = 'slipped' WHERE id = 5")
 
     monkeypatch.setattr(copy_rows, "_insert", slip)
-    with pytest.raises(NotDone, match="shade came out other than it went in"):
+    with pytest.raises(NotDone, match="The copy of shade differs from the original"):
         keeping._out_of_postgresql(f"sqlite:///{shop}", tmp_path / "copy.sqlite3", lambda *_: None)

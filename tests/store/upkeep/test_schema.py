@@ -49,7 +49,7 @@ def test_another_version_is_refused_in_words(empty, version):
     """An older or newer database is left alone; the message says which it is and which is needed."""
     schema.ensure_schema()
     models.SchemaVersion.update(version=version).execute()
-    with pytest.raises(schema.WrongSchema, match=rf"version {version}.*needs {schema.VERSION}"):
+    with pytest.raises(schema.WrongSchema, match=rf"version {version}.*needs version {schema.VERSION}"):
         schema.ensure_schema()
 
 
