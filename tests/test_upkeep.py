@@ -237,8 +237,7 @@ def test_a_file_is_copied_before_it_is_migrated(run: Run, tmp_path: Path, shop: 
     copy = tmp_path / f"shop.sqlite3.version-{schema.VERSION - 1}-20261125T140509Z"
     assert 0 == done.returncode, done.stderr
     assert (
-        f"Step {schema.VERSION:04}_hue done.\nThe database is now at schema version {schema.VERSION}.\n"
-        == done.stdout
+        f"Step {schema.VERSION:04}_hue done.\nThe database is now at schema version {schema.VERSION}.\n" == done.stdout
     )
     rows = sum(len(found) for found in before.values())
     assert f"lots: The old database ({rows} rows) is kept in {copy}.\n" == done.stderr

@@ -162,4 +162,6 @@ def _fill(source: Database, target: Database, watch: Watch) -> None:
         copy_rows.set_numbering(target)
         unlike = [table.table for table in copy_rows.compare(source, target, watch) if not table.equal]
         if unlike:
-            raise NotDone(f"The copy of {', '.join(unlike)} differs from the original, so nothing was stored. Try again.")
+            raise NotDone(
+                f"The copy of {', '.join(unlike)} differs from the original, so nothing was stored. Try again."
+            )

@@ -134,9 +134,7 @@ def _require_file(path: Path) -> None:
         raise NotDone(f"There is no file {path}. Check its name.")
     log = Path(f"{os.path.realpath(path)}-wal")
     if log.exists():
-        raise NotDone(
-            f"{path} is empty, but its log {log.name} exists. Restore the last backup with lots restore."
-        )
+        raise NotDone(f"{path} is empty, but its log {log.name} exists. Restore the last backup with lots restore.")
 
 
 def _require_whole(path: Path, header: bytes, size: int) -> None:

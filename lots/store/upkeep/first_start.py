@@ -93,7 +93,9 @@ def _require_wanted(url: str, left: list[Path], wanted: Wanted, *, made: bool) -
             raise NotDone(f"The database {shown(url)} exists already. Start without --new to use it.")
         return
     if not wanted.make:
-        raise NoDatabase(f"The database {shown(url)} is empty. Check LOTS_DATABASE, or run lots serve to create its tables.")
+        raise NoDatabase(
+            f"The database {shown(url)} is empty. Check LOTS_DATABASE, or run lots serve to create its tables."
+        )
     if path is not None and left and not wanted.new:
         _wait_for_maker(path)
         if schema.found_version(database.db) is None:
