@@ -58,9 +58,7 @@ def open_database(url: str, statement_s: float | None = None) -> None:
         db.initialize(postgresql(url, statement_s))
         _shown = database_url.shown(url)
     else:
-        raise ValueError(
-            f"The database URL begins with {scheme}:. Write sqlite:///file or postgresql://user@host/name."
-        )
+        raise ValueError(f"The database URL begins with {scheme!r}. It must begin with sqlite:/// or postgresql://.")
 
 
 def postgresql(url: str, statement_s: float | None) -> Database:

@@ -105,7 +105,11 @@ def test_a_transaction_waits_for_its_turn_and_says_so_when_none_comes(tmp_path):
     database.open_database(f"sqlite:///{path}")
     database.connect()
     try:
-        with turn(path, 1), pytest.raises(Unavailable, match="others write"), database.transaction(patience_s=0.05):
+        with (
+            turn(path, 1),
+            pytest.raises(Unavailable, match="other writers hold"),
+            database.transaction(patience_s=0.05),
+        ):
             pytest.fail("two have the turn")
         with database.transaction(), database.transaction():
             pass

@@ -125,7 +125,7 @@ def test_a_file_that_is_there_is_left_as_it_is(shop, tmp_path):
     """No backup is ever written over anything; nor is a folder made."""
     there = tmp_path / "there"
     there.write_text("mine")
-    with pytest.raises(NotDone, match="there already"):
+    with pytest.raises(NotDone, match="exists already"):
         backup(f"sqlite:///{shop}", there)
     with pytest.raises(NotDone, match="There is no folder"):
         backup(f"sqlite:///{shop}", tmp_path / "missing" / "kept.sqlite3")

@@ -74,7 +74,7 @@ def test_a_database_that_vanished_is_not_made_anew(path, left):
             prepare(path, wanted)
     with pytest.raises(NoDatabase) as refused:
         prepare(path)
-    assert f"shop.sqlite3-{left} is still beside it" in str(refused.value)
+    assert f"shop.sqlite3-{left} shows that a database existed" in str(refused.value)
     assert "--new" in str(refused.value)
     assert [f"shop.sqlite3-{left}"] == names(path)
     with pytest.raises(NoDatabase):
@@ -98,7 +98,7 @@ def test_an_empty_file_in_place_of_a_database_is_refused(path, content):
     else:
         with closing(sqlite3.connect(path)) as opened:
             opened.execute("PRAGMA user_version = 1")
-    with pytest.raises(NoDatabase, match="is empty, but .* shows that a database existed"):
+    with pytest.raises(NoDatabase, match=r"is empty, but .* shows that a database existed"):
         prepare(path)
     assert prepare(path, NEW)
     assert schema.VERSION == version(path)
@@ -192,7 +192,7 @@ def test_a_log_is_not_taken_for_that_of_a_file_put_in_place_of_its_own(path, tmp
     assert -signal.SIGKILL == done.returncode
     other.replace(path)
     for refused in (lambda: prepare(path), lambda: backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")):
-        with pytest.raises(NotDone, match=r"not the file that the log shop\.sqlite3-wal"):
+        with pytest.raises(NotDone, match=r"The log shop\.sqlite3-wal belongs to another file"):
             refused()
     for log in ("shop.sqlite3-wal", "shop.sqlite3-shm"):
         path.with_name(log).rename(tmp_path / f"aside-{log}")
