@@ -188,7 +188,7 @@ def watch(folder: Path, by: str, once: bool, every: float, **said: str | None) -
 def migrate() -> None:
     """Upgrade the database to the schema of this version.
 
-    Stop the server first. Each step is one transaction. An SQLite file is copied beside itself before the first step.
+    Stop the server first. Each step is one transaction. An SQLite file is first copied to a new file in its folder.
     """
     from lots.commands import upkeep
 

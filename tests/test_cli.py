@@ -1,4 +1,4 @@
-"""The `lots` command, as a person runs it."""
+"""The `lots` command."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from tests.commands import as_process, lots
 
 @pytest.fixture
 def database(tmp_path: Path) -> dict[str, str]:
-    """The variable that names an empty database in this test's folder."""
+    """The variable that names an empty database in the test's folder."""
     return {"LOTS_DATABASE": f"sqlite:///{tmp_path}/lots.sqlite3"}
 
 
 def test_token_add_prints_the_token_alone_and_keeps_its_hash(tmp_path: Path, database: dict[str, str]) -> None:
-    """Standard output is the token; the database holds only its SHA-256."""
+    """Standard output is the token. The database holds only its SHA-256."""
     done = as_process("token", "add", "Perpetua", "--role", "receiving", folder=tmp_path, **database)
     token = done.stdout.strip()
     assert (0, 1) == (done.returncode, len(done.stdout.split()))
@@ -76,7 +76,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path, database: dict[
 
 @pytest.mark.thorough
 def test_the_demo_tells_its_story_from_pallet_to_refused_load(tmp_path: Path) -> None:
-    """The story goes to standard output, with a token per role, and leaves a database that the command can open."""
+    """The story is printed on standard output, with a token per role. The database can be opened by the command."""
     done = as_process("demo", "--no-serve", folder=tmp_path)
     assert 0 == done.returncode, done.stderr
     for part in ("Status: in quarantine", "This looks like inches", "is blocked", "Do not load", "Load."):

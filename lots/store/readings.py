@@ -56,7 +56,7 @@ _OF_SPOOL = (Spool.id, Spool.code, Spool.delivery, Spool.withdrawn_at)
 
 
 def whole(known_at: datetime | None = None) -> ModelSelect[Reading]:
-    """Returns a query of readings with spool, instrument, void, and the exclusion in force, of which there is at most one."""
+    """Returns a query of readings with spool, instrument, void, and the exclusion in force (at most one)."""
     in_force = ReadingExclusion.included_at.is_null()
     if known_at is not None:
         still = in_force | (ReadingExclusion.included_at > known_at)

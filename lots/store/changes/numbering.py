@@ -24,7 +24,7 @@ WHERE locktype = 'advisory' AND objsubid = 1 AND classid::bigint >> 16 = %s
 
 
 def announce() -> None:
-    """Announces, before the insert of a feed entry, the id above which this transaction will draw.
+    """Locks the id above which this transaction will draw. Call it before the insert of a feed entry.
 
     One statement on PostgreSQL, which takes a shared advisory lock on the newest drawn id, once per transaction. Nothing waits for this
     lock. SQLite has one writer at a time, so its ids are committed in order.

@@ -110,8 +110,8 @@ def is_open_elsewhere(path: str) -> bool:
     """Returns True when another process has an SQLite database open. This process must not have it open, or it loses its own locks.
 
     Notes:
-        A process that has a database in WAL mode open locks 510 bytes after the first GiB of the file (sqlite.org, "File
-        Locking And Concurrency", and `SHARED_FIRST` in os.h).
+        In WAL mode, a process locks 510 bytes after the first GiB of an open database (sqlite.org, "File Locking And Concurrency", and
+        `SHARED_FIRST` in os.h).
     """
     if fcntl is None:
         return False

@@ -55,7 +55,7 @@ class Load(Row):
     unload_recorded_at = Instant(null=True)
     unload_recorded_by = CharField(120, null=True)
     # `machine` and `job` hold the names as typed. These refer to the machine and the job.
-    on_machine = ForeignKeyField(Machine, null=True, index=False)  # the index below begins with it
+    on_machine = ForeignKeyField(Machine, null=True, index=False)  # covered by the index below
     on_machine_id: int | None
     of_job = ForeignKeyField(Job, null=True)
     of_job_id: int | None

@@ -20,7 +20,7 @@ class Reading(Row):
     spool_id: int
     lot = ForeignKeyField(Lot, backref="readings", index=False)
     lot_id: int
-    instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
+    instrument = ForeignKeyField(Instrument, null=True, index=False)  # covered by the index below
     instrument_id: int | None
     measured_at = Instant()
     recorded_at = Instant()

@@ -109,7 +109,7 @@ def size_at(path: Path) -> int | None:
     except OSError as error:
         raise _unreadable(path, error) from None
     if stat.S_ISDIR(found.st_mode):
-        raise NotDone(f"{path} is a folder. Name a file in it, as in {path}/lots.sqlite3.")
+        raise NotDone(f"{path} is a folder. Name a file, as in {path}/lots.sqlite3.")
     if not stat.S_ISREG(found.st_mode):
         raise NotDone(f"{path} is not a file. Name another one.")
     return found.st_size
