@@ -48,7 +48,7 @@ class Background:
             if self._process != os.getpid():
                 self._process = os.getpid()
                 self._stopped = threading.Event()
-                self._thread = threading.Thread(target=self._go_round, name="lots background", daemon=True)
+                self._thread = threading.Thread(target=self._loop, name="lots background", daemon=True)
                 self._thread.start()
 
     def stop(self, patience_s: float = 10.0) -> None:
@@ -57,7 +57,7 @@ class Background:
         if self._thread is not None and self._process == os.getpid():
             self._thread.join(patience_s)
 
-    def _go_round(self) -> None:
+    def _loop(self) -> None:
         due = {task.name: self._now() + task.every_s for task in self.tasks}
         while True:
             wait_s = max(0.0, min(due.values()) - self._now())

@@ -261,12 +261,12 @@ def tell(app: Flask, tokens: dict[str, str], loaded: dict[str, Any], say: Callab
     say(
         f"{loaded['shop']} is an invented shop with {counted(loaded['lots'], 'lot')} from {counted(loaded['suppliers'], 'supplier')}. All data are invented."
     )
-    lot = _tell_receiving(story, ask, say)
-    _tell_bench(story, ask, say)
-    _tell_loading(story, lot, ask, say)
+    lot = _show_receiving(story, ask, say)
+    _show_measuring(story, ask, say)
+    _show_loading(story, lot, ask, say)
 
 
-def _tell_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> dict[str, Any]:
+def _show_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> dict[str, Any]:
     came = story["delivery"]
     body = {
         "supplier_code": came["supplier"],
@@ -287,7 +287,7 @@ def _tell_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callabl
     return lot
 
 
-def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> None:
+def _show_measuring(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> None:
     grade = next(
         g
         for g in json.loads((seed_folder() / "shop.json").read_text("utf-8"))["grades"]
@@ -333,7 +333,7 @@ def _read_with(code: str | None, numbers: dict[str, int]) -> dict[str, int]:
     return {} if code is None else {"instrument_id": numbers[code]}
 
 
-def _tell_loading(
+def _show_loading(
     story: dict[str, Any], lot: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]
 ) -> None:
     spool = story["delivery"]["spool_codes"][0]

@@ -147,7 +147,7 @@ def load_settings(environment: Mapping[str, str] | None = None, **given: Any) ->
         BadSettings: an unknown setting, a misspelt variable, an unreadable file or an invalid value.
     """
     env = os.environ if environment is None else environment
-    _refuse_near(env)
+    _require_no_misspelt(env)
     values: dict[str, Any] = _from_file(env["LOTS_SETTINGS"]) if env.get("LOTS_SETTINGS") else {}
     known = {setting.variable: setting for setting in TABLE}
     values |= {setting.name: env[variable] for variable, setting in known.items() if variable in env}
@@ -163,36 +163,36 @@ def unknown_variables(environment: Mapping[str, str] | None = None) -> list[str]
 
 
 # Variables that are not in the table.
-_OTHERS = ("LOTS_SETTINGS", "LOTS_VENV")
+_OTHER_VARIABLES = ("LOTS_SETTINGS", "LOTS_VENV")
 
 
 def _is_known(name: str) -> bool:
-    return name in _OTHERS or name.startswith("LOTS_TEST_") or any(name == one.variable for one in TABLE)
+    return name in _OTHER_VARIABLES or name.startswith("LOTS_TEST_") or any(name == one.variable for one in TABLE)
 
 
-def _refuse_near(env: Mapping[str, str]) -> None:
+def _require_no_misspelt(env: Mapping[str, str]) -> None:
     """Raises BadSettings for a variable that is probably a misspelt setting."""
     known = [setting.variable for setting in TABLE] + ["LOTS_SETTINGS"]
     for name in sorted(env):
         # Windows gives names in capitals, whatever their case.
         if name.upper() in known and name not in known:
             raise BadSettings(f"{name} is not in capitals. Write {name.upper()}.")
-        if name.startswith("LOTS_") and not _is_known(name) and (meant := _near(name, known)):
+        if name.startswith("LOTS_") and not _is_known(name) and (meant := _probable_setting(name, known)):
             raise BadSettings(f"{name} is set, but no such setting exists. Write {meant}, or remove it.")
 
 
-def _near(name: str, known: Sequence[str]) -> str | None:
+def _probable_setting(name: str, known: Sequence[str]) -> str | None:
     """Returns the setting that was probably meant, else None: at most one slip away, two in a long name."""
-    slips = {one: _slips(name, one) for one in known}
+    slips = {one: _edit_distance(name, one) for one in known}
     meant = min(known, key=lambda one: slips[one])
     return meant if slips[meant] <= (2 if len(meant) > 10 else 1) else None
 
 
-def _slips(one: str, other: str) -> int:
+def _edit_distance(one: str, other: str) -> int:
     """Returns the optimal string alignment distance: insertions, deletions, substitutions and transpositions of letters.
 
     Example:
-        >>> _slips("LOTS_PROT", "LOTS_PORT")
+        >>> _edit_distance("LOTS_PROT", "LOTS_PORT")
         1
     """
     rows = [list(range(len(other) + 1))]
@@ -214,7 +214,7 @@ def _from_file(path: str) -> dict[str, Any]:
     known = [setting.name for setting in TABLE]
     unknown = sorted(set(values) - set(known))
     if unknown:
-        near = [meant for one in unknown if (meant := _near(one.lower(), known))]
+        near = [meant for one in unknown if (meant := _probable_setting(one.lower(), known))]
         advice = f" Did you mean {', '.join(near)}?" if near else ""
         raise BadSettings(
             f"{path} has unknown settings: {', '.join(unknown)}.{advice} The settings are {', '.join(known)}."

@@ -33,26 +33,26 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     """
     known = {} if noted is None else _heads_in(noted)
     with store.snapshot():
-        flaws = [*integrity_checks.found(_watched), *integrity_checks.against(known)]
+        flaws = [*integrity_checks.found(_with_progress), *integrity_checks.against(known)]
         size = f"{counted(len(store.lot_names()), 'lot')} and {counted(store.entry_count(), 'entry', 'entries')} of the history"
         whole = audit.heads()
     if rebuild:
-        right, flaws = integrity_checks.rebuild(flaws, access.COMMAND, _watched)
+        right, flaws = integrity_checks.rebuild(flaws, access.COMMAND, _with_progress)
         for flaw in right:
             click.echo(f"{flaw.line} Recalculated.")
         whole = audit.heads()
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
-        _tell(f"{size} checked: {counted(len(flaws), 'finding')}.")
+        _message(f"{size} checked: {counted(len(flaws), 'finding')}.")
         sys.exit(1)
-    _tell(f"{size} checked: no findings.")
+    _message(f"{size} checked: no findings.")
     if heads:
         for chain, (length, head) in whole.items():
             click.echo(f"{chain} {length} {head}")
 
 
-def _tell(text: str) -> None:
+def _message(text: str) -> None:
     click.echo(f"lots: {text}", err=True)
 
 
@@ -68,7 +68,7 @@ def _heads_in(noted: Path) -> dict[str, tuple[int, str]]:
     return found
 
 
-def _watched(label: str, items: Sequence[Any]) -> Iterable[Any]:
+def _with_progress(label: str, items: Sequence[Any]) -> Iterable[Any]:
     """Yields the items of a list, with a progress bar on a terminal."""
     if not sys.stderr.isatty():
         yield from items

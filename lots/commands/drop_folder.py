@@ -26,7 +26,7 @@ _PATIENCE_S = 30
 _LONGEST_NAME = 200
 _MOST_BYTES = 64 * 1024 * 1024
 # Size, time of change and inode. A file is complete when they stay the same. The inode identifies a file of the same name.
-_Look = tuple[int, int, int]
+_FileState = tuple[int, int, int]
 
 
 class Refused(Exception):
@@ -78,13 +78,13 @@ class DropFolder:
 
     def __init__(self, root: Path, kinds: Mapping[str, str]) -> None:
         self.root, self.kinds = root, kinds
-        self._seen: dict[Path, _Look] = {}
+        self._seen: dict[Path, _FileState] = {}
         for name in (DONE, FAILED):
             (root / name).mkdir(exist_ok=True)
 
     def complete(self) -> list[Found]:
         """Returns the files that have not changed since the last scan, in order of their names."""
-        now: dict[Path, _Look] = {}
+        now: dict[Path, _FileState] = {}
         found = []
         for one in self._files():
             try:
@@ -134,7 +134,7 @@ class DropFolder:
             )
             raise Refused(detail) from None
         try:
-            _hold(number, one.path)
+            _lock(number, one.path)
             yield lambda: _read(number)
         finally:
             os.close(number)
@@ -187,7 +187,7 @@ def _may_grow(here: os.stat_result) -> bool:
     return here.st_size == 0 and time.time() - here.st_mtime < _PATIENCE_S
 
 
-def _hold(number: int, path: Path) -> None:
+def _lock(number: int, path: Path) -> None:
     """Locks an open file. Raises Busy when its path has another file now, or when a process writes it."""
     if fcntl is not None:
         try:

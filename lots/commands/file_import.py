@@ -35,7 +35,7 @@ def run(file: Path, by: str, said: dict[str, str | None]) -> None:
         raise click.UsageError("\n".join(line_of(wrong) for wrong in refused.faults)) from None
     try:
         done = imports.import_file(
-            args["kind"], file.name, file.read_bytes(), options, by, dry_run=args["dry_run"], watch=_watched
+            args["kind"], file.name, file.read_bytes(), options, by, dry_run=args["dry_run"], watch=_with_progress
         )
     except Invalid as refused:
         for wrong in refused.faults:
@@ -50,7 +50,7 @@ def run(file: Path, by: str, said: dict[str, str | None]) -> None:
         click.echo(line, err=True)
 
 
-def _watched(rows: list[Row]) -> Iterator[Row]:
+def _with_progress(rows: list[Row]) -> Iterator[Row]:
     """Yields the rows, with a progress bar on a terminal."""
     if not sys.stderr.isatty():
         yield from rows

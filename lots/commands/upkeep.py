@@ -33,7 +33,7 @@ def migrate(url: str) -> None:
         lots.store.upkeep.database_handles.NotDone: a step or the copy failed, or the database of an existing shop is missing.
         lots.store.upkeep.schema.WrongSchema: a newer version, or other tables.
     """
-    _checked(url)
+    _require_valid_url(url)
     made = first_start.open_wanted(url)
     try:
         if made or schema.found_version(database.db) is None:
@@ -77,12 +77,12 @@ def backup(url: str, path: Path) -> None:
         lots.store.upkeep.database_handles.NotDone: the file exists, or the backup could not be made or verified.
         lots.store.upkeep.schema.WrongSchema: a database of another version that cannot be backed up.
     """
-    _checked(url)
+    _require_valid_url(url)
     with _progress() as watch:
         kept = backups.backup(url, path, watch)
         open_file(path)
         flaws = _flaws(watch)
-    _tell(f"Backup {path}", kept, flaws)
+    _print_result(f"Backup {path}", kept, flaws)
 
 
 def restore(url: str, path: Path, *, replace: bool) -> None:
@@ -93,7 +93,7 @@ def restore(url: str, path: Path, *, replace: bool) -> None:
         lots.store.upkeep.database_handles.NotDone: the database is not empty, or the backup cannot be read or verified.
         lots.store.upkeep.schema.WrongSchema: the backup has other tables or another version.
     """
-    _checked(url)
+    _require_valid_url(url)
     with _progress() as watch:
         kept = backups.restore(url, path, clock.now(), replace=replace, watch=watch)
         database.open_database(url)
@@ -101,7 +101,7 @@ def restore(url: str, path: Path, *, replace: bool) -> None:
         flaws = _flaws(watch)
     if kept.aside:
         click.echo(f"lots: The old database is kept in {kept.aside}.", err=True)
-    _tell(f"Restored {shown(url)} from {path}", kept, flaws)
+    _print_result(f"Restored {shown(url)} from {path}", kept, flaws)
 
 
 def _flaws(watch: Watch) -> list[integrity_checks.Flaw]:
@@ -121,7 +121,7 @@ def _flaws(watch: Watch) -> list[integrity_checks.Flaw]:
         database.close()
 
 
-def _tell(what: str, kept: Kept, flaws: list[integrity_checks.Flaw]) -> None:
+def _print_result(what: str, kept: Kept, flaws: list[integrity_checks.Flaw]) -> None:
     size = "" if kept.size is None else f"{kept.size:,} bytes, "
     click.echo(f"{what}: {size}{counted(kept.rows, 'row')}{'' if flaws else ', verified'}.")
     for flaw in flaws:
@@ -145,7 +145,7 @@ def move(source_url: str, target_url: str) -> None:
     """
     for url in (source_url, target_url):
         try:
-            _checked(url)
+            _require_valid_url(url)
         except BadAddress as error:
             # The URL is an argument of the command, so this is wrong usage.
             raise BadSettings(str(error)) from None
@@ -176,7 +176,7 @@ def _line(table: Compared) -> str:
     return f"{table.table:<18} {table.rows[0]} rows {table.digests[0]} differs from {table.rows[1]} rows {table.digests[1]}"
 
 
-def _checked(url: str) -> None:
+def _require_valid_url(url: str) -> None:
     """Raises BadAddress for an invalid database URL, before anything is opened."""
     try:
         Settings(database=url)

@@ -49,7 +49,7 @@ def run(folder: Path, by: str, said: Mapping[str, str | None], *, every_s: float
     watcher = _Watcher(drop, by, options)
     with _stoppable() as stop:
         if not once:
-            _say(f"Watching {printable(str(folder))}. Stop with Ctrl+C.")
+            _message(f"Watching {printable(str(folder))}. Stop with Ctrl+C.")
         drop.complete()
         while True:
             stop.look()
@@ -83,13 +83,13 @@ def _stoppable() -> Iterator[_Stop]:
     try:
         yield stop
     except KeyboardInterrupt:
-        _say("Stopped.")
+        _message("Stopped.")
     finally:
         for one, handler in before.items():
             signal.signal(one, handler)
 
 
-def _say(text: str) -> None:
+def _message(text: str) -> None:
     click.echo(f"lots: {text}", err=True)
 
 
@@ -111,7 +111,7 @@ class _Watcher:
 
     def __init__(self, drop: DropFolder, by: str, options: Mapping[str, Options]) -> None:
         self.drop, self.by, self.options = drop, by, options
-        self._told = ""
+        self._last_message = ""
 
     def look(self) -> bool:
         """Imports all complete files. Returns False when one failed or was left."""
@@ -124,16 +124,16 @@ class _Watcher:
         except Exception as error:
             if (meant := of_engine(error)) is None:
                 raise
-            self._tell_once(f"{str(meant).rstrip('.')}. {counted(len(files), 'file is', 'files are')} waiting.")
+            self._message_once(f"{str(meant).rstrip('.')}. {counted(len(files), 'file is', 'files are')} waiting.")
             return False
         if all(handled):
-            self._told = ""
+            self._last_message = ""
         return all(handled)
 
-    def _tell_once(self, text: str) -> None:
-        if text != self._told:
-            _say(text)
-        self._told = text
+    def _message_once(self, text: str) -> None:
+        if text != self._last_message:
+            _message(text)
+        self._last_message = text
 
     def _handle(self, one: Found) -> bool:
         """Imports and moves a file. Returns False when it failed or cannot be moved."""
@@ -144,36 +144,36 @@ class _Watcher:
             # Another process writes or imports the file. The next scan looks again.
             return True
         except Refused as refused:
-            return self._put_away(one, FAILED, [str(refused)], "not imported")
+            return self._move(one, FAILED, [str(refused)], "not imported")
 
     def _import(self, one: Found, content: bytes) -> bool:
         if not one.kind:
-            return self._put_away(one, FAILED, [_NO_KIND], "not imported")
+            return self._move(one, FAILED, [_NO_KIND], "not imported")
         try:
             done = imports.import_file(one.kind, one.path.name, content, self.options[one.kind], self.by)
         except Invalid as refused:
             errors = [line_of(wrong) for wrong in refused.faults]
-            return self._put_away(one, FAILED, errors, f"not imported, {counted(len(errors), 'error')}")
+            return self._move(one, FAILED, errors, f"not imported, {counted(len(errors), 'error')}")
         except Clash:
             # A concurrent request wrote the same row. The next scan tries again.
             return False
         except LotsError as refused:
-            return self._put_away(one, FAILED, [refused.detail], "not imported")
+            return self._move(one, FAILED, [refused.detail], "not imported")
         except Exception as error:
             if of_engine(error) is not None:
                 raise
             # A bug must not stop the import of other files.
-            self._tell_once(f"{one.shown}: internal error, so the file stays ({type(error).__name__}: {error}).")
+            self._message_once(f"{one.shown}: internal error, so the file stays ({type(error).__name__}: {error}).")
             return False
         results, notes = told(done)
-        return self._put_away(one, DONE, [*results, *notes], results[0].rstrip("."))
+        return self._move(one, DONE, [*results, *notes], results[0].rstrip("."))
 
-    def _put_away(self, one: Found, where: str, lines: list[str], what: str) -> bool:
+    def _move(self, one: Found, where: str, lines: list[str], what: str) -> bool:
         ending = ".summary.txt" if where == DONE else ".faults.txt"
         try:
             place = self.drop.put_away(one, where, ending, lines)
         except OSError as error:
-            self._tell_once(f"{one.shown}: {printable(what)}. It cannot be moved to {where}: {error.strerror}.")
+            self._message_once(f"{one.shown}: {printable(what)}. It cannot be moved to {where}: {error.strerror}.")
             return False
-        _say(f"{one.shown}: {printable(what)}. Moved to {where}/{printable(place.name)}.")
+        _message(f"{one.shown}: {printable(what)}. Moved to {where}/{printable(place.name)}.")
         return where == DONE

@@ -45,7 +45,7 @@ def _never() -> bool:
     return False
 
 
-class _Given(Task):  # type: ignore[misc]  # waitress ships no types
+class _ReadyResponse(Task):  # type: ignore[misc]  # waitress ships no types
     """A task that writes a ready response."""
 
     complete = True
@@ -63,7 +63,7 @@ class _Given(Task):  # type: ignore[misc]  # waitress ships no types
         self.write(b"" if getattr(self.request, "command", "") == "HEAD" else self._answer.body)
 
 
-class _Refusal(_Given):
+class _ProblemResponse(_ReadyResponse):
     """A task that answers an invalid request with a problem document and closes the connection."""
 
     def __init__(self, channel: Any, request: Any) -> None:
@@ -77,7 +77,7 @@ class _Refusal(_Given):
         super().execute()
 
 
-class _Served(WSGITask):  # type: ignore[misc]  # the same
+class _ApplicationTask(WSGITask):  # type: ignore[misc]  # the same
     """A request to the application, with the local address of its connection as SERVER_NAME."""
 
     def get_environment(self) -> dict[str, Any]:
@@ -96,8 +96,8 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
     """
 
     parser_class = Request
-    task_class = _Served
-    error_task_class = _Refusal
+    task_class = _ApplicationTask
+    error_task_class = _ProblemResponse
     # Fields of waitress.
     socket: Any  # None once closed
     connected: bool
@@ -114,8 +114,8 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         self.began = self._since = time.monotonic()
         self._answered = self.began  # time of the last response
         self._timed: Any = None  # the incomplete request that `began` belongs to
-        self._blanks = 0
-        self._gone = 0  # bytes sent since `began`
+        self._empty_lines = 0
+        self._bytes_sent = 0  # bytes sent since `began`
         self._parked = False  # a complete request waits until the client has read earlier responses
         self._patience_s = 0.0
         super().__init__(server, sock, addr, adj, map=map)
@@ -154,7 +154,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
                 self.began = self._answered if before == State.WORKING else self._since
         elif not same:
             self.began = self._since
-        self._gone = 0
+        self._bytes_sent = 0
         if state not in UNFINISHED:
             if before in UNFINISHED:
                 self._timed = None
@@ -173,23 +173,23 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         if state == State.IDLE:
             if now - self.began > (limits.head_s if self.fresh else limits.idle_s):
                 self.handle_close()
-        elif state != State.WORKING and now - self._since > self._allowed_s(state):
+        elif state != State.WORKING and now - self._since > self._deadline_s(state):
             self.places.counts["past their deadline"] += 1
-            self._hang_up(408) if state in UNFINISHED else self.handle_close()
+            self._close_with_problem(408) if state in UNFINISHED else self.handle_close()
 
-    def _allowed_s(self, state: State) -> float:
+    def _deadline_s(self, state: State) -> float:
         limits = self.places.limits
         if state == State.HEAD:
             return limits.head_s
         if state == State.BODY:
             return limits.body_s + float(self.request.body_bytes_received) / limits.rate
-        return limits.answer_s + self._gone / limits.rate
+        return limits.answer_s + self._bytes_sent / limits.rate
 
     def make_room(self) -> None:
         """Closes the connection in favour of a newer one. An incomplete request is answered 503 first."""
-        self._hang_up(503) if self.state in UNFINISHED else self.handle_close()
+        self._close_with_problem(503) if self.state in UNFINISHED else self.handle_close()
 
-    def _hang_up(self, status: int) -> None:
+    def _close_with_problem(self, status: int) -> None:
         """Sends a problem document if the socket accepts it at once, and closes the connection."""
         if not self.total_outbufs_len and self.socket is not None:
             answer = self.server.answers.problem(status, "")
@@ -229,16 +229,16 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
     def _arrived(self, request: Any) -> None:
         self.sent_continue = False
         if request.empty:
-            self._blanks += 1
-            self.will_close = self.will_close or self._blanks > 1
+            self._empty_lines += 1
+            self.will_close = self.will_close or self._empty_lines > 1
             return
-        self._blanks = 0
+        self._empty_lines = 0
         self._change(State.WORKING)
         self._answered = self._since
         if not self.requests and not request.error and not self.total_outbufs_len:
             answer = self.server.answers.alive(request.command, request.path, request.headers)
             if answer is not None:
-                task = _Given(self, request, answer)
+                task = _ReadyResponse(self, request, answer)
                 with contextlib.suppress(OSError, ClientDisconnected):
                     task.service()
                 self.close_when_flushed = self.close_when_flushed or task.close_on_finish
@@ -287,7 +287,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
     def send(self, data: bytes, do_close: bool = True) -> int:
         """Sends bytes and counts those that the socket accepts."""
         sent: int = super().send(data, do_close)
-        self._gone += sent
+        self._bytes_sent += sent
         return sent
 
     def park(self) -> bool:

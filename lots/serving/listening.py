@@ -28,17 +28,17 @@ class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
     def __init__(self, application: Any, map: Any, *, places: Places, answers: Answers, **more: Any) -> None:  # noqa: A002
         self.places, self.answers = places, answers
         self._full = False
-        self._next_look = 0.0
-        self._buried: list[socket.socket] = []
+        self._next_check = 0.0
+        self._sockets_to_close: list[socket.socket] = []
         super().__init__(application, map, **more)
 
     def readable(self) -> bool:
         """Checks the deadlines once per tick, and returns whether a connection can be accepted."""
         self._close_buried()
         now = time.monotonic()
-        if now >= self._next_look:
-            self._next_look = now + self.places.limits.tick_s
-            self._look(now)
+        if now >= self._next_check:
+            self._next_check = now + self.places.limits.tick_s
+            self._check_deadlines(now)
         return bool(self.accepting) and not self._full
 
     def bury(self, line: socket.socket) -> None:
@@ -49,12 +49,12 @@ class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
         """
         with contextlib.suppress(OSError):
             line.shutdown(socket.SHUT_RDWR)
-        self._buried.append(line)
+        self._sockets_to_close.append(line)
         if not self.accepting:  # closed, so no further pass follows
             self._close_buried()
 
     def _close_buried(self) -> None:
-        buried, self._buried = self._buried, []
+        buried, self._sockets_to_close = self._sockets_to_close, []
         for line in buried:
             line.close()
 
@@ -63,7 +63,7 @@ class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
         super().close()
         self._close_buried()
 
-    def _look(self, now: float) -> None:
+    def _check_deadlines(self, now: float) -> None:
         self._full = False
         for channel in list(self.active_channels.values()):
             if channel.socket is not None:

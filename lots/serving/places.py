@@ -20,7 +20,7 @@ class State(IntEnum):
 
 
 UNFINISHED = (State.HEAD, State.BODY)
-_TURN = {State.IDLE: 0, State.HEAD: 1, State.BODY: 1, State.ANSWERING: 2, State.WORKING: 3}
+_CLOSING_ORDER = {State.IDLE: 0, State.HEAD: 1, State.BODY: 1, State.ANSWERING: 2, State.WORKING: 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +106,9 @@ class Places:
         if network not in self._proxies:
             alike = [one for one in self._unfinished if one.network == network]
             if len(alike) > self.limits.unfinished_per_address:
-                self._give_way(alike[0])
+                self._close(alike[0])
         if len(self._unfinished) > self.limits.unfinished:
-            self._give_way(self._chosen(self._unfinished))
+            self._close(self._first_to_close(self._unfinished))
 
     def finished(self, connection: Connection) -> None:
         """Stops counting a request that is complete."""
@@ -120,17 +120,18 @@ class Places:
             return True
         able = [one for one in list(self._all) if one.note() != State.WORKING]
         if able and len(self._all) >= self.limits.connections:
-            self._give_way(self._chosen(able))
+            self._close(self._first_to_close(able))
         return bool(able)
 
-    def _chosen(self, connections: Iterable[Connection]) -> Connection:
+    def _first_to_close(self, connections: Iterable[Connection]) -> Connection:
         """Returns the connection to close, of the address that has the most. Those of proxies are last."""
         listed = list(connections)
         held = Counter(one.network for one in listed)
         return min(
-            listed, key=lambda one: (one.network in self._proxies, -held[one.network], _TURN[one.state], one.began)
+            listed,
+            key=lambda one: (one.network in self._proxies, -held[one.network], _CLOSING_ORDER[one.state], one.began),
         )
 
-    def _give_way(self, connection: Connection) -> None:
+    def _close(self, connection: Connection) -> None:
         self.counts["for newer connections"] += 1
         connection.make_room()

@@ -354,9 +354,9 @@ def is_excluded(row: Reading) -> bool:
 
 
 # The number of the grade's newest lots whose repeats are pooled for a lot with too few.
-_LENDING_LOTS = 20
+_POOLED_LOTS = 20
 # The columns that the spread of readings depends on.
-_LENT = (
+_SPREAD_COLUMNS = (
     *(Reading.id, Reading.kind, Reading.lot, Reading.spool, Reading.instrument, Reading.measured_at),
     *(Reading.values, Reading.to_confirm, Reading.build_key),
     *(Spool.id, Spool.code),
@@ -377,7 +377,7 @@ def of_grade(grade_id: int, but: int, kinds: Sequence[str]) -> list[Reading]:
 @lru_cache(maxsize=16)  # there are few kinds
 def _lent(kinds: int) -> Prepared[Reading]:
     newest = Lot.select(Lot.id).where((Lot.grade == given("grade")) & (Lot.id != given("but")))
-    newest = newest.order_by(Lot.received_at.desc()).limit(_LENDING_LOTS)
+    newest = newest.order_by(Lot.received_at.desc()).limit(_POOLED_LOTS)
     counting = Reading.kind.in_([given(f"kind_{place}") for place in range(kinds)]) & Reading.lot.in_(newest)
     counting &= ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null() & of_what_came()
-    return Prepared(lambda: whole().select(*_LENT).where(counting).order_by(Reading.id))
+    return Prepared(lambda: whole().select(*_SPREAD_COLUMNS).where(counting).order_by(Reading.id))

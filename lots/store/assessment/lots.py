@@ -123,10 +123,7 @@ def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Lot | No
 
 
 def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Lot]:
-    """Returns lots of a supplier and grade whose number may be confused with this one. Lots with only closed deliveries are left out.
-
-    One query on an index.
-    """
+    """Returns lots of a supplier and grade with open deliveries whose number may be confused with this one. One query on an index."""
     key = (Lot.likeness == likeness(supplier_lot)) & still_open()
     rows = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & key).order_by(Lot.id)
     return [row for row in rows if alike(row.supplier_lot, supplier_lot)][:20]
@@ -200,14 +197,7 @@ def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Lot]:
 
 
 def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplier_id: int | None = None) -> list[Lot]:
-    """Returns the figures of the newest lots of a grade, newest first. One query on an index.
-
-    Args:
-        grade_id: the grade.
-        most: number of lots.
-        before: only lots received before this one, if given.
-        supplier_id: only lots of this supplier, if given.
-    """
+    """Returns the figures of the newest lots of a grade, of a supplier and received before a lot when given. One query on an index."""
     query = Lot.select(Lot.id, Lot.figures).where(Lot.grade == grade_id)
     if before is not None:
         earlier_day = Lot.received_at < before.received_at

@@ -24,7 +24,7 @@ def keep(lot: Lot, found: Mapping[str, Mapping[str, object]], failures: Mapping[
         failures: spool code -> its own failures.
     """
     named = sorted({*failures, *(code for some in found.values() for code in some)})
-    rows = _concerned(len(named)).all(lot=lot.id, **dict(zip(_slots(len(named)), named, strict=True)))
+    rows = _affected_spools(len(named)).all(lot=lot.id, **dict(zip(_slots(len(named)), named, strict=True)))
     passed_on = inherited(row.id for row in rows if row.spliced)
     changed = []
     for row in rows:
@@ -33,11 +33,11 @@ def keep(lot: Lot, found: Mapping[str, Mapping[str, object]], failures: Mapping[
         if any(getattr(row, name) != value for name, value in values.items()):
             update(Spool, row.id, values)
             changed += [row.id] if why != row.nonconforming else []
-    _hand_on(changed)
+    _pass_on(changed)
 
 
 # Columns that follow from readings.
-_KEPT = (Spool.flow_factor, Spool.nonconforming, Spool.dry_at, Spool.color, Spool.flow_uncertainty)
+_RESULT_COLUMNS = (Spool.flow_factor, Spool.nonconforming, Spool.dry_at, Spool.color, Spool.flow_uncertainty)
 
 
 def _slots(n: int) -> list[str]:
@@ -45,13 +45,13 @@ def _slots(n: int) -> list[str]:
 
 
 @lru_cache(maxsize=256)  # sample sizes are few
-def _concerned(n: int) -> Prepared[Spool]:
+def _affected_spools(n: int) -> Prepared[Spool]:
     """Returns the query of a lot's spools with one of `n` codes, with stored results, or respooled, by id."""
-    known = reduce(or_, (column.is_null(False) for column in _KEPT))
+    known = reduce(or_, (column.is_null(False) for column in _RESULT_COLUMNS))
     which = known | Spool.spliced
     if n:
         which |= Spool.code.in_([given(name) for name in _slots(n)])
-    columns = (Spool.id, Spool.code, Spool.spliced, *_KEPT)
+    columns = (Spool.id, Spool.code, Spool.spliced, *_RESULT_COLUMNS)
     return Prepared(lambda: Spool.select(*columns).where((Spool.lot == given("lot")) & which).order_by(Spool.id))
 
 
@@ -72,7 +72,7 @@ def inherited(wound: Iterable[int]) -> dict[int, Failures]:
     return found
 
 
-def _hand_on(changed: list[int]) -> None:
+def _pass_on(changed: list[int]) -> None:
     """Updates the failures of all descendants of these spools, in any lot."""
     while changed:
         wound = SpoolParent.select(SpoolParent.spool).where(SpoolParent.parent.in_(changed))

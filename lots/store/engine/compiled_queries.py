@@ -29,20 +29,20 @@ from lots.store.engine.database import db
 
 _M = TypeVar("_M", bound=Model)
 _Reader = Callable[[object], object]
-_Seen = dict[object, SimpleNamespace | None]
+_SharedObjects = dict[object, SimpleNamespace | None]
 # Builds the objects of the rows of one result.
-_Made = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
+_RowBuilder = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
 # Columns of these types need no conversion with either driver.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
 
 
-class _Slot(str):
+class _Placeholder(str):
     """A named placeholder."""
 
 
 def given(name: str) -> Value:
     """Returns a named placeholder for a value of a prepared query."""
-    return Value(_Slot(name), converter=False)
+    return Value(_Placeholder(name), converter=False)
 
 
 class _Compiled(Generic[_M]):
@@ -60,7 +60,7 @@ class _Compiled(Generic[_M]):
             text, given_values = query.sql()
             self._compiled[kind] = (query, text, tuple(given_values))
         query, sql, places = self._compiled[kind]
-        bound = [values[one] if isinstance(one, _Slot) else one for one in places]
+        bound = [values[one] if isinstance(one, _Placeholder) else one for one in places]
         return query, db.execute_sql(sql, bound)
 
 
@@ -78,14 +78,14 @@ class Prepared(_Compiled[_M]):
 
     def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
         super().__init__(build)
-        self._makers: dict[type, _Made] = {}
+        self._makers: dict[type, _RowBuilder] = {}
 
     def all(self, **values: object) -> list[_M]:
         """Returns all rows, typed as the model whose attributes they have. One query."""
         query, found = self._run(values)
         made = self._makers.get(type(db.obj))
         if made is None:
-            made = self._makers[type(db.obj)] = _maker(query)
+            made = self._makers[type(db.obj)] = _row_builder(query)
         return cast("list[_M]", made(found))
 
     def first(self, **values: object) -> _M | None:
@@ -153,7 +153,7 @@ class _Part:
     names: tuple[str, ...]
     converters: tuple[tuple[str, _Reader], ...]
 
-    def of(self, row: tuple[object, ...], seen: _Seen | None) -> SimpleNamespace | None:
+    def of(self, row: tuple[object, ...], seen: _SharedObjects | None) -> SimpleNamespace | None:
         """Returns the object of a row, or None if an outer join found no row, so that the first column, the id, is NULL.
 
         Args:
@@ -175,7 +175,7 @@ class _Part:
         return one
 
 
-def _maker(query: ModelSelect[_M]) -> _Made:
+def _row_builder(query: ModelSelect[_M]) -> _RowBuilder:
     """Returns the function that builds objects from result rows."""
     parts, joins = _parts(query), query._joins  # type: ignore[attr-defined]  # left out of its types
     there = {part.model for part in parts}
@@ -190,7 +190,7 @@ def _maker(query: ModelSelect[_M]) -> _Made:
         return objects[query.model]
 
     def made(rows: Iterable[tuple[object, ...]]) -> list[SimpleNamespace | None]:
-        seen: dict[type[Model], _Seen] = {model: {} for model in ends}
+        seen: dict[type[Model], _SharedObjects] = {model: {} for model in ends}
         each = [(part, seen.get(part.model)) for part in parts]
         return [linked({part.model: part.of(row, known) for part, known in each}) for row in rows]
 

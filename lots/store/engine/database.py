@@ -29,7 +29,7 @@ PATIENCE_S = 10.0
 # The error of a locked, slow or missing database outside a transaction, which would turn it into Unavailable.
 EngineTrouble = OperationalError
 # The open database, without its password.
-_shown = "The database"
+_display_url = "The database"
 
 
 def open_database(url: str, statement_s: float | None = None) -> None:
@@ -48,15 +48,15 @@ def open_database(url: str, statement_s: float | None = None) -> None:
         SQLite runs in WAL mode with synchronous=FULL, so an acknowledged write survives a power failure. A transaction takes the write
         lock at its start (BEGIN IMMEDIATE), so data read inside it cannot change before the commit.
     """
-    global _shown
+    global _display_url
     close()
     scheme = url.partition(":")[0]
     if scheme == "sqlite":
-        _shown = database_url.sqlite_path(url)
-        db.initialize(File(_shown, PATIENCE_S))
+        _display_url = database_url.sqlite_path(url)
+        db.initialize(File(_display_url, PATIENCE_S))
     elif scheme in ("postgresql", "postgres"):
         db.initialize(postgresql(url, statement_s))
-        _shown = database_url.shown(url)
+        _display_url = database_url.shown(url)
     else:
         raise ValueError(f"The database URL begins with {scheme!r}. It must begin with sqlite:/// or postgresql://.")
 
@@ -104,7 +104,7 @@ def connect() -> None:
     except MaxConnectionsExceeded as error:
         raise Unavailable("all connections to the database are in use") from error
     except DatabaseError as error:
-        raise troubles.on_opening(error, _shown) from error
+        raise troubles.on_opening(error, _display_url) from error
     try:
         require_in_place()
     except Unavailable:
@@ -158,7 +158,7 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
     """
     committing = False
     try:
-        with _writing(patience_s):
+        with _write_transaction(patience_s):
             yield
             committing = True
     except NoTurn:
@@ -175,7 +175,7 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
         raise meant from error
 
 
-def _writing(patience_s: float) -> AbstractContextManager[object]:
+def _write_transaction(patience_s: float) -> AbstractContextManager[object]:
     # PostgreSQL allows concurrent writers. A nested transaction already has the write lock.
     alone = isinstance(db.obj, File) and not db.in_transaction()
     return db.obj.writing(patience_s) if alone else db.atomic()

@@ -69,11 +69,11 @@ def postgresql_options(url: str) -> dict[str, str]:
         raise ValueError(
             "The PostgreSQL URL has no database. Name the database at its end, as in postgresql://user@host/lots."
         )
-    _refuse_unknown(wanted)
+    _require_known_options(wanted)
     return wanted
 
 
-def _refuse_unknown(wanted: Mapping[str, str]) -> None:
+def _require_known_options(wanted: Mapping[str, str]) -> None:
     try:
         importlib.import_module("psycopg")
         conninfo = importlib.import_module("psycopg.conninfo")

@@ -12,7 +12,7 @@ from lots.store.engine.troubles import Gone
 # Suffixes of the write-ahead log and of its index in shared memory.
 LOGS = ("-wal", "-shm")
 # Magic numbers of a write-ahead log in both byte orders (sqlite.org, "Database File Format", section 4.1).
-_LOG_BEGINS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
+_LOG_MAGIC = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
 
 # Device and inode of a file.
 FileId = tuple[int, int]
@@ -96,7 +96,7 @@ class OpenFiles:
             if name.endswith("-wal"):
                 with Path(name).open("rb") as log:
                     begins = log.read(4)
-                if begins and begins not in _LOG_BEGINS:
+                if begins and begins not in _LOG_MAGIC:
                     raise Gone(_LOG.format(name, "emptied", self.path))
 
     def log_is_ours(self) -> bool:

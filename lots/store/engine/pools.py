@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     import psycopg
 
 # Busy timeout of a checkpoint, ms. It is tried again at the next request.
-_MOMENT_MS = 200
+_CHECKPOINT_BUSY_MS = 200
 
 
-class _OneFile(SqliteDatabase):
+class _FixedFile(SqliteDatabase):
     """An SQLite database that connects only to the file that it opened first."""
 
     files: OpenFiles
@@ -65,7 +65,7 @@ class _OneFile(SqliteDatabase):
         return connection
 
 
-class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library is untyped
+class File(PooledSqliteDatabase, _FixedFile):  # type: ignore[misc]  # the library is untyped
     """A pool of connections to an SQLite file, with its write lock.
 
     Opening a connection takes longer than most requests, so connections are pooled. One thread at a time uses each.
@@ -89,7 +89,7 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
             timeout=10,
         )
         self._timeout = patience_s
-        self._settled = False
+        self._checkpointed = False
 
     @contextmanager
     def writing(self, patience_s: float) -> Iterator[None]:
@@ -132,9 +132,9 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
         try:
             self.files.require()
         except Gone:
-            self._settle()
+            self._checkpoint()
             raise
-        self._settled = False
+        self._checkpointed = False
 
     def require_kept(self) -> None:
         """Checks after a commit that the files at the paths are those that are open.
@@ -148,28 +148,28 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
         except (Gone, OSError) as error:
             raise Uncertain(str(error)) from error
 
-    def _settle(self) -> None:
+    def _checkpoint(self) -> None:
         """Writes the write-ahead log into the open file (checkpoint) and truncates the log.
 
         A file that was only moved is then complete, and a new file at the path does not get its changes. Nothing is done if another
         process may have started a new log, or during a transaction.
         """
-        if self._settled or self.is_closed() or not self.files.log_is_ours():
+        if self._checkpointed or self.is_closed() or not self.files.log_is_ours():
             return
         connection = self.opened
         if connection.in_transaction:
             return
         with suppress(sqlite3.Error):
             (patience_ms,) = connection.execute("PRAGMA busy_timeout").fetchone()
-            connection.execute(f"PRAGMA busy_timeout = {_MOMENT_MS}")
+            connection.execute(f"PRAGMA busy_timeout = {_CHECKPOINT_BUSY_MS}")
             try:
                 busy, _, _ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-                self._settled = not busy
+                self._checkpointed = not busy
             finally:
                 connection.execute(f"PRAGMA busy_timeout = {patience_ms}")
 
 
-class _OneServer(PostgresqlDatabase):
+class _FixedServer(PostgresqlDatabase):
     """A PostgreSQL database that does not connect to a new database of the same name."""
 
     _number: int | None = None
@@ -192,5 +192,5 @@ class _OneServer(PostgresqlDatabase):
         return connection
 
 
-class Server(PooledPostgresqlDatabase, _OneServer):  # type: ignore[misc]  # the library is untyped
+class Server(PooledPostgresqlDatabase, _FixedServer):  # type: ignore[misc]  # the library is untyped
     """A pool of connections to a PostgreSQL database."""

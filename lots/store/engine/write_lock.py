@@ -65,7 +65,7 @@ def first_turn(path: str, patience_s: float) -> Iterator[None]:
     Raises:
         NoTurn: the lock was not free in that time.
     """
-    mark = _locked_mark(path)
+    mark = _new_locked_file(path)
     if mark is None:
         with turn(path, patience_s):
             yield
@@ -128,7 +128,7 @@ def is_open_elsewhere(path: str) -> bool:
     return False
 
 
-def _locked_mark(path: str) -> int | None:
+def _new_locked_file(path: str) -> int | None:
     """Creates the lock file in the locked state. Returns its descriptor, or None if it exists or cannot be created."""
     if fcntl is None:
         return None

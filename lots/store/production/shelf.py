@@ -24,11 +24,11 @@ from lots.store.tables.models import (
 from lots.store.tables.studies import InstrumentStudy
 
 # An expression instead of the column, because SQLite would scan all lots in the order of an index to find the few in stock.
-_CAME = NodeList((Lot.received_at, SQL("|| ''")))
+_RECEIVED_ORDER = NodeList((Lot.received_at, SQL("|| ''")))
 # Lots released for some use, or with a concession.
-_FIT = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
+_LOADABLE = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
 # Spools in stock with filament of one lot, on no machine.
-_HERE = LEFT & Spool.machine.is_null() & ONE_LOT
+_ON_SHELF_ALONE = LEFT & Spool.machine.is_null() & ONE_LOT
 
 
 # The largest number of spools of a grade considered for a pick.
@@ -63,7 +63,7 @@ def lots_with_uses() -> ModelSelect[Lot]:
 
 
 def _fit_of_grade() -> Expression:
-    return (Lot.grade == given("grade")) & _FIT & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
+    return (Lot.grade == given("grade")) & _LOADABLE & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
 
 
 def _on_shelf() -> ModelSelect[Spool]:
@@ -79,7 +79,11 @@ def _on_shelf() -> ModelSelect[Spool]:
     dry = (Spool.dried_at, Spool.dry_at, Spool.dried_by_rule_at)
     query = Spool.select(*columns, *dry, Spool.spliced, Spool.withdrawn_at, Spool.color, Delivery.id, Delivery.came_at)
     query = query.join(Lot).switch(Spool).join(Delivery)
-    return query.where(_fit_of_grade() & _HERE).order_by(_CAME, Lot.id, Spool.code).limit(given("most"))
+    return (
+        query.where(_fit_of_grade() & _ON_SHELF_ALONE)
+        .order_by(_RECEIVED_ORDER, Lot.id, Spool.code)
+        .limit(given("most"))
+    )
 
 
 _LOTS_ON_SHELF, _ON_SHELF = Prepared(lambda: _lots_to_check().where(_fit_of_grade())), Prepared(_on_shelf)
@@ -134,7 +138,7 @@ def _in_places(name: str, count: int, numbers: Sequence[int]) -> dict[str, int |
 
 
 def _here_with_enough() -> Expression:
-    enough: Expression = _HERE & (Spool.remaining_mass_g >= given("least_g"))
+    enough: Expression = _ON_SHELF_ALONE & (Spool.remaining_mass_g >= given("least_g"))
     return enough
 
 
@@ -149,8 +153,8 @@ def _instead() -> ModelSelect[Lot]:
     enough = fn.EXISTS(Spool.select(Spool.id).where((Spool.lot == Lot.id) & _here_with_enough()))
     query = Lot.select(Lot.id, Lot.received_at, Lot.lab, Lot.limits_revision)
     before = Case(None, [(Lot.id.in_(_places("first", _FIRST_AT_ONCE)), 0)], 1)
-    query = query.where((Lot.grade == given("grade")) & _FIT & stock & enough)
-    return query.order_by(before, _CAME, Lot.id).limit(MOST_INSTEAD)
+    query = query.where((Lot.grade == given("grade")) & _LOADABLE & stock & enough)
+    return query.order_by(before, _RECEIVED_ORDER, Lot.id).limit(MOST_INSTEAD)
 
 
 # The largest number of lots with alternative spools: those of the job and of the refused spool, then the oldest.

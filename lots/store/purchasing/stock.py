@@ -38,7 +38,7 @@ _HERE = Lot.standing.not_in(("returned", "scrapped"))
 
 
 def lots_with_stock(grade_id: int | None) -> list[Lot]:
-    """Returns lots in stock, on the shelf or on a machine, with the columns for a spool check. Read-only rows. One query on the index of stock."""
+    """Returns lots in stock, also on machines, with the columns for a spool check. Read-only rows. One query on the index of stock."""
     return _STOCKED.all() if grade_id is None else _STOCKED_OF_GRADE.all(grade=grade_id)
 
 

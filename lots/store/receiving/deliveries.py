@@ -193,7 +193,7 @@ def find(number: int) -> Delivery | None:
 
 
 def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Delivery]:
-    """Returns a page of deliveries with the list columns of their lots, in the order of their records or in reverse. Each filter has an index."""
+    """Returns a page of deliveries with the list columns of their lots, in the order of their records or in reverse."""
     query = Delivery.select(Delivery, *LOT_SHOWN).join(Lot)
     if "lot_id" in filters:
         query = query.where(Delivery.lot == filters["lot_id"])

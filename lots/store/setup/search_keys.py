@@ -30,7 +30,7 @@ def numbers(kind: Searched, text: str, most: int) -> list[int]:
         return []
     begins = SearchKey.key.between(keys[0], f"{keys[0]}g")
     found = SearchKey.select(SearchKey.refers_to).where((SearchKey.kind == kind) & begins)
-    rows = found.order_by(SearchKey.kind, SearchKey.key, SearchKey.refers_to).limit(most * _OFTEN)
+    rows = found.order_by(SearchKey.kind, SearchKey.key, SearchKey.refers_to).limit(most * _REPEATS)
     return list(dict.fromkeys(rows.scalars()))[:most]
 
 
@@ -44,4 +44,4 @@ def every(kind: Searched) -> dict[int, list[str]]:
 
 
 # A name may contain a text this often without hiding other names.
-_OFTEN = 10
+_REPEATS = 10

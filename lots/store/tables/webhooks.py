@@ -26,7 +26,7 @@ class Webhook(Row):
 
 
 class WebhookMessage(Row):
-    """A change that was not delivered at the first attempt. It is sent again at `next_at`. Without `next_at` and `delivered_at` it has failed."""
+    """A change that was not delivered at the first attempt. Next attempt: `next_at`. Without `next_at` and `delivered_at` it has failed."""
 
     webhook = ForeignKeyField(Webhook)
     webhook_id: int

@@ -63,11 +63,11 @@ def backup(url: str, path: Path, watch: Watch = unwatched) -> Kept:
         NotDone: the file exists, or the copy failed or is not equal to the original.
         schema.WrongSchema: the database is empty, has other tables, or is PostgreSQL of another schema version.
     """
-    _refuse_existing(path)
+    _require_new_path(path)
     file = file_of(url)
     with part_of(path) as part, in_words(f"The backup {path} cannot be made"):
         rows = copy_file(file, part, file, watch) if file else _out_of_postgresql(url, part, watch)
-        _refuse_existing(path)
+        _require_new_path(path)
         part.rename(path)
     return Kept(rows, path.stat().st_size)
 
@@ -93,11 +93,11 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
         require_current(source, path)
         if file is None:
             return Kept(_into_postgresql(source, url, watch), None)
-        if not replace and _holds_something(file):
+        if not replace and _has_rows(file):
             raise NotDone(f"The database {file} is not empty. Use --replace to rename and keep it.")
         with part_of(file) as part:
             rows = copy_file(path, part, file if file.exists() else None, watch)
-            aside = make_way(file, now) if file.exists() and _holds_something(file) else None
+            aside = make_way(file, now) if file.exists() and _has_rows(file) else None
             if file.exists():
                 close_log(file)
             aside = logs_aside(file, now) or aside
@@ -106,14 +106,14 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
     return Kept(rows, file.stat().st_size, aside)
 
 
-def _refuse_existing(path: Path) -> None:
+def _require_new_path(path: Path) -> None:
     if not path.absolute().parent.is_dir():
         raise NotDone(f"There is no folder {path.absolute().parent}. Create it, or name a file in another folder.")
     if path.exists():
         raise NotDone(f"{path} exists already. Name another file.")
 
 
-def _holds_something(file: Path) -> bool:
+def _has_rows(file: Path) -> bool:
     """Returns False for a missing or empty file and for a database without rows. An unreadable file counts as not empty."""
     if not file.exists() or not file.stat().st_size:
         return False

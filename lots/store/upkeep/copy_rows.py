@@ -154,10 +154,10 @@ def _plain(field: Column) -> Callable[[object], object] | None:
     """Returns the conversion that makes a column's values equal on both engines, or None. SQLite stores booleans as 0 and 1."""
     if isinstance(field, BooleanField):
         return bool
-    return _one_zero if isinstance(field, FloatField) else None
+    return _without_negative_zero if isinstance(field, FloatField) else None
 
 
-def _one_zero(value: object) -> object:
+def _without_negative_zero(value: object) -> object:
     """Returns 0.0 for -0.0, which SQLite does not store. Another program may have stored a value that is not a number."""
     return value + 0.0 if isinstance(value, float) else value
 

@@ -58,10 +58,10 @@ def in_words(doing: str) -> Iterator[None]:
     try:
         yield
     except (PeeweeException, sqlite3.Error, Unavailable) as error:
-        raise NotDone(f"{doing}: {_in_one_line(error)}") from error
+        raise NotDone(f"{doing}: {_one_line(error)}") from error
 
 
-def _in_one_line(error: BaseException) -> str:
+def _one_line(error: BaseException) -> str:
     if is_locked(error):
         return "it is locked by another program. Close that program, then try again."
     lines = str(error).splitlines() or [type(error).__name__]
@@ -122,7 +122,7 @@ def _unreadable(path: Path, error: OSError) -> NotDone:
 
 
 # Longer than the time between SQLite's creation of a log and of its index, s.
-_MOMENT_S = 0.1
+_INDEX_DELAY_S = 0.1
 # Bytes of an SQLite file's header, which holds its length (sqlite.org, "Database File Format", section 1.3).
 _HEADER = 100
 
@@ -172,7 +172,7 @@ def _require_log(path: Path, log: Path, index: Path) -> None:
 
 def _lacks_index(path: Path, log: Path, index: Path) -> bool:
     """Returns True when a program uses a log without an index file. A program that opens the database creates both within a moment."""
-    for pause_s in (_MOMENT_S, 0.0):
+    for pause_s in (_INDEX_DELAY_S, 0.0):
         if not log.exists() or index.exists() or not is_open_elsewhere(str(path)):
             return False
         time.sleep(pause_s)

@@ -73,7 +73,7 @@ def open_wanted(url: str, statement_s: float | None = None, wanted: Wanted = Wan
     left, made = [], False
     if path is not None:
         left = _traces(path)
-        made = _ready_file(path, left, wanted)
+        made = _create_if_permitted(path, left, wanted)
     database.open_database(url, statement_s)
     database.connect()
     try:
@@ -97,17 +97,17 @@ def _require_wanted(url: str, left: list[Path], wanted: Wanted, *, made: bool) -
             f"The database {shown(url)} is empty. Check LOTS_DATABASE, or run lots serve to create its tables."
         )
     if path is not None and left and not wanted.new:
-        _wait_for_maker(path)
+        _wait_for_creator(path)
         if schema.found_version(database.db) is None:
-            raise NoDatabase(_words(path, left, "is empty"))
+            raise NoDatabase(_missing_message(path, left, "is empty"))
 
 
-def _ready_file(path: Path, left: list[Path], wanted: Wanted) -> bool:
+def _create_if_permitted(path: Path, left: list[Path], wanted: Wanted) -> bool:
     """Creates a missing database file if permitted. Returns True when it was created."""
     if left and not wanted.new and not holds_content(path):
-        _wait_for_maker(path)
+        _wait_for_creator(path)
         if not holds_content(path):
-            raise NoDatabase(_words(path, left, "is empty" if path.exists() else "is missing"))
+            raise NoDatabase(_missing_message(path, left, "is empty" if path.exists() else "is missing"))
     if holds_content(path):
         require_ours(path)
         return False
@@ -116,10 +116,10 @@ def _ready_file(path: Path, left: list[Path], wanted: Wanted) -> bool:
         raise NoDatabase(
             f"{missing}. Check LOTS_DATABASE and the current folder, or run lots serve to create a new database."
         )
-    return _made(path)
+    return _create(path)
 
 
-def _made(path: Path) -> bool:
+def _create(path: Path) -> bool:
     """Creates a database with its tables under a temporary name, then renames it. Returns False when its file exists by then."""
     mark = mark_of(path)
     had = mark.exists()
@@ -134,7 +134,7 @@ def _made(path: Path) -> bool:
                 return False
             with part_of(real) as part:
                 _fill(part)
-                _put(part, real)
+                _rename_if_free(part, real)
     except BaseException:
         # Without a new database, the lock file must not suggest one.
         if not had and not path.exists():
@@ -152,7 +152,7 @@ def _fill(part: Path) -> None:
         database.close()
 
 
-def _put(part: Path, path: Path) -> None:
+def _rename_if_free(part: Path, path: Path) -> None:
     """Renames a file unless the new name exists by now."""
     try:
         os.link(part, path)
@@ -163,7 +163,7 @@ def _put(part: Path, path: Path) -> None:
             part.rename(path)
 
 
-def _wait_for_maker(path: Path) -> None:
+def _wait_for_creator(path: Path) -> None:
     """Waits for another process that is creating the database and holds its lock."""
     if mark_of(path).exists():
         with turn(str(path), _PATIENCE_S):
@@ -176,7 +176,7 @@ def _traces(path: Path) -> list[Path]:
     return [trace for trace in (mark_of(path), *logs_of(real)) if trace.exists()]
 
 
-def _words(path: Path, left: list[Path], what: str) -> str:
+def _missing_message(path: Path, left: list[Path], what: str) -> str:
     return (
         f"The database file {path} {what}, but {left[0].name} shows that a database existed. Put the file back, or restore a "
         "backup with lots restore. Only lots serve --new creates an empty database here."

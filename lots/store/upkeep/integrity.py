@@ -144,11 +144,11 @@ class Misnamed:
 
 
 def misnamed() -> Iterator[Misnamed]:
-    """Yields lots, spools, jobs, machines and loads whose lookup columns do not follow from their text. One query per table, two more for loads."""
-    yield from _misfolded(Lot, Lot.supplier_lot, Lot.id, (Lot.supplier, Lot.grade))
-    yield from _misfolded(Spool, Spool.code, Spool.lot)
-    yield from _misfolded(Job, Job.number)
-    yield from _misfolded(Machine, Machine.name)
+    """Yields lots, spools, jobs, machines and loads whose lookup columns do not follow from their text. Seven queries."""
+    yield from _with_wrong_identity(Lot, Lot.supplier_lot, Lot.id, (Lot.supplier, Lot.grade))
+    yield from _with_wrong_identity(Spool, Spool.code, Spool.lot)
+    yield from _with_wrong_identity(Job, Job.number)
+    yield from _with_wrong_identity(Machine, Machine.name)
     jobs = {row.identity: row.id for row in Job.select(Job.id, Job.identity)}
     machines = {row.identity: row.id for row in Machine.select(Machine.id, Machine.identity)}
     columns = (Load.id, Load.lot, Load.job, Load.machine, Load.of_job, Load.on_machine)
@@ -207,7 +207,7 @@ def find_again(found: Unfindable) -> None:
     search_keys.keep(found.kind, found.number, found.text)
 
 
-def _misfolded(
+def _with_wrong_identity(
     model: type[Lot | Spool | Job | Machine],
     text: Field[str],
     lot: Column | None = None,

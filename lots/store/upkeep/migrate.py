@@ -36,13 +36,13 @@ def migrate(before: Callable[[int], None], steps: Path = STEPS, newest: int = VE
     """
     by_version = {step.idx: step for step in Migration.load_directory(steps)}
     taken: list[str] = []
-    with _one_at_a_time():
+    with _migration_lock():
         begun = found = _version(newest)
         while found < newest:
             step = by_version.get(found + 1)
             if step is None:
                 raise NotDone(f"No step leads from schema version {found} to {found + 1}. Install this program again.")
-            if _take(step, newest, before if found == begun else _nothing):
+            if _run_step(step, newest, before if found == begun else _no_copy):
                 taken.append(step.name)
             found = _version(newest)
     return taken
@@ -57,11 +57,11 @@ def _version(newest: int) -> int:
     return found
 
 
-def _nothing(_found: int) -> None:
+def _no_copy(_found: int) -> None:
     """Does nothing. The copy was made before the first step."""
 
 
-def _take(step: Migration, newest: int, before: Callable[[int], None]) -> bool:
+def _run_step(step: Migration, newest: int, before: Callable[[int], None]) -> bool:
     """Runs a step in one transaction. Returns False when a concurrent migration has already run it."""
     up = step.load().up
     migrator = SchemaMigrator.from_database(db.obj)
@@ -78,7 +78,7 @@ def _take(step: Migration, newest: int, before: Callable[[int], None]) -> bool:
 
 
 @contextmanager
-def _one_at_a_time() -> Iterator[None]:
+def _migration_lock() -> Iterator[None]:
     """Allows one migration at a time: by an advisory lock of PostgreSQL, or by SQLite's write lock with a long busy timeout."""
     if not locks_rows():
         db.execute_sql(f"PRAGMA busy_timeout = {_PATIENCE_MS}")

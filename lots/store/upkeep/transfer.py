@@ -49,11 +49,11 @@ def move(
     """
     with reader(source_url) as source, in_words(f"The move to {shown(target_url)} was interrupted"):
         require_current(source, source_url)
-        target = _opened(target_url)
+        target = _open_target(target_url)
         try:
             with one_moment(source):
-                _refuse_foreign(source, target, target_url)
-                _say_version(schema.FILLING)
+                _require_same_rows(source, target, target_url)
+                _store_version(schema.FILLING)
                 carried = copy_rows.carry(source, target, watch, parameters)
             copy_rows.set_numbering(target)
             # A new snapshot shows changes of the source since the copy.
@@ -61,15 +61,15 @@ def move(
                 found = copy_rows.compare(source, target, watch)
             compared = [replace(table, carried=carried[table.table]) for table in found]
             if all(table.equal for table in compared):
-                _say_version(schema.VERSION)
+                _store_version(schema.VERSION)
         finally:
             database.disconnect()
     return compared
 
 
-def _opened(url: str) -> Database:
+def _open_target(url: str) -> Database:
     if (path := file_of(url)) is not None:
-        _require_room(path)
+        _require_free_path(path)
     database.open_database(url)
     database.connect()
     if path is not None:
@@ -80,7 +80,7 @@ def _opened(url: str) -> Database:
     return opened
 
 
-def _require_room(path: Path) -> None:
+def _require_free_path(path: Path) -> None:
     """Raises NotDone for a file of another program, and for the log of a missing database, which SQLite would apply to the new one."""
     if holds_content(path):
         require_ours(path)
@@ -90,7 +90,7 @@ def _require_room(path: Path) -> None:
             raise NotDone(f"{left} is left of a missing database. Move it away, then run lots move again.")
 
 
-def _refuse_foreign(source: Database, target: Database, url: str) -> None:
+def _require_same_rows(source: Database, target: Database, url: str) -> None:
     astray = copy_rows.foreign(source, target)
     if astray:
         raise NotDone(
@@ -99,6 +99,6 @@ def _refuse_foreign(source: Database, target: Database, url: str) -> None:
         )
 
 
-def _say_version(version: int) -> None:
+def _store_version(version: int) -> None:
     with database.transaction():
         SchemaVersion.update(version=version).execute()

@@ -1,4 +1,4 @@
-"""Adds identities of codes, jobs and machines, forbidden uses of grades, sample draws, delivery corrections, void agreements and re-inspections."""
+"""Adds identities of codes, jobs and machines, forbidden uses, sample draws, delivery corrections, void agreements and re-inspections."""
 
 from __future__ import annotations
 
