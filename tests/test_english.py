@@ -9,7 +9,7 @@ from pathlib import Path
 
 LOTS = Path(__file__).parent.parent / "lots"
 CONTRACTION = re.compile(r"\b\w+n't\b|\b(?:it|that|what|there|who|let)'s\b|\b\w+'(?:re|ll|ve)\b", re.IGNORECASE)
-# A number or a value, then a percent sign without a space, in a sentence.
+# A number or a value, followed by a percent sign without a space.
 TIGHT = re.compile(r"(?:\d|\}\})%(?!\d|[a-z(])")
 CODES = re.compile(r"\b(?:N[1-8]|WE4)\b")
 
@@ -30,7 +30,7 @@ def texts() -> Iterator[tuple[str, str]]:
             if said and " " in node.value and "\\" not in node.value:
                 yield str(path.relative_to(LOTS)), node.value
     for path in (LOTS / "pages" / "templates").rglob("*.html"):
-        # Of two ways to go on each is a sentence of its own.
+        # The branches of a condition are separate sentences.
         apart = re.sub(r"\{%-? *(?:else|elif)\b.*?%\}", ". ", path.read_text("utf-8"))
         text = re.sub(r"\{#.*?#\}|\{%.*?%\}", "", apart, flags=re.DOTALL)
         yield from ((str(path.relative_to(LOTS)), part) for part in re.findall(r">([^<>]+)<", text))

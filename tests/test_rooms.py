@@ -11,37 +11,37 @@ PACKAGE = ROOT / "lots"
 FILES = sorted(PACKAGE.rglob("*.py"))
 DOMAIN = [path for path in FILES if PACKAGE / "domain" in path.parents]
 
-# Arrows between the rooms. Files at the top of the package put the rooms together and may import any of them.
+# Permitted imports between packages. Files at the top may import all packages.
 TOP = "top of the package"
 MAY_IMPORT = {
     "api": {"services", "domain"},
-    # Of the API a page takes the schemas of requests, who is admitted to what, and the pictures and papers that it draws.
+    # From the API, pages import schemas of requests, permissions, pictures and papers.
     "pages": {"api", "services", "domain"},
     "services": {"store", "domain"},
     "store": {"domain"},
     "domain": set(),
-    # What the command does, beside the top of the package.
+    # The commands.
     "commands": {TOP, "api", "services", "store", "domain"},
-    # The HTTP server below the application: it gets what it needs as arguments.
+    # The HTTP server is independent of the application.
     "serving": set(),
 }
 
-# Library -> where it may be imported.
+# Library -> places that may import it.
 ONLY_IN = {
     "colormath": {"lots/domain/colorimetry/color_difference.py"},
     "colour": {"lots/domain/colorimetry/spectral_weights.py"},
     "peewee": {"lots/store"},
     "playhouse": {"lots/store"},
-    # The package itself names the type that create_app returns.
+    # The package names the return type of create_app.
     "flask": {"lots/api", "lots/pages", "lots/app.py", "lots/cli.py", "lots/demo.py", "lots/__init__.py"},
     "marshmallow": {"lots/api", "lots/pages/site/calls.py", "lots/app.py", "lots/cli.py", "lots/demo.py"},
     "flask_smorest": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
     "webargs": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
 }
-# What a pure function has no use for: chance, clocks, files, processes, networks.
+# Impure modules: random numbers, clocks, files, processes and networks.
 IMPURE = {"random", "time", "secrets", "uuid", "os", "pathlib", "io", "shutil", "tempfile", "sqlite3", "subprocess"}
 IMPURE |= {"socket", "urllib", "http", "logging", "threading", "asyncio", "importlib"}
-# Reads a table that is part of the package, the same on every installation: a constant too long to be written as code.
+# Reads a table of constants that is a part of the package.
 OWN_TABLE = {"lots/domain/colorimetry/spectral_weights.py": {"importlib"}}
 IMPURE_CALLS = {"now", "utcnow", "today", "fromtimestamp", "open", "input", "print", "eval", "exec", "__import__"}
 THIRD_PARTY_IN_DOMAIN = {"numpy", "scipy", "colormath", "colour"}

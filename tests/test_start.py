@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-# Numbers, statistics, graphs, colour formulas, spectra, PDFs, the other engine: together they take longer to load than all the rest.
+# Libraries for numbers, statistics, graphs, colour, spectra, PDFs and PostgreSQL take longer to load than everything else.
 LATER = ("numpy", "scipy", "networkx", "matplotlib", "colormath", "colour", "fpdf", "statsmodels", "psycopg")
 FIRST_ANSWER = """
 import sys

@@ -40,7 +40,7 @@ def running(app: Any = application, settings: Settings | None = None, **limits: 
     try:
         yield server
     finally:
-        with suppress(OSError):  # a thread's own call may have woken the loop for this one
+        with suppress(OSError):  # a worker thread may have woken the loop for this event
             server.trigger.pull_trigger(lambda: _end(server))
         thread.join(timeout=PATIENCE_S)
         server.task_dispatcher.shutdown()
@@ -68,7 +68,7 @@ def connect(port: int, address: str = "127.0.0.1") -> socket.socket:
 def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
     """Everything that the server sends in answer to these bytes until it closes the connection."""
     with connect(port, address) as line:
-        with suppress(OSError):  # it may have hung up before the last of them
+        with suppress(OSError):  # the server may have closed before the last byte
             line.sendall(sent)
         return rest(line)
 

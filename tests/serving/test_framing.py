@@ -55,9 +55,9 @@ TAKEN = {
     "the coding in capitals": (CHUNKED.replace(b"chunked", b"CHUNKED") + b"\r\n" + BODY, b"/first 5 127.0.0.1"),
     "extensions": (CHUNKED + b'\r\n5;a;b=c;d="e f"\r\nhello\r\n0;x\r\n\r\n', b"/first 5 127.0.0.1"),
     "trailers": (CHUNKED + b"\r\n5\r\nhello\r\n0\r\nX-Sum: 1\r\n\r\n", b"/first 5 127.0.0.1"),
-    # RFC 9112, 5.2, lets a server take a fold as blanks.
+    # RFC 9112, 5.2, allows a server to replace a folded line by blanks.
     "a folded line": (POST + b"X-A: a\r\n b\r\nContent-Length: 5\r\n\r\nhello", b"/first 5 127.0.0.1"),
-    # A name with an underscore would be taken for one with a hyphen further on; it is passed over.
+    # A name with an underscore would equal one with a hyphen in WSGI, so it is ignored.
     "a name with an underscore": (
         POST + b"Transfer_Encoding: chunked\r\nContent-Length: 5\r\n\r\nhello",
         b"/first 5 127.0.0.1",

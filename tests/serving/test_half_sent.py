@@ -91,7 +91,7 @@ def test_a_slow_upload_arrives() -> None:
             line.sendall(b"x" * 36_000)
             with pytest.raises(TimeoutError):
                 line.recv(1)
-        # The last piece comes after five times the first deadline.
+        # The last piece is sent after five times the first deadline.
         line.settimeout(PATIENCE_S)
         line.sendall(b"x" * 40_000)
         assert rest(line).endswith(b"/ 400000 127.0.0.1")
@@ -106,7 +106,7 @@ def test_the_oldest_of_an_address_gives_way() -> None:
         for _ in range(5):
             lines.append(kept.enter_context(connect(port)))
             lines[-1].sendall(HEAD)
-            # Answered, so the server has read what came before.
+            # After this response the server has read all earlier bytes.
             assert [200] == statuses(exchange(port, HELLO, "127.0.0.3"))
         problem(rest(lines[0]), 503, "busy")
         problem(rest(lines[1]), 503, "busy")

@@ -100,7 +100,7 @@ def test_answers_keep_their_order_behind_a_request_that_is_stuck(stuck: int) -> 
         line.settimeout(0.3)
         with pytest.raises(TimeoutError):
             line.recv(1)
-        # Before another request, it comes first.
+        # Before another request, its response is first.
     with connect(stuck) as line:
         line.sendall(KEPT + KEPT + STUCK)
         assert one(line).endswith(ALIVE_NOW)

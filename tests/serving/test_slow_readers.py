@@ -6,7 +6,7 @@ import time
 
 from tests.serving.served import BIG, HELLO, PATIENCE_S, connect, exchange, rest, running, served, statuses
 
-MANY = 24  # mebibytes: more than the sockets of both sides hold
+MANY = 24  # mebibytes, more than the socket buffers of both sides
 KEPT = HELLO.replace(b"close", b"keep-alive")
 
 

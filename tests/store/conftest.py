@@ -18,7 +18,7 @@ def empty_url(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> It
         yield f"sqlite:///{tmp_path / 'empty.sqlite3'}"
         database.close()
         return
-    # Asked for first: it skips, with the reason, where there is no server to ask.
+    # Requested first, because it skips the test without a server.
     server = request.getfixturevalue("postgres_url")
     import psycopg
 

@@ -17,7 +17,7 @@ from lots.store.engine.column_types import Instant, Json
 from lots.store.upkeep import schema
 from lots.store.upkeep.copy_rows import tables
 
-# The rules of the tables leave these words only.
+# The only words that the constraints allow.
 WORDS = {
     ("lot", "standing"): "released",
     ("instrument_check", "result"): "pass",
@@ -25,7 +25,7 @@ WORDS = {
     ("grade", "filler_kind"): "mineral",
     ("letter", "claim"): "credit",
 }
-# Doubles whose last bits are lost in fifteen digits, the smallest and the largest below the narrowest rule (a diameter below 10 mm).
+# Floats that need more than fifteen digits, the smallest one, and the largest one that all constraints allow (a diameter below 10 mm).
 DOUBLES = (0.1 + 0.2, 1 / 3, 5e-324, 2.2250738585072014e-308, 9.999999999999998)
 
 

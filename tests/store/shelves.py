@@ -88,7 +88,7 @@ TORN = "CREATE INDEX IF NOT EXISTS tag_torn ON tag (torn_at) WHERE worn"
 TORN_ON_FILE = "CREATE TRIGGER shelf_stays BEFORE DELETE ON shelf BEGIN SELECT RAISE(ABORT, 'a shelf stays'); END"
 Tag.add_index(SQL(TORN))
 
-# A step as it would be written, with frozen copies of its own.
+# A migration step with frozen copies of its tables.
 STEP = f'''
 """Shelves have a depth and a note; tags are hung on them."""
 

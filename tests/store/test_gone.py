@@ -161,7 +161,7 @@ def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file,
 def test_a_file_that_is_lost_is_never_written_to(shop, delivered, file, capsys, harm):
     """No write is acknowledged, and the log names the file and the remedy."""
     code, _ = delivered
-    # A file as it is in use: what is in it was brought in from the log.
+    # A file in use, with some content from a checkpoint.
     database.connect()
     db.execute_sql("PRAGMA wal_checkpoint(TRUNCATE)")
     database.disconnect()
@@ -260,7 +260,7 @@ def test_a_file_that_vanishes_at_the_commit_is_told(tmp_path, monkeypatch, at, k
 
     with pytest.raises(kind):
         write()
-    # The next look brings the log into the file that was moved.
+    # The next check writes the log into the moved file.
     with pytest.raises(Gone):
         database.connect()
     database.close()
@@ -341,5 +341,5 @@ def test_postgresql_tables_that_were_dropped_are_answered_503(postgres_url, caps
         for path in ("/readyz", "/v1/lots"):
             answer = shop.client.get(path, headers={"Authorization": "Bearer " + "x" * 43})
             assert (503, "application/problem+json") == (answer.status_code, answer.mimetype)
-        assert "does not hold the tables of this program" in logged(capsys)[-1]["message"]
+        assert "The tables of this program are missing" in logged(capsys)[-1]["message"]
         database.close()

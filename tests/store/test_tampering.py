@@ -93,7 +93,7 @@ def undone(model, number):
     put(model, before)
 
 
-# Words that a rule of the table allows, in place of one another.
+# Words that a constraint allows, to replace one another.
 OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability": "linearity", "credit": "sorting"}
 
 
@@ -305,7 +305,7 @@ def test_entries_that_changed_places_are_found(lot):
         edit(models.Event, third.id, number=2)
         edit(models.Event, second.id, number=3)
         assert begins(proved(), f"{lot}, entry 2: ", f"{lot}, entry 3: ")
-        take_out(models.Event, second.id)  # so that each can be put back where it was
+        take_out(models.Event, second.id)  # so that each can be restored
 
 
 def test_length_and_head_that_are_edited_are_found(lot):

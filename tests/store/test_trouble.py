@@ -95,7 +95,7 @@ def _postgresql_read_only():
         db.execute_sql("SET default_transaction_read_only = off")
         name = db.execute_sql("SELECT current_database()").fetchone()[0]
         db.execute_sql(f'ALTER DATABASE "{name}" SET default_transaction_read_only = {value}')
-        # Only new connections take the setting over.
+        # Only new connections use the setting.
         database.disconnect()
         db.obj.close_all()
 

@@ -147,7 +147,7 @@ def _require_whole(path: Path, header: bytes, size: int) -> None:
     known = header[24:28] == header[92:96] and not _has_content(log)
     if size < _HEADER or (known and size < needed):
         raise NotDone(
-            f"{path} is cut short: it has {size:,} of {needed:,} bytes. Restore the last backup with lots restore --replace."
+            f"{path} is cut short: it has {size:,} of {needed:,} bytes. Restore an intact backup with lots restore --replace."
         )
 
 

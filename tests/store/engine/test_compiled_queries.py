@@ -31,7 +31,7 @@ def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
             ):
                 for name in attributes([*Spool._meta.sorted_fields, *lots.TO_CHECK], model):
                     stored = getattr(row, name)
-                    # Of the figures a clearance reads which instruments they rest on.
+                    # A spool check reads only the instruments from the figures.
                     expected = {"sources": stored["sources"]} if name == "figures" else stored
                     assert expected == getattr(read, name), name
             assert whole.delivery.came_at == seen.delivery.came_at

@@ -21,7 +21,7 @@ from lots.store.upkeep.transfer import move
 from tests.store.copies import dump, emptied, fill, new_postgres
 from tests.store.rows import connected
 
-# So few values in a statement that the widest tables go one row at a time, and the narrowest in several chunks.
+# So few values per statement that wide tables are copied one row at a time, and narrow ones in several chunks.
 NARROW = 10
 
 
@@ -117,7 +117,7 @@ def test_a_moved_shop_opens_and_numbers_on(source, target):
                 assert highest + 1 == database.db.execute_sql(named, (f'"{model._meta.table_name}"',)).fetchone()[0]
         at = datetime(2026, 11, 25, tzinfo=UTC)
         made = models.Supplier.create(code="NEW", name="new", recorded_at=at, recorded_by="x")
-    assert made.id in (15, 16)  # the fifth has 14; on PostgreSQL one number was asked for above
+    assert made.id in (15, 16)  # the fifth has 14; on PostgreSQL one id was drawn above
 
 
 @pytest.mark.postgresql

@@ -71,7 +71,7 @@ def test_the_rules_of_a_migrated_database_hold(old, steps):
     good = {"code": "C", "word": "low, and wide (so)", "height_mm": 5, "depth_mm": 0}
     for spoilt in (
         {"word": "wide"},
-        {"word": "high"},  # a second one that is open
+        {"word": "high"},  # a second open load
         {"height_mm": 0},
         {"height_mm": 3000},
         {"depth_mm": -1},
@@ -172,7 +172,7 @@ def test_two_at_once_take_a_step_once(old, steps, tmp_path):
     def first_waits(found):
         told.append(found)
         inside.set()
-        # The other one is on its way in; whether it waits at the door already makes no difference.
+        # The other migration is starting. It does not matter whether it already waits for the lock.
         other.start()
 
     def run(name, before):

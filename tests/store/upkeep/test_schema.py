@@ -60,7 +60,7 @@ def test_every_table_refers_by_number_to_rows_that_are_there(shop):
         models.Spool.create(code="X", lot=999, delivery=at.delivery["id"], net_mass_g=1, remaining_mass_g=1)
 
 
-# Table, column, a value that no program error may ever store.
+# Table, column, and an impossible value.
 NEVER = [
     ("Spool", "net_mass_g", 0),
     ("Spool", "net_mass_g", -1),

@@ -13,7 +13,7 @@ from tests.store.rows import connected
 
 pytestmark = pytest.mark.thorough
 
-# Everything is imported before the fork, so that the children meet at the database within a moment.
+# Everything is imported before the fork, so that the children open the database at nearly the same time.
 AT_ONCE = """
 import os, sys
 from lots.app import create_app

@@ -15,10 +15,10 @@ from tests.store.copies import fill
 from tests.store.rows import connected, contents
 
 AGED = {"repeated_request": (RepeatedRequest, "recorded_at"), "web_session": (WebSession, "ends_at")}
-# Of the rows that `fill` makes each moment is just before this midnight.
+# The times of rows from `fill` are just before this midnight.
 NOW = datetime(2026, 11, 26, tzinfo=UTC)
 WEEK_AGO = NOW - timedelta(days=7)
-# Ages of the rows of both tables: well over, a moment over, exactly, a moment under, and none.
+# Ages of the rows of both tables: far above the limit, just above, exactly, just below, and zero.
 AGES = (timedelta(days=400), timedelta(days=7, microseconds=1), timedelta(days=7), timedelta(days=6.9), timedelta(0))
 
 
@@ -101,7 +101,7 @@ def test_rows_are_found_in_an_index(full, table):
         query = model.select(model.id).where(column < WEEK_AGO).order_by(column).limit(200)
         statement, values = query.sql()
         if full.startswith("postgresql"):
-            # With five rows other ways are cheaper, so these are closed.
+            # With five rows other plans are cheaper, so they are disabled.
             database.db.execute_sql("SET enable_seqscan = off; SET enable_bitmapscan = off")
             rows = database.db.execute_sql(f"EXPLAIN {statement}", values).fetchall()
             database.db.execute_sql("RESET enable_seqscan; RESET enable_bitmapscan")
