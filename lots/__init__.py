@@ -1,17 +1,17 @@
-"""Filament lots: measure each delivery against what was approved, block what is out, know where it went.
+"""Filament lots: measure each delivery against approved limits, block nonconforming lots, and trace every spool.
 
 A map of the package, from the outside in:
 
 - `cli.py` the `lots` command; `commands/` its larger parts;
-- `server.py` the application behind its HTTP server, whose deadlines, bounds and framing are in `serving/`;
+- `server.py` starts the HTTP server; `serving/` holds its deadlines, limits and framing;
 - `demo.py` the demo shop and its story; `settings.py` the settings;
-- `app.py` the application factory, the one place that sees everything; `wsgi.py` and `gunicorn_conf.py` serve it with several workers;
-- `api/` HTTP: schemas and resources beside each other; `pages/` the pages for a browser;
-- `services/` what people do; each function owns its transaction;
-- `store/` the only code that knows tables;
-- `domain/` the rules, pure: readings and limits in, findings and clearances out.
+- `app.py` the application factory, the only module that imports every package; `wsgi.py` and `gunicorn_conf.py` serve it with several workers;
+- `api/` the HTTP API: schemas beside resources; `pages/` the pages for a browser;
+- `services/` the use cases; each function owns its transaction;
+- `store/` all database access;
+- `domain/` the rules as pure functions: readings and limits in, findings and clearances out.
 
-Each room has folders of the same names, one per subject. An import goes from the outside in: `api, pages -> services -> store, domain`.
+Each package has folders of the same names, one per subject. Imports go from the outside in: `api, pages -> services -> store, domain`.
 Each characteristic is declared once in `domain/characteristics/`. Start reading at `domain/assessment/assessment.py`.
 """
 

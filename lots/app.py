@@ -1,4 +1,4 @@
-"""The application factory: the one place that sees everything."""
+"""The application factory: the only module that imports every package."""
 
 from __future__ import annotations
 
@@ -110,37 +110,37 @@ ROUTES = (
 )
 
 _log = logging.getLogger(__name__)
-# The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
+# The statement timeout of requests on PostgreSQL, s. Clients have given up by then.
 _STATEMENT_S = 30
 # Characters of path and query together.
 _LONGEST_ADDRESS = 16_000
 
-# The pauses between two rounds of looking for instruments due, and of removing what is kept for some days only, s.
+# The intervals of looking for instruments due, and of deleting expired rows, s.
 _DUE_S, _TIDY_S = 60.0, 60.0
 
 
 class Application(Flask):
-    """A Flask application all of whose functions are plain ones, so that none needs to be looked at, at each call, for being asynchronous."""
+    """A Flask application without asynchronous functions, which saves a check at each call."""
 
     def raise_routing_exception(self, request: Request) -> NoReturn:
-        """Raises what the router found, or sends to another path of this server."""
+        """Raises the routing error, with redirects kept on this server."""
         site_address.inside(request.routing_exception)
         super().raise_routing_exception(request)
 
     def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
-        """Returns the function as it is."""
+        """Returns the function unchanged."""
         return func
 
 
 def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
-    """Returns the WSGI application on the database that `settings` name; an empty one gets its tables.
+    """Returns the WSGI application on the database of `settings`. An empty database gets its tables.
 
     Args:
-        settings: those of the environment when None.
-        new: True makes an empty SQLite database also where there was one, and refuses one that is there.
+        settings: from the environment when None.
+        new: True creates an empty SQLite database in place of a missing one, and fails if the file exists.
 
     Raises:
-        lots.store.upkeep.database_handles.NotDone: the database is missing where there was one, or what is there is no database.
+        lots.store.upkeep.database_handles.NotDone: the database of an existing shop is missing, or the file is not a database.
         lots.settings.BadSettings: a setting cannot be used.
         lots.store.upkeep.schema.WrongSchema: the database was made by another version.
         lots.store.engine.database.Unavailable: the database cannot be reached.
@@ -163,7 +163,7 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     app.extensions["webhook_networks"] = chosen.allowed_networks
-    # Started by what serves the application, not by making it.
+    # The server starts the tasks. Creating the application does not.
     app.extensions["background"] = Background(_tasks(chosen))
     site_address.register(app, chosen.site, chosen.host)
     app.before_request(_refuse_long_address)
@@ -186,7 +186,7 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
 
 
 def _tasks(settings: Settings) -> list[Task]:
-    """What is done beside answering requests, in every process that serves."""
+    """Returns the background tasks of each server process."""
     return [
         Task("note instruments due", _DUE_S, due_notes.note_due),
         Task("tidy", _TIDY_S, partial(tidying.remove_some, settings.repeat_days)),
@@ -195,25 +195,25 @@ def _tasks(settings: Settings) -> list[Task]:
 
 
 def warn_of_unknown_variables() -> None:
-    """Logs the variables of the environment that begin like settings and are none."""
+    """Logs environment variables that begin with LOTS_ but are not settings."""
     for name in unknown_variables():
         _log.warning(
-            "%s is set, but there is no such setting. Remove it, or see the guide for administrators (/guide/administration).",
+            "%s is set, but no such setting exists. Remove it, or see the administrator's guide (/guide/administration).",
             name,
         )
 
 
 def prepare_database(url: str, statement_s: float | None = None, *, make: bool = True, new: bool = False) -> None:
-    """Points the program at a database with the tables of this version. See `first_start.prepare`.
+    """Opens the database and checks its schema version. See `first_start.prepare`.
 
     Args:
         url: of the database.
-        statement_s: see `database.open_database`.
-        make: True makes an SQLite file where there never was one, and gives an empty database its tables.
-        new: True makes an SQLite file where there was one, too, and refuses a database that is there.
+        statement_s: statement timeout, s; see `database.open_database`.
+        make: True creates the SQLite file of a first start, and the tables of an empty database.
+        new: True also creates an SQLite file in place of a missing one, and fails if the file exists.
 
     Raises:
-        lots.settings.BadAddress: the address names no database.
+        lots.settings.BadAddress: the URL does not name a database.
     """
     try:
         first_start.prepare(url, statement_s, first_start.Wanted(make=make, new=new))
@@ -222,7 +222,7 @@ def prepare_database(url: str, statement_s: float | None = None, *, make: bool =
 
 
 def _refuse_long_address() -> Response | None:
-    """Refuses an address longer than any that is used. RFC 9110, 4.1, asks for at least 8,000 octets."""
+    """Returns 414 for a URI longer than the limit. RFC 9110, 4.1, asks for at least 8,000 octets."""
     if len(request.path) + len(request.query_string) > _LONGEST_ADDRESS:
         return errors.http_problem(414, f"At most {_LONGEST_ADDRESS:,} characters of path and query are taken.")
     return None

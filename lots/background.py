@@ -1,4 +1,4 @@
-"""What the server does beside answering: small tasks, each again and again after a pause, in one thread per process."""
+"""Periodic background tasks, in one thread per server process."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """Work that is done every `every_s` seconds, within a connection of its own. It may do a part and leave the rest for the next time."""
+    """Work that runs every `every_s` seconds with its own database connection. A run may leave work for the next one."""
 
     name: str
     every_s: float
@@ -25,10 +25,11 @@ class Task:
 
 
 class Background:
-    """The tasks of one application.
+    """The background tasks of one application.
 
-    A task that raises is logged and tried again at its next time. While the database is away that is one line for each task. Every process of a shop runs them all, so a task must be safe beside itself.
-    Whatever serves the application calls `ensure_running`. It is cheap, so a process that was forked after the start may call it with each request.
+    A task that raises is logged and runs again after its interval. While the database is unavailable, each task logs one line.
+    Every process runs all tasks, so a task must be safe to run concurrently with itself.
+    The server calls `ensure_running`. The call is cheap, so a forked process may make it with each request.
     """
 
     def __init__(self, tasks: Sequence[Task], now: Callable[[], float] = time.monotonic) -> None:
@@ -37,7 +38,7 @@ class Background:
         self._stopped = threading.Event()
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
-        self._waiting: set[str] = set()  # tasks that found no database at their last time
+        self._waiting: set[str] = set()  # tasks whose last run found no database
 
     def ensure_running(self) -> None:
         """Starts the thread unless this process has it."""
@@ -47,16 +48,16 @@ class Background:
             if self._process != os.getpid():
                 self._process = os.getpid()
                 self._stopped = threading.Event()
-                self._thread = threading.Thread(target=self._go_round, name="lots background", daemon=True)
+                self._thread = threading.Thread(target=self._loop, name="lots background", daemon=True)
                 self._thread.start()
 
     def stop(self, patience_s: float = 10.0) -> None:
-        """Lets the task in hand end, and starts no other."""
+        """Stops the thread after its current task, waiting at most `patience_s` seconds."""
         self._stopped.set()
         if self._thread is not None and self._process == os.getpid():
             self._thread.join(patience_s)
 
-    def _go_round(self) -> None:
+    def _loop(self) -> None:
         due = {task.name: self._now() + task.every_s for task in self.tasks}
         while True:
             wait_s = max(0.0, min(due.values()) - self._now())
@@ -68,7 +69,7 @@ class Background:
                     due[task.name] = self._now() + task.every_s
 
     def _run_once(self, task: Task) -> None:
-        """Runs a task within a connection; what it raises is logged."""
+        """Runs a task with a database connection and logs its exceptions."""
         try:
             database.connect()
             try:
@@ -78,7 +79,7 @@ class Background:
             self._waiting.discard(task.name)
         except Unavailable as error:
             if task.name not in self._waiting:
-                log.warning("the background task %s waits for the database: %s", task.name, error)
+                log.warning("background task %s is waiting for the database: %s", task.name, error)
             self._waiting.add(task.name)
         except Exception:
-            log.exception("the background task %s failed", task.name)
+            log.exception("background task %s failed", task.name)

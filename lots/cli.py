@@ -1,4 +1,4 @@
-"""The `lots` command. Results go to standard output, messages to standard error; 0 done, 1 the answer is no, 2 wrong usage."""
+"""The `lots` command. Results go to standard output, messages to standard error. Exit status: 0 success, 1 failure, 2 wrong usage."""
 
 from __future__ import annotations
 
@@ -17,17 +17,20 @@ from lots.settings import Settings, load_settings
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__)
 def main() -> None:
-    """Filament lots: measured against what was approved, blocked when out, traced when loaded.
+    """Check filament lots against approved limits, and trace every spool to its jobs.
 
-    Settings come from LOTS_DATABASE, LOTS_HOST, LOTS_PORT, or a TOML file named by LOTS_SETTINGS.
+    Settings come from environment variables such as LOTS_DATABASE, LOTS_HOST and LOTS_PORT. LOTS_SETTINGS may name a TOML file of settings.
     """
 
 
 @main.command()
-@click.option("--no-serve", is_flag=True, help="Stop after the story.")
+@click.option("--no-serve", is_flag=True, help="Exit after the example delivery.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to serve on.  [default: 8080]")
 def demo(no_serve: bool, port: int | None) -> None:
-    """Build an invented shop in .demo/, tell the story of one delivery, then serve it on this machine."""
+    """Build a demo shop and serve it on this machine.
+
+    The invented shop is rebuilt in .demo/ in the current folder. An example delivery is shown step by step.
+    """
     from lots import demo as shop
     from lots import server
     from lots.api.http import logs
@@ -37,21 +40,21 @@ def demo(no_serve: bool, port: int | None) -> None:
         if not no_serve:
             server.check_free("127.0.0.1", settings.port)
         app, tokens, loaded = shop.build()
-        logs.set_up("plain", "error")  # the story speaks for itself
+        logs.set_up("plain", "error")  # log lines would interrupt the story
         shop.tell(app, tokens, loaded, click.echo)
         click.echo("")
-        click.echo("A token for each desk; paste these lines into the shell you try it from:")
+        click.echo("One token for each role. Paste these lines into the shell in which you try the API:")
         for role, token in tokens.items():
             click.echo(f"export {role.upper()}={token}")
         here = f"http://127.0.0.1:{settings.port}"
         click.echo(f"export API={here}/v1")
         if no_serve:
             click.echo(
-                f"\nThe shop is in {loaded['path']}. `lots demo` without --no-serve builds it anew and serves it: people then sign in at {here}/."
+                f"\nThe shop is in {loaded['path']}. Run `lots demo` without --no-serve to rebuild it and serve it at {here}/."
             )
             return
         click.echo(
-            f"\nPeople sign in at {here}/ with the token of their desk. The API is at {here}/v1, described at {here}/docs. Stop with Ctrl+C."
+            f"\nSign in at {here}/ with the token of a role. The API is at {here}/v1, its documentation at {here}/docs. Stop with Ctrl+C."
         )
         sys.stdout.flush()
         logs.set_up("plain", "info")
@@ -59,13 +62,14 @@ def demo(no_serve: bool, port: int | None) -> None:
 
 
 @main.command()
-@click.option("--host", help="Address to serve on; over LOTS_HOST.")
-@click.option("--port", type=click.IntRange(1, 65535), help="Port to serve on; over LOTS_PORT.")
-@click.option("--new", is_flag=True, help="Make an empty SQLite database where one is missing.")
+@click.option("--host", help="Address to serve on. Overrides LOTS_HOST.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port to serve on. Overrides LOTS_PORT.")
+@click.option("--new", is_flag=True, help="Create an empty SQLite database in place of a missing one.")
 def serve(host: str | None, port: int | None, new: bool) -> None:
-    """Serve the API on the database that LOTS_DATABASE names; an empty one gets its tables.
+    """Serve the pages and the API.
 
-    An SQLite file is made where there never was one. Where one is missing, only --new makes an empty one.
+    LOTS_DATABASE names the database. The first start creates its SQLite file and its tables. If the file of an existing shop is missing,
+    the server does not start. Use --new only to begin with an empty database.
     """
     from lots.serving import garbage
 
@@ -81,7 +85,8 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
         app = create_app(settings, new=new)
         warn_of_unknown_variables()
         click.echo(
-            f"lots: serving http://{settings.host}:{settings.port}/v1, docs at /docs. Stop with Ctrl+C.", err=True
+            f"lots: serving http://{settings.host}:{settings.port}/, API documentation at /docs. Stop with Ctrl+C.",
+            err=True,
         )
         database.connect()
         try:
@@ -93,10 +98,10 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
 
 
 class _Import(click.Command):
-    """A command whose help names what may be imported. The registry is loaded only when somebody asks for this help."""
+    """A command whose help lists the kinds of import. The registry is loaded only to show this help."""
 
     def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Writes the help."""
+        """Writes the help with the list of kinds."""
         from lots.domain.characteristics.registry import DECLARED
         from lots.services.files.imports import DELIVERIES
 
@@ -104,32 +109,35 @@ class _Import(click.Command):
         with formatter.indentation():
             formatter.write_paragraph()
             formatter.write_text(
-                f"KIND is {', '.join(DECLARED)} or {DELIVERIES}. Each error is one line on standard error."
+                f"KIND is {', '.join(DECLARED)} or {DELIVERIES}. Errors are printed one per line on standard error."
             )
 
 
-# How a file is written, and how its colours were measured.
+# The format of a file, and the measuring conditions of its colours.
 _FILE_OPTIONS = (
-    click.option("--delimiter", help='What stands between cells: "," or ";".  [default: ,]'),
-    click.option("--decimal", help="How fractions are written: point or comma.  [default: point]"),
-    click.option("--time-zone", help="IANA name, such as Europe/Vienna, for times without an offset."),
-    click.option("--illuminant", help="Of colours, where the file has no such column; so are those below."),
-    click.option("--observer-deg", help="2 or 10."),
-    click.option("--geometry", help="Such as d/8."),
-    click.option("--specular", help="included or excluded."),
-    click.option("--uv", help="included or excluded."),
-    click.option("--backing", help="Such as white."),
-    click.option("--age-h", help="Hours after printing."),
-    click.option("--face", help="top, bed or side of the plaque."),
-    click.option("--thickness-mm", help="Of the plaque."),
-    click.option("--texture", help="Such as smooth."),
-    click.option("--aperture-mm", help="Of the place that was read."),
-    click.option("--orientation-deg", help="Of the instrument against the printed lines."),
+    click.option("--delimiter", help='Cell delimiter: "," or ";".  [default: ,]'),
+    click.option("--decimal", help="Decimal separator: point or comma.  [default: point]"),
+    click.option("--time-zone", help="Time zone of times without an offset, such as Europe/Vienna."),
+    click.option(
+        "--illuminant",
+        help="Illuminant, such as D65. This and the options below apply to colours without such a column.",
+    ),
+    click.option("--observer-deg", help="Standard observer: 2 or 10 degrees."),
+    click.option("--geometry", help="Measuring geometry, such as d/8."),
+    click.option("--specular", help="Specular component: included or excluded."),
+    click.option("--uv", help="Ultraviolet component: included or excluded."),
+    click.option("--backing", help="Backing of the plaque, such as white."),
+    click.option("--age-h", help="Hours between printing and measurement."),
+    click.option("--face", help="Face of the plaque: top, bed or side."),
+    click.option("--thickness-mm", help="Thickness of the plaque."),
+    click.option("--texture", help="Surface texture, such as smooth."),
+    click.option("--aperture-mm", help="Diameter of the measured area."),
+    click.option("--orientation-deg", help="Angle between the instrument and the printed lines."),
 )
 
 
 def _file_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Gives a command the options of files."""
+    """Adds the options of files to a command."""
     for option in reversed(_FILE_OPTIONS):
         command = option(command)
     return command
@@ -138,11 +146,15 @@ def _file_options(command: Callable[..., None]) -> Callable[..., None]:
 @main.command("import", cls=_Import)
 @click.argument("kind")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--dry-run", is_flag=True, help="Say what would be, store nothing.")
-@click.option("--by", default="command line", show_default=True, help="Who is recorded.")
+@click.option("--dry-run", is_flag=True, help="Show the result without storing anything.")
+@click.option("--by", default="command line", show_default=True, help="Name to record in the history.")
 @_file_options
 def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
-    """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once."""
+    """Import a FILE of readings or deliveries.
+
+    FILE is CSV, or colour exchange text for colours. The import is atomic: an error in any row stores nothing. The same file is imported
+    only once.
+    """
     from lots.commands import file_import
 
     with plainly(), opened():
@@ -151,20 +163,20 @@ def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
 
 @main.command()
 @click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
-@click.option("--as", "by", required=True, metavar="NAME", help="Who is recorded.")
+@click.option("--as", "by", required=True, metavar="NAME", help="Name to record in the history.")
 @click.option(
-    "--once", is_flag=True, help="Look through the folder once, as for cron. Status 1 when a file failed or waits."
+    "--once", is_flag=True, help="Scan the folder once, as for cron. Exit status 1 if a file failed or was left."
 )
 @click.option(
-    "--every", type=click.FloatRange(0.05, 3600), default=2.0, show_default=True, help="Seconds between looks."
+    "--every", type=click.FloatRange(0.05, 3600), default=2.0, show_default=True, help="Seconds between two scans."
 )
 @_file_options
 def watch(folder: Path, by: str, once: bool, every: float, **said: str | None) -> None:
-    """Import every file that is put into FOLDER, once it is complete, until stopped.
+    """Import every file that is put into FOLDER.
 
     The kind of a file is the name of its subfolder, as in FOLDER/diameter/a.csv, or the beginning of its own name, as in
-    FOLDER/diameter-a.csv. Kinds are those of `lots import`. An imported file moves to FOLDER/done with a summary beside it. A file with a fault
-    moves to FOLDER/failed with its faults beside it. The same content is stored once. While the database does not answer, files stay.
+    FOLDER/diameter-a.csv. The kinds are those of `lots import`. An imported file moves to FOLDER/done, with a summary. A file with errors
+    moves to FOLDER/failed, with a list of the errors. The same content is stored once. While the database is unavailable, files stay.
     """
     from lots.commands import watch as watching
 
@@ -174,9 +186,9 @@ def watch(folder: Path, by: str, once: bool, every: float, **said: str | None) -
 
 @main.command()
 def migrate() -> None:
-    """Bring the database that LOTS_DATABASE names to the schema of this program. Stop whatever serves it first.
+    """Upgrade the database to the schema of this version.
 
-    Each step is one transaction: it is taken, or nothing of it is. An SQLite file is copied first, beside it.
+    Stop the server first. Each step is one transaction. An SQLite file is first copied to a new file in its folder.
     """
     from lots.commands import upkeep
 
@@ -186,9 +198,10 @@ def migrate() -> None:
 
 @main.command()
 def tidy() -> None:
-    """Remove answers kept for repeated requests, and sessions of the pages, that are older than LOTS_REPEAT_DAYS, and nothing else.
+    """Delete old idempotency answers and ended sessions.
 
-    A running server does so by itself. Others may go on working. An SQLite file does not shrink: its free pages are used again.
+    Rows older than LOTS_REPEAT_DAYS are deleted, as a running server does. The server may keep running. An SQLite file does not shrink,
+    but reuses its free pages.
     """
     from lots.commands import upkeep
 
@@ -199,7 +212,10 @@ def tidy() -> None:
 @main.command()
 @click.argument("path", type=click.Path(path_type=Path))
 def backup(path: Path) -> None:
-    """Keep everything in the new file PATH, an SQLite database of either engine's rows, and verify it. Others may go on working."""
+    """Back up the database to the new file PATH and verify it.
+
+    The backup is an SQLite file, also for PostgreSQL. The server may keep running.
+    """
     from lots.commands import upkeep
 
     with plainly():
@@ -208,9 +224,12 @@ def backup(path: Path) -> None:
 
 @main.command()
 @click.argument("path", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--replace", is_flag=True, help="Set an SQLite file that holds something aside, beside it.")
+@click.option("--replace", is_flag=True, help="Rename an existing SQLite database instead of stopping.")
 def restore(path: Path, replace: bool) -> None:
-    """Fill the database that LOTS_DATABASE names from the backup PATH, and verify it. Stop whatever serves it first."""
+    """Restore the database from the backup PATH and verify it.
+
+    LOTS_DATABASE names the database to fill. Stop the server first.
+    """
     from lots.commands import upkeep
 
     with plainly():
@@ -218,14 +237,14 @@ def restore(path: Path, replace: bool) -> None:
 
 
 @main.command()
-@click.option("--from", "source", required=True, metavar="URL", help="Where the rows are, as LOTS_DATABASE names it.")
+@click.option("--from", "source", required=True, metavar="URL", help="Source database, written as in LOTS_DATABASE.")
 @click.option(
-    "--to", "target", required=True, metavar="URL", help="An empty database, or where the same move was begun."
+    "--to", "target", required=True, metavar="URL", help="Empty target database, or the target of an interrupted move."
 )
 def move(source: str, target: str) -> None:
-    """Carry everything from one database to another, such as from SQLite to PostgreSQL, and compare both sides.
+    """Copy all data to another database and compare them.
 
-    Stop whatever serves the first. Broken off, the same command goes on where it was.
+    Use it to change from SQLite to PostgreSQL, or back. Stop the server first. Run an interrupted move again to continue it.
     """
     from lots.commands import upkeep
 
@@ -234,17 +253,18 @@ def move(source: str, target: str) -> None:
 
 
 @main.command()
-@click.option("--heads", is_flag=True, help="Print the head of every history when all is well, to be kept elsewhere.")
+@click.option("--heads", is_flag=True, help="Print the last hash of every history. Keep them on another machine.")
 @click.option(
     "--noted",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Compare with a file of heads printed before.",
+    help="Compare with a file of earlier --heads.",
 )
-@click.option("--rebuild", is_flag=True, help="Work out again what on a lot does not follow from its readings.")
+@click.option("--rebuild", is_flag=True, help="Recalculate values of lots that do not follow from their readings.")
 def check(heads: bool, noted: Path | None, rebuild: bool) -> None:
-    """Look whether the history is whole, the tables hold what it says, masses add up, and each lot stands where its readings put it.
+    """Check the history, tables, masses and lot statuses.
 
-    Each finding is one line that names the lot and the entry. The server may run meanwhile.
+    The hash chain of the history must be unbroken, and the tables must agree with it. The status of each lot must follow from its readings.
+    Each finding is one line that names the lot and the entry. The server may keep running.
     """
     from lots.commands import check as integrity
 

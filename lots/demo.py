@@ -1,4 +1,4 @@
-"""The demo: an invented shop's year from `seed_data/`, and the story of one delivery told through the API."""
+"""The demo: an invented shop's year from `seed_data/`, and one more delivery played through the API."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ from lots.store.engine import database
 FOLDER = Path(".demo")
 
 
-# How a cell is read, by the type of its field; others are text.
+# The parser of a cell by the type of its field. Other types are text.
 _CELLS: dict[str, Callable[[str], Any]] = {
     "number": float,
     "whole": int,
@@ -54,16 +54,16 @@ _PEOPLE = {
 
 
 def seed_folder() -> Path:
-    """Returns where the demo data are: beside the package in a checkout, inside it when installed."""
+    """Returns the folder of the demo data: beside the package in a checkout, inside it when installed."""
     inside = Path(__file__).parent / "seed_data"
     return inside if inside.is_dir() else Path(__file__).parent.parent / "seed_data"
 
 
 def build(folder: Path = FOLDER) -> tuple[Flask, dict[str, str], dict[str, Any]]:
-    """Makes a fresh database in `folder` and fills it with the shop's year.
+    """Creates a new database in `folder` and fills it with the shop's year.
 
     Returns:
-        The application on it, a token per role, and what was loaded.
+        The application on it, a token per role, and a summary of the data.
     """
     folder.mkdir(exist_ok=True)
     path = folder / "shop.sqlite3"
@@ -98,9 +98,9 @@ def _load_year(folder: Path) -> dict[str, Any]:
         ],
         key=lambda e: e[0],
     )
-    bar = click.progressbar(events, label="Loading the shop's year", file=sys.stderr, hidden=_no_terminal())
-    with bar as told:
-        for moment, act in told:
+    bar = click.progressbar(events, label="Loading the demo data", file=sys.stderr, hidden=_no_terminal())
+    with bar as shown:
+        for moment, act in shown:
             with clock.retelling(moment):
                 act()
     lots = {(row["supplier"], row["grade"], row["supplier_lot"]) for row in deliveries}
@@ -112,7 +112,11 @@ def _no_terminal() -> bool:
 
 
 def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
-    """States the shop's details, adds suppliers, instruments, shades, test prints and grades; returns the conditions each grade is read under, and instruments by code."""
+    """Adds the shop's details, suppliers, instruments, shades, test prints and grades.
+
+    Returns:
+        The measuring conditions of each grade, and the id of each instrument by its code.
+    """
     stated = ("address", "bench_cost_per_h", "bench_currency")
     details.change(0, {"name": shop["shop"], **{name: shop[name] for name in stated if name in shop}}, _PEOPLE["admin"])
     for supplier in shop["suppliers"]:
@@ -185,7 +189,7 @@ def _deliveries(rows: list[dict[str, str]]) -> Iterator[Event]:
 def _readings(
     folder: Path, deliveries: list[dict[str, str]], conditions: dict[str, Any], instruments: dict[str, int]
 ) -> Iterator[Event]:
-    """One event per delivery and kind, when the last of its readings was taken: so a lot is judged as the bench filled it in."""
+    """Yields one event per delivery and kind, at the time of its last reading, so that each lot is assessed in steps."""
     came_in = {code: number for number, row in enumerate(deliveries) for code in row["spool_codes"].split()}
     for kind, declared in DECLARED.items():
         groups: dict[int, list[SentReading]] = {}
@@ -229,7 +233,7 @@ def _loads(folder: Path) -> Iterator[Event]:
         asked: loads.LoadSent = {"spool_code": spool, "machine": machine, "job": job, "use": use}
         answer, loaded = loads.load(asked, _PEOPLE["production"])
         if not loaded:
-            raise RuntimeError(f"the demo data load a spool that is not clear: {answer['reasons']}")
+            raise RuntimeError(f"the demo data load a spool without clearance: {answer['reasons']}")
         numbers[index] = cast(int, answer["id"])
 
     def unload(index: int, row: dict[str, str]) -> None:
@@ -242,10 +246,10 @@ def _loads(folder: Path) -> Iterator[Event]:
 
 
 def tell(app: Flask, tokens: dict[str, str], loaded: dict[str, Any], say: Callable[[str], None]) -> None:
-    """Plays one delivery through the API, from the pallet to a refused load, and tells it as it happens.
+    """Plays one delivery through the API, from receiving to a refused load, and prints each step.
 
     Args:
-        say: takes each line.
+        say: prints a line.
     """
     story = json.loads((seed_folder() / "story.json").read_text("utf-8"))
     client = app.test_client()
@@ -255,14 +259,14 @@ def tell(app: Flask, tokens: dict[str, str], loaded: dict[str, Any], say: Callab
         return client.open(f"/v1{path}", method=method, json=body, headers=headers).get_json()
 
     say(
-        f"{loaded['shop']}, an invented shop: {counted(loaded['lots'], 'lot')} from {counted(loaded['suppliers'], 'supplier')}, all data made up."
+        f"{loaded['shop']} is an invented shop with {counted(loaded['lots'], 'lot')} from {counted(loaded['suppliers'], 'supplier')}. All data are invented."
     )
-    lot = _tell_receiving(story, ask, say)
-    _tell_bench(story, ask, say)
-    _tell_loading(story, lot, ask, say)
+    lot = _show_receiving(story, ask, say)
+    _show_measuring(story, ask, say)
+    _show_loading(story, lot, ask, say)
 
 
-def _tell_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> dict[str, Any]:
+def _show_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> dict[str, Any]:
     came = story["delivery"]
     body = {
         "supplier_code": came["supplier"],
@@ -275,15 +279,15 @@ def _tell_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callabl
     received = ask("receiving", "POST", "/deliveries", body)
     lot: dict[str, Any] = received["lot"]
     say("")
-    say(f"1. A pallet comes in. {_PEOPLE['receiving']} logs it.")
+    say(f"1. {_PEOPLE['receiving']} logs a delivery.")
     say(
         f"   Lot {came['supplier_lot']} of {lot['supplier']['name']}: {counted(len(came['spool_codes']), 'spool')} of {lot['grade']['color_name']}, order {came['order_ref']}."
     )
-    say(f"   It stands in {_standing(lot)}. {received['sample']['says']} (seed {received['sample']['seed']})")
+    say(f"   Status: {_status(lot)}. {received['sample']['says']} (random seed {received['sample']['seed']})")
     return lot
 
 
-def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> None:
+def _show_measuring(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> None:
     grade = next(
         g
         for g in json.loads((seed_folder() / "shop.json").read_text("utf-8"))["grades"]
@@ -305,21 +309,23 @@ def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[s
     last = colors[-1]["spool_code"]
 
     say("")
-    say(f"2. {_PEOPLE['receiving']} and {_PEOPLE['quality']} measure it.")
-    say(f"   {', '.join(checked)} are checked before use: all in order.")
+    say(f"2. {_PEOPLE['receiving']} and {_PEOPLE['quality']} measure the lot.")
+    say(f"   The calibration checks of {', '.join(checked)} pass.")
     slip = {**diameters[0], "d1_mm": 0.0689}
     refused = ask("receiving", "POST", DIAMETER.path, slip)["errors"][0]
-    say(f"   A slip first: {refused['detail']} {refused['hint']}")
+    say(f"   A typing error is rejected: {refused['detail']} {refused['hint']}")
     for kind, items in ((DIAMETER.name, diameters), *readings.items()):
         ask("quality", "POST", DECLARED[kind].path, items)
         say(f"   {counted(len(items), f'{DECLARED[kind].said} reading')} stored.")
     early = [item for item in colors if item["spool_code"] != last]
     answer = ask("receiving", "POST", COLOR.path, early)
-    say(f"   Colour of the first {len({item['spool_code'] for item in early})} spools: {answer['lots'][0]['says']}")
+    say(
+        f"   Colour of the first {len({item['spool_code'] for item in early})} spools stored. {answer['lots'][0]['says']}"
+    )
     for item in colors[len(early) :]:
         answer = ask("receiving", "POST", COLOR.path, item)
     lab = " ".join(f"{value:.2f}" for value in colors[-1]["lab"])
-    say(f"   Then the last spool, {last}, reads {lab}:")
+    say(f"   Colour of the last spool, {last}, stored: L*a*b* {lab}.")
     say(f"   {answer['lot']['says']}")
 
 
@@ -327,34 +333,34 @@ def _read_with(code: str | None, numbers: dict[str, int]) -> dict[str, int]:
     return {} if code is None else {"instrument_id": numbers[code]}
 
 
-def _tell_loading(
+def _show_loading(
     story: dict[str, Any], lot: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]
 ) -> None:
     spool = story["delivery"]["spool_codes"][0]
     load, good = story["load"], story["good_spool"]
     say("")
-    say(f"3. {_PEOPLE['production']} holds spool {spool} and job {load['job']}, a {load['use']} one.")
+    say(f"3. {_PEOPLE['production']} checks spool {spool} for the {load['use']} job {load['job']}.")
     refused = ask("production", "POST", "/loads", {"spool_code": spool, **load})
-    say(f"   {refused['status']}: do not load. Why:")
+    say(f"   Do not load (HTTP status {refused['status']}). Reasons:")
     for reason in refused["reasons"]:
         say(f"   - {reason}")
     answer = ask("production", "GET", f"/spools/{good['spool_code']}/clearance?use={load['use']}&job={good['job']}")
     settings = answer["settings"]
-    say(f"   Spool {good['spool_code']} of lot {answer['supplier_lot']} instead: {answer['says']}")
+    say(f"   Check of spool {good['spool_code']} of lot {answer['supplier_lot']}: {answer['says']}")
     say(
-        f"   Set the flow to {settings['flow_factor']:.4f} and scale X, Y, Z by {', '.join(f'{settings[key]:.4f}' for key in ('scale_x', 'scale_y', 'scale_z'))}."
+        f"   Set the flow factor to {settings['flow_factor']:.4f} and the scale of X, Y and Z to {', '.join(f'{settings[key]:.4f}' for key in ('scale_x', 'scale_y', 'scale_z'))}."
     )
     say(f"   {answer['cautions'][-1]}")
     say("")
-    say("4. What the record keeps, whenever the lot came to stand otherwise:")
+    say("4. The history keeps each change of the lot's status:")
     before = ""
     for decision in ask("quality", "GET", f"/lots/{lot['id']}/decisions")["items"]:
         if decision["standing"] != before:
             before = decision["standing"]
             when = decision["decided_at"][:19].replace("T", " ")
-            say(f"   {when} UTC  {_standing(decision):<10}  {decision['decided_by']}: {decision['reason']}")
+            say(f"   {when} UTC  {_status(decision):<13}  {decision['decided_by']}: {decision['reason']}")
 
 
-def _standing(view: dict[str, Any]) -> str:
+def _status(view: dict[str, Any]) -> str:
     standing = str(view["standing"])
-    return "quarantine" if standing == "quarantined" else standing
+    return "in quarantine" if standing == "quarantined" else standing

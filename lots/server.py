@@ -1,4 +1,4 @@
-"""`lots serve`: the application behind its HTTP server, and what that server answers by itself."""
+"""The HTTP server of `lots serve`, and the responses that it gives without the application."""
 
 from __future__ import annotations
 
@@ -20,21 +20,21 @@ from lots.settings import Settings
 
 log = logging.getLogger(__name__)
 
-# The largest head of a request, bytes.
+# The largest request line and headers, bytes.
 _HEAD_BYTES = 65_536
-# What is ready to be read by one client before its further requests wait, bytes.
+# The unread response bytes of a client above which its next requests wait.
 _UNREAD_BYTES = 1_048_576
 
 
 def serve(app: Any, settings: Settings) -> None:
-    """Serves the application until the process is told to end (SIGTERM, Ctrl+C). Requests in hand are finished first."""
+    """Serves the application until SIGTERM or Ctrl+C. Requests in progress are finished first."""
     from lots.store.engine import database
 
-    # A short queue is how a busy server works; it is no news.
+    # A short queue is normal on a busy server.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     if settings.proxy != "none" and settings.site == "none":
-        log.warning("LOTS_PROXY is set and LOTS_SITE is not: labels lead to this machine, not to the proxy")
+        log.warning("LOTS_PROXY is set but LOTS_SITE is not, so links on labels lead to this machine, not to the proxy")
     server = create_server(app, settings, host=settings.host, port=settings.port)
     server.print_listen("Serving on http://{}:{}")
     background = app.extensions["background"]
@@ -50,20 +50,20 @@ def serve(app: Any, settings: Settings) -> None:
 
 
 def create_server(app: Any, settings: Settings, limits: Limits | None = None, **where: Any) -> Any:
-    """Returns a server that listens at `host` and `port` and serves the application when its `run` is called.
+    """Returns a server that listens at `host` and `port`. Its `run` serves the application.
 
     Args:
-        app: of Flask, or any WSGI application: then that one answers whether it lives.
-        settings: how many threads, how large a body, which proxy.
-        limits: on connections and on requests that have not arrived in full.
+        app: a Flask application, or any WSGI application, which then answers liveness requests itself.
+        settings: threads, largest body and proxies.
+        limits: of connections and incomplete requests.
     """
     options = {**server_options(settings), **where}
     proxies = proxy.addresses(settings.proxy)
-    return listen(app, options, limits or Limits(connections=_places()), _answers(app), network, proxies)
+    return listen(app, options, limits or Limits(connections=_most_connections()), _answers(app), network, proxies)
 
 
-def _places() -> int:
-    """Returns how many connections may be open. Each may take two files beside its socket, for a large body and a large answer."""
+def _most_connections() -> int:
+    """Returns the largest number of open connections. Each may need two files beside its socket, for a large body and a large response."""
     try:
         import resource
     except ImportError:  # Windows
@@ -72,12 +72,12 @@ def _places() -> int:
 
 
 def server_options(settings: Settings) -> dict[str, Any]:
-    """Returns how waitress serves the application, its address apart.
+    """Returns the options of waitress, without the address.
 
     Notes:
-        The application refuses a large body itself, in words, once it has arrived; four times as much the server does not let arrive.
-        What a proxy says of the client is left to the application (`lots/api/http/proxy.py`). No answer names the server software.
-        Deadlines and bounds on connections are `lots.serving.places.Limits`; those of waitress, which each byte renews, are not used.
+        The application answers a body above its limit with a problem document. The server itself stops at four times that limit.
+        The application evaluates the forwarding headers of proxies (`lots/api/http/proxy.py`). No response names the server software.
+        `lots.serving.places.Limits` holds the deadlines and the limits of connections. Each byte renews those of waitress, so they are not used.
     """
     return {
         "clear_untrusted_proxy_headers": False,
@@ -90,21 +90,21 @@ def server_options(settings: Settings) -> dict[str, Any]:
 
 
 def check_free(address: str, port: int) -> None:
-    """Raises OSError, with what to do, when nothing can listen there."""
+    """Raises OSError, with advice, when the port cannot be used."""
     with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((address, port))
         except OSError as error:
             raise OSError(
-                f"Port {port} of {address} cannot be used ({error.strerror}). Give another one with --port."
+                f"Port {port} of {address} cannot be used ({error.strerror}). Choose another port with --port."
             ) from None
 
 
 def _answers(app: Any) -> Answers:
     count = getattr(app, "extensions", {}).get("count_request")
 
-    def alive(method: str, path: str, headers: dict[str, str]) -> Answer | None:
+    def alive(method: str, path: str, headers: dict[str, str]) -> Answer | None:  # None: the application answers
         if (
             count is None
             or path != health.PATH

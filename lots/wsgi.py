@@ -1,7 +1,7 @@
-"""The application for a WSGI server that runs several processes: `gunicorn -c python:lots.gunicorn_conf`, or any other with `lots.wsgi:application`.
+"""The application for a WSGI server with several processes: `gunicorn -c python:lots.gunicorn_conf`, or any other with `lots.wsgi:application`.
 
-Settings come from the environment. Each process that serves runs the background tasks and has database connections of its own, whether it
-was forked before this module was imported or after (`--preload`).
+Settings come from the environment. Each server process runs the background tasks and has its own database connections. A process may be
+forked before or after the import of this module (`--preload`).
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ _background = application.extensions["background"]
 
 
 def _rest() -> None:
-    """Before a fork: no task may be half done in the copy, and no two processes may share a connection."""
+    """Stops the tasks and closes connections before a fork, because two processes must not share them."""
     _background.stop()
     database.close_idle()
 
 
 def _end() -> None:
-    """When the process ends: writes what it knows of tokens that were used."""
+    """Stops the tasks when the process ends, and writes the last uses of tokens."""
     _background.stop()
     with contextlib.suppress(database.Unavailable):
         database.connect()
@@ -39,6 +39,6 @@ database.close_idle()
 garbage.settle()
 _background.ensure_running()
 if hasattr(os, "register_at_fork"):
-    # A process that forks leaves serving to its children.
+    # A process that forks does not serve. Its children do.
     os.register_at_fork(before=_rest, after_in_child=_background.ensure_running)
 atexit.register(_end)

@@ -1,4 +1,4 @@
-"""`lots import`, as a person runs it."""
+"""`lots import`."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def engine() -> str:
 
 @pytest.fixture
 def run(tmp_path: Path, shop: Shop) -> Run:
-    """Runs `lots import` on a shop with one lot of the spools S-1 and S-2; the file is given as text."""
+    """Runs `lots import` on a shop with one lot of the spools S-1 and S-2. The file is given as text."""
     grade = shop.grade(limits={**SIMPLE_LIMITS, "sampling": {"fixed": 2}})
     body = {
         "supplier_id": shop.supplier()["id"],
@@ -44,25 +44,25 @@ def run(tmp_path: Path, shop: Shop) -> Run:
 
 
 def stored(shop: Shop) -> list[dict[str, object]]:
-    """What the command stored."""
+    """The stored readings."""
     return shop.get("quality", "/lots/1/readings")["items"]  # type: ignore[no-any-return]
 
 
 def test_the_help_names_all_that_may_be_imported(tmp_path: Path) -> None:
-    """Every characteristic that is declared, and deliveries."""
+    """Every declared characteristic, and deliveries."""
     told = " ".join(lots("import", "--help", folder=tmp_path).stdout.split())
     assert f"KIND is {', '.join(DECLARED)} or deliveries." in told
 
 
 def test_colours_are_told_under_the_name_that_people_use(run: Run) -> None:
-    """`color` is a name of the API; a sentence says colour."""
+    """`color` is a name of the API. Sentences say colour."""
     conditions = ("--illuminant", "D65", "--observer-deg", "10", "--geometry", "d/8", "--specular", "included")
     done = run("color", f"spool_code,L,a,b,measured_at\nS-1,95,-0.8,1.5,{MEASURED}\n", *conditions, "--uv", "excluded")
     assert "1 colour reading stored from readings.csv as import 1." == done.stdout.splitlines()[0]
 
 
 def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
-    """What was stored, and where each lot stands; nothing on standard error where nobody watches."""
+    """The stored readings and the status of each lot. Standard error is empty without a terminal."""
     done = run("diameter", GOOD)
     assert (0, "") == (done.returncode, done.stderr)
     first, says = done.stdout.splitlines()
@@ -72,38 +72,38 @@ def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
 
 
 def test_a_name_given_with_by_is_recorded(run: Run, shop: Shop) -> None:
-    """Whoever runs the command can say who measured."""
+    """The user of the command can give the name of the person who measured."""
     assert 0 == run("diameter", GOOD, "--by", "Perpetua").returncode
     assert {"Perpetua"} == {row["recorded_by"] for row in stored(shop)}
     assert 2 == run("diameter", GOOD + "S-1,1.75,1.75,\n", "--by", "\t").returncode
 
 
 def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None:
-    """Row, column, what and hint; then the count. Status 1, nothing stored."""
+    """Row, column, error and hint, then the count. Status 1, and nothing is stored."""
     done = run("diameter", f'{HEADER}S-1,0.0689,"1,\n75",{MEASURED}\nS-1,x,1.75,{MEASURED}\n')
     assert (1, "") == (done.returncode, done.stdout)
     lines = done.stderr.splitlines()
     assert lines[0].startswith("row 2, column d1_mm: 0.0689 mm is not a plausible diameter")
     assert lines[1].startswith("row 2, column d2_mm: ")
     assert lines[2].startswith("row 3 (line 4), column d1_mm: ")
-    assert "lots: 3 faults in readings.csv; nothing was stored." == lines[3]
+    assert "lots: 3 errors in readings.csv. Nothing was stored." == lines[3]
     assert [] == stored(shop)
 
 
 def test_a_dry_run_stores_nothing_and_a_repeat_changes_nothing(run: Run, shop: Shop) -> None:
-    """Both are answered with status 0 and say so."""
+    """Both have status 0 and say so."""
     tried = run("diameter", GOOD, "--dry-run")
     assert (0, []) == (tried.returncode, stored(shop))
-    assert "Dry run: 2 diameter readings would be stored from readings.csv. Nothing was." in tried.stdout
+    assert "Dry run: 2 diameter readings would be stored from readings.csv. Nothing was stored." in tried.stdout
     run("diameter", GOOD)
     again = run("diameter", GOOD, name="copy.csv")
     assert 0 == again.returncode
-    assert "readings.csv was imported before (2 diameter readings, import 1," in again.stdout
+    assert "readings.csv was already imported (2 diameter readings, import 1," in again.stdout
     assert 2 == len(stored(shop))
 
 
 def test_options_declare_how_a_file_is_written(run: Run, shop: Shop) -> None:
-    """Semicolons, decimal commas, a time zone, the conditions of colours."""
+    """Semicolons, decimal commas, a time zone, and measuring conditions of colours."""
     text = "spool_code;L;a;b;measured_at\nS-1;95,0;-0,8;1,5;2026-07-01 14:00\n"
     written = ("--delimiter", ";", "--decimal", "comma", "--time-zone", "Europe/Berlin")
     said = (
@@ -124,7 +124,7 @@ def test_options_declare_how_a_file_is_written(run: Run, shop: Shop) -> None:
 
 
 def test_deliveries_say_what_to_measure(run: Run) -> None:
-    """The sample of each delivery stands on standard output."""
+    """The sample of each delivery is on standard output."""
     header = "supplier_code,grade_code,supplier_lot,received_at,spool_code,net_mass_g\n"
     done = run("deliveries", f"{header}QWT,PLA-HW-175,Q-72,{RECEIVED},T-1,1000\n")
     assert 0 == done.returncode
@@ -147,7 +147,7 @@ def test_deliveries_say_what_to_measure(run: Run) -> None:
     ],
 )
 def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, arguments: tuple[str, ...]) -> None:
-    """Usage is told apart from a file that is refused."""
+    """Wrong usage has another status than a file with errors."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots("import", *arguments, folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/shop.sqlite3")
     assert (2, "") == (done.returncode, done.stdout)
@@ -156,7 +156,7 @@ def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, argument
 
 
 def test_a_database_that_is_not_there_is_not_made(tmp_path: Path) -> None:
-    """An empty one has no spool that a file could name: a mistyped path is said, and leaves nothing behind."""
+    """An empty database has no spool that a file could name. A mistyped path is reported and nothing is created."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots(
         "import", "diameter", "readings.csv", folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/new.sqlite3"

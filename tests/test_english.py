@@ -1,4 +1,4 @@
-"""What a test can hold of the English: contractions, notation, and raw codes in the words of pages, findings, errors, papers and commands."""
+"""Checks of the English: contractions, notation, and raw codes in pages, findings, errors, papers and commands."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from pathlib import Path
 
 LOTS = Path(__file__).parent.parent / "lots"
 CONTRACTION = re.compile(r"\b\w+n't\b|\b(?:it|that|what|there|who|let)'s\b|\b\w+'(?:re|ll|ve)\b", re.IGNORECASE)
-# A number or a value, then a percent sign without a space, in a sentence.
+# A number or a value, followed by a percent sign without a space.
 TIGHT = re.compile(r"(?:\d|\}\})%(?!\d|[a-z(])")
 CODES = re.compile(r"\b(?:N[1-8]|WE4)\b")
 
 
 def texts() -> Iterator[tuple[str, str]]:
-    """Every text that the program may say, with the file it stands in: no docstring, no name, no pattern."""
+    """Every text of the program with its file, without docstrings, names and patterns."""
     for path in LOTS.rglob("*.py"):
         tree = ast.parse(path.read_text("utf-8"))
         docs = {
@@ -30,31 +30,31 @@ def texts() -> Iterator[tuple[str, str]]:
             if said and " " in node.value and "\\" not in node.value:
                 yield str(path.relative_to(LOTS)), node.value
     for path in (LOTS / "pages" / "templates").rglob("*.html"):
-        # Of two ways to go on each is a sentence of its own.
+        # The branches of a condition are separate sentences.
         apart = re.sub(r"\{%-? *(?:else|elif)\b.*?%\}", ". ", path.read_text("utf-8"))
         text = re.sub(r"\{#.*?#\}|\{%.*?%\}", "", apart, flags=re.DOTALL)
         yield from ((str(path.relative_to(LOTS)), part) for part in re.findall(r">([^<>]+)<", text))
 
 
 def test_no_contraction_is_said():
-    """The words are written out, as in a manual."""
+    """Words are written out."""
     assert [] == [(path, text) for path, text in texts() if CONTRACTION.search(text)]
 
 
 def test_a_percent_sign_has_a_space_before_it():
-    """As the SI brochure writes it (5.4.7), such as 95 %."""
+    """As in the SI brochure (5.4.7), such as 95 %."""
     found = [(path, text) for path, text in texts() if TIGHT.search(text)]
     assert [] == found
 
 
 def test_no_run_rule_is_named_by_its_code():
-    """Its name stands beside its pattern, such as Nelson rule 3; the API's own field holds the code."""
+    """A rule is named with its pattern, such as Nelson rule 3. Only a field of the API has its code."""
     allowed = {"api/drift/signals.py"}
     assert [] == [(path, text) for path, text in texts() if CODES.search(text) and path not in allowed]
 
 
 def test_sentences_of_pages_are_short():
-    """At most 25 words, so that a reader at a machine takes them in at once."""
+    """At most 25 words per sentence."""
     found = []
     for path, text in texts():
         if path.endswith(".html"):

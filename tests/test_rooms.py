@@ -1,4 +1,4 @@
-"""The rooms of the package: who may import whom, how large a room may be, and what the rules for judging a lot must not touch."""
+"""The packages: permitted imports, sizes, and restrictions of the domain."""
 
 import ast
 import sys
@@ -11,37 +11,37 @@ PACKAGE = ROOT / "lots"
 FILES = sorted(PACKAGE.rglob("*.py"))
 DOMAIN = [path for path in FILES if PACKAGE / "domain" in path.parents]
 
-# Arrows between the rooms. Files at the top of the package put the rooms together and may import any of them.
+# Permitted imports between packages. Files at the top may import all packages.
 TOP = "top of the package"
 MAY_IMPORT = {
     "api": {"services", "domain"},
-    # Of the API a page takes the schemas of requests, who is admitted to what, and the pictures and papers that it draws.
+    # From the API, pages import schemas of requests, permissions, pictures and papers.
     "pages": {"api", "services", "domain"},
     "services": {"store", "domain"},
     "store": {"domain"},
     "domain": set(),
-    # What the command does, beside the top of the package.
+    # The commands.
     "commands": {TOP, "api", "services", "store", "domain"},
-    # The HTTP server below the application: it gets what it needs as arguments.
+    # The HTTP server is independent of the application.
     "serving": set(),
 }
 
-# Library -> where it may be imported.
+# Library -> places that may import it.
 ONLY_IN = {
     "colormath": {"lots/domain/colorimetry/color_difference.py"},
     "colour": {"lots/domain/colorimetry/spectral_weights.py"},
     "peewee": {"lots/store"},
     "playhouse": {"lots/store"},
-    # The package itself names the type that create_app returns.
+    # The package names the return type of create_app.
     "flask": {"lots/api", "lots/pages", "lots/app.py", "lots/cli.py", "lots/demo.py", "lots/__init__.py"},
     "marshmallow": {"lots/api", "lots/pages/site/calls.py", "lots/app.py", "lots/cli.py", "lots/demo.py"},
     "flask_smorest": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
     "webargs": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
 }
-# What a pure function has no use for: chance, clocks, files, processes, networks.
+# Impure modules: random numbers, clocks, files, processes and networks.
 IMPURE = {"random", "time", "secrets", "uuid", "os", "pathlib", "io", "shutil", "tempfile", "sqlite3", "subprocess"}
 IMPURE |= {"socket", "urllib", "http", "logging", "threading", "asyncio", "importlib"}
-# Reads a table that is part of the package, the same on every installation: a constant too long to be written as code.
+# Reads a table of constants that is a part of the package.
 OWN_TABLE = {"lots/domain/colorimetry/spectral_weights.py": {"importlib"}}
 IMPURE_CALLS = {"now", "utcnow", "today", "fromtimestamp", "open", "input", "print", "eval", "exec", "__import__"}
 THIRD_PARTY_IN_DOMAIN = {"numpy", "scipy", "colormath", "colour"}
@@ -52,18 +52,18 @@ MOST_ENTRIES = 16
 
 @cache
 def tree(path: Path) -> ast.Module:
-    """A file as Python reads it."""
+    """The syntax tree of a file."""
     return ast.parse(path.read_text(encoding="utf-8"), str(path))
 
 
 def name(path: Path) -> str:
-    """A file by its path from the root."""
+    """The path of a file from the root."""
     return path.relative_to(ROOT).as_posix()
 
 
 @cache
 def imports(path: Path) -> frozenset[str]:
-    """Every module a file imports, anywhere in it, in full: relative imports too, and names that may be modules."""
+    """Every module that a file imports, in full, including relative imports and names that may be modules."""
     found: set[str] = set()
     package = path.relative_to(ROOT).with_suffix("").parts[:-1]
     for node in ast.walk(tree(path)):
@@ -77,18 +77,18 @@ def imports(path: Path) -> frozenset[str]:
 
 
 def libraries(path: Path) -> set[str]:
-    """The top names of all that a file imports."""
+    """The top-level names of all imports of a file."""
     return {module.split(".")[0] for module in imports(path)}
 
 
 def room(path: Path) -> str:
-    """The room a file stands in."""
+    """The package of a file."""
     parts = path.relative_to(PACKAGE).parts
     return parts[0] if len(parts) > 1 else TOP
 
 
 def rooms_entered(path: Path) -> set[str]:
-    """The rooms a file imports from, the top of the package among them."""
+    """The packages that a file imports, including the top of the package."""
     parts = [module.split(".") for module in imports(path) if module.startswith("lots.")]
     return {part[1] if (PACKAGE / part[1]).is_dir() else TOP for part in parts}
 
@@ -107,7 +107,7 @@ def calls(path: Path) -> set[str]:
 
 
 def reached(graph: dict[str, set[str]], start: str) -> set[str]:
-    """Every subject that one imports, directly or through others."""
+    """Every subject that one imports, directly or indirectly."""
     found, waiting = set(), list(graph.get(start, ()))
     while waiting:
         if (here := waiting.pop()) not in found:
@@ -117,19 +117,19 @@ def reached(graph: dict[str, set[str]], start: str) -> set[str]:
 
 
 def test_the_rooms_are_the_ones_drawn():
-    """The package has no folder of code that the arrows do not know."""
+    """Every folder of code is in the table of permitted imports."""
     assert {room(path) for path in FILES} - {TOP} <= set(MAY_IMPORT)
 
 
 def test_no_file_imports_along_an_arrow_that_is_not_drawn():
-    """Pages use the API, both use services and domain, services use store and domain, store uses domain, domain uses nobody."""
+    """Pages use the API, both use services and domain, services use store and domain, store uses domain, domain uses none."""
     inside = [path for path in FILES if room(path) != TOP]
     entered = {name(path): rooms_entered(path) - {room(path)} - MAY_IMPORT[room(path)] for path in inside}
     assert {} == {file: rooms for file, rooms in entered.items() if rooms}
 
 
 def floors(place: Callable[[Path], str | None]) -> list[str]:
-    """The places of a room that import each other, directly or through others; `place` says where a file stands."""
+    """The groups of places in a package that import each other, directly or indirectly. `place` returns the place of a file."""
     where = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in FILES}
     graph: dict[str, set[str]] = {}
     for path in FILES:
@@ -142,19 +142,19 @@ def floors(place: Callable[[Path], str | None]) -> list[str]:
 
 
 def test_no_two_subjects_of_a_room_import_each_other():
-    """The folders and files of a room stand on floors: whatever a subject imports, directly or not, imports nothing of it."""
+    """The folders and files of a package have no import cycles."""
     assert [] == floors(
         lambda path: "/".join(path.relative_to(PACKAGE).with_suffix("").parts[:2]) if room(path) != TOP else None
     )
 
 
 def test_no_two_folders_import_each_other():
-    """The same of all folders, however deep: each stands above or below another."""
+    """Folders at any depth have no import cycles."""
     assert [] == floors(lambda path: name(path.parent) if room(path) != TOP else None)
 
 
 def test_no_room_or_folder_is_crowded():
-    """A room, and a folder in it, holds few enough entries to be read at a glance; what makes it a package and its README apart."""
+    """A package or folder has few entries, not counting `__init__.py` and README."""
     crowded = {}
     for folder in sorted({path.parent for path in FILES}):
         # py.typed only says that the package has types.
@@ -165,7 +165,7 @@ def test_no_room_or_folder_is_crowded():
 
 
 def test_each_library_is_used_only_where_it_belongs():
-    """Colour mathematics, the database and HTTP each have one place."""
+    """Colour mathematics, the database and HTTP have one place each."""
     astray = {
         (name(path), library)
         for path in FILES
@@ -176,7 +176,7 @@ def test_each_library_is_used_only_where_it_belongs():
 
 
 def test_the_domain_is_pure():
-    """The rules import nothing impure, ask no clock and open no file: times and data come in as arguments."""
+    """The domain imports nothing impure, reads no clock and opens no file. Times and data are arguments."""
     impure = {}
     for path in DOMAIN:
         used = libraries(path) - {"lots", "__future__"} - OWN_TABLE.get(name(path), set())
@@ -189,7 +189,7 @@ def test_the_domain_is_pure():
 
 
 def test_the_domain_loads_slow_libraries_only_where_they_are_needed():
-    """Neither scipy, colormath nor colour is imported at the top of a file; functions that need them do so."""
+    """scipy, colormath and colour are not imported at the top of a file, only in functions that need them."""
     assert {} == {name(path): slow for path in DOMAIN if (slow := at_top(path) & SLOW_TO_LOAD)}
 
 
@@ -199,12 +199,12 @@ def test_every_module_says_what_it_is_for():
 
 
 def test_no_file_has_grown_into_two():
-    """A file past 400 lines is two files."""
+    """No file has more than 400 lines."""
     lengths = {name(path): len(path.read_text(encoding="utf-8").splitlines()) for path in FILES}
     assert {} == {file: lines for file, lines in lengths.items() if lines > LONGEST_FILE}
 
 
 def test_the_domain_says_that_it_is_pure():
-    """The folder of the rules has a README that states what may not be done in it."""
+    """The domain has a README that states its restrictions."""
     text = (PACKAGE / "domain" / "README.md").read_text(encoding="utf-8")
     assert "opens a file, asks the time" in text

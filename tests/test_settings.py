@@ -1,4 +1,4 @@
-"""Settings: what wins over what, and what is refused."""
+"""Settings: their precedence and their errors."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_the_guide_lists_every_setting_with_its_default() -> None:
 
 
 def test_the_environment_wins_over_the_file(tmp_path: Path) -> None:
-    """A variable beats the same setting in the TOML file; the file beats the default."""
+    """A variable overrides the TOML file. The file overrides the default."""
     file = tmp_path / "lots.toml"
     file.write_text('port = 9001\nhost = "0.0.0.0"\n', "utf-8")
     found = load_settings({"LOTS_SETTINGS": str(file), "LOTS_PORT": "9002"})
@@ -35,12 +35,12 @@ def test_the_environment_wins_over_the_file(tmp_path: Path) -> None:
 
 
 def test_what_is_given_on_the_command_line_wins_over_all() -> None:
-    """An option beats the environment."""
+    """An option overrides the environment."""
     assert 9003 == load_settings({"LOTS_PORT": "9002"}, port=9003).port
 
 
 def test_an_unknown_setting_in_the_file_is_refused_by_name(tmp_path: Path) -> None:
-    """A misspelt setting is not passed over."""
+    """A misspelt setting is an error."""
     file = tmp_path / "lots.toml"
     file.write_text("prot = 9001\n", "utf-8")
     with pytest.raises(BadSettings, match="prot"):
@@ -48,7 +48,7 @@ def test_an_unknown_setting_in_the_file_is_refused_by_name(tmp_path: Path) -> No
 
 
 def test_a_misspelt_setting_in_the_file_is_answered_with_the_name_that_was_meant(tmp_path: Path) -> None:
-    """A slip of typing, and capitals."""
+    """Spelling mistakes and capitals."""
     file = tmp_path / "lots.toml"
     for written, meant in (("databse = 'sqlite:///x'", "database"), ("Port = 9001", "port")):
         file.write_text(written, "utf-8")
@@ -72,13 +72,13 @@ def test_a_misspelt_setting_in_the_file_is_answered_with_the_name_that_was_meant
     ],
 )
 def test_a_variable_that_is_nearly_a_setting_is_refused(written: str, meant: str) -> None:
-    """The message has both names. A server on another port or database than was meant would be found out late."""
-    with pytest.raises(BadSettings, match=f"^{written} .*write {meant},"):
+    """The message has both names. Without it a server might use the wrong port or database."""
+    with pytest.raises(BadSettings, match=f"^{written} .*Write {meant}[.,]"):
         load_settings({written: "1"})
 
 
 def test_variables_of_others_are_left_alone_and_told() -> None:
-    """Those of tests and scripts are no news; what nobody reads is."""
+    """Variables of tests and scripts are known. Others are reported."""
     others = ("LOTS_TEST_POSTGRES", "LOTS_TEST_NO_SKIPS", "LOTS_VENV", "LOTS_PORT")
     unknown = ("LOTS_DATA", "LOTS_HOME", "LOTS_LOG_FILE", "LOTS_TOKEN")
     environment = dict.fromkeys((*others, *unknown, "LOT_PORT", "lots_home"), "9002")
@@ -116,7 +116,7 @@ def test_a_server_warns_of_variables_that_nobody_reads(
     ],
 )
 def test_a_value_of_another_kind_in_the_file_is_refused_in_one_line(tmp_path: Path, written: str) -> None:
-    """The message has the name of the setting, or of the file that cannot be read, and no address."""
+    """The message names the setting or the unreadable file, and shows no URL."""
     file = tmp_path / "lots.toml"
     file.write_text(written, "utf-8")
     with pytest.raises(BadSettings) as refused:
@@ -143,6 +143,6 @@ def test_a_value_that_cannot_be_used_is_refused_with_its_name(environment: dict[
 
 
 def test_settings_cannot_be_changed_once_made() -> None:
-    """Settings are frozen: what serves is what was read."""
+    """Settings are immutable."""
     with pytest.raises(AttributeError):
         Settings().port = 1  # type: ignore[misc]  # the point of the test

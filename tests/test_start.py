@@ -1,4 +1,4 @@
-"""What starting costs: libraries that only some answers need are loaded when one of those is asked for."""
+"""The cost of starting: libraries that few answers need are loaded on first use."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-# Numbers, statistics, graphs, colour formulas, spectra, PDFs, the other engine: together they take longer to load than all the rest.
+# Libraries for numbers, statistics, graphs, colour, spectra, PDFs and PostgreSQL take longer to load than everything else.
 LATER = ("numpy", "scipy", "networkx", "matplotlib", "colormath", "colour", "fpdf", "statsmodels", "psycopg")
 FIRST_ANSWER = """
 import sys
@@ -32,7 +32,7 @@ database.close()
 
 @pytest.mark.thorough
 def test_the_first_answer_loads_nothing_that_it_does_not_need(tmp_path: Path) -> None:
-    """A clearance of a spool nobody knows, from a cold start."""
+    """A check of an unknown spool, from a cold start."""
     command = [sys.executable, "-c", FIRST_ANSWER, str(tmp_path / "new.sqlite3"), *LATER]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     assert "404\n" == done.stdout

@@ -20,7 +20,7 @@ PRINTED = "LOTS_PRINT_MARKS"
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One command of the check: the expression over markers, the folders it is given, and those it leaves out."""
+    """A command of the check: its marker expression, its folders, and the folders it leaves out."""
 
     marks: str
     folders: tuple[str, ...]
@@ -35,7 +35,7 @@ class Step:
 
 
 def steps() -> list[Step]:
-    """README's command, with what pyproject.toml adds to it, and each call of pytest in `.ci/run`."""
+    """README's command, with the options of pyproject.toml, and each call of pytest in `.ci/run`."""
     added = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["pytest"]["ini_options"]["addopts"]
     lines = (ROOT / ".ci" / "run").read_text("utf-8").replace("\\\n", " ").splitlines()
     calls = [line.partition('bin/pytest"')[2] for line in lines if 'bin/pytest"' in line]

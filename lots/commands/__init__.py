@@ -1,1 +1,1 @@
-"""What the commands of `lots` do beyond reading their options."""
+"""The implementations of the `lots` commands."""

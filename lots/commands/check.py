@@ -1,4 +1,4 @@
-"""What `lots check` does: findings to standard output, one line each, and to standard error how far it has come and what came of it."""
+"""`lots check`: prints findings on standard output, one per line, and progress and a summary on standard error."""
 
 from __future__ import annotations
 
@@ -20,39 +20,39 @@ _HEAD = re.compile(r"(shop|lot:\d{1,19}) (\d{1,9}) ([0-9a-f]{64})")
 
 
 def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
-    """Checks everything and says what was found.
+    """Checks the database and prints the findings.
 
     Args:
-        heads: print the head of every history when nothing was found, to be noted elsewhere.
-        noted: a file of heads printed before, to compare with.
-        rebuild: work out again what on the rows of lots does not follow from their readings.
+        heads: print the last hash of every history if there is no finding.
+        noted: a file of earlier heads to compare with.
+        rebuild: recalculate values of lots that do not follow from their readings.
 
     Raises:
         click.UsageError: the file holds no heads.
-        SystemExit: 1 when anything is left that is not as it should be.
+        SystemExit: 1 when findings remain.
     """
     known = {} if noted is None else _heads_in(noted)
     with store.snapshot():
-        flaws = [*integrity_checks.found(_watched), *integrity_checks.against(known)]
+        flaws = [*integrity_checks.found(_with_progress), *integrity_checks.against(known)]
         size = f"{counted(len(store.lot_names()), 'lot')} and {counted(store.entry_count(), 'entry', 'entries')} of the history"
         whole = audit.heads()
     if rebuild:
-        right, flaws = integrity_checks.rebuild(flaws, access.COMMAND, _watched)
+        right, flaws = integrity_checks.rebuild(flaws, access.COMMAND, _with_progress)
         for flaw in right:
-            click.echo(f"{flaw.line} Worked out again.")
+            click.echo(f"{flaw.line} Recalculated.")
         whole = audit.heads()
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
-        _tell(f"{size} checked: {counted(len(flaws), 'finding')}.")
+        _message(f"{size} checked: {counted(len(flaws), 'finding')}.")
         sys.exit(1)
-    _tell(f"{size} checked: all is as it should be.")
+    _message(f"{size} checked: no findings.")
     if heads:
         for chain, (length, head) in whole.items():
             click.echo(f"{chain} {length} {head}")
 
 
-def _tell(text: str) -> None:
+def _message(text: str) -> None:
     click.echo(f"lots: {text}", err=True)
 
 
@@ -61,15 +61,15 @@ def _heads_in(noted: Path) -> dict[str, tuple[int, str]]:
     for number, line in enumerate(noted.read_text("utf-8", "replace").splitlines(), start=1):
         head = _HEAD.fullmatch(line.strip())
         if head is None:
-            raise click.UsageError(f"Line {number} of {noted} is no line that lots check --heads printed.")
+            raise click.UsageError(f"Line {number} of {noted} is not a line of `lots check --heads`.")
         found[head[1]] = (int(head[2]), head[3])
     if not found:
-        raise click.UsageError(f"There is no head in {noted}.")
+        raise click.UsageError(f"{noted} is empty. Name a file with the output of `lots check --heads`.")
     return found
 
 
-def _watched(label: str, items: Sequence[Any]) -> Iterable[Any]:
-    """Goes through a list, and shows how far it has come where somebody is watching."""
+def _with_progress(label: str, items: Sequence[Any]) -> Iterable[Any]:
+    """Yields the items of a list, with a progress bar on a terminal."""
     if not sys.stderr.isatty():
         yield from items
         return

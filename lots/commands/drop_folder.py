@@ -1,4 +1,4 @@
-"""A folder that instruments and people put files into: which files are complete, who takes them, and where they go. No file is ever written over."""
+"""The drop folder of `lots watch`: detection of complete files, locks, and moves that never overwrite a file."""
 
 from __future__ import annotations
 
@@ -14,32 +14,32 @@ from pathlib import Path
 
 try:
     import fcntl
-except ImportError:  # not on Windows: there a file that is open for writing cannot be moved anyway
+except ImportError:  # Windows, where a file that is open for writing cannot be moved anyway
     fcntl = None  # type: ignore[assignment]
 
 DONE, FAILED = "done", "failed"
-# What programs call files that they are still writing, and files that are hidden.
+# Names of temporary and hidden files.
 _UNFINISHED = re.compile(r"\..*|.*(~|\.(tmp|temp|part|partial|crdownload|filepart|swp))", re.IGNORECASE)
-# An empty file, or one whose last line has no end, may still be written. Common practice, no source.
+# For this time, an empty file or one without a final line end counts as incomplete, s. Common practice, no source.
 _PATIENCE_S = 30
-# Of 255 bytes that file systems allow.
+# File systems allow 255 bytes.
 _LONGEST_NAME = 200
 _MOST_BYTES = 64 * 1024 * 1024
-# Size and time of change: a file is complete when both stay. Its number tells it from another of the same name.
-_Look = tuple[int, int, int]
+# Size, time of change and inode. A file is complete when they stay the same. The inode identifies a file of the same name.
+_FileState = tuple[int, int, int]
 
 
 class Refused(Exception):
-    """A file that is not imported, whatever it holds."""
+    """A file that cannot be imported, whatever its content."""
 
 
 class Busy(Exception):
-    """A file that somebody else writes or imports now."""
+    """A file that another process writes or imports now."""
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A file in the folder: where it is, its name below the folder in one line, and what it is to be imported as; empty where nothing says so."""
+    """A file in the folder: its path, its printable path below the folder, and its kind, empty if unknown."""
 
     path: Path
     shown: str
@@ -47,12 +47,12 @@ class Found:
 
 
 def printable(text: str) -> str:
-    """Returns a text in one line, without characters that cannot be seen."""
+    """Returns a text with "?" in place of unprintable characters."""
     return "".join(char if char.isprintable() else "?" for char in text.encode("utf-8", "replace").decode())
 
 
 def kind_of(name: str, kinds: Mapping[str, str]) -> str:
-    """Returns the kind that a name says: itself, or its beginning up to a separator; empty for none.
+    """Returns the kind that a name equals or begins with, up to a separator, else "".
 
     Example:
         >>> kind_of("diameter-monday.csv", {"diameter": "diameter"}), kind_of("diameters.csv", {"diameter": "diameter"})
@@ -66,25 +66,25 @@ def kind_of(name: str, kinds: Mapping[str, str]) -> str:
 
 
 class DropFolder:
-    """The folder. Its subfolders are named after kinds; files that were handled go to `done` and `failed`.
+    """A drop folder with subfolders named after kinds, and `done` and `failed` for processed files.
 
     Args:
-        root: the folder, which exists.
-        kinds: what a subfolder or a file may be called -> kind.
+        root: an existing folder.
+        kinds: name of a subfolder, or beginning of a file name -> kind.
 
     Raises:
-        OSError: the folders for what was handled cannot be made.
+        OSError: the folders `done` and `failed` cannot be created.
     """
 
     def __init__(self, root: Path, kinds: Mapping[str, str]) -> None:
         self.root, self.kinds = root, kinds
-        self._seen: dict[Path, _Look] = {}
+        self._seen: dict[Path, _FileState] = {}
         for name in (DONE, FAILED):
             (root / name).mkdir(exist_ok=True)
 
     def complete(self) -> list[Found]:
-        """Returns the files that have not changed since the last look, in order of their names."""
-        now: dict[Path, _Look] = {}
+        """Returns the files that have not changed since the last scan, in order of their names."""
+        now: dict[Path, _FileState] = {}
         found = []
         for one in self._files():
             try:
@@ -115,11 +115,11 @@ class DropFolder:
 
     @contextlib.contextmanager
     def taken(self, one: Found) -> Iterator[Callable[[], bytes]]:
-        """Holds a file while it is imported and moved, so that no other process imports it, and yields what reads it.
+        """Locks a file while it is imported and moved, and yields a function that reads it.
 
         Raises:
-            Busy: somebody writes it, imports it, or took it away.
-            Refused: it is a link, or cannot be read.
+            Busy: another process writes, imports or has moved the file.
+            Refused: the file is a link or cannot be read.
         """
         try:
             number = os.open(one.path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
@@ -127,23 +127,23 @@ class DropFolder:
             raise Busy from None
         except OSError as error:
             if error.errno == errno.ELOOP:
-                detail = "This is a link to another file. Only files that lie in the folder are imported. Copy the file itself."
+                detail = "This is a link to another file. Links are not imported. Copy the file itself."
                 raise Refused(detail) from None
             detail = (
-                f"This file cannot be read: {error.strerror}. Let whoever runs the command read it, and put it back."
+                f"This file cannot be read: {error.strerror}. Let the user of this command read it. Then put it back."
             )
             raise Refused(detail) from None
         try:
-            _hold(number, one.path)
+            _lock(number, one.path)
             yield lambda: _read(number)
         finally:
             os.close(number)
 
     def put_away(self, one: Found, where: str, ending: str, lines: Iterable[str]) -> Path:
-        """Moves a file to `done` or `failed` with a text beside it, under a name that nothing has yet, and returns where it is.
+        """Moves a file to `done` or `failed` under an unused name, with a text file beside it. Returns the new path.
 
         Raises:
-            OSError: it cannot be moved. It stays where it was.
+            OSError: the file cannot be moved and stays.
         """
         folder = self.root / where
         for place in _names(folder, one.path.name):
@@ -151,7 +151,7 @@ class DropFolder:
             if os.path.lexists(beside):
                 continue
             try:
-                # Whoever makes the empty file owns the name. Moving over it replaces nothing else.
+                # The empty file reserves the name. The move then replaces only this empty file.
                 os.close(os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644))
             except FileExistsError:
                 continue
@@ -168,7 +168,7 @@ class DropFolder:
 
 def _names(folder: Path, name: str) -> Iterator[Path]:
     if len(os.fsencode(name)) > _LONGEST_NAME:
-        # There must be room for a number and for the name of the text beside it.
+        # This leaves room for a number and for the ending of the text file.
         name = os.fsdecode(os.fsencode(name)[:_LONGEST_NAME])
     stem, suffix = Path(name).stem, Path(name).suffix
     yield folder / name
@@ -187,15 +187,15 @@ def _may_grow(here: os.stat_result) -> bool:
     return here.st_size == 0 and time.time() - here.st_mtime < _PATIENCE_S
 
 
-def _hold(number: int, path: Path) -> None:
-    """Locks a file that is open, and makes sure that it is still the one at its path and that nobody writes it."""
+def _lock(number: int, path: Path) -> None:
+    """Locks an open file. Raises Busy when its path has another file now, or when a process writes it."""
     if fcntl is not None:
         try:
             fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise Busy from None
         except OSError:
-            # A file system without locks. The same content is stored once all the same.
+            # The file system has no locks. The same content is stored only once nevertheless.
             pass
         _require_unwritten(number)
     here = os.fstat(number)
@@ -208,7 +208,7 @@ def _hold(number: int, path: Path) -> None:
 
 
 def _require_unwritten(number: int) -> None:
-    """Asks the kernel, where it tells (Linux), whether somebody has the file open for writing: then no lease on reading is given."""
+    """Raises Busy when a process has the file open for writing. Linux gives no read lease then."""
     if not hasattr(fcntl, "F_SETLEASE"):
         return
     try:
@@ -216,21 +216,21 @@ def _require_unwritten(number: int) -> None:
     except BlockingIOError:
         raise Busy from None
     except OSError:
-        # It belongs to somebody else, or lies where the kernel does not know.
+        # The file has another owner, or its file system has no leases.
         return
     fcntl.fcntl(number, fcntl.F_SETLEASE, fcntl.F_UNLCK)
 
 
 def _read(number: int) -> bytes:
-    """Reads a file that is held.
+    """Returns the content of a locked file.
 
     Raises:
-        Busy: it changed meanwhile, or its last line has no end and it is fresh.
-        Refused: it is too large, or cannot be read.
+        Busy: the file changed while it was read, or is recent and has no final line end.
+        Refused: the file is too large or cannot be read.
     """
     before = os.fstat(number)
     if before.st_size > _MOST_BYTES:
-        raise Refused(f"This file has more than {_MOST_BYTES:,} bytes. Split it.")
+        raise Refused(f"This file is larger than {_MOST_BYTES:,} bytes. Split it.")
     try:
         with os.fdopen(os.dup(number), "rb") as file:
             content = file.read(_MOST_BYTES + 1)

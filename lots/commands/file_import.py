@@ -1,4 +1,4 @@
-"""What `lots import` does: a file in from this machine, results to standard output, faults to standard error, one line each."""
+"""`lots import`: imports a file, and prints results on standard output and errors on standard error, one per line."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from lots.services.files.import_outcome import Imported
 
 
 def run(file: Path, by: str, said: dict[str, str | None]) -> None:
-    """Imports a file and says what came of it.
+    """Imports a file and prints the result.
 
     Args:
         file: to read.
-        by: who is recorded.
-        said: kind, dry_run and options, as they were written.
+        by: the name to record in the history.
+        said: kind, dry_run and options, as typed.
 
     Raises:
-        click.UsageError: an option that cannot be used.
-        SystemExit: 1 when the file was refused; every fault is on standard error.
+        click.UsageError: an invalid option.
+        SystemExit: 1 when the file has errors. They are printed on standard error.
     """
     try:
         args = imports.args_from(said)
@@ -35,13 +35,13 @@ def run(file: Path, by: str, said: dict[str, str | None]) -> None:
         raise click.UsageError("\n".join(line_of(wrong) for wrong in refused.faults)) from None
     try:
         done = imports.import_file(
-            args["kind"], file.name, file.read_bytes(), options, by, dry_run=args["dry_run"], watch=_watched
+            args["kind"], file.name, file.read_bytes(), options, by, dry_run=args["dry_run"], watch=_with_progress
         )
     except Invalid as refused:
         for wrong in refused.faults:
             click.echo(line_of(wrong), err=True)
-        faults = counted(len(refused.faults), "fault")
-        click.echo(f"lots: {faults} in {file.name}; nothing was stored.", err=True)
+        errors = counted(len(refused.faults), "error")
+        click.echo(f"lots: {errors} in {file.name}. Nothing was stored.", err=True)
         sys.exit(1)
     results, notes = told(done)
     for line in results:
@@ -50,8 +50,8 @@ def run(file: Path, by: str, said: dict[str, str | None]) -> None:
         click.echo(line, err=True)
 
 
-def _watched(rows: list[Row]) -> Iterator[Row]:
-    """Goes through rows, and shows how far it has come where somebody is watching."""
+def _with_progress(rows: list[Row]) -> Iterator[Row]:
+    """Yields the rows, with a progress bar on a terminal."""
     if not sys.stderr.isatty():
         yield from rows
         return
@@ -60,7 +60,7 @@ def _watched(rows: list[Row]) -> Iterator[Row]:
 
 
 def line_of(wrong: Fault) -> str:
-    """Returns a fault as one line: where, what, and what to do."""
+    """Returns an error as one line: its place, the error and a hint."""
     where = wrong.pointer
     if isinstance(wrong, CellFault) and wrong.line is not None:
         where = where.replace(f"row {wrong.row}", f"row {wrong.row} (line {wrong.line})", 1)
@@ -69,17 +69,17 @@ def line_of(wrong: Fault) -> str:
 
 
 def told(done: Imported) -> tuple[list[str], list[str]]:
-    """Returns what came of a file, line by line: results, and notes on what looks like a slip."""
+    """Returns the lines that describe an import: results, and warnings of probable mistakes."""
     declared = DECLARED.get(done["kind"])
     what = (f"{declared.said} reading",) if declared else ("delivery", "deliveries")
     count = counted(done["items"], *what)
     if done["already_imported"]:
         when = f"{done['recorded_at']:%Y-%m-%d %H:%M} UTC"
         results = [
-            f"{done['file_name']} was imported before ({count}, import {done['id']}, {when}). Nothing was changed."
+            f"{done['file_name']} was already imported ({count}, import {done['id']}, {when}). Nothing was changed."
         ]
     elif done["dry_run"]:
-        results = [f"Dry run: {count} would be stored from {done['file_name']}. Nothing was."]
+        results = [f"Dry run: {count} would be stored from {done['file_name']}. Nothing was stored."]
     else:
         results = [f"{count} stored from {done['file_name']} as import {done['id']}."]
     for lot in done["lots"]:

@@ -1,4 +1,4 @@
-"""What the commands share: troubles in one line, an open database, and names as people type them."""
+"""Helpers of all commands: one-line error messages, the open database, and checks of names."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.settings import BadAddress, BadSettings, load_settings
 
 @contextmanager
 def plainly() -> Iterator[None]:
-    """Turns the troubles a person can do something about into one line and an exit status."""
+    """Prints an error that the user can correct as one line, and exits with its status."""
     from lots.services.errors import LotsError
     from lots.store.engine import troubles
     from lots.store.upkeep.database_handles import NotDone
@@ -30,21 +30,21 @@ def plainly() -> Iterator[None]:
     except (WrongSchema, NotDone, ImportError, OSError) as error:
         stop(str(error), 1)
     except Exception as error:
-        # What an engine said, else a fault of this program, which its traceback helps to find.
+        # A known error of the database is printed. Any other exception is a bug and keeps its traceback.
         if (meant := troubles.of_engine(error)) is None:
             raise
         stop(str(meant), 1)
 
 
 def stop(message: str, status: int) -> None:
-    """Ends the command with a line on standard error."""
+    """Exits with a line on standard error."""
     click.echo(f"lots: {' '.join(message.splitlines())}", err=True)
     sys.exit(status)
 
 
 @contextmanager
 def opened(*, make: bool = False) -> Iterator[None]:
-    """Within it the database that the settings name is open; with `make` it is made where there never was one."""
+    """Opens the database of the settings for a block. With `make`, a missing new database is created."""
     from lots.app import prepare_database
     from lots.store.engine import database
 
@@ -57,11 +57,11 @@ def opened(*, make: bool = False) -> Iterator[None]:
 
 
 def named(text: str) -> str:
-    """Returns a name as it is recorded.
+    """Returns a name without outer blanks.
 
     Raises:
-        BadSettings: it is empty, too long, or has characters that cannot be seen.
+        BadSettings: the name is empty, longer than 120 characters, or not printable.
     """
     if not text.strip() or len(text) > 120 or not text.isprintable():
-        raise BadSettings("NAME must be 1 to 120 printable characters")
+        raise BadSettings("NAME must have 1 to 120 printable characters.")
     return text.strip()

@@ -1,4 +1,4 @@
-"""`lots token`: makes, lists and revokes tokens, and ends sessions of the pages."""
+"""`lots token`: creates, lists, renews and revokes tokens, and ends sessions of the pages."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from lots.services.setup.roles import ROLES
 
 @click.group("token")
 def tokens() -> None:
-    """Make, list and revoke the tokens people use the API with."""
+    """Create, list, renew and revoke access tokens."""
 
 
 _DAYS = click.option(
-    "--days", type=click.IntRange(1, 3650), default=365, show_default=True, help="How long it holds, in days."
+    "--days", type=click.IntRange(1, 3650), default=365, show_default=True, help="Days until the token expires."
 )
 
 
@@ -27,13 +27,13 @@ _DAYS = click.option(
     "--role",
     type=click.Choice(ROLES),
     required=True,
-    help="Which desk or kind of program it is for; admin may do everything.",
+    help="Role of the person or program. The role admin has all permissions.",
 )
 @_DAYS
 def add_token(name: str, role: str, days: int) -> None:
-    """Make a token for NAME and print it, once. Only its hash is kept.
+    """Create a token for NAME and print it once.
 
-    No token holds for good: a forgotten one would leave a door open.
+    Only its hash is stored. Every token expires.
     """
     from lots.services.setup import access
 
@@ -45,7 +45,10 @@ def add_token(name: str, role: str, days: int) -> None:
 @click.argument("name")
 @_DAYS
 def renew_token(name: str, days: int) -> None:
-    """Replace the token of NAME, live or expired, and print the new one, once. The old one ends at once."""
+    """Replace the token of NAME and print the new one once.
+
+    The old token, valid or expired, stops working at once.
+    """
     from lots.services.setup import access
 
     with plainly(), opened():
@@ -54,7 +57,10 @@ def renew_token(name: str, days: int) -> None:
 
 @tokens.command("list")
 def list_tokens() -> None:
-    """List names, roles and dates (UTC) of tokens, never the tokens themselves. A running server writes last uses once a minute."""
+    """List the names, roles and dates (UTC) of tokens.
+
+    The tokens themselves are not stored. A running server updates the times of last use once a minute.
+    """
     from lots.services import clock
     from lots.services.setup import access
 
@@ -67,26 +73,29 @@ def list_tokens() -> None:
 def _dates(row: dict[str, Any], now: datetime) -> str:
     ends, used, revoked = row["expires_at"], row["last_used_at"], row["revoked_at"]
     end = "never expires" if ends is None else f"{'expired' if ends <= now else 'expires'} {ends:%Y-%m-%d}"
-    use = "not used yet" if used is None else f"last used {used:%Y-%m-%d %H:%M}"
-    return f"made {row['created_at']:%Y-%m-%d}  {end}  {use}" + (f"  revoked {revoked:%Y-%m-%d}" if revoked else "")
+    use = "never used" if used is None else f"last used {used:%Y-%m-%d %H:%M}"
+    return f"created {row['created_at']:%Y-%m-%d}  {end}  {use}" + (f"  revoked {revoked:%Y-%m-%d}" if revoked else "")
 
 
 @tokens.command("revoke")
 @click.argument("name")
 def revoke_token(name: str) -> None:
-    """End the token of NAME at once."""
+    """Revoke the token of NAME at once."""
     from lots.services.setup import access
 
     with plainly(), opened():
         access.revoke_token(name)
-        click.echo(f"lots: the token of {name} is revoked.", err=True)
+        click.echo(f"lots: The token of {name} is revoked.", err=True)
 
 
 @tokens.command("sessions")
 @click.option("--end", "name", help="End every session of the person NAME.", metavar="NAME")
-@click.option("--end-number", "number", type=click.IntRange(1, 2**63 - 1), help="End the session of this number.")
+@click.option("--end-number", "number", type=click.IntRange(1, 2**63 - 1), help="End the session with this number.")
 def token_sessions(name: str | None, number: int | None) -> None:
-    """List who is signed in on the pages, with times in UTC, or end sessions at once. The token holds on: revoke or renew it where it got out."""
+    """List or end the sessions of people signed in on the pages.
+
+    Times are in UTC. A session ends at once, but the person's token stays valid. Revoke or renew a token that others may know.
+    """
     from lots.domain.words import counted
     from lots.services.setup import sessions
 

@@ -1,4 +1,4 @@
-"""What `lots migrate`, `tidy`, `backup`, `restore` and `move` do: results to standard output, messages and progress to standard error."""
+"""`lots migrate`, `tidy`, `backup`, `restore` and `move`: results on standard output, messages and progress on standard error."""
 
 from __future__ import annotations
 
@@ -27,42 +27,42 @@ from lots.store.upkeep.sqlite_files import copy_file, part_of, stamp
 
 
 def migrate(url: str) -> None:
-    """Brings a database to the newest schema, after an SQLite file was copied, and says what was done.
+    """Upgrades a database to the newest schema and prints the steps. An SQLite file is copied first.
 
     Raises:
-        lots.store.upkeep.database_handles.NotDone: a step failed, or the copy before it; or the database is missing where there was one.
+        lots.store.upkeep.database_handles.NotDone: a step or the copy failed, or the database of an existing shop is missing.
         lots.store.upkeep.schema.WrongSchema: a newer version, or other tables.
     """
-    _checked(url)
+    _require_valid_url(url)
     made = first_start.open_wanted(url)
     try:
         if made or schema.found_version(database.db) is None:
             schema.ensure_schema()
-            click.echo(f"The database was empty. It has its tables now, of schema version {schema.VERSION}.")
+            click.echo(f"The database was empty. Its tables were created with schema version {schema.VERSION}.")
             return
         taken = take_steps(lambda found: _copy_first(url, found))
     finally:
         database.disconnect()
     for step in taken:
-        click.echo(f"Step {step} is taken.")
-    done = "is now" if taken else "has nothing to do: it is"
+        click.echo(f"Step {step} done.")
+    done = "is now" if taken else "needs no migration. It is"
     click.echo(f"The database {done} at schema version {schema.VERSION}.")
 
 
 def _copy_first(url: str, found: int) -> None:
     file = file_of(url)
     if file is None:
-        click.echo("lots: a step that fails leaves nothing behind. For a copy beforehand use pg_dump.", err=True)
+        click.echo("lots: No copy is made of PostgreSQL. A step that fails is rolled back.", err=True)
         return
     copy = file.with_name(f"{file.name}.version-{found}-{stamp(clock.now())}")
     with part_of(copy) as part, _progress() as watch:
         rows = copy_file(file, part, file, watch)
         part.rename(copy)
-    click.echo(f"lots: the database as it was, {counted(rows, 'row')}, is kept in {copy}.", err=True)
+    click.echo(f"lots: The old database ({counted(rows, 'row')}) is kept in {copy}.", err=True)
 
 
 def tidy(days: int) -> None:
-    """Removes what is older than so many days, and says how many rows were."""
+    """Deletes rows older than so many days and prints their numbers."""
     with _progress() as watch:
         removed = tidying.remove_all(days, watch)
     said = " and ".join(counted(count, tidying.NAMES[table]) for table, count in removed.items())
@@ -70,42 +70,42 @@ def tidy(days: int) -> None:
 
 
 def backup(url: str, path: Path) -> None:
-    """Makes a backup and says what it holds.
+    """Makes a backup and prints its size and rows.
 
     Raises:
-        SystemExit: 1 when the history in it is not whole; the backup is kept.
-        lots.store.upkeep.database_handles.NotDone: the file is there, or the backup could not be made or verified.
-        lots.store.upkeep.schema.WrongSchema: a database of another version, where that matters.
+        SystemExit: 1 when the check of its history has findings. The backup is kept.
+        lots.store.upkeep.database_handles.NotDone: the file exists, or the backup could not be made or verified.
+        lots.store.upkeep.schema.WrongSchema: a database of another version that cannot be backed up.
     """
-    _checked(url)
+    _require_valid_url(url)
     with _progress() as watch:
         kept = backups.backup(url, path, watch)
         open_file(path)
         flaws = _flaws(watch)
-    _tell(f"Backup {path}", kept, flaws)
+    _print_result(f"Backup {path}", kept, flaws)
 
 
 def restore(url: str, path: Path, *, replace: bool) -> None:
-    """Restores a backup and says what came of it.
+    """Restores a backup and prints its size and rows.
 
     Raises:
-        SystemExit: 1 when the history in it is not whole; it is restored all the same.
-        lots.store.upkeep.database_handles.NotDone: the database holds something, or the backup cannot be read or verified.
-        lots.store.upkeep.schema.WrongSchema: the backup is of something else or of another version.
+        SystemExit: 1 when the check of its history has findings. The backup is restored nevertheless.
+        lots.store.upkeep.database_handles.NotDone: the database is not empty, or the backup cannot be read or verified.
+        lots.store.upkeep.schema.WrongSchema: the backup has other tables or another version.
     """
-    _checked(url)
+    _require_valid_url(url)
     with _progress() as watch:
         kept = backups.restore(url, path, clock.now(), replace=replace, watch=watch)
         database.open_database(url)
         database.connect()
         flaws = _flaws(watch)
     if kept.aside:
-        click.echo(f"lots: what was there before is kept in {kept.aside}.", err=True)
-    _tell(f"Restored {shown(url)} from {path}", kept, flaws)
+        click.echo(f"lots: The old database is kept in {kept.aside}.", err=True)
+    _print_result(f"Restored {shown(url)} from {path}", kept, flaws)
 
 
 def _flaws(watch: Watch) -> list[integrity_checks.Flaw]:
-    """What the history says against the rows of the database that was opened; of another schema version nothing can be said."""
+    """Returns differences between the history and the rows of the open database. Another schema version is not checked."""
 
     def through(doing: str, items: Sequence[Any]) -> Iterable[Any]:
         for done, item in enumerate(items, start=1):
@@ -121,36 +121,36 @@ def _flaws(watch: Watch) -> list[integrity_checks.Flaw]:
         database.close()
 
 
-def _tell(what: str, kept: Kept, flaws: list[integrity_checks.Flaw]) -> None:
+def _print_result(what: str, kept: Kept, flaws: list[integrity_checks.Flaw]) -> None:
     size = "" if kept.size is None else f"{kept.size:,} bytes, "
     click.echo(f"{what}: {size}{counted(kept.rows, 'row')}{'' if flaws else ', verified'}.")
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
         click.echo(
-            "lots: it holds what it was copied from, but there the history and the rows disagree, as listed. See lots check.",
+            "lots: The copy is complete, but the history and the rows disagree as listed above. Run lots check on the original.",
             err=True,
         )
         sys.exit(1)
 
 
 def move(source_url: str, target_url: str) -> None:
-    """Moves everything, and prints every table with how many rows and which checksum both sides have.
+    """Copies all rows, and prints the number of rows and the checksum of each table.
 
     Raises:
-        BadSettings: a URL that is none, or the same database twice.
-        SystemExit: 1 when the sides differ at the end.
-        lots.store.upkeep.database_handles.NotDone: the target holds other rows, or the move broke off.
-        lots.store.upkeep.schema.WrongSchema: either side is of another version.
+        BadSettings: an invalid URL, or the same database twice.
+        SystemExit: 1 when the databases differ at the end.
+        lots.store.upkeep.database_handles.NotDone: the target holds other rows, or the move was interrupted.
+        lots.store.upkeep.schema.WrongSchema: a database of another version.
     """
     for url in (source_url, target_url):
         try:
-            _checked(url)
+            _require_valid_url(url)
         except BadAddress as error:
-            # It stands on the command line, so that is wrong usage.
+            # The URL is an argument of the command, so this is wrong usage.
             raise BadSettings(str(error)) from None
     if source_url == target_url or (file_of(source_url) and file_of(source_url) == file_of(target_url)):
-        raise BadSettings("--from and --to name the same database")
+        raise BadSettings("--from and --to name the same database. Name two databases.")
     with _progress() as watch:
         tables = transfer.move(source_url, target_url, watch)
     for table in tables:
@@ -159,25 +159,25 @@ def move(source_url: str, target_url: str) -> None:
     rows = sum(table.rows[1] for table in tables)
     if unlike:
         click.echo(
-            f"lots: the two sides differ in {', '.join(unlike)}. Was the source changed meanwhile? Stop whatever serves it and run "
-            "the same again; if that is refused, begin with an empty database. Until then no command works with the new one.",
+            f"lots: The databases differ in {', '.join(unlike)}. The source may have changed during the move. Stop its server and run the "
+            "same command again. If that fails, begin with an empty database. The new database cannot be used yet.",
             err=True,
         )
         sys.exit(1)
     carried = sum(table.carried for table in tables)
-    done = "" if carried else " Nothing was left to move."
-    click.echo(f"{counted(len(tables), 'table')}, {counted(rows, 'row')}: both sides are equal.{done}")
-    click.echo("lots: set LOTS_DATABASE to the new database before anybody works on.", err=True)
+    done = "" if carried else " All rows were copied before."
+    click.echo(f"{counted(len(tables), 'table')}, {counted(rows, 'row')}: both databases are equal.{done}")
+    click.echo("lots: Set LOTS_DATABASE to the new database before you start the server.", err=True)
 
 
 def _line(table: Compared) -> str:
     if table.equal:
         return f"{table.table:<18} {table.rows[0]:>9} rows  {table.digests[0]}  equal"
-    return f"{table.table:<18} {table.rows[0]} rows {table.digests[0]} is not {table.rows[1]} rows {table.digests[1]}"
+    return f"{table.table:<18} {table.rows[0]} rows {table.digests[0]} differs from {table.rows[1]} rows {table.digests[1]}"
 
 
-def _checked(url: str) -> None:
-    """Refuses what is no address of a database, before anything is opened."""
+def _require_valid_url(url: str) -> None:
+    """Raises BadAddress for an invalid database URL, before anything is opened."""
     try:
         Settings(database=url)
         database.open_database(url)
@@ -188,7 +188,7 @@ def _checked(url: str) -> None:
 
 @contextmanager
 def _progress() -> Iterator[Watch]:
-    """Shows how far it has come where somebody is watching."""
+    """Yields a function that shows progress bars on a terminal."""
     if not sys.stderr.isatty():
         yield unwatched
         return

@@ -1,4 +1,4 @@
-"""What `lots watch` does: imports each complete file of a folder once, as the kind that its subfolder or its name says, and puts it away with what came of it."""
+"""`lots watch`: imports each complete file of a folder once, and moves it with a summary or its errors. Its subfolder or name gives the kind."""
 
 from __future__ import annotations
 
@@ -22,34 +22,34 @@ from lots.services.errors import Clash, Invalid, LotsError, of_engine
 from lots.services.files.color_exchange import KEYWORDS
 from lots.services.files.csv_tables import Options
 
-# What a subfolder or a file may be called -> kind: the name of the API, and the word that people use.
+# Name of a subfolder, or beginning of a file name -> kind. Both the name of the API and the word that people use are accepted.
 KINDS: Mapping[str, str] = {
     **{declared.said.casefold(): name for name, declared in DECLARED.items()},
     **{name: name for name in imports.KINDS},
 }
-_NO_KIND = f"Neither the folder nor the name of this file says what it holds. Put it in a subfolder named {listed(list(imports.KINDS), 'or')}, or begin its name so."
+_NO_KIND = f"The kind of this file is unknown. Put it in a subfolder named {listed(list(imports.KINDS), 'or')}, or begin its name with one of these words."
 
 
 def run(folder: Path, by: str, said: Mapping[str, str | None], *, every_s: float, once: bool) -> None:
-    """Watches a folder until it is stopped, or looks through it once.
+    """Watches a folder until stopped, or scans it once.
 
     Args:
         folder: to watch.
-        by: who is recorded.
-        said: options of files, as they were written.
-        every_s: between two looks, s, > 0. A file that did not change meanwhile is complete.
-        once: to end after one round.
+        by: the name to record in the history.
+        said: options of files, as typed.
+        every_s: time between two scans, s, > 0. A file that did not change in between is complete.
+        once: True ends after one scan.
 
     Raises:
-        click.UsageError: an option that cannot be used.
-        SystemExit: 1 when a file was refused or stays, in one round.
+        click.UsageError: an invalid option.
+        SystemExit: after one scan, 1 when a file failed or was left.
     """
     options = _options(said)
     drop = DropFolder(folder, KINDS)
     watcher = _Watcher(drop, by, options)
     with _stoppable() as stop:
         if not once:
-            _say(f"Watching {printable(str(folder))}. Stop with Ctrl+C.")
+            _message(f"Watching {printable(str(folder))}. Stop with Ctrl+C.")
         drop.complete()
         while True:
             stop.look()
@@ -60,41 +60,41 @@ def run(folder: Path, by: str, said: Mapping[str, str | None], *, every_s: float
 
 
 class _Stop:
-    """Notes that somebody asked to stop: Python drops an exception that a signal raises while an object is being cleaned up."""
+    """A flag set by a signal to stop. Python drops an exception that a signal raises during the cleanup of an object."""
 
     asked = False
 
     def note(self, _number: int, _frame: object) -> None:
-        """Handles a signal."""
+        """Sets the flag and raises KeyboardInterrupt."""
         self.asked = True
         raise KeyboardInterrupt
 
     def look(self) -> None:
-        """Raises KeyboardInterrupt once somebody has asked."""
+        """Raises KeyboardInterrupt after a signal."""
         if self.asked:
             raise KeyboardInterrupt
 
 
 @contextlib.contextmanager
 def _stoppable() -> Iterator[_Stop]:
-    """Ends cleanly by Ctrl+C and when a service manager asks. What was begun is undone, and its file stays."""
+    """Handles Ctrl+C and SIGTERM for a block. An import in progress is rolled back, and its file stays."""
     stop = _Stop()
     before = {one: signal.signal(one, stop.note) for one in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield stop
     except KeyboardInterrupt:
-        _say("Stopped.")
+        _message("Stopped.")
     finally:
         for one, handler in before.items():
             signal.signal(one, handler)
 
 
-def _say(text: str) -> None:
+def _message(text: str) -> None:
     click.echo(f"lots: {text}", err=True)
 
 
 def _options(said: Mapping[str, str | None]) -> dict[str, Options]:
-    """The options of a file by its kind. Measuring conditions belong to colours."""
+    """Returns the import options of each kind. Only colours have measuring conditions."""
     found = {}
     for kind in imports.KINDS:
         conditional = shape_of(kind).name_of("conditions") is not None
@@ -107,14 +107,14 @@ def _options(said: Mapping[str, str | None]) -> dict[str, Options]:
 
 
 class _Watcher:
-    """Imports what is complete. A file that cannot be handled now stays, and is told once while it stays as it is."""
+    """The importer of complete files. A file that cannot be imported now stays, and its message is printed once."""
 
     def __init__(self, drop: DropFolder, by: str, options: Mapping[str, Options]) -> None:
         self.drop, self.by, self.options = drop, by, options
-        self._told = ""
+        self._last_message = ""
 
     def look(self) -> bool:
-        """Handles every complete file; False where one was refused or stays."""
+        """Imports all complete files. Returns False when one failed or was left."""
         files = self.drop.complete()
         if not files:
             return True
@@ -124,56 +124,56 @@ class _Watcher:
         except Exception as error:
             if (meant := of_engine(error)) is None:
                 raise
-            self._tell_once(f"{meant}; {counted(len(files), 'file waits', 'files wait')}.")
+            self._message_once(f"{str(meant).rstrip('.')}. {counted(len(files), 'file is', 'files are')} waiting.")
             return False
         if all(handled):
-            self._told = ""
+            self._last_message = ""
         return all(handled)
 
-    def _tell_once(self, text: str) -> None:
-        if text != self._told:
-            _say(text)
-        self._told = text
+    def _message_once(self, text: str) -> None:
+        if text != self._last_message:
+            _message(text)
+        self._last_message = text
 
     def _handle(self, one: Found) -> bool:
-        """Imports a file and puts it away; False where it was refused or cannot be moved."""
+        """Imports and moves a file. Returns False when it failed or cannot be moved."""
         try:
             with self.drop.taken(one) as read:
                 return self._import(one, read())
         except Busy:
-            # Whoever writes or imports it now is first; the next look tells more.
+            # Another process writes or imports the file. The next scan looks again.
             return True
         except Refused as refused:
-            return self._put_away(one, FAILED, [str(refused)], "refused")
+            return self._move(one, FAILED, [str(refused)], "not imported")
 
     def _import(self, one: Found, content: bytes) -> bool:
         if not one.kind:
-            return self._put_away(one, FAILED, [_NO_KIND], "refused")
+            return self._move(one, FAILED, [_NO_KIND], "not imported")
         try:
             done = imports.import_file(one.kind, one.path.name, content, self.options[one.kind], self.by)
         except Invalid as refused:
-            faults = [line_of(wrong) for wrong in refused.faults]
-            return self._put_away(one, FAILED, faults, f"{counted(len(faults), 'fault')}; nothing was stored")
+            errors = [line_of(wrong) for wrong in refused.faults]
+            return self._move(one, FAILED, errors, f"not imported, {counted(len(errors), 'error')}")
         except Clash:
-            # Another wrote the same at the same moment. The next look tries again.
+            # A concurrent request wrote the same row. The next scan tries again.
             return False
         except LotsError as refused:
-            return self._put_away(one, FAILED, [refused.detail], "refused; nothing was stored")
+            return self._move(one, FAILED, [refused.detail], "not imported")
         except Exception as error:
             if of_engine(error) is not None:
                 raise
-            # A fault of this program must not keep other files from being imported.
-            self._tell_once(f"{one.shown}: this program failed, so the file stays ({type(error).__name__}: {error}).")
+            # A bug must not stop the import of other files.
+            self._message_once(f"{one.shown}: internal error, so the file stays ({type(error).__name__}: {error}).")
             return False
         results, notes = told(done)
-        return self._put_away(one, DONE, [*results, *notes], results[0].rstrip("."))
+        return self._move(one, DONE, [*results, *notes], results[0].rstrip("."))
 
-    def _put_away(self, one: Found, where: str, lines: list[str], what: str) -> bool:
+    def _move(self, one: Found, where: str, lines: list[str], what: str) -> bool:
         ending = ".summary.txt" if where == DONE else ".faults.txt"
         try:
             place = self.drop.put_away(one, where, ending, lines)
         except OSError as error:
-            self._tell_once(f"{one.shown}: {printable(what)}; it cannot be moved to {where}: {error.strerror}.")
+            self._message_once(f"{one.shown}: {printable(what)}. It cannot be moved to {where}: {error.strerror}.")
             return False
-        _say(f"{one.shown}: {printable(what)}; now {where}/{printable(place.name)}.")
+        _message(f"{one.shown}: {printable(what)}. Moved to {where}/{printable(place.name)}.")
         return where == DONE

@@ -1,1 +1,1 @@
-"""The HTTP server under the application: waitress with deadlines, bounds and strict framing. It knows nothing of lots."""
+"""The HTTP server: waitress with deadlines, limits of connections and strict framing, independent of the application."""

@@ -1,4 +1,4 @@
-"""One connection: what arrives on it within its time, what leaves it, and the answers that the server gives by itself."""
+"""A client connection with deadlines, and the responses that the server gives without the application."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _DRAINED_BYTES = 65_536
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An answer of the server itself: status such as `408 Request Timeout`, headers, body."""
+    """A response of the server itself: status such as `408 Request Timeout`, headers and body."""
 
     status: str
     headers: list[tuple[str, str]]
@@ -30,11 +30,11 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What the server answers without the application.
+    """The responses of the server itself.
 
     Attributes:
-        problem: the answer for a status and a sentence that says more, or "".
-        alive: the answer to a request that asks whether the server lives, else None: then the application answers.
+        problem: returns the problem document of a status and a detail, which may be "".
+        alive: returns the response to a liveness request, or None for every other request.
     """
 
     problem: Callable[[int, str], Answer]
@@ -45,8 +45,8 @@ def _never() -> bool:
     return False
 
 
-class _Given(Task):  # type: ignore[misc]  # waitress ships no types
-    """Writes an answer that is there already."""
+class _ReadyResponse(Task):  # type: ignore[misc]  # waitress ships no types
+    """A task that writes a ready response."""
 
     complete = True
 
@@ -56,15 +56,15 @@ class _Given(Task):  # type: ignore[misc]  # waitress ships no types
         self.response_headers: list[tuple[str, str]] = []
 
     def execute(self) -> None:
-        """Writes it; of an answer to HEAD only the head."""
+        """Writes the response, without its body for HEAD."""
         self.status = self._answer.status
         self.response_headers = [*self._answer.headers, *self.response_headers]
         self.content_length = len(self._answer.body)
         self.write(b"" if getattr(self.request, "command", "") == "HEAD" else self._answer.body)
 
 
-class _Refusal(_Given):
-    """Answers a request that cannot be taken with a problem document, and hangs up."""
+class _ProblemResponse(_ReadyResponse):
+    """A task that answers an invalid request with a problem document and closes the connection."""
 
     def __init__(self, channel: Any, request: Any) -> None:
         error = request.error
@@ -72,39 +72,39 @@ class _Refusal(_Given):
         super().__init__(channel, request, channel.server.answers.problem(error.code, detail))
 
     def execute(self) -> None:
-        """Writes it."""
+        """Writes the response and closes the connection."""
         self.set_close_on_finish()
         super().execute()
 
 
-class _Served(WSGITask):  # type: ignore[misc]  # the same
-    """A request to the application, which is told at which address of this machine the request came in."""
+class _ApplicationTask(WSGITask):  # type: ignore[misc]  # the same
+    """A request to the application, with the local address of its connection as SERVER_NAME."""
 
     def get_environment(self) -> dict[str, Any]:
-        """Returns the WSGI environment."""
+        """Returns the WSGI environment with SERVER_NAME."""
         environ: dict[str, Any] = super().get_environment()
         environ["SERVER_NAME"] = self.channel.local_host
         return environ
 
 
 class Channel(HTTPChannel):  # type: ignore[misc]  # the same
-    """A connection with deadlines that no byte renews.
+    """A connection with fixed deadlines. Unlike those of waitress, single bytes do not renew them.
 
     Notes:
-        What a connection is doing follows from waitress's own fields (`note`). The loop that reads and writes all connections looks
-        after each event and once a tick; worker threads only call `service` and `write_soon`.
+        The state follows from waitress's own fields (`note`). The event loop updates it after each event and once per tick. Worker
+        threads only call `service` and `write_soon`.
     """
 
     parser_class = Request
-    task_class = _Served
-    error_task_class = _Refusal
-    # Of waitress.
+    task_class = _ApplicationTask
+    error_task_class = _ProblemResponse
+    # Fields of waitress.
     socket: Any  # None once closed
     connected: bool
     will_close: bool
     close_when_flushed: bool
-    request: Any  # one that has not arrived in full
-    requests: list[Any]  # those that have and are not answered yet
+    request: Any  # an incomplete request
+    requests: list[Any]  # complete requests without a response
 
     def __init__(self, server: Any, sock: socket.socket, addr: Any, adj: Any, map: Any = None) -> None:  # noqa: A002
         self.places: Places = server.places
@@ -112,11 +112,11 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         self.local_host = str(sock.getsockname()[0])
         self.state, self.fresh = State.IDLE, True
         self.began = self._since = time.monotonic()
-        self._answered = self.began  # when the last answer was written
-        self._timed: Any = None  # the unfinished request that `began` belongs to
-        self._blanks = 0
-        self._gone = 0  # bytes sent since `began`
-        self._parked = False  # a whole request waits until earlier answers have been read
+        self._answered = self.began  # time of the last response
+        self._timed: Any = None  # the incomplete request that `began` belongs to
+        self._empty_lines = 0
+        self._bytes_sent = 0  # bytes sent since `began`
+        self._parked = False  # a complete request waits until the client has read earlier responses
         self._patience_s = 0.0
         super().__init__(server, sock, addr, adj, map=map)
         self.places.enter(self)
@@ -124,7 +124,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
     # Called by the loop
 
     def note(self) -> State:
-        """Returns what the connection is doing now, having started its clock when that is something new."""
+        """Returns the current state, and restarts the clock when it has changed."""
         state = self._now()
         if state != self.state or (state in UNFINISHED and self.request is not self._timed):
             self._change(state)
@@ -149,12 +149,12 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         same = state == State.BODY and self.request is self._timed
         self.fresh = self.fresh and state in (State.IDLE, *UNFINISHED)
         if state == State.IDLE:
-            # An empty line is no request: it does not make an idle connection younger.
+            # An empty line is not a request, so it does not renew the deadline of an idle connection.
             if before not in UNFINISHED:
                 self.began = self._answered if before == State.WORKING else self._since
         elif not same:
             self.began = self._since
-        self._gone = 0
+        self._bytes_sent = 0
         if state not in UNFINISHED:
             if before in UNFINISHED:
                 self._timed = None
@@ -164,33 +164,33 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             self.places.began(self)
 
     def look(self, now: float) -> None:
-        """Closes the connection when its time is over. A request that has begun is answered 408 first."""
+        """Closes the connection after its deadline. An incomplete request is answered 408 first."""
         if self.will_close or not self.connected:
-            # Where its client does not read, no event would ever lead to that.
+            # A client that does not read causes no event that would close it.
             self.handle_close()
             return
         limits, state = self.places.limits, self.note()
         if state == State.IDLE:
             if now - self.began > (limits.head_s if self.fresh else limits.idle_s):
                 self.handle_close()
-        elif state != State.WORKING and now - self._since > self._allowed_s(state):
-            self.places.counts["late"] += 1
-            self._hang_up(408) if state in UNFINISHED else self.handle_close()
+        elif state != State.WORKING and now - self._since > self._deadline_s(state):
+            self.places.counts["past their deadline"] += 1
+            self._close_with_problem(408) if state in UNFINISHED else self.handle_close()
 
-    def _allowed_s(self, state: State) -> float:
+    def _deadline_s(self, state: State) -> float:
         limits = self.places.limits
         if state == State.HEAD:
             return limits.head_s
         if state == State.BODY:
             return limits.body_s + float(self.request.body_bytes_received) / limits.rate
-        return limits.answer_s + self._gone / limits.rate
+        return limits.answer_s + self._bytes_sent / limits.rate
 
     def make_room(self) -> None:
-        """Gives up the place for a newer connection. A request that has begun is answered 503 first."""
-        self._hang_up(503) if self.state in UNFINISHED else self.handle_close()
+        """Closes the connection in favour of a newer one. An incomplete request is answered 503 first."""
+        self._close_with_problem(503) if self.state in UNFINISHED else self.handle_close()
 
-    def _hang_up(self, status: int) -> None:
-        """Answers where the socket takes that at once, and closes the connection."""
+    def _close_with_problem(self, status: int) -> None:
+        """Sends a problem document if the socket accepts it at once, and closes the connection."""
         if not self.total_outbufs_len and self.socket is not None:
             answer = self.server.answers.problem(status, "")
             head = [f"HTTP/1.1 {answer.status}", *(f"{name}: {value}" for name, value in answer.headers)]
@@ -204,12 +204,12 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             with contextlib.suppress(OSError):
                 self.socket.send("\r\n".join(head).encode("latin-1") + answer.body)
                 self.socket.shutdown(socket.SHUT_WR)
-                # Closing with bytes unread would make the system take the answer back.
+                # Closing with unread bytes would reset the connection and lose the response.
                 self.socket.recv(_DRAINED_BYTES)
         self.handle_close()
 
     def received(self, data: bytes) -> bool:
-        """Takes bytes that arrived and begins what they complete."""
+        """Parses received bytes and queues complete requests."""
         with self.requests_lock:
             while data and self.connected and not (self.will_close or self.close_when_flushed):
                 if self.request is None:
@@ -219,7 +219,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
                     arrived, self.request = self.request, None
                     self._arrived(arrived)
                     if arrived.error:
-                        break  # nothing after it can be told apart
+                        break  # the start of the next request is unknown
                 elif self.request.expect_continue and self.request.headers_finished and not self.requests:
                     self.send_continue()
         if self.connected:
@@ -229,16 +229,16 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
     def _arrived(self, request: Any) -> None:
         self.sent_continue = False
         if request.empty:
-            self._blanks += 1
-            self.will_close = self.will_close or self._blanks > 1
+            self._empty_lines += 1
+            self.will_close = self.will_close or self._empty_lines > 1
             return
-        self._blanks = 0
+        self._empty_lines = 0
         self._change(State.WORKING)
         self._answered = self._since
         if not self.requests and not request.error and not self.total_outbufs_len:
             answer = self.server.answers.alive(request.command, request.path, request.headers)
             if answer is not None:
-                task = _Given(self, request, answer)
+                task = _ReadyResponse(self, request, answer)
                 with contextlib.suppress(OSError, ClientDisconnected):
                     task.service()
                 self.close_when_flushed = self.close_when_flushed or task.close_on_finish
@@ -248,7 +248,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             self.server.add_task(self)
 
     def handle_write(self) -> None:
-        """Sends what waits, and lets a parked request go on once its client has read enough."""
+        """Sends buffered bytes, and resumes a parked request when its client has read enough."""
         super().handle_write()
         if self._parked and self.connected and self.total_outbufs_len <= self.adj.outbuf_high_watermark:
             self._parked = False
@@ -257,15 +257,15 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             self.note()
 
     def writable(self) -> bool:
-        """Returns whether there is something to send or to decide. The loop asks this of each connection at each event."""
+        """Returns whether there are bytes to send or a connection to close. The loop calls it at each event."""
         return bool(self.total_outbufs_len or self.will_close or self.close_when_flushed or self._parked)
 
     def handle_expt(self) -> None:
-        """Hangs up on urgent data: HTTP has none, and the byte would be announced for ever."""
+        """Closes a connection with urgent data, which HTTP does not use and which would cause endless events."""
         self.handle_close()
 
     def handle_close(self) -> None:
-        """Closes the connection and forgets what nobody will be answered."""
+        """Closes the connection and drops its waiting requests."""
         self.places.leave(self)
         if self._parked:
             self._parked = False
@@ -278,37 +278,37 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             if self.socket is not None:
                 self.server.bury(self.socket)
                 self.socket = None
-                # The pass of the loop that goes on may still ask.
-                self.readable = self.writable = _never  # type: ignore[method-assign]  # of this one only
+                # The current pass of the loop may still call these.
+                self.readable = self.writable = _never  # type: ignore[method-assign]  # of this instance only
             super().handle_close()
 
     # Called by worker threads too
 
     def send(self, data: bytes, do_close: bool = True) -> int:
-        """Sends what the socket takes, counted."""
+        """Sends bytes and counts those that the socket accepts."""
         sent: int = super().send(data, do_close)
-        self._gone += sent
+        self._bytes_sent += sent
         return sent
 
     def park(self) -> bool:
-        """Returns whether the next request has to wait for a client that does not read: no thread does."""
+        """Returns whether the next request must wait for its client to read. No thread waits meanwhile."""
         self._parked = self.total_outbufs_len > self.adj.outbuf_high_watermark
         return self._parked
 
     def service(self) -> None:
-        """Answers the oldest request."""
+        """Serves the oldest request."""
         self._patience_s = self.places.limits.wait_s
         super().service()
         self._answered = time.monotonic()
 
     def write_soon(self, data: Any) -> int:
-        """Takes a piece of an answer, and waits first while its client has too much to read."""
+        """Buffers a part of a response, after waiting for a client that has too much to read."""
         if self.total_outbufs_len > self.adj.outbuf_high_watermark:
             self._wait_for_client()
         return int(super().write_soon(data))
 
     def _flush_outbufs_below_high_watermark(self) -> None:
-        """Does nothing: `write_soon` waits, with a bound, and `park` waits without a thread."""
+        """Does nothing. `write_soon` waits with a deadline, and `park` waits without a thread."""
 
     def _wait_for_client(self) -> None:
         with self.outbuf_lock:
@@ -318,7 +318,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
                 self.outbuf_lock.wait(self._patience_s)
                 self._patience_s -= time.monotonic() - began
                 if self._patience_s <= 0:
-                    # The loop closes it; `write_soon` ends the request.
+                    # The loop closes the connection, and `write_soon` ends the request.
                     self.will_close, self.connected = True, False
         if not self.connected:
             self.server.pull_trigger()

@@ -1,4 +1,4 @@
-"""How long a request is: one answer only, so that a proxy in front and this server never see different requests in the same bytes."""
+"""Strict HTTP/1.1 framing, which prevents request smuggling: a proxy and this server must agree on the length of every request."""
 
 from __future__ import annotations
 
@@ -13,34 +13,34 @@ from waitress.utilities import BadRequest
 _LINE_BYTES, _TRAILER_BYTES = 1024, 8192
 _SIZE = re.compile(rb"([0-9A-Fa-f]{1,15})" + CHUNK_EXT.encode("latin-1"))
 
-TWO_LENGTHS = "A request has Transfer-Encoding or Content-Length, never both."
-OLD_CODING = "Only HTTP/1.1 has Transfer-Encoding."
-OTHER_CODING = "Transfer-Encoding is `chunked`, once."
-BAD_CHUNK = "A chunk begins with its size in hexadecimal digits and CR LF, and ends with CR LF."
-BAD_NUMBER = "The address or the Content-Length cannot be read."
-# What an answer may repeat. The sentences of waitress quote the request, which may hold a token or the name of a foreign host.
+TWO_LENGTHS = "The request has both Transfer-Encoding and Content-Length. Send only one of them."
+OLD_CODING = "Transfer-Encoding requires HTTP/1.1."
+OTHER_CODING = "The only valid value of Transfer-Encoding is `chunked`, once."
+BAD_CHUNK = "A chunk is invalid. It must begin with its size in hexadecimal digits and CR LF, and end with CR LF."
+BAD_NUMBER = "The request target or the Content-Length is invalid."
+# Only these sentences are sent to clients. The messages of waitress quote the request, which may hold a token or a foreign host name.
 SENTENCES = frozenset({TWO_LENGTHS, OLD_CODING, OTHER_CODING, BAD_CHUNK, BAD_NUMBER})
 
 
 class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress ships no types
-    """A request as waitress reads it, except where that leaves two readings of its length.
+    """A waitress request that also rejects requests of ambiguous length.
 
     Notes:
-        waitress takes Transfer-Encoding beside Content-Length and goes by the former, ignores the former in any version but 1.1, takes
-        `chunked, chunked`, and lets a bare LF stand before the CR LF of a chunk's size. RFC 9112, 6.1 and 7.1, lets or has a server refuse
-        these. It refuses by itself: several Content-Lengths, even equal ones; CR or LF alone in the head; a blank before a colon. A
-        folded line (RFC 9112, 5.2) becomes one value with its blanks.
+        waitress accepts Transfer-Encoding beside Content-Length, and uses the former. It ignores Transfer-Encoding in versions other
+        than 1.1. It accepts `chunked, chunked`, and a bare LF before the CR LF of a chunk size. RFC 9112, 6.1 and 7.1, allows or
+        requires a server to reject these. waitress itself rejects several Content-Lengths, even equal ones, a lone CR or LF in the
+        headers, and a blank before a colon. A folded line (RFC 9112, 5.2) becomes one value with its blanks.
     """
 
     def parse_header(self, header_plus: bytes) -> None:
-        """Reads the head.
+        """Parses the request line and the headers.
 
         Raises:
-            ParsingError: it cannot be read, or its length is in doubt.
+            ParsingError: they are invalid, or the length of the body is ambiguous.
         """
         try:
             super().parse_header(header_plus)
-        except ValueError:  # an address with half a bracket, a number of thousands of digits
+        except ValueError:  # an unclosed bracket of an IPv6 address, or a number with thousands of digits
             raise ParsingError(BAD_NUMBER) from None
         if b"transfer-encoding" in header_plus.lower():
             self._check_coding(header_plus)
@@ -60,7 +60,7 @@ class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress ships no typ
 
 
 class Chunks:
-    """A body in chunks (RFC 9112, 7.1), each byte looked at once; lines and trailers are bounded, trailers are dropped."""
+    """A parser of chunked bodies (RFC 9112, 7.1) that reads each byte once. Lines and trailers have limits. Trailers are dropped."""
 
     def __init__(self, buffer: Any) -> None:
         self.completed, self.error = False, None
@@ -74,7 +74,7 @@ class Chunks:
         return len(self._buffer)
 
     def received(self, data: bytes) -> int:
-        """Takes bytes and returns how many belong to this body."""
+        """Parses bytes and returns how many belong to this body."""
         at = 0
         while at < len(data) and not self.completed and self.error is None:
             if self._left:
@@ -129,5 +129,5 @@ class Chunks:
         return self._buffer.getfile()
 
     def getbuf(self) -> Any:
-        """Returns the buffer of the body, to be closed."""
+        """Returns the buffer of the body. The caller closes it."""
         return self._buffer

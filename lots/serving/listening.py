@@ -1,4 +1,4 @@
-"""The sockets that are listened on, and the loop that serves them."""
+"""The listening sockets and their event loop."""
 
 from __future__ import annotations
 
@@ -21,73 +21,72 @@ _ACCEPTED_AT_ONCE = 32
 
 
 class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
-    """One listening socket. Several of one process share their places."""
+    """A listening socket. The sockets of a process share the limits of connections."""
 
     channel_class = Channel
 
     def __init__(self, application: Any, map: Any, *, places: Places, answers: Answers, **more: Any) -> None:  # noqa: A002
         self.places, self.answers = places, answers
         self._full = False
-        self._next_look = 0.0
-        self._buried: list[socket.socket] = []
+        self._next_check = 0.0
+        self._sockets_to_close: list[socket.socket] = []
         super().__init__(application, map, **more)
 
     def readable(self) -> bool:
-        """Looks at the deadlines when it is time, and returns whether a connection can be taken."""
+        """Checks the deadlines once per tick, and returns whether a connection can be accepted."""
         self._close_buried()
         now = time.monotonic()
-        if now >= self._next_look:
-            self._next_look = now + self.places.limits.tick_s
-            self._look(now)
+        if now >= self._next_check:
+            self._next_check = now + self.places.limits.tick_s
+            self._check_deadlines(now)
         return bool(self.accepting) and not self._full
 
     def bury(self, line: socket.socket) -> None:
-        """Hangs up, and closes the socket when the events of this pass are over.
+        """Shuts a socket down, and closes it after the events of this pass of the loop.
 
         Notes:
-            A connection that comes in the same pass would else get the number of the closed one, and with it the events that were
-            found for that one.
+            Otherwise a new connection of the same pass could get the file descriptor of the closed one, and its events.
         """
         with contextlib.suppress(OSError):
             line.shutdown(socket.SHUT_RDWR)
-        self._buried.append(line)
-        if not self.accepting:  # closed: no further pass comes
+        self._sockets_to_close.append(line)
+        if not self.accepting:  # closed, so no further pass follows
             self._close_buried()
 
     def _close_buried(self) -> None:
-        buried, self._buried = self._buried, []
+        buried, self._sockets_to_close = self._sockets_to_close, []
         for line in buried:
             line.close()
 
     def close(self) -> None:
-        """Listens no longer."""
+        """Closes the listening socket."""
         super().close()
         self._close_buried()
 
-    def _look(self, now: float) -> None:
+    def _check_deadlines(self, now: float) -> None:
         self._full = False
         for channel in list(self.active_channels.values()):
             if channel.socket is not None:
                 channel.look(now)
         if self.places.counts:
-            told = ", ".join(f"{count} {what}" for what, count in sorted(self.places.counts.items()))
-            log.warning("connections closed by the server: %s", told)
+            closed = ", ".join(f"{count} {why}" for why, count in sorted(self.places.counts.items()))
+            log.warning("connections closed by the server: %s", closed)
             self.places.counts.clear()
 
     def handle_accept(self) -> None:
-        """Takes the connections that wait, some at once. Older ones make room for them."""
+        """Accepts several waiting connections. Older connections are closed to make room."""
         for _ in range(_ACCEPTED_AT_ONCE):
             known = len(self.active_channels)
             super().handle_accept()
             if len(self.active_channels) == known:
                 return
             if not self.places.make_room():
-                # Every place has a whole request. The next look at the deadlines tries again.
+                # Every connection has a complete request. The next check of the deadlines tries again.
                 self._full = True
                 return
 
     def add_task(self, task: Any) -> None:
-        """Gives a request to the worker threads unless its client has to read first."""
+        """Queues a request for the worker threads, unless its client must first read earlier responses."""
         if not task.park():
             super().add_task(task)
 
@@ -100,18 +99,18 @@ def listen(
     network: Callable[[str], str],
     proxies: Iterable[str],
 ) -> Any:
-    """Returns a server that listens and, when `run` is called, serves.
+    """Returns a listening server. Its `run` serves the application.
 
     Args:
-        application: WSGI.
+        application: WSGI application.
         options: of waitress.
-        limits: see there.
-        answers: what the server answers without the application.
-        network: under what an address is counted.
-        proxies: addresses that no limit per address holds for.
+        limits: of connections and incomplete requests.
+        answers: the server's own responses.
+        network: maps an address to the network under which it is counted.
+        proxies: addresses without a limit per address.
     """
     adjustments, sockets = Adjustments(**options), {}  # type: ignore[var-annotated]
-    # The loop wakes for the deadlines when nothing else wakes it. A select takes no descriptor above 1,023, a poll does.
+    # The timeout wakes an idle loop for the deadlines. Unlike select, poll accepts file descriptors above 1,023.
     adjustments.asyncore_loop_timeout, adjustments.asyncore_use_poll = limits.tick_s, True
     dispatcher = ThreadedTaskDispatcher()
     dispatcher.set_thread_count(adjustments.threads)

@@ -1,4 +1,4 @@
-"""Who may wait: deadlines for requests and answers under way, and the places that connections share."""
+"""Limits on connections: deadlines for requests and responses, and the choice of connections to close when too many are open."""
 
 from __future__ import annotations
 
@@ -10,37 +10,37 @@ from typing import Protocol
 
 
 class State(IntEnum):
-    """What a connection is doing."""
+    """The state of a connection."""
 
-    IDLE = 0  # no byte of a request is here
+    IDLE = 0  # no byte of a request has arrived
     HEAD = 1  # a request line and headers are arriving
     BODY = 2  # a body is arriving
-    ANSWERING = 3  # its client has still to read an answer
-    WORKING = 4  # a request is whole and waits for its answer
+    ANSWERING = 3  # its client has not yet read a response
+    WORKING = 4  # a complete request waits for its response
 
 
 UNFINISHED = (State.HEAD, State.BODY)
-_TURN = {State.IDLE: 0, State.HEAD: 1, State.BODY: 1, State.ANSWERING: 2, State.WORKING: 3}
+_CLOSING_ORDER = {State.IDLE: 0, State.HEAD: 1, State.BODY: 1, State.ANSWERING: 2, State.WORKING: 3}
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """How long a request or an answer may be under way, and how many of them.
+    """Deadlines and largest numbers of connections and requests.
 
     Attributes:
-        head_s: for the headers of a request, from its first byte; and for a new connection to send that byte, s.
-        body_s: for its body, s; each `rate` bytes that have come add a second.
-        answer_s: for an answer to be read, s; each `rate` bytes that have gone add a second.
-        rate: the least rate of a body and of an answer once those times are over, bytes/s.
-        idle_s: between an answer and the first byte of the next request, s.
-        wait_s: how long a thread may wait in all, during one request, for a client that does not read, s.
-        tick_s: how often the deadlines are looked at, s.
+        head_s: time for the headers from their first byte, and for the first byte of a new connection, s.
+        body_s: time for the body, s. Each `rate` bytes received add a second.
+        answer_s: time for the client to read a response, s. Each `rate` bytes sent add a second.
+        rate: minimum rate of bodies and responses after these times, bytes/s.
+        idle_s: time between a response and the first byte of the next request, s.
+        wait_s: total time that a thread may wait during one request for a client that does not read, s.
+        tick_s: interval between checks of the deadlines, s.
         connections: open connections.
-        unfinished: requests that have not arrived in full.
-        unfinished_per_address: those of one address, of IPv6 one /64.
+        unfinished: incomplete requests.
+        unfinished_per_address: incomplete requests of one IPv4 address or one IPv6 /64.
 
     Notes:
-        A body of 4 MiB at the least rate takes 256 s. That is 131 kbit/s, a hundredth of a slow wireless network.
+        A body of 4 MiB at the minimum rate takes 256 s. That is 131 kbit/s, one hundredth of a slow wireless network.
     """
 
     head_s: float = 10
@@ -56,84 +56,82 @@ class Limits:
 
 
 class Connection(Protocol):
-    """What the places need to know of a connection."""
+    """The interface of a connection that `Places` uses."""
 
     state: State
-    began: float  # when what it is doing began; of a body, when the request did
+    began: float  # start of its state, s; of a body, start of the request
     network: str
 
     def note(self) -> State:
-        """Looks at what the connection is doing now."""
+        """Returns the current state."""
 
     def make_room(self) -> None:
-        """Tells the client so, where that is still possible, and hangs up."""
+        """Closes the connection, with a response where that is still possible."""
 
 
 class Places:
-    """The connections of a server, and which of them give way to a newer one.
+    """The open connections of a server. When there are too many, the oldest one of the busiest address is closed.
 
     Notes:
-        A request that has arrived in full never gives way. Else the address with the most connections gives way with its
-        oldest one: idle ones first, then unfinished requests, then answers that nobody reads. So a client that holds many places
-        takes them from itself. A proxy may hold as many unfinished requests as there are places for, and gives way last:
-        slow clients behind it are its own affair.
+        A connection with a complete request is never closed. Of the address with the most connections, idle ones are closed first,
+        then incomplete requests, then unread responses. A client with many connections so loses its own. A proxy has no limit of
+        incomplete requests of its own, and its connections are closed last.
     """
 
     def __init__(self, limits: Limits, network: Callable[[str], str], proxies: Iterable[str]) -> None:
         self.limits = limits
-        self.counts: Counter[str] = (
-            Counter()
-        )  # what happened since the last report: how many were late, how many gave way
+        self.counts: Counter[str] = Counter()  # connections closed since the last report, by reason
         self._network, self._proxies = network, frozenset(map(network, proxies))
         self._all: dict[Connection, None] = {}
-        self._unfinished: dict[Connection, None] = {}  # in the order in which the requests began
+        self._unfinished: dict[Connection, None] = {}  # in order of the start of their requests
 
     def network(self, address: str) -> str:
-        """Returns under what an address is counted."""
+        """Returns the network under which an address is counted."""
         return self._network(address)
 
     def enter(self, connection: Connection) -> None:
-        """Gives a place to a new connection."""
+        """Adds a new connection."""
         self._all[connection] = None
 
     def leave(self, connection: Connection) -> None:
-        """Takes back the place of a connection that was closed."""
+        """Removes a closed connection."""
         self._all.pop(connection, None)
         self._unfinished.pop(connection, None)
 
     def began(self, connection: Connection) -> None:
-        """Counts a request that begins to arrive. Where that is one too many, an older one gives way."""
+        """Counts an incomplete request. Above the limit, an older one is closed."""
         self._unfinished.pop(connection, None)
         self._unfinished[connection] = None
         network = connection.network
         if network not in self._proxies:
             alike = [one for one in self._unfinished if one.network == network]
             if len(alike) > self.limits.unfinished_per_address:
-                self._give_way(alike[0])
+                self._close(alike[0])
         if len(self._unfinished) > self.limits.unfinished:
-            self._give_way(self._chosen(self._unfinished))
+            self._close(self._first_to_close(self._unfinished))
 
     def finished(self, connection: Connection) -> None:
-        """Counts a request no longer, because it has arrived."""
+        """Stops counting a request that is complete."""
         self._unfinished.pop(connection, None)
 
     def make_room(self) -> bool:
-        """Returns whether there is a place for one more connection, having made one where that is possible."""
+        """Returns whether one more connection may be accepted. Closes an older one if necessary."""
         if len(self._all) < self.limits.connections:
             return True
         able = [one for one in list(self._all) if one.note() != State.WORKING]
         if able and len(self._all) >= self.limits.connections:
-            self._give_way(self._chosen(able))
+            self._close(self._first_to_close(able))
         return bool(able)
 
-    def _chosen(self, connections: Iterable[Connection]) -> Connection:
-        """The one that gives way: of the address that has most, a proxy's last."""
+    def _first_to_close(self, connections: Iterable[Connection]) -> Connection:
+        """Returns the connection to close, of the address that has the most. Those of proxies are last."""
         listed = list(connections)
         held = Counter(one.network for one in listed)
         return min(
-            listed, key=lambda one: (one.network in self._proxies, -held[one.network], _TURN[one.state], one.began)
+            listed,
+            key=lambda one: (one.network in self._proxies, -held[one.network], _CLOSING_ORDER[one.state], one.began),
         )
 
-    def _give_way(self, connection: Connection) -> None:
-        self.counts["gave way"] += 1
+    def _close(self, connection: Connection) -> None:
+        self.counts["for newer connections"] += 1
         connection.make_room()

@@ -1,1 +1,1 @@
-"""The only code that knows tables. Queries are in one folder or file per subject, models in `tables/`, the connection in `engine/database.py`."""
+"""All database access: queries in one folder or file per subject, models in `tables/`, the connection in `engine/database.py`."""

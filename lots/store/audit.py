@@ -1,6 +1,6 @@
-"""The history: who did what when, and digests of the rows that were written, in one hash chain per lot and one for the shop.
+"""The history: who did what and when, with digests of the written rows, in one hash chain per lot and one for the shop.
 
-`note` is called in the transaction that made the change, after it. `lots check` compares what the entries say with what the tables hold.
+`note` is called after a change, in its transaction. `lots check` compares the entries with the tables.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from lots.store.tables import decisions, loads, models, studies
 from lots.store.tables.models import Chain, Event
 from lots.store.tables.row import Column, Row
 
-# What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
+# The actions. They are stored in entries and covered by their hashes, so they are never renamed.
 ACTIONS = (
     "delivery received",
     "delivery corrected",
@@ -95,20 +95,20 @@ ACTIONS = (
     "letter sent",
     "shop migrated",
 )
-# The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
+# The chain of everything that concerns no single lot. A transaction writes it after the chains of lots, which prevents deadlocks.
 SHOP = "shop"
-# Rows looked up in one statement; neither engine takes any number of values at once.
+# Rows per query. Both engines limit the values per statement.
 _AT_ONCE = 10_000
 
 
 @dataclass(frozen=True, slots=True)
 class AuditedTable:
-    """How the entries cover a table.
+    """A table covered by the history.
 
     Args:
         model: the table.
-        fixed: True when a row never changes once it is there: one digest over all that were added together will do.
-        derived: columns that the digests leave out, since they follow from others; `lots check` works them out again.
+        fixed: True if rows never change, so that one digest covers all rows added together.
+        derived: columns that follow from others and are not covered. `lots check` recalculates them.
     """
 
     model: type[Row]
@@ -117,17 +117,17 @@ class AuditedTable:
 
     @property
     def table(self) -> str:
-        """The table's name."""
+        """Returns the table's name."""
         return str(self.model._meta.table_name)
 
     @property
     def fields(self) -> list[Column]:
-        """The columns that digests cover, in order of their names."""
+        """Returns the covered columns, sorted by name."""
         kept = [field for field in self.model._meta.sorted_fields if field.name not in self.derived]
         return sorted(kept, key=lambda field: str(field.column_name))
 
 
-# Of a lot: where its readings put it, and what is kept beside that for production and series.
+# Columns of a lot that follow from its readings: its status, and values stored for production and series.
 LOT_DERIVED = (
     *("standing", "assessed", "uses", "why", "to_measure", "accepted", "lab", "lab_uncertainty", "shrinkage"),
     *("shrinkage_uncertainty", "flow_factor", "figures", "retestable", "concessions"),
@@ -136,11 +136,11 @@ LOT_DERIVED = (
 )
 DELIVERY_DERIVED = ("came_at", "corrected")
 SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness", "color", "flow_uncertainty")
-# Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
+# The covered tables. A new column of such a table is covered unless it is listed as derived.
 AUDITED = {
     cover.table: cover
     for cover in (
-        # A server notes when a token was last used, for housekeeping; a version only counts changes.
+        # The time of last use is not part of the history. A version only counts changes.
         AuditedTable(models.Token, derived=("last_used_at",)),
         AuditedTable(models.ShopDetails),
         AuditedTable(models.Supplier),
@@ -187,8 +187,7 @@ AUDITED = {
         AuditedTable(models.Webhook, derived=("position", "failing_since")),
     )
 }
-# Tables that no entry covers: the version of the tables, what is kept for some days only, what follows from names, attempts at sending,
-# and the history itself.
+# Tables that are not covered: the schema version, rows with a retention time, search keys, attempts at sending, and the history itself.
 NOT_COVERED = (
     *(models.SchemaVersion, models.WebSession, models.RepeatedRequest, models.SearchKey, models.WebhookMessage),
     *(Chain, Event),
@@ -204,25 +203,25 @@ def note(
     values: Mapping[str, object] | None = None,
     changes: Sequence[Change] = (),
 ) -> None:
-    """Appends an entry to the history of a lot, or of the shop: in the transaction that made the change, after it.
+    """Appends an entry to the history of a lot or of the shop. Call it after the change, in its transaction.
 
-    Three statements, and one for each table that was written. On PostgreSQL one more where it tells changes.
+    Three statements, and one per written table. On PostgreSQL one more for an entry with changes for the feed.
 
     Args:
-        lot_id: whose history; None for what concerns no single lot.
+        lot_id: the lot; None for the shop.
         what: one of ACTIONS.
-        by: who did it.
-        now: when.
-        rows: table -> numbers of its rows that were added or changed. They are read back, so that the digests are of what is stored.
-        values: what the rows say now, where what they said before is kept nowhere else; text, numbers and the like.
-        changes: what the feed tells programs of it.
+        by: the person or program.
+        now: the time.
+        rows: table -> ids of new or changed rows. The rows are read back, so the digests cover the stored values.
+        values: the new values of rows whose old values are stored nowhere else.
+        changes: the changes for the feed.
 
     Raises:
-        ValueError: a phrase that is not one of ACTIONS, or a row that is not there.
+        ValueError: the action is not one of ACTIONS, or a row is missing.
         KeyError: a table that is not covered.
     """
     if what not in ACTIONS:
-        raise ValueError(f'"{what}" is not one of the phrases of the history')
+        raise ValueError(f'"{what}" is not an action of the history')
     written = {table: sorted(set(numbers)) for table, numbers in rows.items()}
     content: dict[str, object] = {
         "rows": {table: _covering(AUDITED[table], numbers) for table, numbers in written.items() if numbers}
@@ -267,17 +266,17 @@ def _covering(cover: AuditedTable, numbers: list[int]) -> dict[str, object]:
 
 
 def cover_of(cover: AuditedTable, rows: list[dict[str, object]]) -> dict[str, object]:
-    """Returns the digests of rows as an entry holds them: one for all where they never change, otherwise one for each."""
+    """Returns the digests of rows for an entry: one for all rows of a fixed table, otherwise one per row."""
     return {"digest": digest(rows)} if cover.fixed else {"digests": [digest(row) for row in rows]}
 
 
 def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, object]]:
-    """Returns the covered columns of these rows as the engine holds them, by number, ascending. One query for every 10,000."""
+    """Returns the covered columns of rows as stored, by id, ascending. One query per 10,000 rows."""
     wanted = sorted(set(numbers))
     found: dict[int, dict[str, object]] = {}
     for start in range(0, len(wanted), _AT_ONCE):
         part = wanted[start : start + _AT_ONCE]
-        # Rows stored together have numbers in a row; to name each one would take longer than to read them.
+        # Rows stored together have consecutive ids. A list of ids would take longer than reading the rows.
         in_a_row = part[-1] - part[0] + 1 == len(part)
         key = cover.model.id
         found |= _read(cover, key.between(part[0], part[-1]) if in_a_row else numbered(key, part))
@@ -285,7 +284,7 @@ def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, o
 
 
 def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, object]]]:
-    """Goes through all rows of a table in the same way, by number."""
+    """Yields the covered columns of all rows of a table, by id."""
     after = -(2**63)
     while rows := _read(cover, cover.model.id > after, limit=1000):
         yield from rows.items()
@@ -293,7 +292,7 @@ def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, object]]]
 
 
 def _read(cover: AuditedTable, which: Expression, limit: int | None = None) -> dict[int, dict[str, object]]:
-    """Rows without the ORM's reading of them: text that is no JSON or no time any more must not stop the check that is to find it."""
+    """Returns rows without the ORM's conversion, because invalid JSON or times must be found, not stop the check."""
     columns = cover.fields
     place = [field.name for field in columns].index("id")
     query = cover.model.select(*columns).where(which).order_by(cover.model.id).limit(limit)
@@ -302,13 +301,13 @@ def _read(cover: AuditedTable, which: Expression, limit: int | None = None) -> d
         row: dict[str, object] = {
             field.column_name: _plain(field, value) for field, value in zip(columns, values, strict=True)
         }
-        # What is not said is left out, so that a column added later, with nothing in it, changes no digest.
+        # NULL is left out, so that a column added later does not change existing digests.
         found[values[place]] = {name: value for name, value in row.items() if value is not None}
     return found
 
 
 def _plain(field: Column, value: object) -> object:
-    """A value that means the same on both engines, as JSON can say it: SQLite keeps truths as 0 and 1, and no negative zero."""
+    """Returns a JSON value that is equal on both engines. SQLite stores booleans as 0 and 1, and no negative zero."""
     if isinstance(field, BooleanField) and value in (0, 1):
         return bool(value)
     if isinstance(value, float):
@@ -317,20 +316,20 @@ def _plain(field: Column, value: object) -> object:
 
 
 def hold(chain: str) -> Chain:
-    """A chain's row, held until the transaction ends: on SQLite the write lock does that. Made when it is the first entry."""
+    """Returns a chain's row, locked until the transaction ends. On SQLite the write lock suffices. A missing chain is created."""
     query = Chain.select().where(Chain.chain == chain)
     if locks_rows():
         query = query.for_update()
     held: Chain | None = query.first()
     if held is None:
-        # Whoever is faster makes it; the other waits here, and finds it.
+        # A concurrent transaction that inserts the chain waits here and then finds it.
         Chain.insert(chain=chain, length=0, head=BEGINNING).on_conflict_ignore().execute()
         held = Chain.get(Chain.chain == chain)
     return held
 
 
 class EntryFilters(TypedDict, total=False):
-    """Which entries are listed, as the contract names it."""
+    """Filters of a list of entries, with the names of the API."""
 
     made_from: datetime
     made_to: datetime
@@ -340,7 +339,7 @@ class EntryFilters(TypedDict, total=False):
 
 
 def listed(filters: EntryFilters, cursor: str | None, limit: int) -> Page[Event]:
-    """A page of entries in the order they were made. One query."""
+    """Returns a page of entries, oldest first. One query."""
     query = among(Event.select(), Event, "at", filters.get("made_from"), filters.get("made_to"))
     for name, value in filters.items():
         if name not in ("made_from", "made_to"):
@@ -349,31 +348,31 @@ def listed(filters: EntryFilters, cursor: str | None, limit: int) -> Page[Event]
 
 
 def last_of(what: str) -> Event | None:
-    """The newest entry of a kind, None before the first. One query on an index."""
+    """Returns the newest entry of an action, or None. One query on an index."""
     found: Event | None = Event.select().where(Event.what == what).order_by(Event.id.desc()).first()
     return found
 
 
 def heads() -> dict[str, tuple[int, str]]:
-    """Length and head of every chain, by its name. One query."""
+    """Returns length and head of every chain by its name. One query."""
     return {row.chain: (row.length, row.head) for row in Chain.select().order_by(Chain.id)}
 
 
 def chains() -> list[str]:
-    """Names of all chains that have a head or an entry, the shop's among them, in the order of their first entries. Two queries."""
+    """Returns the names of all chains with a head or an entry, in the order of their first entries. Two queries."""
     with_entries = Event.select(Event.chain).distinct().order_by(Event.chain)
     return list(dict.fromkeys([*heads(), *(row.chain for row in with_entries)]))
 
 
 class Beside(NamedTuple):
-    """What stands beside an entry and follows from it: the number of its lot, and whether the feed tells it."""
+    """The columns of an entry that follow from others: the id of its lot, and whether it has changes for the feed."""
 
     lot_id: int | None
     announces: bool
 
 
 def entries(chain: str) -> list[tuple[Entry, Beside]]:
-    """Every entry of a chain with what stands beside it, by number, as it is stored. One query on an index."""
+    """Returns all entries of a chain as stored, with their derived columns, by number. One query on an index."""
     names = ("number", "at", "by", "what", "content", "previous", "hash", "lot_id", "announces")
     query = Event.select(*(getattr(Event, name) for name in names)).where(Event.chain == chain)
     found = []
@@ -384,7 +383,7 @@ def entries(chain: str) -> list[tuple[Entry, Beside]]:
 
 
 def _parsed(text: str) -> object:
-    """What an entry says; the text itself, which gives another hash, when it is no JSON."""
+    """Returns the content of an entry. Invalid JSON is returned as text, which gives another hash."""
     try:
         return json.loads(text, parse_constant=lambda name: [name])
     except ValueError:

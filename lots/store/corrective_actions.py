@@ -1,4 +1,4 @@
-"""Corrective actions, and the lots that came after their answers."""
+"""Corrective actions, and the lots received after the supplier's answer."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.store.tables.models import Grade, Lot, Supplier
 
 
 class Asked(TypedDict):
-    """What is asked of a supplier."""
+    """The request to a supplier."""
 
     requested: str
     due_at: datetime
@@ -22,7 +22,7 @@ class Asked(TypedDict):
 
 
 class Answered(TypedDict, total=False):
-    """What a supplier answered."""
+    """The supplier's answer."""
 
     cause: str
     action: str
@@ -33,7 +33,7 @@ class Answered(TypedDict, total=False):
 
 
 class Closed(TypedDict):
-    """On what a corrective action was closed."""
+    """The closure of a corrective action."""
 
     closed_at: datetime
     closed_by: str
@@ -53,7 +53,7 @@ def _with_names() -> ModelSelect[CorrectiveAction]:
 
 
 def add(lot: Lot, values: Asked, by: str, now: datetime) -> int:
-    """Opens a corrective action on a lot and returns its number."""
+    """Stores a new corrective action on a lot and returns its id."""
     made = CorrectiveAction.create(
         lot=lot, supplier=lot.supplier_id, grade=lot.grade_id, **values, recorded_by=by, recorded_at=now
     )
@@ -61,13 +61,13 @@ def add(lot: Lot, values: Asked, by: str, now: datetime) -> int:
 
 
 def find(number: int) -> CorrectiveAction | None:
-    """A corrective action with its lot, supplier and grade, or None. One query."""
+    """Returns a corrective action with its lot, supplier and grade, or None. One query."""
     found: CorrectiveAction | None = _with_names().where(CorrectiveAction.id == number).first()
     return found
 
 
 def listed(filters: Mapping[str, object], now: datetime, cursor: str | None, limit: int) -> Page[CorrectiveAction]:
-    """A page of corrective actions with lot, supplier and grade, in the order they were opened; `filters` as the contract names them."""
+    """Returns a page of corrective actions with lot, supplier and grade, oldest first. `filters` has the names of the API."""
     query = _with_names()
     answered, closed = CorrectiveAction.answered_at.is_null(False), CorrectiveAction.closed_at.is_null(False)
     states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed, "pending": ~closed}
@@ -83,16 +83,18 @@ def listed(filters: Mapping[str, object], now: datetime, cursor: str | None, lim
 
 
 def waiting_on(lot_id: int) -> list[CorrectiveAction]:
-    """The corrective actions on a lot that are neither answered nor closed, the first opened first. One query."""
+    """Returns the corrective actions on a lot that are neither answered nor closed, oldest first. One query."""
     still = CorrectiveAction.answered_at.is_null() & CorrectiveAction.closed_at.is_null()
     query = CorrectiveAction.select().where((CorrectiveAction.lot == lot_id) & still)
     return list(query.order_by(CorrectiveAction.id))
 
 
 def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> CorrectiveAction | None:
-    """The corrective action opened last on a lot among those not answered, or else among those not closed; as of `known_at` when given.
+    """Returns the newest unanswered corrective action on a lot, else the newest answered but open one, else None. One query.
 
-    None without one. One query.
+    Args:
+        lot_id: the lot.
+        known_at: the time of the stored state; None for now.
     """
     still = CorrectiveAction.closed_at.is_null()
     answered = CorrectiveAction.answered_at.is_null(False)
@@ -107,7 +109,7 @@ def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> Correcti
 
 
 def answer(number: int, values: Answered) -> bool:
-    """Keeps the supplier's answer, once; False when there is one already."""
+    """Stores the supplier's answer. Returns False when one exists already."""
     query = CorrectiveAction.update(**values).where(
         (CorrectiveAction.id == number) & CorrectiveAction.answered_at.is_null()
     )
@@ -115,7 +117,7 @@ def answer(number: int, values: Answered) -> bool:
 
 
 def close(number: int, values: Closed) -> bool:
-    """Closes a corrective action that was answered, once; False when that was done."""
+    """Closes an answered corrective action. Returns False when it was closed before."""
     query = CorrectiveAction.update(**values).where(
         (CorrectiveAction.id == number)
         & CorrectiveAction.answered_at.is_null(False)
@@ -125,7 +127,7 @@ def close(number: int, values: Closed) -> bool:
 
 
 def lots_since(pairs: Iterable[tuple[int, int]], since: datetime) -> dict[tuple[int, int], list[Lot]]:
-    """Lots of these suppliers and grades received after a moment, oldest first, by (supplier, grade). One query on an index."""
+    """Returns the lots received after a time, oldest first, by (supplier, grade). One query on an index."""
     found: dict[tuple[int, int], list[Lot]] = {pair: [] for pair in pairs}
     columns = (
         Lot.id,
@@ -148,7 +150,7 @@ def lots_since(pairs: Iterable[tuple[int, int]], since: datetime) -> dict[tuple[
 
 
 def lot_numbers(numbers: Iterable[int]) -> dict[int, str]:
-    """The supplier's number of each of these lots. At most one query."""
+    """Returns the supplier's lot number by lot id. At most one query."""
     wanted = sorted(set(numbers))
     if not wanted:
         return {}
@@ -156,6 +158,6 @@ def lot_numbers(numbers: Iterable[int]) -> dict[int, str]:
 
 
 def decided(lot_id: int) -> list[Decision]:
-    """What was ever decided on a lot, and on which findings, oldest first. One query."""
+    """Returns the actions and findings of all decisions on a lot, oldest first. One query."""
     query = Decision.select(Decision.action, Decision.findings).where(Decision.lot == lot_id)
     return list(query.order_by(Decision.id))

@@ -1,4 +1,4 @@
-"""What a report on a lot needs beside its assessment. Each function is one query, however many rows there are."""
+"""The rows of a nonconformity report, apart from the assessment. Each function makes one query."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.store.tables.models import LimitsRevision, Reading, ShadeRevision, Spo
 
 
 def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Decision]:
-    """Decisions on a lot with their revisions, oldest first; up to `known_at` when given."""
+    """Returns the decisions on a lot with their revisions, oldest first, up to `known_at` when given."""
     query = (
         Decision.select(Decision, LimitsRevision, ShadeRevision)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
@@ -29,7 +29,10 @@ def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Decision
 def readings_of(
     lot_id: int, kinds: Sequence[str], known_at: datetime | None = None, *, screening: bool = False
 ) -> list[Reading]:
-    """Readings of these kinds with spool, instrument, void and exclusion, voided ones included, screening ones when asked for, by spool and number."""
+    """Returns readings of these kinds with spool, instrument, void and exclusion, by spool and id.
+
+    Voided readings are included. Screening readings are included with `screening`.
+    """
     query = with_agreements(known_at).where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)))
     if not screening:
         query = query.where(~Reading.screening)
@@ -39,7 +42,7 @@ def readings_of(
 
 
 def concessions_of(lot_id: int, known_at: datetime | None = None) -> list[Concession]:
-    """Concessions on a lot, in the order they were asked for."""
+    """Returns the concessions on a lot in the order of their requests."""
     query = Concession.select().where(Concession.lot == lot_id)
     if known_at is not None:
         query = query.where(Concession.recorded_at <= known_at)

@@ -1,4 +1,4 @@
-"""Readings, their voids and their exclusions."""
+"""Readings, their voids, confirmations and exclusions."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from lots.store.tables.models import (
 
 
 class NewReading(TypedDict):
-    """A reading to be stored, column by column. `retest` follows from the lot."""
+    """The columns of a new reading. `retest` follows from the lot."""
 
     kind: str
     spool: Spool
@@ -44,19 +44,19 @@ class NewReading(TypedDict):
 
 
 class NewExclusion(TypedDict):
-    """Why a reading is excluded, and the test that showed it."""
+    """The reason for an exclusion, and its outlier test."""
 
     cause: str
     reason: str
     shown_by: Sequence[Mapping[str, object]]
 
 
-# What is asked of the spool of a reading; its documents would be read at every reading for nothing.
+# The columns of a reading's spool. Its JSON columns would be parsed in vain.
 _OF_SPOOL = (Spool.id, Spool.code, Spool.delivery, Spool.withdrawn_at)
 
 
 def whole(known_at: datetime | None = None) -> ModelSelect[Reading]:
-    """Readings with code and delivery of the spool, instrument, void, and the exclusion in force: at most one at any moment."""
+    """Returns a query of readings with spool, instrument, void, and the exclusion in force (at most one)."""
     in_force = ReadingExclusion.included_at.is_null()
     if known_at is not None:
         still = in_force | (ReadingExclusion.included_at > known_at)
@@ -79,12 +79,12 @@ def whole(known_at: datetime | None = None) -> ModelSelect[Reading]:
 
 
 def add(rows: Sequence[NewReading]) -> list[int]:
-    """Stores readings and returns their numbers in the same order. One query for every thousand."""
+    """Stores readings and returns their ids in the same order. One statement per 1,000 readings."""
     return [number for part in chunked(rows, 1_000) for number in insert(Reading, part)]
 
 
 def with_agreements(known_at: datetime | None = None) -> ModelSelect[Reading]:
-    """The same, with the agreement of quality to the void."""
+    """Returns the query of `whole` with quality's agreement to the void."""
     agreed = VoidAgreement.void == ReadingVoid.id
     if known_at is not None:
         agreed &= VoidAgreement.recorded_at <= known_at
@@ -97,13 +97,13 @@ def with_agreements(known_at: datetime | None = None) -> ModelSelect[Reading]:
 
 
 def find(number: int) -> Reading | None:
-    """A reading with spool, instrument, void, agreement to the void, and exclusion."""
+    """Returns a reading with spool, instrument, void, agreement and exclusion, or None."""
     found: Reading | None = with_agreements().where(Reading.id == number).first()
     return found
 
 
 def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page[Reading]:
-    """A page of everything recorded of a lot, voided and screening readings included, in the order they were recorded."""
+    """Returns a page of all readings of a lot, including voided and screening ones, oldest record first."""
     query = with_agreements().where(Reading.lot == lot)
     if kind is not None:
         query = query.where(Reading.kind == kind)
@@ -111,7 +111,7 @@ def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page[R
 
 
 def of_what_came(known_at: datetime | None = None) -> Expression:
-    """The condition that a reading's spool was not withdrawn, or not yet at `known_at`."""
+    """Returns the condition that a reading's spool was not withdrawn, at `known_at` when given."""
     there: Expression = Spool.withdrawn_at.is_null()
     if known_at is not None:
         there |= Spool.withdrawn_at > known_at
@@ -126,10 +126,10 @@ def that_count(
     excluded: bool = False,
     waiting: bool = False,
 ) -> list[Reading]:
-    """Readings of a lot that are neither voided nor screening nor of a withdrawn spool, in order of number, to be read; as of `known_at` when given. One query.
+    """Returns the valid readings of a lot in order of id, as of `known_at` when given. Read-only rows. One query.
 
-    Excluded ones are among them only when asked for; each then has its `exclusion`. So are those whose void waits for the agreement of
-    quality; `void_waits` tells them from the others.
+    Voided, screening and excluded readings, and those of withdrawn spools, are left out. `excluded` includes excluded readings, with
+    their `exclusion`. `waiting` includes readings whose void waits for quality's agreement, which `void_waits` identifies.
     """
     if known_at is None and not excluded and not (kind and waiting):
         if kind is not None:
@@ -161,7 +161,7 @@ def _counting(
 
 
 def waits(known_at: datetime | None = None) -> Expression:
-    """Voids that wait for the agreement of quality; that waited at `known_at` when given."""
+    """Returns the condition that a void waits for quality's agreement, at `known_at` when given."""
     agreed = VoidAgreement.select(VoidAgreement.id).where(VoidAgreement.void == ReadingVoid.id)
     if known_at is not None:
         agreed = agreed.where(VoidAgreement.recorded_at <= known_at)
@@ -170,25 +170,25 @@ def waits(known_at: datetime | None = None) -> Expression:
 
 
 def void_waits(row: Reading, known_at: datetime | None = None) -> bool:
-    """True for a reading of `that_count` whose void waits for the agreement of quality."""
+    """Returns True for a reading of `that_count` whose void waits for quality's agreement."""
     return row.void is not None and (known_at is None or row.void.voided_at <= known_at)
 
 
-# Every judging asks for the last.
+# Prepared, because each assessment reads them.
 _COUNTING_NOW = Prepared(lambda: _counting(given("lot")))
 _COUNTING_OF_KIND = Prepared(lambda: _counting(given("lot"), kind=given("kind")))
 _WAITING_NOW = Prepared(lambda: _counting(given("lot"), waiting=True))
 
 
 def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Reading]:
-    """The newest readings of the control spool on these charts (`Origin.control_of`) that count, newest first. One query on an index."""
+    """Returns the newest valid readings of control prints of these charts (`Origin.control_of`), newest first. One query on an index."""
     counting = (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
     counting &= Reading.control_of.in_(list(charts)) & of_what_came()
     return list(whole().where(counting).order_by(Reading.id.desc()).limit(most))
 
 
 def of_lots(lot_ids: Iterable[int], kind: str) -> list[Reading]:
-    """Readings of one kind of these lots that are neither voided nor screening, in order of number. One query on an index, none without a lot."""
+    """Returns the valid readings of a kind of these lots in order of id. One query on an index, none without lots."""
     wanted = list(lot_ids)
     if not wanted:
         return []
@@ -198,10 +198,10 @@ def of_lots(lot_ids: Iterable[int], kind: str) -> list[Reading]:
 
 
 def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, int]:
-    """Rounds of readings beyond the first, per kind. Two queries.
+    """Returns the number of retest rounds by kind. Two queries.
 
-    Each moment counts at which readings were stored although the evidence was complete and did not pass, voided ones too, and each at
-    which an author voided a reading that failed a finding.
+    A round is a time at which readings were stored although the evidence was complete and did not pass, including voided ones. It is
+    also a time at which an author voided a failing reading.
     """
     again = Reading.select(Reading.kind, fn.COUNT(Reading.recorded_at.distinct()))
     again = again.where((Reading.lot == lot_id) & Reading.retest)
@@ -218,7 +218,7 @@ def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, in
 
 
 def lots_read_with(instrument_id: int, since: datetime | None, until: datetime | None) -> list[int]:
-    """Numbers of the lots with readings taken with an instrument between two moments, both included. One query on an index."""
+    """Returns the ids of lots with readings by an instrument in a period, inclusive. One query on an index."""
     query = Reading.select(Reading.lot).where(Reading.instrument == instrument_id).distinct()
     if since is not None:
         query = query.where(Reading.measured_at >= since)
@@ -228,12 +228,12 @@ def lots_read_with(instrument_id: int, since: datetime | None, until: datetime |
 
 
 def has_read(instrument_id: int) -> bool:
-    """True when a reading, voided ones included, was taken with an instrument. One query on an index."""
+    """Returns True if an instrument has a reading, including voided ones. One query on an index."""
     return bool(Reading.select().where(Reading.instrument == instrument_id).exists())
 
 
 def counts_read_with(instrument_id: int, since: datetime | None, until: datetime | None) -> dict[int, int]:
-    """How many readings that are not void were taken with an instrument between two moments, both included, by lot. One query on an index."""
+    """Returns the number of readings by an instrument in a period, inclusive, by lot, without voided ones. One query on an index."""
     query = Reading.select(Reading.lot, fn.COUNT(Reading.id))
     query = query.join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
     query = query.where((Reading.instrument == instrument_id) & ReadingVoid.id.is_null())
@@ -247,23 +247,23 @@ def counts_read_with(instrument_id: int, since: datetime | None, until: datetime
 def void(
     reading: Reading, reason: str, replaced_by: Reading | None, by: str, now: datetime, *, held: bool
 ) -> ReadingVoid:
-    """Says that a reading does not count; `held` until quality agrees."""
+    """Voids a reading. With `held` the void waits for quality's agreement."""
     said = {"reason": reason, "replaced_by": replaced_by, "voided_by": by, "voided_at": now}
     return ReadingVoid.create(reading=reading, **said, held=held or None)
 
 
 def agree(void: ReadingVoid, reason: str, by: str, now: datetime) -> VoidAgreement:
-    """Records that quality agrees to a void by its author."""
+    """Stores quality's agreement to a void by the author of the reading."""
     return VoidAgreement.create(void=void, reason=reason, recorded_by=by, recorded_at=now)
 
 
 def confirm(reading: Reading, reason: str | None, by: str, now: datetime) -> ReadingConfirmation:
-    """Records that a reading far from its neighbours is right."""
+    """Stores the confirmation of a reading far from its neighbours."""
     return ReadingConfirmation.create(reading=reading, reason=reason, recorded_by=by, recorded_at=now)
 
 
 def confirmed(numbers: Iterable[int], known_at: datetime | None = None) -> set[int]:
-    """Which of these readings were confirmed, by `known_at` when given. One query for every thousand."""
+    """Returns the confirmed ones of these readings, up to `known_at` when given. One query per 1,000 readings."""
     found: set[int] = set()
     for part in chunked(sorted(numbers), 1_000):
         query = ReadingConfirmation.select(ReadingConfirmation.reading).where(ReadingConfirmation.reading.in_(part))
@@ -274,15 +274,17 @@ def confirmed(numbers: Iterable[int], known_at: datetime | None = None) -> set[i
 
 
 def confirmation(number: int) -> ReadingConfirmation | None:
-    """The confirmation of a reading, or None."""
+    """Returns the confirmation of a reading, or None."""
     return ReadingConfirmation.get_or_none(ReadingConfirmation.reading == number)
 
 
 def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page[ReadingVoid]:
-    """A page of voids with their readings, lots and agreements, in the order they were made.
+    """Returns a page of voids with their readings, lots and agreements, oldest first.
 
     Args:
-        waiting: True for those that wait for the agreement of quality, False for all others, None for both.
+        waiting: True for voids that wait for quality's agreement, False for all others, None for both.
+        cursor: from the page before; None for the first page.
+        limit: rows on a page.
     """
     query = (
         ReadingVoid.select(ReadingVoid, Reading, *_OF_SPOOL, Lot.id, Lot.supplier_lot, VoidAgreement)
@@ -301,20 +303,20 @@ def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page[ReadingV
 
 
 def exclude(reading: Reading, values: NewExclusion, by: str, now: datetime) -> ReadingExclusion:
-    """Says that a reading stands apart from its like."""
+    """Excludes a reading as an outlier."""
     return ReadingExclusion.create(reading=reading, **values, excluded_by=by, excluded_at=now)
 
 
 def include(exclusion: ReadingExclusion, reason: str, by: str, now: datetime) -> None:
-    """Ends an exclusion: the reading counts again."""
+    """Ends an exclusion, so that the reading counts again."""
     said = {"included_at": now, "included_by": by, "included_reason": reason}
     ReadingExclusion.update(said).where(ReadingExclusion.id == exclusion.id).execute()
 
 
 def to_judge(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
-    """Readings of a lot that count, those that are excluded and those whose void waits, in order of number; as of `known_at` when given. One query.
+    """Returns the valid and excluded readings of a lot, and those whose void waits, in order of id, as of `known_at` when given. One query.
 
-    `is_excluded` and `void_waits` tell them apart.
+    `is_excluded` and `void_waits` identify them.
     """
     if known_at is None:
         return _TO_JUDGE_NOW.all(lot=lot_id)
@@ -322,7 +324,7 @@ def to_judge(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
 
 
 def to_judge_among(rows: Iterable[Reading]) -> list[Reading]:
-    """Of everything recorded of a lot, what `to_judge` returns. No query."""
+    """Returns the readings of `to_judge` from all readings of a lot. No query."""
     return [
         row
         for row in rows
@@ -333,12 +335,12 @@ def to_judge_among(rows: Iterable[Reading]) -> list[Reading]:
 
 
 def counting_among(rows: Iterable[Reading], kind: str | None = None) -> list[Reading]:
-    """Of what `to_judge` returns now, what counts: of this kind when given. No query."""
+    """Returns the valid readings from those of `to_judge`, of a kind when given. No query."""
     return [row for row in rows if row.void is None and not is_excluded(row) and kind in (None, row.kind)]
 
 
 def of_lot(lot_id: int) -> list[Reading]:
-    """Everything recorded of a lot, voided and screening readings included, in the order it was recorded, to be read. One query."""
+    """Returns all readings of a lot, including voided and screening ones, oldest record first. Read-only rows. One query."""
     return _OF_LOT.all(lot=lot_id)
 
 
@@ -347,14 +349,14 @@ _TO_JUDGE_NOW = Prepared(lambda: _counting(given("lot"), excluded=True, waiting=
 
 
 def is_excluded(row: Reading) -> bool:
-    """True for a reading of `to_judge` that is excluded."""
+    """Returns True for an excluded reading of `to_judge`."""
     return getattr(row, "exclusion", None) is not None
 
 
-# So many of the grade's newest lots lend their repeats to one that has too few.
-_LENDING_LOTS = 20
-# What the scatter of readings depends on.
-_LENT = (
+# The number of the grade's newest lots whose repeats are pooled for a lot with too few.
+_POOLED_LOTS = 20
+# The columns that the spread of readings depends on.
+_SPREAD_COLUMNS = (
     *(Reading.id, Reading.kind, Reading.lot, Reading.spool, Reading.instrument, Reading.measured_at),
     *(Reading.values, Reading.to_confirm, Reading.build_key),
     *(Spool.id, Spool.code),
@@ -364,7 +366,10 @@ _LENT = (
 
 
 def of_grade(grade_id: int, but: int, kinds: Sequence[str]) -> list[Reading]:
-    """Readings of these kinds that count, of the grade's twenty newest lots but one, in order of number, to be read. One query, none without a kind."""
+    """Returns the valid readings of these kinds of the grade's twenty newest lots, without the lot `but`, in order of id.
+
+    Read-only rows. One query, none without kinds.
+    """
     named = {f"kind_{place}": kind for place, kind in enumerate(kinds)}
     return _lent(len(named)).all(grade=grade_id, but=but, **named) if named else []
 
@@ -372,7 +377,7 @@ def of_grade(grade_id: int, but: int, kinds: Sequence[str]) -> list[Reading]:
 @lru_cache(maxsize=16)  # there are few kinds
 def _lent(kinds: int) -> Prepared[Reading]:
     newest = Lot.select(Lot.id).where((Lot.grade == given("grade")) & (Lot.id != given("but")))
-    newest = newest.order_by(Lot.received_at.desc()).limit(_LENDING_LOTS)
+    newest = newest.order_by(Lot.received_at.desc()).limit(_POOLED_LOTS)
     counting = Reading.kind.in_([given(f"kind_{place}") for place in range(kinds)]) & Reading.lot.in_(newest)
     counting &= ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null() & of_what_came()
-    return Prepared(lambda: whole().select(*_LENT).where(counting).order_by(Reading.id))
+    return Prepared(lambda: whole().select(*_SPREAD_COLUMNS).where(counting).order_by(Reading.id))

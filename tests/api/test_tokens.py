@@ -134,7 +134,7 @@ def test_the_list_shows_dates_and_neither_text_nor_hash(shop, command):
         access.revoke_token("Corin")
     done = command("token", "list")
     lines = {line.split()[0]: line for line in done.stdout.splitlines()}
-    assert "Ilse quality made 2026-11-25 expires 2026-12-25 not used yet" == " ".join(lines["Ilse"].split())
+    assert "Ilse quality created 2026-11-25 expires 2026-12-25 never used" == " ".join(lines["Ilse"].split())
     assert "revoked 20" in lines["Corin"]
     assert token not in done.output
     assert access.digest_of(token) not in done.output

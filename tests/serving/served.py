@@ -1,4 +1,4 @@
-"""A small application behind the server of `lots serve`, and clients on bare sockets."""
+"""A small application behind the server of `lots serve`, and clients on raw sockets."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ BIG = 1 << 20
 
 
 def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> Any:
-    """Answers what it read: path, length of the body; /big is a mebibyte at once, /stream 64 of them one after the other."""
+    """Returns the path and the length of the body. /big sends one mebibyte at once, /stream sends 64 of them one after the other."""
     body = environ["wsgi.input"].read()
     start_response("200 OK", [("Content-Type", "text/plain")])
     if environ["PATH_INFO"] == "/big":
@@ -32,7 +32,7 @@ def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> 
 
 @contextmanager
 def running(app: Any = application, settings: Settings | None = None, **limits: float) -> Iterator[Any]:
-    """A server that serves an application, by default with one worker thread and deadlines looked at often."""
+    """A server with an application, by default with one worker thread and frequent checks of deadlines."""
     known = Limits(**{"tick_s": 0.05, **limits})  # type: ignore[arg-type]  # numbers of either kind
     server = create_server(app, settings or Settings(threads=1), known, host="127.0.0.1", port=0)
     thread = threading.Thread(target=server.run)
@@ -40,7 +40,7 @@ def running(app: Any = application, settings: Settings | None = None, **limits: 
     try:
         yield server
     finally:
-        with suppress(OSError):  # a thread's own call may have woken the loop for this one
+        with suppress(OSError):  # a worker thread may have woken the loop for this event
             server.trigger.pull_trigger(lambda: _end(server))
         thread.join(timeout=PATIENCE_S)
         server.task_dispatcher.shutdown()
@@ -54,27 +54,27 @@ def served(app: Any = application, settings: Settings | None = None, **limits: f
 
 
 def _end(server: Any) -> None:
-    """Hangs up everywhere, so that the loop ends."""
+    """Closes all connections, so that the loop ends."""
     for channel in [*server.active_channels.values()]:
         channel.handle_close()
     server.close()
 
 
 def connect(port: int, address: str = "127.0.0.1") -> socket.socket:
-    """A connection from one of this machine's addresses."""
+    """A connection from a local address."""
     return socket.create_connection(("127.0.0.1", port), PATIENCE_S, source_address=(address, 0))
 
 
 def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
-    """All that the server answers to these bytes until it hangs up."""
+    """Everything that the server sends in answer to these bytes until it closes the connection."""
     with connect(port, address) as line:
-        with suppress(OSError):  # it may have hung up before the last of them
+        with suppress(OSError):  # the server may have closed before the last byte
             line.sendall(sent)
         return rest(line)
 
 
 def rest(line: socket.socket) -> bytes:
-    """All that comes until the server hangs up."""
+    """All bytes until the server closes the connection."""
     answer = []
     with suppress(ConnectionError):
         while more := line.recv(1 << 20):
@@ -83,7 +83,7 @@ def rest(line: socket.socket) -> bytes:
 
 
 def one(line: socket.socket) -> bytes:
-    """One answer that says how long it is, from a connection that stays open."""
+    """One response with a Content-Length, on a connection that stays open."""
     answer = b""
     while b"\r\n\r\n" not in answer:
         answer += line.recv(1) or b"\r\n\r\n"
@@ -93,12 +93,12 @@ def one(line: socket.socket) -> bytes:
 
 
 def statuses(answer: bytes) -> list[int]:
-    """The status of each answer, in their order."""
+    """The status of each response, in order."""
     return [int(status) for status in re.findall(rb"HTTP/1\.[01] (\d{3}) [A-Z]", answer)]
 
 
 class Dripping:
-    """Connections that send a byte now and then until they are told to stop, each again as soon as the server hangs up."""
+    """Connections that send a byte now and then until told to stop. Each reconnects when the server closes it."""
 
     def __init__(self, port: int, addresses: list[str], begin: bytes, every_s: float = 0.2) -> None:
         self._port, self._addresses, self._begin, self._every_s = port, addresses, begin, every_s

@@ -1,4 +1,4 @@
-"""Clients that do not read their answers hold no worker thread and, in the end, no connection."""
+"""Clients that do not read their responses hold no worker thread and, after a deadline, no connection."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import time
 
 from tests.serving.served import BIG, HELLO, PATIENCE_S, connect, exchange, rest, running, served, statuses
 
-MANY = 24  # mebibytes: more than the sockets of both sides hold
+MANY = 24  # mebibytes, more than the socket buffers of both sides
 KEPT = HELLO.replace(b"close", b"keep-alive")
 
 
 def test_pipelined_answers_that_nobody_reads_hold_no_thread() -> None:
-    """With one thread, another client is answered while the first reads nothing; once it reads, it gets all its answers."""
+    """With one thread, another client is answered while the first reads nothing. Once it reads, it gets all its responses."""
     with served() as port, connect(port) as line:
         line.sendall(KEPT.replace(b" / ", b" /big ") * MANY + HELLO)
         for _ in range(3):
@@ -22,7 +22,7 @@ def test_pipelined_answers_that_nobody_reads_hold_no_thread() -> None:
 
 
 def test_an_answer_in_pieces_that_nobody_reads_holds_a_thread_only_so_long() -> None:
-    """With one thread, the next client is answered when the first has had its time."""
+    """With one thread, the next client is answered after the deadline of the first."""
     with served(wait_s=0.3) as port, connect(port) as line:
         line.sendall(HELLO.replace(b" / ", b" /stream "))
         assert [200] == statuses(exchange(port, HELLO))
@@ -30,7 +30,7 @@ def test_an_answer_in_pieces_that_nobody_reads_holds_a_thread_only_so_long() -> 
 
 
 def test_a_connection_that_is_given_up_is_closed_without_its_client() -> None:
-    """Its place is free although the client neither reads nor hangs up."""
+    """Its place is free although the client neither reads nor closes."""
     with running(wait_s=0.3) as server, connect(server.effective_port) as line:
         line.sendall(HELLO.replace(b" / ", b" /stream "))
         until = time.monotonic() + PATIENCE_S
@@ -42,14 +42,14 @@ def test_a_connection_that_is_given_up_is_closed_without_its_client() -> None:
 
 
 def test_an_answer_in_pieces_arrives_at_whoever_reads_it() -> None:
-    """An answer larger than what may wait arrives whole."""
+    """A response larger than the buffer arrives completely."""
     with served() as port:
         answer = exchange(port, HELLO.replace(b" / ", b" /stream "))
         assert answer.count(b"x") >= 64 * BIG
 
 
 def test_an_answer_that_nobody_reads_is_given_up() -> None:
-    """The connection is closed when its client does not read at the least rate."""
+    """The connection is closed when its client does not read at the minimum rate."""
     with served(answer_s=0.3, rate=1e9) as port, connect(port) as line:
         line.sendall(KEPT.replace(b" / ", b" /big ") * MANY)
         assert [200] == statuses(exchange(port, HELLO))
@@ -62,7 +62,7 @@ def test_an_answer_that_nobody_reads_is_given_up() -> None:
 
 
 def test_unread_answers_make_room() -> None:
-    """Connections that hold every place with answers they do not read give way to whoever comes."""
+    """Connections with unread responses are closed for new ones."""
     with served(connections=5) as port:
         lines = [connect(port) for _ in range(12)]
         for line in lines:

@@ -1,4 +1,4 @@
-"""Databases with nothing in them, not even tables."""
+"""Empty databases without tables."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from lots.store.engine import database
 
 @pytest.fixture
 def empty_url(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """The address of a database without tables, of each engine in turn."""
+    """The URL of a database without tables, for each engine."""
     if engine == "sqlite":
         yield f"sqlite:///{tmp_path / 'empty.sqlite3'}"
         database.close()
         return
-    # Asked for first: it skips, with the reason, where there is no server to ask.
+    # Requested first, because it skips the test without a server.
     server = request.getfixturevalue("postgres_url")
     import psycopg
 

@@ -1,4 +1,4 @@
-"""A small schema as a first and as a second version of a program would have it, and the step between them."""
+"""A small schema in a first and a second version, with the migration step between them."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from lots.store.tables.models import SchemaVersion
 
 
 class Numbered(Model):
-    """A row with a number."""
+    """A row with an id."""
 
     id = BigAutoField()
 
@@ -70,7 +70,7 @@ for shelf in (OldShelf, Shelf):
 
 
 class Box(Numbered):
-    """Of both versions; it refers to what is made anew."""
+    """In both versions. It refers to a rebuilt table."""
 
     shelf = ForeignKeyField(OldShelf)
 
@@ -88,7 +88,7 @@ TORN = "CREATE INDEX IF NOT EXISTS tag_torn ON tag (torn_at) WHERE worn"
 TORN_ON_FILE = "CREATE TRIGGER shelf_stays BEFORE DELETE ON shelf BEGIN SELECT RAISE(ABORT, 'a shelf stays'); END"
 Tag.add_index(SQL(TORN))
 
-# A step as it would be written, with frozen copies of its own.
+# A migration step with frozen copies of its tables.
 STEP = f'''
 """Shelves have a depth and a note; tags are hung on them."""
 
@@ -152,7 +152,7 @@ def write(folder: Path, name: str, text: str) -> None:
 
 
 def make_old() -> None:
-    """Tables of version 1, and rows in them."""
+    """Creates and fills the tables of version 1."""
     db.create_tables([SchemaVersion, OldShelf, Box])
     if not database.locks_rows():
         db.execute_sql(TORN_ON_FILE)
@@ -164,7 +164,7 @@ def make_old() -> None:
 
 
 def described() -> list[tuple[str, ...]]:
-    """Everything that the engine knows about the tables, whitespace apart."""
+    """The engine's description of the tables, without white space."""
     if not database.locks_rows():
         found = db.execute_sql("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()
     else:
@@ -181,7 +181,7 @@ def described() -> list[tuple[str, ...]]:
 
 
 def rows() -> list[tuple[Any, ...]]:
-    """Every row of version 1's tables, in the columns it had."""
+    """Every row of version 1's tables, in its old columns."""
     columns = "id, code, below_id, word, height_mm, closed_at"
     shelves = db.execute_sql(f"SELECT {columns} FROM shelf ORDER BY id").fetchall()  # our own names
     return [tuple(row) for row in shelves + db.execute_sql("SELECT id, shelf_id FROM box").fetchall()]

@@ -1,4 +1,4 @@
-"""A database without room, or that takes no changes: said as what it is, nothing half stored, and all well again once it is over."""
+"""A full or read-only database: a clear error, nothing partly stored, and recovery afterwards."""
 
 import pytest
 from peewee import InternalError, OperationalError
@@ -9,13 +9,13 @@ from tests.shop import MEASURED, SIMPLE_LIMITS
 
 
 def readings(code: str, count: int) -> list[dict]:
-    """So many readings of one spool, with notes that take room."""
+    """A number of readings of one spool, with large notes."""
     one = {"spool_code": code, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED, "note": "n" * 400}
     return [{**one, "position_m": n} for n in range(count)]
 
 
 def stored(shop, lot_id: int) -> int:
-    """How many readings of a lot there are, page by page."""
+    """The number of a lot's readings, counted page by page."""
     path, count = f"/lots/{lot_id}/readings?limit=500", 0
     while path:
         page = shop.get("production", path)
@@ -62,7 +62,7 @@ def test_a_full_disk_is_said_loses_nothing_and_is_over_when_there_is_room(shop, 
 
 
 def test_a_database_that_takes_no_changes_is_still_read(shop, delivered, engine):
-    """A write is answered 503 and told why, reading goes on, and writing again once changes are taken."""
+    """A write is answered 503 with the reason, reading works, and writing works again later."""
     code, lot_id = delivered
     if engine == "sqlite":
         _from_now_on(("query_only", 1))
@@ -81,21 +81,21 @@ def test_a_database_that_takes_no_changes_is_still_read(shop, delivered, engine)
 
 
 def _from_now_on(*more: tuple[str, int]) -> None:
-    """Sets SQLite's connections up with these settings beside their own, the open ones too: they are opened anew."""
+    """Applies additional settings to SQLite's connections, reopening the open ones."""
     own = ("max_page_count", "query_only")
     db.obj._pragmas = [*(one for one in db.obj._pragmas if one[0] not in own), *more]
     db.obj.close_all()
 
 
 def _postgresql_read_only():
-    """Lets a database take no changes, as a server does that others copy from; returns what ends it."""
+    """Makes a database read-only, as on a standby server. Returns a function that ends it."""
 
     def set_to(value: str) -> None:
         database.connect()
         db.execute_sql("SET default_transaction_read_only = off")
         name = db.execute_sql("SELECT current_database()").fetchone()[0]
         db.execute_sql(f'ALTER DATABASE "{name}" SET default_transaction_read_only = {value}')
-        # Only new connections take the setting over.
+        # Only new connections use the setting.
         database.disconnect()
         db.obj.close_all()
 
@@ -104,7 +104,7 @@ def _postgresql_read_only():
 
 
 def _wrapped(kind, raised):
-    """An error of the driver as peewee hands it on."""
+    """An error of the driver as raised by peewee."""
     error = kind(raised)
     error.__context__ = raised
     return error
@@ -127,14 +127,14 @@ def test_what_postgresql_calls_its_troubles(name, peewee_error, kind):
 
 @pytest.mark.postgresql
 def test_a_fault_of_ours_is_no_trouble_of_the_database():
-    """A statement in a transaction that failed already is a fault of the program, and is not worded away."""
+    """A statement in a failed transaction is a bug and is not translated."""
     errors = pytest.importorskip("psycopg.errors", reason="needs the extra postgres")
     assert None is database.trouble(_wrapped(InternalError, errors.InFailedSqlTransaction("aborted")))
 
 
 @pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)], indirect=True)
 def test_connections_that_the_server_ended_are_opened_anew(shop, delivered, postgres_url):
-    """After PostgreSQL was restarted at most one request is told to come back; then everything goes on."""
+    """After a restart of PostgreSQL at most one request fails with 503."""
     import psycopg
 
     code, lot_id = delivered
@@ -154,7 +154,7 @@ def test_connections_that_the_server_ended_are_opened_anew(shop, delivered, post
 def test_a_connection_lost_during_the_commit_leaves_open_whether_it_was_stored(
     shop, delivered, postgres_url, monkeypatch
 ):
-    """Nobody is told that nothing was stored; with the key the request can be repeated."""
+    """The answer does not claim that nothing was stored. With its key the request can be repeated."""
     import psycopg
 
     code, _ = delivered

@@ -1,4 +1,4 @@
-"""A shop of version 3, kept as that program left it: limits set before keep their rules, and a new revision brings the lots under the new ones."""
+"""A database of version 3: old limits keep their rules, and a new revision applies the new rules to its lots."""
 
 import pytest
 
@@ -35,35 +35,35 @@ def shop(empty_url, engine):
 
 
 def flaws():
-    """What the check of the shop finds."""
+    """The findings of the check."""
     return [flaw.line for flaw in integrity_checks.found()]
 
 
 def stands():
-    """Where the lots stand that the rules before let pass."""
+    """The status of the lots that passed under the old rules."""
     return {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-"))}
 
 
 def limits_again(grade_id):
-    """The same limits, set anew."""
+    """The same limits in a new revision."""
     newest = LimitsRevision.select().where(LimitsRevision.grade == grade_id).order_by(LimitsRevision.revision.desc())
     return catalog.add_limits(grade_id, dict(newest.get().body), "Wilhelmina")
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, rules, indexes and references are as an empty database gets them."""
+    """Columns, constraints, indexes and foreign keys are those of a new database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """Every row is as the history says, and every lot stands where its readings put it under its own rules."""
+    """Every row agrees with the history, and the status of every lot follows from its readings under its own rules."""
     assert [] == flaws()
     assert STOOD == stands()
 
 
 def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
-    """The limits were set under version 2 of the rules, so that nothing moves."""
+    """The limits were set under version 2 of the rules, so no status changes."""
     for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):
         decisions.reassess(lot.id, "Wilhelmina")
     assert STOOD == stands()
@@ -72,13 +72,13 @@ def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
 
 
 def test_what_instruments_measured_stays_with_them(shop):
-    """A micrometer that colours were read with keeps them; an instrument of no known kind keeps moisture."""
+    """A micrometer with colour readings keeps colour. An instrument of unknown kind keeps moisture."""
     measures = {row.code: row.measures for row in Instrument.select().where(Instrument.code.startswith("K3-"))}
     assert {"K3-GADGET": ["moisture"], "K3-MIC": ["color", "diameter", "shrinkage"]} == measures
 
 
 def test_limits_set_anew_bring_the_rules_of_today(shop):
-    """Under a new revision of the same limits the lots are judged by the newest rules: specks per spool and on the sample, control bars of the same printer."""
+    """A new revision of the same limits applies the newest rules: specks per spool and sample, control specimens of the same printer."""
     for grade in Grade.select().where(Grade.code.startswith("K3-")):
         assert rule_versions.CURRENT == limits_again(grade.id)["rules"]
     for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):

@@ -1,4 +1,4 @@
-"""Builds whose control lies outside its chart, the control prints that charts are made of, and what was printed in a build."""
+"""Suspect builds, whose control print is outside its control chart, and the control prints of charts."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.store.tables.models import BuildDoubt, Reading, ReadingExclusion, Read
 
 
 def known(build_keys: Iterable[str], known_at: datetime | None = None) -> dict[str, BuildDoubt]:
-    """The doubt in force on each of these builds, by build; as of `known_at` when given. One query, none without a build."""
+    """Returns the open doubt by build, as of `known_at` when given. One query, none without builds."""
     wanted = sorted(set(build_keys))
     if not wanted:
         return {}
@@ -23,36 +23,36 @@ def known(build_keys: Iterable[str], known_at: datetime | None = None) -> dict[s
 
 
 def controls(kind: str, control_of: str, most: int) -> list[Reading]:
-    """The newest control prints of a printer and recipe that name their build and count, oldest first. One query on an index."""
+    """Returns the newest valid control prints of a printer and recipe that have a build, oldest first. One query on an index."""
     counting = ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null() & of_what_came()
     counting &= (Reading.kind == kind) & (Reading.control_of == control_of) & Reading.build_key.is_null(False)
     return list(whole().where(counting).order_by(Reading.id.desc()).limit(most))[::-1]
 
 
 def lots_of(build_key: str) -> list[int]:
-    """Numbers of the lots that have readings of prints of a build. One query on an index."""
+    """Returns the ids of the lots with readings of a build. One query on an index."""
     query = Reading.select(Reading.lot).where(Reading.build_key == build_key).distinct()
     return sorted(row.lot_id for row in query)
 
 
 def add(values: Mapping[str, object], by: str, now: datetime) -> BuildDoubt:
-    """Puts a build in doubt."""
+    """Stores that a build is suspect."""
     return BuildDoubt.create(**values, recorded_by=by, recorded_at=now)
 
 
 def find(number: int) -> BuildDoubt | None:
-    """A doubt by number, or None."""
+    """Returns a doubt by id, or None."""
     return BuildDoubt.get_or_none(BuildDoubt.id == number)
 
 
 def lift(row: BuildDoubt, reason: str, by: str, now: datetime) -> bool:
-    """Ends a doubt; False where it has ended."""
+    """Lifts a doubt. Returns False when it was lifted before."""
     said = {"lifted_at": now, "lifted_by": by, "lifted_reason": reason}
     return bool(BuildDoubt.update(said).where((BuildDoubt.id == row.id) & BuildDoubt.lifted_at.is_null()).execute())
 
 
 def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page[BuildDoubt]:
-    """A page of doubts in the order they were raised; `in_force`: True for those not lifted, False for the others, None for both."""
+    """Returns a page of doubts, oldest first. `in_force`: True for open ones, False for lifted ones, None for both."""
     query = BuildDoubt.select()
     if in_force is not None:
         query = query.where(BuildDoubt.lifted_at.is_null(in_force))

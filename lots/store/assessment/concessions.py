@@ -1,4 +1,4 @@
-"""Concessions, and what loads have taken of them."""
+"""Concessions, and the mass that loads have used under them."""
 
 from __future__ import annotations
 
@@ -15,22 +15,22 @@ from lots.store.tables.models import Lot
 
 
 def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Concession:
-    """A concession that was asked for."""
+    """Stores a request for a concession."""
     return Concession.create(lot=lot, **values, recorded_by=by, recorded_at=now)
 
 
 def find(number: int) -> Concession | None:
-    """A concession with its lot, or None."""
+    """Returns a concession with its lot, or None."""
     return Concession.select(Concession, Lot).join(Lot).where(Concession.id == number).get_or_none()
 
 
 def listed(lot: Lot, cursor: str | None, limit: int) -> Page[Concession]:
-    """A page of a lot's concessions, in the order they were asked for."""
+    """Returns a page of a lot's concessions in the order of their requests."""
     return page(Concession.select(Concession, Lot).join(Lot).where(Concession.lot == lot), Concession.id, cursor, limit)
 
 
 def of_lot(lot_id: int) -> list[Concession]:
-    """All concessions of a lot that were approved and not withdrawn."""
+    """Returns the approved concessions of a lot that were not withdrawn."""
     query = Concession.select().where(
         (Concession.lot == lot_id) & Concession.approved_at.is_null(False) & Concession.withdrawn_at.is_null()
     )
@@ -38,7 +38,7 @@ def of_lot(lot_id: int) -> list[Concession]:
 
 
 def approve(concession: Concession, by: str, now: datetime) -> bool:
-    """Approves a concession, once; False when that was done, or it was withdrawn."""
+    """Approves a concession. Returns False when it was approved or withdrawn before."""
     query = Concession.update(approved_by=by, approved_at=now).where(
         (Concession.id == concession.id) & Concession.approved_at.is_null() & Concession.withdrawn_at.is_null()
     )
@@ -46,7 +46,7 @@ def approve(concession: Concession, by: str, now: datetime) -> bool:
 
 
 def withdraw(concession: Concession, reason: str, by: str, now: datetime) -> bool:
-    """Takes a concession back, once."""
+    """Withdraws a concession. Returns False when it was withdrawn before."""
     query = Concession.update(withdrawn_by=by, withdrawn_at=now, withdrawn_reason=reason).where(
         (Concession.id == concession.id) & Concession.withdrawn_at.is_null()
     )
@@ -54,7 +54,7 @@ def withdraw(concession: Concession, reason: str, by: str, now: datetime) -> boo
 
 
 def taken_g(numbers: list[int]) -> dict[int, float]:
-    """What loads took of each concession, g: used by those that ended, set aside for those that run. One query."""
+    """Returns the mass taken by loads under each concession, g: used by ended loads, reserved by running loads. One query."""
     if not numbers:
         return {}
     used = fn.COALESCE(Load.mass_before_g - Load.remaining_mass_g, Load.reserved_g)
@@ -63,7 +63,7 @@ def taken_g(numbers: list[int]) -> dict[int, float]:
 
 
 def running(numbers: list[int]) -> dict[int, list[Load]]:
-    """Loads under each of these concessions that have not ended, with spool, lot, job and machine. One query, none without a number."""
+    """Returns the running loads by concession, with spool, lot, job and machine. One query, none without concessions."""
     found: dict[int, list[Load]] = {number: [] for number in numbers}
     if not numbers:
         return found
@@ -75,6 +75,6 @@ def running(numbers: list[int]) -> dict[int, list[Load]]:
 
 
 def to_approve() -> list[Concession]:
-    """Concessions that nobody has approved or withdrawn, each with its lot, in the order they were asked for. One query."""
+    """Returns the concessions that wait for approval, each with its lot, in the order of their requests. One query."""
     waiting = Concession.approved_at.is_null() & Concession.withdrawn_at.is_null()
     return list(Concession.select(Concession, Lot).join(Lot).where(waiting).order_by(Concession.id))

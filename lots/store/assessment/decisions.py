@@ -1,4 +1,4 @@
-"""Decisions: the history of where a lot stood."""
+"""Decisions, the history of a lot's status."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lots.store.tables.models import LimitsRevision, Lot, ShadeRevision
 
 
 def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Decision:
-    """Adds a decision."""
+    """Stores a decision."""
     return Decision.create(lot=lot, **values, decided_by=by, decided_at=now)
 
 
@@ -29,18 +29,18 @@ def _with_revisions() -> ModelSelect[Decision]:
 
 
 def listed(lot: Lot, cursor: str | None, limit: int) -> Page[Decision]:
-    """A page of a lot's decisions with their revisions, oldest first."""
+    """Returns a page of a lot's decisions with their revisions, oldest first."""
     return page(_with_revisions().where(Decision.lot == lot), Decision.id, cursor, limit)
 
 
 def in_force(lot_id: int, at: datetime) -> Decision | None:
-    """The decision that stood at a moment, or None when the lot was not known yet."""
+    """Returns the decision in force at a time, or None before the first."""
     query = _with_revisions().where((Decision.lot == lot_id) & (Decision.decided_at <= at))
     return query.order_by(Decision.id.desc()).get_or_none()
 
 
 def in_force_at(moments: Mapping[int, datetime]) -> dict[int, Decision]:
-    """The decision on each lot that stood at a moment of its own; without lots that were not known yet. One query, none without lots."""
+    """Returns the decision in force by lot, each at its own time. Lots without one are left out. One query, none without lots."""
     if not moments:
         return {}
     each = Decision.alias()
@@ -50,6 +50,6 @@ def in_force_at(moments: Mapping[int, datetime]) -> dict[int, Decision]:
 
 
 def last_of(lot_id: int, action: str) -> Decision | None:
-    """The newest decision of a lot by this action, or None."""
+    """Returns the newest decision of a lot with this action, or None."""
     query = Decision.select().where((Decision.lot == lot_id) & (Decision.action == action))
     return query.order_by(Decision.id.desc()).get_or_none()

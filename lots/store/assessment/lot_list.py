@@ -1,4 +1,4 @@
-"""Lots as a list that people sort and leaf through."""
+"""Sorted lists of lots for the pages."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.store.assessment.lots import LEFT
 from lots.store.engine.sorted_pages import Order, SortedPage, sorted_page
 from lots.store.tables.models import Lot, Spool
 
-# Each is the order of an index, so that a page is read where it begins. No index sorts by status within the order of another.
+# Each order has an index, so a page starts without a scan. There is no index by status.
 ORDERS = {
     "logged": Order("logged", Lot.id, Lot.id, descending=True),
     "received": Order("received", Lot.received_at, Lot.id, descending=True, kind=datetime),
@@ -21,14 +21,14 @@ ORDERS = {
 def listed(
     filters: Mapping[str, object], sort: str, cursor: str | None, limit: int, *, in_stock: bool = False
 ) -> SortedPage[Lot]:
-    """A page of lots with everything that goes with them. One query.
+    """Returns a page of lots with the joins of `lots.find`. One query.
 
     Args:
-        filters: as for `lots.listed`.
-        sort: one of ORDERS.
+        filters: as in `lots.listed`.
+        sort: a key of ORDERS.
         cursor: from another page of this order.
         limit: rows on a page.
-        in_stock: only those with filament left.
+        in_stock: True selects only lots in stock.
     """
     query = lots.filtered(filters)
     if in_stock:

@@ -48,22 +48,22 @@ def _with_names() -> ModelSelect[Lot]:
 
 
 def all_with_names(numbers: Iterable[int]) -> dict[int, Lot]:
-    """Several lots by number, each with what `find` has. One query, none without lots."""
+    """Returns lots by id, each with the joins of `find`. One query, none without lots."""
     return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))} if (wanted := sorted(set(numbers))) else {}
 
 
 def still_open() -> Expression:
-    """The condition that not every delivery of a lot is closed."""
+    """Returns the condition that a lot has a delivery that is not closed."""
     return Lot.to_measure != Value([CLOSED_LOT], converter=Lot.to_measure.db_value, unpack=False)
 
 
 def find(number: int) -> Lot | None:
-    """A lot with supplier, grade and the revisions it is judged under, in one query."""
+    """Returns a lot with its supplier, grade and revisions of limits and shade, or None. One query."""
     return next(iter(_numbered(1).all(lot_0=number)), None)
 
 
 def lock(numbers: Iterable[int]) -> dict[int, Lot]:
-    """The same, for several lots, held until the transaction ends. Locked in order of number, so two requests cannot hold each other up."""
+    """Returns lots by id with the joins of `find`, locked until the transaction ends. Locking in order of ids prevents deadlocks."""
     wanted = sorted(set(numbers))
     if locks_rows():
         list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
@@ -71,7 +71,7 @@ def lock(numbers: Iterable[int]) -> dict[int, Lot]:
     return {row.id: row for row in _numbered(len(named)).all(**named)} if named else {}
 
 
-@lru_cache(maxsize=32)  # every request about a lot asks for one; what concerns many lots judges each anyway
+@lru_cache(maxsize=32)  # most requests lock one lot, and more lots take long in any case
 def _numbered(n: int) -> PreparedModels[Lot]:
     return PreparedModels(
         lambda: _with_names().where(Lot.id.in_([given(f"lot_{place}") for place in range(n)])).order_by(Lot.id)
@@ -86,15 +86,15 @@ def listed(
     newest_first: bool = False,
     of: ModelSelect[Lot] | None = None,
 ) -> Page[Lot]:
-    """A page of lots in the order they were first recorded, or the other way round.
+    """Returns a page of lots in the order of their first record, or in reverse.
 
-    `filters` as the contract names them; `of` is the selection, of everything that goes with a lot unless it is given.
+    `filters` has the names of the API. `of` is the selection; by default a lot with all joins of `find`.
     """
     return page(filtered(filters, of), Lot.id, cursor, limit, newest_first=newest_first)
 
 
 def filtered(filters: Mapping[str, object], of: ModelSelect[Lot] | None = None) -> ModelSelect[Lot]:
-    """The lots of these filters, as for `listed`."""
+    """Returns the query of lots for these filters, as in `listed`."""
     moments = {name: value for name, value in filters.items() if isinstance(value, datetime)}
     query = _with_names() if of is None else of
     query = among(query, Lot, "received_at", moments.get("received_from"), moments.get("received_to"))
@@ -109,21 +109,21 @@ def filtered(filters: Mapping[str, object], of: ModelSelect[Lot] | None = None) 
 
 
 def _numbered_as(supplier_lot: str) -> ModelCompoundSelectQuery:
-    """Numbers of the lots with exactly this number, or with its identity."""
+    """Returns the query of ids of lots with this lot number or its identity."""
     exact, same = Lot.alias(), Lot.alias()
     by_text = exact.select(exact.id).where(exact.supplier_lot == supplier_lot)
     return by_text | same.select(same.id).where(same.identity == identity(supplier_lot))
 
 
 def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Lot | None:
-    """The lot of this supplier and grade with exactly this number, else the one with its identity, else None. One query on indexes."""
+    """Returns the lot of a supplier and grade with exactly this lot number, else with its identity, else None. One query on indexes."""
     same = (Lot.supplier_lot == supplier_lot) | (Lot.identity == identity(supplier_lot))
     found = list(Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & same))
     return next((lot for lot in found if lot.supplier_lot == supplier_lot), found[0] if found else None)
 
 
 def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Lot]:
-    """Lots of a supplier and grade whose number may be this one misread; none whose deliveries are all closed. One query on an index."""
+    """Returns lots of a supplier and grade with open deliveries whose number may be confused with this one. One query on an index."""
     key = (Lot.likeness == likeness(supplier_lot)) & still_open()
     rows = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & key).order_by(Lot.id)
     return [row for row in rows if alike(row.supplier_lot, supplier_lot)][:20]
@@ -137,7 +137,7 @@ def add(
     now: datetime,
     resubmission_of: int | None = None,
 ) -> Lot:
-    """A new lot, in quarantine until it is judged. Two statements: the second adds its search keys."""
+    """Stores a new lot, in quarantine until assessed, with its search keys. Two statements."""
     row = Lot.create(
         supplier=supplier,
         grade=grade,
@@ -165,7 +165,7 @@ def add(
 
 
 def save_judgement(lot: Lot, values: Mapping[str, object]) -> None:
-    """Writes where a lot, held by `lock`, stands now and raises its version."""
+    """Stores the assessment of a lot locked by `lock`, and raises its version."""
     values = {**values, "version": lot.version + 1}
     update(Lot, lot.id, values)
     for name, value in values.items():
@@ -173,22 +173,22 @@ def save_judgement(lot: Lot, values: Mapping[str, object]) -> None:
 
 
 def in_stock(*, shade_id: int | None = None, grade_id: int | None = None) -> list[Lot]:
-    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query."""
+    """Returns the lots of a shade or a grade that are released for some use and in stock, in order of receipt. One query."""
     which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
-    # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
+    # The subquery uses the index of spools in stock. Sorting in the engine would make it scan all lots instead.
     stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT))
     query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & stock)
     return sorted(query, key=lambda lot: (lot.received_at, lot.id))
 
 
-# In words of SQL, as the index of what is in stock has it.
+# The condition must have the text of the partial index `spool_in_stock`.
 LEFT = (Spool.remaining_mass_g > SQL("0")) & Spool.withdrawn_at.is_null()
-# Spools that hold filament of their own lot only.
+# Spools with filament of their own lot only.
 ONE_LOT = ~fn.EXISTS(SpoolLot.select(SpoolLot.id).where(SpoolLot.spool == Spool.id))
 
 
 def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Lot]:
-    """Lots of the same supplier and grade received before this one and of these standings, newest first. Read as far as needed."""
+    """Returns an iterator of earlier lots of the same supplier and grade with these statuses, newest first."""
     before = (Lot.received_at < lot.received_at) | ((Lot.received_at == lot.received_at) & (Lot.id < lot.id))
     query = Lot.select().where(
         (Lot.supplier == lot.supplier_id) & (Lot.grade == lot.grade_id) & before & Lot.standing.in_(list(standings))
@@ -197,7 +197,7 @@ def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Lot]:
 
 
 def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplier_id: int | None = None) -> list[Lot]:
-    """The figures of the newest lots of a grade, newest first, of a supplier and received before a lot where these are given. One query on an index."""
+    """Returns the figures of the newest lots of a grade, of a supplier and received before a lot when given. One query on an index."""
     query = Lot.select(Lot.id, Lot.figures).where(Lot.grade == grade_id)
     if before is not None:
         earlier_day = Lot.received_at < before.received_at
@@ -208,12 +208,12 @@ def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplie
 
 
 def newest_whole(grade_id: int, most: int) -> list[Lot]:
-    """The newest lots of a grade with all that they are judged under, newest first. One query."""
+    """Returns the newest lots of a grade with the joins of `find`, newest first. One query."""
     return list(_with_names().where(Lot.grade == grade_id).order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
 
 
 def waiting(supplier_id: int, grade_id: int) -> list[int]:
-    """Numbers of the lots of a supplier and grade that are in quarantine."""
+    """Returns the ids of the lots of a supplier and grade in quarantine."""
     query = Lot.select(Lot.id).where(
         (Lot.supplier == supplier_id) & (Lot.grade == grade_id) & (Lot.standing == "quarantined")
     )
@@ -221,7 +221,7 @@ def waiting(supplier_id: int, grade_id: int) -> list[int]:
 
 
 def last_resumption(supplier_id: int, grade_id: int, known_at: datetime | None = None) -> Resumption | None:
-    """The newest word that inspection begins again, recorded by `known_at` when given, or None."""
+    """Returns the newest resumption of inspection, up to `known_at` when given, or None."""
     query = Resumption.select().where((Resumption.supplier == supplier_id) & (Resumption.grade == grade_id))
     if known_at is not None:
         query = query.where(Resumption.recorded_at <= known_at)
@@ -229,17 +229,17 @@ def last_resumption(supplier_id: int, grade_id: int, known_at: datetime | None =
 
 
 def resume(supplier_id: int, grade_id: int, reason: str, by: str, now: datetime) -> Resumption:
-    """Records that inspection begins again."""
+    """Stores a resumption of inspection."""
     return Resumption.create(supplier=supplier_id, grade=grade_id, reason=reason, recorded_by=by, recorded_at=now)
 
 
 def spool_count(lot: Lot) -> int:
-    """Spools ever logged of a lot, withdrawn ones included."""
+    """Returns the number of spools logged for a lot, including withdrawn ones."""
     return Spool.select().where(Spool.lot == lot).count()
 
 
 def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]) -> list[Spool]:
-    """Adds spools (code, net mass in g) and returns them in the same order."""
+    """Stores spools (code, net mass in g) and returns them in the same order."""
     rows = [
         {"code": code, "lot": lot, "delivery": delivery, "net_mass_g": mass, "remaining_mass_g": mass, **_folded(code)}
         for code, mass in spools
@@ -251,17 +251,17 @@ def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]
 
 
 def _folded(code: str) -> dict[str, str]:
-    """What a spool is found by, however its code was typed."""
+    """Returns the lookup columns of a spool, which do not depend on the spelling of its code."""
     return {"identity": identity(code), "likeness": likeness(code)}
 
 
 def spools_of(lot: Lot) -> list[Spool]:
-    """Spools of a lot by code."""
+    """Returns the spools of a lot, sorted by code."""
     return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
 
 
 def with_lot(spools: ModelSelect[Spool]) -> ModelSelect[Spool]:
-    """A selection of spools joined with lot, grade, delivery and the revisions the lot is judged under."""
+    """Returns a query of spools joined with lot, grade, delivery and the lot's revisions of limits and shade."""
     return (
         spools.join(Lot)
         .join(Grade)
@@ -275,21 +275,21 @@ def with_lot(spools: ModelSelect[Spool]) -> ModelSelect[Spool]:
 
 
 def spools_with_lots() -> ModelSelect[Spool]:
-    """A selection of spools with everything that goes with them."""
+    """Returns a query of spools with the joins of `with_lot` and the supplier."""
     whole = Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
     return with_lot(whole).switch(Lot).join(Supplier)
 
 
 def spool(code: str) -> Spool | None:
-    """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under.
+    """Returns a spool with lot, supplier, grade, delivery and the lot's revisions, or None.
 
-    One query on unique indexes, one more where the code was written otherwise.
+    One query on unique indexes, and one more for a code in another spelling.
     """
     row: Spool | None = spool_codes.chosen(code, spools_with_lots().where(spool_codes.written(code)))
     return row
 
 
-# What a clearance asks of a lot and its grade; each further document would be read at every spool for nothing.
+# The columns of a lot and its grade for a spool check. Further JSON columns would be parsed at each check for nothing.
 LOT_TO_CHECK = (
     *(
         Lot.id,
@@ -322,22 +322,22 @@ _SPOOL = Prepared(_spool_to_check)
 
 
 def spool_seen(code: str) -> Spool | None:
-    """What a clearance needs of the same, only to be read. One query on unique indexes, one more where the code was written otherwise."""
+    """Returns a read-only spool with the columns for a spool check, or None. Queries as in `spool`."""
     row: Spool | None = spool_codes.chosen(code, _SPOOL.all(code=code, identity=identity(code)))
     return row
 
 
 def note_life(spool: Spool, values: Mapping[str, datetime | None]) -> None:
-    """Notes when a spool was opened or dried."""
+    """Stores the times of opening and drying of a spool."""
     Spool.update(**values).where(Spool.id == spool.id).execute()
 
 
 def wind(
     code: str, lot: Lot, delivery: Delivery, parents: Sequence[tuple[Spool, float]], by: str, now: datetime
 ) -> dict[str, list[int]]:
-    """Makes a spool wound from others: takes the mass off them and remembers whose filament it holds.
+    """Stores a spool respooled from others, subtracts the mass from them, and stores its parents and lots.
 
-    Returns the numbers of the rows that were added, by table.
+    Returns the ids of the new rows by table.
     """
     mass = sum(taken for _, taken in parents)
     opened = min((parent.opened_at for parent, _ in parents if parent.opened_at), default=now)
@@ -355,7 +355,7 @@ def wind(
     links = []
     for parent, taken in parents:
         left = parent.remaining_mass_g - taken
-        # A sum of masses that is off in its last digits leaves no filament behind.
+        # A remainder within the rounding error of the sum counts as empty.
         left = left if left > NOISE_G else 0.0
         Spool.update(remaining_mass_g=left, opened_at=parent.opened_at or now).where(Spool.id == parent.id).execute()
         links.append(SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now).id)
@@ -366,23 +366,23 @@ def wind(
 
 
 def parents_of(spool: Spool) -> list[SpoolParent]:
-    """The spools a spool was wound from."""
+    """Returns the parents of a respooled spool."""
     query = SpoolParent.select(SpoolParent, Spool).join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent")
     return list(query.where(SpoolParent.spool == spool).order_by(SpoolParent.id))
 
 
 def put_on_machine(spool: Spool, machine: str) -> None:
-    """Notes where a spool is."""
+    """Stores the machine of a spool."""
     Spool.update(machine=machine).where(Spool.id == spool.id).execute()
 
 
 def take_off_machine(spool_id: int, remaining_mass_g: float) -> None:
-    """Notes that a spool is back on the shelf, and what is left on it."""
+    """Stores that a spool is off its machine, and its remaining mass."""
     Spool.update(machine=None, remaining_mass_g=remaining_mass_g).where(Spool.id == spool_id).execute()
 
 
 class WaitingLot(NamedTuple):
-    """A lot that waits for quality, as a list of many names it."""
+    """A lot that waits for quality, with the columns of a list."""
 
     id: int
     supplier_lot: str
@@ -394,7 +394,7 @@ class WaitingLot(NamedTuple):
 
 
 def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
-    """All lots of these standings, in the order they were first recorded. One query, of few columns, for there may be many."""
+    """Returns all lots with these statuses, in the order of their first record. One query of few columns, because there may be many."""
     shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Supplier.name, Grade.code)
     query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
     return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]

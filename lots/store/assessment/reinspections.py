@@ -12,22 +12,22 @@ from lots.store.tables.models import Lot
 
 
 def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Reinspection]:
-    """Re-inspections of a lot in the order they were recorded; as of `known_at` when given. One query on an index."""
+    """Returns the re-inspections of a lot, oldest first, up to `known_at` when given. One query on an index."""
     if known_at is None:
         return _OF_LOT.all(lot=lot_id)
     query = Reinspection.select().where((Reinspection.lot == lot_id) & (Reinspection.recorded_at <= known_at))
     return list(query.order_by(Reinspection.id))
 
 
-# Every judging asks for them.
+# Prepared, because each assessment reads them.
 _OF_LOT = Prepared(lambda: Reinspection.select().where(Reinspection.lot == given("lot")).order_by(Reinspection.id))
 
 
 def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Reinspection:
-    """Records a re-inspection."""
+    """Stores a re-inspection."""
     return Reinspection.create(lot=lot, **values, recorded_by=by, recorded_at=now)
 
 
 def listed(lot: Lot, cursor: str | None, limit: int) -> Page[Reinspection]:
-    """A page of a lot's re-inspections in the order they were recorded."""
+    """Returns a page of a lot's re-inspections, oldest first."""
     return page(Reinspection.select().where(Reinspection.lot == lot), Reinspection.id, cursor, limit)

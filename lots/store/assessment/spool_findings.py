@@ -1,4 +1,4 @@
-"""What is kept beside a spool: flow factor, mean colour, what it fails by itself, when it was measured dry, and, where it was wound from others, what those fail."""
+"""The assessment results stored on spools: flow factor, mean colour, own failures, time of a dry reading, and failures of parent spools."""
 
 from __future__ import annotations
 
@@ -14,16 +14,17 @@ Failures = list[Failing]
 
 
 def keep(lot: Lot, found: Mapping[str, Mapping[str, object]], failures: Mapping[str, Failures]) -> None:
-    """Keeps what a lot's spools are found to be, forgets what no longer holds, and hands every change on to what was wound from them.
+    """Stores the results of a lot's spools, clears outdated ones, and passes failures on to spools respooled from them.
 
-    One query for the rows, one more where some are wound, one more where anything changed, then one update for each row that did.
+    One query for the rows, one more if some are respooled, one more if any changed, and one update per changed row.
 
     Args:
-        found: column -> code of the spool -> value.
-        failures: code of the spool -> what it fails by itself.
+        lot: the lot.
+        found: column -> spool code -> value.
+        failures: spool code -> its own failures.
     """
     named = sorted({*failures, *(code for some in found.values() for code in some)})
-    rows = _concerned(len(named)).all(lot=lot.id, **dict(zip(_slots(len(named)), named, strict=True)))
+    rows = _affected_spools(len(named)).all(lot=lot.id, **dict(zip(_slots(len(named)), named, strict=True)))
     passed_on = inherited(row.id for row in rows if row.spliced)
     changed = []
     for row in rows:
@@ -32,30 +33,30 @@ def keep(lot: Lot, found: Mapping[str, Mapping[str, object]], failures: Mapping[
         if any(getattr(row, name) != value for name, value in values.items()):
             update(Spool, row.id, values)
             changed += [row.id] if why != row.nonconforming else []
-    _hand_on(changed)
+    _pass_on(changed)
 
 
-# What follows from readings, kept beside a spool.
-_KEPT = (Spool.flow_factor, Spool.nonconforming, Spool.dry_at, Spool.color, Spool.flow_uncertainty)
+# Columns that follow from readings.
+_RESULT_COLUMNS = (Spool.flow_factor, Spool.nonconforming, Spool.dry_at, Spool.color, Spool.flow_uncertainty)
 
 
 def _slots(n: int) -> list[str]:
     return [f"code_{place}" for place in range(n)]
 
 
-@lru_cache(maxsize=256)  # samples are small and few plans are in use; each judging asks for its own
-def _concerned(n: int) -> Prepared[Spool]:
-    """Spools of a lot with one of `n` codes, those of which something is kept, and those that were wound, by number."""
-    known = reduce(or_, (column.is_null(False) for column in _KEPT))
+@lru_cache(maxsize=256)  # sample sizes are few
+def _affected_spools(n: int) -> Prepared[Spool]:
+    """Returns the query of a lot's spools with one of `n` codes, with stored results, or respooled, by id."""
+    known = reduce(or_, (column.is_null(False) for column in _RESULT_COLUMNS))
     which = known | Spool.spliced
     if n:
         which |= Spool.code.in_([given(name) for name in _slots(n)])
-    columns = (Spool.id, Spool.code, Spool.spliced, *_KEPT)
+    columns = (Spool.id, Spool.code, Spool.spliced, *_RESULT_COLUMNS)
     return Prepared(lambda: Spool.select(*columns).where((Spool.lot == given("lot")) & which).order_by(Spool.id))
 
 
 def inherited(wound: Iterable[int]) -> dict[int, Failures]:
-    """Spool -> what its parents fail, each failure once, with the spool it was found on. One query; none where nothing is asked."""
+    """Returns the failures of parent spools by spool, each once, with the spool on which it was found. One query, none without spools."""
     wanted = list(wound)
     if not wanted:
         return {}
@@ -71,8 +72,8 @@ def inherited(wound: Iterable[int]) -> dict[int, Failures]:
     return found
 
 
-def _hand_on(changed: list[int]) -> None:
-    """Brings what was wound from these spools up to date, and what was wound from that, in whichever lot it stands."""
+def _pass_on(changed: list[int]) -> None:
+    """Updates the failures of all descendants of these spools, in any lot."""
     while changed:
         wound = SpoolParent.select(SpoolParent.spool).where(SpoolParent.parent.in_(changed))
         rows = list(Spool.select().where(Spool.id.in_(wound)).order_by(Spool.id))

@@ -1,1 +1,1 @@
-"""The feed of changes: in which order entries are told, and reading them."""
+"""The feed of changes, and webhooks."""

@@ -1,4 +1,4 @@
-"""Reading the feed: entries of the history that hold changes, in order of their numbers."""
+"""The feed of changes: entries of the history with changes, in order of their ids."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.store.tables.models import Event
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """An entry of the feed: its number, when, who, the changes that it holds, and its hash."""
+    """An entry of the feed: id, time, person, changes and hash."""
 
     id: int
     at: datetime
@@ -26,12 +26,12 @@ class Told:
 
 
 def entries(since: int, most: int, until: int | None = None) -> list[Told]:
-    """Entries that hold changes, from the one numbered `since` on, at most so many, in order. One query on an index; three on PostgreSQL.
+    """Returns entries with changes in order of their ids. One query on an index, three on PostgreSQL.
 
     Args:
-        since: number of an entry, that one included.
-        most: how many, >= 1.
-        until: what `settled_up_to` answered, where the caller has asked.
+        since: the first id.
+        most: largest number of entries, >= 1.
+        until: the result of `settled_up_to`, if already known.
     """
     if until is None:
         until = settled_up_to()
@@ -39,25 +39,25 @@ def entries(since: int, most: int, until: int | None = None) -> list[Told]:
 
 
 def newest() -> Told | None:
-    """The newest entry that holds changes, None before the first. One query on an index; three on PostgreSQL."""
+    """Returns the newest entry with changes, or None. One query on an index, three on PostgreSQL."""
     until = settled_up_to()
     row = _NEWEST.first(until=_ALL if until is None else until)
     return told(row) if row else None
 
 
 def newest_of_all() -> tuple[int, str]:
-    """The number and the hash of the newest entry of the history, whether it holds changes or not; (0, "") before the first. One query."""
+    """Returns the id and hash of the newest entry of the history, with or without changes; (0, "") before the first. One query."""
     row = Event.select(Event.id, Event.hash).order_by(Event.id.desc()).limit(1).tuples().first()
     return (int(row[0]), str(row[1])) if row else (0, "")
 
 
-# The largest number an entry can have.
+# The largest possible id.
 _ALL = 2**63 - 1
 _COLUMNS = (Event.id, Event.at, Event.by, Event.content, Event.hash)
 
 
 def _announcing() -> ModelSelect[Event]:
-    # In words of SQL, as the index of the feed has it.
+    # The condition must have the text of the partial index `event_announces`.
     return Event.select(*_COLUMNS).where(SQL("announces") & (Event.id <= given("until")))
 
 
@@ -66,11 +66,11 @@ _NEWEST = Prepared(lambda: _announcing().order_by(Event.id.desc()).limit(1))
 
 
 def told_in(numbers: Iterable[int]) -> dict[int, Told]:
-    """Entries that hold changes, by their numbers. One query."""
+    """Returns entries with changes by id. One query."""
     query = Event.select(*_COLUMNS).where(Event.id.in_(set(numbers)) & SQL("announces"))
     return {row.id: told(row) for row in query}
 
 
 def told(row: Event) -> Told:
-    """An entry as the feed tells it."""
+    """Returns a row as an entry of the feed."""
     return Told(row.id, row.at, row.by, row.content["changes"], row.hash)

@@ -1,22 +1,22 @@
-"""Up to which number the history's entries are all there: on PostgreSQL numbers are drawn in order and committed in any order."""
+"""The id up to which all history entries are committed. PostgreSQL draws ids in order, but transactions commit in any order."""
 
 from __future__ import annotations
 
 from lots.store.engine.database import db, locks_rows
 
-# Marks the advisory locks of the feed among all of a database: the upper 16 bits of their 64. The other 48 hold a number of an entry.
+# The prefix of the feed's advisory locks: the upper 16 of their 64 bits. The other 48 bits hold the id of an entry.
 _MARK = 0x4C46
 _NUMBER_BITS = 48
 
 _KEYS = _MARK << _NUMBER_BITS
-# The variable is set for this transaction only, and unset where a savepoint is rolled back, as its lock is given up.
+# The variable is local to the transaction. Rolling a savepoint back unsets it and releases its lock.
 _ANNOUNCE = """
 SELECT CASE WHEN coalesce(current_setting('lots.announces', true), '') = '' THEN
     set_config('lots.announces', 'yes', true)
     || pg_advisory_xact_lock_shared(%s + last_value - CASE WHEN is_called THEN 0 ELSE 1 END)::text
 END FROM event_id_seq"""
 _NEWEST = "SELECT last_value - CASE WHEN is_called THEN 0 ELSE 1 END FROM event_id_seq"
-# pg_locks shows a 64-bit key as its halves.
+# pg_locks shows a 64-bit key as two halves.
 _OLDEST_OPEN = """
 SELECT min(((classid::bigint & 65535) << 32) | objid::bigint) FROM pg_locks
 WHERE locktype = 'advisory' AND objsubid = 1 AND classid::bigint >> 16 = %s
@@ -24,29 +24,29 @@ WHERE locktype = 'advisory' AND objsubid = 1 AND classid::bigint >> 16 = %s
 
 
 def announce() -> None:
-    """Says, before an entry of the feed is inserted, from which number on this transaction may draw.
+    """Locks the id above which this transaction will draw. Call it before the insert of a feed entry.
 
-    One statement on PostgreSQL. It takes a shared advisory lock once per transaction, on the newest number drawn so far. Nobody waits for it.
-    SQLite has one writer at a time: there numbers are committed in order.
+    One statement on PostgreSQL, which takes a shared advisory lock on the newest drawn id, once per transaction. Nothing waits for this
+    lock. SQLite has one writer at a time, so its ids are committed in order.
     """
     if locks_rows():
         db.execute_sql(_ANNOUNCE, (_KEYS,))
 
 
 def settled_up_to() -> int | None:
-    """Returns the number up to which every entry of the feed is committed and visible to the next statement; None where all that can be seen are.
+    """Returns the id up to which all feed entries are committed and visible to the next statement, or None on SQLite (all are).
 
-    Two statements on PostgreSQL, none on SQLite. The caller reads entries in a later statement, outside of a transaction or with READ COMMITTED.
+    Two statements on PostgreSQL, none on SQLite. The caller reads entries in a later statement, outside a transaction or with READ COMMITTED.
 
     Notes:
-        The first statement reads S, the newest number drawn. The second lists the locks of `announce`; L is the lowest. The answer is the
-        smaller of the two. Why no entry with a number n up to it can appear later:
+        The first statement reads S, the newest drawn id. The second lists the locks of `announce`. L is the lowest locked id. The
+        result is min(S, L). No entry with an id n <= min(S, L) can appear later:
 
-        - n was drawn by the time S was read, as n <= S. Its writer took its lock on some number l < n before it drew n.
-        - So when locks are listed, that writer either still holds its lock, and n > l >= L; or its transaction has ended.
-        - PostgreSQL gives up the locks of a transaction after it has made its commit visible. So a snapshot taken later sees n.
+        - n was drawn when S was read, because n <= S. Its writer locked some id l < n before it drew n.
+        - When the locks are listed, that writer still holds its lock, so that n > l >= L, or its transaction has ended.
+        - PostgreSQL releases the locks of a transaction after its commit is visible. So a later snapshot sees n.
 
-        Without S a writer could take its lock and draw after the list was made, and be overtaken by one that commits before entries are read.
+        Without S, a writer could lock and draw after the list of locks was read, and a later writer could commit before it.
 
     Reference:
         PostgreSQL, "Explicit Locking", 13.3.5 (advisory locks), and "Sequence Manipulation Functions", 9.17.

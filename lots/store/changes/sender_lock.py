@@ -1,4 +1,4 @@
-"""One process of a shop sends messages at a time: the lock that says which."""
+"""The lock that lets one process at a time send webhook messages."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from lots.store.engine.database import db, locks_rows
 
 try:
     import fcntl
-except ImportError:  # Windows has no such lock; there a shop has one process
+except ImportError:  # Windows has no flock, and there a shop has one server process
     fcntl = None  # type: ignore[assignment]
 
 _KEY = 0x4C47 << 48
 
 
 class SenderLock:
-    """A lock that is held for as long as this process sends, and given up by the kernel or the server when the process dies.
+    """The lock of the sending process. The kernel or the database server releases it when the process dies.
 
-    On SQLite a lock on an empty file beside the database, which stays. On PostgreSQL an advisory lock of a connection of its own: the
-    pool's connections answer requests. Sending is safe without it: two processes would only send some messages twice.
+    On SQLite it is a lock on an empty file beside the database, which is not deleted. On PostgreSQL it is an advisory lock of a separate
+    connection, because pooled connections serve requests. Without the lock two processes would only send some messages twice.
     """
 
     def __init__(self) -> None:
@@ -28,11 +28,11 @@ class SenderLock:
         self._line: PostgresqlDatabase | None = None
 
     def take(self) -> bool:
-        """Returns whether this process has the lock, after trying to take it. Never waits."""
+        """Tries to take the lock without waiting. Returns whether this process has it."""
         return self._take_line() if locks_rows() else self._take_file()
 
     def give_up(self) -> None:
-        """Lets another process have it."""
+        """Releases the lock."""
         if self._file is not None:
             os.close(self._file)
             self._file = None

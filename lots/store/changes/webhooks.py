@@ -1,4 +1,4 @@
-"""Webhooks, and the messages that were not delivered at the first attempt."""
+"""Webhooks, and their messages that were not delivered at the first attempt."""
 
 from __future__ import annotations
 
@@ -17,34 +17,34 @@ _OPEN = WebhookMessage.delivered_at.is_null()
 
 
 def add(url: str, kinds: Sequence[str], secret: str, position: int, by: str, now: datetime) -> Webhook:
-    """A new webhook that gets what is noted after the entry numbered `position`."""
+    """Stores a webhook that receives changes after the entry with id `position`."""
     values = {"url": url, "kinds": list(kinds) or None, "secret": secret, "position": position}
     return Webhook.create(**values, recorded_by=by, recorded_at=now)
 
 
 def find(number: int) -> Webhook | None:
-    """A webhook, ended or not, or None."""
+    """Returns a webhook, ended or not, or None."""
     return Webhook.get_or_none(Webhook.id == number)
 
 
 def live() -> list[Webhook]:
-    """Webhooks that have not ended, by number. One query."""
+    """Returns the webhooks that have not ended, by id. One query."""
     return list(Webhook.select().where(_LIVE).order_by(Webhook.id))
 
 
 def listed(cursor: str | None, limit: int) -> Page[Webhook]:
-    """A page of webhooks in the order they were added."""
+    """Returns a page of webhooks, oldest first."""
     return page(Webhook.select(), Webhook.id, cursor, limit)
 
 
 def end(number: int, by: str, now: datetime) -> bool:
-    """Ends a webhook, once."""
+    """Ends a webhook. Returns False when it had ended before."""
     query = Webhook.update(ended_at=now, ended_by=by).where((Webhook.id == number) & _LIVE)
     return bool(query.execute())
 
 
 def undelivered(numbers: Iterable[int]) -> dict[int, tuple[int, int]]:
-    """Of each webhook with messages that were not delivered: how many are sent again, and how many have failed. One query."""
+    """Returns the numbers of waiting and failed messages by webhook. One query."""
     waiting, failed = fn.COUNT(WebhookMessage.next_at), fn.COUNT(WebhookMessage.id) - fn.COUNT(WebhookMessage.next_at)
     query = WebhookMessage.select(WebhookMessage.webhook, waiting, failed)
     query = query.where(WebhookMessage.webhook.in_(list(numbers)) & _OPEN).group_by(WebhookMessage.webhook)
@@ -52,7 +52,7 @@ def undelivered(numbers: Iterable[int]) -> dict[int, tuple[int, int]]:
 
 
 def failures(number: int, cursor: str | None, limit: int) -> Page[WebhookMessage]:
-    """A page of messages that were not delivered, in the order they were first due."""
+    """Returns a page of undelivered messages, oldest first."""
     query = WebhookMessage.select().where((WebhookMessage.webhook == number) & _OPEN)
     return page(query, WebhookMessage.id, cursor, limit)
 
@@ -62,7 +62,7 @@ def failures(number: int, cursor: str | None, limit: int) -> Page[WebhookMessage
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """How an attempt at a message ended.."""
+    """The result of an attempt to deliver a message."""
 
     event_id: int
     part: int
@@ -73,29 +73,29 @@ class Attempt:
 
 
 def due(number: int, now: datetime, most: int) -> list[WebhookMessage]:
-    """Messages of a webhook that are to be sent again by now, the one that waits longest first. One query on an index."""
+    """Returns the messages of a webhook that are due again, the longest waiting first. One query on an index."""
     query = WebhookMessage.select().where((WebhookMessage.webhook == number) & (WebhookMessage.next_at <= now))
     return list(query.order_by(WebhookMessage.next_at, WebhookMessage.id).limit(most))
 
 
 def with_due(now: datetime) -> set[int]:
-    """Numbers of the live webhooks that have messages to be sent again by now. One query."""
+    """Returns the ids of the live webhooks with messages due again. One query."""
     query = WebhookMessage.select(WebhookMessage.webhook).join(Webhook).where(_LIVE & (WebhookMessage.next_at <= now))
     return {row.webhook_id for row in query.distinct()}
 
 
 def move(number: int, before: int, after: int) -> None:
-    """Moves a webhook's position, unless somebody else has moved it meanwhile: then what follows is sent from there."""
+    """Moves a webhook's position, unless a concurrent change moved it. Sending then continues from there."""
     Webhook.update(position=after).where((Webhook.id == number) & (Webhook.position == before)).execute()
 
 
 def reset(number: int, position: int) -> None:
-    """Sends everything again that was noted after the entry numbered `position`."""
+    """Resets a webhook's position, so that changes after the entry with id `position` are sent again."""
     Webhook.update(position=position).where(Webhook.id == number).execute()
 
 
 def keep(number: int, attempts: Sequence[Attempt]) -> None:
-    """Keeps messages that were not delivered, so that they are sent again."""
+    """Stores undelivered messages for later attempts."""
     rows: list[Mapping[str, object]] = [
         {
             "webhook": number,
@@ -118,7 +118,7 @@ def keep(number: int, attempts: Sequence[Attempt]) -> None:
 
 
 def tried_again(message: WebhookMessage, attempt: Attempt, delivered_at: datetime | None) -> None:
-    """Notes how sending a message again ended."""
+    """Stores the result of a repeated attempt."""
     WebhookMessage.update(
         attempts=attempt.attempts,
         next_at=attempt.next_at,
@@ -129,12 +129,12 @@ def tried_again(message: WebhookMessage, attempt: Attempt, delivered_at: datetim
 
 
 def failing(number: int, since: datetime | None) -> None:
-    """Notes since when a receiver has been failing; None when it takes messages again."""
+    """Stores the time since which a receiver has been failing; None when it accepts messages again."""
     changed = Webhook.failing_since.is_null() if since else Webhook.failing_since.is_null(False)
     Webhook.update(failing_since=since).where((Webhook.id == number) & changed).execute()
 
 
 def send_failed_again(number: int, now: datetime) -> int:
-    """Has messages that have failed sent again from now on, and returns how many. Those that wait for their next time come now too."""
+    """Schedules failed and waiting messages for an attempt now, and returns their number."""
     query = WebhookMessage.update(next_at=now, attempts=0).where((WebhookMessage.webhook == number) & _OPEN)
     return int(query.execute())

@@ -1,1 +1,1 @@
-"""Queries of lots in the order they came, for drift and comparison."""
+"""Queries of lots in order of receipt, for drift and supplier comparison."""

@@ -1,4 +1,4 @@
-"""Lots in the order they came with their figures, and what was bought: what drift and comparison are made from. No query here reads readings."""
+"""Lots in order of receipt with their stored figures, and purchases, for drift and supplier comparison. No query reads readings."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from lots.store.receiving import deliveries
 from lots.store.tables.lots import FirstInspection
 from lots.store.tables.models import Delivery, LimitsRevision, Lot, ShadeRevision, Spool
 
-# The measures of a lot: value, sampling units, sum of squares and standard uncertainty of each.
+# Measure -> value, number of sampling units, sum of squares and standard uncertainty.
 Measured = dict[str, list[float | None]]
 _M = TypeVar("_M", bound=Model)
 _V = TypeVar("_V")
@@ -37,9 +37,9 @@ def lots_of(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> LotSeries:
-    """Lots of a supplier, a grade or both, received between two moments, oldest first. One query on an index.
+    """Returns the lots of a supplier, a grade or both, received in a period, oldest first. One query on an index.
 
-    A lot whose deliveries are all closed is in no series.
+    Lots with only closed deliveries are left out.
     """
     plain = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.resubmission_of)
     revisions = (ShadeRevision.revision, LimitsRevision.revision)
@@ -65,7 +65,7 @@ def lots_of(
 
 
 def _by_month(cursor: Iterable[_Row]) -> Iterator[list[_Row]]:
-    """Rows in the parts that they are read in: those of a month, all where they are few. A new lot changes one part."""
+    """Yields rows by month, or all together if they are few. A new lot then invalidates the cache of one month only."""
     each = iter(cursor)
     first = list(islice(each, _AT_ONCE))
     if len(first) < _AT_ONCE:
@@ -76,25 +76,25 @@ def _by_month(cursor: Iterable[_Row]) -> Iterator[list[_Row]]:
 
 
 class _Read(NamedTuple):
-    """The figures of some lots: a column for each measure, and the rest of each lot's figures as text."""
+    """The parsed figures of some lots: a column per measure, and the rest of each lot's figures as text."""
 
     columns: Mapping[str, Column]
     rests: Sequence[str]
 
 
-# Figures of so many lots are kept as they were read, each about 0.3 kB.
+# Cached figures of this number of lots, each about 0.3 kB.
 _READ: Remembered[_Read] = Remembered(60_000)
 
 
 def _read(texts: Sequence[str]) -> _Read:
-    """The figures of some lots from their texts, which are read once as long as they stay what they are."""
+    """Returns the figures of some lots, parsed from their texts and cached by their hash."""
 
     def work() -> _Read:
         parts = [_parts(text) for text in texts]
         known: dict[str, str] = {}
         return _Read(columns_of([[part for part, _ in parts]]), [known.setdefault(rest, rest) for _, rest in parts])
 
-    # NUL is in no JSON, so texts that are cut elsewhere have another digest.
+    # JSON contains no NUL, so the same texts cut elsewhere have another hash.
     return _READ.get(hashlib.blake2b("\0".join(texts).encode()).digest(), len(texts), work)
 
 
@@ -106,28 +106,27 @@ def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | 
     return query
 
 
-# The figures of a lot as text: measures come first, then instruments, then what failed. What follows is most of the text: which readings
-# scattered how far. A quote within a JSON string is escaped, so that no name can look like one of these.
+# The text of a lot's figures begins with measures, instruments and failed findings. The rest, the spread of readings, is most of the
+# text. Quotes within JSON strings are escaped, so no name can contain these markers.
 _MEASURES, _SOURCES, _NOTHING_FAILED = '{"measures":', ',"sources":', ',"failed":[]'
 # Longer than any text of figures.
 _LONGEST = 1_000_000_000
 
 
 def _figures() -> Function:
-    """The text of a lot's figures, where nothing failed up to the comma before what does not matter here."""
+    """Returns the SQL for the text of a lot's figures. If nothing failed, the text ends before the spread of readings."""
     place = fn.NULLIF(_place(Lot.figures, _NOTHING_FAILED), 0)
     return fn.SUBSTR(Lot.figures, 1, fn.COALESCE(place, _LONGEST))
 
 
-# Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, present verdicts by use, and the
-# figures.
+# Columns in the order of the query: those of SeriesLot with the time as text, then first inspection, current verdicts by use, and figures.
 _Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str, str]
-# So many rows and more are read month by month, so that only some are parsed at once: their figures are a hundred times as many objects as lots.
+# From this number on, rows are read month by month, because parsed figures are a hundred times as many objects as lots.
 _AT_ONCE = 1000
 
 
 def columns_of(measured: Iterable[Sequence[Measured]]) -> dict[str, Column]:
-    """A column for each measure of lots, oldest first, some of the lots at a time."""
+    """Returns a column per measure of lots, oldest first, from parts of the lots."""
     import numpy as np
 
     found: defaultdict[str, list[Column]] = defaultdict(list)
@@ -145,7 +144,7 @@ def columns_of(measured: Iterable[Sequence[Measured]]) -> dict[str, Column]:
 
 
 def _joined(parts: Sequence[Column]) -> Column:
-    """Columns of one measure as one, oldest lots first."""
+    """Returns the concatenation of columns of one measure, oldest lots first."""
     import numpy as np
 
     at = np.concatenate([part.at for part in parts])
@@ -158,7 +157,7 @@ def _lot(row: _Row, rest: str) -> SeriesLot:
 
 
 def _parts(text: str) -> tuple[Measured, str]:
-    """The measures of a lot's figures, and the rest of them as text."""
+    """Returns the measures of a lot's figures, and the rest as text."""
     if text.endswith(","):  # cut where nothing failed
         text = f"{text[:-1]}}}"
     cut = text.find(_SOURCES)
@@ -168,9 +167,9 @@ def _parts(text: str) -> tuple[Measured, str]:
     return whole.pop("measures", {}), json.dumps(whole)[1:]
 
 
-@lru_cache(maxsize=256)  # most lots are read with the same instruments and pass
+@lru_cache(maxsize=256)  # most lots have the same instruments and pass
 def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str, Sequence[str]], Sequence[str], bool]:
-    """How the original inspection ended, with what each characteristic was read, what failed, and whether all that failed is not proved."""
+    """Returns acceptance by the original inspection, instruments by characteristic, failed findings, and whether none of them is proved."""
     ended, kept = orjson.loads(inspected or "null"), orjson.loads(f"{{{rest}")
     failed, open_ = kept.get("failed", []), kept.get("not_proved")
     return ended and ended["accepted"], kept.get("sources", {}), failed, bool(open_) and set(failed) == set(open_)
@@ -182,10 +181,10 @@ def _by_use(inspected: str | None, now: str) -> Mapping[str, bool]:
 
 
 def accepted_by_use(inspected: FirstInspection | None, now: Mapping[str, str]) -> Mapping[str, bool]:
-    """For which uses the original inspection accepted a lot; nothing while it is open.
+    """Returns acceptance by the original inspection for each use, empty while it is open.
 
-    Of a lot inspected before this was kept, the present verdicts tell, unless readings were repeated since. A lot that was refused then failed
-    each of its uses in any case.
+    Older lots do not store it. Their current verdicts are used, unless readings were repeated since. A rejected lot failed for all
+    its uses.
     """
     if inspected is None:
         return {}
@@ -198,18 +197,18 @@ def accepted_by_use(inspected: FirstInspection | None, now: Mapping[str, str]) -
 
 
 class Purchases(NamedTuple):
-    """Deliveries as corrected that are alike but for what they cost and weigh: how many, and their sums.
+    """A group of corrected deliveries with equal attributes: their number, cost and mass.
 
     Args:
-        supplier_id: who delivered.
-        standing: of the lots they belong to.
+        supplier_id: the supplier.
+        standing: status of their lots.
         severity: of their inspection.
-        currency: that they were paid in; None where no cost is recorded.
-        late: whether they came after the day they were promised for; None without such a day.
-        deliveries: how many.
-        cost: their sum.
-        mass_g: the net mass that came in them, g.
-        uses: use -> whether the lots they belong to pass for it now; all that their limits name.
+        currency: of their cost; None without a recorded cost.
+        late: whether they were received after their due date; None without a due date.
+        deliveries: number of deliveries.
+        cost: total cost.
+        mass_g: total net mass received, g.
+        uses: use -> whether their lots pass for it now.
     """
 
     supplier_id: int
@@ -224,8 +223,8 @@ class Purchases(NamedTuple):
 
 
 def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> list[Purchases]:
-    """Deliveries of lots received between two moments, of a grade where given, added up by the database. One query, one more for corrected ones."""
-    # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
+    """Returns purchases of lots received in a period, of a grade when given, summed in SQL. One query, one more for corrected deliveries."""
+    # Respooled and withdrawn spools were not bought. A closed delivery has only withdrawn spools.
     plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), Lot.uses.alias("uses")
     mass = fn.SUM(Spool.net_mass_g).alias("mass_g")
     there = Delivery.select(*plain, mass).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
@@ -255,7 +254,7 @@ def purchases(grade_id: int | None, since: datetime | None, until: datetime | No
 
 
 def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
-    """Corrected deliveries one by one, as the present values of each follow from its row and its corrections. One query."""
+    """Yields corrected deliveries one by one, because their values follow from their corrections. One query."""
     columns = [getattr(Delivery, name) for name in _LOGGED]
     rows = there.select_extend(*columns).where(Delivery.corrected.is_null(False)).order_by(Delivery.id)
     for supplier, standing, uses, mass, *texts in db.execute(rows):
@@ -269,25 +268,25 @@ def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
 
 @lru_cache(maxsize=256)
 def _passed(uses: str) -> Mapping[str, bool]:
-    """Which uses pass, from the text of a lot's verdicts."""
+    """Returns whether each use passes, from the text of a lot's verdicts."""
     return {use: verdict == "pass" for use, verdict in orjson.loads(uses).items()}
 
 
-# Columns of a delivery that its present values follow from.
+# The columns that determine the corrected values of a delivery.
 _LOGGED = ("received_at", "due_at", "cost", "currency", "sample", "corrected")
 _SEVERITY = '"severity":"'
-# The severity of a sample whose size does not change with it.
+# The severity of a sample of fixed size.
 _FIXED = "fixed"
 
 
 def _severity() -> Case:
-    """The severity of a delivery's inspection, from the text of its sample."""
+    """Returns the SQL for the severity of a delivery's inspection, from the text of its sample."""
     place = fn.NULLIF(_place(Delivery.sample, _SEVERITY), 0) + len(_SEVERITY)
-    # Enough of a word to know it by, looked up once.
+    # Five letters identify the word.
     begins = fn.SUBSTR(Delivery.sample, place, 5)
     return Case(begins, [(state[:5], state) for state in get_args(State)], _FIXED)
 
 
 def _place(column: Json[_V], text: str) -> Function:
-    """Where a text stands in a column, from 1; 0 where it does not."""
+    """Returns the SQL for the position of a text in a column, from 1; 0 if absent."""
     return (fn.STRPOS if locks_rows() else fn.INSTR)(column, text)

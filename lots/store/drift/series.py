@@ -1,4 +1,4 @@
-"""What lots in order are charted against and compared by: names, limits, baselines, overdue corrective actions."""
+"""The context of drift series: names, limits, baselines and overdue corrective actions."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from lots.store.tables.models import Baseline, Grade, LimitsRevision, Lot, Suppl
 
 
 def names(supplier_ids: Iterable[int], grade_ids: Iterable[int]) -> tuple[dict[int, Supplier], dict[int, Grade]]:
-    """Suppliers and grades by number. Two queries."""
+    """Returns suppliers and grades by id. Two queries."""
     suppliers = {row.id: row for row in Supplier.select().where(Supplier.id.in_(sorted(set(supplier_ids))))}
     grades = {row.id: row for row in Grade.select().where(Grade.id.in_(sorted(set(grade_ids))))}
     return suppliers, grades
 
 
 def suppliers_of_grades() -> dict[int, int]:
-    """How many suppliers each grade has open lots of, in the order in which grades were set up. One query."""
-    # One look at an index for each pair, however many lots it has.
+    """Returns the number of suppliers with open lots by grade, in the order of setup of grades. One query."""
+    # EXISTS takes one index lookup per pair, independent of the number of lots.
     any_lot = Lot.select(SQL("1")).where((Lot.supplier == Supplier.id) & (Lot.grade == Grade.id) & lots.still_open())
     query = (
         Grade.select(Grade.id, fn.COUNT(Supplier.id))
@@ -37,7 +37,7 @@ def suppliers_of_grades() -> dict[int, int]:
 
 
 def newest_limits(grade_ids: Iterable[int]) -> dict[int, LimitsRevision]:
-    """The newest limits revision of each of these grades that has one. One query."""
+    """Returns the newest limits revision by grade. Grades without limits are left out. One query."""
     newest = (
         LimitsRevision.select(fn.MAX(LimitsRevision.id))
         .where(LimitsRevision.grade.in_(sorted(set(grade_ids))))
@@ -47,7 +47,7 @@ def newest_limits(grade_ids: Iterable[int]) -> dict[int, LimitsRevision]:
 
 
 def newest_baselines(*, supplier_id: int | None = None, grade_id: int | None = None) -> dict[tuple[int, int], Baseline]:
-    """The newest baseline of each supplier and grade, of one supplier or grade where given. One query."""
+    """Returns the newest baseline by supplier and grade, of one supplier or grade when given. One query."""
     newest = Baseline.select(fn.MAX(Baseline.id)).group_by(Baseline.supplier, Baseline.grade)
     for field, value in ((Baseline.supplier, supplier_id), (Baseline.grade, grade_id)):
         if value is not None:
@@ -56,7 +56,7 @@ def newest_baselines(*, supplier_id: int | None = None, grade_id: int | None = N
 
 
 def add_baseline(supplier_id: int, grade_id: int, values: Mapping[str, object], by: str, now: datetime) -> Baseline:
-    """Adds the next baseline of a supplier's grade. Two at once cannot take one number: the index refuses the second."""
+    """Stores the next baseline revision of a supplier's grade. Its unique index rejects a concurrent duplicate."""
     mine = (Baseline.supplier == supplier_id) & (Baseline.grade == grade_id)
     last = Baseline.select(fn.MAX(Baseline.revision)).where(mine).scalar() or 0
     return Baseline.create(
@@ -65,7 +65,7 @@ def add_baseline(supplier_id: int, grade_id: int, values: Mapping[str, object], 
 
 
 def baselines(filters: Mapping[str, int], cursor: str | None, limit: int) -> Page[Baseline]:
-    """A page of baselines in the order they were chosen."""
+    """Returns a page of baselines, oldest first."""
     query = Baseline.select()
     for name, value in filters.items():
         query = query.where(getattr(Baseline, name.removesuffix("_id")) == value)
@@ -73,7 +73,7 @@ def baselines(filters: Mapping[str, int], cursor: str | None, limit: int) -> Pag
 
 
 def overdue_actions(now: datetime) -> list[CorrectiveAction]:
-    """Corrective actions that are open, unanswered and past their day, with their lots, oldest first. One query."""
+    """Returns open, unanswered and overdue corrective actions with their lots, earliest due date first. One query."""
     query = CorrectiveAction.select(CorrectiveAction, Lot).join(Lot)
     late = (
         CorrectiveAction.closed_at.is_null() & CorrectiveAction.answered_at.is_null() & (CorrectiveAction.due_at < now)

@@ -1,1 +1,1 @@
-"""The database itself: connection, write lock, compiled queries, pages, column types."""
+"""The database layer: connections, transactions, write lock, prepared queries, keyset pages and column types."""

@@ -1,4 +1,4 @@
-"""Column types that mean the same on both engines."""
+"""Column types that behave the same on both engines."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from peewee import TextField
 if TYPE_CHECKING:
     from peewee import _FieldKwargs
 
-# What a column holds, as Python reads it.
+# The Python type of a column's values.
 _V = TypeVar("_V")
 
 
-@lru_cache(maxsize=1024)  # the readings of a list were taken and recorded at few moments
+@lru_cache(maxsize=1024)  # the readings of a list share few times
 def _in_utc(moment: datetime) -> str:
     if moment.tzinfo is None:
         raise ValueError(f"{moment!r} has no offset from UTC")
@@ -25,7 +25,7 @@ def _in_utc(moment: datetime) -> str:
 
 
 class _Typed(TextField, Generic[_V]):  # type: ignore[explicit-any]  # whatever the library lets a text column hold
-    """A column whose rows hold values of one type. The ORM's own classes tell that to a type checker only."""
+    """A text column with values of one Python type, which type checkers know."""
 
     if TYPE_CHECKING:
 
@@ -38,7 +38,7 @@ class _Typed(TextField, Generic[_V]):  # type: ignore[explicit-any]  # whatever 
 
 
 class Instant(_Typed[_V]):
-    """A moment, kept as UTC text of fixed width so that order as text is order in time. Refuses a time without an offset."""
+    """A time column, stored as UTC text of fixed width, so that text order is time order. A time without an offset raises ValueError."""
 
     @overload
     def __init__(self: Instant[datetime | None], *, null: Literal[True], **options: Unpack[_FieldKwargs]) -> None: ...
@@ -57,10 +57,10 @@ class Instant(_Typed[_V]):
 
 
 class Json(_Typed[_V]):
-    """A small JSON document kept as text, `Json[dict[str, str]]()`. Refuses NaN and infinities, which JSON does not have.
+    """A column with a small JSON document, stored as text: `Json[dict[str, str]]()`. NaN and infinities raise ValueError.
 
     Notes:
-        Read by orjson, which takes a quarter of the time. Written by the standard library, because digests are of its text.
+        orjson reads it in a quarter of the time. The standard library writes it, because hashes are computed from its text.
     """
 
     def db_value(self, value: object) -> str | None:

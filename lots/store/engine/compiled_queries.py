@@ -1,4 +1,4 @@
-"""Queries that are asked at every request: written once in the query language, compiled once, then only run. And many rows stored at once."""
+"""Prepared queries, whose SQL is generated once per engine, and bulk inserts."""
 
 from __future__ import annotations
 
@@ -29,91 +29,89 @@ from lots.store.engine.database import db
 
 _M = TypeVar("_M", bound=Model)
 _Reader = Callable[[object], object]
-_Seen = dict[object, SimpleNamespace | None]
-# Makes the objects of the rows of one answer.
-_Made = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
-# Columns of these types come from both drivers as what they are.
+_SharedObjects = dict[object, SimpleNamespace | None]
+# Builds the objects of the rows of one result.
+_RowBuilder = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
+# Columns of these types need no conversion with either driver.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
 
 
-class _Slot(str):
-    """Stands for a value that is not known yet."""
+class _Placeholder(str):
+    """A named placeholder."""
 
 
 def given(name: str) -> Value:
-    """Returns the place in a prepared query of the value that is given under this name each time it runs."""
-    return Value(_Slot(name), converter=False)
+    """Returns a named placeholder for a value of a prepared query."""
+    return Value(_Placeholder(name), converter=False)
 
 
 class _Compiled(Generic[_M]):
-    """A select whose SQL is worked out once for each engine. Values are bound as they are."""
+    """A select whose SQL is generated once per engine. Values are bound without conversion."""
 
     def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
         self._build = build
         self._compiled: dict[type, tuple[ModelSelect[_M], str, tuple[object, ...]]] = {}
 
     def _run(self, values: Mapping[str, object]) -> tuple[ModelSelect[_M], Iterable[tuple[object, ...]]]:
-        """Returns the query and what the engine found. One query."""
+        """Returns the query and its result rows. One query."""
         kind = type(db.obj)
         if kind not in self._compiled:
             query = self._build()
             text, given_values = query.sql()
             self._compiled[kind] = (query, text, tuple(given_values))
         query, sql, places = self._compiled[kind]
-        bound = [values[one] if isinstance(one, _Slot) else one for one in places]
+        bound = [values[one] if isinstance(one, _Placeholder) else one for one in places]
         return query, db.execute_sql(sql, bound)
 
 
 class Prepared(_Compiled[_M]):
-    """A select over models and their joins that is asked at every request.
+    """A prepared select over models and their joins.
 
-    Working out the SQL of a wide join takes some twenty times as long as running it. A row comes back as plain objects that bear the names
-    the models have: `row.code`, `row.lot_id`, `row.lot.supplier`; one that an outer join did not find is None. They are for
-    reading: nothing can be saved through them, and what was not selected is not there. A row that others of one answer share, such as the
-    grade of many lots, is one object, so that its documents are parsed once.
+    Generating the SQL of a wide join takes about twenty times as long as running it. Rows are plain read-only objects with the models'
+    names: `row.code`, `row.lot_id`, `row.lot.supplier`. A row missing from an outer join is None. Columns that were not selected are
+    absent. A joined row that several rows of a result share, such as the grade of many lots, is one object, so its JSON is parsed once.
 
     Args:
-        build: returns the query, with `given(name)` wherever a value comes in. Values are bound as they are, so those of our own column
-            types (moments, JSON) cannot come in this way.
+        build: returns the query, with `given(name)` for each value. Values are bound without conversion, so values of our own column
+            types (Instant, Json) are not possible.
     """
 
     def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
         super().__init__(build)
-        self._makers: dict[type, _Made] = {}
+        self._makers: dict[type, _RowBuilder] = {}
 
     def all(self, **values: object) -> list[_M]:
-        """Returns every row, typed as the model whose names it bears. One query."""
+        """Returns all rows, typed as the model whose attributes they have. One query."""
         query, found = self._run(values)
         made = self._makers.get(type(db.obj))
         if made is None:
-            made = self._makers[type(db.obj)] = _maker(query)
+            made = self._makers[type(db.obj)] = _row_builder(query)
         return cast("list[_M]", made(found))
 
     def first(self, **values: object) -> _M | None:
-        """Returns the first row, None when there is none. One query, which should find no more than one row."""
+        """Returns the first row, or None. One query, which should find at most one row."""
         found = self.all(**values)
         return found[0] if found else None
 
 
 class PreparedModels(_Compiled[_M]):
-    """The same for rows that are changed and saved: they are the models themselves."""
+    """A prepared select whose rows are model instances, which can be changed and saved."""
 
     def all(self, **values: object) -> list[_M]:
-        """Returns every row. One query."""
+        """Returns all rows. One query."""
         query, found = self._run(values)
         selected = (query._returning, query._from_list, query._joins)  # type: ignore[attr-defined]  # left out of its types
         return list(ModelCursorWrapper(found, query.model, *selected))
 
 
 def insert(model: type[Model], rows: Sequence[Mapping[str, object]]) -> list[int]:
-    """Stores rows in one statement and returns their numbers in the same order.
+    """Stores rows in one statement and returns their ids in the same order.
 
-    The query language would work out the SQL value by value, which takes twenty times as long as storing them; here it is one row's
-    places as often as there are rows.
+    The ORM would generate the SQL value by value, which takes twenty times as long as storing the rows.
 
     Args:
-        rows: at least one, each with a value for every column of the model but its number; together at most 32,766 values, which is what
-            SQLite takes.
+        model: the table.
+        rows: at least one, each with a value for every column except the id. SQLite allows at most 32,766 values in all.
     """
     fields = [field for field in model._meta.sorted_fields if not isinstance(field, AutoField)]
     values = [field.db_value(row[field.name]) for row in rows for field in fields]
@@ -124,12 +122,12 @@ def insert(model: type[Model], rows: Sequence[Mapping[str, object]]) -> list[int
     )
     places = ", ".join([f"({', '.join([mark] * len(fields))})"] * len(rows))
     sql = f"INSERT INTO {table} ({', '.join(columns)}) VALUES {places} RETURNING {number}"  # noqa: S608  # names of our own columns
-    # Numbers rise in the order of the rows within a statement; in which order an engine hands them back is not promised.
+    # Ids rise in the order of the rows. The order of RETURNING is not specified, so they are sorted.
     return sorted(row[0] for row in db.execute_sql(sql, values).fetchall())
 
 
 def update(model: type[Model], number: int, values: Mapping[str, object]) -> None:
-    """Changes columns of one row, by its number. One statement, written at once as `insert` writes its own: a judgement changes many spools."""
+    """Updates columns of one row by its id. One statement, generated without the ORM, because an assessment updates many spools."""
     fields = [model._meta.fields[name] for name in values]
     quote, mark = db.obj.quote, db.obj.param
     table, key, *columns = (
@@ -142,25 +140,25 @@ def update(model: type[Model], number: int, values: Mapping[str, object]) -> Non
 
 
 def numbered(key: Field[int], numbers: Sequence[int]) -> Expression:
-    """Returns the condition that a row's number is one of these. They stand in the SQL as digits: thousands of places take long to work out."""
+    """Returns the condition that a row's id is in a list. The ids are literals, because thousands of placeholders are slow to generate."""
     return Expression(key, OP.IN, SQL(f"({', '.join(str(int(number)) for number in numbers)})"))
 
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """The columns of one model within a row: where they are, their names, and those that are converted."""
+    """The columns of one model within a result row: their positions, names and converters."""
 
     model: type[Model]
     places: slice[int, int, None]
     names: tuple[str, ...]
     converters: tuple[tuple[str, _Reader], ...]
 
-    def of(self, row: tuple[object, ...], seen: _Seen | None) -> SimpleNamespace | None:
-        """Returns the object of a row; None where an outer join found none, which leaves its first column, the number, empty.
+    def of(self, row: tuple[object, ...], seen: _SharedObjects | None) -> SimpleNamespace | None:
+        """Returns the object of a row, or None if an outer join found no row, so that the first column, the id, is NULL.
 
         Args:
             row: its values.
-            seen: objects of other rows by number, of which this is one or to which it is added; None where each row has its own.
+            seen: shared objects by id, to which a new one is added; None if each row has its own object.
         """
         if seen is not None:
             number = row[self.places.start]
@@ -177,12 +175,12 @@ class _Part:
         return one
 
 
-def _maker(query: ModelSelect[_M]) -> _Made:
-    """Returns what makes one row's objects from its values."""
+def _row_builder(query: ModelSelect[_M]) -> _RowBuilder:
+    """Returns the function that builds objects from result rows."""
     parts, joins = _parts(query), query._joins  # type: ignore[attr-defined]  # left out of its types
     there = {part.model for part in parts}
     links = [(source, attr, to) for source, joined in joins.items() for to, attr, _, _ in joined if to in there]
-    # What nothing hangs on is the same wherever it has the same number.
+    # Objects without joined rows of their own can be shared by id.
     ends = there - {query.model, *(source for source, _, _ in links)}
 
     def linked(objects: dict[type[Model], SimpleNamespace | None]) -> SimpleNamespace | None:
@@ -192,7 +190,7 @@ def _maker(query: ModelSelect[_M]) -> _Made:
         return objects[query.model]
 
     def made(rows: Iterable[tuple[object, ...]]) -> list[SimpleNamespace | None]:
-        seen: dict[type[Model], _Seen] = {model: {} for model in ends}
+        seen: dict[type[Model], _SharedObjects] = {model: {} for model in ends}
         each = [(part, seen.get(part.model)) for part in parts]
         return [linked({part.model: part.of(row, known) for part, known in each}) for row in rows]
 

@@ -1,4 +1,4 @@
-"""The files of an SQLite database that is open, compared with what lies at their paths."""
+"""Detection of files of an open SQLite database that were removed, replaced or truncated."""
 
 from __future__ import annotations
 
@@ -9,22 +9,21 @@ from pathlib import Path
 
 from lots.store.engine.troubles import Gone
 
-# Beside the database: its write-ahead log, and the index of that log, which all processes share.
+# Suffixes of the write-ahead log and of its index in shared memory.
 LOGS = ("-wal", "-shm")
-# How a write-ahead log begins, in either order of bytes (sqlite.org, "Database File Format", section 4.1).
-_LOG_BEGINS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
+# Magic numbers of a write-ahead log in both byte orders (sqlite.org, "Database File Format", section 4.1).
+_LOG_MAGIC = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
 
-# Device and number of a file.
+# Device and inode of a file.
 FileId = tuple[int, int]
 
 
 def file_id(found: os.stat_result) -> FileId:
-    """Returns what tells a file from every other one as long as both exist.
+    """Returns the identity of a file, unique among existing files.
 
     Notes:
-        The device and the inode. Windows gives the volume and the number of the file in their place. Where a file system numbers no files
-        and gives 0, the moment at which the file was made stands for the number, ns (0 where that is unknown too, so that only a missing
-        file is noticed).
+        The identity is the device and the inode, on Windows the volume and the file index. On a file system without inodes, the time of
+        creation replaces the inode, ns. If that is unknown too, it is 0, and only a missing file is detected.
     """
     if found.st_ino:
         return found.st_dev, found.st_ino
@@ -33,13 +32,13 @@ def file_id(found: os.stat_result) -> FileId:
 
 
 class OpenFiles:
-    """The files of one SQLite database as they were when it was opened.
+    """The identities of the files of an SQLite database at the time of opening.
 
-    An open database goes on with the files it has, whatever becomes of their names. What is written then is lost when the process ends. So the
-    names are looked at before a request reads, before a commit and after it.
+    A process keeps using open files after they are removed or replaced, and loses its writes when it ends. So the paths are checked
+    before a request reads, before a commit and after a commit.
 
     Args:
-        path: of the database, as the address names it.
+        path: of the database, as in the URL.
     """
 
     def __init__(self, path: str) -> None:
@@ -50,14 +49,14 @@ class OpenFiles:
 
     @property
     def known(self) -> bool:
-        """True once the database was opened."""
+        """Returns True after the database was opened."""
         return self._database is not None
 
     def remember(self) -> None:
-        """Takes the files as they are now for the right ones. To be called when the only open connection has just been made.
+        """Stores the identities of the current files. Call it when the only open connection has just been made.
 
         Raises:
-            Gone: the file of the database is another one than at the first time, or is missing.
+            Gone: the database file is missing, or is not the one of the first call.
         """
         found = self._found()
         if self._database is None:
@@ -65,16 +64,16 @@ class OpenFiles:
         elif file_id(found) != self._database:
             raise Gone(_REPLACED.format(self.path))
         self._size = found.st_size
-        # SQLite puts them beside the file that a symbolic link leads to.
+        # SQLite resolves a symbolic link to the database and places the log beside its target.
         real = os.path.realpath(self.path)
         logs = {f"{real}{suffix}": _id_at(f"{real}{suffix}") for suffix in LOGS}
         self._logs = {name: known for name, known in logs.items() if known is not None}
 
     def require(self) -> None:
-        """Refuses to go on when the files at the paths are not those that were opened. Three calls of `os.stat`.
+        """Checks that the files at the paths are those that were opened. Three calls of `os.stat`.
 
         Raises:
-            Gone: the database or a file of its log was removed, replaced or cut short. The message says which and what to do.
+            Gone: the database or a log file was removed, replaced or truncated. The message names the file and the remedy.
         """
         found = self._found()
         if file_id(found) != self._database:
@@ -88,20 +87,20 @@ class OpenFiles:
                 raise Gone(_LOG.format(name, "removed" if _id_at(name) is None else "replaced", self.path))
 
     def require_log(self) -> None:
-        """Refuses a write-ahead log that was emptied under a commit: its beginning is missing, so nothing in it would be found again.
+        """Checks that the write-ahead log still has its header.
 
         Raises:
-            Gone: it was.
+            Gone: the log was truncated during a commit, so its content cannot be recovered.
         """
         for name in self._logs:
             if name.endswith("-wal"):
                 with Path(name).open("rb") as log:
                     begins = log.read(4)
-                if begins and begins not in _LOG_BEGINS:
+                if begins and begins not in _LOG_MAGIC:
                     raise Gone(_LOG.format(name, "emptied", self.path))
 
     def log_is_ours(self) -> bool:
-        """True when the log may be brought into the file that is open: no other process can have begun another log in its place."""
+        """Returns True when a checkpoint into the open file is safe, because no other process can have started a new log."""
         try:
             size = os.stat(self.path).st_size  # noqa: PTH116  # see above
         except OSError:
@@ -115,7 +114,7 @@ class OpenFiles:
             raise Gone(_VANISHED.format(self.path, error.strerror)) from None
 
     def _require_whole(self) -> None:
-        """Refuses a file that became shorter, unless SQLite itself made it so, as VACUUM does."""
+        """Raises Gone for a file that became shorter, unless SQLite itself shortened it, as VACUUM does."""
         size = self._found().st_size
         if size >= self._size:
             return
@@ -132,7 +131,7 @@ def _id_at(path: str) -> FileId | None:
 
 
 def _is_whole(path: str, size: int) -> bool:
-    """True when every page of a file is there. Asked through a connection of its own, which has no page in memory yet."""
+    """Returns True when the file has all its pages. A new connection is used, because it has no cached pages."""
     try:
         with closing(sqlite3.connect(f"{Path(path).as_uri()}?mode=ro", uri=True)) as fresh:
             (pages,), (page_size,) = (
@@ -144,18 +143,18 @@ def _is_whole(path: str, size: int) -> bool:
 
 
 _VANISHED = (
-    "The database file {} vanished while it was in use ({}). Nothing is read or written until the same file is back at its path. "
+    "The database file {} disappeared while it was in use ({}). Nothing is read or written until the same file is back at its path. "
     "If it was deleted, stop the server and restore the last backup with lots restore."
 )
 _REPLACED = (
     "The database file {} was replaced by another file while it was in use. Nothing is read or written. "
-    "Put the first file back, or restart the server to work with the new one."
+    "Put the original file back, or restart the server to use the new one."
 )
 _SHORT = (
     "The database file {} was cut short to {:,} of {:,} bytes while it was in use. Nothing is read or written. "
     "Stop the server and restore the last backup with lots restore."
 )
 _LOG = (
-    "The file {}, which holds the last changes, was {} while it was in use. Nothing is read or written. "
-    "Restart the server; then run lots check on {}."
+    "The log file {}, which holds the latest changes, was {} while it was in use. Nothing is read or written. "
+    "Restart the server, then run lots check on {}."
 )

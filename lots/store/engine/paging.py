@@ -1,4 +1,4 @@
-"""Keyset pages: the next page starts after the last row seen, so a page costs the same however deep it lies."""
+"""Keyset pagination. Each page starts after the last row of the page before, so its cost does not grow with its position."""
 
 from __future__ import annotations
 
@@ -17,35 +17,35 @@ _M = TypeVar("_M", bound=Model)
 
 
 class BadCursor(ValueError):
-    """A cursor that this program did not make."""
+    """A cursor that is malformed or belongs to another list."""
 
 
 @dataclass(frozen=True, slots=True)
 class Page(Generic[_T]):
-    """Rows of one page, and the cursor of the next, None on the last."""
+    """The rows of one page, and the cursor of the next page, None on the last."""
 
     rows: list[_T]
     next: str | None
 
     def map(self, view: Callable[[_T], _Shown]) -> Page[_Shown]:
-        """The same page with each row turned into what the caller shows."""
+        """Returns the page with `view` applied to each row."""
         return Page([view(row) for row in self.rows], self.next)
 
 
 def page(
     query: ModelSelect[_M], key: Field[int], cursor: str | None, limit: int, *, newest_first: bool = False
 ) -> Page[_M]:
-    """Returns one page in ascending order of `key`, or in descending order, in one query.
+    """Returns one page in ascending or descending order of `key`. One query.
 
     Args:
-        query: what to page through.
-        key: a unique column, the order of the pages.
-        cursor: from the page before, None for the first.
+        query: the unsorted rows.
+        key: a unique column that sorts the rows.
+        cursor: from the page before; None for the first page.
         limit: rows on a page, >= 1.
-        newest_first: in descending order. A cursor leads on in the order it came from, never in the other.
+        newest_first: True sorts in descending order. A cursor is valid for its own order only.
 
     Raises:
-        BadCursor: the cursor is not one of ours, or of the other order.
+        BadCursor: the cursor is malformed or belongs to the other order.
     """
     way = "before" if newest_first else "after"
     if cursor is not None:
@@ -60,9 +60,9 @@ def page(
 def among(
     query: ModelSelect[_M], model: type[Model], name: str, since: datetime | None, until: datetime | None
 ) -> ModelSelect[_M]:
-    """Narrows a query to the rows of a model whose moment lies between two, both included; None leaves an end open.
+    """Returns the query limited to rows with a time from `since` to `until`, inclusive. None leaves an end open.
 
-    By number, from the index of the moments: else SQLite would walk through all rows in the order of the page.
+    The subquery uses the index of the time column. A plain condition would make SQLite scan all rows in page order.
     """
     if since is None and until is None:
         return query
@@ -85,7 +85,7 @@ def _last_seen(cursor: str, way: str) -> int:
         word, _, number = text.partition(":")
         last = int(number)
     except (ValueError, binascii.Error) as error:
-        raise BadCursor("the cursor is not one that this program made") from error
+        raise BadCursor("The cursor is invalid. Use the cursor of a page of this list.") from error
     if word != way or not 0 <= last < 2**63 or _cursor(last, way) != cursor:
-        raise BadCursor("the cursor is not one that this program made")
+        raise BadCursor("The cursor is invalid. Use the cursor of a page of this list.")
     return last

@@ -1,4 +1,4 @@
-"""Connections that are kept: to an SQLite file, which stays the one that was opened, and to a PostgreSQL database, likewise."""
+"""Connection pools for SQLite and PostgreSQL that connect only to the database that was opened first."""
 
 from __future__ import annotations
 
@@ -18,28 +18,28 @@ from lots.store.engine.write_lock import turn
 if TYPE_CHECKING:
     import psycopg
 
-# How long a look at the log waits for others that read, ms: it is tried again at the next request.
-_MOMENT_MS = 200
+# Busy timeout of a checkpoint, ms. It is tried again at the next request.
+_CHECKPOINT_BUSY_MS = 200
 
 
-class _OneFile(SqliteDatabase):
-    """Opens connections to the file it opened first, and to no other one."""
+class _FixedFile(SqliteDatabase):
+    """An SQLite database that connects only to the file that it opened first."""
 
     files: OpenFiles
-    # Of the pool and of the library's class, which its types leave out.
+    # Attributes of the library's pool that its types omit.
     _in_use: dict[object, object]
     _connections: list[object]
     _timeout: float
     _add_conn_hooks: Callable[[sqlite3.Connection], None]
 
     def _connect(self) -> sqlite3.Connection:
-        # Called by the pool, which has no other connection open when it has none in either place.
+        # The pool has no other open connection when both are empty.
         alone = not self._in_use and not self._connections
         if self.files.known and not alone:
             self.files.require()
         connection = self._opened()
         try:
-            # The log is made when something is read for the first time.
+            # The first read creates the log.
             connection.execute("PRAGMA schema_version").fetchone()
             if alone:
                 self.files.remember()
@@ -51,7 +51,7 @@ class _OneFile(SqliteDatabase):
         return connection
 
     def _opened(self) -> sqlite3.Connection:
-        # Never made again where it was: an empty file in place of one that vanished would hide the loss.
+        # A known database is never recreated, because an empty file would hide the loss.
         mode = "rw" if self.files.known else "rwc"
         place = f"{Path(self.files.path).as_uri()}?mode={mode}"
         connection = sqlite3.connect(
@@ -65,10 +65,10 @@ class _OneFile(SqliteDatabase):
         return connection
 
 
-class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library's types end here
-    """A file of SQLite, with those who write to it.
+class File(PooledSqliteDatabase, _FixedFile):  # type: ignore[misc]  # the library is untyped
+    """A pool of connections to an SQLite file, with its write lock.
 
-    Opening a file and setting it up takes longer than most requests, so connections are kept, and each used by one thread after the other.
+    Opening a connection takes longer than most requests, so connections are pooled. One thread at a time uses each.
     """
 
     def __init__(self, path: str, patience_s: float) -> None:
@@ -89,24 +89,24 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
             timeout=10,
         )
         self._timeout = patience_s
-        self._settled = False
+        self._checkpointed = False
 
     @contextmanager
     def writing(self, patience_s: float) -> Iterator[None]:
-        """All or nothing in turn, durable when it is left: leaving commits, raising rolls back.
+        """Runs a block in a durable write transaction. Leaving the block commits, an exception rolls back.
 
         Args:
-            patience_s: how long to wait for a turn to write, s, >= 0.
+            patience_s: longest wait for the write lock, s, >= 0.
 
         Raises:
-            NoTurn: none came in that time.
-            Unavailable: SQLite rolled the transaction back by itself, or the file is `Gone`; nothing was stored.
-            Uncertain: the file vanished during the commit.
+            NoTurn: the lock was not free in that time.
+            Unavailable: SQLite rolled the transaction back by itself, or the file is `Gone`. Nothing was stored.
+            Uncertain: the file disappeared during the commit.
         """
         with turn(self.database, patience_s):
             with self.atomic():
                 yield
-                # SQLite may end a transaction by itself, and a commit without one says nothing.
+                # SQLite may end a transaction by itself. A commit without a transaction raises nothing.
                 if not self.opened.in_transaction:
                     raise Unavailable("the transaction was rolled back")
                 self.require_in_place()
@@ -114,33 +114,33 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
 
     @property
     def opened(self) -> sqlite3.Connection:
-        """The connection of the thread that asks."""
+        """Returns this thread's connection."""
         connection: sqlite3.Connection = self.connection()
         return connection
 
     def rollback(self) -> None:
-        """Undoes this thread's transaction; nothing where SQLite did so by itself, as it does where it finds no room."""
+        """Rolls this thread's transaction back, unless SQLite already did, as on a full disk."""
         if self.opened.in_transaction:
             super().rollback()
 
     def require_in_place(self) -> None:
-        """Refuses to go on when the files at the paths are not those that are open.
+        """Checks that the files at the paths are those that are open.
 
         Raises:
-            Gone: they are not. What was acknowledged until now is brought into the file that is open, where that can be done.
+            Gone: they are not. If possible, a checkpoint first writes all commits into the open file.
         """
         try:
             self.files.require()
         except Gone:
-            self._settle()
+            self._checkpoint()
             raise
-        self._settled = False
+        self._checkpointed = False
 
     def require_kept(self) -> None:
-        """Refuses to acknowledge a commit that has gone into files which are not those at the paths.
+        """Checks after a commit that the files at the paths are those that are open.
 
         Raises:
-            Uncertain: they are not.
+            Uncertain: they are not, so the commit may be lost.
         """
         try:
             self.files.require()
@@ -148,29 +148,29 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
         except (Gone, OSError) as error:
             raise Uncertain(str(error)) from error
 
-    def _settle(self) -> None:
-        """Brings the log into the file that is open and empties it.
+    def _checkpoint(self) -> None:
+        """Writes the write-ahead log into the open file (checkpoint) and truncates the log.
 
-        Then a file that was only moved away is whole, and no other file at the path gets the changes of this one. Nothing is done where another
-        process may have written a log of its own, or while this connection is in a transaction.
+        A file that was only moved is then complete, and a new file at the path does not get its changes. Nothing is done if another
+        process may have started a new log, or during a transaction.
         """
-        if self._settled or self.is_closed() or not self.files.log_is_ours():
+        if self._checkpointed or self.is_closed() or not self.files.log_is_ours():
             return
         connection = self.opened
         if connection.in_transaction:
             return
         with suppress(sqlite3.Error):
             (patience_ms,) = connection.execute("PRAGMA busy_timeout").fetchone()
-            connection.execute(f"PRAGMA busy_timeout = {_MOMENT_MS}")
+            connection.execute(f"PRAGMA busy_timeout = {_CHECKPOINT_BUSY_MS}")
             try:
                 busy, _, _ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-                self._settled = not busy
+                self._checkpointed = not busy
             finally:
                 connection.execute(f"PRAGMA busy_timeout = {patience_ms}")
 
 
-class _OneServer(PostgresqlDatabase):
-    """Opens connections to the database it opened first, and to none that was made anew under its name."""
+class _FixedServer(PostgresqlDatabase):
+    """A PostgreSQL database that does not connect to a new database of the same name."""
 
     _number: int | None = None
 
@@ -183,7 +183,7 @@ class _OneServer(PostgresqlDatabase):
                 self._number = number
             elif self._number != number:
                 raise Gone(
-                    f"The PostgreSQL database {self.database} was dropped and made anew while it was in use. Nothing is read or "
+                    f"The PostgreSQL database {self.database} was dropped and recreated while it was in use. Nothing is read or "
                     "written. Restore a backup into it with lots restore, then restart the server."
                 )
         except BaseException:
@@ -192,5 +192,5 @@ class _OneServer(PostgresqlDatabase):
         return connection
 
 
-class Server(PooledPostgresqlDatabase, _OneServer):  # type: ignore[misc]  # the library's types end here
-    """A database of a PostgreSQL server."""
+class Server(PooledPostgresqlDatabase, _FixedServer):  # type: ignore[misc]  # the library is untyped
+    """A pool of connections to a PostgreSQL database."""

@@ -1,4 +1,4 @@
-"""Results of pure functions, kept by their whole input: what has not changed is not worked out again, and nothing can be out of date."""
+"""A least-recently-used cache for results of pure functions, keyed by their complete input."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ _V = TypeVar("_V")
 
 
 class Remembered(Generic[_V]):
-    """The results last asked for, up to a weight in all; thread-safe.
+    """A thread-safe least-recently-used cache with a total weight.
 
-    The key is everything that the result follows from, so a result is right as long as it is kept. Whoever is given one must not change it.
+    The key is the complete input of the function, so a cached result is never out of date. Callers must not change a result.
 
     Args:
-        most: the weight of all that is kept.
+        most: the largest total weight.
 
     Example:
         >>> kept = Remembered[int](most=2)
@@ -31,12 +31,12 @@ class Remembered(Generic[_V]):
         self._lock = Lock()
 
     def get(self, key: Hashable, weight: int, work: Callable[[], _V]) -> _V:
-        """Returns the result kept for a key, else what `work` returns, which is kept in place of those not asked for the longest.
+        """Returns the cached result of a key. A missing result is computed and stored, and the least recently used ones are dropped.
 
         Args:
-            key: the whole input, by value.
-            weight: of the result, such as how many values it has; a heavier one than `most` is not kept.
-            work: works it out. Two threads that ask at once may both do so.
+            key: the complete input, by value.
+            weight: of the result, such as its number of values. A result heavier than `most` is not cached.
+            work: computes the result. Two threads may compute the same result at the same time.
         """
         with self._lock:
             found = self._kept.get(key)

@@ -1,4 +1,4 @@
-"""Pages of a list that is sorted by a column with an index: each leads on to the next and back to the one before, and costs the same however deep it lies."""
+"""Keyset pages in both directions over a list sorted by an indexed column. The cost of a page does not grow with its position."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Value: TypeAlias = int | str | datetime
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """How a list is sorted: by a column, then by the unique `key`; both from the greatest down where `descending`. `kind` is the type of its values."""
+    """The sort order of a list: by a column of type `kind`, then by the unique `key`. `descending` applies to both."""
 
     name: str
     column: SortedBy
@@ -35,7 +35,7 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class SortedPage(Generic[_T]):
-    """Rows of one page, and the cursors of the next and of the one before, None where there is none."""
+    """The rows of one page, and the cursors of the next and the previous page, None where no such page exists."""
 
     rows: list[_T]
     next: str | None
@@ -43,16 +43,16 @@ class SortedPage(Generic[_T]):
 
 
 def sorted_page(query: ModelSelect[_M], order: Order, cursor: str | None, limit: int) -> SortedPage[_M]:
-    """Returns one page, in one query.
+    """Returns one page. One query.
 
     Args:
-        query: what to page through.
-        order: how it is sorted.
-        cursor: from another page of the same order, None for the first.
+        query: the unsorted rows.
+        order: the sort order.
+        cursor: from another page of the same order; None for the first page.
         limit: rows on a page, >= 1.
 
     Raises:
-        BadCursor: the cursor is not one of this order.
+        BadCursor: the cursor does not belong to this order.
     """
     back = False
     if cursor is not None:
@@ -84,7 +84,7 @@ def _beyond(order: Order, value: Value, number: int, *, up: bool) -> Expression:
     if column is key:
         return key > number if up else key < number
     further = column > value if up else column < value
-    # Both conditions, since the first alone lets an index begin where the page does.
+    # `within` is redundant, but lets the engine start the index scan at the page.
     within = column >= value if up else column <= value
     return within & (further | (key > number if up else key < number))
 
@@ -101,11 +101,11 @@ def _read(cursor: str, order: Order) -> tuple[str, Value, int]:
         way, name, value, number = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
         kept = datetime.fromisoformat(value) if order.kind is datetime else value
     except (ValueError, TypeError, binascii.Error, RecursionError) as error:
-        raise BadCursor("the cursor is not one that this program made") from error
+        raise BadCursor("The cursor is invalid. Use the cursor of a page of this list.") from error
     ours = way in (_ON, _BACK) and name == order.name and type(kept) is order.kind and type(number) is int
     aware = not isinstance(kept, datetime) or kept.utcoffset() == timedelta()
     if not ours or not aware or not 0 <= number < _LARGEST or (isinstance(kept, int) and not 0 <= kept < _LARGEST):
-        raise BadCursor("the cursor is not one that this program made")
+        raise BadCursor("The cursor is invalid. Use the cursor of a page of this list.")
     if isinstance(kept, str) and has_control(kept):
-        raise BadCursor("the cursor is not one that this program made")
+        raise BadCursor("The cursor is invalid. Use the cursor of a page of this list.")
     return way, kept, number

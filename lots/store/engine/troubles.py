@@ -1,4 +1,4 @@
-"""What can be wrong with a database, and what an engine's errors mean to the person who asked."""
+"""Database errors, and the translation of an engine's errors into messages with a remedy."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from peewee import DatabaseError, OperationalError
 
 
 class Clash(Exception):
-    """Two requests wrote the same unique thing at once; the second may simply try again."""
+    """A concurrent transaction violated a unique constraint first. The caller may try again."""
 
 
 class Unavailable(Exception):
@@ -16,15 +16,15 @@ class Unavailable(Exception):
 
 
 class Full(Unavailable):
-    """There is no room left to write in."""
+    """The disk is full."""
 
 
 class ReadOnly(Unavailable):
-    """The database takes no changes now."""
+    """The database is read-only now."""
 
 
 class Damaged(Unavailable):
-    """The file of the database is no database, or not a whole one."""
+    """The database file is damaged, incomplete or not a database."""
 
 
 class Gone(Unavailable):
@@ -32,21 +32,21 @@ class Gone(Unavailable):
 
 
 class Uncertain(Gone):
-    """The database was found to be gone after a commit. Nobody knows whether the commit went into the database at its path."""
+    """The database was found to be gone after a commit. The commit may be missing from the database at its path."""
 
 
 class Unanswered(Unavailable):
-    """The connection was lost while it committed. Nobody knows whether the commit was carried out."""
+    """The connection was lost during a commit. The commit may or may not have succeeded."""
 
 
 _DAMAGED = (
-    "The database is damaged ({}). Stop what serves it, keep the file, and restore the last backup with lots restore."
+    "The database is damaged ({}). Stop the server, keep the file, and restore the last backup with lots restore."
 )
 _EMPTIED = (
-    "The database does not hold the tables of this program any more ({}). It was dropped and made anew, or its tables were. "
+    "The tables of this program are missing from the database ({}). They were dropped, or the database was recreated. "
     "Restore a backup into it with lots restore, then restart the server."
 )
-# What the engines call it: SQLite's result codes, PostgreSQL's SQLSTATEs (disk_full, read_only_sql_transaction, undefined_table).
+# SQLite's result codes and PostgreSQL's SQLSTATEs (disk_full, read_only_sql_transaction, undefined_table).
 _TROUBLES: dict[str, tuple[type[Unavailable], str]] = {
     "SQLITE_FULL": (Full, "{}"),
     "53100": (Full, "{}"),
@@ -59,15 +59,15 @@ _TROUBLES: dict[str, tuple[type[Unavailable], str]] = {
 
 
 def trouble(error: BaseException) -> Unavailable | None:
-    """Returns what an engine's error means to who asked; None when it is a fault of the program or of the data."""
+    """Returns the meaning of an engine's error, or None for an error of the program or the data."""
     if isinstance(error, Unavailable):
         return error
-    # SQLite rolls back by itself where it finds no room, so that the rollback which follows fails for another reason: ask what came first.
+    # On a full disk SQLite rolls back by itself, and the later rollback fails with another error. So the first error counts.
     first: BaseException | None = error
     while first is not None:
         code = _code(first)
         for known, (kind, words) in _TROUBLES.items():
-            # SQLite's extended codes, such as SQLITE_READONLY_DBMOVED, begin with the code they belong to.
+            # SQLite's extended codes, such as SQLITE_READONLY_DBMOVED, begin with their primary code.
             if code.startswith(known):
                 return kind(words.format(_first_line(first)))
         first = first.__context__
@@ -75,21 +75,21 @@ def trouble(error: BaseException) -> Unavailable | None:
 
 
 def emptied(why: str) -> Gone:
-    """Returns the trouble of a database that has lost its tables."""
+    """Returns the error of a database without its tables."""
     return Gone(_EMPTIED.format(why))
 
 
 def of_engine(error: BaseException) -> Unavailable | None:
-    """Returns what an error means when an engine raised it; None for every other error."""
+    """Returns the meaning of an error that an engine raised, or None for every other error."""
     return trouble(error) if isinstance(error, DatabaseError | Unavailable) else None
 
 
-# What SQLite says on opening a file, by the beginning of its result code.
+# Errors on opening an SQLite file, by the beginning of the result code.
 _OPENING_FILE = {
     "SQLITE_NOTADB": (Damaged, "{} is not an SQLite database. Name another file in LOTS_DATABASE."),
     "SQLITE_CORRUPT": (
         Damaged,
-        "{} is damaged. Stop what serves it, keep the file, and restore the last backup with lots restore.",
+        "{} is damaged. Stop the server, keep the file, and restore the last backup with lots restore.",
     ),
     "SQLITE_BUSY": (Unavailable, "{} is locked by another program. Close that program, then try again."),
     "SQLITE_LOCKED": (Unavailable, "{} is locked by another program. Close that program, then try again."),
@@ -97,25 +97,25 @@ _OPENING_FILE = {
         Unavailable,
         "{} cannot be opened. Check that it and its folder exist and that this user may read and write both.",
     ),
-    "SQLITE_PERM": (Unavailable, "{} may not be opened. Give this user permission to read and write it."),
-    "SQLITE_READONLY": (ReadOnly, "{} may not be written to. Give this user permission to write to it and its folder."),
-    "SQLITE_FULL": (Full, "There is no room left where {} lies. Make room, then try again."),
-    "SQLITE_IOERR": (Unavailable, "{} cannot be read or written. Check the disk that it lies on."),
+    "SQLITE_PERM": (Unavailable, "{} cannot be opened. Give this user permission to read and write it."),
+    "SQLITE_READONLY": (ReadOnly, "{} is read-only. Give this user permission to write to it and its folder."),
+    "SQLITE_FULL": (Full, "The disk with {} is full. Free some space, then try again."),
+    "SQLITE_IOERR": (Unavailable, "{} cannot be read or written. Check its disk."),
 }
-# PostgreSQL and its client give no code on connecting, so what they say is read.
+# PostgreSQL gives no error code on connecting, so the message is matched.
 _CONNECTING = (
-    (r"database \".*\" does not exist", "{} has no such database. Make it with createdb, or name another one."),
-    (r"role \".*\" does not exist", "{} does not know this user. Make it with createuser, or name another one."),
-    (r"not permitted to log in", "The user may not log in to {}. Give it the right with ALTER ROLE ... LOGIN."),
+    (r"database \".*\" does not exist", "{} has no such database. Create it with createdb, or name another one."),
+    (r"role \".*\" does not exist", "{} does not know this user. Create it with createuser, or name another one."),
+    (r"not permitted to log in", "The user may not log in to {}. Allow it with ALTER ROLE ... LOGIN."),
     (
         r"password authentication failed|no password supplied|empty password",
-        "{} refuses the password, or needs one. Correct it in LOTS_DATABASE or in ~/.pgpass.",
+        "{} rejects the password, or requires one. Correct it in LOTS_DATABASE or in ~/.pgpass.",
     ),
-    (r"no pg_hba.conf entry", "{} admits no such user from this machine. Add an entry to its pg_hba.conf."),
-    (r"permission denied for database", "The user may not connect to {}. Give it the right with GRANT CONNECT."),
+    (r"no pg_hba.conf entry", "{} does not admit this user from this machine. Add an entry to its pg_hba.conf."),
+    (r"permission denied for database", "The user may not connect to {}. Allow it with GRANT CONNECT."),
     (
         r"Connection refused",
-        "{} refuses the connection. Start PostgreSQL there, or correct host and port in LOTS_DATABASE.",
+        "{} refuses the connection. Start PostgreSQL there, or correct the host and port in LOTS_DATABASE.",
     ),
     (
         r"failed to resolve host|could not translate host name|Name or service not known",
@@ -123,25 +123,25 @@ _CONNECTING = (
     ),
     (
         r"timeout expired|timed out|No route to host|Network is unreachable",
-        "{} does not answer. Check host, port and network.",
+        "{} does not answer. Check the host, port and network.",
     ),
     (r"No such file or directory", "{} does not answer on its socket. Start PostgreSQL, or name its host."),
-    (r"too many clients|remaining connection slots", "{} has no free connection. Close others, then try again."),
+    (r"too many clients|remaining connection slots", "{} has no free connection. Close other ones, then try again."),
     (r"starting up|shutting down", "{} is starting or stopping. Try again in a moment."),
-    (r"SSL", "{} and this program do not agree on TLS. Correct sslmode in LOTS_DATABASE."),
+    (r"SSL", "The TLS connection to {} failed. Correct sslmode in LOTS_DATABASE."),
     (
         r"unrecognized configuration parameter|invalid .* value|bad value for|invalid connection option",
-        "LOTS_DATABASE has an option that {} does not take. Correct the options after the question mark.",
+        "LOTS_DATABASE has an option that {} does not accept. Correct the options after the question mark.",
     ),
 )
 
 
 def on_opening(error: BaseException, where: str) -> Unavailable:
-    """Returns why a database cannot be opened, in words and with what to do.
+    """Returns the reason why a database cannot be opened, with a remedy.
 
     Args:
-        error: what the engine raised.
-        where: the database, fit to be shown: without a password.
+        error: raised by the engine.
+        where: the database, without its password.
     """
     said = _first_line(error)
     for one in _chain(error):
@@ -155,7 +155,7 @@ def on_opening(error: BaseException, where: str) -> Unavailable:
 
 
 def is_locked(error: BaseException) -> bool:
-    """True when SQLite found its file locked by somebody else."""
+    """Returns True when another connection has locked the SQLite file."""
     return any(_code(one).startswith(("SQLITE_BUSY", "SQLITE_LOCKED")) for one in _chain(error))
 
 

@@ -1,4 +1,4 @@
-"""Turns at writing to one SQLite file: whoever asked first writes first, in whichever thread or process they are."""
+"""A first-come, first-served write lock for one SQLite file, across threads and processes."""
 
 from __future__ import annotations
 
@@ -10,39 +10,38 @@ from pathlib import Path
 
 try:
     import fcntl
-except ImportError:  # Windows has no such lock: there SQLite's own waiting has to do
+except ImportError:  # Windows has no flock and relies on SQLite's busy timeout
     fcntl = None  # type: ignore[assignment]
 
 
 class NoTurn(Exception):
-    """Others wrote for longer than anybody wants to wait."""
+    """The write lock was not free in time."""
 
 
 @contextmanager
 def turn(path: str, patience_s: float) -> Iterator[None]:
-    """Waits for a turn to write to a database and holds it.
+    """Acquires the write lock of a database for a block.
 
-    SQLite's own waiting tries again after longer and longer pauses, so that one who has waited long is passed by all who come fresh, and
-    among busy processes one may wait for many seconds. The kernel hands a file lock to whoever waits, and takes it back from a
-    process that dies.
+    SQLite's busy timeout retries after growing pauses, so newer writers overtake older ones, and a writer may wait for many seconds.
+    The kernel grants a file lock in order, and releases it when a process dies.
 
     Args:
-        path: of the database; the lock is on a small file beside it, which stays.
-        patience_s: how long to wait, s.
+        path: of the database. The lock file lies beside it and is not deleted.
+        patience_s: longest wait, s.
 
     Raises:
-        NoTurn: no turn came in that time.
+        NoTurn: the lock was not free in that time.
 
     Notes:
-        The turn says only who is next. That nobody else writes is still SQLite's to say, so whoever takes no turn, such as another
-        program, does no harm but to fairness.
+        The lock only decides the order. SQLite's own lock still prevents concurrent writes, so a program without this lock harms only
+        fairness.
     """
     if fcntl is None:
         yield
         return
     try:
         mark = os.open(f"{path}-turn", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    except OSError:  # nothing may be written there: SQLite will say so better
+    except OSError:  # the folder is not writable, and SQLite's message is better
         yield
         return
     try:
@@ -54,19 +53,19 @@ def turn(path: str, patience_s: float) -> Iterator[None]:
 
 @contextmanager
 def first_turn(path: str, patience_s: float) -> Iterator[None]:
-    """A turn at a database that is about to be made.
+    """Acquires the write lock of a database that is about to be created.
 
-    Its lock file appears locked: another process that finds the file waits until the database is there. A lock file without a database, which
-    nobody holds, therefore says that the database was removed.
+    The lock file is created locked, so another process waits until the database exists. An unlocked lock file without a database
+    therefore means that the database was removed.
 
     Args:
         path: of the database.
-        patience_s: how long to wait where there is a lock file, s.
+        patience_s: longest wait for an existing lock file, s.
 
     Raises:
-        NoTurn: no turn came in that time.
+        NoTurn: the lock was not free in that time.
     """
-    mark = _locked_mark(path)
+    mark = _new_locked_file(path)
     if mark is None:
         with turn(path, patience_s):
             yield
@@ -78,16 +77,16 @@ def first_turn(path: str, patience_s: float) -> Iterator[None]:
 
 
 def mark_of(path: Path) -> Path:
-    """Returns the lock file of a database."""
+    """Returns the path of a database's lock file."""
     return path.with_name(f"{path.name}-turn")
 
 
 def leave_mark(path: str) -> None:
-    """Makes the lock file of a database where it is missing, and writes the number of the database's file into it.
+    """Creates the lock file of a database if missing, and writes the inode of the database file into it.
 
-    So it shows later that there was a database, and whether a log beside it belongs to another file.
+    It shows later that a database existed, and whether a log beside it belongs to another file.
     """
-    with suppress(OSError):  # nothing may be written there, so nothing can be lost either
+    with suppress(OSError):  # without write permission there is no database to lose
         mark = os.open(f"{path}-turn", os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o644)
         try:
             number = str(os.stat(path).st_ino).encode()  # noqa: PTH116  # as the rest of this file
@@ -100,7 +99,7 @@ def leave_mark(path: str) -> None:
 
 
 def marked_number(path: Path) -> int | None:
-    """Returns the number that the file of a database had when it was last opened, None where it is not known."""
+    """Returns the inode of the database file when it was last opened, or None if unknown."""
     try:
         return int(mark_of(path).read_bytes()) or None
     except (OSError, ValueError):
@@ -108,11 +107,11 @@ def marked_number(path: Path) -> int | None:
 
 
 def is_open_elsewhere(path: str) -> bool:
-    """True when another process has an SQLite database open. Only to be asked while this process has not: it would lose its own locks.
+    """Returns True when another process has an SQLite database open. This process must not have it open, or it loses its own locks.
 
     Notes:
-        Whoever has opened a database with a write-ahead log keeps a lock on 510 bytes behind the first GiB of the file (sqlite.org, "File
-        Locking And Concurrency", and `SHARED_FIRST` in os.h).
+        In WAL mode, a process locks 510 bytes after the first GiB of an open database (sqlite.org, "File Locking And Concurrency", and
+        `SHARED_FIRST` in os.h).
     """
     if fcntl is None:
         return False
@@ -129,8 +128,8 @@ def is_open_elsewhere(path: str) -> bool:
     return False
 
 
-def _locked_mark(path: str) -> int | None:
-    """Makes the lock file, already locked; None when there is one or it cannot be made so."""
+def _new_locked_file(path: str) -> int | None:
+    """Creates the lock file in the locked state. Returns its descriptor, or None if it exists or cannot be created."""
     if fcntl is None:
         return None
     own = f"{path}-turn.{os.getpid()}.{threading.get_ident()}"
@@ -158,7 +157,7 @@ def _wait(mark: int, patience_s: float) -> None:
         return
     if not patience_s:
         raise NoTurn
-    # A thread can be waited for with patience, a lock cannot. Both handles are one lock, which goes when both are closed.
+    # flock has no timeout, so a thread waits for the lock. Both descriptors share the lock until both are closed.
     own, there = os.dup(mark), threading.Event()
 
     def queue() -> None:

@@ -1,4 +1,4 @@
-"""Masters, working copies, and the sessions in which they were read again."""
+"""Working copies of master plaques, and remeasurement sessions."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.store.tables.studies import Remeasurement, RemeasurementVoid, WorkingC
 
 
 def add_copy(values: Mapping[str, object], by: str, now: datetime) -> WorkingCopy:
-    """Adds a working copy."""
+    """Stores a working copy."""
     return WorkingCopy.create(**values, recorded_by=by, recorded_at=now)
 
 
@@ -23,17 +23,17 @@ def _copies() -> ModelSelect[WorkingCopy]:
 
 
 def copies(shade: Shade, cursor: str | None, limit: int) -> Page[WorkingCopy]:
-    """A page of a shade's working copies with their revisions, those of earlier revisions included, oldest first. One query."""
+    """Returns a page of a shade's working copies of all revisions, with their revisions, oldest first. One query."""
     return page(_copies().where(WorkingCopy.shade == shade), WorkingCopy.id, cursor, limit)
 
 
 def copies_of(revisions: Iterable[int]) -> list[WorkingCopy]:
-    """Every working copy of these revisions, oldest first. One query."""
+    """Returns all working copies of these revisions, oldest first. One query."""
     return list(_copies().where(WorkingCopy.shade_revision.in_(list(revisions))).order_by(WorkingCopy.id))
 
 
 def add_session(values: Mapping[str, object], by: str, now: datetime) -> Remeasurement:
-    """Adds a session."""
+    """Stores a session."""
     return Remeasurement.create(**values, recorded_by=by, recorded_at=now)
 
 
@@ -54,28 +54,28 @@ def _sessions() -> ModelSelect[Remeasurement]:
 
 
 def find_session(number: int) -> Remeasurement | None:
-    """A session with its instrument, its revision and its void, or None."""
+    """Returns a session with its instrument, revision and void, or None."""
     return _sessions().where(Remeasurement.id == number).get_or_none()
 
 
 def sessions(shade: Shade, cursor: str | None, limit: int) -> Page[Remeasurement]:
-    """A page of a shade's sessions, voided ones included, in the order they were recorded. One query."""
+    """Returns a page of a shade's sessions, including voided ones, oldest record first. One query."""
     return page(_sessions().where(Remeasurement.shade == shade), Remeasurement.id, cursor, limit)
 
 
 def sessions_of(revisions: Iterable[int]) -> list[Remeasurement]:
-    """Every session of these revisions that counts, in the order they were recorded. One query."""
+    """Returns all sessions of these revisions that are not voided, oldest record first. One query."""
     query = _sessions().where(Remeasurement.shade_revision.in_(list(revisions)), RemeasurementVoid.id.is_null())
     return list(query.order_by(Remeasurement.id))
 
 
 def void_session(session: Remeasurement, reason: str, by: str, now: datetime) -> RemeasurementVoid:
-    """Says that a session does not count."""
+    """Voids a session."""
     return RemeasurementVoid.create(remeasurement=session, reason=reason, voided_by=by, voided_at=now)
 
 
 def scheduled() -> list[Shade]:
-    """Shades that are to be measured again every so many days, or of which a working copy is, or that were measured again. One query."""
+    """Returns shades with a remeasurement interval, with a working copy that has one, or with a session. One query."""
     copied = WorkingCopy.select(WorkingCopy.shade).where(WorkingCopy.remeasure_every_days.is_null(False))
     read = Remeasurement.select(Remeasurement.shade)
     which = Shade.remeasure_every_days.is_null(False) | Shade.id.in_(copied) | Shade.id.in_(read)
@@ -83,11 +83,11 @@ def scheduled() -> list[Shade]:
 
 
 def decisions(revision_id: int) -> list[Decision]:
-    """Every decision made under a shade revision, with its lot, oldest first. One query on an index."""
+    """Returns all decisions under a shade revision with their lots, oldest first. One query on an index."""
     query = Decision.select(Decision, Lot).join(Lot).where(Decision.shade_revision == revision_id)
     return list(query.order_by(Decision.decided_at, Decision.id))
 
 
 def touch(shade_id: int) -> None:
-    """Counts up a shade's version: what is answered of it is no longer what it was."""
+    """Raises a shade's version, because its representation has changed."""
     Shade.update(version=Shade.version + 1).where(Shade.id == shade_id).execute()

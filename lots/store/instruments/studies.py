@@ -1,4 +1,4 @@
-"""Studies of instruments: what was read in them, which count, and which readings a study speaks for."""
+"""Studies of instruments, and the lots whose readings they concern."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _Other = Instrument.alias()
 
 
 class Repeatability(NamedTuple):
-    """A study of repeatability without its readings: `gauge_sd` is of the whole gauge, `repeat_sd` of repeats by one operator on one part."""
+    """A repeatability study without its readings. `gauge_sd` is the gauge standard deviation, `repeat_sd` that of repeatability."""
 
     id: int
     instrument_id: int
@@ -41,27 +41,30 @@ def _whole() -> ModelSelect[InstrumentStudy]:
 
 
 def add(instrument: Instrument, values: Mapping[str, object], by: str, now: datetime) -> InstrumentStudy:
-    """Adds a study of an instrument."""
+    """Stores a study of an instrument."""
     return InstrumentStudy.create(instrument=instrument, **values, recorded_by=by, recorded_at=now)
 
 
 def find(number: int) -> InstrumentStudy | None:
-    """A study with its instruments and its void, or None."""
+    """Returns a study with its instruments and void, or None."""
     return _whole().where(InstrumentStudy.id == number).get_or_none()
 
 
 def listed(instrument: Instrument, cursor: str | None, limit: int) -> Page[InstrumentStudy]:
-    """A page of an instrument's studies, voided ones included, in the order they were recorded. One query."""
+    """Returns a page of an instrument's studies, including voided ones, oldest record first. One query."""
     return page(_whole().where(InstrumentStudy.instrument == instrument), InstrumentStudy.id, cursor, limit)
 
 
 def void(study: InstrumentStudy, reason: str, by: str, now: datetime) -> StudyVoid:
-    """Says that a study does not count."""
+    """Voids a study."""
     return StudyVoid.create(study=study, reason=reason, voided_by=by, voided_at=now)
 
 
 def of_repeatability(numbers: Iterable[int], known_at: datetime | None = None) -> list[Repeatability]:
-    """Repeatability studies of these instruments that count, in order of number; as of `known_at` when given. One query, none without instruments."""
+    """Returns the valid repeatability studies of these instruments in order of id, as of `known_at` when given.
+
+    One query, none without instruments.
+    """
     wanted = sorted(set(numbers))
     if not wanted:
         return []
@@ -98,20 +101,20 @@ def _slots(n: int) -> list[str]:
     return [f"instrument_{place}" for place in range(n)]
 
 
-@lru_cache(maxsize=64)  # a lot is measured with few instruments; each judging asks for theirs
+@lru_cache(maxsize=64)  # a lot is measured with few instruments
 def _counting_now(n: int) -> Prepared[InstrumentStudy]:
     return Prepared(lambda: _repeatability([given(name) for name in _slots(n)]))
 
 
 def _counts(known_at: datetime | None) -> Expression:
-    """The condition that a study is not void; that it was recorded and not void at `known_at` when given."""
+    """Returns the condition that a study is valid, at `known_at` when given."""
     if known_at is None:
         return StudyVoid.id.is_null()
     return (InstrumentStudy.recorded_at <= known_at) & (StudyVoid.id.is_null() | (StudyVoid.voided_at > known_at))
 
 
 def agreements(codes: Iterable[str], known_at: datetime | None = None) -> list[InstrumentStudy]:
-    """Agreement studies that count, of which both instruments are among these, oldest first; as of `known_at` when given. One query."""
+    """Returns the valid agreement studies between these instruments, oldest first, as of `known_at` when given. One query."""
     wanted = list(codes)
     query = _whole().where((InstrumentStudy.kind == "agreement") & _counts(known_at))
     query = query.where(Instrument.code.in_(wanted) & _Other.code.in_(wanted))
@@ -124,7 +127,7 @@ def pair(study: InstrumentStudy) -> tuple[str, str]:
 
 
 def next_at(study: InstrumentStudy) -> datetime | None:
-    """When the next study of the same instrument and measure that counts was made, None when there is none. One query."""
+    """Returns the time of the next valid study of the same instrument and measure, or None. One query."""
     query = (
         InstrumentStudy.select(InstrumentStudy.studied_at)
         .join(StudyVoid, JOIN.LEFT_OUTER)
@@ -138,13 +141,13 @@ def next_at(study: InstrumentStudy) -> datetime | None:
 
 
 def lots_read_with(instruments: Iterable[int], kind: str) -> list[int]:
-    """Numbers of the lots with readings of a kind taken with any of these instruments. One query on an index."""
+    """Returns the ids of lots with readings of a kind by any of these instruments. One query on an index."""
     query = Reading.select(Reading.lot).where(Reading.instrument.in_(list(instruments)))
     return sorted(row.lot_id for row in query.where(Reading.kind == kind).distinct())
 
 
 def lots_read(instrument_id: int, kind: str, since: datetime, until: datetime | None) -> list[int]:
-    """Numbers of the lots with readings of a kind taken with an instrument between two moments, both included. One query on an index."""
+    """Returns the ids of lots with readings of a kind by an instrument in a period, inclusive. One query on an index."""
     query = Reading.select(Reading.lot).where(Reading.instrument == instrument_id, Reading.measured_at >= since)
     if until is not None:
         query = query.where(Reading.measured_at <= until)

@@ -1,1 +1,1 @@
-"""Queries of loads, of spools on the shelf, and of where filament went."""
+"""Queries of loads, spools on the shelf, stock, and tracing of filament."""

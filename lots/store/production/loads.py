@@ -1,4 +1,4 @@
-"""Loads: which spool was on which machine, for which job, from when to when."""
+"""Loads of spools on machines for jobs."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 class NewLoad(TypedDict):
-    """A load as it is to be stored. `machine` and `job` are as they were typed."""
+    """The columns of a new load. `machine` and `job` are as typed."""
 
     machine: str
     job: str
@@ -41,7 +41,7 @@ class NewLoad(TypedDict):
 
 
 def add(spool: Spool, values: NewLoad, by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:
-    """A spool goes onto a machine, for a job. Returns the load, and the numbers of the rows that were made, by table."""
+    """Stores a load. Returns it, and the ids of all new rows by table."""
     job, made_job = names.named("job", values["job"], by, now)
     machine, made_machine = names.named("machine", values["machine"], by, now)
     here = {"spool": spool, "lot": spool.lot, "mass_before_g": spool.remaining_mass_g}
@@ -50,18 +50,18 @@ def add(spool: Spool, values: NewLoad, by: str, now: datetime) -> tuple[Load, di
 
 
 def refuse(spool: Spool, values: Mapping[str, object], reasons: list[str], by: str, now: datetime) -> LoadRefusal:
-    """Keeps the record of a load that was refused."""
+    """Stores a refused load."""
     return LoadRefusal.create(spool=spool, lot=spool.lot, **values, reasons=reasons, asked_by=by, refused_at=now)
 
 
 def find(number: int) -> Load | None:
-    """A load with its spool, lot, job and machine."""
+    """Returns a load with its spool, lot, job and machine, or None."""
     found: Load | None = with_names().where(Load.id == number).first()
     return found
 
 
 def complete(load: Load, remaining_mass_g: float, unloaded_at: datetime, by: str, now: datetime) -> bool:
-    """Ends a load, once; False when it had ended already."""
+    """Ends a load. Returns False when it had ended before."""
     changed = (
         Load.update(
             remaining_mass_g=remaining_mass_g,
@@ -76,7 +76,7 @@ def complete(load: Load, remaining_mass_g: float, unloaded_at: datetime, by: str
 
 
 def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[Load]:
-    """A page of loads with spool, lot, job and machine, in the order they were recorded. One query, one or two more to find a spool."""
+    """Returns a page of loads with spool, lot, job and machine, oldest record first. One query, one or two more to find a spool."""
     query = with_names()
     for name, value in filters.items():
         if name == "spool_code":
@@ -91,19 +91,19 @@ def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Pag
 
 
 def _open() -> ModelSelect[Load]:
-    """Numbers of the loads that have not ended, from their index: else SQLite would walk through all loads in the order of the page."""
+    """Returns the query of ids of open loads. As a subquery it uses their index. A condition would make SQLite scan all loads."""
     still = Load.alias()
     return still.select(still.id).where(still.unloaded_at.is_null())
 
 
 def refusals(cursor: str | None, limit: int) -> Page[LoadRefusal]:
-    """A page of refused loads, in the order they were asked for."""
+    """Returns a page of refused loads, oldest first."""
     query = LoadRefusal.select(LoadRefusal, Spool, Lot).join(Spool).switch(LoadRefusal).join(Lot)
     return page(query, LoadRefusal.id, cursor, limit)
 
 
 def last_unload_of(spool: Spool) -> datetime | None:
-    """When a spool last came off a machine, as stated."""
+    """Returns the stated time of a spool's last unload, or None."""
     load = (
         Load.select(Load.unloaded_at)
         .where((Load.spool == spool) & Load.unloaded_at.is_null(False))
@@ -115,10 +115,10 @@ def last_unload_of(spool: Spool) -> datetime | None:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A machine that somebody named: `name` as it was first typed and `slots`, None and 1 where it is new.
+    """A machine found by a typed name. `name` is as first typed, None for a new machine. `slots` is 1 for a new one.
 
-    `held` is spool code and job of each other spool that is on it now, the first loaded first; `similar` names the machines that a new
-    one may be misread for.
+    `held` has the spool code and job of each other spool on it now, in order of loading. `similar` names machines that a new name may be
+    confused with.
     """
 
     name: str | None
@@ -128,11 +128,11 @@ class Held:
 
 
 def held_by(machine: str, but: int) -> Held:
-    """What a machine holds now. One query; one more for a new machine.
+    """Returns a machine with the spools on it now. One query, one more for a new machine.
 
     Args:
-        machine: its name as it was typed.
-        but: the number of a spool to leave out.
+        machine: its name as typed.
+        but: the id of a spool to leave out.
     """
     found = _HELD.all(machine=identity(machine), but=but)
     if not found:
@@ -147,7 +147,7 @@ def held_by(machine: str, but: int) -> Held:
 
 
 def _held() -> ModelSelect[Machine]:
-    # In no order: told one, SQLite would take the index that has it, and walk through all that the machine ever held.
+    # Without ORDER BY, which would make SQLite scan all loads of the machine.
     on_it = (Load.on_machine == Machine.id) & Load.unloaded_at.is_null() & (Load.spool != given("but"))
     columns = (Machine.id, Machine.name, Machine.slots, Load.id, Load.loaded_at, Load.job, Spool.id, Spool.code)
     return (
@@ -165,7 +165,7 @@ _HELD = cast("Prepared[_MachineWithLoad]", Prepared(_held))
 
 @dataclass(frozen=True, slots=True)
 class LotInJob:
-    """A lot used in a job, and the spools there that hold it."""
+    """A lot used in a job, with its spools there."""
 
     lot: Lot
     spools: list[Spool]
@@ -173,9 +173,9 @@ class LotInJob:
 
 @dataclass(frozen=True, slots=True)
 class InJob:
-    """A job that somebody named: `number` as it was first typed, None where it is new.
+    """A job found by a typed number. `number` is as first typed, None for a new job.
 
-    `lots` are those of a shade that are used in it, the oldest first; `similar` names the jobs that a new one may be misread for.
+    `lots` are its lots of a shade, oldest first. `similar` names jobs that a new number may be confused with.
     """
 
     number: str | None
@@ -184,14 +184,17 @@ class InJob:
 
 
 def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> InJob:
-    """Lots of a shade (of a grade, where it has none) already used in a job, spliced spools' included. One query; one more for a new job."""
+    """Returns the lots of a shade, else of a grade, that a job already uses, including those of spliced spools.
+
+    One query, one more for a new job.
+    """
     found = _IN_JOB.all(job=identity(job))
     if not found:
-        # A job is made by its first load, so one without a lot is new.
+        # A job is stored with its first load, so a job without lots is new.
         return InJob(None, [], names.similar("job", job))
     lots: dict[int, LotInJob] = {}
     for row in found:
-        # A row for each spool in the job, and for each lot that it holds.
+        # There is one row per spool in the job and lot on it.
         lots.setdefault(row.id, LotInJob(row, [])).spools.append(row.spool)
     rows = lots.values()
     same = [
@@ -201,7 +204,7 @@ def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> InJob:
 
 
 def _in_job() -> ModelSelect[Lot]:
-    # By the job alone: told the shade or an order as well, SQLite would walk through all lots of that shade or grade to find these few.
+    # Filtered by the job only. A condition on the shade or an order would make SQLite scan all lots of the shade or grade.
     job, this = given("job"), Job.alias()
     number = this.select(this.id).where(this.identity == job)
     own = Load.select(Load.lot, Load.spool).where(Load.of_job == number)

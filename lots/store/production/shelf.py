@@ -1,4 +1,4 @@
-"""The shelf: spools to pick and to offer, and the lots that a spool wound in the shop holds."""
+"""Spools on the shelf: spools to pick, alternatives to a refused spool, and the lots of respooled filament."""
 
 from __future__ import annotations
 
@@ -23,34 +23,34 @@ from lots.store.tables.models import (
 )
 from lots.store.tables.studies import InstrumentStudy
 
-# Not the bare moment: SQLite would take lots in that order, and so all that ever came, to find the few in stock.
-_CAME = NodeList((Lot.received_at, SQL("|| ''")))
-# Lots that may be loaded for some use, by their readings or by a concession.
-_FIT = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
-# Spools with filament left of one lot only, on no machine.
-_HERE = LEFT & Spool.machine.is_null() & ONE_LOT
+# An expression instead of the column, because SQLite would scan all lots in the order of an index to find the few in stock.
+_RECEIVED_ORDER = NodeList((Lot.received_at, SQL("|| ''")))
+# Lots released for some use, or with a concession.
+_LOADABLE = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
+# Spools in stock with filament of one lot, on no machine.
+_ON_SHELF_ALONE = LEFT & Spool.machine.is_null() & ONE_LOT
 
 
-# Spools of a grade that are looked at to pick some for a job.
+# The largest number of spools of a grade considered for a pick.
 MOST_SPOOLS = 5000
 
 
 def spools_on_shelf(grade_id: int, most: int = MOST_SPOOLS) -> list[Spool]:
-    """Spools with filament of one lot left that are on no machine and whose lot may be loaded for some use, oldest lot first, only to be read.
+    """Returns spools on the shelf with filament of one lot that may be loaded for some use, oldest lot first. Read-only rows.
 
-    Two queries: each lot is read once, since its documents take longer to read than all its spools.
+    Two queries. Each lot is read once, because its JSON takes longer to parse than all its spools.
     """
     known = {lot.id: lot for lot in _LOTS_ON_SHELF.all(grade=grade_id)}
     found = []
     for spool in _ON_SHELF.all(grade=grade_id, most=most):
-        if spool.lot_id in known:  # else it became fit to be loaded since its lot was read
+        if spool.lot_id in known:  # otherwise its lot was released between the queries
             spool.lot = known[spool.lot_id]
             found.append(spool)
     return found
 
 
 def lots_with_uses() -> ModelSelect[Lot]:
-    """A selection of lots with what decides what they may be used for, and their names."""
+    """Returns a query of lots with the columns that decide their permitted uses, and their names."""
     columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.judged_at, Lot.standing, Lot.by_hand, Lot.by_hand_reason)
     of_grade = (Grade.id, Grade.code, Grade.cautions, Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind)
     lists = (Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes)
@@ -63,7 +63,7 @@ def lots_with_uses() -> ModelSelect[Lot]:
 
 
 def _fit_of_grade() -> Expression:
-    return (Lot.grade == given("grade")) & _FIT & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
+    return (Lot.grade == given("grade")) & _LOADABLE & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
 
 
 def _on_shelf() -> ModelSelect[Spool]:
@@ -79,14 +79,18 @@ def _on_shelf() -> ModelSelect[Spool]:
     dry = (Spool.dried_at, Spool.dry_at, Spool.dried_by_rule_at)
     query = Spool.select(*columns, *dry, Spool.spliced, Spool.withdrawn_at, Spool.color, Delivery.id, Delivery.came_at)
     query = query.join(Lot).switch(Spool).join(Delivery)
-    return query.where(_fit_of_grade() & _HERE).order_by(_CAME, Lot.id, Spool.code).limit(given("most"))
+    return (
+        query.where(_fit_of_grade() & _ON_SHELF_ALONE)
+        .order_by(_RECEIVED_ORDER, Lot.id, Spool.code)
+        .limit(given("most"))
+    )
 
 
 _LOTS_ON_SHELF, _ON_SHELF = Prepared(lambda: _lots_to_check().where(_fit_of_grade())), Prepared(_on_shelf)
 
 
 def _in_stock(which: Expression) -> ModelSelect[Lot]:
-    # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
+    # The subquery uses the index of spools in stock. Sorting in the engine would make it scan all lots instead.
     stock = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT & ONE_LOT))
     columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.standing, Lot.uses, Lot.lab, Lot.rules, FIGURES_SOURCES)
     of_revisions = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions)
@@ -100,16 +104,16 @@ _OF_GRADE = Prepared(lambda: _in_stock(Lot.grade == given("grade")))
 
 
 def lots_to_match(grade_id: int, shade_id: int | None = None) -> list[Lot]:
-    """Lots released for some use with filament left of them alone, of a shade where one is given, else of a grade, in the order they came.
+    """Returns lots released for some use and in stock on spools of their own, of a shade, else of a grade, in order of receipt.
 
-    Their colours and what these rest on, only to be read. One query.
+    Read-only rows with the columns of colour. One query.
     """
     found = _OF_SHADE.all(shade=shade_id) if shade_id is not None else _OF_GRADE.all(grade=grade_id)
     return sorted(found, key=lambda lot: (lot.received_at, lot.id))
 
 
 def _lots_to_check() -> ModelSelect[Lot]:
-    """What a clearance needs of lots."""
+    """Returns the query of lots for spool checks."""
     return (
         Lot.select(*LOT_TO_CHECK)
         .join(Grade)
@@ -120,7 +124,7 @@ def _lots_to_check() -> ModelSelect[Lot]:
     )
 
 
-# Lots, and lots that come first, that one statement has places for.
+# The numbers of placeholders for lots, and for lots that come first, in one statement.
 _AT_ONCE, _FIRST_AT_ONCE = 64, 16
 
 
@@ -129,45 +133,45 @@ def _places(name: str, count: int) -> list[Value]:
 
 
 def _in_places(name: str, count: int, numbers: Sequence[int]) -> dict[str, int | None]:
-    """Numbers for the places of a prepared query; no row has the number of a place that is left over."""
+    """Returns ids for the placeholders of a prepared query. Unused placeholders get None, which matches no row."""
     return {f"{name}{place}": numbers[place] if place < len(numbers) else None for place in range(count)}
 
 
 def _here_with_enough() -> Expression:
-    enough: Expression = _HERE & (Spool.remaining_mass_g >= given("least_g"))
+    enough: Expression = _ON_SHELF_ALONE & (Spool.remaining_mass_g >= given("least_g"))
     return enough
 
 
 def _least(mass_g: float | None) -> float:
-    """The least mass of a spool that is enough, g."""
+    """Returns the smallest sufficient mass on a spool, g."""
     return 0.0 if mass_g is None else mass_g - BINARY_NOISE
 
 
 def _instead() -> ModelSelect[Lot]:
-    # Each lot in stock once, and only then whether one of its spools will do.
+    # The lots in stock are found first, then the spools of each are checked.
     stock = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
     enough = fn.EXISTS(Spool.select(Spool.id).where((Spool.lot == Lot.id) & _here_with_enough()))
     query = Lot.select(Lot.id, Lot.received_at, Lot.lab, Lot.limits_revision)
     before = Case(None, [(Lot.id.in_(_places("first", _FIRST_AT_ONCE)), 0)], 1)
-    query = query.where((Lot.grade == given("grade")) & _FIT & stock & enough)
-    return query.order_by(before, _CAME, Lot.id).limit(MOST_INSTEAD)
+    query = query.where((Lot.grade == given("grade")) & _LOADABLE & stock & enough)
+    return query.order_by(before, _RECEIVED_ORDER, Lot.id).limit(MOST_INSTEAD)
 
 
-# Lots from which other spools are offered: those of the job and of the refused spool, then the oldest.
+# The largest number of lots with alternative spools: those of the job and of the refused spool, then the oldest.
 MOST_INSTEAD = 200
 _INSTEAD = Prepared(_instead)
 
 
 def lots_instead(grade_id: int, mass_g: float | None, first: Sequence[int], most: int = MOST_INSTEAD) -> list[Lot]:
-    """Lots with a spool to offer in place of another, only to be read: those of `first`, then the oldest.
+    """Returns lots with an alternative spool: those of `first`, then the oldest. Read-only rows.
 
-    Number, time, colour and limits of each alone. One query, one more for each further 16 lots of `first`.
+    Only id, time, colour and limits are read. One query, one more per further 16 lots of `first`.
 
     Args:
         grade_id: the grade of the spool.
-        mass_g: filament that the offered spool must have, g; None where nobody said.
-        first: numbers of lots that come before all others.
-        most: lots to return at most, not above `MOST_INSTEAD`.
+        mass_g: required filament on the alternative spool, g; None if unknown.
+        first: ids of lots that come before all others.
+        most: largest number of lots, at most `MOST_INSTEAD`.
     """
     found: dict[int, Lot] = {}
     after: list[Lot] = []
@@ -183,7 +187,7 @@ _TO_CHECK = Prepared(lambda: _lots_to_check().where(Lot.id.in_(_places("lot", _A
 
 
 def lots_to_check(numbers: Sequence[int]) -> list[Lot]:
-    """What a clearance needs of these lots, only to be read, in any order. One query for every 64."""
+    """Returns lots by id for spool checks, in any order. Read-only rows. One query per 64 lots."""
     parts = (numbers[start : start + _AT_ONCE] for start in range(0, len(numbers), _AT_ONCE))
     return [lot for part in parts for lot in _TO_CHECK.all(**_in_places("lot", _AT_ONCE, part))]
 
@@ -194,20 +198,20 @@ _LIMITS = Prepared(
 
 
 def limits_of(grade_id: int) -> dict[int, dict[str, object]]:
-    """Returns every limits revision of a grade by its number. One query on an index."""
+    """Returns the limits of a grade by the id of their revision. One query on an index."""
     return {row.id: row.body for row in _LIMITS.all(grade=grade_id)}
 
 
-# Only a study of agreement has another instrument; by an index.
+# Only agreement studies have a second instrument. The condition uses its index.
 _COMPARED = Prepared(lambda: InstrumentStudy.select(InstrumentStudy.id).where(InstrumentStudy.other > 0).limit(1))
 
 
 def instruments_compared() -> bool:
-    """Returns whether a study compares any two instruments, so that colours may be shifted from one to the other. One query."""
+    """Returns whether an agreement study exists, so that colours may be corrected between instruments. One query."""
     return _COMPARED.first() is not None
 
 
-# Lots whose spools are read together, and spools that are read at a time.
+# Lots per query of spools, and spools per query.
 LOTS_TOGETHER, SPOOLS_TOGETHER = 4, 12
 
 
@@ -222,12 +226,12 @@ _SPOOLS_INSTEAD = Prepared(_spools_instead)
 
 
 def spools_instead(lots: Sequence[Lot], mass_g: float | None) -> Iterator[Spool]:
-    """Yields spools of these lots to offer in place of another, only to be read: lot by lot as given, opened ones first.
+    """Yields alternative spools of these lots, lot by lot in the given order, opened ones first. Read-only rows.
 
-    One query for every 12 spools, made when they are asked for.
+    One lazy query per 12 spools.
 
     Args:
-        lots: as `lots_to_check` has them, at most `LOTS_TOGETHER`.
+        lots: from `lots_to_check`, at most `LOTS_TOGETHER`.
         mass_g: as in `lots_instead`.
     """
     held = {lot.id: lot for lot in lots}
@@ -251,12 +255,12 @@ _FURTHER = Prepared(_further)
 
 
 def further_lots(spool_id: int) -> list[Lot]:
-    """What a clearance needs of the lots that a spool holds beside its own, in the order they were recorded. One query."""
+    """Returns the further lots of a spliced spool for a spool check, oldest record first. One query."""
     return sorted(_FURTHER.all(spool=spool_id), key=lambda lot: lot.id)
 
 
 def wound_from(spool_id: int) -> list[SpoolParent]:
-    """The spools that a spool was wound from, each with the mass taken from it as `mass_g`. One query."""
+    """Returns the parents of a respooled spool, each with the mass taken as `mass_g`. One query."""
     query = SpoolParent.select(SpoolParent.id, SpoolParent.mass_g, Spool.id, Spool.lot, Spool.spliced)
     return list(
         query.join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent").where(SpoolParent.spool == spool_id)
@@ -264,6 +268,6 @@ def wound_from(spool_id: int) -> list[SpoolParent]:
 
 
 def wound_onto(spool_id: int) -> list[SpoolParent]:
-    """The spools that filament of a spool was wound onto, the first wound first. One query."""
+    """Returns the spools respooled from a spool, oldest first. One query."""
     query = SpoolParent.select(SpoolParent, Spool.id, Spool.code).join(Spool, on=(SpoolParent.spool == Spool.id))
     return list(query.where(SpoolParent.parent == spool_id).order_by(SpoolParent.id))

@@ -1,4 +1,4 @@
-"""What is in stock, grade by grade: lots that may be loaded, with their spools on the shelf."""
+"""Released lots in stock by grade, with their spools on the shelf."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.store.tables.models import Grade, Lot, Spool
 
 
 class LotInStock(NamedTuple):
-    """A lot that is released for some use, and what of it is on the shelf: spools, and filament, g."""
+    """A lot released for some use, with its number of spools and mass of filament on the shelf, g."""
 
     id: int
     supplier_lot: str
@@ -26,7 +26,7 @@ class LotInStock(NamedTuple):
 
 
 def lots_in_stock() -> list[LotInStock]:
-    """Returns the lots released for some use with filament left on no machine, by grade, the newest first. One query, from the index of stock."""
+    """Returns the lots released for some use and on the shelf, by grade, newest first. One query on the index of stock."""
     of_lot = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Grade.id, Grade.code, Grade.color_name)
     query = (
         Spool.select(*of_lot, fn.COUNT(Spool.id), fn.SUM(Spool.remaining_mass_g))

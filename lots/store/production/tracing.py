@@ -1,4 +1,4 @@
-"""Where filament has been: loads of a lot with those of spools it was wound onto, and what else was on the same machines."""
+"""Tracing of filament: loads of a lot and of spools respooled from it, other loads on the same machines, and containment actions."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from lots.store.tables.models import Delivery, Lot, Spool, SpoolLot
 
 
 def loads_of_lot(lot_id: int) -> list[Load]:
-    """Every load of a lot's filament, on its own spools and on spliced ones, in the order they were recorded. One query."""
+    """Returns all loads of a lot's filament, on its own and on spliced spools, oldest record first. One query."""
     return _OF_LOT.all(lot=lot_id)
 
 
 def _loads_of_lot() -> ModelSelect[Load]:
-    # Two searches put together: of "this lot's or on such a spool" PostgreSQL makes a walk through all loads.
+    # A union of two queries, because an OR condition makes PostgreSQL scan all loads.
     own, wound_on = Load.alias(), Load.alias()
     numbers = own.select(own.id).where(own.lot == given("lot")) | wound_on.select(wound_on.id).join(
         SpoolLot, on=(SpoolLot.spool == wound_on.spool)
@@ -30,30 +30,30 @@ def _loads_of_lot() -> ModelSelect[Load]:
 
 
 def _traced() -> ModelSelect[Load]:
-    """Loads with what tells where a spool was and when."""
+    """Returns a query of loads with the columns for tracing."""
     columns = (Load.id, Load.spool, Load.lot, Load.machine, Load.job, Load.use, Load.loaded_at, Load.recorded_at)
     masses = (Load.unloaded_at, Load.mass_before_g, Load.remaining_mass_g, Load.on_machine, Load.of_job)
     return with_names(*columns, *masses)
 
 
-# Whatever judges a lot that may not be loaded asks for them.
+# Prepared, because each assessment of a blocked lot reads them.
 _OF_LOT: Prepared[Load] = Prepared(_loads_of_lot)
 
 
 def loaded_after(lot_id: int, moment: datetime) -> bool:
-    """True when filament of a lot was loaded, or recorded as loaded, after a moment."""
+    """Returns True if filament of a lot was loaded, or recorded as loaded, after a time."""
     return any(max(row.loaded_at, row.recorded_at) > moment for row in loads_of_lot(lot_id))
 
 
 def loads_of_job(number: int) -> list[Load]:
-    """Every load of the job with this row number, in the order they were recorded. One query on an index."""
+    """Returns all loads of the job with this id, oldest record first. One query on an index."""
     return list(with_names().where(Load.of_job == number).order_by(Load.id))
 
 
 def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Load]:
-    """Every load that was on these machines, named by row number, at some time between two moments. One query.
+    """Returns all loads on these machines (by id) that overlap a period. One query.
 
-    It looks at all that ever was on these machines: a load that began long ago may have gone on since.
+    It reads all loads of these machines, because an old load may still be running.
     """
     wanted = sorted(set(machines))
     named = {f"machine{place}": number for place, number in enumerate(wanted)}
@@ -61,7 +61,7 @@ def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[
     return _on(len(wanted)).all(since=since_text, until=until_text, **named) if wanted else []
 
 
-@lru_cache(maxsize=32)  # filament of a lot comes to few machines
+@lru_cache(maxsize=32)  # a lot is used on few machines
 def _on(machines: int) -> Prepared[Load]:
     still = Load.unloaded_at.is_null() | (Load.unloaded_at >= given("since"))
     here = Load.on_machine.in_([given(f"machine{place}") for place in range(machines)])
@@ -69,7 +69,7 @@ def _on(machines: int) -> Prepared[Load]:
 
 
 def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
-    """The lots that spliced spools hold beside their own, by spool. At most one query."""
+    """Returns the ids of further lots by spliced spool. At most one query."""
     wanted = sorted(set(spools))
     found: dict[int, list[int]] = {}
     if wanted:
@@ -79,18 +79,18 @@ def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
 
 
 def deliveries_of(lots: Iterable[int]) -> list[Delivery]:
-    """Deliveries of several lots. One query."""
+    """Returns the deliveries of lots. One query."""
     return list(Delivery.select(Delivery, Lot).join(Lot).where(Delivery.lot.in_(sorted(lots))).order_by(Delivery.id))
 
 
 def contained(lot_id: int) -> set[int]:
-    """Loads of a lot that somebody still has to look after."""
+    """Returns the ids of a lot's loads with an open containment action."""
     query = Containment.select(Containment.load).where((Containment.lot == lot_id) & Containment.closed_at.is_null())
     return {row.load_id for row in query}
 
 
 def contain(rows: Iterable[Mapping[str, object]]) -> list[int]:
-    """Opens containments and returns their numbers."""
+    """Stores containment actions and returns their ids."""
     return [Containment.create(**row).id for row in rows]
 
 
@@ -112,7 +112,7 @@ def _joined(selection: ModelSelect[Containment]) -> ModelSelect[Containment]:
 
 
 def containments(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[Containment]:
-    """A page of containments with load, spool, lot, job and machine, in the order they were opened."""
+    """Returns a page of containment actions with load, spool, lot, job and machine, oldest first."""
     query = _containments()
     if "open" in filters:
         query = query.where(Containment.closed_at.is_null(bool(filters["open"])))
@@ -122,9 +122,9 @@ def containments(filters: Mapping[str, object], cursor: str | None, limit: int) 
 
 
 def still_on_machines() -> list[Containment]:
-    """Open containments that are certain and whose load goes on, the first opened first, each with load, spool, lot, job and machine.
+    """Returns open, certain containment actions with a running load, oldest first, with load, spool, lot, job and machine.
 
-    To be read only. One query, from the index of open loads.
+    Read-only rows. One query on the index of open loads.
     """
     return _STILL_ON.all()
 
@@ -144,13 +144,13 @@ _STILL_ON = Prepared(_still_on)
 
 
 def containment(number: int) -> Containment | None:
-    """A containment with load, spool, lot, job and machine, or None."""
+    """Returns a containment action with load, spool, lot, job and machine, or None."""
     found: Containment | None = _containments().where(Containment.id == number).first()
     return found
 
 
 def close_containment(number: int, by: str, note: str, now: datetime) -> bool:
-    """Closes a containment, once."""
+    """Closes a containment action. Returns False when it was closed before."""
     query = Containment.update(closed_at=now, closed_by=by, note=note).where(
         (Containment.id == number) & Containment.closed_at.is_null()
     )

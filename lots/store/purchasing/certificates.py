@@ -1,4 +1,4 @@
-"""Certificates of suppliers. They are only added; nothing that judges a lot reads them."""
+"""Certificates of suppliers. Rows are only added. The assessment of lots does not use them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.store.tables.models import LimitsRevision, ShadeRevision
 
 
 class Stated(TypedDict):
-    """A certificate as it is kept."""
+    """The columns of a new certificate."""
 
     reference: str | None
     issued_at: datetime | None
@@ -20,18 +20,18 @@ class Stated(TypedDict):
 
 
 def add(delivery: Delivery, stated: Stated, by: str, now: datetime) -> int:
-    """Keeps a certificate beside a delivery and returns its number."""
+    """Stores a certificate of a delivery and returns its id."""
     return int(Certificate.create(delivery=delivery, **stated, recorded_by=by, recorded_at=now).id)
 
 
 def of_delivery(number: int) -> list[Certificate]:
-    """All certificates of a delivery, the newest first. One query on an index."""
+    """Returns all certificates of a delivery, newest first. One query on an index."""
     query = Certificate.select().where(Certificate.delivery == number)
     return list(query.order_by(Certificate.id.desc()))
 
 
 def of_lots(supplier_id: int, grade_id: int, since: datetime | None, until: datetime | None) -> list[Certificate]:
-    """All certificates of lots received between two moments, with their deliveries, the newest first. One query on indexes."""
+    """Returns all certificates of lots received in a period, with their deliveries, newest first. One query on indexes."""
     query = (
         Certificate.select(Certificate, Delivery)
         .join(Delivery)
@@ -46,10 +46,10 @@ def of_lots(supplier_id: int, grade_id: int, since: datetime | None, until: date
 
 
 def limits_of(grade_id: int) -> dict[int, LimitsRevision]:
-    """The limits revisions of a grade by their numbers. One query."""
+    """Returns the limits revisions of a grade by revision number. One query."""
     return {row.revision: row for row in LimitsRevision.select().where(LimitsRevision.grade == grade_id)}
 
 
 def references_of(shade_id: int) -> dict[int, ShadeRevision]:
-    """The revisions of a shade by their numbers. One query."""
+    """Returns the revisions of a shade by revision number. One query."""
     return {row.revision: row for row in ShadeRevision.select().where(ShadeRevision.shade == shade_id)}

@@ -1,4 +1,4 @@
-"""What the week's list rests on beside lots and actions: filament in the shop by lot, what a lot brought, and letters that wait for an answer."""
+"""The data of the weekly list of purchasing: filament in the shop by lot, received masses, and unanswered letters."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lots.store.tables.models import Lot, Spool
 
 
 class LotInShop(NamedTuple):
-    """A lot with filament left, on the shelf or on machines: its verdicts by use, and how much is left, g."""
+    """A lot in stock, on the shelf or on machines, with its verdicts by use and remaining mass, g."""
 
     id: int
     supplier_id: int
@@ -28,7 +28,7 @@ class LotInShop(NamedTuple):
 
 
 def lots_in_shop(since: datetime) -> list[LotInShop]:
-    """Returns the open lots received since a moment of which filament is left, oldest first. One query, from the index of stock."""
+    """Returns the open lots received since a time that are in stock, oldest first. One query on the index of stock."""
     shown = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.uses)
     query = Spool.select(*shown, fn.SUM(Spool.remaining_mass_g)).join(Lot)
     query = query.where(LEFT & still_open() & (Lot.received_at >= since)).group_by(*shown)
@@ -38,7 +38,7 @@ def lots_in_shop(since: datetime) -> list[LotInShop]:
 
 
 def masses_of(lot_ids: Iterable[int]) -> dict[int, float]:
-    """Returns the net mass that each of these lots brought, g. One query, none without lots."""
+    """Returns the received net mass by lot, g. One query, none without lots."""
     wanted = sorted(set(lot_ids))
     if not wanted:
         return {}
@@ -47,7 +47,7 @@ def masses_of(lot_ids: Iterable[int]) -> dict[int, float]:
 
 
 class OpenLetter(NamedTuple):
-    """A letter about a lot, sent and past the day its answer was asked for."""
+    """A sent letter about a lot whose answer is overdue."""
 
     lot_id: int
     number: str
@@ -55,11 +55,9 @@ class OpenLetter(NamedTuple):
 
 
 def letters_without_answer(lot_ids: Iterable[int], now: datetime) -> list[OpenLetter]:
-    """Returns the newest letter that was sent about each of these lots, where its day is over and no corrective action was answered since.
+    """Returns the newest sent letter of each lot if its answer is overdue. One query, none without lots.
 
-    A letter that was signed and not sent asks nobody, so it leaves the one before it open.
-
-    An answer is noted on a corrective action of the lot. One query, none without lots.
+    Signed letters that were not sent are ignored. An answered corrective action of the lot counts as an answer.
     """
     wanted = sorted(set(lot_ids))
     if not wanted:

@@ -1,4 +1,4 @@
-"""What the inspection of some lots took: readings, days until a verdict, and the mass that came."""
+"""The inspection effort of lots: readings, times of quarantine and verdict, and received mass."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ _MOMENT = Instant()
 
 
 class Effort(NamedTuple):
-    """What the inspection of one lot took.
+    """The inspection effort of a lot.
 
     Args:
-        readings: recorded of it, voided ones too, for they took time as well.
-        held_from: its first decision that left it in quarantine; None without.
-        verdict_at: its first decision that did not; None while there is none.
-        mass_g: the net mass that came, g.
+        readings: number of readings, including voided ones, which took time too.
+        held_from: time of its first decision with the status quarantined; None without one.
+        verdict_at: time of its first decision with another status; None without one.
+        mass_g: received net mass, g.
     """
 
     readings: int = 0
@@ -33,7 +33,7 @@ class Effort(NamedTuple):
 
 
 def of_lots(numbers: Sequence[int]) -> dict[int, Effort]:
-    """Returns what the inspection of these lots took, by number. Three queries on indexes of the lot, none without lots."""
+    """Returns the inspection effort by lot. Three queries on indexes, none without lots."""
     if not numbers:
         return {}
     readings = Reading.select(Reading.lot, fn.COUNT(Reading.id)).where(Reading.lot.in_(numbers)).group_by(Reading.lot)

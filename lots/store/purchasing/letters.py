@@ -1,4 +1,4 @@
-"""Letters to suppliers, and the days on which they were sent. Lists leave out the PDF, which is read for its own page alone."""
+"""Letters to suppliers and their dispatches. Lists do not read the PDF."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lots.store.tables.models import Grade, Lot, Spool, Supplier
 
 
 class Signed(TypedDict):
-    """A letter as it was signed, without its lot and whoever recorded it."""
+    """The columns of a signed letter, without its lot and record."""
 
     number: str
     claim: str
@@ -33,7 +33,7 @@ class Signed(TypedDict):
 
 
 class LetterFilter(TypedDict, total=False):
-    """Which letters a list shows."""
+    """Filters of a list of letters."""
 
     lot_id: int
     supplier_id: int
@@ -58,36 +58,36 @@ def _with_names() -> ModelSelect[Letter]:
 
 
 def count(lot_id: int) -> int:
-    """Letters about a lot that were signed so far. One query on an index."""
+    """Returns the number of signed letters about a lot. One query on an index."""
     return int(Letter.select().where(Letter.lot == lot_id).count())
 
 
 def heaviest(lot_id: int, spools: int) -> float:
-    """The net mass that the heaviest spools of a lot came with, g. One query."""
+    """Returns the total received net mass of a lot's `spools` heaviest spools, g. One query."""
     query = Spool.select(Spool.net_mass_g).where((Spool.lot == lot_id) & deliveries.came())
     return float(sum(row.net_mass_g for row in query.order_by(Spool.net_mass_g.desc()).limit(spools)))
 
 
 def add(lot: Lot, values: Signed, by: str, now: datetime) -> int:
-    """Keeps a signed letter and returns the number of its row. One statement."""
+    """Stores a signed letter and returns its id. One statement."""
     made = Letter.create(lot=lot, **values, recorded_by=by, recorded_at=now)
     return int(made.id)
 
 
 def find(number: str) -> Letter | None:
-    """A letter by its number, with lot, supplier and grade and without its PDF; None without one. One query."""
+    """Returns a letter by its number, with lot, supplier and grade and without its PDF, or None. One query."""
     found: Letter | None = _with_names().where(Letter.number == number).first()
     return found
 
 
 def pdf_of(number: str) -> tuple[str, str] | None:
-    """The PDF of a letter in base64 and its kept digest; None without such a letter. One query."""
+    """Returns the PDF of a letter in base64 and its stored digest, or None. One query."""
     row = Letter.select(Letter.pdf, Letter.digest).where(Letter.number == number).first()
     return None if row is None else (row.pdf, row.digest)
 
 
 def listed(filters: LetterFilter, cursor: str | None, limit: int) -> Page[Letter]:
-    """A page of letters with lot, supplier and grade, newest first. One query."""
+    """Returns a page of letters with lot, supplier and grade, newest first. One query."""
     query = _with_names()
     if "lot_id" in filters:
         query = query.where(Letter.lot == filters["lot_id"])
@@ -101,7 +101,7 @@ def listed(filters: LetterFilter, cursor: str | None, limit: int) -> Page[Letter
 
 
 def sendings_of(letter_ids: Iterable[int]) -> dict[int, list[LetterSent]]:
-    """Sendings by letter, in the order they were recorded; letters without one are left out. At most one query, on an index."""
+    """Returns dispatches by letter, oldest record first. Letters without one are left out. At most one query, on an index."""
     wanted = sorted(set(letter_ids))
     found: dict[int, list[LetterSent]] = {}
     if wanted:
@@ -112,7 +112,7 @@ def sendings_of(letter_ids: Iterable[int]) -> dict[int, list[LetterSent]]:
 
 
 def add_sending(letter: Letter, sent_at: datetime, sent_to: str, note: str | None, by: str, now: datetime) -> int:
-    """Keeps that a letter was sent and returns the number of the row. One statement."""
+    """Stores a dispatch of a letter and returns its id. One statement."""
     made = LetterSent.create(
         letter=letter, sent_at=sent_at, sent_to=sent_to, note=note, recorded_by=by, recorded_at=now
     )

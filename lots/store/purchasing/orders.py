@@ -1,4 +1,4 @@
-"""What was paid and measured of a supplier's newest lots."""
+"""Costs and numbers of readings of a supplier's newest lots."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.store.tables.models import Delivery, Reading, Spool
 
 
 class Paid(NamedTuple):
-    """A delivery as corrected, the lot that it belongs to, and the net mass that came in it, g."""
+    """A corrected delivery with its lot and received net mass, g."""
 
     lot_id: int
     now: Current
@@ -22,13 +22,13 @@ class Paid(NamedTuple):
 
 
 class _Sum(Protocol):
-    """What `deliveries_of` adds up beside a delivery."""
+    """The sum per delivery in `deliveries_of`."""
 
     mass_g: float
 
 
 def deliveries_of(lot_ids: Collection[int]) -> list[Paid]:
-    """Open deliveries of some lots, in the order they came. One query on indexes."""
+    """Returns the open deliveries of lots in order of receipt. One query on indexes."""
     query = (
         Delivery.select(Delivery, fn.SUM(Spool.net_mass_g).alias("mass_g"))
         .join(Spool)
@@ -41,7 +41,7 @@ def deliveries_of(lot_ids: Collection[int]) -> list[Paid]:
 
 
 def readings_of(lot_ids: Collection[int]) -> dict[int, int]:
-    """How many readings were taken of some lots, those that were voided or do not count among them. One query on an index."""
+    """Returns the number of readings by lot, including voided and screening ones. One query on an index."""
     query = Reading.select(Reading.lot, fn.COUNT(Reading.id)).where(Reading.lot.in_(sorted(lot_ids)))
     found: dict[int, int] = dict(db.execute(query.group_by(Reading.lot)))
     return found

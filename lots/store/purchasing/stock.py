@@ -1,4 +1,4 @@
-"""Stock for purchasing: what is left of each lot, what loads took week by week, and how long lots took until their release."""
+"""Stock for purchasing: remaining filament by lot, weekly consumption, and lead times until release."""
 
 from __future__ import annotations
 
@@ -16,34 +16,34 @@ from lots.store.receiving.deliveries import current
 from lots.store.tables.loads import Load
 from lots.store.tables.models import Decision, Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool, Supplier
 
-# Lots whose lead times and acceptance count: so many of the newest, received within so many days.
+# The lots that count for lead times and acceptance: the newest ones, received within a period.
 NEWEST, LEAD_BACK = 500, timedelta(days=730)
 
-# What clearance asks of a lot as far as that does not hang on a job; other documents would be read at every lot for nothing.
+# The columns of a lot for a spool check without a job. Its other JSON columns would be parsed in vain.
 _LOT = (Lot.id, Lot.grade, Lot.supplier, Lot.supplier_lot, Lot.received_at, Lot.judged_at, Lot.standing, Lot.by_hand)
 _MORE = (Lot.by_hand_reason, Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.reinspected_until, Lot.moisture_at)
 _GRADE = (Grade.id, Grade.code, Grade.color_name, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days)
 _DRY = (Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h, Grade.finish, Grade.filler)
 _USES = (Grade.filler_kind, Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes)
 _REVISIONS = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab)
-# Where a grade limits no time after opening or drying, and its lot was not too wet, dates tell no spool from another.
+# Dates of a spool matter only if the grade limits the time after opening or drying, or if the lot was too wet.
 _DATED = Grade.open_life_days.is_null(False) | Grade.dry_for_h.is_null(False) | Lot.wet.is_null(False)
 _NO_DATE = (
     Spool.opened_at.is_null() & Spool.dried_at.is_null() & Spool.dry_at.is_null() & Spool.dried_by_rule_at.is_null()
 )
-# Spools that nothing tells from others of their delivery.
+# Spools without properties that distinguish them within their delivery.
 _PLAIN = ~Spool.spliced & Spool.nonconforming.is_null() & Spool.machine.is_null() & (_NO_DATE | ~_DATED)
-# Lots that are not gone.
+# Lots that are still in the shop.
 _HERE = Lot.standing.not_in(("returned", "scrapped"))
 
 
 def lots_with_stock(grade_id: int | None) -> list[Lot]:
-    """Lots with filament left, on the shelf or on a machine, with what clearance asks of them, only to be read. One query, from the index of stock."""
+    """Returns lots in stock, also on machines, with the columns for a spool check. Read-only rows. One query on the index of stock."""
     return _STOCKED.all() if grade_id is None else _STOCKED_OF_GRADE.all(grade=grade_id)
 
 
 def lots_numbered(numbers: Iterable[int]) -> list[Lot]:
-    """The same of lots by their numbers, as models. At most one query."""
+    """Returns lots by id with the columns of `lots_with_stock`, as model instances. At most one query."""
     wanted = sorted(set(numbers))
     return list(_lots().where(numbered(Lot.id, wanted))) if wanted else []
 
@@ -62,7 +62,7 @@ _STOCKED, _STOCKED_OF_GRADE = Prepared(_stocked), Prepared(lambda: _stocked().wh
 
 
 class Alike(NamedTuple):
-    """Spools of one delivery that nothing tells apart: when they came, how many, and what is on them, g."""
+    """Equivalent spools of a delivery: time of receipt, number, and remaining mass, g."""
 
     lot_id: int
     came_at: datetime
@@ -71,7 +71,7 @@ class Alike(NamedTuple):
 
 
 def alike_spools(grade_id: int | None) -> list[Alike]:
-    """Spools with filament left that only their delivery tells apart, added up per delivery. One query, from the index of stock."""
+    """Returns equivalent spools in stock, summed per delivery. One query on the index of stock."""
     columns = (Spool.lot, Delivery.came_at, fn.COUNT(Spool.id), fn.SUM(Spool.remaining_mass_g))
     query = Spool.select(*columns).join(Delivery).switch(Spool).join(Lot).join(Grade)
     query = query.where(LEFT & _PLAIN & _HERE).group_by(Spool.lot, Delivery.id, Delivery.came_at)
@@ -81,9 +81,9 @@ def alike_spools(grade_id: int | None) -> list[Alike]:
 
 
 def other_spools(grade_id: int | None) -> list[Spool]:
-    """Every other spool with filament left: dated, on a machine, nonconforming or wound in the shop, only to be read.
+    """Returns every other spool in stock: opened, dried, on a machine, nonconforming or respooled. Read-only rows.
 
-    One query, from the index of stock.
+    One query on the index of stock.
     """
     return _OTHERS.all() if grade_id is None else _OTHERS_OF_GRADE.all(grade=grade_id)
 
@@ -100,7 +100,7 @@ _OTHERS, _OTHERS_OF_GRADE = Prepared(_others), Prepared(lambda: _others().where(
 
 
 class Taken(NamedTuple):
-    """What loads for one use took of a grade in one week: its number counted back from now, how often, kg, and the sum of squares."""
+    """The consumption of a grade for one use in one week, counted back from now: number of loads, kg, and sum of squares of kg."""
 
     grade_id: int
     use: str
@@ -111,7 +111,7 @@ class Taken(NamedTuple):
 
 
 def taken(now: datetime, weeks: int, grade_id: int | None) -> list[Taken]:
-    """What loads that ended in these weeks took, by grade, use and week; week 0 ends now. One query, on the index of loads by when they ended."""
+    """Returns the consumption of loads that ended in the last weeks, by grade, use and week. Week 0 ends now. One query on an index."""
     ends = [now - timedelta(weeks=week) for week in range(weeks + 1)]
     in_week = Case(None, [(Load.unloaded_at > ends[week + 1], week) for week in range(weeks)], weeks)
     kg = (Load.mass_before_g - Load.remaining_mass_g) / 1000.0
@@ -125,7 +125,7 @@ def taken(now: datetime, weeks: int, grade_id: int | None) -> list[Taken]:
 
 
 class Known(NamedTuple):
-    """A grade, and since when the record can show that it was used: its first lot and the first load of the shop."""
+    """A grade, and the time since which its consumption is recorded: the later of its first lot and the shop's first load."""
 
     id: int
     code: str
@@ -134,10 +134,7 @@ class Known(NamedTuple):
 
 
 def grades(numbers: Sequence[int], grade_id: int | None) -> list[Known]:
-    """These grades, and those with limits of which a lot once came, one of them where `grade_id` names it.
-
-    Each has the moment its first lot came, or the shop's first load where that was later. Two queries on indexes.
-    """
+    """Returns these grades and all grades with limits and lots, or only `grade_id` when given. Two queries on indexes."""
     first_load = Load.select(Load.loaded_at).order_by(Load.id).limit(1).scalar()
     came = Lot.alias()
     first = came.select(fn.MIN(came.received_at)).where(came.grade == Grade.id)
@@ -155,10 +152,10 @@ def grades(numbers: Sequence[int], grade_id: int | None) -> list[Known]:
 
 
 class Received(NamedTuple):
-    """A lot as far as it tells how long lots take; moments that are not recorded are None.
+    """The times of a lot for lead times. Times that are not recorded are None.
 
-    `accepted` says whether its original inspection accepted it for at least one use, None while that is open; `uses` says for which.
-    A sorted lot that was sent again counts for no acceptance.
+    `accepted` is acceptance by the original inspection for at least one use, None while it is open. `uses` has it per use.
+    A resubmitted lot does not count for acceptance.
     """
 
     lot_id: int
@@ -174,7 +171,7 @@ class Received(NamedTuple):
 
 
 def received(now: datetime) -> list[Received]:
-    """The newest lots with their first open delivery and first release, newest first. Two queries, at most 500 lots of two years."""
+    """Returns the newest lots with their first open delivery and first release, newest first. Two queries, at most 500 lots of two years."""
     newest = Lot.select(Lot.id).where((Lot.received_at >= now - LEAD_BACK) & still_open())
     newest = newest.order_by(Lot.received_at.desc()).limit(NEWEST)
     wanted = [number for (number,) in newest.tuples().iterator()]

@@ -1,4 +1,4 @@
-"""Deliveries as they were logged, their corrections, and their present values: everywhere a delivery is read, `current` says what it is."""
+"""Deliveries as logged, and their corrections. `current` returns the corrected values, which all other code uses."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ from lots.store.tables.models import (
 _MOMENT = Instant()
 
 
-# Field -> what it was, and what it is.
+# Field -> old and new value.
 Changes = Mapping[str, Sequence[object]]
 
 
 class LoggedDelivery(TypedDict):
-    """A delivery as it is logged, column by column."""
+    """The columns of a new delivery."""
 
     order_ref: str | None
     received_at: datetime
@@ -51,7 +51,7 @@ class LoggedDelivery(TypedDict):
 
 
 class DeliveryFilter(TypedDict, total=False):
-    """Which deliveries a list shows."""
+    """Filters of a list of deliveries."""
 
     lot_id: int
     received_from: datetime
@@ -60,7 +60,7 @@ class DeliveryFilter(TypedDict, total=False):
 
 @dataclass(frozen=True, slots=True)
 class Current:
-    """What a delivery is, corrections included. `closed` is the reason why it was closed, None while it is open."""
+    """A delivery with its corrections applied. `closed` is the reason why it was closed, None while it is open."""
 
     order_ref: str | None
     received_at: datetime
@@ -75,7 +75,7 @@ class Current:
 
 
 def current(logged: Delivery) -> Current:
-    """Returns the present values of a delivery, from its row alone."""
+    """Returns the corrected values of a delivery from its row."""
     return _with(logged, logged.corrected)
 
 
@@ -90,12 +90,12 @@ def _with(logged: Delivery, corrected: Mapping[str, object] | None) -> Current:
 
 @dataclass(frozen=True, slots=True)
 class Came:
-    """A delivery of a lot with the spools that came in it: those wound in the shop and those withdrawn are left out.
+    """A delivery of a lot with its received spools, without respooled and withdrawn ones.
 
     Args:
         logged: its row.
-        now: what it is, or was at the moment asked about.
-        spools, mass_g: how many came, and their net mass, g.
+        now: its corrected values, at the requested time.
+        spools, mass_g: number of spools and their net mass, g.
     """
 
     logged: Delivery
@@ -105,20 +105,20 @@ class Came:
 
 
 class _Sums(Protocol):
-    """What `of_lot` adds up beside a delivery."""
+    """The sums per delivery in `of_lot`."""
 
     spools_in: int | None
     mass_g: float | None
 
 
 def came(spool: type[Spool] = Spool) -> Expression:
-    """The condition that a spool came with its delivery."""
+    """Returns the condition that a spool was received in its delivery."""
     there: Expression = ~spool.spliced & spool.withdrawn_at.is_null()
     return there
 
 
 def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Came]:
-    """Deliveries of a lot, oldest first; only those recorded by `known_at`, as they were then. One query, one more for corrections since."""
+    """Returns the deliveries of a lot, oldest first, as of `known_at` when given. One query, one more for later corrections."""
     query = (
         Delivery.select(
             Delivery,
@@ -148,7 +148,7 @@ def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Came]:
 
 
 def corrections_of(delivery_ids: Iterable[int]) -> dict[int, list[DeliveryCorrection]]:
-    """Corrections by delivery, in the order they were made; deliveries without one are left out. At most one query, on an index."""
+    """Returns corrections by delivery, oldest first. Deliveries without one are left out. At most one query, on an index."""
     wanted = sorted(set(delivery_ids))
     found: dict[int, list[DeliveryCorrection]] = {}
     if wanted:
@@ -159,12 +159,12 @@ def corrections_of(delivery_ids: Iterable[int]) -> dict[int, list[DeliveryCorrec
 
 
 def plain(row: DeliveryCorrection) -> Correction:
-    """A correction as the domain has it."""
+    """Returns a correction as a value of the domain."""
     return Correction(row.changes, row.closes, row.reason)
 
 
 def derived(lot_id: int) -> Iterable[tuple[Delivery, datetime, dict[str, object] | None]]:
-    """Each delivery of a lot with what its columns `came_at` and `corrected` follow to be from its corrections. Two queries."""
+    """Yields each delivery of a lot with the values of `came_at` and `corrected` that follow from its corrections. Two queries."""
     rows = list(Delivery.select().where(Delivery.lot == lot_id).order_by(Delivery.id))
     made = corrections_of(row.id for row in rows)
     for row in rows:
@@ -173,12 +173,12 @@ def derived(lot_id: int) -> Iterable[tuple[Delivery, datetime, dict[str, object]
 
 
 def work_out_again(lot_id: int) -> None:
-    """Keeps beside each delivery of a lot what follows from its corrections."""
+    """Recalculates `came_at` and `corrected` of a lot's deliveries from their corrections."""
     for row, came_at, follows in derived(lot_id):
         Delivery.update(came_at=came_at, corrected=follows).where(Delivery.id == row.id).execute()
 
 
-# What a list of deliveries shows of a lot; its documents would be read at every row for nothing.
+# The columns of a lot for a list of deliveries. Its other JSON columns would be parsed in vain.
 LOT_SHOWN = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.uses)
 
 
@@ -187,13 +187,13 @@ def _with_names() -> ModelSelect[Delivery]:
 
 
 def find(number: int) -> Delivery | None:
-    """A delivery with lot, supplier and grade, or None. One query."""
+    """Returns a delivery with lot, supplier and grade, or None. One query."""
     found: Delivery | None = _with_names().where(Delivery.id == number).first()
     return found
 
 
 def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Delivery]:
-    """A page of deliveries with what a list shows of their lots, in the order they were recorded, or the other way round. Each filter has an index."""
+    """Returns a page of deliveries with the list columns of their lots, in the order of their records or in reverse."""
     query = Delivery.select(Delivery, *LOT_SHOWN).join(Lot)
     if "lot_id" in filters:
         query = query.where(Delivery.lot == filters["lot_id"])
@@ -202,7 +202,7 @@ def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_fi
 
 
 def add(lot: Lot, values: LoggedDelivery, by: str, now: datetime) -> Delivery:
-    """A delivery of a lot. One statement, one more for the search keys of its order."""
+    """Stores a delivery of a lot. One statement, one more for the search keys of its order."""
     row = Delivery.create(lot=lot, **values, came_at=values["received_at"], recorded_by=by, recorded_at=now)
     search_keys.keep("order", row.id, row.order_ref, new=True)
     return row
@@ -211,7 +211,7 @@ def add(lot: Lot, values: LoggedDelivery, by: str, now: datetime) -> Delivery:
 def correct(
     delivery: Delivery, changes: Changes, reason: str, by: str, now: datetime, *, closes: bool = False
 ) -> DeliveryCorrection:
-    """Adds a correction, and keeps beside the delivery what it is now."""
+    """Stores a correction, and updates the corrected values of the delivery."""
     said = {name: [_as_said(value) for value in pair] for name, pair in changes.items()}
     made = DeliveryCorrection.create(
         delivery=delivery, changes=said, closes=closes, reason=reason, recorded_by=by, recorded_at=now
@@ -230,18 +230,18 @@ def _as_said(value: object) -> object:
 
 
 def received_first(lot: Lot) -> datetime | None:
-    """When the first delivery of a lot came that is not closed, None when all are. One query on an index."""
+    """Returns the time of receipt of a lot's first delivery that is not closed, or None. One query on an index."""
     rows = Delivery.select().where(Delivery.lot == lot).order_by(Delivery.id)
     return next((row.came_at for row in rows if current(row).closed is None), None)
 
 
 def spools_of(delivery: Delivery) -> list[Spool]:
-    """Spools of a delivery as they were logged, withdrawn ones included; none that was wound in the shop. One query."""
+    """Returns the spools of a delivery as logged, including withdrawn ones, without respooled ones. One query."""
     return list(Spool.select().where((Spool.delivery == delivery) & ~Spool.spliced).order_by(Spool.id))
 
 
 def handled(delivery: Delivery) -> bool:
-    """True once any reading or load of a delivery's spools was recorded, or filament wound from one: voided readings count too. Three queries."""
+    """Returns True if a spool of a delivery has a reading (including voided ones), a load, or respooled filament. Three queries."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     held = (Reading.select(SQL("1")).where(Reading.spool.in_(mine)), Load.select(SQL("1")).where(Load.spool.in_(mine)))
     return any(query.limit(1).tuples().first() for query in held) or bool(_wound_from(mine).limit(1).tuples().first())
@@ -252,9 +252,9 @@ def _wound_from(spools: ModelSelect[Spool]) -> ModelSelect[SpoolParent]:
 
 
 def used_spools(delivery: Delivery) -> set[int]:
-    """Numbers of a delivery's spools with a reading, with a load, or from which filament was wound. Three queries.
+    """Returns the ids of a delivery's spools with a reading, a load, or respooled filament. Three queries.
 
-    A reading that was voided counts as long as its void waits for the agreement of quality.
+    A voided reading counts while its void waits for quality's agreement.
     """
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     measured = (
@@ -267,7 +267,7 @@ def used_spools(delivery: Delivery) -> set[int]:
 
 
 def first_handled(delivery: Delivery) -> datetime | None:
-    """The earliest moment at which a spool of a delivery was measured, loaded, opened or dried, as stated. Three queries."""
+    """Returns the earliest stated time at which a spool of a delivery was measured, loaded or opened, or None. Three queries."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     asked = (
         Reading.select(fn.MIN(Reading.measured_at))
@@ -281,7 +281,7 @@ def first_handled(delivery: Delivery) -> datetime | None:
 
 
 def with_descendants(delivery: Delivery) -> list[Spool]:
-    """Spools of a delivery not withdrawn, and all that filament was wound onto from them, with their lots. One query for each generation."""
+    """Returns the spools of a delivery and all spools respooled from them, without withdrawn ones. One query per generation."""
     found = {row.id: row for row in Spool.select().where((Spool.delivery == delivery) & Spool.withdrawn_at.is_null())}
     last = list(found)
     while last:
@@ -293,24 +293,24 @@ def with_descendants(delivery: Delivery) -> list[Spool]:
 
 
 def jobs_of(delivery: Delivery) -> list[str]:
-    """Jobs that spools of a delivery were loaded for, by their numbers as first typed. One query."""
+    """Returns the numbers of the jobs of a delivery's loads, sorted. One query."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     loaded = Load.select(Load.of_job).where(Load.spool.in_(mine))
     return sorted(Job.select(Job.number).where(Job.id.in_(loaded)).scalars())
 
 
 def withdraw(spools: Sequence[Spool], now: datetime) -> None:
-    """Takes spools out of everything that counts."""
+    """Withdraws spools."""
     Spool.update(withdrawn_at=now).where(Spool.id.in_([row.id for row in spools])).execute()
 
 
 def set_mass(spool: Spool, net_mass_g: float) -> None:
-    """Gives a full spool another net mass."""
+    """Changes the net mass of a full spool, g."""
     Spool.update(net_mass_g=net_mass_g, remaining_mass_g=net_mass_g).where(Spool.id == spool.id).execute()
 
 
 def set_lot(lot: Lot, values: Mapping[str, object]) -> None:
-    """Changes what a lot is, with its search keys where it gets another number."""
+    """Changes columns of a lot, and its search keys if its number changes."""
     if values:
         Lot.update(values).where(Lot.id == lot.id).execute()
     if "supplier_lot" in values:
@@ -318,15 +318,15 @@ def set_lot(lot: Lot, values: Mapping[str, object]) -> None:
 
 
 def alone(lot: Lot) -> bool:
-    """True when one delivery is all that a lot ever came in, and nobody asked for a concession or a corrective action on it. Three queries."""
+    """Returns True for a lot with only one delivery, and without concessions and corrective actions. Three queries."""
     asked = [model.select().where(model.lot == lot).exists() for model in (Concession, CorrectiveAction)]
     return Delivery.select().where(Delivery.lot == lot).count() == 1 and not any(asked)
 
 
 def usual_counts(supplier_id: int, but: int | None = None) -> list[int]:
-    """Spools in each of a supplier's last deliveries, the newest first, as many as are needed to know what is usual. One query on indexes.
+    """Returns the numbers of spools in a supplier's last deliveries, newest first. One query on indexes.
 
-    Deliveries of its newest lots: of "deliveries of the supplier, newest first" an engine makes a walk through all deliveries.
+    It reads the deliveries of the newest lots, because "the supplier's newest deliveries" would make an engine scan all deliveries.
     """
     newest = Lot.select(Lot.id).where(Lot.supplier == supplier_id).order_by(Lot.id.desc()).limit(rules.USUAL_OF)
     query = (

@@ -1,4 +1,4 @@
-"""Deliveries as a list that people sort and leaf through."""
+"""Sorted lists of deliveries for the pages."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.store.engine.sorted_pages import Order, SortedPage, sorted_page
 from lots.store.receiving.deliveries import LOT_SHOWN
 from lots.store.tables.models import Delivery, Lot
 
-# Each is the order of an index.
+# Each order has an index.
 ORDERS = {
     "logged": Order("logged", Delivery.id, Delivery.id, descending=True),
     "received": Order("received", Delivery.came_at, Delivery.id, descending=True, kind=datetime),
@@ -19,11 +19,11 @@ ORDERS = {
 
 
 def listed(filters: Mapping[str, object], sort: str, cursor: str | None, limit: int) -> SortedPage[Delivery]:
-    """A page of deliveries with what a list shows of their lots. One query.
+    """Returns a page of deliveries with the list columns of their lots. One query.
 
     Args:
         filters: `supplier_id`, `grade_id`, `lot_id`, `received_from`, `received_to`.
-        sort: one of ORDERS.
+        sort: a key of ORDERS.
         cursor: from another page of this order.
         limit: rows on a page.
     """

@@ -1,4 +1,4 @@
-"""Files that were imported, so that the same one again changes nothing."""
+"""Imported files, so that a repeated import of a file changes nothing."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.store.tables.models import Import
 
 
 class ImportedFile(TypedDict):
-    """A file that was imported: what it was, and what came of it in numbers."""
+    """An imported file with the numbers of its rows, items and lots."""
 
     kind: str
     file_name: str
@@ -21,21 +21,21 @@ class ImportedFile(TypedDict):
 
 
 class NewImport(ImportedFile):
-    """An imported file with the summary that was answered."""
+    """An imported file with the summary of its import."""
 
     summary: dict[str, object]
 
 
 def by_digest(digest: str) -> Import | None:
-    """The import of this very file under the same options, or None. One query on a unique index."""
+    """Returns the import of the same file with the same options, or None. One query on a unique index."""
     return Import.get_or_none(Import.digest == digest)
 
 
 def add(values: NewImport, by: str, now: datetime) -> Import:
-    """Keeps that a file was imported, with the summary that was answered."""
+    """Stores an import."""
     return Import.create(**values, recorded_by=by, recorded_at=now)
 
 
 def listed(cursor: str | None, limit: int) -> Page[Import]:
-    """A page of imports, in the order they came."""
+    """Returns a page of imports, oldest first."""
     return page(Import.select(), Import.id, cursor, limit)

@@ -1,4 +1,4 @@
-"""How the original inspections of a supplier's lots ended, in the order the lots came."""
+"""Results of the original inspections of a supplier's lots, in order of receipt."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.store.tables.models import Lot
 
 
 class Line(NamedTuple):
-    """A lot in the record: whether its original inspection accepted it (None while not concluded), and whether it had been refused before."""
+    """A lot in the supplier's record: its acceptance by original inspection (None while open), and whether it was resubmitted."""
 
     lot_id: int
     supplier_lot: str
@@ -21,11 +21,13 @@ class Line(NamedTuple):
 def concluded(
     supplier_id: int, grade_id: int, since: datetime | None = None, but: int | None = None
 ) -> list[Inspected]:
-    """Returns how the concluded lots of a supplier and grade came out, oldest first. One query on an index.
+    """Returns the results of concluded original inspections of a supplier and grade, oldest first. One query on an index.
 
     Args:
-        since: only lots that came after this.
-        but: a lot to leave out.
+        supplier_id: the supplier.
+        grade_id: the grade.
+        since: only lots received after this time.
+        but: the id of a lot to leave out.
     """
     query = Lot.select(Lot.first_inspection, Lot.resubmission_of).where(
         (Lot.supplier == supplier_id) & (Lot.grade == grade_id) & Lot.first_inspection.is_null(False)

@@ -1,4 +1,4 @@
-"""Which spools of a delivery are its sample: further draws, and substitutes for spools that were drawn."""
+"""Changes of a delivery's sample: additional draws and substitutes."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from lots.store.tables.models import Delivery, Lot, Reading, ReadingVoid, Sample
 
 @dataclass(slots=True)
 class Changes:
-    """What became of the first sample of a delivery.
+    """The changes of a delivery's first sample.
 
     Attributes:
-        draws: further draws, oldest first.
-        substitutes: with the drawn spool and the one in its place, oldest first.
-        withdrawn: codes of spools that never came.
+        draws: additional draws, oldest first.
+        substitutes: with the drawn spool and its substitute, oldest first.
+        withdrawn: codes of withdrawn spools.
     """
 
     draws: list[SampleDraw] = field(default_factory=list)
@@ -29,9 +29,9 @@ class Changes:
 def changes_of(
     delivery_ids: Iterable[int], known_at: datetime | None = None, *, withdrawn: bool = True
 ) -> dict[int, Changes]:
-    """Returns what became of the samples of these deliveries, by delivery; only what was recorded by `known_at` when given.
+    """Returns the changes of samples by delivery, up to `known_at` when given.
 
-    Three queries, two where withdrawn spools are not asked for, none without a delivery.
+    Three queries, two without `withdrawn`, none without deliveries.
     """
     found = {number: Changes() for number in delivery_ids}
     if not found:
@@ -55,7 +55,7 @@ def changes_of(
 
 
 def _substitutes() -> ModelSelect[SampleSubstitute]:
-    """Substitutes with the codes of both spools."""
+    """Returns the query of substitutes with the codes of both spools."""
     drawn, instead = Spool.alias(), Spool.alias()
     return (
         SampleSubstitute.select(SampleSubstitute, drawn.id, drawn.code, instead.id, instead.code)
@@ -66,13 +66,13 @@ def _substitutes() -> ModelSelect[SampleSubstitute]:
 
 
 def delivery(number: int) -> Delivery | None:
-    """A delivery with its lot, or None. One query."""
+    """Returns a delivery with its lot, or None. One query."""
     found: Delivery | None = Delivery.select(Delivery, Lot).join(Lot).where(Delivery.id == number).first()
     return found
 
 
 def drawable(delivery_ids: Iterable[int]) -> dict[int, list[str]]:
-    """Returns, by delivery, the codes of the spools that can be drawn: all that came and were not withdrawn; none that was wound here. One query."""
+    """Returns the codes of spools that can be drawn by delivery, without withdrawn and respooled ones. One query."""
     found: dict[int, list[str]] = {number: [] for number in delivery_ids}
     here = Spool.delivery.in_(list(found)) & ~Spool.spliced & Spool.withdrawn_at.is_null()
     for row in Spool.select(Spool.code, Spool.delivery).where(here).order_by(Spool.id):
@@ -81,7 +81,7 @@ def drawable(delivery_ids: Iterable[int]) -> dict[int, list[str]]:
 
 
 def measured(lot_id: int, kind: str | None = None) -> set[str]:
-    """Codes of a lot's spools that have a reading, of this kind when given, which was not voided, screening ones included. One query."""
+    """Returns the codes of a lot's spools with a reading that is not voided, of `kind` when given. Screening readings count. One query."""
     query = Reading.select(Spool.code).join(Spool).switch(Reading)
     query = query.join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
     which = (Reading.lot == lot_id) & ReadingVoid.id.is_null()
@@ -91,7 +91,7 @@ def measured(lot_id: int, kind: str | None = None) -> set[str]:
 
 
 def add_draw(delivery_id: int, codes: Sequence[str], reason: str, by: str, now: datetime) -> SampleDraw:
-    """Stores a further draw."""
+    """Stores an additional draw."""
     return SampleDraw.create(
         delivery=delivery_id, spool_codes=list(codes), reason=reason, recorded_by=by, recorded_at=now
     )
@@ -100,7 +100,7 @@ def add_draw(delivery_id: int, codes: Sequence[str], reason: str, by: str, now: 
 def add_substitute(
     delivery_id: int, drawn: Spool, substitute: Spool, reason: str, by: str, now: datetime
 ) -> SampleSubstitute:
-    """Stores that another spool is measured in place of a drawn one."""
+    """Stores a substitute for a drawn spool."""
     return SampleSubstitute.create(
         delivery=delivery_id, drawn=drawn, substitute=substitute, reason=reason, recorded_by=by, recorded_at=now
     )

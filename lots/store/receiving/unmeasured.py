@@ -1,4 +1,4 @@
-"""What the list of spools to measure rests on: lots in quarantine, their deliveries, and how often each spool was measured."""
+"""The data of the list of spools to measure: lots in quarantine, their deliveries, and numbers of readings per spool."""
 
 from __future__ import annotations
 
@@ -23,25 +23,25 @@ from lots.store.tables.models import (
 
 
 def lots_in_quarantine(most: int) -> list[Lot]:
-    """Lots in quarantine of which something is still open, the oldest first, with names and limits, at most so many. To be read only.
+    """Returns the oldest lots in quarantine with open deliveries, oldest first, with names and limits. Read-only rows.
 
-    One query on the index of standings.
+    One query on the index of statuses.
     """
     columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.rules, Lot.by_hand, Supplier.name, Grade.code)
     query = Lot.select(*columns, LimitsRevision.id, LimitsRevision.body).join(Supplier).switch(Lot).join(Grade)
     query = query.switch(Lot).join(LimitsRevision, JOIN.LEFT_OUTER)
-    # Sorted here: told an order, SQLite would walk through all lots that ever came.
+    # Sorted in Python, because ORDER BY would make SQLite scan all lots.
     found = list(query.where((Lot.standing == "quarantined") & still_open()))
     return sorted(found, key=lambda row: (row.received_at, row.id))[:most]
 
 
 def deliveries_of(lots: Sequence[int]) -> list[Delivery]:
-    """Deliveries of these lots, in the order they were logged. One query on an index."""
+    """Returns the deliveries of lots, oldest record first. One query on an index."""
     return list(Delivery.select().where(Delivery.lot.in_(list(lots))).order_by(Delivery.id)) if lots else []
 
 
 def measured(lots: Sequence[int]) -> Counter[tuple[str, str]]:
-    """How many readings count of each spool of these lots, by (code, kind): neither screening, nor voided, nor excluded. One query on an index."""
+    """Returns the numbers of readings by (spool code, kind), without screening, voided and excluded ones. One query on an index."""
     excluded = (ReadingExclusion.reading == Reading.id) & ReadingExclusion.included_at.is_null()
     query = (
         Reading.select(Spool.code, Reading.kind, fn.COUNT(Reading.id))
@@ -59,7 +59,7 @@ def measured(lots: Sequence[int]) -> Counter[tuple[str, str]]:
 
 
 def logged(most: int) -> list[Delivery]:
-    """The deliveries that were logged last, the newest first, with lot, supplier and grade. To be read only. One query on the index of numbers."""
+    """Returns the last logged deliveries, newest first, with lot, supplier and grade. Read-only rows. One query on the primary key."""
     return _LOGGED.all(most=most)
 
 

@@ -1,1 +1,1 @@
-"""Queries of the set-up: suppliers, shades, grades, instruments, codes, names, tokens, visual trials."""
+"""Queries of master data: suppliers, shades, grades, instruments, codes, names, tokens and visual trials."""

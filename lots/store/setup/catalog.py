@@ -1,4 +1,4 @@
-"""Suppliers, shades, grades, limits and instruments: what is set up once and then referred to."""
+"""Master data: suppliers, shades, grades, limits, instruments and the shop's details."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from lots.store.tables.models import (
     Supplier,
 )
 
-# What has a code, by the name that the API and the history have for it.
+# Tables with a code, by their names in the API and the history.
 Coded: TypeAlias = Supplier | Shade | Grade | Instrument
 CODED: dict[str, type[Coded]] = {"supplier": Supplier, "shade": Shade, "grade": Grade, "instrument": Instrument}
-# What has a version, so that two people do not change it at once.
+# Tables with a version for optimistic locking.
 _VERSIONED: dict[str, type[Supplier | Shade | Grade | Instrument | Machine]] = {**CODED, "machine": Machine}
 _C = TypeVar("_C", Supplier, Shade, Grade, Instrument)
 
@@ -41,7 +41,7 @@ def find(subject: Literal["instrument"], number: int) -> Instrument | None: ...
 @overload
 def find(subject: str, number: int) -> Coded | None: ...
 def find(subject: str, number: int) -> Coded | None:
-    """One row by number, or None."""
+    """Returns a row by id, or None."""
     model = CODED[subject]
     return model.get_or_none(model.id == number)
 
@@ -57,35 +57,35 @@ def find_by_code(subject: Literal["instrument"], code: str) -> Instrument | None
 @overload
 def find_by_code(subject: str, code: str) -> Coded | None: ...
 def find_by_code(subject: str, code: str) -> Coded | None:
-    """One row by its code, or None."""
+    """Returns a row by its code, or None."""
     model = CODED[subject]
     return model.get_or_none(model.code == code)
 
 
 def codes(subject: str) -> list[str]:
-    """Every code of a subject, for a hint at the one that was meant. These tables stay small."""
+    """Returns the codes of a table, at most 500, for a hint at a misspelt code."""
     model = CODED[subject]
     return [code for (code,) in model.select(model.code).order_by(model.code).limit(500).tuples().execute()]
 
 
 def listed(model: type[_C], cursor: str | None, limit: int) -> Page[_C]:
-    """A page of a subject, in the order they were added."""
+    """Returns a page of a table, oldest first."""
     return page(model.select(), model.id, cursor, limit)
 
 
 def grades_to_review(cursor: str | None, limit: int) -> Page[Grade]:
-    """A page of grades without a kind of filler, or with a use that a caution forbade and nobody confirmed. One query; grades stay few."""
+    """Returns a page of grades without a kind of filler, or with an unconfirmed forbidden use from a caution. One query of a small table."""
     unconfirmed = Grade.forbidden_uses.contains('"from_caution":true')
     return page(Grade.select().where(Grade.filler_kind.is_null() | unconfirmed), Grade.id, cursor, limit)
 
 
 def add(subject: str, values: Mapping[str, object], by: str, now: datetime) -> Coded:
-    """Adds a row and returns it."""
+    """Stores a row and returns it."""
     return CODED[subject].create(**values, recorded_by=by, recorded_at=now)
 
 
 def change(subject: str, number: int, version: int, values: Mapping[str, object]) -> bool:
-    """Changes a row if it still has this version; False when somebody was faster."""
+    """Updates a row if it still has this version. Returns False after a concurrent change."""
     model = _VERSIONED[subject]
     changed = (
         model.update(**values, version=model.version + 1)
@@ -96,13 +96,13 @@ def change(subject: str, number: int, version: int, values: Mapping[str, object]
 
 
 def shop() -> ShopDetails | None:
-    """What the shop says of itself, None until somebody states it. One query."""
+    """Returns the shop's details, or None. One query."""
     found: ShopDetails | None = ShopDetails.select().first()
     return found
 
 
 def describe_shop(number: int, version: int, values: Mapping[str, object], by: str, now: datetime) -> bool:
-    """Keeps what the shop says of itself if it still has this version, 0 for none; False when somebody was faster."""
+    """Stores the shop's details if they still have this version, 0 for none. Returns False after a concurrent change."""
     said = {**values, "recorded_by": by, "recorded_at": now}
     if version == 0:
         return bool(ShopDetails.insert(id=number, **said).on_conflict_ignore().execute())
@@ -111,30 +111,30 @@ def describe_shop(number: int, version: int, values: Mapping[str, object], by: s
 
 
 def has_lots(grade: Grade) -> bool:
-    """True when a lot of this grade was received."""
+    """Returns True if a lot of this grade exists."""
     return Lot.select().where(Lot.grade == grade).exists()
 
 
 def lock(subject: str, number: int) -> None:
-    """Holds a row until the transaction ends, so that revision numbers are given out one at a time."""
+    """Locks a row until the transaction ends, so that revision numbers are assigned one at a time."""
     model = CODED[subject]
     model.update(code=model.code).where(model.id == number).execute()
 
 
 def add_shade_revision(shade: Shade, values: Mapping[str, object], by: str, now: datetime) -> ShadeRevision:
-    """Adds the next revision of a shade."""
+    """Stores the next revision of a shade."""
     lock("shade", shade.id)
     last = ShadeRevision.select(fn.MAX(ShadeRevision.revision)).where(ShadeRevision.shade == shade).scalar() or 0
     return ShadeRevision.create(shade=shade, revision=last + 1, **values, recorded_by=by, recorded_at=now)
 
 
 def shade_revisions(shade: Shade, cursor: str | None, limit: int) -> Page[ShadeRevision]:
-    """A page of a shade's revisions, oldest first."""
+    """Returns a page of a shade's revisions, oldest first."""
     return page(ShadeRevision.select().where(ShadeRevision.shade == shade), ShadeRevision.id, cursor, limit)
 
 
 def current_shade_revisions(shades: Iterable[int]) -> dict[int, ShadeRevision]:
-    """The newest revision of each of these shades that has one, with its shade, in one query."""
+    """Returns the newest revision by shade, with its shade. Shades without one are left out. One query."""
     newest = (
         ShadeRevision.select(ShadeRevision.shade.alias("shade_id"), fn.MAX(ShadeRevision.revision).alias("newest"))
         .where(ShadeRevision.shade.in_(list(shades)))
@@ -153,60 +153,60 @@ def current_shade_revisions(shades: Iterable[int]) -> dict[int, ShadeRevision]:
 
 
 def brightened(shade: Shade) -> Grade | None:
-    """A grade of this shade that has optical brightener, or None."""
+    """Returns a grade of this shade with optical brightener, or None."""
     found: Grade | None = Grade.select().where((Grade.shade == shade) & Grade.brightened).order_by(Grade.id).first()
     return found
 
 
 def shade_revision(shade_id: int, revision: int) -> ShadeRevision | None:
-    """One revision by its number within the shade."""
+    """Returns a revision of a shade by its number, or None."""
     return ShadeRevision.get_or_none((ShadeRevision.shade == shade_id) & (ShadeRevision.revision == revision))
 
 
 def add_limits_revision(grade: Grade, values: Mapping[str, object], by: str, now: datetime) -> LimitsRevision:
-    """Adds the next limits revision of a grade."""
+    """Stores the next limits revision of a grade."""
     lock("grade", grade.id)
     last = LimitsRevision.select(fn.MAX(LimitsRevision.revision)).where(LimitsRevision.grade == grade).scalar() or 0
     return LimitsRevision.create(grade=grade, revision=last + 1, **values, recorded_by=by, recorded_at=now)
 
 
 def limits_revisions(grade: Grade, cursor: str | None, limit: int) -> Page[LimitsRevision]:
-    """A page of a grade's limits, oldest first."""
+    """Returns a page of a grade's limits, oldest first."""
     return page(LimitsRevision.select().where(LimitsRevision.grade == grade), LimitsRevision.id, cursor, limit)
 
 
 def current_limits(grade_id: int) -> LimitsRevision | None:
-    """A grade's newest limits, or None."""
+    """Returns a grade's newest limits, or None."""
     of_grade = LimitsRevision.select().where(LimitsRevision.grade == grade_id)
     found: LimitsRevision | None = of_grade.order_by(LimitsRevision.revision.desc()).first()
     return found
 
 
 def newest_limits_of_shade(shade_id: int) -> LimitsRevision | None:
-    """The limits that were set last for a grade of this shade, or None. One query."""
+    """Returns the newest limits of any grade of this shade, or None. One query."""
     of_shade = LimitsRevision.select().join(Grade).where(Grade.shade == shade_id)
     found: LimitsRevision | None = of_shade.order_by(LimitsRevision.id.desc()).first()
     return found
 
 
 def limits_revision(grade_id: int, revision: int) -> LimitsRevision | None:
-    """One limits revision by its number within the grade."""
+    """Returns a limits revision of a grade by its number, or None."""
     return LimitsRevision.get_or_none((LimitsRevision.grade == grade_id) & (LimitsRevision.revision == revision))
 
 
 def instruments(numbers: Iterable[int]) -> dict[int, Instrument]:
-    """Instruments by number, in one query."""
+    """Returns instruments by id. One query."""
     wanted = list(numbers)
     return {row.id: row for row in Instrument.select().where(Instrument.id.in_(wanted))} if wanted else {}
 
 
 def all_instruments() -> list[Instrument]:
-    """Every instrument, by code. One query."""
+    """Returns all instruments, sorted by code. One query."""
     return list(Instrument.select().order_by(Instrument.code))
 
 
 def instruments_with_checks() -> list[tuple[Instrument, list[InstrumentCheck]]]:
-    """Every instrument, by code, with its checks, of which only moment and result are read. One query."""
+    """Returns all instruments, sorted by code, with time and result of their checks. One query."""
     of_it = InstrumentCheck.instrument == Instrument.id
     columns = (Instrument, InstrumentCheck.id, InstrumentCheck.checked_at, InstrumentCheck.result)
     query = Instrument.select(*columns).join(InstrumentCheck, JOIN.LEFT_OUTER, on=of_it, attr="checked")
@@ -218,13 +218,13 @@ def instruments_with_checks() -> list[tuple[Instrument, list[InstrumentCheck]]]:
 
 
 def first_measured(instrument_id: int, name: str) -> bool:
-    """Sets what an instrument measures where nobody stated it; False when somebody was faster."""
+    """Sets the characteristic that an instrument measures if not stated yet. Returns False after a concurrent change."""
     unstated = (Instrument.id == instrument_id) & Instrument.measures.is_null()
     return bool(Instrument.update(measures=[name], version=Instrument.version + 1).where(unstated).execute())
 
 
 def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[InstrumentCheck]]:
-    """Checks of each of these instruments, recorded by `known_at` when given. One query."""
+    """Returns checks by instrument, up to `known_at` when given. One query."""
     wanted = list(numbers)
     found: dict[int, list[InstrumentCheck]] = {number: [] for number in wanted}
     if not wanted:
@@ -238,11 +238,11 @@ def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict
 
 
 def add_check(instrument: Instrument, values: Mapping[str, object], by: str, now: datetime) -> InstrumentCheck:
-    """Adds a check of an instrument."""
+    """Stores a check of an instrument."""
     return InstrumentCheck.create(instrument=instrument, **values, recorded_by=by, recorded_at=now)
 
 
 def checks(instrument: Instrument, cursor: str | None, limit: int) -> Page[InstrumentCheck]:
-    """A page of an instrument's checks, in the order they were recorded."""
+    """Returns a page of an instrument's checks, oldest record first."""
     query = InstrumentCheck.select().where(InstrumentCheck.instrument == instrument)
     return page(query, InstrumentCheck.id, cursor, limit)

@@ -1,4 +1,4 @@
-"""Sign-ins on the pages. A session is known only by the SHA-256 of what its cookie holds."""
+"""Sessions of the pages. Only the SHA-256 of a session's cookie is stored."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ _BY_HASH = Prepared(
 
 
 def by_hash(digest: str) -> WebSession | None:
-    """The session with this hash and its token, to be read, or None. Its end and that of the token may have passed.
+    """Returns the session with this hash and its token, or None. Read-only rows. One query on a unique index.
 
-    One that was ended, or whose token was revoked, is not found. One query on a unique index.
+    The session or its token may have expired. An ended session, or one with a revoked token, is not found.
     """
     return _BY_HASH.first(digest=digest)
 
 
 def token_for_session(digest: str) -> Token | None:
-    """The live or expired token with this hash, locked until the transaction ends, so that no renewal or revocation comes between."""
+    """Returns the token with this hash that is not revoked, locked until the transaction ends, or None."""
     query = Token.select().where((Token.hash == digest) & Token.revoked_at.is_null())
     found: Token | None = (query.for_update() if locks_rows() else query).first()
     return found
@@ -40,17 +40,17 @@ def start(token: Token, digest: str, now: datetime, ends_at: datetime, address: 
 
 
 def end(digest: str, now: datetime) -> int:
-    """Ends the session with this hash and returns how many ended, 0 or 1."""
+    """Ends the session with this hash. Returns the number of ended sessions, 0 or 1."""
     return _end(now, WebSession.hash == digest)
 
 
 def end_number(number: int, now: datetime) -> int:
-    """Ends the session of this number and returns how many ended, 0 or 1."""
+    """Ends the session with this id. Returns the number of ended sessions, 0 or 1."""
     return _end(now, WebSession.id == number)
 
 
 def end_of_token(token: Token, now: datetime) -> int:
-    """Ends every session of a token that has not ended yet, and returns how many did."""
+    """Ends all open sessions of a token. Returns the number of ended sessions."""
     return _end(now, WebSession.token == token.id)
 
 
@@ -60,7 +60,7 @@ def _end(now: datetime, which: Expression) -> int:
 
 
 def live(now: datetime) -> list[WebSession]:
-    """The sessions that are open now, each with its token, by name and then by number. One query."""
+    """Returns the open sessions with their tokens, sorted by name and id. One query."""
     token_holds = Token.revoked_at.is_null() & (Token.expires_at.is_null() | (Token.expires_at > now))
     still_open = WebSession.ended_at.is_null() & (WebSession.ends_at > now)
     found = WebSession.select(WebSession, Token).join(Token).where(still_open & token_holds)

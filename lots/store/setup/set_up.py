@@ -1,4 +1,4 @@
-"""What is set up, counted for the list that leads through it."""
+"""Counts of master data for the set-up list."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from lots.store.tables.models import (
 
 
 def counts(roles: Iterable[str], now: datetime) -> dict[str, int]:
-    """Returns how many there are of each thing that is set up: by its name, and people with a valid token by their role. One statement."""
+    """Returns the number of rows by subject, and of valid tokens by role. One statement."""
     holds = Token.revoked_at.is_null() & (Token.expires_at.is_null() | (Token.expires_at > now))
     referenced = ShadeRevision.select(fn.COUNT(ShadeRevision.shade.distinct()))
     asked = {

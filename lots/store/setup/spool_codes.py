@@ -1,4 +1,4 @@
-"""Which spool a code stands for, however it was typed; which codes are taken, and which can be confused."""
+"""Lookup of spools by code in any spelling, existing codes, and codes that can be confused."""
 
 from __future__ import annotations
 
@@ -9,26 +9,26 @@ from peewee import Expression, ModelSelect
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.tables.models import Grade, Lot, Spool, Supplier
 
-# Neither engine takes any number of values at once.
+# Both engines limit the values per statement.
 _AT_ONCE = 10_000
-# More codes than these would help nobody to choose.
+# A longer list would not help to choose.
 _MOST_SIMILAR = 5
 
 
 def written(code: str) -> Expression:
-    """The condition for spools with this code or this identity; `chosen` takes one of them. Both columns have a unique index."""
+    """Returns the condition for spools with this code or its identity. `chosen` selects one of them. Both columns have a unique index."""
     return (Spool.code == code) | (Spool.identity == identity(code))
 
 
 def chosen(code: str, found: Iterable[Spool]) -> Spool | None:
-    """Which spool a code stands for: the one with exactly this code, else the only one with its identity, else None.
+    """Returns the spool with exactly this code, else the only one with its identity, else None.
 
-    Of an older shop's codes with one identity, each is found by its exact text alone: another writing could mean any of them. One query
-    where the code was written otherwise, else none.
+    Several codes of an older shop may have one identity. Each is then found by its exact text only, because another spelling is
+    ambiguous. One query for another spelling, otherwise none.
 
     Args:
         code: as typed.
-        found: spools with this code or this identity.
+        found: spools with this code or its identity.
     """
     rows = list(found)
     exact = next((row for row in rows if row.code == code), None)
@@ -36,7 +36,7 @@ def chosen(code: str, found: Iterable[Spool]) -> Spool | None:
 
 
 def _shared(codes: Iterable[str]) -> set[str]:
-    """Identities of these codes that several spools of an older shop share. One query for every 10,000."""
+    """Returns the identities of these codes that several spools of an older shop share. One query per 10,000 codes."""
     folded = {likeness(code) for code in codes}
     return {identity(row.code) for row in _each(Spool.select(Spool.code).where(Spool.identity.is_null()), folded)}
 
@@ -52,15 +52,15 @@ def _parts(values: Iterable[str]) -> Iterator[list[str]]:
 
 
 def spool_number(code: str) -> int | None:
-    """The row number of the spool that a code stands for, or None. One query, one more where the code was written otherwise."""
+    """Returns the id of the spool with a code, or None. One query, one more for another spelling."""
     row = chosen(code, Spool.select(Spool.id, Spool.code).where(written(code)))
     return row.id if row else None
 
 
 def spools_by_code(codes: Iterable[str]) -> dict[str, Spool]:
-    """Spools with lot and grade, by the codes that were asked for.
+    """Returns spools with lot and grade by the requested codes.
 
-    One query for every 10,000 codes, since neither engine takes any number of them at once; two more where some are written otherwise.
+    One query per 10,000 codes, and two more for other spellings.
     """
     wanted, query = set(codes), Spool.select(Spool, Lot, Grade).join(Lot).join(Grade)
     found = {row.code: row for part in _parts(wanted) for row in query.where(Spool.code.in_(part))}
@@ -74,15 +74,15 @@ def spools_by_code(codes: Iterable[str]) -> dict[str, Spool]:
 
 
 def similar(code: str) -> list[str]:
-    """Spool codes that may be this one misread, at most five, the first logged first. One query on an index."""
+    """Returns at most five spool codes that may be confused with this one, oldest first. One query on an index."""
     rows = Spool.select(Spool.code).where(Spool.likeness == likeness(code)).order_by(Spool.id)
     return [row.code for row in rows if alike(row.code, code)][:_MOST_SIMILAR]
 
 
 def taken(codes: Sequence[str]) -> dict[str, str]:
-    """Which of these spool codes are taken, each with the code of the spool that has its identity. One query for every 10,000."""
+    """Returns the existing spool code with the same identity, for each of these codes that has one. One query per 10,000 codes."""
     folded = {code: identity(code) for code in codes}
-    # Of codes that share an identity one spool has it, so that the others need not be looked for.
+    # At least one of the spools that share an identity has it stored, so the others need no query.
     query = Spool.select(Spool.identity, Spool.code)
     known = {
         row.identity: row.code for part in _parts(set(folded.values())) for row in query.where(Spool.identity.in_(part))
@@ -91,7 +91,7 @@ def taken(codes: Sequence[str]) -> dict[str, str]:
 
 
 def spools_in_doubt(most: int) -> list[tuple[Spool, list[str]]]:
-    """Spools of an older shop whose identity another has, by number, each with the codes that share it. Two queries on indexes."""
+    """Returns spools of an older shop that share their identity with another, by id, each with the other codes. Two queries on indexes."""
     query = Spool.select(Spool, Lot).join(Lot).where(Spool.identity.is_null()).order_by(Spool.id).limit(most)
     rows = list(query)
     sharing = Spool.select(Spool.id, Spool.code, Spool.likeness)
@@ -104,7 +104,7 @@ def spools_in_doubt(most: int) -> list[tuple[Spool, list[str]]]:
 
 
 def lots_in_doubt(most: int) -> list[tuple[Lot, list[str]]]:
-    """The same of lots: their numbers have one identity within a supplier and grade. Two queries on indexes."""
+    """Returns lots of an older shop that share their identity within a supplier and grade, each with the other numbers. Two queries."""
     query = Lot.select(Lot, Supplier, Grade).join(Supplier).switch(Lot).join(Grade)
     rows = list(query.where(Lot.identity.is_null()).order_by(Lot.id).limit(most))
     sharing = Lot.select(Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot)

@@ -1,4 +1,4 @@
-"""Test prints and their recipes. They are only ever added."""
+"""Test prints and their recipes. Rows are only added."""
 
 from __future__ import annotations
 
@@ -12,34 +12,34 @@ from lots.store.tables.models import TestPrint, TestPrintRevision
 
 
 def find(number: int) -> TestPrint | None:
-    """A test print by number, or None."""
+    """Returns a test print by id, or None."""
     return TestPrint.get_or_none(TestPrint.id == number)
 
 
 def find_by_code(code: str) -> TestPrint | None:
-    """A test print by its code, or None."""
+    """Returns a test print by its code, or None."""
     return TestPrint.get_or_none(TestPrint.code == code)
 
 
 def add(code: str, name: str, by: str, now: datetime) -> TestPrint:
-    """Adds a test print and returns it."""
+    """Stores a test print and returns it."""
     return TestPrint.create(code=code, name=name, recorded_by=by, recorded_at=now)
 
 
 def listed(cursor: str | None, limit: int) -> Page[TestPrint]:
-    """A page of test prints, in the order they were added. One query."""
+    """Returns a page of test prints, oldest first. One query."""
     return page(TestPrint.select(), TestPrint.id, cursor, limit)
 
 
 def newest_revisions(numbers: Iterable[int]) -> dict[int, int]:
-    """The number of the newest revision of each of these test prints that has one. One query."""
+    """Returns the newest revision number by test print. Those without one are left out. One query."""
     query = TestPrintRevision.select(TestPrintRevision.test_print, fn.MAX(TestPrintRevision.revision))
     query = query.where(TestPrintRevision.test_print.in_(list(numbers))).group_by(TestPrintRevision.test_print)
     return dict(query.tuples().execute())
 
 
 def known_revisions(codes: Iterable[str]) -> dict[str, list[int]]:
-    """The numbers of the revisions of these test prints, by code, oldest first. One query; recipes stay few."""
+    """Returns the revision numbers of these test prints by code, oldest first. One query of a small table."""
     wanted = list(codes)
     found: dict[str, list[int]] = {}
     if not wanted:
@@ -51,19 +51,19 @@ def known_revisions(codes: Iterable[str]) -> dict[str, list[int]]:
 
 
 def codes() -> list[str]:
-    """Every code, for a hint at the one that was meant. This table stays small."""
+    """Returns the codes, at most 500, for a hint at a misspelt code."""
     return [code for (code,) in TestPrint.select(TestPrint.code).order_by(TestPrint.code).limit(500).tuples().execute()]
 
 
 def add_revision(one: TestPrint, values: Mapping[str, object], by: str, now: datetime) -> TestPrintRevision:
-    """Adds the next revision of a test print, whose row is held so that numbers are given out one at a time."""
+    """Stores the next revision of a test print. Its row is locked, so that numbers are assigned one at a time."""
     TestPrint.update(code=one.code).where(TestPrint.id == one.id).execute()
     last = newest_revisions([one.id]).get(one.id, 0)
     return TestPrintRevision.create(test_print=one, revision=last + 1, **values, recorded_by=by, recorded_at=now)
 
 
 def revisions(one: TestPrint, cursor: str | None, limit: int) -> Page[TestPrintRevision]:
-    """A page of the revisions of a test print, oldest first. One query."""
+    """Returns a page of the revisions of a test print, oldest first. One query."""
     return page(
         TestPrintRevision.select().where(TestPrintRevision.test_print == one), TestPrintRevision.id, cursor, limit
     )

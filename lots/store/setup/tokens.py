@@ -1,4 +1,4 @@
-"""Tokens and the answers kept for repeated requests."""
+"""Tokens, and idempotency answers to repeated requests."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ _BY_HASH = Prepared(lambda: Token.select().where((Token.hash == given("digest"))
 
 
 def by_hash(digest: str) -> Token | None:
-    """The token with this hash, expired or not, to be read, or None; a revoked one is not found. One query on a unique index."""
+    """Returns the token with this hash, expired or not, or None. A revoked token is not found. Read-only row. One query on a unique index."""
     return _BY_HASH.first(digest=digest)
 
 
 def by_name(name: str) -> Token | None:
-    """The token of this name, revoked or not."""
+    """Returns the token with this name, revoked or not, or None."""
     return Token.get_or_none(Token.name == name)
 
 
@@ -32,53 +32,53 @@ def add(name: str, role: str, digest: str, now: datetime, expires_at: datetime) 
 
 
 def renew(token: Token, digest: str, now: datetime, expires_at: datetime) -> None:
-    """Gives a token another text and another end; the text before is known no more."""
+    """Replaces the hash and expiry of a token. Its old text becomes invalid."""
     fresh = {"hash": digest, "created_at": now, "expires_at": expires_at, "last_used_at": None}
     Token.update(fresh).where(Token.id == token.id).execute()
 
 
 def every() -> list[Token]:
-    """All tokens by name."""
+    """Returns all tokens, sorted by name."""
     return list(Token.select().order_by(Token.name))
 
 
 def numbered(number: int) -> Token | None:
-    """The token of this number, revoked or not."""
+    """Returns a token by id, revoked or not, or None."""
     return Token.get_or_none(Token.id == number)
 
 
 def listed(cursor: str | None, limit: int) -> Page[Token]:
-    """A page of all tokens, in the order they were made. One query."""
+    """Returns a page of all tokens, oldest first. One query."""
     return page(Token.select(), Token.id, cursor, limit)
 
 
 def any_yet() -> bool:
-    """True where a token was ever made. One query."""
+    """Returns True if any token exists, revoked ones included. One query."""
     return Token.select().exists()
 
 
 def hold_all() -> None:
-    """Keeps everybody else from making or ending a token until the transaction ends: on SQLite its write lock does."""
+    """Locks the table of tokens against changes until the transaction ends. On SQLite the write lock suffices."""
     if locks_rows():
         db.execute_sql('LOCK TABLE "token" IN SHARE ROW EXCLUSIVE MODE')
 
 
 def valid(role: str, now: datetime) -> list[int]:
-    """Numbers of the tokens of a role that are neither revoked nor expired. One query."""
+    """Returns the ids of the valid tokens of a role. One query."""
     holds = Token.revoked_at.is_null() & (Token.expires_at.is_null() | (Token.expires_at > now))
     return [row.id for row in Token.select(Token.id).where(holds & (Token.role == role))]
 
 
 def revoke(token: Token, now: datetime) -> None:
-    """Ends a token; its row stays."""
+    """Revokes a token. Its row stays."""
     Token.update(revoked_at=now).where(Token.id == token.id).execute()
 
 
 def write_uses(seen: Mapping[str, datetime]) -> bool:
-    """Writes when tokens were last used, by name, without waiting for whoever is writing now.
+    """Stores the times of last use of tokens by name, without waiting for other writers.
 
     Returns:
-        False when nothing was written: the database is busy, away or read-only, or this thread has no connection.
+        False when nothing was stored, because the database is busy, unavailable or read-only, or this thread has no connection.
     """
     try:
         with _without_waiting(), transaction(patience_s=0):
@@ -92,7 +92,7 @@ def write_uses(seen: Mapping[str, datetime]) -> bool:
 
 @contextmanager
 def _without_waiting() -> Iterator[None]:
-    """SQLite would wait for its write lock as long as a real write does; on PostgreSQL nobody holds these rows for long."""
+    """Sets SQLite's busy timeout to 0 for a block. On PostgreSQL these rows are locked only briefly."""
     if locks_rows():
         yield
         return
@@ -105,18 +105,18 @@ def _without_waiting() -> Iterator[None]:
 
 
 def first_request(who: str, method: str, path: str, key: str) -> RepeatedRequest | None:
-    """The earlier request with this key, or None. One query on a unique index."""
+    """Returns the earlier request with this key, or None. One query on a unique index."""
     R = RepeatedRequest
     return R.get_or_none((R.token_name == who) & (R.method == method) & (R.path == path) & (R.key == key))
 
 
 def claim_request(who: str, method: str, path: str, key: str, body_hash: str, now: datetime) -> RepeatedRequest:
-    """Takes a key for this request; a second request with it waits here until the first has committed, then clashes."""
+    """Stores the key of a request. A concurrent request with the key waits for the first to commit, then raises Clash."""
     return RepeatedRequest.create(
         token_name=who, method=method, path=path, key=key, body_hash=body_hash, recorded_at=now
     )
 
 
 def keep_answer(request: RepeatedRequest, status: int, body: str, headers: Mapping[str, str]) -> None:
-    """Keeps the answer beside what it answered."""
+    """Stores the answer to a request."""
     RepeatedRequest.update(status=status, body=body, headers=headers).where(RepeatedRequest.id == request.id).execute()

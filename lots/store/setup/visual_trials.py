@@ -1,4 +1,4 @@
-"""Visual trials. They are only ever added."""
+"""Visual trials. Rows are only added."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ def _whole() -> ModelSelect[VisualTrial]:
 
 
 def add(grade: Grade, values: Mapping[str, object], by: str, now: datetime) -> VisualTrial:
-    """Adds a trial for a grade."""
+    """Stores a trial for a grade."""
     return VisualTrial.create(grade=grade, **values, recorded_by=by, recorded_at=now)
 
 
 def find(number: int) -> VisualTrial | None:
-    """A trial with its grade and the shade revision it was judged against, or None. One query."""
+    """Returns a trial with its grade and shade revision, or None. One query."""
     found: VisualTrial | None = _whole().where(VisualTrial.id == number).first()
     return found
 
 
 def listed(grade: Grade, cursor: str | None, limit: int) -> Page[VisualTrial]:
-    """A page of a grade's trials, in the order they were recorded. One query."""
+    """Returns a page of a grade's trials, oldest record first. One query."""
     return page(_whole().where(VisualTrial.grade == grade), VisualTrial.id, cursor, limit)

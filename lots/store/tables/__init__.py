@@ -1,1 +1,1 @@
-"""The tables. Rules live in the domain; a table holds only the constraints that a row must never break."""
+"""The tables, with their constraints. The rules of the trade are in the domain."""

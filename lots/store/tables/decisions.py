@@ -1,4 +1,4 @@
-"""Tables of decisions about lots: by readings and by hand, concessions, re-inspections, corrective actions."""
+"""Tables of decisions on lots, concessions, re-inspections, corrective actions and letters."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.store.tables.suppliers import Supplier
 
 
 class KeptContribution(TypedDict):
-    """One contribution to the uncertainty of a finding; no degrees of freedom where it is known."""
+    """A contribution to the uncertainty of a finding. Its degrees of freedom are None (infinite) if it is known exactly."""
 
     source: str
     standard_uncertainty: float
@@ -22,7 +22,7 @@ class KeptContribution(TypedDict):
 
 
 class KeptFinding(TypedDict):
-    """A finding as answers show it and decisions keep it."""
+    """A finding as stored in decisions and sent in answers."""
 
     code: str
     characteristic: str
@@ -52,7 +52,7 @@ class KeptFinding(TypedDict):
 
 
 class Decision(Row):
-    """Where a lot came to stand, when, by whom or by which readings, and under which revisions."""
+    """A decision on a lot: its new status, time, person or readings, and the revisions of limits and shade."""
 
     lot = ForeignKeyField(Lot, backref="decisions")
     lot_id: int
@@ -79,7 +79,7 @@ class Decision(Row):
 
 
 class Reinspection(Row):
-    """Quality's word on a lot past its shelf life: what to measure again, and until when it may then be used."""
+    """Quality's decision on a lot past its shelf life: what to measure again, and the new use-by date."""
 
     lot = ForeignKeyField(Lot)
     lot_id: int
@@ -91,7 +91,7 @@ class Reinspection(Row):
 
 
 class Concession(Row):
-    """A permission to use a nonconforming lot, asked for by one person and approved by another."""
+    """A concession for a nonconforming lot, requested by one person and approved by another."""
 
     lot = ForeignKeyField(Lot)
     lot_id: int
@@ -111,7 +111,7 @@ class Concession(Row):
 
 
 class CorrectiveAction(Row):
-    """What a supplier was asked to do about a nonconforming lot, what it answered, and when quality closed it."""
+    """A corrective action requested from a supplier for a nonconforming lot, with its answer and closure."""
 
     lot = ForeignKeyField(Lot)
     lot_id: int
@@ -140,7 +140,7 @@ class CorrectiveAction(Row):
 
 
 class Letter(Row):
-    """A letter to a supplier about a lot, signed and kept as it is sent: `pdf` in base64, `digest` the SHA-256 of the PDF in hexadecimal."""
+    """A signed letter to a supplier about a lot. `pdf` is base64, `digest` the SHA-256 of the PDF in hexadecimal."""
 
     lot = ForeignKeyField(Lot, backref="letters")
     lot_id: int
@@ -159,12 +159,12 @@ class Letter(Row):
     digest = CharField(64)
     recorded_at = Instant()
     recorded_by = CharField(120)
-    # Last, so that lists which leave it out need not walk over it.
+    # The last column, so that lists without it need not read past it.
     pdf = TextField()
 
 
 class LetterSent(Row):
-    """That a letter went out: when, how and to whom. A letter may be sent again."""
+    """A dispatch of a letter: when, how and to whom. A letter may be sent several times."""
 
     letter = ForeignKeyField(Letter, backref="sendings")
     letter_id: int

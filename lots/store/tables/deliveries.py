@@ -1,4 +1,4 @@
-"""Tables of deliveries, their corrections and their samples."""
+"""Tables of deliveries, their corrections and their certificates."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.store.tables.row import Row
 
 
 class KeptSample(TypedDict):
-    """The first sample of a delivery as it is kept and answered; the last four under a sampling plan only."""
+    """The first sample of a delivery. The last four fields exist only under a sampling plan."""
 
     size: int
     spool_codes: list[str]
@@ -27,7 +27,7 @@ class KeptSample(TypedDict):
 
 
 class Delivery(Row):
-    """One receipt against an order, as it was logged. Its present values are `store/receiving/deliveries.current`."""
+    """A receipt against an order, as logged. `store/receiving/deliveries.current` returns its corrected values."""
 
     lot = ForeignKeyField(Lot, backref="deliveries")
     lot_id: int
@@ -40,14 +40,14 @@ class Delivery(Row):
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
-    # When it came, as corrected; and what else was corrected: both follow from the corrections (`store/receiving/deliveries.py`).
+    # The corrected time of receipt and the other corrected values. Both follow from the corrections (`store/receiving/deliveries.py`).
     came_at = Instant(index=True)
     corrected = Json[dict[str, object] | None](null=True)
     ordered_at = Instant(null=True)
 
 
 class DeliveryCorrection(Row):
-    """What was logged wrongly of a delivery, put right: `changes` holds field -> [was, is]. The delivery's own row stays as it was."""
+    """A correction of a delivery. `changes` holds field -> [old, new]. The row of the delivery does not change."""
 
     delivery = ForeignKeyField(Delivery, backref="corrections")
     delivery_id: int
@@ -59,7 +59,7 @@ class DeliveryCorrection(Row):
 
 
 class CertifiedValue(TypedDict):
-    """What a supplier's laboratory states of one measure, in the unit of the measure."""
+    """A certified value of one measure, in the unit of the measure."""
 
     measure: str
     value: float
@@ -67,7 +67,7 @@ class CertifiedValue(TypedDict):
 
 
 class Certificate(Row):
-    """The supplier's own values of a delivery, as its certificate states them. They are no evidence for the lot."""
+    """A supplier's certificate of a delivery. Its values are not evidence for the lot."""
 
     delivery = ForeignKeyField(Delivery, backref="certificates")
     delivery_id: int

@@ -1,6 +1,6 @@
-"""Tables of the history: entries in chains, and how long each chain is.
+"""Tables of the history: hash chains and their entries.
 
-Entries are only ever added, and refer to lots and rows by number alone: what is proved by them must not go with what it is about.
+Entries are only added. They refer to lots and rows by id without foreign keys, so that they remain when such a row is lost.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from lots.store.tables.row import Row
 
 
 class Covered(TypedDict):
-    """The rows of a table that an entry covers: their numbers, and one digest of all of them or one of each."""
+    """The rows of a table that an entry covers: their ids, and one digest of all rows or one per row."""
 
     ids: list[int]
     digest: NotRequired[str]
@@ -23,7 +23,7 @@ class Covered(TypedDict):
 
 
 class Content(TypedDict):
-    """What an entry says beside who did what when."""
+    """The content of an entry: covered rows, values and changes."""
 
     rows: dict[str, Covered]
     values: NotRequired[dict[str, object]]
@@ -31,7 +31,7 @@ class Content(TypedDict):
 
 
 class Chain(Row):
-    """The history of a lot, `lot:7`, or of what concerns no single lot, `shop`: how many entries it has, and the hash of the last."""
+    """A hash chain, with its number of entries and its last hash. `lot:7` is the history of a lot, `shop` everything else."""
 
     chain = CharField(40, unique=True)
     length = IntegerField(constraints=[Check("length >= 0")])
@@ -39,9 +39,9 @@ class Chain(Row):
 
 
 class Event(Row):
-    """An entry: who did what when, and the digests of the rows that were written. `hash` covers all of it and the entry before.
+    """An entry of the history: who did what and when, with digests of the written rows. `hash` covers it and the previous entry.
 
-    `announces` follows from the content: True where it holds changes that the feed tells, else empty.
+    `announces` follows from the content. It is True if the entry has changes for the feed, else NULL.
     """
 
     chain = CharField(40)
@@ -59,11 +59,11 @@ class Event(Row):
         indexes = (
             (("chain", "number"), True),
             (("lot_id", "id"), False),
-            # One each: a page of what a person did, or of one kind, would else be looked for in the whole history.
+            # Without these, a page filtered by person or action would scan the whole history.
             (("by", "id"), False),
             (("what", "id"), False),
         )
 
 
-# The feed reads what it tells among the entries that tell something.
+# A partial index, so that the feed reads only entries with changes.
 Event.add_index(SQL("CREATE INDEX IF NOT EXISTS event_announces ON event (id) WHERE announces"))

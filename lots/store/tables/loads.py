@@ -1,4 +1,4 @@
-"""Tables of loads: jobs and machines, what was on them, what was refused, and what has to be looked after."""
+"""Tables of jobs, machines, loads, refused loads and containment actions."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.store.tables.spools import Spool
 
 
 class Job(Row):
-    """A job, by its number as it was first typed."""
+    """A job, with its number as first typed."""
 
     number = CharField(120)
     identity = CharField(120, unique=True)
@@ -22,7 +22,7 @@ class Job(Row):
 
 
 class Machine(Row):
-    """A machine, by its name as it was first typed, and how many spools it holds at once."""
+    """A machine, with its name as first typed and its number of spool slots."""
 
     name = CharField(60)
     identity = CharField(120, unique=True)
@@ -34,7 +34,7 @@ class Machine(Row):
 
 
 class Load(Row):
-    """A spool on a machine for a job, until it is unloaded. Stated and recorded times are both kept."""
+    """A spool loaded on a machine for a job until it is unloaded, with stated and recorded times."""
 
     spool = ForeignKeyField(Spool, backref="loads")
     spool_id: int
@@ -54,8 +54,8 @@ class Load(Row):
     unloaded_at = Instant(null=True)
     unload_recorded_at = Instant(null=True)
     unload_recorded_by = CharField(120, null=True)
-    # `machine` and `job` stay as they were typed; these say which they are.
-    on_machine = ForeignKeyField(Machine, null=True, index=False)  # the index below begins with it
+    # `machine` and `job` hold the names as typed. These refer to the machine and the job.
+    on_machine = ForeignKeyField(Machine, null=True, index=False)  # covered by the index below
     on_machine_id: int | None
     of_job = ForeignKeyField(Job, null=True)
     of_job_id: int | None
@@ -65,7 +65,7 @@ class Load(Row):
 
 
 class Containment(Row):
-    """A place that a lot had reached when it was taken out of use, to be looked after by a named person."""
+    """A containment action: a load of a lot that was later blocked, to be dealt with by a named person."""
 
     lot = ForeignKeyField(Lot)
     lot_id: int
@@ -82,7 +82,7 @@ class Containment(Row):
 
 
 class LoadRefusal(Row):
-    """A load that was asked for and refused, with every reason given at the time."""
+    """A refused load with all reasons at the time."""
 
     spool = ForeignKeyField(Spool)
     spool_id: int

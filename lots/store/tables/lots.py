@@ -14,10 +14,10 @@ from lots.store.tables.suppliers import Supplier
 
 
 class KeptFigures(TypedDict, total=False):
-    """What series, comparisons and later lots read of a lot.
+    """The summary of a lot for drift series, supplier comparisons and later lots.
 
-    `measures` holds [value, n, ss, uncertainty] by measure. `sources` names the instruments and printers of each characteristic. `failed` and
-    `not_proved` hold codes of findings.
+    `measures` holds [value, n, ss, uncertainty] per measure. `sources` holds the instruments and printers of each characteristic. `failed`
+    and `not_proved` hold codes of findings.
     """
 
     measures: dict[str, list[float | None]]
@@ -30,9 +30,9 @@ class KeptFigures(TypedDict, total=False):
 
 
 class FirstInspection(TypedDict):
-    """How the original inspection of a lot ended, for the switching rules and for suppliers' records.
+    """The result of a lot's original inspection, for the switching rules and suppliers' records.
 
-    `uses` holds the verdict for each use; lots inspected before version 7 of the tables have none.
+    `uses` holds the verdict for each use. Lots inspected before schema version 7 do not have it.
     """
 
     accepted: bool
@@ -42,7 +42,7 @@ class FirstInspection(TypedDict):
 
 
 class KeptConcession(TypedDict):
-    """A concession in force and what loads have taken of it, so that a clearance needs no query of its own."""
+    """A concession in force with the mass already used, stored on the lot so that a spool check needs no further query."""
 
     id: int
     uses: list[str]
@@ -55,7 +55,7 @@ class KeptConcession(TypedDict):
 
 
 class KeptWetness(TypedDict):
-    """The last reading of a lot that was too wet."""
+    """The last moisture reading of a lot above the limit."""
 
     at: str
     spool: str
@@ -65,25 +65,25 @@ class KeptWetness(TypedDict):
 
 
 class KeptBetween(TypedDict):
-    """How far the spools of a lot lie apart in colour: the standard deviation of L*, a* and b*, and how many spools were measured."""
+    """The colour spread between spools: standard deviations of L*, a* and b*, and the number of measured spools."""
 
     sd: list[float] | None
     n: int
 
 
-# By characteristic, then by `printer|recipe`: what was measured of prints.
+# Characteristic -> `printer|recipe` -> measure -> values of test prints.
 KeptPrints = dict[str, dict[str, dict[str, list[float]]]]
 
 
 class Lot(Row):
-    """The supplier's batch, with where it stands: kept in the transaction of whatever moved it, rebuilt from readings and decisions at will."""
+    """A supplier's batch with its status. The status follows from readings and decisions, and is updated in their transactions."""
 
     supplier = ForeignKeyField(Supplier)
     supplier_id: int
     grade = ForeignKeyField(Grade)
     grade_id: int
     supplier_lot = CharField(120)
-    # As version 1 folded numbers; later lots have an identity and a likeness instead.
+    # The normalised number of version 1. Later lots have an identity and a likeness instead.
     lot_key = CharField(120, null=True)
     received_at = Instant()
     recorded_at = Instant()
@@ -115,16 +115,16 @@ class Lot(Row):
     measured = BooleanField(default=False)
     judged_at = Instant(null=True)
     version = IntegerField(default=1)
-    # The version of the rules it is judged by; none stands for the first.
+    # The version of the assessment rules; NULL for the first.
     rules = IntegerField(null=True)
-    # Code of a finding on a step -> the largest step from `previous` that quality accepted.
+    # Finding code of a step -> the largest step from `previous` that quality has accepted.
     steps_accepted = Json[dict[str, float] | None](null=True)
     reinspected_until = Instant(null=True)
     wet = Json[KeptWetness | None](null=True)
-    # None where a lot of an older shop has the identity of another already.
+    # NULL if another lot of an older shop already has this identity.
     identity = CharField(120, null=True)
     likeness = CharField(120, null=True)
-    # How far spools lie apart in colour, what was measured by printer, how sure the flow factor is, and when moisture was last measured.
+    # Colour spread between spools, test prints by printer, uncertainty of the flow factor, and time of the last moisture reading.
     color_between = Json[KeptBetween | None](null=True)
     printed = Json[KeptPrints | None](null=True)
     flow_uncertainty = DoubleField(null=True)
@@ -150,11 +150,11 @@ class Lot(Row):
 
 
 class _SourcesOfFigures(Json[KeptFigures]):
-    """The figures of a lot, read for their `sources` alone: how readings scattered is most of the text, and takes long to parse."""
+    """The column `figures`, parsed only for its `sources`, because the spread of readings is most of the text and slow to parse."""
 
     def python_value(self, value: str | None) -> object:
-        """Returns a document of `sources`."""
-        # A quote within a JSON string is escaped, so that no name can look like this key.
+        """Returns a document with `sources` only."""
+        # Quotes within JSON strings are escaped, so no name can contain this key.
         begins = -1 if value is None else value.find(_SOURCES)
         if value is None or begins < 0:
             return super().python_value(value)

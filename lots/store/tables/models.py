@@ -1,4 +1,4 @@
-"""Tables. Rules live in the domain; here are only the constraints a row must never break.
+"""All tables, with their constraints. The rules of the trade are in the domain.
 
 Readings, voids, decisions, revisions and load refusals are only ever added. A load is completed once, by its unload.
 """
@@ -44,9 +44,9 @@ from lots.store.tables.test_prints import TestPrint, TestPrintRevision
 from lots.store.tables.visual_trials import VisualTrial
 from lots.store.tables.webhooks import Webhook, WebhookMessage
 
-# A spool is on one machine at a time, whatever the program does.
+# The index ensures that a spool is on one machine at a time.
 Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
-# What a machine holds now is found among what it holds now, not among all it ever held.
+# A partial index, so that a query of a machine's open loads reads no ended ones.
 Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (on_machine_id) WHERE unloaded_at IS NULL"))
 
 

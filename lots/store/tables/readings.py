@@ -1,4 +1,4 @@
-"""Tables of readings, their voids and their exclusions."""
+"""Tables of readings, their voids, confirmations and exclusions, and of suspect builds."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from lots.store.tables.spools import Spool
 
 
 class Reading(Row):
-    """One measurement. `values` holds what its kind measures, as it was posted."""
+    """A measurement. `values` holds its measured values as sent."""
 
-    # The tables list no kinds, so that a new characteristic changes none of them.
+    # The kinds are not listed in a constraint, so a new characteristic needs no migration.
     kind = CharField(60)
     spool = ForeignKeyField(Spool, backref="readings")
     spool_id: int
     lot = ForeignKeyField(Lot, backref="readings", index=False)
     lot_id: int
-    instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
+    instrument = ForeignKeyField(Instrument, null=True, index=False)  # covered by the index below
     instrument_id: int | None
     measured_at = Instant()
     recorded_at = Instant()
@@ -29,12 +29,12 @@ class Reading(Row):
     retest = BooleanField(default=False)
     values = Json[dict[str, object]]()
     note = TextField(null=True)
-    # True where it lies far from its neighbours: it does not count until somebody confirms it.
+    # True for a value far from its neighbours, which does not count until confirmed.
     to_confirm = BooleanField(null=True)
-    # Of a print: the printer's build, and, of a control, the printer and recipe whose chart it belongs to.
+    # Of a test print: its build. Of a control print: the printer and recipe of its control chart.
     build_key = CharField(200, null=True)
     control_of = CharField(200, null=True)
-    # What a query joined: None where it found none.
+    # Joined rows, None if absent.
     void: ReadingVoid | None = None
     exclusion: ReadingExclusion | None = None
 
@@ -43,7 +43,7 @@ class Reading(Row):
 
 
 class ReadingVoid(Row):
-    """The word that a reading does not count, and why. The reading itself stays as it was."""
+    """The void of a reading, with its reason. The reading itself does not change."""
 
     reading = ForeignKeyField(Reading, unique=True, backref="voids")
     reading_id: int
@@ -52,14 +52,14 @@ class ReadingVoid(Row):
     replaced_by_id: int | None
     voided_at = Instant()
     voided_by = CharField(120)
-    # True where its author voided a reading that failed a finding: the lot waits until quality agrees.
+    # True if the author of a failing reading voided it. The lot then waits for quality's agreement.
     held = BooleanField(null=True)
-    # What a query joined: None where it found none.
+    # The joined row, None if absent.
     agreement: VoidAgreement | None = None
 
 
 class VoidAgreement(Row):
-    """Quality's word that an author was right to void a reading."""
+    """Quality's agreement to a void by the author of the reading."""
 
     void = ForeignKeyField(ReadingVoid, unique=True, backref="agreements")
     void_id: int
@@ -69,7 +69,7 @@ class VoidAgreement(Row):
 
 
 class ReadingConfirmation(Row):
-    """The word that a reading far from its neighbours is right."""
+    """The confirmation of a reading far from its neighbours."""
 
     reading = ForeignKeyField(Reading, unique=True, backref="confirmations")
     reading_id: int
@@ -79,7 +79,7 @@ class ReadingConfirmation(Row):
 
 
 class BuildDoubt(Row):
-    """That the control of a build lies outside its chart, so that what was printed beside it does not count; until quality lifts it."""
+    """A suspect build, whose control print is outside its control chart. Its readings do not count until quality lifts this."""
 
     kind = CharField(60)
     build_key = CharField(200)
@@ -95,7 +95,7 @@ class BuildDoubt(Row):
 
 
 class ReadingExclusion(Row):
-    """The word that a reading stands apart from its like for a named cause, with the test that showed it; until it is taken back in."""
+    """The exclusion of an outlier for an assignable cause, with the outlier test, until it is included again."""
 
     reading = ForeignKeyField(Reading, backref="exclusions")
     reading_id: int
@@ -109,18 +109,18 @@ class ReadingExclusion(Row):
     included_reason = TextField(null=True)
 
 
-# Voids that wait for quality are found among those that ever waited, not among all.
+# A partial index, so that a query of voids that wait for quality reads few others.
 ReadingVoid.add_index(SQL("CREATE INDEX IF NOT EXISTS void_held ON reading_void (id) WHERE held"))
 
 
-# Prints of one build, and earlier controls, are found among the printed, not among all.
+# Partial indexes of test prints by build, and of control prints by chart.
 Reading.add_index(SQL("CREATE INDEX IF NOT EXISTS reading_build ON reading (build_key) WHERE build_key IS NOT NULL"))
 Reading.add_index(
     SQL("CREATE INDEX IF NOT EXISTS reading_control ON reading (kind, control_of, id) WHERE control_of IS NOT NULL")
 )
 
 
-# A reading is excluded once at a time, whatever the program does.
+# The index ensures that a reading has at most one open exclusion.
 ReadingExclusion.add_index(
     SQL("CREATE UNIQUE INDEX IF NOT EXISTS exclusion_open ON reading_exclusion (reading_id) WHERE included_at IS NULL")
 )

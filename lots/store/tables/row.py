@@ -1,4 +1,4 @@
-"""What all tables share."""
+"""The base class of all tables."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from peewee import BigAutoField, Field, Model
 
 from lots.store.engine.database import db
 
-# A column among others: what its rows hold differs.
+# A column of any type.
 Column: TypeAlias = "Field[Any]"  # type: ignore[explicit-any]
 
 
 class Row(Model):
-    """A row with a number."""
+    """A row with an id."""
 
     id = BigAutoField()
 

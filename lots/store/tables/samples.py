@@ -1,4 +1,4 @@
-"""Tables of samples: further spools that were drawn, and substitutes for drawn ones."""
+"""Tables of samples: additional drawn spools, and substitutes for drawn spools."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.store.tables.spools import Spool
 
 
 class SampleDraw(Row):
-    """Spools drawn from a delivery beyond its first sample, next in the order of its seed."""
+    """Spools drawn from a delivery after its first sample, in the random order of its seed."""
 
     delivery = ForeignKeyField(Delivery, backref="draws")
     delivery_id: int
@@ -22,7 +22,7 @@ class SampleDraw(Row):
 
 
 class SampleSubstitute(Row):
-    """Quality's word that another spool is measured in place of one that was drawn, and why."""
+    """Quality's decision to measure another spool instead of a drawn one, with its reason."""
 
     delivery = ForeignKeyField(Delivery, backref="substitutes")
     delivery_id: int

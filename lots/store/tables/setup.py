@@ -1,4 +1,4 @@
-"""Tables of what is set up once and then referred to: the shop, tokens, sessions, shades, grades, limits, instruments; of answers kept to be given again, and of search keys."""
+"""Tables of master data: shop, tokens, sessions, shades, grades, limits and instruments. Also idempotency answers, imports and search keys."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from lots.store.tables.row import Row
 
 
 class KeptSpectrum(TypedDict):
-    """A spectrum as it is kept."""
+    """A stored spectrum."""
 
     start_nm: int
     step_nm: int
@@ -28,7 +28,7 @@ class KeptSpectrum(TypedDict):
 
 
 class KeptConditions(TypedDict):
-    """The conditions of a colour (`Conditions` of the domain); what nobody stated is left out."""
+    """The measuring conditions of a colour (`Conditions` of the domain), without unstated ones."""
 
     illuminant: str
     observer_deg: int
@@ -45,7 +45,7 @@ class KeptConditions(TypedDict):
 
 
 class KeptStatement(TypedDict):
-    """What quality said of a use or a shape, with the reason; `from_caution` where an older shop's caution said it and nobody has confirmed it."""
+    """Quality's statement on a use or a shape, with its reason. `from_caution` marks an unconfirmed one from an older shop's caution."""
 
     use: NotRequired[str]
     shape: NotRequired[str]
@@ -56,13 +56,13 @@ class KeptStatement(TypedDict):
 
 
 class SchemaVersion(Row):
-    """One row: the version of these tables."""
+    """The schema version, in a single row."""
 
     version = IntegerField()
 
 
 class ShopDetails(Row):
-    """At most one row, its number 1. Without it the defaults hold (`lots/services/setup/shop.py`)."""
+    """The shop's details, at most one row with id 1. Without it the defaults apply (`lots/services/setup/shop.py`)."""
 
     name = CharField(200, null=True)
     address = TextField(null=True)
@@ -86,9 +86,9 @@ class ShopDetails(Row):
 
 
 class SearchKey(Row):
-    """The identity of a name from one of its places on, in hexadecimal: what begins with a searched text there is found by an index.
+    """A suffix of a name's identity, in hexadecimal, so that an index finds every name that contains a searched text.
 
-    Digits and the letters a to f sort alike in every collation, so that one condition holds for both engines.
+    Digits and the letters a to f have the same order in every collation, so one condition works on both engines.
     """
 
     kind = CharField(8)
@@ -100,7 +100,7 @@ class SearchKey(Row):
 
 
 class Token(Row):
-    """A bearer token, known only by the SHA-256 of its text."""
+    """A bearer token. Only the SHA-256 of its text is stored."""
 
     name = CharField(120, unique=True)
     role = CharField(20)
@@ -112,7 +112,7 @@ class Token(Row):
 
 
 class WebSession(Row):
-    """A sign-in on the pages, known only by the SHA-256 of what its cookie holds. It ends with its token, at `ends_at`, or when somebody ends it."""
+    """A session of the pages. Only the SHA-256 of its cookie is stored. It ends with its token, at `ends_at`, or at `ended_at`."""
 
     hash = CharField(64, unique=True)
     token = ForeignKeyField(Token)
@@ -124,7 +124,7 @@ class WebSession(Row):
 
 
 class RepeatedRequest(Row):
-    """The first answer to a POST that carried an Idempotency-Key."""
+    """The stored answer to a POST with an Idempotency-Key."""
 
     token_name = CharField(120)
     method = CharField(10)
@@ -141,7 +141,7 @@ class RepeatedRequest(Row):
 
 
 class Import(Row):
-    """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
+    """An imported file, identified by the SHA-256 of its kind, options and content, with the summary of its import."""
 
     kind = CharField(60)
     file_name = CharField(200)
@@ -155,7 +155,7 @@ class Import(Row):
 
 
 class Shade(Row):
-    """A colour the shop has approved."""
+    """An approved colour."""
 
     code = CharField(40, unique=True)
     name = CharField(200)
@@ -166,7 +166,7 @@ class Shade(Row):
 
 
 class Instrument(Row):
-    """What readings are taken with. Its standard uncertainty is in the unit of what it reads."""
+    """A measuring instrument. Its standard uncertainty is in the unit of its readings."""
 
     code = CharField(40, unique=True)
     kind = CharField(60)
@@ -175,13 +175,13 @@ class Instrument(Row):
     recorded_at = Instant()
     recorded_by = CharField(120)
     resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
-    # Characteristics that it may measure. None: nobody stated it, and its first reading will say.
+    # Characteristics that it may measure. NULL until stated or until its first reading.
     measures = Json[list[str] | None](null=True)
     version = IntegerField(default=1)
 
 
 class ShadeRevision(Row):
-    """A reference colour with its conditions; never changed once stored."""
+    """An immutable reference colour with its measuring conditions."""
 
     shade = ForeignKeyField(Shade, backref="revisions")
     shade_id: int
@@ -194,7 +194,7 @@ class ShadeRevision(Row):
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
-    # What it was measured with, and how sure each coordinate is.
+    # The measuring instrument, and the standard uncertainty of each coordinate.
     instrument = ForeignKeyField(Instrument, null=True, index=False)
     instrument_id: int | None
     standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
@@ -204,7 +204,7 @@ class ShadeRevision(Row):
 
 
 class Grade(Row):
-    """What is bought."""
+    """A grade of filament."""
 
     code = CharField(40, unique=True)
     polymer = CharField(60)
@@ -228,7 +228,7 @@ class Grade(Row):
     forbidden_uses = Json[list[KeptStatement] | None](null=True)
     permitted_uses = Json[list[KeptStatement] | None](null=True)
     forbidden_shapes = Json[list[KeptStatement] | None](null=True)
-    # How it is dried, where it softens, and how long it stays dry when sealed and once opened.
+    # Drying rule, softening temperature, and how long filament stays dry when sealed and when opened.
     dry_c = DoubleField(null=True, constraints=[Check("dry_c > 0")])
     dry_h = DoubleField(null=True, constraints=[Check("dry_h > 0")])
     softening_c = DoubleField(null=True, constraints=[Check("softening_c > 0")])
@@ -237,7 +237,7 @@ class Grade(Row):
 
 
 class LimitsRevision(Row):
-    """A grade's acceptance limits; never changed once stored."""
+    """Immutable acceptance limits of a grade."""
 
     grade = ForeignKeyField(Grade, backref="limits")
     grade_id: int
@@ -246,7 +246,7 @@ class LimitsRevision(Row):
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
-    # The version of the rules it was set under; none stands for the second.
+    # The version of the rules at the time; NULL for the second.
     rules = IntegerField(null=True)
 
     class Meta:
@@ -254,7 +254,7 @@ class LimitsRevision(Row):
 
 
 class InstrumentCheck(Row):
-    """One check of an instrument against a known artefact."""
+    """A calibration check of an instrument against a known artefact."""
 
     instrument = ForeignKeyField(Instrument, backref="checks")
     instrument_id: int

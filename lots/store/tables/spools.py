@@ -1,4 +1,4 @@
-"""Tables of spools: reels, what a reel wound in the shop holds, and where it comes from."""
+"""Tables of spools, dryings, and the parents and lots of respooled filament."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.store.tables.row import Row
 
 
 class Failing(TypedDict):
-    """What a spool fails by itself, and for which uses; `of` is the code of the spool it was found on, where that is a parent."""
+    """A failed requirement of a single spool, and the uses concerned. `of` is the code of the parent spool on which it was found."""
 
     uses: list[str]
     message: str
@@ -21,7 +21,7 @@ class Failing(TypedDict):
 
 
 class Spool(Row):
-    """One reel. `machine` is where it is loaded now."""
+    """A spool. `machine` is the machine on which it is loaded now."""
 
     code = CharField(60, unique=True)
     lot = ForeignKeyField(Lot, backref="spools")
@@ -36,22 +36,22 @@ class Spool(Row):
     opened_at = Instant(null=True)
     dried_at = Instant(null=True)
     spliced = BooleanField(default=False)
-    # None where a spool of an older shop has the identity of another already.
+    # NULL if another spool of an older shop already has this identity.
     identity = CharField(120, null=True, unique=True)
     likeness = CharField(120, null=True, index=True)
-    # When it was last measured, where that reading was dry.
+    # Time of the last moisture reading, if that was within the limit.
     dry_at = Instant(null=True)
-    # When it was found never to have come.
+    # Time of the correction that the spool was never received.
     withdrawn_at = Instant(null=True)
-    # Mean colour of its own readings with its uncertainty, and how sure its flow factor is.
+    # Mean colour of its own readings with its uncertainty, and the uncertainty of its flow factor.
     color = Json[dict[str, object] | None](null=True)
     flow_uncertainty = DoubleField(null=True)
-    # When a drying ended that kept to the grade's rule.
+    # End of the last drying that conformed to the grade's rule.
     dried_by_rule_at = Instant(null=True)
 
 
 class Drying(Row):
-    """One drying of a spool: how hot, how long, the grade's rule at the time, and whether it was kept (None without a rule)."""
+    """A drying of a spool: temperature, time, the grade's rule then, and whether it conforms (NULL without a rule)."""
 
     spool = ForeignKeyField(Spool, backref="dryings")
     spool_id: int
@@ -65,7 +65,7 @@ class Drying(Row):
 
 
 class SpoolParent(Row):
-    """Filament that was wound from one spool onto another."""
+    """Filament respooled from a parent spool."""
 
     spool = ForeignKeyField(Spool, backref="parents")
     spool_id: int
@@ -77,7 +77,7 @@ class SpoolParent(Row):
 
 
 class SpoolLot(Row):
-    """A lot, beside its own, that a spliced spool holds filament of."""
+    """A further lot of a spliced spool."""
 
     spool = ForeignKeyField(Spool, backref="further_lots")
     spool_id: int
@@ -88,7 +88,7 @@ class SpoolLot(Row):
         indexes = ((("spool", "lot"), True),)
 
 
-# What is in stock is found among what is in stock, not among all that ever came.
+# A partial index, so that a query of the stock reads no other spools.
 Spool.add_index(
     SQL(
         "CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0 AND withdrawn_at IS NULL"

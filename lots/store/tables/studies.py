@@ -1,6 +1,6 @@
-"""Tables of what is measured to know how far measuring can be trusted: studies of instruments, working copies, references measured again.
+"""Tables of measurement system studies, working copies of references, and remeasurements of references.
 
-Rows are only ever added. Results are worked out from the readings whenever somebody asks, but for the two figures that judging needs.
+Rows are only added. Results are computed from the readings on request, except the two standard deviations that assessments need.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class KeptTrial(TypedDict):
 
 
 class KeptArtefact(TypedDict):
-    """An artefact of a linearity study, with its reference value and what was read of it."""
+    """An artefact of a linearity study with its reference value and readings."""
 
     code: str
     reference: float
@@ -31,7 +31,7 @@ class KeptArtefact(TypedDict):
 
 
 class KeptPair(TypedDict):
-    """A plaque of an agreement study: L*, a*, b* as each of the two instruments read it."""
+    """A plaque of an agreement study with L*, a*, b* readings of both instruments."""
 
     code: str
     first: list[list[float]]
@@ -39,7 +39,7 @@ class KeptPair(TypedDict):
 
 
 class StudyBody(TypedDict, total=False):
-    """What was read in a study: `trials`, `artefacts` or `plaques` by its kind, and what it was held against."""
+    """The readings of a study, `trials`, `artefacts` or `plaques` by its kind, and the tolerance they are compared with."""
 
     trials: list[KeptTrial]
     artefacts: list[KeptArtefact]
@@ -49,7 +49,7 @@ class StudyBody(TypedDict, total=False):
 
 
 class KeptPlaque(TypedDict):
-    """What a session read of the master, of a working copy or of the tile."""
+    """The readings of the master, a working copy or the tile in a session."""
 
     artefact: str
     code: NotRequired[str | None]
@@ -58,9 +58,9 @@ class KeptPlaque(TypedDict):
 
 
 class InstrumentStudy(Row):
-    """A study of an instrument, or of two; `body` holds its readings as they were posted.
+    """A study of one or two instruments. `body` holds its readings as sent.
 
-    One of repeatability keeps the standard deviations it found, in the measure's unit: of the whole gauge, and of repeats alone.
+    A repeatability study stores its standard deviations in the unit of the measure: of the gauge (`gauge_sd`) and of repeatability.
     """
 
     instrument = ForeignKeyField(Instrument, backref="studies")
@@ -79,7 +79,7 @@ class InstrumentStudy(Row):
 
 
 class StudyVoid(Row):
-    """The word that a study does not count, and why."""
+    """The void of a study, with its reason."""
 
     study = ForeignKeyField(InstrumentStudy, unique=True, backref="voids")
     study_id: int
@@ -89,7 +89,7 @@ class StudyVoid(Row):
 
 
 class WorkingCopy(Row):
-    """A plaque that stands in for a master, with the readings of both from one session. A newer one of its code takes its place."""
+    """A working copy of a master plaque, with readings of both from one session. A newer one with its code replaces it."""
 
     shade = ForeignKeyField(Shade)
     shade_id: int
@@ -109,7 +109,7 @@ class WorkingCopy(Row):
 
 
 class Remeasurement(Row):
-    """A session in which plaques of a shade were read again, and the instrument's tile beside them; `plaques` holds what was read of each."""
+    """A remeasurement session of a shade's plaques and the instrument's tile. `plaques` holds their readings."""
 
     shade = ForeignKeyField(Shade)
     shade_id: int
@@ -126,7 +126,7 @@ class Remeasurement(Row):
 
 
 class RemeasurementVoid(Row):
-    """The word that a session does not count, and why."""
+    """The void of a session, with its reason."""
 
     remeasurement = ForeignKeyField(Remeasurement, unique=True, backref="voids")
     remeasurement_id: int

@@ -1,4 +1,4 @@
-"""Tables of suppliers, and of what quality decides about their lots of a grade: what they are charted against, and that inspection begins again."""
+"""Tables of suppliers, and of quality's decisions on their lots of a grade: baselines and resumed inspections."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.store.tables.setup import Grade
 
 
 class Supplier(Row):
-    """Whoever the filament is bought from."""
+    """A supplier of filament."""
 
     code = CharField(40, unique=True)
     name = CharField(200)
@@ -23,7 +23,7 @@ class Supplier(Row):
 
 
 class Resumption(Row):
-    """Quality's word that inspection of a supplier's lots of a grade, once discontinued, begins again."""
+    """Quality's decision to resume the discontinued inspection of a supplier's lots of a grade."""
 
     supplier = ForeignKeyField(Supplier)
     supplier_id: int
@@ -35,7 +35,7 @@ class Resumption(Row):
 
 
 class FrozenMeasure(TypedDict):
-    """Mean and standard deviations of one measure over `n` lots, and what they hold for, None for anything. No lots: they were given."""
+    """Mean and standard deviations of a measure over `n` lots (0 for given values), and the series they apply to (None for all)."""
 
     mean: float
     sigma: float
@@ -45,7 +45,7 @@ class FrozenMeasure(TypedDict):
 
 
 class FrozenColor(TypedDict):
-    """Mean and covariance of the colours of `n` lots, and what they hold for."""
+    """Mean and covariance matrix of the colours of `n` lots, and the series they apply to."""
 
     mean: list[float]
     covariance: list[list[float]]
@@ -54,21 +54,21 @@ class FrozenColor(TypedDict):
 
 
 class BaselineFigures(TypedDict):
-    """What a baseline holds of each measure, and of colour as a whole."""
+    """The statistics of a baseline: of each measure, and of colour as a vector."""
 
     measures: dict[str, FrozenMeasure]
     color: FrozenColor | None
 
 
 class ExcludedLot(TypedDict):
-    """A lot that was left out of a baseline, and why."""
+    """A lot excluded from a baseline, with the reason."""
 
     lot_id: int
     reason: str
 
 
 class Baseline(Row):
-    """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
+    """The baseline of control charts for a supplier's lots of a grade, frozen when chosen. `figures` holds its statistics."""
 
     supplier = ForeignKeyField(Supplier)
     supplier_id: int

@@ -1,4 +1,4 @@
-"""Tables of test prints: numbered recipes that coupons, bars, plaques and first layers are printed by."""
+"""Tables of test prints: numbered recipes for coupons, specimens, plaques and first layers."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from lots.store.tables.row import Row
 
 
 class TestPrint(Row):
-    """What is printed to be measured, such as a coupon; its recipe is in its revisions."""
+    """A kind of test print, such as a coupon. Its revisions hold its recipe."""
 
     code = CharField(40, unique=True)
     name = CharField(200)
@@ -18,7 +18,7 @@ class TestPrint(Row):
 
 
 class TestPrintRevision(Row):
-    """A recipe; never changed once stored. Temperatures in °C, lengths in mm, speed in mm/s, cooling in % of the fan."""
+    """An immutable recipe. Temperatures are in °C, lengths in mm, speed in mm/s, cooling in % of the fan speed."""
 
     test_print = ForeignKeyField(TestPrint, backref="revisions")
     test_print_id: int

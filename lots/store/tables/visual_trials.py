@@ -1,4 +1,4 @@
-"""The table of visual trials: plaques that observers judged against a reference. What a trial shows is worked out whenever somebody asks."""
+"""The table of visual trials, in which observers assess plaques against a reference. Results are computed on request."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from lots.store.tables.setup import Grade, KeptConditions, ShadeRevision
 
 
 class Vote(TypedDict):
-    """One observer's judgement of a plaque."""
+    """An observer's assessment of a plaque."""
 
     observer: str
     accepted: bool
 
 
 class KeptPlaque(TypedDict):
-    """A plaque as it was posted, with what it lies apart from the reference: with the judgements, or with how many there were."""
+    """A plaque as sent, with its difference from the reference, and its assessments or their counts."""
 
     code: NotRequired[str]
     apart: list[float]
@@ -30,7 +30,7 @@ class KeptPlaque(TypedDict):
 
 
 class TrialBody(TypedDict):
-    """A trial as it was posted."""
+    """A trial as sent."""
 
     plaques: list[KeptPlaque]
     conditions: KeptConditions
@@ -40,7 +40,7 @@ class TrialBody(TypedDict):
 
 
 class VisualTrial(Row):
-    """A trial for a grade, against a revision of its shade; `body` holds plaques, judgements and what was asked, as they were posted. It never changes."""
+    """An immutable trial for a grade against a revision of its shade. `body` holds plaques, assessments and options as sent."""
 
     grade = ForeignKeyField(Grade, backref="visual_trials")
     grade_id: int

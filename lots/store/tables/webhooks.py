@@ -1,4 +1,4 @@
-"""Tables of webhooks: where changes are sent, and the messages that were not delivered at the first attempt."""
+"""Tables of webhooks, and of messages that were not delivered at the first attempt."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from lots.store.tables.row import Row
 
 
 class Webhook(Row):
-    """A receiver of changes. `position` is the number of the last history entry whose changes were delivered or became messages.
+    """A receiver of changes. `position` is the id of the last history entry whose changes were delivered or stored as messages.
 
-    `kinds` are the kinds of change that it gets, all when empty. `failing_since` is the time of its first failed attempt since the last success.
+    `kinds` are the kinds of change that it gets, all if empty. `failing_since` is the time of its first failure since its last success.
     """
 
     url = TextField()
@@ -26,7 +26,7 @@ class Webhook(Row):
 
 
 class WebhookMessage(Row):
-    """A change that a receiver did not take at the first attempt. With `next_at` it is sent again then; with neither time it has failed."""
+    """A change that was not delivered at the first attempt. Next attempt: `next_at`. Without `next_at` and `delivered_at` it has failed."""
 
     webhook = ForeignKeyField(Webhook)
     webhook_id: int

@@ -1,1 +1,1 @@
-"""Upkeep of a database: schema, migrations, backup, transfer, integrity."""
+"""Database maintenance: schema, migrations, backup, transfer and integrity checks."""

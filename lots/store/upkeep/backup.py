@@ -1,4 +1,4 @@
-"""Backups: one file that holds everything, verified before it gets its name; and the way back."""
+"""Backup into a single file, which gets its name only after verification, and restore."""
 
 from __future__ import annotations
 
@@ -38,12 +38,12 @@ from lots.store.upkeep.sqlite_files import (
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What a backup or a restored database holds, as verified.
+    """The verified content of a backup or a restored database.
 
     Attributes:
-        rows: how many, in all tables together.
+        rows: number of rows in all tables.
         size: of the file, bytes; None on PostgreSQL.
-        aside: where what was there before is kept, if anything was: a database, or the log of one that is missing.
+        aside: the path of the renamed old database, or of the log of a missing one, if any.
     """
 
     rows: int
@@ -52,39 +52,39 @@ class Kept:
 
 
 def backup(url: str, path: Path, watch: Watch = unwatched) -> Kept:
-    """Returns what was kept: a database as it stood at one moment, in one new file, while others go on working with it.
+    """Copies a snapshot of a database into a new file and returns its size and rows. The database may be in use.
 
     Args:
-        url: the database; an SQLite file of any schema version, or PostgreSQL of the newest.
-        path: the file to make.
-        watch: told how much is copied, in pages or rows.
+        url: an SQLite database of any schema version, or a PostgreSQL database of the newest.
+        path: the new file.
+        watch: shows the progress in pages or rows.
 
     Raises:
-        NotDone: the file is there already, or the copy cannot be made or is not right.
-        schema.WrongSchema: the database is empty, something else, or PostgreSQL of another schema version.
+        NotDone: the file exists, or the copy failed or is not equal to the original.
+        schema.WrongSchema: the database is empty, has other tables, or is PostgreSQL of another schema version.
     """
-    _refuse_existing(path)
+    _require_new_path(path)
     file = file_of(url)
     with part_of(path) as part, in_words(f"The backup {path} cannot be made"):
         rows = copy_file(file, part, file, watch) if file else _out_of_postgresql(url, part, watch)
-        _refuse_existing(path)
+        _require_new_path(path)
         part.rename(path)
     return Kept(rows, path.stat().st_size)
 
 
 def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch: Watch = unwatched) -> Kept:
-    """Returns what was restored: the database now holds what the backup holds, and nothing else.
+    """Fills a database with the rows of a backup and returns its size and rows.
 
     Args:
-        url: the database to fill, which nobody may be working with.
+        url: the database to fill. It must not be in use.
         path: the backup.
-        now: the present moment, for the name of what is set aside.
-        replace: True lets an SQLite file that holds something be set aside; PostgreSQL wants an empty database in any case.
-        watch: told how much is copied, in pages or rows.
+        now: the current time, for the name of a renamed old database.
+        replace: True renames an SQLite database that is not empty. A PostgreSQL database must be empty in any case.
+        watch: shows the progress in pages or rows.
 
     Raises:
-        NotDone: the database holds something, is in use or is no place for a file, or the backup cannot be read or is not right.
-        schema.WrongSchema: the backup is no such database, or of another schema version; or the database holds other tables.
+        NotDone: the database is not empty, is in use or cannot be created, or the backup is unreadable or damaged.
+        schema.WrongSchema: the backup or the database has other tables, or the backup has another schema version.
     """
     file = file_of(url)
     if file:
@@ -93,11 +93,11 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
         require_current(source, path)
         if file is None:
             return Kept(_into_postgresql(source, url, watch), None)
-        if not replace and _holds_something(file):
-            raise NotDone(f"{file} holds something already. With --replace it is kept beside, under another name.")
+        if not replace and _has_rows(file):
+            raise NotDone(f"The database {file} is not empty. Use --replace to rename and keep it.")
         with part_of(file) as part:
             rows = copy_file(path, part, file if file.exists() else None, watch)
-            aside = make_way(file, now) if file.exists() and _holds_something(file) else None
+            aside = make_way(file, now) if file.exists() and _has_rows(file) else None
             if file.exists():
                 close_log(file)
             aside = logs_aside(file, now) or aside
@@ -106,15 +106,15 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
     return Kept(rows, file.stat().st_size, aside)
 
 
-def _refuse_existing(path: Path) -> None:
+def _require_new_path(path: Path) -> None:
     if not path.absolute().parent.is_dir():
-        raise NotDone(f"There is no folder {path.absolute().parent}.")
+        raise NotDone(f"There is no folder {path.absolute().parent}. Create it, or name a file in another folder.")
     if path.exists():
-        raise NotDone(f"{path} is there already and was left as it is. Name another file.")
+        raise NotDone(f"{path} exists already. Name another file.")
 
 
-def _holds_something(file: Path) -> bool:
-    """True unless the file is missing, or an SQLite database in which nothing was recorded; what cannot be read may hold anything."""
+def _has_rows(file: Path) -> bool:
+    """Returns False for a missing or empty file and for a database without rows. An unreadable file counts as not empty."""
     if not file.exists() or not file.stat().st_size:
         return False
     if not is_sqlite(file):
@@ -148,7 +148,7 @@ def _into_postgresql(source: Database, url: str, watch: Watch) -> int:
         schema.ensure_schema()
         target = database.db.obj
         if any(copy_rows.held(target).values()):
-            raise NotDone(f"{shown(url)} holds something already. Name an empty database in LOTS_DATABASE.")
+            raise NotDone(f"The database {shown(url)} is not empty. Name an empty one in LOTS_DATABASE.")
         _fill(source, target, watch)
         return sum(copy_rows.held(target).values())
     finally:
@@ -156,10 +156,12 @@ def _into_postgresql(source: Database, url: str, watch: Watch) -> int:
 
 
 def _fill(source: Database, target: Database, watch: Watch) -> None:
-    """All of it or nothing: one transaction, which ends only when both sides were found equal."""
+    """Copies all rows in one transaction, which commits only if both databases are equal."""
     with one_moment(source), target.atomic():
         copy_rows.carry(source, target, watch)
         copy_rows.set_numbering(target)
         unlike = [table.table for table in copy_rows.compare(source, target, watch) if not table.equal]
         if unlike:
-            raise NotDone(f"{', '.join(unlike)} came out other than it went in, so nothing was kept.")
+            raise NotDone(
+                f"The copy of {', '.join(unlike)} differs from the original, so nothing was stored. Try again."
+            )

@@ -1,4 +1,4 @@
-"""Carries every row from one database to another, in chunks of one transaction each, and compares the two."""
+"""Copies all rows from one database to another in chunks of one transaction each, and compares both."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from lots.store.tables.models import TABLES, SchemaVersion
 from lots.store.tables.row import Column, Row
 from lots.store.upkeep.database_handles import Watch, in_words, unwatched
 
-# SQLite takes 32,766 parameters in one statement, PostgreSQL 65,535.
+# SQLite allows 32,766 parameters per statement, PostgreSQL 65,535.
 PARAMETERS = 30_000
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A table on both sides: how many rows, the SHA-256 of them all, and how many of them were carried across just now."""
+    """A table in both databases: number of rows, SHA-256 of all rows, and the number of rows just copied."""
 
     table: str
     rows: tuple[int, int]
@@ -28,22 +28,21 @@ class Compared:
 
     @property
     def equal(self) -> bool:
-        """True when both sides hold the same rows."""
+        """Returns True when both databases have the same rows."""
         return self.rows[0] == self.rows[1] and self.digests[0] == self.digests[1]
 
 
 def tables() -> list[type[Row]]:
-    """Returns every table that holds a shop's data, each after those its rows refer to.
+    """Returns all tables with data, each after the tables of its foreign keys.
 
     Notes:
-        The version of the schema is each database's own and not carried. A row refers to rows of its own table that were there
-        before it, so that order by number is order of reference.
+        The schema version is not copied. A row refers only to earlier rows of its own table, so the order of ids suffices within a table.
     """
     return [model for model in sort_models(TABLES) if model is not SchemaVersion]
 
 
 def held(engine: Database) -> dict[str, int]:
-    """Returns how many rows each table has. One query per table."""
+    """Returns the number of rows per table. One query per table."""
     return {
         _name(model): engine.execute_sql(f"SELECT COUNT(*) FROM {_quoted(model)}").fetchone()[0]  # noqa: S608  # our own names
         for model in tables()
@@ -51,16 +50,16 @@ def held(engine: Database) -> dict[str, int]:
 
 
 def carry(source: Database, target: Database, watch: Watch = unwatched, parameters: int = PARAMETERS) -> dict[str, int]:
-    """Copies the rows that the source has beyond the highest number in the target, and returns how many of each table.
+    """Copies the rows above the highest id of each target table, and returns their numbers per table.
 
     Args:
-        source: engine to read from, best within `ends.one_moment`.
-        target: engine to write to; it has the tables.
-        watch: told after each chunk, which by then is committed, how many rows are there and how many there will be.
-        parameters: most values in one statement, > 0.
+        source: engine to read from, within a snapshot (`one_moment`).
+        target: engine to write to, with all tables.
+        watch: shows the rows copied and the total after each committed chunk.
+        parameters: most values per statement, > 0.
 
     Raises:
-        NotDone: the target refused a row.
+        NotDone: the target rejected a row.
     """
     done, of = sum(held(target).values()), sum(held(source).values())
     watch("Copying rows", done, of)
@@ -78,7 +77,7 @@ def carry(source: Database, target: Database, watch: Watch = unwatched, paramete
 
 
 def set_numbering(target: Database) -> None:
-    """Lets PostgreSQL number new rows on from the highest there is; SQLite does so by itself."""
+    """Sets PostgreSQL's sequences to the highest ids. SQLite needs no such step."""
     if not target.sequences:
         return
     for model in tables():
@@ -90,7 +89,7 @@ def set_numbering(target: Database) -> None:
 
 
 def compare(source: Database, target: Database, watch: Watch = unwatched) -> list[Compared]:
-    """Returns every table as both sides hold it, read through to the last value."""
+    """Returns a comparison of every table by all its values."""
     found, done, of = [], 0, sum(held(source).values()) + sum(held(target).values())
     for model in tables():
         left, right = _digest(source, model), _digest(target, model)
@@ -101,7 +100,7 @@ def compare(source: Database, target: Database, watch: Watch = unwatched) -> lis
 
 
 def foreign(source: Database, target: Database) -> list[str]:
-    """Returns the tables of the target whose rows are not the source's first ones, as a copy broken off would hold them."""
+    """Returns the target tables that are not an interrupted copy, because their rows differ from the first rows of the source."""
     astray = []
     for model in tables():
         highest = _highest(target, model)
@@ -135,7 +134,7 @@ def _highest(engine: Database, model: type[Row]) -> int | None:
 def _chunks(
     engine: Database, model: type[Row], size: int, above: int | None = None, up_to: int | None = None
 ) -> Iterator[list[list[object]]]:
-    """Rows in the order of their numbers, as both engines would take them. One query per chunk, by the primary key."""
+    """Yields rows in order of their ids, with values for either engine. One keyset query per chunk."""
     columns, key = _columns(model), _key(model)
     plain = [_plain(field) for field in model._meta.sorted_fields]
     place, mark = columns.index(key), engine.param
@@ -152,14 +151,14 @@ def _chunks(
 
 
 def _plain(field: Column) -> Callable[[object], object] | None:
-    """What makes values of a column mean the same from both engines: SQLite answers 0 and 1 for false and true."""
+    """Returns the conversion that makes a column's values equal on both engines, or None. SQLite stores booleans as 0 and 1."""
     if isinstance(field, BooleanField):
         return bool
-    return _one_zero if isinstance(field, FloatField) else None
+    return _without_negative_zero if isinstance(field, FloatField) else None
 
 
-def _one_zero(value: object) -> object:
-    """SQLite keeps no negative zero; what somebody else wrote there may be no number at all."""
+def _without_negative_zero(value: object) -> object:
+    """Returns 0.0 for -0.0, which SQLite does not store. Another program may have stored a value that is not a number."""
     return value + 0.0 if isinstance(value, float) else value
 
 
@@ -171,7 +170,7 @@ def _insert(engine: Database, model: type[Row], rows: list[list[object]]) -> Non
 
 
 def _digest(engine: Database, model: type[Row], up_to: int | None = None) -> tuple[int, str]:
-    """How many rows, and the SHA-256 of their JSON, one row a line: doubles in the shortest form that reads back as the same double."""
+    """Returns the number of rows and the SHA-256 of their JSON, one row per line. Floats are written in their shortest exact form."""
     count, digest = 0, hashlib.sha256()
     for rows in _chunks(engine, model, 2_000, up_to=up_to):
         count += len(rows)

@@ -1,4 +1,4 @@
-"""The two ends of a copy: a database opened beside the one the program works with, and how either is named in a message."""
+"""Handles for copies: a second database opened for reading, checks of its file, and its name in messages."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from lots.store.engine.troubles import is_locked, on_opening, trouble
 from lots.store.engine.write_lock import is_open_elsewhere, mark_of, marked_number
 from lots.store.upkeep import schema
 
-# Told what is being done, how much of it is, and of how much.
+# Shows progress: the name of the task, the amount done, and the total amount.
 Watch = Callable[[str, int, int], None]
 
 
 class NotDone(Exception):
-    """Looking after a database failed, or was refused; the message says why and what to do."""
+    """A maintenance task failed or is not possible. The message has the reason and the remedy."""
 
 
 def unwatched(_doing: str, _done: int, _of: int) -> None:
-    """Nobody is told how far it has come."""
+    """Shows no progress."""
 
 
 def file_of(url: str) -> Path | None:
-    """Returns the file that an SQLite URL names, in full, or None for PostgreSQL.
+    """Returns the absolute path of an SQLite URL, or None for PostgreSQL.
 
     Example:
         >>> str(file_of("sqlite:////srv/shop/lots.sqlite3"))
@@ -44,24 +44,24 @@ def file_of(url: str) -> Path | None:
 
 
 def shown(where: str | Path) -> str:
-    """Returns a path or a URL fit to be read by others: without its password."""
+    """Returns a path or a URL with its password masked."""
     return database_url.shown(str(where))
 
 
 @contextmanager
 def in_words(doing: str) -> Iterator[None]:
-    """Turns what an engine raises into `NotDone`.
+    """Raises an engine's errors in a block as `NotDone`.
 
     Args:
-        doing: what was being done, to begin the message with.
+        doing: the beginning of the message.
     """
     try:
         yield
     except (PeeweeException, sqlite3.Error, Unavailable) as error:
-        raise NotDone(f"{doing}: {_in_one_line(error)}") from error
+        raise NotDone(f"{doing}: {_one_line(error)}") from error
 
 
-def _in_one_line(error: BaseException) -> str:
+def _one_line(error: BaseException) -> str:
     if is_locked(error):
         return "it is locked by another program. Close that program, then try again."
     lines = str(error).splitlines() or [type(error).__name__]
@@ -70,14 +70,14 @@ def _in_one_line(error: BaseException) -> str:
 
 
 def holds_content(path: Path) -> bool:
-    """Returns True for a file that begins as an SQLite database and has its length; False where there is none, or an empty one.
+    """Returns True for a complete SQLite database file, False for a missing or empty file.
 
     Raises:
-        NotDone: there is something else, no folder, a file that may not be read, one that was cut short, or one whose log is missing
-            or another file's.
+        NotDone: the path has something else, its folder is missing, the file is unreadable or cut short, or its log is missing or
+            belongs to another file.
 
     Notes:
-        To be asked before SQLite opens a file: SQLite removes the log beside an empty one.
+        Call it before SQLite opens the file, because SQLite deletes the log of an empty file.
     """
     size = size_at(path)
     if not size:
@@ -88,30 +88,30 @@ def holds_content(path: Path) -> bool:
     except OSError as error:
         raise _unreadable(path, error) from None
     if not header.startswith(b"SQLite format 3\0"):
-        raise NotDone(f"{path} cannot be opened: it is not a database of SQLite. Name another file.")
+        raise NotDone(f"{path} is not a database of SQLite. Name another file.")
     _require_whole(path, header, size)
     return True
 
 
 def size_at(path: Path) -> int | None:
-    """Returns how many bytes the file at a path has, None where there is none.
+    """Returns the size of a file, bytes, or None for a missing file.
 
     Raises:
-        NotDone: there is something other than a file, no folder for one, or it may not be looked at.
+        NotDone: the path is not a file, its folder is missing, or access is denied.
     """
     try:
         found = path.stat()
     except (FileNotFoundError, NotADirectoryError):
         folder = Path(os.path.realpath(path)).parent
         if not folder.is_dir():
-            raise NotDone(f"There is no folder {folder}. Make it, or name a file in another one.") from None
+            raise NotDone(f"There is no folder {folder}. Create it, or name a file in another folder.") from None
         return None
     except OSError as error:
         raise _unreadable(path, error) from None
     if stat.S_ISDIR(found.st_mode):
-        raise NotDone(f"{path} is a folder. Name a file in it, as in {path}/lots.sqlite3.")
+        raise NotDone(f"{path} is a folder. Name a file, as in {path}/lots.sqlite3.")
     if not stat.S_ISREG(found.st_mode):
-        raise NotDone(f"{path} is not a file that can hold a database. Name another one.")
+        raise NotDone(f"{path} is not a file. Name another one.")
     return found.st_size
 
 
@@ -121,9 +121,9 @@ def _unreadable(path: Path, error: OSError) -> NotDone:
     )
 
 
-# Longer than SQLite takes between making a log and making its index, s.
-_MOMENT_S = 0.1
-# The beginning of an SQLite file that says how long it is (sqlite.org, "Database File Format", section 1.3).
+# Longer than the time between SQLite's creation of a log and of its index, s.
+_INDEX_DELAY_S = 0.1
+# Bytes of an SQLite file's header, which holds its length (sqlite.org, "Database File Format", section 1.3).
 _HEADER = 100
 
 
@@ -134,9 +134,7 @@ def _require_file(path: Path) -> None:
         raise NotDone(f"There is no file {path}. Check its name.")
     log = Path(f"{os.path.realpath(path)}-wal")
     if log.exists():
-        raise NotDone(
-            f"{path} is empty, but its log {log.name} is beside it. Restore the last backup with lots restore."
-        )
+        raise NotDone(f"{path} is empty, but its log {log.name} exists. Restore the last backup with lots restore.")
 
 
 def _require_whole(path: Path, header: bytes, size: int) -> None:
@@ -145,36 +143,36 @@ def _require_whole(path: Path, header: bytes, size: int) -> None:
     _require_log(path, log, index)
     pages, page_size = int.from_bytes(header[28:32]), int.from_bytes(header[16:18])
     needed = max(_HEADER, pages * (65_536 if page_size == 1 else page_size))
-    # What the header says holds only when its two counters are the same; pages that are missing may be in the log.
+    # The page count is valid only if both counters of the header are equal. Missing pages may be in the log.
     known = header[24:28] == header[92:96] and not _has_content(log)
     if size < _HEADER or (known and size < needed):
         raise NotDone(
-            f"{path} is cut short: {size:,} of {needed:,} bytes are there. Restore the last backup with lots restore --replace."
+            f"{path} is cut short: it has {size:,} of {needed:,} bytes. Restore an intact backup with lots restore --replace."
         )
 
 
 def _require_log(path: Path, log: Path, index: Path) -> None:
-    """Refuses a database whose log or its index was removed while it was in use, or whose log is another file's."""
+    """Raises NotDone when the log or its index was removed while the database was in use, or the log belongs to another file."""
     if not log.exists() and index.exists() and not log.exists():
         raise NotDone(
-            f"{log} is missing, which holds the last changes, though {index.name} is there. Stop every program that uses the "
-            f"database: the last one writes the changes back. If {index.name} stays, move it away; then run lots check."
+            f"The log {log} is missing, but {index.name} exists. Stop every program that uses the database. The last one writes its "
+            f"changes into the database. If {index.name} remains, move it away. Then run lots check."
         )
     if _lacks_index(path, log, index):
         raise NotDone(
-            f"{index} is missing though a program uses the database: what two programs write now would be lost. Stop every program that uses "
-            "it, then try again."
+            f"{index} is missing while a program uses the database. Changes of a second program would be lost. Stop every program that "
+            "uses the database, then try again."
         )
     if _has_content(log) and marked_number(path) not in (None, path.stat().st_ino):
         raise NotDone(
-            f"{path} is not the file that the log {log.name} belongs to: it was replaced while it was in use or after a crash. Stop every "
-            f"program that uses it and move {log.name} and {index.name} away; or, if all was copied together, remove {mark_of(path).name}."
+            f"The log {log.name} belongs to another file than {path}, which was replaced in use or after a crash. Stop every program that "
+            f"uses it and move {log.name} and {index.name} away. If you copied all files together, remove {mark_of(path).name} instead."
         )
 
 
 def _lacks_index(path: Path, log: Path, index: Path) -> bool:
-    """True when a program works with a log whose index has no name any more. One that opens the database makes both within a moment."""
-    for pause_s in (_MOMENT_S, 0.0):
+    """Returns True when a program uses a log without an index file. A program that opens the database creates both within a moment."""
+    for pause_s in (_INDEX_DELAY_S, 0.0):
         if not log.exists() or index.exists() or not is_open_elsewhere(str(path)):
             return False
         time.sleep(pause_s)
@@ -190,15 +188,15 @@ def _has_content(log: Path) -> bool:
 
 @contextmanager
 def reader(where: str | Path) -> Iterator[Database]:
-    """A database, by its URL or as an SQLite file, opened beside the one the models use. From it is only read.
+    """Opens a second database read-only, by its URL or as an SQLite file.
 
     Raises:
-        NotDone: there is no such file, or it cannot be opened.
-        ImportError: PostgreSQL is asked for and its driver is not installed.
+        NotDone: the file does not exist or cannot be opened.
+        ImportError: the PostgreSQL driver is not installed.
 
     Notes:
-        A file is not made when it is missing, and keeps its journal mode. It is opened as for writing, since a reader of a write-ahead log
-        leaves files behind otherwise; a file that may not be written to is read all the same.
+        A missing file is not created, and the journal mode is not changed. The file is opened in read-write mode, because a read-only
+        connection would leave files of the write-ahead log behind. A file without write permission is read nevertheless.
     """
     path = where if isinstance(where, Path) else file_of(where)
     if path is None:
@@ -221,37 +219,37 @@ def reader(where: str | Path) -> Iterator[Database]:
 
 @contextmanager
 def one_moment(engine: Database) -> Iterator[None]:
-    """Within it a database is read as it stands at one moment, whoever writes to it meanwhile; it keeps nobody waiting."""
+    """Reads a consistent snapshot of a database within a block. Writers do not wait for it."""
     on_file = isinstance(engine, SqliteDatabase)
     with engine.transaction("DEFERRED" if on_file else "REPEATABLE READ"):
         if not on_file:
             engine.execute_sql("SET TRANSACTION READ ONLY")
-        # The moment is that of the first read.
+        # The snapshot begins with the first read.
         engine.execute_sql("SELECT COUNT(*) FROM schema_version")
         yield
 
 
 def require_ours(path: Path) -> None:
-    """Refuses a file with the tables of another program, before anything in it is changed.
+    """Checks that a file has no tables of another program.
 
     Raises:
-        lots.store.upkeep.schema.WrongSchema: it has other tables.
-        NotDone: it cannot be read.
+        lots.store.upkeep.schema.WrongSchema: the file has other tables.
+        NotDone: the file cannot be read.
     """
     with reader(path) as engine, in_words(f"{path} cannot be read"):
         schema.found_version(engine)
 
 
 def require_current(engine: Database, where: str | Path) -> None:
-    """Refuses to read from a database of another schema version.
+    """Checks that a database has the current schema version.
 
     Args:
-        engine: as `reader` gives it.
-        where: what it was opened as.
+        engine: from `reader`.
+        where: its path or URL, for messages.
 
     Raises:
-        schema.WrongSchema: it has no tables, or those of something else, or of another version.
-        NotDone: it cannot be read.
+        schema.WrongSchema: the database has no tables, other tables, or another version.
+        NotDone: the database cannot be read.
     """
     with in_words(f"{shown(where)} cannot be read"):
         try:
@@ -259,12 +257,12 @@ def require_current(engine: Database, where: str | Path) -> None:
         except schema.WrongSchema:
             found = None
     if found is None:
-        raise schema.WrongSchema(f"{shown(where)} holds no tables of this program. Name another database.")
+        raise schema.WrongSchema(f"{shown(where)} has no tables of this program. Name another database.")
     schema.require_version(found, which=shown(where))
 
 
 def open_file(path: Path) -> None:
-    """Points the models at an SQLite file, made when it is missing, without a write-ahead log: it is one file at every moment."""
+    """Binds the models to an SQLite file without a write-ahead log, so that the database is always a single file. Creates a missing file."""
     database.close()
     pragmas = {"foreign_keys": 1, "synchronous": "full", "busy_timeout": 10_000}
     database.db.initialize(SqliteDatabase(str(path), pragmas=pragmas, lock_type="IMMEDIATE", autoconnect=False))

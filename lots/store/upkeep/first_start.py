@@ -1,4 +1,4 @@
-"""Where a new SQLite database may be made: only where there never was one, unless somebody asks for it."""
+"""Creation of a new SQLite database. A missing database is recreated only on request, because an empty one would hide the loss."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from lots.store.upkeep.database_handles import NotDone, file_of, holds_content, 
 from lots.store.upkeep.sqlite_files import logs_aside, logs_of, part_of
 
 _log = logging.getLogger(__name__)
-# How long to wait for another process that makes the database at this moment, s.
+# Longest wait for another process that creates the database, s.
 _PATIENCE_S = 10.0
 
 
 class NoDatabase(NotDone):
-    """There is no database where the settings name one, and none may be made there unless somebody asks for it."""
+    """The database is missing and may not be created without a request."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What may be done where there is no database.
+    """The permissions for a missing database.
 
     Attributes:
-        make: an SQLite file is made where there never was one, and an empty database gets its tables.
-        new: an SQLite file is made where there was one, too; a database that is there is refused.
+        make: True creates the SQLite file of a first start, and the tables of an empty database.
+        new: True also creates a file in place of a missing one, and raises for an existing database.
     """
 
     make: bool = True
@@ -37,16 +37,16 @@ class Wanted:
 
 
 def prepare(url: str, statement_s: float | None = None, wanted: Wanted = Wanted()) -> bool:  # it cannot be changed
-    """Points the program at a database, which has the tables of this version afterwards. Returns True when it had none.
+    """Opens a database and ensures the tables of this version. Returns True when the database was new.
 
     Args:
         url: of the database.
         statement_s: see `database.open_database`.
-        wanted: what may be done where there is none.
+        wanted: permissions for a missing database.
 
     Raises:
-        NoDatabase: there is none, and it may not be made.
-        NotDone: the path is a folder or no database; or a new one was asked for where there is one.
+        NoDatabase: the database is missing and may not be created.
+        NotDone: the path is a folder or not a database, or `wanted.new` is True and the database exists.
         lots.store.upkeep.schema.WrongSchema: the database was made by another version.
         lots.store.engine.database.Unavailable: the database cannot be reached.
     """
@@ -61,11 +61,11 @@ def prepare(url: str, statement_s: float | None = None, wanted: Wanted = Wanted(
 
 
 def open_wanted(url: str, statement_s: float | None = None, wanted: Wanted = Wanted()) -> bool:  # the same
-    """Opens a database and this thread's connection to it; True when its file was made. Its tables may be of any version.
+    """Opens a database of any schema version and connects this thread. Returns True when its file was created.
 
     Raises:
-        NoDatabase: there is none, or it is empty, and it may not be made.
-        NotDone: as `prepare`.
+        NoDatabase: the database is missing or empty, and may not be created.
+        NotDone: as in `prepare`.
         lots.store.engine.database.Unavailable: the database cannot be reached.
     """
     database.close()
@@ -73,7 +73,7 @@ def open_wanted(url: str, statement_s: float | None = None, wanted: Wanted = Wan
     left, made = [], False
     if path is not None:
         left = _traces(path)
-        made = _ready_file(path, left, wanted)
+        made = _create_if_permitted(path, left, wanted)
     database.open_database(url, statement_s)
     database.connect()
     try:
@@ -90,35 +90,37 @@ def _require_wanted(url: str, left: list[Path], wanted: Wanted, *, made: bool) -
     path = file_of(url)
     if schema.found_version(database.db) is not None:
         if wanted.new and not made:
-            raise NotDone(f"{shown(url)} holds a database already. Start without --new to work with it.")
+            raise NotDone(f"The database {shown(url)} exists already. Start without --new to use it.")
         return
     if not wanted.make:
-        raise NoDatabase(f"{shown(url)} is empty. Check LOTS_DATABASE; lots serve gives an empty database its tables.")
+        raise NoDatabase(
+            f"The database {shown(url)} is empty. Check LOTS_DATABASE, or run lots serve to create its tables."
+        )
     if path is not None and left and not wanted.new:
-        _wait_for_maker(path)
+        _wait_for_creator(path)
         if schema.found_version(database.db) is None:
-            raise NoDatabase(_words(path, left, "is empty"))
+            raise NoDatabase(_missing_message(path, left, "is empty"))
 
 
-def _ready_file(path: Path, left: list[Path], wanted: Wanted) -> bool:
-    """Makes the file of a database where it may be made; True when it was."""
+def _create_if_permitted(path: Path, left: list[Path], wanted: Wanted) -> bool:
+    """Creates a missing database file if permitted. Returns True when it was created."""
     if left and not wanted.new and not holds_content(path):
-        _wait_for_maker(path)
+        _wait_for_creator(path)
         if not holds_content(path):
-            raise NoDatabase(_words(path, left, "is empty" if path.exists() else "is missing"))
+            raise NoDatabase(_missing_message(path, left, "is empty" if path.exists() else "is missing"))
     if holds_content(path):
         require_ours(path)
         return False
     if not wanted.make:
         missing = f"{path} is empty" if path.exists() else f"There is no database {path}"
         raise NoDatabase(
-            f"{missing}. Check LOTS_DATABASE and the folder this is run in; lots serve makes a new database."
+            f"{missing}. Check LOTS_DATABASE and the current folder, or run lots serve to create a new database."
         )
-    return _made(path)
+    return _create(path)
 
 
-def _made(path: Path) -> bool:
-    """Makes a database with its tables, whole before it gets its name; False when it is there by then or its file is, empty."""
+def _create(path: Path) -> bool:
+    """Creates a database with its tables under a temporary name, then renames it. Returns False when its file exists by then."""
     mark = mark_of(path)
     had = mark.exists()
     try:
@@ -127,14 +129,14 @@ def _made(path: Path) -> bool:
                 return False
             real = Path(os.path.realpath(path))
             if (kept := logs_aside(real, datetime.now(UTC))) is not None:
-                _log.warning("what is left of the database that is missing is kept in %s", kept)
+                _log.warning("the log of the missing database is kept in %s", kept)
             if path.exists():
                 return False
             with part_of(real) as part:
                 _fill(part)
-                _put(part, real)
+                _rename_if_free(part, real)
     except BaseException:
-        # Where nothing was made there was no database either.
+        # Without a new database, the lock file must not suggest one.
         if not had and not path.exists():
             mark.unlink(missing_ok=True)
         raise
@@ -150,8 +152,8 @@ def _fill(part: Path) -> None:
         database.close()
 
 
-def _put(part: Path, path: Path) -> None:
-    """Gives a file its name unless another file has it by now."""
+def _rename_if_free(part: Path, path: Path) -> None:
+    """Renames a file unless the new name exists by now."""
     try:
         os.link(part, path)
     except FileExistsError:
@@ -161,21 +163,21 @@ def _put(part: Path, path: Path) -> None:
             part.rename(path)
 
 
-def _wait_for_maker(path: Path) -> None:
-    """Waits for another process that makes the database at this moment: it has the turn."""
+def _wait_for_creator(path: Path) -> None:
+    """Waits for another process that is creating the database and holds its lock."""
     if mark_of(path).exists():
         with turn(str(path), _PATIENCE_S):
             pass
 
 
 def _traces(path: Path) -> list[Path]:
-    """Files that lie beside a database and show that there is one, or was."""
+    """Returns the files beside a database that prove its present or former existence."""
     real = Path(os.path.realpath(path))
     return [trace for trace in (mark_of(path), *logs_of(real)) if trace.exists()]
 
 
-def _words(path: Path, left: list[Path], what: str) -> str:
+def _missing_message(path: Path, left: list[Path], what: str) -> str:
     return (
-        f"The database file {path} {what}, but there was one: {left[0].name} is still beside it. Put the file back, or restore a "
-        "backup with lots restore. Only lots serve --new makes an empty database here."
+        f"The database file {path} {what}, but {left[0].name} shows that a database existed. Put the file back, or restore a "
+        "backup with lots restore. Only lots serve --new creates an empty database here."
     )

@@ -1,4 +1,4 @@
-"""What `lots check` reads: whether the file is whole, rows that refer to nothing, masses as they were booked, and whose lot a row belongs to."""
+"""The queries of `lots check`: damage of the file, broken references, booked masses and values that do not follow from others."""
 
 from __future__ import annotations
 
@@ -34,21 +34,21 @@ from lots.store.upkeep.database_handles import one_moment
 
 
 def snapshot() -> AbstractContextManager[None]:
-    """Within it the database is read as it stands at one moment, whoever writes to it meanwhile."""
+    """Reads a consistent snapshot of the database within a block."""
     return one_moment(db.obj)
 
 
 def damage() -> list[str]:
-    """What SQLite finds wrong with its file, at most 100 things; PostgreSQL looks after its own."""
+    """Returns the errors of SQLite's integrity check, at most 100. PostgreSQL is not checked."""
     if not isinstance(db.obj, SqliteDatabase):
         return []
     return [text for (text,) in db.execute_sql("PRAGMA integrity_check(100)").fetchall() if text != "ok"]
 
 
 def orphans() -> Iterator[tuple[str, dict[str, object], str]]:
-    """Rows that refer to a row that is not there: their table, their values as stored, and in words what is missing. One query per reference.
+    """Yields rows whose foreign key refers to a missing row: table, stored values, and the missing row in words. One query per foreign key.
 
-    Both engines refuse such rows, but only as long as nobody has told them not to.
+    Both engines enforce foreign keys, but a person with access to the database can switch that off.
     """
     for model in TABLES:
         for field in model._meta.refs:
@@ -63,17 +63,17 @@ def orphans() -> Iterator[tuple[str, dict[str, object], str]]:
 
 
 def lot_names() -> dict[int, str]:
-    """The supplier's number of every lot, by its number, ascending. One query."""
+    """Returns the supplier's lot number of every lot by id, ascending. One query."""
     return {row.id: row.supplier_lot for row in Lot.select(Lot.id, Lot.supplier_lot).order_by(Lot.id)}
 
 
 def entry_count() -> int:
-    """How many entries the history has."""
+    """Returns the number of entries of the history."""
     return int(Event.select().count())
 
 
 def lot_of_row(table: str, row: dict[str, object]) -> int | None:
-    """The number of the lot that a row belongs to, None when it concerns no single one. At most one query."""
+    """Returns the id of the lot that a row belongs to, or None. At most one query."""
     found: ModelSelect[Spool] | ModelSelect[Reading] | ModelSelect[Delivery] | ModelSelect[Letter]
     if table == "lot":
         return _number(row["id"])
@@ -99,7 +99,7 @@ def _number(value: object) -> int | None:
 
 
 def booked() -> Iterator[tuple[int, str, SpoolMass]]:
-    """The masses of every spool as they were booked: lot, code, masses. Four queries and one for every 1,000 spools."""
+    """Yields lot, code and booked masses of every spool. Four queries, and one per 1,000 spools."""
     ended = Load.select(Load.spool_id, fn.SUM(Load.mass_before_g - Load.remaining_mass_g).alias("g"))
     used = _sums(ended.where(Load.unloaded_at.is_null(False)).group_by(Load.spool_id))
     taken = _sums(SpoolParent.select(SpoolParent.parent_id, fn.SUM(SpoolParent.mass_g)).group_by(SpoolParent.parent_id))
@@ -134,7 +134,7 @@ def _sums(query: ModelSelect[Load] | ModelSelect[SpoolParent]) -> dict[int, floa
 
 @dataclass(frozen=True, slots=True)
 class Misnamed:
-    """A row whose identity, likeness, job or machine does not follow from its text; `wanted` holds the columns as they should be."""
+    """A row whose identity, likeness, job or machine does not follow from its text. `wanted` holds the correct columns."""
 
     model: type[Lot | Spool | Job | Machine | Load]
     number: int
@@ -144,11 +144,11 @@ class Misnamed:
 
 
 def misnamed() -> Iterator[Misnamed]:
-    """Lots, spools, jobs, machines and loads that are found by something else than their text says. One query for each table, one more for loads."""
-    yield from _misfolded(Lot, Lot.supplier_lot, Lot.id, (Lot.supplier, Lot.grade))
-    yield from _misfolded(Spool, Spool.code, Spool.lot)
-    yield from _misfolded(Job, Job.number)
-    yield from _misfolded(Machine, Machine.name)
+    """Yields lots, spools, jobs, machines and loads whose lookup columns do not follow from their text. Seven queries."""
+    yield from _with_wrong_identity(Lot, Lot.supplier_lot, Lot.id, (Lot.supplier, Lot.grade))
+    yield from _with_wrong_identity(Spool, Spool.code, Spool.lot)
+    yield from _with_wrong_identity(Job, Job.number)
+    yield from _with_wrong_identity(Machine, Machine.name)
     jobs = {row.identity: row.id for row in Job.select(Job.id, Job.identity)}
     machines = {row.identity: row.id for row in Machine.select(Machine.id, Machine.identity)}
     columns = (Load.id, Load.lot, Load.job, Load.machine, Load.of_job, Load.on_machine)
@@ -160,7 +160,7 @@ def misnamed() -> Iterator[Misnamed]:
 
 @dataclass(frozen=True, slots=True)
 class Unfindable:
-    """A lot, a delivery or a job whose search keys do not follow from its name; `text` is None where there is no such row."""
+    """A lot, delivery or job whose search keys do not follow from its name. `text` is None if the row does not exist."""
 
     kind: search_keys.Searched
     number: int
@@ -169,7 +169,7 @@ class Unfindable:
 
 
 def unfindable() -> Iterator[Unfindable]:
-    """Rows that a search does not find by a part of their names, or finds by what they are not called. Seven queries."""
+    """Yields rows with missing or wrong search keys. Seven queries."""
     for kind, names in (("lot", _lots_named()), ("order", _orders_named()), ("job", _jobs_named())):
         searched = cast("search_keys.Searched", kind)
         kept = search_keys.every(searched)
@@ -188,7 +188,7 @@ def _lots_named() -> _Named:
 
 
 def _orders_named() -> _Named:
-    """By the corrections themselves: what is kept of them beside a delivery may be wrong too."""
+    """Returns order numbers with corrections applied. The corrected values stored on the delivery may be wrong, so they are not used."""
     logged = Delivery.select(Delivery.id, Delivery.order_ref, Delivery.lot).order_by(Delivery.id)
     found: _Named = {row.id: (row.order_ref, row.lot_id) for row in logged}
     for row in DeliveryCorrection.select().order_by(DeliveryCorrection.id):
@@ -203,17 +203,17 @@ def _jobs_named() -> _Named:
 
 
 def find_again(found: Unfindable) -> None:
-    """Writes the search keys that follow from the name of a row."""
+    """Stores the search keys that follow from the name of a row."""
     search_keys.keep(found.kind, found.number, found.text)
 
 
-def _misfolded(
+def _with_wrong_identity(
     model: type[Lot | Spool | Job | Machine],
     text: Field[str],
     lot: Column | None = None,
     within: Sequence[ForeignKeyField[Supplier] | ForeignKeyField[Grade]] = (),
 ) -> Iterator[Misnamed]:
-    """Rows of a table whose identity or likeness is not that of their text. Of codes of an older shop with one identity only one has it."""
+    """Yields rows whose identity or likeness does not follow from their text. Of several old codes with one identity, only one has it."""
     columns = (model.id, text, model.identity, model.likeness, *within, *([lot] if lot is not None else ()))
     rows = cast("list[Lot | Spool | Job | Machine]", list(model.select(*columns).order_by(model.id)))
 
@@ -232,11 +232,11 @@ def _misfolded(
 
 
 def name_again(found: Misnamed) -> None:
-    """Writes what follows from the text of a row."""
+    """Stores the columns that follow from the text of a row."""
     found.model.update(**found.wanted).where(found.model.id == found.number).execute()
 
 
 def odd_loads() -> list[Load]:
-    """Loads that ended with more filament than they began with, or before they began. One query."""
+    """Returns loads that end with more filament than at their start, or before their start. One query."""
     odd = (Load.remaining_mass_g > Load.mass_before_g) | (Load.unloaded_at < Load.loaded_at)
     return list(Load.select().where(odd).order_by(Load.id))

@@ -1,4 +1,4 @@
-"""Gives a table of an SQLite file other columns or rules than it has, without losing any that it keeps."""
+"""Rebuilds an SQLite table with other columns or constraints, keeping its rows."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from lots.store.tables.row import Row
 
 
 def rebuild(db: Database, model: type[Row], filled: Mapping[str, str] | None = None) -> None:
-    """Makes a table anew as a model says it, with the rows it has.
+    """Replaces a table by a new one of the model's definition, with the same rows.
 
     Args:
-        db: the engine that a step is given, within its transaction, in which foreign keys are not enforced until it ends.
-        model: the table as it shall be: a copy frozen in the step, never the program's own, which moves on.
-        filled: column -> SQL for its value, in terms of the columns there were; for columns that are new and may not be empty.
+        db: the engine of a migration step, within its transaction. Foreign keys are not enforced before its end.
+        model: the new definition, a frozen copy in the step. The program's own model may change later.
+        filled: new required column -> SQL of its value in terms of the old columns.
 
     Notes:
-        The helpers of the library read the table's SQL with patterns, which brackets within a CHECK lead astray. Here the SQL comes from
-        the model, as it does for an empty database, so both end up alike. Triggers stay.
+        The library's helpers parse the table's SQL with patterns that fail on brackets within a CHECK. Here the SQL comes from the
+        model, as in an empty database, so both tables are equal. Triggers are kept.
 
     Reference:
         sqlite.org, "ALTER TABLE", section 7, "Making Other Kinds Of Table Schema Changes".
@@ -32,7 +32,7 @@ def rebuild(db: Database, model: type[Row], filled: Mapping[str, str] | None = N
     triggers = db.execute_sql(
         "SELECT sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?", (name,)
     ).fetchall()
-    # References of other tables, and of this one to itself, go by the name, which is the same afterwards: let none be rewritten.
+    # Foreign keys refer to the table by its name, which stays the same, so SQLite must not rewrite them.
     db.execute_sql("PRAGMA legacy_alter_table = 1")
     with db.bind_ctx([model], bind_refs=False, bind_backrefs=False):
         made, _ = schema._create_table(safe=False).query()

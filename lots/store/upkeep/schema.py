@@ -1,4 +1,4 @@
-"""Makes the tables of an empty database, and refuses one it does not know."""
+"""Creates the tables of an empty database, and checks the schema version of others."""
 
 from __future__ import annotations
 
@@ -6,29 +6,29 @@ from lots.store.engine.database import Engine, db, locks_rows, transaction
 from lots.store.tables.models import TABLES, SchemaVersion
 
 VERSION = 8
-# Stands in place of the version while `lots move` fills a database: it is not whole yet, so nobody may work with it.
+# The version of an incomplete database that `lots move` is filling. No other command may use it.
 FILLING = -1
-# PostgreSQL's lock on making or migrating tables. Any number will do, so long as nothing else in a database takes it.
+# The key of PostgreSQL's advisory lock for creating or migrating tables. It must be unique within the database.
 LOCK = 0x6C6F7473
 
 
 class WrongSchema(Exception):
-    """The database was made by another version of this program."""
+    """The database has tables of another version or another program."""
 
 
 def ensure_schema() -> None:
-    """Gives an empty database its tables; leaves a current one alone.
+    """Creates the tables of an empty database. A current database is not changed.
 
     Raises:
-        WrongSchema: the database has tables of another version, or tables of something else.
+        WrongSchema: the database has tables of another version or another program.
 
     Notes:
-        Several processes may start at once on an empty database. One of them makes the tables; the others wait, look again and find them.
+        Of several processes that start at once, one creates the tables. The others wait for its lock and check again.
     """
     found = found_version(db)
     if found is None:
         with transaction():
-            if locks_rows():  # SQLite's transaction has the write lock already
+            if locks_rows():  # on SQLite the transaction already has the write lock
                 db.execute_sql("SELECT pg_advisory_xact_lock(%s)", (LOCK,))
             found = found_version(db)
             if found is None:
@@ -39,10 +39,10 @@ def ensure_schema() -> None:
 
 
 def found_version(engine: Engine) -> int | None:
-    """Returns the version of a database's tables, `FILLING` while a move fills it, None when it has no tables at all.
+    """Returns the schema version of a database, `FILLING` during a move, or None without tables.
 
     Raises:
-        WrongSchema: its tables are of something else.
+        WrongSchema: the tables belong to another program.
     """
     present = engine.get_tables()
     if not present:
@@ -51,29 +51,29 @@ def found_version(engine: Engine) -> int | None:
     if SchemaVersion._meta.table_name in present:
         row = engine.execute_sql("SELECT version FROM schema_version").fetchone()
     if row is None:
-        raise WrongSchema("This database holds other tables. Name an empty one, or another file, in LOTS_DATABASE.")
+        raise WrongSchema("This database has other tables. Name an empty one, or another file, in LOTS_DATABASE.")
     return int(row[0])
 
 
 def require_version(found: int, needed: int = VERSION, which: str = "This database") -> None:
-    """Refuses every version but the one needed.
+    """Checks the schema version of a database.
 
     Args:
-        found: as `found_version` gives it.
-        needed: the only one that will do.
-        which: how the message calls the database.
+        found: from `found_version`.
+        needed: the required version.
+        which: the name of the database in the message.
 
     Raises:
-        WrongSchema: says which version was found, which is needed, and what to do about it.
+        WrongSchema: the version differs. The message has both versions and the remedy.
     """
     if found == needed:
         return
     if found == FILLING:
         raise WrongSchema(
-            f"{which} is being filled by lots move, or was when that broke off. Run the same lots move again."
+            f"{which} is incomplete: lots move is filling it or was interrupted. Run the same lots move again."
         )
     if found < needed:
-        advice = "Stop whatever serves it and bring it up to date with: lots migrate"
+        advice = "Stop the server, then upgrade the database with: lots migrate"
     else:
-        advice = "Use the version of the program that made it."
-    raise WrongSchema(f"{which} has schema version {found}; this program needs {needed}. {advice}")
+        advice = "Use the newer version of the program that made it."
+    raise WrongSchema(f"{which} has schema version {found}. This program needs version {needed}. {advice}")

@@ -1,4 +1,4 @@
-"""Copies of an SQLite file: made at one moment while others write to it, verified, and put where they belong only then."""
+"""Verified snapshot copies of SQLite files, and the files beside a database."""
 
 from __future__ import annotations
 
@@ -15,27 +15,27 @@ from peewee import Database
 from lots.store.upkeep.database_handles import NotDone, Watch, in_words, one_moment, reader, unwatched
 from lots.store.upkeep.schema import found_version
 
-# Pages copied at a time, 4 MiB of the usual ones: between two of them it is told how far it has come.
+# Pages copied between two reports of the progress: 4 MiB at the default page size.
 _PAGES = 1024
 
 
 def copy_file(source: Path, target: Path, like: Path | None, watch: Watch = unwatched) -> int:
-    """Returns how many rows were copied, all of them verified in the copy.
+    """Copies a database, verifies the copy and returns its number of rows.
 
     Args:
-        source: an SQLite database, of any schema version.
-        target: the file to make.
-        like: the file whose permissions it gets, from the beginning nobody else's; None for those that any new file gets.
-        watch: told how many pages are copied.
+        source: an SQLite database of any schema version.
+        target: the new file.
+        like: the file whose permissions the copy gets; until then only its owner may read it. None for default permissions.
+        watch: shows the progress in pages.
 
     Raises:
-        NotDone: the source cannot be read, the copy cannot be written, or it is not right.
-        lots.store.upkeep.schema.WrongSchema: the source holds other tables.
+        NotDone: the source is unreadable, or the copy cannot be written or differs.
+        lots.store.upkeep.schema.WrongSchema: the source has other tables.
     """
     with in_words(f"{source} cannot be copied"), reader(source) as engine:
         version = found_version(engine)
         if version is None:
-            raise NotDone(f"{source} is empty: it has no tables yet. Name another file.")
+            raise NotDone(f"{source} is empty and has no tables yet. Name another file.")
         if like:
             target.touch(mode=0o600)
         with one_moment(engine), closing(sqlite3.connect(target, isolation_level=None)) as copy:
@@ -43,7 +43,7 @@ def copy_file(source: Path, target: Path, like: Path | None, watch: Watch = unwa
             engine.connection().backup(
                 copy, pages=_PAGES, progress=lambda _, left, of: watch("Copying pages", of - left, of)
             )
-            # A write-ahead log would make three files of one.
+            # Without a write-ahead log the copy is a single file.
             copy.execute("PRAGMA journal_mode = DELETE")
     if like:
         shutil.copymode(like, target)
@@ -52,35 +52,35 @@ def copy_file(source: Path, target: Path, like: Path | None, watch: Watch = unwa
 
 
 def verify_file(path: Path, version: int, rows: dict[str, int]) -> None:
-    """Opens a copy and looks whether it is whole.
+    """Checks a copy.
 
     Args:
         path: the copy.
-        version: the schema version it must have.
-        rows: how many rows each table must have.
+        version: its expected schema version.
+        rows: table -> expected number of rows.
 
     Raises:
-        NotDone: it is damaged, a row refers to none, or it has another version or other rows.
+        NotDone: the copy is damaged, a foreign key is broken, or the version or a number of rows differs.
     """
     with in_words(f"{path} cannot be verified"), reader(path) as engine:
         said = engine.execute_sql("PRAGMA integrity_check").fetchone()[0]
         if said != "ok":
             raise NotDone(f"{path} is damaged: {said}")
         if engine.execute_sql("PRAGMA foreign_key_check").fetchone():
-            raise NotDone(f"{path} has rows that refer to rows it does not have.")
+            raise NotDone(f"{path} has rows that refer to missing rows.")
         if (found_version(engine), row_counts(engine)) != (version, rows):
-            raise NotDone(f"{path} does not hold what it was copied from.")
+            raise NotDone(f"{path} differs from its original.")
 
 
 def row_counts(engine: Database) -> dict[str, int]:
-    """Returns how many rows each table of an SQLite file has, but for the one that says its version. One query per table."""
+    """Returns the number of rows per table of an SQLite file, without the schema version. One query per table."""
     names = [name for name in engine.get_tables() if name != "schema_version" and not name.startswith("sqlite_")]
     return {name: engine.execute_sql(f'SELECT COUNT(*) FROM "{name}"').fetchone()[0] for name in names}  # noqa: S608
 
 
 @contextmanager
 def part_of(path: Path) -> Iterator[Path]:
-    """A name beside `path` to work under; what still has it at the end is removed."""
+    """Yields a temporary path beside `path`. Files that still have it at the end are deleted."""
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     part.unlink(missing_ok=True)
     try:
@@ -91,14 +91,14 @@ def part_of(path: Path) -> Iterator[Path]:
 
 
 def make_way(file: Path, now: datetime) -> Path:
-    """Returns where an SQLite file was put aside, with its log.
+    """Renames an SQLite file and its log, and returns the new path.
 
     Raises:
-        NotDone: somebody has it open.
+        NotDone: the file is in use.
     """
     aside = file.with_name(f"{file.name}.before-restore-{stamp(now)}")
     if aside.exists():
-        raise NotDone(f"{aside} is there already and was left as it is. Try again.")
+        raise NotDone(f"{aside} exists already. Try again.")
     close_log(file)
     for old, new in zip((file, *_logs(file)), (aside, *_logs(aside)), strict=True):
         if old.exists():
@@ -107,10 +107,10 @@ def make_way(file: Path, now: datetime) -> Path:
 
 
 def logs_aside(file: Path, now: datetime) -> Path | None:
-    """Returns where the log of a database that is missing was put aside, None when there is none.
+    """Renames the log of a missing database, and returns its new path, or None without a log.
 
     Notes:
-        SQLite would take it for the log of the next database of this name, and write its pages over those of that one.
+        SQLite would apply the log to the next database of this name and overwrite its pages.
     """
     kept = None
     for old in logs_of(file):
@@ -121,20 +121,20 @@ def logs_aside(file: Path, now: datetime) -> Path | None:
 
 
 def is_sqlite(file: Path) -> bool:
-    """True when a file begins as SQLite's do.
+    """Returns True when a file begins with SQLite's magic string.
 
     Notes:
-        To be asked before SQLite opens what may be ruined: it would take a log beside it for an old one, and remove it.
+        Call it before SQLite opens a file that may be damaged, because SQLite would delete the log beside it.
     """
     with file.open("rb") as begun:
         return begun.read(16) == b"SQLite format 3\0"
 
 
 def close_log(file: Path) -> None:
-    """Brings what is in an SQLite file's log into the file, unless it is damaged; then both are left as they are.
+    """Writes the log of an SQLite file into the file (checkpoint). A damaged file and its log are left unchanged.
 
     Raises:
-        NotDone: somebody has it open.
+        NotDone: the file is in use.
     """
     if not is_sqlite(file):
         return
@@ -143,11 +143,11 @@ def close_log(file: Path) -> None:
             old.execute("PRAGMA journal_mode = DELETE")
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            raise NotDone(f"{file} is in use. Stop whatever serves it first.") from error
+            raise NotDone(f"{file} is in use. Stop the server first.") from error
 
 
 def stamp(now: datetime) -> str:
-    """Returns a moment, in UTC, as it may stand in the name of a file.
+    """Returns a time in UTC in a form for file names.
 
     Example:
         >>> from datetime import UTC, datetime
@@ -162,5 +162,5 @@ def _logs(file: Path) -> tuple[Path, Path]:
 
 
 def logs_of(file: Path) -> tuple[Path, ...]:
-    """Returns what SQLite may put beside a database: the index of its log, a rollback journal, and the log."""
+    """Returns the paths of a database's log index, rollback journal and write-ahead log."""
     return tuple(file.with_name(f"{file.name}{suffix}") for suffix in ("-shm", "-journal", "-wal"))

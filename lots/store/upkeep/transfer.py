@@ -1,4 +1,4 @@
-"""Moves a shop from one database to another: everything across, both sides compared, and only then may anybody work with the new one."""
+"""Copies all data from one database to another. The new one can be used only after both were found equal."""
 
 from __future__ import annotations
 
@@ -31,45 +31,45 @@ from lots.store.upkeep.sqlite_files import logs_of
 def move(
     source_url: str, target_url: str, watch: Watch = unwatched, parameters: int = copy_rows.PARAMETERS
 ) -> list[Compared]:
-    """Returns every table as both sides hold it, after all rows were carried across.
+    """Copies all rows and returns a comparison of every table.
 
     Args:
-        source_url: where the rows are.
-        target_url: an empty database, or one into which the same move was begun; the program is pointed at it.
-        watch: told how many rows are there, then how many were compared.
-        parameters: most values in one statement.
+        source_url: the source database.
+        target_url: an empty database, or the target of an interrupted move. The program is bound to it afterwards.
+        watch: shows the progress of copying, then of comparing, in rows.
+        parameters: most values per statement.
 
     Raises:
-        NotDone: the target holds other rows, the source is missing, or an engine refused something.
-        schema.WrongSchema: either side has another schema version.
+        NotDone: the target has other rows, the source is missing, or an engine raised an error.
+        schema.WrongSchema: a database has another schema version.
 
     Notes:
-        Until both sides were found equal the target says that it is being filled, so that no command works with it. A move broken off
-        goes on after the highest number of each table: a chunk is one transaction, so it is there or it is not.
+        The target has the version `FILLING` until both databases were found equal, so no command can use it. An interrupted move
+        continues after the highest id of each table, because each chunk is one transaction.
     """
-    with reader(source_url) as source, in_words(f"The move to {shown(target_url)} broke off"):
+    with reader(source_url) as source, in_words(f"The move to {shown(target_url)} was interrupted"):
         require_current(source, source_url)
-        target = _opened(target_url)
+        target = _open_target(target_url)
         try:
             with one_moment(source):
-                _refuse_foreign(source, target, target_url)
-                _say_version(schema.FILLING)
+                _require_same_rows(source, target, target_url)
+                _store_version(schema.FILLING)
                 carried = copy_rows.carry(source, target, watch, parameters)
             copy_rows.set_numbering(target)
-            # Read anew, so that what was written to the source meanwhile shows.
+            # A new snapshot shows changes of the source since the copy.
             with one_moment(source):
                 found = copy_rows.compare(source, target, watch)
             compared = [replace(table, carried=carried[table.table]) for table in found]
             if all(table.equal for table in compared):
-                _say_version(schema.VERSION)
+                _store_version(schema.VERSION)
         finally:
             database.disconnect()
     return compared
 
 
-def _opened(url: str) -> Database:
+def _open_target(url: str) -> Database:
     if (path := file_of(url)) is not None:
-        _require_room(path)
+        _require_free_path(path)
     database.open_database(url)
     database.connect()
     if path is not None:
@@ -80,25 +80,25 @@ def _opened(url: str) -> Database:
     return opened
 
 
-def _require_room(path: Path) -> None:
-    """Refuses a file of another program, and the log of a database that is missing: SQLite would take it for that of the new one."""
+def _require_free_path(path: Path) -> None:
+    """Raises NotDone for a file of another program, and for the log of a missing database, which SQLite would apply to the new one."""
     if holds_content(path):
         require_ours(path)
         return
     for left in logs_of(path):
         if left.exists():
-            raise NotDone(f"{left} is left of a database that is missing. Move it away, then run lots move again.")
+            raise NotDone(f"{left} is left of a missing database. Move it away, then run lots move again.")
 
 
-def _refuse_foreign(source: Database, target: Database, url: str) -> None:
+def _require_same_rows(source: Database, target: Database, url: str) -> None:
     astray = copy_rows.foreign(source, target)
     if astray:
         raise NotDone(
-            f"{shown(url)} holds rows that the source does not have, in {', '.join(astray)}: they came from elsewhere, "
-            "or the source was changed after a move had begun. Name an empty database with --to."
+            f"{shown(url)} has rows in {', '.join(astray)} that the source does not have. They are of another shop, or the source was "
+            "changed after an interrupted move. Name an empty database with --to."
         )
 
 
-def _say_version(version: int) -> None:
+def _store_version(version: int) -> None:
     with database.transaction():
         SchemaVersion.update(version=version).execute()

@@ -1,4 +1,4 @@
-"""On PostgreSQL numbers are committed out of order: the feed never steps over an entry that is still to come."""
+"""PostgreSQL commits ids out of order. The feed never skips an entry that commits later."""
 
 import threading
 
@@ -17,20 +17,20 @@ TOLD = {"kind": "instrument.due", "instrument_id": 1, "instrument_code": "MIC-1"
 
 
 def announce(lot_id, times=1):
-    """Entries with a change in the chain of a lot, in the transaction in hand. Chains of different lots do not wait for each other."""
+    """Writes entries with a change in the chain of a lot, in the current transaction. Chains of different lots do not block each other."""
     for _ in range(times):
         audit.note(lot_id, "lot judged again", "somebody", clock.now(), {}, changes=[{**TOLD, "lot_id": lot_id}])
 
 
 def read(after="0.0", limit=500):
-    """Lots whose entries the feed tells after a position, and the position reached."""
+    """The lots of the feed's entries after a position, and the new position."""
     with connected():
         found = changes.read(after, limit)
     return [item["lot_id"] for item in found.items], str(found.after)
 
 
 class Writer:
-    """Somebody with a transaction of their own, who goes on when told."""
+    """A thread with a transaction of its own that runs step by step."""
 
     def __init__(self, *steps):
         self.steps, self.done, self.go = steps, threading.Semaphore(0), threading.Semaphore(0)
@@ -38,7 +38,7 @@ class Writer:
         self.thread.start()
 
     def write(self):
-        """Takes its steps within one transaction."""
+        """Runs its steps within one transaction."""
         with connected():
             with transaction():
                 for step in self.steps:
@@ -49,14 +49,14 @@ class Writer:
             self.done.release()
 
     def step(self):
-        """Lets it take its next step; after the last it commits."""
+        """Runs the next step. After the last one it commits."""
         self.go.release()
         assert self.done.acquire(timeout=30)
 
 
 @only_postgresql
 def test_who_draws_first_and_commits_last_is_not_stepped_over(shop):
-    """While the first is at work, the second's entry is not told, though it is committed; then both are, in order."""
+    """While the first transaction is open, the second's committed entry is not in the feed. Then both are, in order."""
     first, second = Writer(lambda: announce(1)), Writer(lambda: announce(2))
     first.step()
     second.step()
@@ -69,7 +69,7 @@ def test_who_draws_first_and_commits_last_is_not_stepped_over(shop):
 
 @only_postgresql
 def test_what_was_committed_before_is_told_meanwhile(shop):
-    """Only what came after the oldest open transaction waits."""
+    """Only entries after the oldest open transaction wait."""
     with connected(), transaction():
         announce(7)
     slow = Writer(lambda: announce(1), lambda: announce(1))
@@ -86,7 +86,7 @@ def test_what_was_committed_before_is_told_meanwhile(shop):
 
 @only_postgresql
 def test_a_lock_given_up_with_a_savepoint_is_taken_again(shop):
-    """A transaction whose first announcement was undone, and which announces again, is waited for too."""
+    """A transaction that announces again after a rolled back savepoint is waited for too."""
 
     @transaction()
     def announce_and_fail():
@@ -109,7 +109,7 @@ def test_a_lock_given_up_with_a_savepoint_is_taken_again(shop):
 
 @only_postgresql
 def test_the_first_entry_of_all_is_waited_for(shop):
-    """Before any number was drawn the sequence stands at 1 and has not given it out."""
+    """Before the first id, the sequence is at 1 and not called."""
     with connected():
         db.execute_sql("SELECT setval('event_id_seq', 1, false)")
         db.execute_sql("DELETE FROM event")
@@ -125,7 +125,7 @@ def test_the_first_entry_of_all_is_waited_for(shop):
 
 @only_postgresql
 def test_a_transaction_takes_one_lock_however_much_it_announces(shop):
-    """So that no import or instrument check, however many lots it moves, fills the server's table of locks."""
+    """A large import does not fill the server's lock table."""
     with connected():
         with transaction():
             announce(1, times=20)
@@ -140,7 +140,7 @@ def test_a_transaction_takes_one_lock_however_much_it_announces(shop):
 
 
 def test_a_reader_beside_eight_writers_gets_every_entry_once_in_order(shop):
-    """Each writer announces in transactions of different lengths; what the reader collected while they wrote is the whole feed."""
+    """Writers use transactions of different lengths. The reader gets the complete feed meanwhile."""
     writers, rounds = 8, 12
     left, collected = threading.Semaphore(0), []
 

@@ -1,4 +1,4 @@
-"""Queries compiled once: they find what the query language finds, and what an outer join does not find is None."""
+"""Prepared queries return the same rows as the ORM, and None for a row missing from an outer join."""
 
 import pytest
 
@@ -11,7 +11,7 @@ from tests.store.rows import connected
 
 
 def attributes(fields, model):
-    """Under which names an object shows these columns of a model; a key to another row shows its number."""
+    """The attribute names of a model's columns. A foreign key has its id."""
     return [
         field.object_id_name if hasattr(field, "rel_model") else field.name for field in fields if field.model is model
     ]
@@ -19,7 +19,7 @@ def attributes(fields, model):
 
 @pytest.mark.parametrize("limits", [SIMPLE_LIMITS, None], ids=["with limits", "without"])
 def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
-    """Column by column as the models give them, moments, documents and truths included; first asked, and asked again."""
+    """Every column is equal to that of the models, including times, JSON and booleans, at the first and later calls."""
     shop.receive(shop.supplier(), shop.grade(limits=limits), spools=2)
     with connected():
         for code in ("L1-S001", "L1-S002"):
@@ -31,7 +31,7 @@ def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
             ):
                 for name in attributes([*Spool._meta.sorted_fields, *lots.TO_CHECK], model):
                     stored = getattr(row, name)
-                    # Of the figures a clearance reads which instruments they rest on.
+                    # A spool check reads only the instruments from the figures.
                     expected = {"sources": stored["sources"]} if name == "figures" else stored
                     assert expected == getattr(read, name), name
             assert whole.delivery.came_at == seen.delivery.came_at
@@ -55,13 +55,13 @@ def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
     ],
 )
 def test_of_figures_the_sources_alone_are_read(kept, sources):
-    """Wherever they stand, and whatever an instrument is called; a lot that was never assessed has none."""
+    """At any position and with any name of an instrument. A lot that was never assessed has none."""
     text = Lot.figures.db_value(kept)
     assert sources == FIGURES_SOURCES.python_value(text).get("sources")
 
 
 def test_a_grade_that_many_rows_share_is_one_object(shop):
-    """Its documents are parsed once; each spool and its lot stay objects of their own."""
+    """Its JSON is parsed once. Each spool and its lot are separate objects."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     numbers = [shop.good_lot(supplier, grade, name, spools=1)["lot_id"] for name in ("A", "B")]
     with connected():
@@ -71,7 +71,7 @@ def test_a_grade_that_many_rows_share_is_one_object(shop):
 
 
 def test_what_is_not_there_is_none(shop):
-    """No spool of this code; and a code is a value, whatever it says."""
+    """An unknown code gives None. A code is always a bound value."""
     with connected():
         assert lots.spool_seen("X") is None
         assert lots.spool_seen("' OR '1'='1") is None

@@ -1,4 +1,4 @@
-"""Results kept by their input: never another's, and never more than the weight allowed."""
+"""The cache never returns the result of another key, and keeps its weight limit."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from lots.store.engine.remembered import Remembered
 
 @given(st.lists(st.tuples(st.integers(0, 9), st.integers(1, 5)), max_size=60))
 def test_an_answer_is_what_the_work_would_return(asked):
-    """Whatever is asked in whatever order, kept or worked out."""
+    """In any order of calls, cached or computed."""
     kept = Remembered[int](most=12)
     for number, weight in asked:
         assert number * number == kept.get(number, weight, lambda number=number: number * number)
 
 
 def test_what_was_not_asked_for_the_longest_goes_first():
-    """Three of weight 1 where two have room: the one asked for in between stays."""
+    """With three entries and room for two, the one used in between stays."""
     kept, worked = Remembered[int](most=2), []
 
     def ask(number):
@@ -29,7 +29,7 @@ def test_what_was_not_asked_for_the_longest_goes_first():
 
 
 def test_what_is_too_heavy_is_not_kept_and_puts_nothing_out():
-    """It is worked out each time it is asked for."""
+    """It is computed at each call."""
     kept, worked = Remembered[str](most=3), []
     for name, weight in (("light", 1), ("heavy", 4), ("heavy", 4), ("light", 1)):
         kept.get(name, weight, lambda name=name: worked.append(name) or name)

@@ -21,7 +21,7 @@ from lots.store.upkeep.transfer import move
 from tests.store.copies import dump, emptied, fill, new_postgres
 from tests.store.rows import connected
 
-# So few values in a statement that the widest tables go one row at a time, and the narrowest in several chunks.
+# So few values per statement that wide tables are copied one row at a time, and narrow ones in several chunks.
 NARROW = 10
 
 
@@ -35,7 +35,7 @@ def filled(tmp_path_factory):
 
 @pytest.fixture
 def source(filled, tmp_path):
-    """The address of a copy of that file."""
+    """The URL of a copy of that file."""
     path = tmp_path / "source.sqlite3"
     shutil.copy(filled, path)
     yield f"sqlite:///{path}"
@@ -51,14 +51,14 @@ def scratch(postgres_url):
 
 @pytest.fixture
 def postgres(scratch):
-    """The address of a PostgreSQL database with nothing in it."""
+    """The URL of an empty PostgreSQL database."""
     yield emptied(scratch)
     database.close()
 
 
 @pytest.fixture
 def target(engine, request, tmp_path):
-    """The address of an empty database, of each engine in turn."""
+    """The URL of an empty database, for each engine."""
     if engine == "sqlite":
         yield f"sqlite:///{tmp_path / 'target.sqlite3'}"
     else:
@@ -68,7 +68,7 @@ def target(engine, request, tmp_path):
 
 @pytest.fixture
 def new_file(tmp_path):
-    """The address of an SQLite file that is not there yet, for what does not depend on the engine."""
+    """The URL of a missing SQLite file, for tests that do not depend on the engine."""
     yield f"sqlite:///{tmp_path / 'target.sqlite3'}"
     database.close()
 
@@ -80,24 +80,24 @@ def write(url, sql):
 
 
 def connected_to(url):
-    """Points the program at a database and connects."""
+    """Opens a database and connects."""
     database.open_database(url)
     return connected()
 
 
 def all_equal(compared):
-    """True when every table came across."""
+    """True when all tables are equal."""
     return all(table.equal for table in compared) and len(copy_rows.tables()) == len(compared)
 
 
 def held_by(url):
-    """How many rows each table of a database has."""
+    """The number of rows per table of a database."""
     with connected_to(url):
         return copy_rows.held(database.db.obj)
 
 
 def test_everything_arrives_and_comes_back_to_the_last_bit(source, target, tmp_path):
-    """There and back again, every value of every table is the one it was, type and all: doubles, texts, times, nothing at all."""
+    """After copying there and back, every value has the same type and bits: floats, texts, times and NULL."""
     assert all_equal(move(source, target))
     assert all_equal(move(target, f"sqlite:///{tmp_path / 'back.sqlite3'}"))
     before = dump(tmp_path / "source.sqlite3")
@@ -106,7 +106,7 @@ def test_everything_arrives_and_comes_back_to_the_last_bit(source, target, tmp_p
 
 
 def test_a_moved_shop_opens_and_numbers_on(source, target):
-    """The program works with the new database, and the next row of every table gets the number after the highest."""
+    """The program uses the new database, and new ids follow the highest."""
     move(source, target)
     create_app(Settings(database=target))
     with connected():
@@ -117,12 +117,12 @@ def test_a_moved_shop_opens_and_numbers_on(source, target):
                 assert highest + 1 == database.db.execute_sql(named, (f'"{model._meta.table_name}"',)).fetchone()[0]
         at = datetime(2026, 11, 25, tzinfo=UTC)
         made = models.Supplier.create(code="NEW", name="new", recorded_at=at, recorded_by="x")
-    assert made.id in (15, 16)  # the fifth has 14; on PostgreSQL one number was asked for above
+    assert made.id in (15, 16)  # the fifth has 14; on PostgreSQL one id was drawn above
 
 
 @pytest.mark.postgresql
 def test_an_empty_table_begins_with_one(tmp_path, postgres):
-    """Where nothing was carried the first row gets number 1."""
+    """In an empty table the first id is 1."""
     fill(f"sqlite:///{tmp_path / 'empty.sqlite3'}", rows=0)
     assert all_equal(move(f"sqlite:///{tmp_path / 'empty.sqlite3'}", postgres))
     with connected_to(postgres):
@@ -130,7 +130,7 @@ def test_an_empty_table_begins_with_one(tmp_path, postgres):
 
 
 def test_each_table_comes_after_those_it_refers_to():
-    """Rows can be written in this order with the references enforced; only to its own table does a row refer otherwise."""
+    """Rows can be written in this order with enforced foreign keys. Only references within a table differ."""
     seen = set()
     for model in copy_rows.tables():
         seen.add(model)
@@ -138,7 +138,7 @@ def test_each_table_comes_after_those_it_refers_to():
 
 
 def test_a_row_larger_than_a_statement_may_hold_still_goes_alone(source, target):
-    """However few values a statement takes, at least one row goes."""
+    """At least one row is copied per statement."""
     assert all_equal(move(source, target, parameters=1))
 
 
@@ -158,7 +158,7 @@ transfer.move(sys.argv[1], sys.argv[2], watch, int(sys.argv[4]))
 @pytest.mark.thorough
 @pytest.mark.parametrize("chunks", [2, 40])
 def test_a_move_that_was_killed_goes_on_where_it_was(source, target, chunks, tmp_path):
-    """What was written stays and is not written again; at the end everything is there once. Until then nobody can work with it."""
+    """Copied rows stay and are not copied again, and at the end each row exists once. Until then no command can use the database."""
     root = str(Path(__file__).parents[3])
     command = [sys.executable, "-c", KILLED, source, target, str(chunks), str(NARROW)]
     killed = subprocess.run(command, env={**os.environ, "PYTHONPATH": root}, capture_output=True, timeout=120)
@@ -174,7 +174,7 @@ def test_a_move_that_was_killed_goes_on_where_it_was(source, target, chunks, tmp
 
 
 def test_a_chunk_is_there_or_it_is_not(source, target, monkeypatch):
-    """An error between two rows of a chunk leaves none of them."""
+    """An error within a chunk rolls the chunk back."""
     insert = copy_rows._insert
 
     def half(engine, model, rows):
@@ -193,7 +193,7 @@ def test_a_chunk_is_there_or_it_is_not(source, target, monkeypatch):
 
 
 def test_a_finished_move_may_be_asked_for_again(source, target):
-    """Nothing is written, and everything compared."""
+    """Nothing is written, and everything is compared."""
     move(source, target)
     told = []
     assert all_equal(move(source, target, lambda *said: told.append(said)))
@@ -202,17 +202,17 @@ def test_a_finished_move_may_be_asked_for_again(source, target):
 
 
 def test_a_target_with_rows_of_its_own_is_refused(source, target, tmp_path):
-    """Two shops are never mixed: the message names the tables, and nothing is changed."""
+    """Two shops are never mixed. The message names the tables, and nothing changes."""
     fill(target, rows=2, first=7)
     before = held_by(target)
-    with pytest.raises(NotDone, match=r"holds rows that the source does not have, in supplier, .*--to"):
+    with pytest.raises(NotDone, match=r"has rows in supplier, .* that the source does not have.*--to"):
         move(source, target)
     assert before == held_by(target)
     create_app(Settings(database=target))
 
 
 def test_the_same_numbers_with_other_contents_are_refused_too(source, target):
-    """Rows that were there at the same numbers do not pass for the source's."""
+    """Other rows with the same ids are detected."""
     move(source, target)
     write(source, "UPDATE supplier SET name = 'somebody else' WHERE id = 2")
     with pytest.raises(NotDone, match="in supplier"):
@@ -220,7 +220,7 @@ def test_the_same_numbers_with_other_contents_are_refused_too(source, target):
 
 
 def test_a_source_that_changes_meanwhile_is_found_out(source, target):
-    """What is copied is one moment of the source; what came later shows in the comparison, and is fetched by the same move again."""
+    """The copy is a snapshot of the source. Later rows are found by the comparison, and copied by the same move again."""
     changed = []
 
     def meddle(doing, done, of):
@@ -242,20 +242,20 @@ def test_a_source_that_changes_meanwhile_is_found_out(source, target):
 
 
 def test_a_row_changed_in_place_meanwhile_is_found_out(source, target):
-    """The same number of rows is not enough: the checksums differ, and a second try is told to begin anew."""
+    """With equal numbers of rows the checksums differ. The second move asks for an empty database."""
 
     def meddle(doing, done, of):
         write(source, "UPDATE lot SET version = version + 1")
 
     compared = move(source, target, meddle)
     assert ["lot"] == [table.table for table in compared if not table.equal]
-    with pytest.raises(NotDone, match=r"in lot: .* changed after a move had begun"):
+    with pytest.raises(NotDone, match=r"in lot that .* changed after an interrupted move"):
         move(source, target)
 
 
 @pytest.mark.postgresql
 def test_what_the_other_engine_cannot_keep_is_said_with_its_table(source, postgres):
-    """SQLite keeps a text with a zero character or one longer than its column; PostgreSQL does not, and nothing is cut off silently."""
+    """SQLite stores a text with a null character or above its length. PostgreSQL does not, and nothing is cut silently."""
     write(source, "UPDATE grade SET filler = 'a' || char(0) || 'b' WHERE id = 2")
     with pytest.raises(NotDone, match=r"rows of grade cannot be copied: .*NUL"):
         move(source, postgres)
@@ -268,7 +268,7 @@ def test_what_the_other_engine_cannot_keep_is_said_with_its_table(source, postgr
 
 @pytest.mark.postgresql
 def test_a_negative_zero_is_zero(tmp_path, postgres):
-    """SQLite has one zero, PostgreSQL two that are equal: the difference is none."""
+    """SQLite has one zero, PostgreSQL two equal ones, so they do not differ."""
     fill(postgres)
     with connected_to(postgres):
         database.db.execute_sql("UPDATE delivery SET cost = '-0'")
@@ -279,7 +279,7 @@ def test_a_negative_zero_is_zero(tmp_path, postgres):
     ("version", "words"), [(0, "lots migrate"), (schema.VERSION + 1, "version of the program"), (-1, "lots move")]
 )
 def test_a_source_of_another_version_is_refused(source, new_file, version, words):
-    """Only tables that both sides have alike are carried; nothing is made at the other side."""
+    """Only tables of equal versions are copied. Nothing is created in the target."""
     write(source, f"UPDATE schema_version SET version = {version}")  # a number of our own
     with pytest.raises(schema.WrongSchema, match=rf"source\.sqlite3 .*{words}"):
         move(source, new_file)
@@ -288,7 +288,7 @@ def test_a_source_of_another_version_is_refused(source, new_file, version, words
 
 
 def test_a_source_that_is_none_is_refused_and_not_made(new_file, tmp_path):
-    """A mistyped file is not made, an empty one is said to be so, another program's is left alone."""
+    """A mistyped file is not created, an empty one is reported, and another program's file does not change."""
     missing, empty, other = (tmp_path / f"{name}.sqlite3" for name in ("missing", "empty", "other"))
     with pytest.raises(NotDone, match="There is no file"):
         move(f"sqlite:///{missing}", new_file)
@@ -296,16 +296,16 @@ def test_a_source_that_is_none_is_refused_and_not_made(new_file, tmp_path):
     empty.touch()
     write(f"sqlite:///{other}", "CREATE TABLE recipes (name TEXT)")
     for path in (empty, other):
-        with pytest.raises(schema.WrongSchema, match="holds no tables of this program"):
+        with pytest.raises(schema.WrongSchema, match="has no tables of this program"):
             move(f"sqlite:///{path}", new_file)
     text = tmp_path / "notes.txt"
     text.write_text("no database " * 100)
-    with pytest.raises(NotDone, match=r"notes\.txt cannot be .*not a database"):
+    with pytest.raises(NotDone, match=r"notes\.txt is not a database"):
         move(f"sqlite:///{text}", new_file)
 
 
 def test_a_target_of_another_version_or_program_is_refused(source, target):
-    """It is left as it was."""
+    """It does not change."""
     fill(target, rows=0)
     with connected_to(target):
         database.db.execute_sql("UPDATE schema_version SET version = 9")
@@ -315,7 +315,7 @@ def test_a_target_of_another_version_or_program_is_refused(source, target):
 
 
 def test_the_source_is_only_read(source, new_file, tmp_path):
-    """Its file is the same byte for byte afterwards, and nothing is left beside it."""
+    """Its file is equal byte for byte, and no file is left beside it."""
     before = (tmp_path / "source.sqlite3").read_bytes()
     move(source, new_file)
     database.close()
@@ -340,5 +340,5 @@ def test_the_source_is_only_read(source, new_file, tmp_path):
     ],
 )
 def test_no_password_is_ever_said(url, said):
-    """However it is written, a password is stars."""
+    """In any spelling a password is masked."""
     assert said == shown(url)

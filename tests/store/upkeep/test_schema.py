@@ -20,7 +20,7 @@ def empty(empty_url):
 
 
 def test_an_empty_database_gets_its_tables(empty):
-    """The first start makes every table and writes down the version; the second leaves all as it is."""
+    """The first start creates all tables and stores the version. The second changes nothing."""
     assert [] == db.get_tables()
     schema.ensure_schema()
     assert {table._meta.table_name for table in models.TABLES} == set(db.get_tables())
@@ -29,7 +29,7 @@ def test_an_empty_database_gets_its_tables(empty):
 
 
 def test_an_empty_database_may_be_found_by_two_at_once(empty):
-    """A second process that comes while the first makes the tables finds them there."""
+    """A second process finds the tables that the first creates."""
     schema.ensure_schema()
     db.create_tables(models.TABLES, safe=True)
     schema.ensure_schema()
@@ -37,7 +37,7 @@ def test_an_empty_database_may_be_found_by_two_at_once(empty):
 
 
 def test_a_database_with_other_tables_is_refused(empty):
-    """A mistyped address must not fill somebody else's database."""
+    """A mistyped URL must not fill another program's database."""
     db.execute_sql("CREATE TABLE accounts (id INTEGER)")
     with pytest.raises(schema.WrongSchema, match="LOTS_DATABASE"):
         schema.ensure_schema()
@@ -46,21 +46,21 @@ def test_a_database_with_other_tables_is_refused(empty):
 
 @pytest.mark.parametrize("version", [schema.VERSION - 1, schema.VERSION + 1])
 def test_another_version_is_refused_in_words(empty, version):
-    """An older or newer database is left alone; the message says which it is and which is needed."""
+    """An older or newer database is not changed. The message has both versions."""
     schema.ensure_schema()
     models.SchemaVersion.update(version=version).execute()
-    with pytest.raises(schema.WrongSchema, match=rf"version {version}.*needs {schema.VERSION}"):
+    with pytest.raises(schema.WrongSchema, match=rf"version {version}.*needs version {schema.VERSION}"):
         schema.ensure_schema()
 
 
 def test_every_table_refers_by_number_to_rows_that_are_there(shop):
-    """Foreign keys are enforced: a spool of no lot cannot be stored."""
+    """Foreign keys are enforced: a spool without a lot cannot be stored."""
     at = Furnished(shop)
     with connected(), pytest.raises(IntegrityError):
         models.Spool.create(code="X", lot=999, delivery=at.delivery["id"], net_mass_g=1, remaining_mass_g=1)
 
 
-# Table, column, a value that no program error may ever store.
+# Table, column, and an impossible value.
 NEVER = [
     ("Spool", "net_mass_g", 0),
     ("Spool", "net_mass_g", -1),
@@ -81,7 +81,7 @@ NEVER = [
 
 
 def test_the_database_itself_refuses_what_can_never_be(shop):
-    """Negative masses, impossible sizes and words that are no standing are refused by a rule in the tables."""
+    """Constraints reject negative masses, impossible sizes and invalid statuses."""
     at = Furnished(shop)
     at.load()
     check = {"checked_at": "2026-11-20T11:00:00Z", "result": "pass"}
@@ -97,7 +97,7 @@ def test_the_database_itself_refuses_what_can_never_be(shop):
 
 
 def test_a_spool_has_one_open_load(shop):
-    """Whatever the program does, a spool cannot be on two machines; once it came off, it may go on again."""
+    """A spool cannot be on two machines. After its unload it can be loaded again."""
     at = Furnished(shop)
     load = shop.load(at.spool)
     values = {"machine": "P2", "job": "J", "use": "cosmetic", "mass_before_g": 1, "recorded_by": "x"}
@@ -113,7 +113,7 @@ def test_a_spool_has_one_open_load(shop):
 
 
 def test_codes_and_revisions_are_unique(shop):
-    """Codes, lot numbers within supplier and grade, and revision numbers can be given only once."""
+    """Codes, lot numbers within supplier and grade, and revision numbers are unique."""
     Furnished(shop)
     for model in (models.Supplier, models.Shade, models.Grade, models.Instrument, models.Spool):
         with connected():
@@ -128,7 +128,7 @@ def test_codes_and_revisions_are_unique(shop):
 
 
 def change_and_fail(*, nested):
-    """Changes a row, in a transaction of its own within the other or not, then breaks off."""
+    """Changes a row, in a nested transaction or not, then raises."""
     with transaction():
         with transaction() if nested else nullcontext():
             models.Supplier.update(name="changed").execute()
@@ -137,7 +137,7 @@ def change_and_fail(*, nested):
 
 @pytest.mark.parametrize("nested", [False, True])
 def test_a_failed_transaction_leaves_nothing(shop, nested):
-    """Raising undoes everything since the start of the outermost transaction."""
+    """An exception rolls back everything since the start of the outermost transaction."""
     shop.supplier()
     before = contents()
     with connected(), pytest.raises(RuntimeError):

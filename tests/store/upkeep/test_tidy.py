@@ -1,4 +1,4 @@
-"""What is kept for some days only is removed when it is old enough, and nothing else ever is."""
+"""Rows after their retention time are deleted, and no others."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from tests.store.copies import fill
 from tests.store.rows import connected, contents
 
 AGED = {"repeated_request": (RepeatedRequest, "recorded_at"), "web_session": (WebSession, "ends_at")}
-# Of the rows that `fill` makes each moment is just before this midnight.
+# The times of rows from `fill` are just before this midnight.
 NOW = datetime(2026, 11, 26, tzinfo=UTC)
 WEEK_AGO = NOW - timedelta(days=7)
-# Ages of the rows of both tables: well over, a moment over, exactly, a moment under, and none.
+# Ages of the rows of both tables: far above the limit, just above, exactly, just below, and zero.
 AGES = (timedelta(days=400), timedelta(days=7, microseconds=1), timedelta(days=7), timedelta(days=6.9), timedelta(0))
 
 
 @pytest.fixture
 def full(empty_url):
-    """Every table has five rows, those of the two tables the ages above."""
+    """Every table has five rows, those of the two tables with the ages above."""
     fill(empty_url, rows=len(AGES))
     database.open_database(empty_url)
     with connected():
@@ -36,7 +36,7 @@ def full(empty_url):
 
 
 def kept_and_gone(act):
-    """Tables and rows before and after something was done: what stayed, and what went, by table."""
+    """Rows by table before and after an action: those that stayed, and those that were deleted."""
     before = [(table, repr(row)) for table, row in contents()]
     with connected():
         act()
@@ -47,7 +47,7 @@ def kept_and_gone(act):
 
 
 def test_only_old_answers_and_sessions_are_removed(full):
-    """Two of five rows of two tables are older than the age; every other row of every table stays as it was."""
+    """Two of five rows of two tables are old enough. Every other row of every table stays."""
     assert len(TABLES) - 1 <= len({name for name, _ in contents()})
     with clock.retelling(NOW):
         assert dict.fromkeys(AGED, 2) == kept_and_gone(lambda: tidying.remove_some(7))
@@ -55,7 +55,7 @@ def test_only_old_answers_and_sessions_are_removed(full):
 
 
 def test_everything_old_is_removed_batch_by_batch(full):
-    """With batches of one row each, told after each."""
+    """With batches of one row each, and a report after each."""
     told = []
     assert {"repeated_request": 2} == kept_and_gone(
         lambda: tidy.remove_all("repeated_request", WEEK_AGO, told.append, most=1)
@@ -64,7 +64,7 @@ def test_everything_old_is_removed_batch_by_batch(full):
 
 
 def test_the_oldest_go_first_and_no_more_than_asked(full):
-    """A batch takes what is oldest."""
+    """A batch deletes the oldest rows."""
     with connected():
         assert 1 == tidy.remove("repeated_request", NOW + timedelta(days=1), most=1)
         assert NOW - AGES[1] == min(row.recorded_at for row in RepeatedRequest.select())
@@ -72,7 +72,7 @@ def test_the_oldest_go_first_and_no_more_than_asked(full):
 
 
 def test_a_round_of_the_server_is_bounded(full, monkeypatch):
-    """What is left goes in the next round."""
+    """The remaining rows are deleted in the next rounds."""
     monkeypatch.setattr(tidying, "_BATCHES", 1)
     monkeypatch.setattr(tidy, "remove", lambda table, before: tidy.BATCH)
     with connected():
@@ -81,7 +81,7 @@ def test_a_round_of_the_server_is_bounded(full, monkeypatch):
 
 @pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def test_rows_that_another_removes_are_left_to_it(full):
-    """On PostgreSQL two may remove at once: neither waits for the other. SQLite has one writer at a time."""
+    """On PostgreSQL two processes may delete at once without waiting. SQLite has one writer at a time."""
     import psycopg
 
     oldest = "SELECT id FROM repeated_request ORDER BY recorded_at LIMIT 1"
@@ -94,14 +94,14 @@ def test_rows_that_another_removes_are_left_to_it(full):
 
 @pytest.mark.parametrize("table", AGED)
 def test_rows_are_found_in_an_index(full, table):
-    """Neither counting nor removing reads the whole table."""
+    """Neither counting nor deleting scans the table."""
     model, moment = AGED[table]
     with connected():
         column = getattr(model, moment)
         query = model.select(model.id).where(column < WEEK_AGO).order_by(column).limit(200)
         statement, values = query.sql()
         if full.startswith("postgresql"):
-            # With five rows other ways are cheaper, so these are closed.
+            # With five rows other plans are cheaper, so they are disabled.
             database.db.execute_sql("SET enable_seqscan = off; SET enable_bitmapscan = off")
             rows = database.db.execute_sql(f"EXPLAIN {statement}", values).fetchall()
             database.db.execute_sql("RESET enable_seqscan; RESET enable_bitmapscan")

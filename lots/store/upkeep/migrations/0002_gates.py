@@ -1,4 +1,4 @@
-"""Codes, jobs and machines have an identity; what a grade forbids is a field; samples, deliveries and voids can be added to, and lots inspected again."""
+"""Adds identities of codes, jobs and machines, forbidden uses, sample draws, delivery corrections, void agreements and re-inspections."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from lots.store.upkeep.migrations.version_2_tables import MADE_ANEW, NEW
 from lots.store.upkeep.rebuild_table import rebuild
 
 BY = "lots migrate"
-# Columns of rows that version 2's history does not cover: they follow from others, or only count changes.
+# Columns that version 2's history does not cover, because they follow from others or only count changes.
 DERIVED = {"job": ("likeness",), "machine": ("likeness", "version"), "grade": ()}
 TRUTHS = {"grade": ("brightened",)}
-# New columns that may not be empty, in terms of the old ones.
+# SQL for new required columns in terms of the old ones.
 _FILLED = {"delivery": {"came_at": '"received_at"'}}
 
 _ON_POSTGRESQL = (
@@ -59,7 +59,7 @@ _ON_POSTGRESQL = (
 
 
 def up(_migrator: Any, db: Any) -> None:
-    """Makes the new tables and columns, then fills those that follow from what there is."""
+    """Creates the new tables and columns, then fills derived columns from existing rows."""
     on_file = isinstance(db, SqliteDatabase)
     tables = [*NEW, *MADE_ANEW]
     with db.bind_ctx(tables, bind_refs=False, bind_backrefs=False):
@@ -82,22 +82,22 @@ def up(_migrator: Any, db: Any) -> None:
 
 
 class _Engine:
-    """Statements with places for values, written as the engine wants them."""
+    """Statements with the placeholders of the engine."""
 
     def __init__(self, db: Any, place: str) -> None:
         self.db, self.place = db, place
 
     def rows(self, text: str, *values: Any) -> list[Any]:
-        """All rows of a query."""
+        """Returns all rows of a query."""
         return list(self.db.execute_sql(text.replace("?", self.place), values).fetchall())
 
     def many(self, text: str, values: Iterable[tuple[Any, ...]]) -> None:
-        """One statement for each tuple of values."""
+        """Runs a statement once per tuple of values."""
         self.db.cursor().executemany(text.replace("?", self.place), list(values))
 
 
 def _identify(sql: _Engine, table: str, column: str, within: tuple[str, ...]) -> None:
-    """Gives codes their identity; of those that fold alike the first has it, and the others have none, so that they stay."""
+    """Fills the identity of codes. Of several codes with one identity, only the first gets it."""
     seen: set[tuple[Any, ...]] = set()
     filled = []
     each = ", ".join(("id", column, *within))
@@ -109,7 +109,7 @@ def _identify(sql: _Engine, table: str, column: str, within: tuple[str, ...]) ->
 
 
 def _name(sql: _Engine, table: str, column: str, refers: str) -> list[int]:
-    """Makes a row for every job or machine that a load names, as it was first typed, and returns their numbers."""
+    """Stores a row for every job or machine of a load, as first typed, and returns their ids."""
     numbers: dict[str, int] = {}
     made, filled = [], []
     query = f"SELECT id, {table}, recorded_at, recorded_by FROM load ORDER BY id"  # noqa: S608
@@ -127,7 +127,7 @@ def _name(sql: _Engine, table: str, column: str, refers: str) -> list[int]:
 
 
 def _forbid(sql: _Engine, at: str) -> list[int]:
-    """Makes fields of what cautions forbade, and returns the numbers of the grades that changed."""
+    """Fills forbidden uses from cautions, and returns the ids of the changed grades."""
     changed = []
     for number, cautions in sql.rows("SELECT id, cautions FROM grade ORDER BY id"):
         found = forbidden_uses(json.loads(cautions))
@@ -142,7 +142,7 @@ def _forbid(sql: _Engine, at: str) -> list[int]:
 
 
 def _note(sql: _Engine, rows: dict[str, list[int]], at: str) -> None:
-    """One entry in the shop's history for all that was made or changed, as `history.note` would write it."""
+    """Appends one entry to the shop's history for all new and changed rows, equal to one of `audit.note`."""
     if not any(rows.values()):
         return
     chain, length, head = next(
@@ -162,7 +162,7 @@ def _note(sql: _Engine, rows: dict[str, list[int]], at: str) -> None:
 
 def _covering(sql: _Engine, table: str, ids: list[int]) -> dict[str, Any]:
     rows = list(_stored(sql, table, ids))
-    # A job never changes once it is there, so one digest covers all.
+    # Jobs never change, so one digest covers all.
     return {"ids": ids, **({"digest": digest(rows)} if table == "job" else {"digests": [digest(row) for row in rows]})}
 
 

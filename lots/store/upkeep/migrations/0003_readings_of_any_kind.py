@@ -1,4 +1,4 @@
-"""The tables list no kinds of readings any more and have room for longer names, so that a new characteristic changes none of them."""
+"""Drops the lists of kinds of readings and widens their columns, so that a new characteristic needs no migration."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from peewee import SqliteDatabase
 from lots.store.upkeep.migrations.version_3_tables import MADE_ANEW
 from lots.store.upkeep.rebuild_table import rebuild
 
-# PostgreSQL chose the name of the rule itself, so it is asked which rules look at the column.
+# PostgreSQL named the constraint itself, so the constraints on the column are looked up.
 _RULES_ON_KIND = """
 SELECT quote_ident(rule.conname) FROM pg_constraint AS rule
 JOIN pg_attribute AS part ON part.attrelid = rule.conrelid AND part.attnum = ANY (rule.conkey)
 WHERE rule.conrelid = 'reading'::regclass AND rule.contype = 'c' AND part.attname = 'kind'
 """
-# A longer VARCHAR changes no row there, whatever the size of the table.
+# On PostgreSQL a longer VARCHAR rewrites no rows.
 _ON_POSTGRESQL = (
     "ALTER TABLE reading ALTER COLUMN kind TYPE VARCHAR(60)",
     'ALTER TABLE "import" ALTER COLUMN kind TYPE VARCHAR(60)',
@@ -24,7 +24,7 @@ _ON_POSTGRESQL = (
 
 
 def up(_migrator: Any, db: Any) -> None:
-    """Takes the list of kinds out of the rules and makes the columns wide; every row stays as it is."""
+    """Drops the constraints on kinds and widens the columns. Rows do not change."""
     if isinstance(db, SqliteDatabase):
         for model in MADE_ANEW:
             rebuild(db, model)

@@ -1,4 +1,4 @@
-"""Room for what the trade's rules need: what instruments measure, recipes and builds of prints, dryings, confirmations; and what each instrument measured."""
+"""Adds characteristics of instruments, recipes and builds of test prints, dryings and confirmations of readings."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.store.upkeep.migrations.shop_entry import Engine, note_changed
 from lots.store.upkeep.migrations.version_4_tables import NEW, WIDER
 from lots.store.upkeep.rebuild_table import rebuild
 
-# Every new column may be empty.
+# All new columns are optional.
 _ADDED = (
     "instrument ADD COLUMN measures TEXT",
     "shade_revision ADD COLUMN instrument_id BIGINT REFERENCES instrument (id)",
@@ -37,7 +37,7 @@ _INDEXES = (
     "CREATE INDEX reading_build ON reading (build_key) WHERE build_key IS NOT NULL",
     "CREATE INDEX reading_control ON reading (kind, control_of, id) WHERE control_of IS NOT NULL",
 )
-# What instruments of a kind may measure, by words in the kind; specks and hairs are counted without one.
+# Characteristic -> words in the kind of an instrument. Specks and hairs are counted without an instrument.
 _MEASURES = {
     "diameter": ("micromet", "caliper", "calliper", "laser"),
     "shrinkage": ("micromet", "caliper", "calliper", "laser"),
@@ -50,7 +50,7 @@ _MEASURES = {
 
 
 def up(_migrator: Any, db: Any) -> None:
-    """Adds tables and columns, then says of each instrument what it may measure: what its kind does, and what it has measured."""
+    """Adds tables and columns, then fills the characteristics of instruments from their kinds and readings."""
     with db.bind_ctx(NEW, bind_refs=False, bind_backrefs=False):
         db.create_tables(NEW, safe=False)
     if isinstance(db, SqliteDatabase):

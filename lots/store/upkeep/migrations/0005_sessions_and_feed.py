@@ -1,4 +1,4 @@
-"""Room for sessions of the pages, for the feed of changes and for webhooks; and an index to find repeated answers by their age."""
+"""Adds sessions of the pages, the feed of changes, webhooks, and an index of idempotency answers by age."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _WIDER = (
 
 
 def up(_migrator: Any, db: Any) -> None:
-    """Adds tables, a column and indexes. The history before this step announces nothing."""
+    """Adds tables, a column and indexes. Entries before this step are not in the feed."""
     with db.bind_ctx(NEW, bind_refs=False, bind_backrefs=False):
         db.create_tables(NEW, safe=False)
     boolean = "INTEGER" if isinstance(db, SqliteDatabase) else "BOOLEAN"

@@ -1,4 +1,4 @@
-"""Room for what the shop says of itself, a version for instruments, and keys to find lots, orders and jobs by a part of their names."""
+"""Adds the shop's details, a version of instruments, and search keys of lots, orders and jobs."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _VERSION = (
 
 
 def up(_migrator: Any, db: Any) -> None:
-    """Adds tables and a column, and the keys of every name there is."""
+    """Adds tables and a column, and the search keys of all existing names."""
     with db.bind_ctx(NEW, bind_refs=False, bind_backrefs=False):
         db.create_tables(NEW, safe=False)
     if isinstance(db, SqliteDatabase):

@@ -1,4 +1,4 @@
-"""The entry that a step writes into the shop's history for rows that it changed, as `audit.note` would write it."""
+"""The history entry of a migration step for the rows that it changed, equal to one of `audit.note`."""
 
 from __future__ import annotations
 
@@ -15,22 +15,22 @@ BY = "lots migrate"
 
 
 class Engine:
-    """Statements with places for values, written as the engine wants them."""
+    """Statements with the placeholders of the engine."""
 
     def __init__(self, db: Any) -> None:
         self.db, self.place = db, "?" if isinstance(db, SqliteDatabase) else "%s"
 
     def rows(self, text: str, *values: Any) -> list[Any]:
-        """All rows of a query."""
+        """Returns all rows of a query."""
         return list(self.db.execute_sql(text.replace("?", self.place), values).fetchall())
 
     def many(self, text: str, values: Iterable[tuple[Any, ...]]) -> None:
-        """One statement for each tuple of values."""
+        """Runs a statement once per tuple of values."""
         self.db.cursor().executemany(text.replace("?", self.place), list(values))
 
 
 def note_changed(sql: Engine, table: str, numbers: list[int]) -> None:
-    """Adds one entry on rows of a table that may change, each with the digest of what it holds now."""
+    """Appends an entry with the digests of changed rows of a table."""
     if not numbers:
         return
     at = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")

@@ -1,4 +1,4 @@
-"""What version 1 read out of a grade's cautions, frozen: from version 2 on a caution is advice, and what a grade forbids is a field."""
+"""The rules by which version 1 derived forbidden uses from a grade's cautions, frozen. Since version 2 forbidden uses are a field."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")
-# How a use is said in a caution: "load-bearing", "load bearing" and "load_bearing" are one word here.
+# Spellings of a use in a caution: "load-bearing", "load bearing" and "load_bearing" are equal.
 _SAID = {use: re.compile(r"\b" + use.replace("_", r"[-_ ]?") + r"\b") for use in USES}
 _BETWEEN_USES = {"and", "or", "nor", "for", "use", "uses", "part", "parts", "job", "jobs"}
 
@@ -15,8 +15,8 @@ _BETWEEN_USES = {"and", "or", "nor", "for", "use", "uses", "part", "parts", "job
 def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
     """Returns each use that a caution forbids, with that caution.
 
-    A caution that says "never", "not" or "no" forbids the uses it names ("never load-bearing or flexing"). One that says "only" forbids the
-    uses it does not name ("cosmetic only"). Any other caution is advice. A caution that names no use forbids nothing.
+    A caution with "never", "not" or "no" forbids the uses it names ("never load-bearing or flexing"). A caution with "only" forbids the
+    uses it does not name ("cosmetic only"). Any other caution, or one that names no use, forbids nothing.
 
     Args:
         cautions: sentences from the grade.
@@ -32,7 +32,7 @@ def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
     return found
 
 
-# The same few sentences are asked about at every clearance.
+# Grades share few sentences.
 @lru_cache(maxsize=1024)
 def _forbidden_by(caution: str) -> tuple[str, ...]:
     found: list[str] = []
@@ -48,9 +48,9 @@ def _forbidden_by(caution: str) -> tuple[str, ...]:
 
 
 def _clauses(text: str) -> list[str]:
-    """Splits a caution where each part speaks for itself: "cosmetic only, never load-bearing" is two.
+    """Splits a caution into independent parts: "cosmetic only, never load-bearing" has two.
 
-    A part that merely lists uses belongs to the "never" before it ("never load-bearing, flexing") or to what follows it
+    A part that only lists uses belongs to the "never" before it ("never load-bearing, flexing") or to the part after it
     ("cosmetic, hidden only").
     """
     found: list[str] = []

@@ -1,4 +1,4 @@
-"""The tables that version 4 adds and widens, frozen: the program's own move on."""
+"""The tables that version 4 adds and widens, frozen, because the program's own tables change later."""
 
 from __future__ import annotations
 
@@ -193,7 +193,7 @@ class Reading(Row):
     kind = CharField(60)
     spool = ForeignKeyField(Spool)
     lot = ForeignKeyField(Lot, index=False)
-    instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
+    instrument = ForeignKeyField(Instrument, null=True, index=False)  # covered by the index below
     measured_at = Instant()
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -278,5 +278,5 @@ class BuildDoubt(Row):
 
 
 NEW = (TestPrint, TestPrintRevision, Drying, ReadingConfirmation, BuildDoubt)
-# What gets more columns; on SQLite each is made anew, since its text would else differ from that of a new table.
+# Tables with new columns. On SQLite each is rebuilt, so that its SQL equals that of a new table.
 WIDER = (Instrument, ShadeRevision, Grade, LimitsRevision, Lot, Spool, Reading)

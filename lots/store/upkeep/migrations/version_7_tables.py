@@ -1,4 +1,4 @@
-"""The tables that version 7 adds and widens, frozen: the program's own move on."""
+"""The tables that version 7 adds and widens, frozen, because the program's own tables change later."""
 
 from __future__ import annotations
 
