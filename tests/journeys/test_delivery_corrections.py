@@ -158,7 +158,7 @@ def test_supplier_grade_and_number_are_corrected_before_any_reading_only(clerk):
     assert ["L-0071"] == [lot["supplier_lot"] for lot in clerk.shop.get("receiving", "/lots")["items"]]
     clerk.shop.diameter(corrected["sample"]["spool_codes"][0])
     refused = clerk.correct(number, {"supplier_lot": "L-9", "reason": REASON}, "quality", 409)
-    assert "close this delivery with a reason, and log it anew" in refused["detail"]
+    assert "close this delivery with a reason, and log it again" in refused["detail"]
     sound()
 
 
