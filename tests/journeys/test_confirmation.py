@@ -50,7 +50,7 @@ def test_a_transposed_digit_waits_for_a_word(shop):
     for code in ("diameter.spool_mean", "diameter.reading"):
         found = shop.finding(lot_id, code)
         assert ("missing", asked) == (found["verdict"], found["to_measure"])
-    why = "it lies far from its neighbours, and nobody confirmed it"
+    why = "it is far from the other readings and was not confirmed"
     listed = shop.get("receiving", f"/lots/{lot_id}/readings")["items"][-1]
     assert (False, True, why) == (listed["counts"], listed["to_confirm"], listed["why_not"])
     kept = shop.get("quality", f"/lots/{lot_id}/record")["readings"]
