@@ -376,7 +376,7 @@ def test_what_is_no_repeat_says_so(strange):
     for kind in ("surface", "moisture"):
         assert ([], []) == (said[kind]["figures"], said[kind]["decisions"])
         assert said[kind]["says"]
-    assert f"Reading {strange.reading} of spool {strange.spool} stands apart" in said["diameter"]["says"]
+    assert f"Reading {strange.reading} of spool {strange.spool} is an outlier" in said["diameter"]["says"]
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])

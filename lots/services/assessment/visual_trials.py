@@ -116,7 +116,7 @@ def _plaque_faults(index: int, plaque: PostedPlaque, uv: str | None) -> list[Fau
         hint = "Give either the numbers judged and accepted, or one judgement per observer."
         faults.append(Fault(f"{at}/judgements", f"The judgements of the plaque {given}.", hint))
     elif (accepted is None) != (judged is None):
-        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This field is required."))
+        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This is required."))
     elif accepted is not None and judged is not None and accepted > judged:
         detail = f"{accepted} accepted of {judged} judged is not possible."
         faults.append(Fault(f"{at}/accepted", detail, "Give at most as many accepted as judged."))

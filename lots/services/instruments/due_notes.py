@@ -1,4 +1,4 @@
-"""Noting in the history that an instrument became due: time passes by itself, so the server looks again and again."""
+"""Entries in the history for instruments that became due. The server checks at intervals, because no request causes them."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ _WHAT = "instrument due"
 
 
 def note_due() -> None:
-    """Notes each instrument whose check is overdue, once for each day on which it was due. Two queries where there is nothing to note.
+    """Adds an entry for each instrument whose check is overdue, once per due date. Two queries where there is none.
 
-    Safe in several processes at once: under the lock of the shop's chain each reads what the last entry said.
+    Safe in several processes, because each reads the last entry under the lock of the shop's chain.
     """
     now = clock.now()
     if not _unsaid(now):
@@ -36,7 +36,7 @@ def note_due() -> None:
 
 
 def _unsaid(now: datetime) -> list[tuple[Instrument, datetime]]:
-    """Overdue instruments whose day no entry has told."""
+    """Returns the overdue instruments whose due date has no entry."""
     overdue = instruments_overdue(now)
     said = _said() if overdue else {}
     return [
@@ -47,7 +47,7 @@ def _unsaid(now: datetime) -> list[tuple[Instrument, datetime]]:
 
 
 def _said() -> dict[str, str]:
-    """Number of each instrument that ever was due -> the last day that was told. One query."""
+    """Returns the last due date in an entry, by the instrument's number. One query."""
     last = audit.last_of(_WHAT)
     values = last.content["values"] if last else {}
     due = values.get("due")

@@ -147,7 +147,7 @@ def test_a_study_comes_as_a_file(desk, technician):
 @pytest.mark.parametrize(
     ("kind", "table", "says"),
     [
-        ("repeatability", "", "This is needed."),
+        ("repeatability", "", "This is required."),
         ("repeatability", TRIALS + "\nlost", "Line 9: 1 cells."),
         ("repeatability", TRIALS.replace("1.752", "x"), "Line 2, value: This must be a number."),
         ("repeatability", "\n".join(TRIALS.splitlines()[:3]), "equally often"),
