@@ -102,7 +102,7 @@ def test_what_makes_no_sense_is_told_all_at_once(shop, bought):
         ("twice", f"Lot {foreign} is not", "Lot 999 is not", "color.component_b"), said, strict=True
     ):
         assert words in fault
-    assert "/lot_ids A baseline requires lots or given values." in faults(chosen(shop, bought, 422))[0]
+    assert "/lot_ids A baseline needs lots, or given values." in faults(chosen(shop, bought, 422))[0]
     unknown = faults(shop.post("quality", "/baselines", {"supplier_id": 9, "grade_id": 9, "reason": "x"}, 422))
     assert ["/supplier_id", "/grade_id"] == [fault.split()[0] for fault in unknown]
 

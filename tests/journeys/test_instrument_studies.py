@@ -95,7 +95,7 @@ def test_the_published_gauge_study_gives_its_printed_figures(shop):
     assert 4 == found["categories"]
     says = " ".join(made["says"])
     for words in (
-        "standard deviation of 0.302",
+        "standard deviation of one reading is 0.302",
         "27.9 % of the spread",
         "distinguishes 4 categories",
         "30.2 % of the tol",

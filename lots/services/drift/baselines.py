@@ -101,7 +101,7 @@ def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], Lot
     excluded = {entry["lot_id"] for entry in values.get("excluded", [])}
     faults = []
     if not wanted and not values.get("given"):
-        faults.append(Fault("/lot_ids", "A baseline requires lots or given values.", _HOW))
+        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _HOW))
     if len(set(wanted)) != len(wanted):
         faults.append(Fault("/lot_ids", "A lot is named twice.", "Name each lot once."))
     for number in sorted(set(wanted) - {row.id for row in lots.rows}):
