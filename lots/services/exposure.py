@@ -48,7 +48,7 @@ def _stays(rows: Sequence[Load]) -> StaysByLoad:
     }
 
 
-def _around(rows: Sequence[Load]) -> StaysByLoad:
+def _loads_around(rows: Sequence[Load]) -> StaysByLoad:
     """Returns every load on the machines of these loads, from `LONGEST_GAP` before the first to `LONGEST_GAP` after the last."""
     if not rows:
         return {}
@@ -63,7 +63,7 @@ def exposure(lot: Lot) -> views.Exposure:
 
     Spools still loaded come first, then the newest loads, then those that are only possible.
     """
-    known = _around(tracing.loads_of_lot(lot.id))
+    known = _loads_around(tracing.loads_of_lot(lot.id))
     reaches = reached_by(lot.id, [stay for stay, _ in known.values()])
     reaches.sort(key=lambda r: (not r.certain, r.stay.end is not None, -r.stay.start.timestamp(), -r.stay.load_id))
     rows = {number: row for number, (_, row) in known.items()}
@@ -95,7 +95,7 @@ def job(name: str) -> View:
     """
     row = _job_of(name)
     rows = tracing.loads_of_job(row.id)
-    known = _around(rows)
+    known = _loads_around(rows)
     certain, possible = lots_of_job(row.number, [stay for stay, _ in known.values()])
     came = tracing.deliveries_of({*certain, *possible})
     changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
@@ -153,7 +153,7 @@ def open_containments(lot: Lot, before: Stand, decision: Decision, now: datetime
         fit_now = lot.standing in LOADABLE and verdict_on_use(lot.uses, blocks, use) == "pass"
         return verdict_on_use(before.uses, blocks, use) == "pass" and not fit_now
 
-    known = _around(tracing.loads_of_lot(lot.id))
+    known = _loads_around(tracing.loads_of_lot(lot.id))
     cared_for = tracing.contained(lot.id) if known else set()
     reached = [
         (reach, decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known))

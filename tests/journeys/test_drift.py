@@ -122,7 +122,11 @@ def test_another_reference_starts_the_series_anew(shop, bought):
     assert ["reference revision 1", "reference revision 2"] == [b["read"].partition(",")[0] for b in found["baseline"]]
     mark = only(found, "marks")
     assert (10, "color.component_b") == (mark["before_number"], mark["measure"])
-    for words in ("From lot Q-10 on: reference revision 2", "Before: reference revision 1", "A new series starts here."):
+    for words in (
+        "From lot Q-10 on: reference revision 2",
+        "Before: reference revision 1",
+        "A new series starts here.",
+    ):
         assert words in mark["says"]
     assert [] == found["signals"]
     assert "no significant drift over 9 lots" in found["says"]

@@ -260,7 +260,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
     found = shop.finding(lot_id, "diameter.reading")
     assert ("near", pytest.approx(sd)) == (found["verdict"], found["uncertainty"])
     assert (
-        f"MIC-1 counts with a standard uncertainty of 0.0051 mm, as its study {made['id']} found (0.002 mm was stated)"
+        f"The standard uncertainty of MIC-1 is 0.0051 mm, from study {made['id']} (0.002 mm was stated)"
         in found["message"]
     )
     assert shop.ask_clearance(spool, "hidden")["clear"] is False
@@ -315,7 +315,7 @@ def test_colour_needs_a_study_of_each_coordinate(shop):
     assert "once L*, a* and b* are all studied" in made["says"][-1]
     found = shop.finding(lot_id, "color.component_b")
     assert ("pass", pytest.approx(gauge_sd(0.05))) == (found["verdict"], found["uncertainty"])
-    assert "as its study 2 found" in found["message"]
+    assert "from study 2" in found["message"]
 
 
 @pytest.fixture

@@ -39,7 +39,7 @@ def bridges_for(
     Only studies recorded until `known_at` with enough plaques count. No query for a single instrument, otherwise one.
     """
     codes = {row.instrument.code for row in rows if row.kind == COLOR.name and row.instrument}
-    return bridges_between(codes | _before(previous) | ({reference} - {None}), known_at)
+    return bridges_between(codes | _instruments_before(previous) | ({reference} - {None}), known_at)
 
 
 def bridges_between(codes: Iterable[str | None], known_at: datetime | None = None) -> dict[frozenset[str], Bridge]:
@@ -62,10 +62,10 @@ def concerned(lot: Lot, both: Iterable[Instrument]) -> bool:
     """
     if (lot.rules or rule_versions.FIRST) <= rule_versions.SECOND:
         return False
-    codes = set((lot.figures.get("sources") or {}).get(COLOR.name, ())) | _before(lot.previous)
+    codes = set((lot.figures.get("sources") or {}).get(COLOR.name, ())) | _instruments_before(lot.previous)
     measured = lot.shade_revision.instrument_id if lot.shade_revision is not None else None
     return all(each.code in codes or each.id == measured for each in both)
 
 
-def _before(previous: Mapping[str, object] | None) -> set[str]:
+def _instruments_before(previous: Mapping[str, object] | None) -> set[str]:
     return Previous.from_kept(previous or {}, {}).instruments(COLOR.name)

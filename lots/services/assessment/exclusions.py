@@ -30,7 +30,7 @@ from lots.store.engine.database import transaction
 from lots.store.tables.decisions import KeptFinding
 from lots.store.tables.models import Decision, Lot, Reading, ReadingExclusion, ReadingVoid
 
-_ELSE = "If it is a typing error, void it. Otherwise take more readings of the spool."
+_REMEDY = "If it is a typing error, void it. Otherwise take more readings of the spool."
 
 
 def exclude(reading_id: int, cause: str, reason: str, by: str) -> View:
@@ -109,13 +109,13 @@ def _refuse_uncounted(lot: Lot, reading: Reading) -> None:
 def _shown_by(lot: Lot, reading: Reading) -> list[repeats.ShownBy]:
     """Returns the tests that flag the reading as an outlier, at least one."""
     if none := DECLARED[reading.kind].repeats.none:
-        raise NotFlagged(f"Readings of {said(reading.kind)} are not tested for outliers. {none} {_ELSE}")
+        raise NotFlagged(f"Readings of {said(reading.kind)} are not tested for outliers. {none} {_REMEDY}")
     rows, _ = that_count(readings.that_count(lot.id, kind=reading.kind, excluded=True), HeldTo.of(lot))
     found = repeats.tested(lot, rows, uncertainties(rows))
     shown = [step for part in found if (step := part.shown_by(reading.id))]
     if not shown:
         says = " ".join(part.says for part in found)
-        raise NotFlagged(f"Reading {reading.id} is not an outlier and cannot be excluded. {says} {_ELSE}")
+        raise NotFlagged(f"Reading {reading.id} is not an outlier and cannot be excluded. {says} {_REMEDY}")
     return shown
 
 

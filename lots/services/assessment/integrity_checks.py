@@ -82,7 +82,7 @@ def proved(names: Mapping[int, str], watch: Watch = unwatched) -> Iterator[Flaw]
     Args:
         names: lot -> supplier's number.
     """
-    told, heads = _Told(), audit.heads()
+    told, heads = _RowsByEntry(), audit.heads()
     for chain in watch("Histories", audit.chains()):
         yield from _history(chain, heads.get(chain, (None, None)), names, told)
     for cover in watch("Tables", list(audit.AUDITED.values())):
@@ -103,7 +103,7 @@ def against(noted: Mapping[str, tuple[int, str]]) -> Iterator[Flaw]:
 
 
 @dataclass(slots=True)
-class _Told:
+class _RowsByEntry:
     """Rows by the entries: numbers of fixed rows, and for rows that may change the last digest with its lot and entry."""
 
     there: dict[str, set[int]] = field(default_factory=dict)
@@ -132,7 +132,9 @@ def _words(table: str) -> str:
     return table.replace("_", " ")
 
 
-def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
+def _history(
+    chain: str, head: tuple[int | None, str | None], names: Mapping[int, str], told: _RowsByEntry
+) -> Iterator[Flaw]:
     """Yields breaks of a chain, and fixed rows that differ from its entries."""
     number = _lot_in(chain)
     lot = _named(number, names)
@@ -144,20 +146,24 @@ def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int
     for entry, beside in read:
         for says in _edited(entry, beside, number):
             yield Flaw(f"entry {entry.number} was edited: {says}", lot, entry.number)
-        for table, rows in _says(entry):
-            yield from _noted(audit.AUDITED[table], rows, lot, entry.number, told)
+        for table, rows in _rows_in(entry):
+            yield from _collected(audit.AUDITED[table], rows, lot, entry.number, told)
 
 
 def _edited(entry: Entry, beside: audit.Beside, lot_id: int | None) -> Iterator[str]:
     """Yields columns of an entry that contradict it."""
     if beside.lot_id != lot_id:
         yield f"its row names lot {beside.lot_id}"
-    if beside.announces != _tells(entry):
-        yield "the feed of changes omits it" if _tells(entry) else "its row announces changes that it does not hold"
+    if beside.announces != _holds_changes(entry):
+        yield (
+            "the feed of changes omits it"
+            if _holds_changes(entry)
+            else "its row announces changes that it does not hold"
+        )
 
 
-def _noted(
-    cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None, entry: int, told: _Told
+def _collected(
+    cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None, entry: int, told: _RowsByEntry
 ) -> Iterator[Flaw]:
     """Collects the rows of a table named by an entry. Fixed rows are compared at once."""
     numbers = says["ids"]
@@ -177,12 +183,12 @@ class Rows(TypedDict, total=False):
     digests: list[str]
 
 
-def _tells(entry: Entry) -> bool:
+def _holds_changes(entry: Entry) -> bool:
     """Returns whether an entry holds changes."""
     return isinstance(entry.content, dict) and bool(entry.content.get("changes"))
 
 
-def _says(entry: Entry) -> Iterator[tuple[str, Rows]]:
+def _rows_in(entry: Entry) -> Iterator[tuple[str, Rows]]:
     """Yields the rows of each table in an entry. Unreadable parts are skipped, because the chain already shows the edit."""
     rows = entry.content.get("rows") if isinstance(entry.content, dict) else None
     for table, says in (rows if isinstance(rows, dict) else {}).items():
@@ -215,7 +221,7 @@ def _range(table: str, numbers: Sequence[int]) -> str:
     return f"{_words(table)} {numbers[0]} to {numbers[-1]}"
 
 
-def _rows(cover: audit.AuditedTable, names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
+def _rows(cover: audit.AuditedTable, names: Mapping[int, str], told: _RowsByEntry) -> Iterator[Flaw]:
     """Yields rows without an entry, and rows that differ from their last entry."""
     there, last = told.there.pop(cover.table, set()), told.last.pop(cover.table, {})
     for number, row in audit.every_stored(cover):

@@ -42,13 +42,13 @@ def find_previous(lot: Lot, rules: int) -> dict[str, object]:
         taken = [one for one in wanted if one.name in other.accepted and getattr(other, one.carried[0])]
         for declared in taken:
             found |= _carried(declared, other, rules)
-            beside["basis"] |= _of(declared.name, other.figures.get("basis"))
-            beside["freedom"] |= _of(declared.name, other.figures.get("freedom"))
+            beside["basis"] |= _entry(declared.name, other.figures.get("basis"))
+            beside["freedom"] |= _entry(declared.name, other.figures.get("freedom"))
         wanted = [declared for declared in wanted if declared not in taken]
         if not wanted:
             break
     found |= {name: kept for name, kept in beside.items() if kept}
-    if rules > rule_versions.THIRD and (scatter := _lent(lot)):
+    if rules > rule_versions.THIRD and (scatter := _lent_spread(lot)):
         found["scatter"] = scatter
     return found
 
@@ -59,12 +59,12 @@ def _carried(declared: Characteristic, other: Lot, rules: int) -> dict[str, obje
     return kept if rules <= rule_versions.SECOND else {**kept, **carried_sources(declared.name, other.figures)}
 
 
-def _of(name: str, kept: Mapping[str, object] | None) -> dict[str, object]:
+def _entry(name: str, kept: Mapping[str, object] | None) -> dict[str, object]:
     """Returns the entry of one characteristic, if any."""
     return {name: one} if (one := (kept or {}).get(name)) else {}
 
 
-def _lent(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
+def _lent_spread(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
     """Returns the spread of readings and spools in earlier lots of the grade, and of its supplier. Two queries."""
     known = (lots.newest_of_grade(lot.grade_id, MOST, lot, supplier) for supplier in (None, lot.supplier_id))
     of_grade, of_supplier = ([other.figures.get("scatter") or {} for other in some] for some in known)
@@ -156,9 +156,9 @@ def judge_lot(
         Must run inside the caller's transaction.
     """
     occasion = Occasion(action, reason, what, retest=retest, wrote=wrote or {})
-    before = _marks(lot)
+    before = _deciding_columns(lot)
     done = _judged_and_kept(lot, by, now, occasion)
-    if action == "judge" and before == _marks(lot):
+    if action == "judge" and before == _deciding_columns(lot):
         audit.note(lot.id, what, by, now, {"lot": [lot.id], **occasion.wrote})
         return done.judged, None
     return done.judged, _decided(lot, by, now, occasion, done)
@@ -171,7 +171,7 @@ def decide_lot(lot: Lot, by: str, now: datetime, occasion: Occasion) -> tuple[Ju
 
 
 @dataclass(frozen=True, slots=True)
-class _Done:
+class _Stored:
     """A stored assessment: `stood` is the status before, `known` whether the lot was assessed before, `kept` the columns of row and decision."""
 
     judged: Judged
@@ -180,7 +180,7 @@ class _Done:
     kept: Mapping[str, object]
 
 
-def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _Done:
+def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _Stored:
     """Assesses a lot, draws the spools that it needs, and stores the outcome on the lot and its spools."""
     limits, shade = revisions_for(lot, renew=occasion.renew)
     begins = occasion.renew or not lot.measured
@@ -208,10 +208,10 @@ def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _D
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
     spool_findings.keep(lot, of_spools(judged), failures_of(judged))
-    return _Done(judged, stood, known, kept)
+    return _Stored(judged, stood, known, kept)
 
 
-def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Done) -> Decision:
+def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Stored) -> Decision:
     """Adds the decision of an assessment, opens containments, and adds both to the history."""
     found = done.judged.assessment
     record = {
@@ -262,7 +262,7 @@ def failures_of(judged: Judged) -> dict[str, Failures]:
     return {code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in failing.items()}
 
 
-def _marks(lot: Lot) -> tuple[object, ...]:
+def _deciding_columns(lot: Lot) -> tuple[object, ...]:
     """Returns the columns whose change makes a decision, which are all but the figures."""
     revisions = (lot.limits_revision, lot.shade_revision)
     return (lot.judged_at and lot.standing, lot.assessed, lot.uses, lot.accepted, lot.previous, lot.rules, *revisions)

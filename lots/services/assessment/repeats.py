@@ -103,7 +103,7 @@ def tested(held: Lot | Decision, rows: Sequence[Reading], known: Uncertainties) 
         )
         floor = least * max(one.per_unit for one in repeats)
         outliers = outliers_among(repeats, ALPHA / figures_of_kind[_kind(figure)], floor)
-        answer.append(Tested(figure, repeats, floor, _own(repeats, worth), outliers))
+        answer.append(Tested(figure, repeats, floor, _largest_uncertainty(repeats, worth), outliers))
     return answer
 
 
@@ -152,7 +152,7 @@ def _by_figure(repeats: Iterable[Repeat]) -> dict[str, list[Repeat]]:
     return found
 
 
-def _own(repeats: Sequence[Repeat], worth: Mapping[int, float | None]) -> float | None:
+def _largest_uncertainty(repeats: Sequence[Repeat], worth: Mapping[int, float | None]) -> float | None:
     """Returns the largest standard uncertainty of the instruments, in the figure's unit, None where one is unknown."""
     told = [u * one.per_unit for one in repeats if (u := worth[one.reading]) is not None]
     return max(told) if len(told) == len(repeats) else None
@@ -307,7 +307,7 @@ def _outliers(part: Tested) -> View:
             }
             for step in found.steps
         ],
-        "flagged": [_apart(part, index) for index in found.flagged],
+        "flagged": [_outlier(part, index) for index in found.flagged],
     }
 
 
@@ -315,7 +315,7 @@ def _which(one: Repeat) -> View:
     return {"reading_id": one.reading, "spool_code": one.spool, "value": one.value}
 
 
-def _apart(part: Tested, index: int) -> View:
+def _outlier(part: Tested, index: int) -> View:
     """Returns an outlier, with its effect on the mean of comparable readings."""
     one = part.repeats[index]
     like = [number for number, other in enumerate(part.repeats) if other.kin == one.kin]

@@ -50,7 +50,7 @@ def _says(instrument: Instrument, study: Found) -> str:
     stated = instrument.standard_uncertainty
     unit = f" {STUDIED[study.measure].unit}".rstrip()
     less = "none was stated" if stated is None else f"{stated:.2g}{unit} was stated"
-    return f"{instrument.code} counts with a standard uncertainty of {study.sd:.2g}{unit}, as its study {study.number} found ({less})."
+    return f"The standard uncertainty of {instrument.code} is {study.sd:.2g}{unit}, from study {study.number} ({less})."
 
 
 def uncertainties(rows: Iterable[Reading], known_at: datetime | None = None) -> Uncertainties:

@@ -225,12 +225,12 @@ def _plaques(kept: Sequence[KeptPlaque]) -> list[Plaque]:
     for one in kept:
         votes = one.get("judgements")
         yes, of = (sum(v["accepted"] for v in votes), len(votes)) if votes else (one["accepted"], one["judged"])
-        dL, da, db = _told(one["apart"])
+        dL, da, db = _tiny_as_zero(one["apart"])
         found.append(Plaque(dL, da, db, yes, of))
     return found
 
 
-def _told(apart: Sequence[float]) -> list[float]:
+def _tiny_as_zero(apart: Sequence[float]) -> list[float]:
     return [part if abs(part) >= _LEAST else 0.0 for part in apart]
 
 
@@ -244,7 +244,7 @@ def _across(body: TrialBody) -> View:
         }
     panels: dict[str, list[Plaque]] = {}
     for plaque in plaques:
-        dL, da, db = _told(plaque["apart"])
+        dL, da, db = _tiny_as_zero(plaque["apart"])
         for vote in plaque["judgements"]:
             panels.setdefault(vote["observer"], []).append(Plaque(dL, da, db, int(vote["accepted"]), 1))
     axes = across_observers([panels[name] for name in sorted(panels)], body["share"], body["confidence"])

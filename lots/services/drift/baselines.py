@@ -73,7 +73,7 @@ def choose(values: BaselineBody, by: str) -> View:
             key = last[-1].keys[-1] if last else None
             measures[name] = {"mean": given["mean"], "sigma": given["sigma"], "n": 0, "key": key}
         if not measures:
-            raise Invalid(Fault("/lot_ids", "No measure can be charted from these lots.", " ".join(skipped) or _HOW))
+            raise Invalid(Fault("/lot_ids", "No measure can be charted from these lots.", " ".join(skipped) or _REMEDY))
         figures: BaselineFigures = {"measures": measures, "color": _color(kept, ties)}
         now = clock.now()
         row = store.add_baseline(
@@ -92,7 +92,7 @@ def choose(values: BaselineBody, by: str) -> View:
         return {**view(row), "left_out": skipped}
 
 
-_HOW = f"Name {PROVISIONAL_FROM} lots or more, or give a mean and a standard deviation."
+_REMEDY = f"Name {PROVISIONAL_FROM} lots or more, or give a mean and a standard deviation."
 
 
 def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], LotSeries]:
@@ -101,7 +101,7 @@ def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], Lot
     excluded = {entry["lot_id"] for entry in values.get("excluded", [])}
     faults = []
     if not wanted and not values.get("given"):
-        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _HOW))
+        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _REMEDY))
     if len(set(wanted)) != len(wanted):
         faults.append(Fault("/lot_ids", "A lot is named twice.", "Name each lot once."))
     for number in sorted(set(wanted) - {row.id for row in lots.rows}):
@@ -115,7 +115,7 @@ def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], Lot
     kept = lots.by([row.id in meant for row in lots.rows]).get(True, NO_LOTS)
     if wanted and not faults and len(kept) < PROVISIONAL_FROM:
         text = f"{counted(len(kept), 'lot is', 'lots are')} too few. A baseline is provisional from {PROVISIONAL_FROM} lots and firm from {FIRM_FROM}."
-        faults.append(Fault("/lot_ids", text, _HOW))
+        faults.append(Fault("/lot_ids", text, _REMEDY))
     return faults, kept
 
 

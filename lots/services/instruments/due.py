@@ -16,7 +16,7 @@ from lots.store.instruments import references as store
 from lots.store.setup import catalog
 from lots.store.tables.models import Instrument, InstrumentCheck
 
-_FOR = {"check": "a check", "interval": "remeasurement"}
+_PURPOSE = {"check": "a check", "interval": "remeasurement"}
 _REMEDY = {"master": reference_words.RENEW_MASTER, "working_copy": reference_words.RENEW_COPY}
 
 
@@ -95,7 +95,7 @@ def _line(item: _Item, now: datetime) -> _Line:
         says = f"{item['says']} is due now. It had moved when measured at {moment(item['due_at'])}. {_REMEDY[item['what']]}"
         return {**item, "overdue": overdue, "says": says}
     verb, word = ("has been", "since") if overdue else ("is", "by")
-    says = f"{item['says']} {verb} due for {_FOR[item['why']]} {word} {moment(item['due_at'])}."
+    says = f"{item['says']} {verb} due for {_PURPOSE[item['why']]} {word} {moment(item['due_at'])}."
     return {**item, "overdue": overdue, "says": says}
 
 

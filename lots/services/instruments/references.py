@@ -95,7 +95,7 @@ def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
         store.touch(shade.id)
         audit.note(None, "working copy made", by, now, {"working_copy": [row.id], "shade": [shade.id]})
         sides = {side: labs(some) for side, some in readings.items()}
-        warnings = warned(sides, {"master"}, conditions, revision, _READ_COPY_ANEW)
+        warnings = warned(sides, {"master"}, conditions, revision, _UNDO_COPY)
         return {**ReferenceShelf([shade]).copy_view(row), "warnings": warnings}
 
 
@@ -167,12 +167,14 @@ def remeasure(shade_id: int, values: PostedSession, by: str) -> View:
         audit.note(None, "reference measured again", by, now, {"remeasurement": [row.id], "shade": [shade.id]})
         sides = {f"read/{index}/readings": labs(plaque["readings"]) for index, plaque in enumerate(values["read"])}
         masters = {f"read/{i}/readings" for i, plaque in enumerate(values["read"]) if plaque["artefact"] == MASTER}
-        warnings = warned(sides, masters, conditions, revision, _VOID)
+        warnings = warned(sides, masters, conditions, revision, _UNDO_SESSION)
         return {**_answered(shade, row.id), "warnings": warnings}
 
 
-_READ_COPY_ANEW = "It was stored unchanged. If it is wrong, add the copy again with the same code, which replaces it."
-_VOID = "It was stored unchanged. If it is wrong, void this remeasurement, because later ones are compared with it."
+_UNDO_COPY = "It was stored unchanged. If it is wrong, add the copy again with the same code, which replaces it."
+_UNDO_SESSION = (
+    "It was stored unchanged. If it is wrong, void this remeasurement, because later ones are compared with it."
+)
 
 
 def _answered(shade: Shade, number: int) -> View:

@@ -33,12 +33,12 @@ class Posted(StudyBody, total=False):
 def kind_faults(instrument: Instrument, other: Instrument | None, values: Posted) -> list[Fault]:
     """Returns a fault for each instrument whose kind does not measure the characteristic of the study."""
     if measure := values.get("measure"):
-        return _untaken("/measure", instrument, declared_of(measure).name, STUDIED[measure].label)
+        return _not_measured("/measure", instrument, declared_of(measure).name, STUDIED[measure].label)
     both = (("/kind", instrument), ("/other_instrument_id", other))
-    return [fault for at, one in both if one is not None for fault in _untaken(at, one, COLOR.name, "L*, a*, b*")]
+    return [fault for at, one in both if one is not None for fault in _not_measured(at, one, COLOR.name, "L*, a*, b*")]
 
 
-def _untaken(pointer: str, instrument: Instrument, kind: str, label: str) -> list[Fault]:
+def _not_measured(pointer: str, instrument: Instrument, kind: str, label: str) -> list[Fault]:
     known = takes(instrument.kind)
     if known is None or kind in known:
         return []

@@ -59,7 +59,7 @@ def says(row: InstrumentStudy, shows: Shows, now: Present) -> list[str]:
         return [f"This study was voided by {void.voided_by} at {moment(void.voided_at)}: {clause(void.reason)}"]
     words = study_words.says(shows, row)
     if isinstance(shows, GaugeStudy):
-        return [_repeatability(row, shows), *words, _feeds(row, now)]
+        return [_repeatability(row, shows), *words, _use_of_study(row, now)]
     return [_linearity(row, shows) if isinstance(shows, Linearity) else _agreement(row, shows, now), *words]
 
 
@@ -114,7 +114,7 @@ def _agreement(row: InstrumentStudy, shows: Agreement, now: Present) -> str:
     return f"{says} One plaque does not show whether the difference holds for others. Measure at least 3."
 
 
-def _feeds(row: InstrumentStudy, now: Present) -> str:
+def _use_of_study(row: InstrumentStudy, now: Present) -> str:
     """Returns the sentence on the use of a repeatability study for later readings."""
     instrument, about, sd = row.instrument, studied(row), row.gauge_sd or 0.0
     unit = f" {about.unit}".rstrip()

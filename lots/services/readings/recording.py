@@ -62,7 +62,7 @@ def record(kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, l
     return _record(kind, items, by, as_list=as_list, look_first=look_first)
 
 
-class _Undo(Exception):
+class _Rollback(Exception):
     """Rolls back a trial transaction."""
 
 
@@ -75,9 +75,9 @@ def tried(kind: str, items: Sequence[SentReading], by: str) -> list[View]:
         Invalid: with every fault.
     """
     found: list[View] = []
-    with contextlib.suppress(_Undo), transaction():
+    with contextlib.suppress(_Rollback), transaction():
         found = _record(kind, items, by, as_list=True, look_first=True, numbered=False)["items"]
-        raise _Undo
+        raise _Rollback
     return found
 
 
@@ -101,7 +101,9 @@ def _record(
         build_doubts.note(doubted, by, now)
         if checked.first_used:
             audit.note(None, "instrument changed", by, now, {"instrument": checked.first_used}, {"measures": [kind]})
-        known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in checked.items])
+        known = instruments_of(
+            [_NamedInstrument(item.get("instrument_id"), checked.instruments) for item in checked.items]
+        )
         doubts = in_doubt((row["build_key"] for row in rows), rule_versions.CURRENT)
         under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held}
         stand = [*(after(lot, judged[lot.id]) for lot in held), *others]
@@ -196,7 +198,7 @@ def faults_of(kind: str, rows: Mapping[int, SentReading]) -> list[Fault]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Taken:
+class _NamedInstrument:
     """The instrument of a new reading."""
 
     instrument_id: int | None

@@ -124,7 +124,7 @@ def ask(row: Delivery, lot: Lot, change: Change) -> None:
         if change.handled:
             raise Settled(f"Supplier, grade and lot number cannot change after the first reading or load. {anew}")
         if not store.alone(lot) or lot.by_hand is not None:
-            raise Settled(f"Lot {lot.supplier_lot} is used beyond this delivery and cannot change. {anew}")
+            raise Settled(f"Lot {lot.supplier_lot} has other deliveries, decisions or requests and cannot be changed. {anew}")
         number = values.get("supplier_lot", lot.supplier_lot)
         other = lots.same_number(supplier, grade, number)
         if other is not None and other.id != lot.id:

@@ -31,7 +31,7 @@ from lots.store.tables.models import Delivery, Lot, Spool
 
 _CLERK = "receiving"
 # Respooled spools, withdrawn together with those they came from: code -> net mass before and after.
-_WOUND = "wound"
+_RESPOOLED = "wound"
 # Names of the corrected fields in sentences.
 _CHANGED = {
     "order_ref": "order",
@@ -252,7 +252,7 @@ def close(number: int, reason: str, by: str) -> View:
             raise Conflict(f"Spools of this delivery are loaded: {', '.join(on)}. Unload them first.")
         came = _masses([one for one in spools if one.delivery_id == number and not one.spliced])
         wound = _masses([one for one in spools if one.code not in came])
-        changes = {WITHDRAWN: [came, {}], **({_WOUND: [wound, {}]} if wound else {})}
+        changes = {WITHDRAWN: [came, {}], **({_RESPOOLED: [wound, {}]} if wound else {})}
         store.withdraw(spools, at)
         made = store.correct(row, changes, reason, by, at, closes=True)
         keep_received(held[row.lot_id])
