@@ -75,7 +75,7 @@ def _says(values: Mapping[str, object], outside: Outside) -> str:
     label = next((one.label for one in what.figures if one.code == outside.figure), outside.figure)
     unit = next((f" {one.unit}" for one in what.figures if one.code == outside.figure and one.unit), "")
     return (
-        f"Build {values['build']} on printer {values['printer']} is in doubt: {label} of the control is {value}{unit}, "
+        f"Build {values['build']} on printer {values['printer']} is in doubt: the {label} of the control is {value}{unit}, "
         f"outside its limits {low} to {high}{unit} (from {outside.n} earlier builds of {values['test_print']})."
     )
 
