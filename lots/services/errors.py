@@ -38,7 +38,8 @@ def quoted(value: object) -> str:
 class Fault:
     """An error in one field of a request: its JSON pointer, the problem and the remedy.
 
-    The sentences use the field's label. `confirm` names the field with which the sender can confirm a questioned value, "" for none.
+    The sentences use the field's label. `confirm` names the field with which the sender can confirm a questioned value,
+    "" for none.
     """
 
     pointer: str

@@ -49,7 +49,7 @@ def _stays(rows: Sequence[Load]) -> StaysByLoad:
 
 
 def _loads_around(rows: Sequence[Load]) -> StaysByLoad:
-    """Returns every load on the machines of these loads, from `LONGEST_GAP` before the first to `LONGEST_GAP` after the last."""
+    """Returns every load on the machines of these loads, within `LONGEST_GAP` before the first and after the last."""
     if not rows:
         return {}
     since = min(row.loaded_at for row in rows) - LONGEST_GAP

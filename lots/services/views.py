@@ -156,7 +156,10 @@ def spool_failures(row: Spool, lot: Lot) -> list[tuple[Sequence[str], str]]:
 
 
 def reading(row: Reading, doubt: str | None) -> View:
-    """Returns a reading as posted, with its void. `doubt` is the reason why its instrument makes it doubtful, None without one."""
+    """Returns a reading as posted, with its void.
+
+    `doubt` is the reason why its instrument makes it doubtful, None without one.
+    """
     void: ReadingVoid | None = getattr(row, "void", None)
     return {
         "id": row.id,

@@ -173,7 +173,10 @@ def test_a_lot_is_not_renamed_into_another_or_under_another_delivery(clerk):
     kept = clerk.correct(second["id"], {"supplier_lot": "L-OO71", "confirm_new_lot": True})
     assert "L-OO71" == kept["lot"]["supplier_lot"]
     clerk.log("L-0071")
-    assert "has other deliveries, decisions or requests" in clerk.correct(first["id"], {"supplier_lot": "L-5"}, status=409)["detail"]
+    assert (
+        "has other deliveries, decisions or requests"
+        in clerk.correct(first["id"], {"supplier_lot": "L-5"}, status=409)["detail"]
+    )
 
 
 def test_a_stale_correction_is_refused(clerk):

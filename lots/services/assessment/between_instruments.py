@@ -24,7 +24,10 @@ def carried_sources(name: str, figures: KeptFigures) -> dict[str, list[str]]:
 
 
 def reference_instrument(shade: ShadeRevision | None, rows: Iterable[Reading]) -> str | None:
-    """Returns the code of the instrument that measured a reference, None if not stated. One query, none where it took one of these readings."""
+    """Returns the code of the instrument that measured a reference, None if not stated.
+
+    One query, none where it took one of these readings.
+    """
     if shade is None or shade.instrument_id is None:
         return None
     known = (row.instrument.code for row in rows if row.instrument and row.instrument.id == shade.instrument_id)
@@ -34,7 +37,7 @@ def reference_instrument(shade: ShadeRevision | None, rows: Iterable[Reading]) -
 def bridges_for(
     rows: Sequence[Reading], reference: str | None, previous: Mapping[str, object] | None, known_at: datetime | None
 ) -> dict[frozenset[str], Bridge]:
-    """Returns the newest agreement study of each pair of instruments that measured a lot's colours, its reference and its predecessor.
+    """Returns the newest agreement study of each pair of instruments of a lot, its reference and its predecessor.
 
     Only studies recorded until `known_at` with enough plaques count. No query for a single instrument, otherwise one.
     """

@@ -30,7 +30,8 @@ class HeldTo:
 
     Args:
         rules: version of the rules.
-        instruments_required: True when a measured reading must name its instrument. A count, such as of specks, needs none.
+        instruments_required: True when a measured reading must name its instrument. A count, such as of specks, needs
+            none.
         doubts: True when prints of a build in doubt do not count.
     """
 
@@ -55,7 +56,10 @@ class HeldTo:
 
 
 def in_doubt(build_keys: Iterable[str | None], rules: int, known_at: datetime | None = None) -> dict[str, str]:
-    """Returns the reasons of doubts by build. One query from version 3 of the rules where a build is named, otherwise none."""
+    """Returns the reasons of doubts by build.
+
+    One query from version 3 of the rules where a build is named, otherwise none.
+    """
     named = {key for key in build_keys if key} if rules > SECOND else set()
     return {key: row.says.rstrip(".") for key, row in build_doubts.known(named, known_at).items()}
 
@@ -174,7 +178,7 @@ class OnRecord:
 
 @dataclass(frozen=True, slots=True)
 class Sifted:
-    """The readings that count, notes on the others, those that wait for confirmation, and the names of builds left out."""
+    """Readings that count, notes on the others, readings that wait for confirmation, and builds left out."""
 
     rows: list[Reading]
     notes: tuple[str, ...]
@@ -246,7 +250,10 @@ def that_count(
 
 
 def unconfirmed(rows: Sequence[Reading], known_at: datetime | None = None) -> set[int]:
-    """Returns the numbers of readings far from the others that were not confirmed until then. One query, none without such a reading."""
+    """Returns the numbers of readings far from the others that were not confirmed until then.
+
+    One query, none without such a reading.
+    """
     far = {row.id for row in rows if row.to_confirm}
     return far - readings.confirmed(far, known_at) if far else far
 

@@ -229,7 +229,10 @@ def _may(lot: Lot, by: str, now: datetime) -> _May:
 
 
 def _legal(lot: Lot, by: str, now: datetime) -> tuple[str, ...]:
-    """Returns the decisions allowed to a person. Lifting a return or scrapping depends on its author, its age and later loads."""
+    """Returns the decisions allowed to a person.
+
+    Lifting a return or scrapping depends on its author, its age and later loads.
+    """
     if lot.by_hand not in ENDINGS:
         return legal_actions(lot.by_hand)
     ended = decisions.last_of(lot.id, lot.by_hand)

@@ -1,4 +1,7 @@
-"""Further draws of spools. When findings need more spools than the sample has, the next ones in the order of the delivery's seed are drawn."""
+"""Further draws of spools.
+
+When findings need more spools than the sample has, the next ones in the order of the delivery's seed are drawn.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,10 @@ from lots.store.tables.models import Lot
 
 
 def first_looks(lot: Lot, kind: str) -> set[str]:
-    """Returns the further drawn spools without a reading of this kind. Their first readings are no retest. Four queries."""
+    """Returns the further drawn spools without a reading of this kind.
+
+    Their first readings are no retest. Four queries.
+    """
     came = {one.logged.id: one.now.sample for one in deliveries.of_lot(lot.id)}
     changes = samples.changes_of(came, withdrawn=False)
     draws = (drawn_of(sample, changes[number])[1:] for number, sample in came.items())

@@ -1,4 +1,6 @@
-"""Exclusion of outliers by a named person for a named cause, and their inclusion again. The reading itself is kept unchanged.
+"""Exclusion of outliers by a named person for a named cause, and their inclusion again.
+
+The reading itself is kept unchanged.
 
 A typing error is voided instead (`services/readings/voids.py`), because it is no measurement.
 """

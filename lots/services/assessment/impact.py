@@ -15,7 +15,10 @@ from lots.store.tables.models import LimitsRevision, Lot, ShadeRevision
 
 
 def of_shade_revision(shade_id: int, revision: int) -> list[Loss]:
-    """Returns the lots in stock of a shade that would lose a use under one of its revisions. A handful of queries per lot in stock."""
+    """Returns the lots in stock of a shade that would lose a use under one of its revisions.
+
+    A handful of queries per lot in stock.
+    """
     shade = catalog.shade_revision(shade_id, revision)
     return [found for lot in lots.in_stock(shade_id=shade_id) if (found := _loss(lot, lot.limits_revision, shade))]
 
@@ -44,7 +47,10 @@ MOST_TRIED = 50
 
 
 class Effect(TypedDict):
-    """Status and uses of a lot now and under draft limits. `why` has the reasons for uses that would change and not pass."""
+    """Status and uses of a lot now and under draft limits.
+
+    `why` has the reasons for uses that would change and not pass.
+    """
 
     lot_id: int
     supplier_lot: str
@@ -96,7 +102,10 @@ def _effect(lot: Lot, drafted: LimitsRevision, in_stock: bool) -> Effect:
 
 
 def under_older_limits(grade_id: int, revision: int) -> list[tuple[int, str, int | None]]:
-    """Returns number, supplier's number and limits revision of the lots in stock assessed under older limits. One query."""
+    """Returns number, supplier's number and limits revision of the lots in stock assessed under older limits.
+
+    One query.
+    """
     held = [
         (lot, lot.limits_revision.revision if lot.limits_revision else None) for lot in lots.in_stock(grade_id=grade_id)
     ]

@@ -104,7 +104,7 @@ def against(noted: Mapping[str, tuple[int, str]]) -> Iterator[Flaw]:
 
 @dataclass(slots=True)
 class _RowsByEntry:
-    """Rows by the entries: numbers of fixed rows, and for rows that may change the last digest with its lot and entry."""
+    """Rows by the entries: numbers of fixed rows, and the last digest of rows that may change, with lot and entry."""
 
     there: dict[str, set[int]] = field(default_factory=dict)
     last: dict[str, dict[int, tuple[int | None, int, str]]] = field(default_factory=dict)
@@ -189,7 +189,10 @@ def _holds_changes(entry: Entry) -> bool:
 
 
 def _rows_in(entry: Entry) -> Iterator[tuple[str, Rows]]:
-    """Yields the rows of each table in an entry. Unreadable parts are skipped, because the chain already shows the edit."""
+    """Yields the rows of each table in an entry.
+
+    Unreadable parts are skipped, because the chain already shows the edit.
+    """
     rows = entry.content.get("rows") if isinstance(entry.content, dict) else None
     for table, says in (rows if isinstance(rows, dict) else {}).items():
         if table in audit.AUDITED and isinstance(says, dict) and isinstance(says.get("ids"), list):
@@ -318,7 +321,8 @@ def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[l
         by: the caller.
 
     Returns:
-        (corrected errors, errors left). A lot with any other error is left alone, and so are all lots when the shop has an error,
+        (corrected errors, errors left). A lot with any other error is left alone, and so are all lots when the shop has
+        an error,
         because the data behind the assessment may have been edited.
     """
     flaws = list(flaws)

@@ -1,6 +1,7 @@
 """Assessment of a lot, stored on its row, with a decision when more than a figure changed.
 
-Every service that stores readings or revisions calls `judge_lot` in its own transaction, so that a lot's row always follows its readings.
+Every service that stores readings or revisions calls `judge_lot` in its own transaction, so that a lot's row always
+follows its readings.
 """
 
 from __future__ import annotations
@@ -74,7 +75,8 @@ def _lent_spread(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
 def revisions_for(lot: Lot, *, renew: bool = False) -> tuple[LimitsRevision | None, ShadeRevision | None]:
     """Returns the limits and shade revision for the assessment of a lot.
 
-    From its first reading a lot keeps its revisions, so that a later revision never changes an old decision. It takes the newest before
+    From its first reading a lot keeps its revisions, so that a later revision never changes an old decision. It takes
+    the newest before
     that, on a reassessment (`renew`), and where it has none.
     """
     limits: LimitsRevision | None = lot.limits_revision
@@ -87,7 +89,7 @@ def revisions_for(lot: Lot, *, renew: bool = False) -> tuple[LimitsRevision | No
 
 
 def terms_anew(lot: Lot, limits: LimitsRevision | None, shade: ShadeRevision | None) -> Terms:
-    """Returns the terms of a first assessment or a reassessment: the rules of its limits, and steps from the lot accepted last by now.
+    """Returns the terms of a first assessment or a reassessment, with steps from the lot accepted last by now.
 
     An accepted step stays accepted while it starts from the same lot and is measured in the same way.
     """
@@ -141,7 +143,7 @@ def judge_lot(
     what: str = "lot judged again",
     wrote: Mapping[str, Sequence[int]] | None = None,
 ) -> tuple[Judged, Decision | None]:
-    """Assesses a lot, stores the outcome on its row, adds a decision when more than a figure changed, and extends the lot's history.
+    """Assesses a lot and stores the outcome, with a decision when more than a figure changed.
 
     Args:
         lot: locked by this transaction, with `by_hand` up to date.
@@ -172,7 +174,7 @@ def decide_lot(lot: Lot, by: str, now: datetime, occasion: Occasion) -> tuple[Ju
 
 @dataclass(frozen=True, slots=True)
 class _Stored:
-    """A stored assessment: `stood` is the status before, `known` whether the lot was assessed before, `kept` the columns of row and decision."""
+    """A stored assessment: `stood` is the status before, `known` is False for the first, `kept` has the columns."""
 
     judged: Judged
     stood: Stand
@@ -298,7 +300,7 @@ def _figures(judged: Judged) -> dict[str, object]:
 
 
 def _scatter(judged: Judged) -> dict[str, object]:
-    """Returns the spread for later lots of the grade, and the degrees of freedom for the next step, from version 4 of the rules."""
+    """Returns spread and degrees of freedom for later lots of the grade, from version 4 of the rules."""
     if judged.rules <= rule_versions.THIRD:
         return {}
     kept = {"scatter": kept_scatter(of_judged(judged)), "freedom": judged.assessment.summary.freedom}
@@ -306,7 +308,10 @@ def _scatter(judged: Judged) -> dict[str, object]:
 
 
 def _not_proved(judged: Judged) -> dict[str, list[str]]:
-    """Returns the findings that fail by less than their uncertainty, from version 3 of the rules. The lot is rejected, but nonconformity is not proved."""
+    """Returns the findings that fail by less than their uncertainty, from version 3 of the rules.
+
+    The lot is rejected, but nonconformity is not proved.
+    """
     found = judged.assessment.findings
     codes = {f.code for f in found if f.proof == "not proved" and not f.hold and f.uses}
     return {"not_proved": sorted(codes)} if codes and judged.rules > rule_versions.SECOND else {}
@@ -325,7 +330,8 @@ def _of_printers(summary: Summary) -> dict[str, object]:
 def _first_inspection(lot: Lot, judged: Judged, *, retest: bool, voided: bool) -> FirstInspection | None:
     """Returns the result of the lot's original inspection, for the switching rules.
 
-    Readings repeated after a rejection do not change it, a void does. An author's void of a failing reading counts as a repetition until
+    Readings repeated after a rejection do not change it, a void does. An author's void of a failing reading counts as a
+    repetition until
     quality agrees. An exclusion changes it only before the first repetition.
     """
     before = lot.first_inspection

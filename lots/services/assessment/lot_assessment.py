@@ -295,7 +295,10 @@ def _waiting(rows: Sequence[Reading], agreed: Limits | None, approved: ShadeRevi
 
 
 def _sources(rows: Sequence[Reading]) -> dict[str, list[str]]:
-    """Returns instruments and printers of the readings, by kind. A change of these interrupts a drift series unless it is bridged."""
+    """Returns instruments and printers of the readings, by kind.
+
+    A change of these interrupts a drift series unless it is bridged.
+    """
     found: dict[str, set[str]] = {}
     for row in rows:
         named = found.setdefault(row.kind, set())
@@ -339,7 +342,7 @@ def coverage_of(record: OnRecord, agreed: Limits | None, rows: Sequence[Reading]
 
 
 def drawn_of(sample: Mapping[str, object], changes: samples.Changes) -> list[tuple[str, ...]]:
-    """Returns the codes of each draw from a delivery, the first sample first, with substitutes and without withdrawn spools."""
+    """Returns the codes of each draw from a delivery in order, with substitutes and without withdrawn spools."""
     instead = {row.drawn.code: row.substitute.code for row in changes.substitutes}
     groups = [cast("list[str]", sample["spool_codes"]), *(row.spool_codes for row in changes.draws)]
     return [

@@ -1,4 +1,7 @@
-"""Repeat readings of a lot: their spread, outliers, and the number of readings needed to decide a finding. Read-only."""
+"""Repeat readings of a lot: their spread, outliers, and the number of readings needed to decide a finding.
+
+Read-only.
+"""
 
 from __future__ import annotations
 
@@ -159,7 +162,7 @@ def _largest_uncertainty(repeats: Sequence[Repeat], worth: Mapping[int, float | 
 
 
 def of_lot(lot_id: int) -> View:
-    """Returns for each characteristic of a lot the spread of its readings, the outliers, and the readings needed to decide its findings.
+    """Returns spread, outliers and readings needed for a decision, for each characteristic of a lot.
 
     About ten queries. Other lots are read for characteristics with too few repeats.
 

@@ -15,7 +15,7 @@ from lots.store.tables.models import Instrument, Reading
 
 @dataclass(frozen=True, slots=True)
 class Uncertainties:
-    """Valid repeatability studies by instrument, and the newest repeatability of each instrument by code and measure."""
+    """Valid repeatability studies by instrument, and the newest repeatability by code and measure."""
 
     found: dict[int, list[Found]] = field(default_factory=dict)
     repeats: dict[tuple[str, str], float] = field(default_factory=dict)
@@ -54,7 +54,10 @@ def _says(instrument: Instrument, study: Found) -> str:
 
 
 def uncertainties(rows: Iterable[Reading], known_at: datetime | None = None) -> Uncertainties:
-    """Returns the standard uncertainties of these readings, from studies recorded until `known_at`. One query, none without instruments."""
+    """Returns the standard uncertainties of these readings, from studies recorded until `known_at`.
+
+    One query, none without instruments.
+    """
     used = {row.instrument_id for row in rows if row.instrument_id is not None}
     some = studies.of_repeatability(used, known_at)
     newest = sorted(some, key=lambda study: (study.studied_at, study.id))

@@ -1,4 +1,7 @@
-"""Visual trials: plaques judged by observers, the tolerance found, and proposed limits. A trial changes no limits. Quality posts them."""
+"""Visual trials: plaques judged by observers, the tolerance found, and proposed limits.
+
+A trial changes no limits. Quality posts them.
+"""
 
 from __future__ import annotations
 
@@ -271,7 +274,7 @@ def _tolerance(fitted: Tolerance, within: float) -> View:
 
 
 def _proposal(row: VisualTrial, fitted: Tolerance) -> tuple[View | None, str | None]:
-    """Returns limits from the tolerance, in the formula of the grade's limits, with the lots that would fail; or the reason without any."""
+    """Returns proposed limits in the formula of the grade, with the lots that would fail, or the reason for none."""
     current = catalog.current_limits(row.grade_id)
     body: dict[str, object] = dict(current.body) if current else {}
     color = _color_of(body)

@@ -53,7 +53,8 @@ def choose(values: BaselineBody, by: str) -> View:
     """Stores a baseline from named lots, from given values, or from both. Given values take precedence.
 
     Raises:
-        Invalid: too few lots, lots of another supplier or grade, an excluded lot that is not named, or no measure to chart.
+        Invalid: too few lots, lots of another supplier or grade, an excluded lot that is not named, or no measure to
+        chart.
     """
     with transaction():
         supplier, faults = lookups.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
@@ -127,7 +128,7 @@ def _given_faults(given: Mapping[str, Given]) -> list[Fault]:
 
 
 def _frozen(kept: LotSeries, ties: Bridges) -> tuple[dict[str, FrozenMeasure], list[str]]:
-    """Returns mean and standard deviation of every measure that these lots support, and a sentence on each that they do not."""
+    """Returns mean and standard deviation of every measure that these lots support, and sentences on the others."""
     found: dict[str, FrozenMeasure] = {}
     skipped = []
     for measure, about in MEASURES.items():

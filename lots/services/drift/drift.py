@@ -85,7 +85,8 @@ def drift_of(
 ) -> View:
     """Returns the drift of a characteristic, of one measure, or of all, over a supplier's lots of a grade.
 
-    Five queries, and one more where the instrument changed. Charts and signals use all lots of the span, of which the newest are shown.
+    Five queries, and one more where the instrument changed. Charts and signals use all lots of the span, of which the
+    newest are shown.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -171,7 +172,7 @@ def follow(
 
 
 def select(followed: Iterable[Followed], shows: Shows = signals_to_report) -> Listing:
-    """Returns the series that a list shows, so that at most a stated share of these is steady on average (false discovery rate)."""
+    """Returns the series that a list shows, at a fixed false discovery rate."""
     return listing([(one.analysis, one.limit) for one in followed], shows=shows)
 
 
@@ -201,7 +202,10 @@ def _measures(characteristic: str | None) -> list[str]:
 
 
 def analysed(stretch: Segment, kept: Baseline | None, limit: Limit | None, *, rules: bool = False) -> Analysis:
-    """Returns the analysis of one stretch. Its numbers end with the number of its last lot, so that later lots continue them."""
+    """Returns the analysis of one stretch.
+
+    Its numbers end with the number of its last lot, so that later lots continue them.
+    """
     first, unit = stretch.number(-1) - len(stretch) + 1, MEASURES[stretch.measure].unit
     # A copy, so that the cache does not keep the other figures in memory.
     values, baseline = stretch.values.copy(), series.baseline_for(stretch, kept)

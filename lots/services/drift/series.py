@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch: consecutive lots with a figure of one measure, measured in the same way or across bridged changes of instrument.
+    """A stretch: consecutive lots measured in the same way, or across bridged changes of instrument.
 
     Args:
         measure: a key of MEASURES.
@@ -125,7 +125,9 @@ class Window:
 
 
 def key_of(row: SeriesLot, measure: str) -> str:
-    """Returns reference and instruments of a lot's figure, such as "reference revision 2, read with SPEC-1". Only figures with equal keys compare.
+    """Returns reference and instruments of a lot's figure, such as "reference revision 2, read with SPEC-1".
+
+    Only figures with equal keys compare.
 
     Baselines store this text, so its words are fixed.
     """
@@ -138,7 +140,9 @@ def _sources(row: SeriesLot, measure: str) -> Sequence[str]:
 
 
 def stretches(lots: LotSeries, measure: str, bridges: Bridges = NONE) -> list[Segment]:
-    """Returns the stretches of a measure over a supplier's lots of a grade, the oldest first. Lots without a figure are skipped.
+    """Returns the stretches of a measure over a supplier's lots of a grade, the oldest first.
+
+    Lots without a figure are skipped.
 
     Args:
         lots: lots of one supplier and grade.
@@ -186,7 +190,7 @@ class _Begun:
 def _crossing(
     last: _Begun | None, before: SeriesLot | None, row: SeriesLot, measure: str, bridges: Bridges
 ) -> InstrumentChange | None:
-    """Returns the change of instrument from a stretch to the next lot, None without one, or where the reference changed."""
+    """Returns the change of instrument before a lot, None without one, or where the reference changed."""
     if last is None or before is None or (MEASURES[measure].referred and before.reference != row.reference):
         return None
     return bridges.across(measure.partition(".")[0], last.sources, _sources(row, measure))

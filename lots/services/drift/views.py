@@ -179,7 +179,10 @@ def projection_view(result: Analysis, part: Segment) -> View:
 
 
 def _arrivals(ahead: Projection, part: Segment) -> View:
-    """Returns the dates of the projected lots, at the mean interval between the lots of the span. Common practice, no source."""
+    """Returns the dates of the projected lots, at the mean interval between the lots of the span.
+
+    Common practice, no source.
+    """
     rows = part.lots.rows
     if len(rows) < LEAST_ARRIVALS:
         return dict.fromkeys(_DATES)

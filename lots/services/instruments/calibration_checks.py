@@ -45,7 +45,8 @@ class _Touched(LotAfter, total=False):
 def add_check(instrument_id: int, values: Checked, by: str) -> View:
     """Records a check of an instrument, and assesses again every lot whose readings it affects.
 
-    A failed check makes every reading since the last passed check suspect. These lots are assessed without them in the same transaction,
+    A failed check makes every reading since the last passed check suspect. These lots are assessed without them in the
+    same transaction,
     and listed with every machine and job that they reached.
 
     Raises:

@@ -39,7 +39,8 @@ class _Line(_Item):
 def due() -> View:
     """Returns every instrument and plaque with a due date, the earliest first. Six queries.
 
-    An instrument is due when its last passed check expires, a plaque when its interval after the last agreement ends. After a failed check
+    An instrument is due when its last passed check expires, a plaque when its interval after the last agreement ends.
+    After a failed check
     or a movement it is due at once.
     """
     now = clock.now()

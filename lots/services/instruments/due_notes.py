@@ -1,4 +1,7 @@
-"""Entries in the history for instruments that became due. The server checks at intervals, because no request causes them."""
+"""Entries in the history for instruments that became due.
+
+The server checks at intervals, because no request causes them.
+"""
 
 from __future__ import annotations
 

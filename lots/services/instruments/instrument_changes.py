@@ -1,4 +1,7 @@
-"""Bridges across a change of instrument. A series continues when retained plaques measured on both prove a small step."""
+"""Bridges across a change of instrument.
+
+A series continues when retained plaques measured on both prove a small step.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +31,7 @@ class InstrumentChange:
 
 @dataclass(frozen=True, slots=True)
 class Bridges:
-    """The newest agreement study of each pair of instruments by their codes, and the largest steps allowed in L*, a*, b*."""
+    """The newest agreement study of each pair of instruments, and the largest steps allowed in L*, a*, b*."""
 
     steps: Mapping[str, float] = field(default_factory=dict)
     studies: Mapping[frozenset[str], InstrumentStudy] = field(default_factory=dict)

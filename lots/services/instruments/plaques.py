@@ -30,7 +30,10 @@ MASTER = "master"
 
 @dataclass(frozen=True, slots=True)
 class Plaque:
-    """A plaque in use: a master, or a working copy, which has a code. `begins` is its approval or production, `as_was` its colour then."""
+    """A plaque in use: a master, or a working copy, which has a code.
+
+    `begins` is its approval or production, `as_was` its colour then.
+    """
 
     name: str
     code: str | None
@@ -131,7 +134,8 @@ class ReferenceShelf:
     def doubted(self, shade: Shade, session: Remeasurement | None = None) -> list[Doubted]:
         """Returns the plaques of a shade's newest revision that have moved, each with the time of doubt.
 
-        With a session only its own plaques are returned, with the decisions made since each last agreed. This takes a query.
+        With a session only its own plaques are returned, with the decisions made since each last agreed. This takes a
+        query.
         """
         doubts = [(plaque, doubt) for plaque, one in self._lives(shade) for doubt in one.doubts]
         if session is not None:
@@ -221,7 +225,10 @@ class Due:
 
 
 def _due(one: ReferenceHistory, every_days: int | None) -> list[tuple[datetime, bool]]:
-    """Returns the due date of a plaque, and whether it moved. A plaque that moved is due at once, others by their schedule, if any."""
+    """Returns the due date of a plaque, and whether it moved.
+
+    A plaque that moved is due at once, others by their schedule, if any.
+    """
     doubt = next((doubt for doubt in one.doubts if doubt.until is None), None)
     if doubt is not None:
         return [(doubt.found_at, True)]

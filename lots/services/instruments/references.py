@@ -54,12 +54,15 @@ class PostedSession(TypedDict):
 
 
 def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
-    """Adds a working copy of a shade's newest revision, with its offset from the master. It replaces an older copy with its code.
+    """Adds a working copy of a shade's newest revision, with its offset from the master.
+
+    It replaces an older copy with its code.
 
     Raises:
         NotFound: no such shade.
         Conflict: the shade has no approved revision.
-        Invalid: an impossible reading, conditions other than the revision's, an unknown instrument, or a time in the future.
+        Invalid: an impossible reading, conditions other than the revision's, an unknown instrument, or a time in the
+        future.
     """
     now = clock.now()
     with transaction():
@@ -134,7 +137,8 @@ def remeasure(shade_id: int, values: PostedSession, by: str) -> View:
     Raises:
         NotFound: no such shade.
         Conflict: the shade has no approved revision.
-        Invalid: no tile, no plaque, an unknown copy, an unknown instrument or one without valid calibration, or an impossible reading.
+        Invalid: no tile, no plaque, an unknown copy, an unknown instrument or one without valid calibration, or an
+        impossible reading.
     """
     now = clock.now()
     with transaction():

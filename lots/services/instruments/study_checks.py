@@ -63,7 +63,7 @@ def reading_faults(values: Posted) -> list[Fault]:
 
 
 def _places(values: Posted) -> Iterator[tuple[str, float, tuple[float, ...]]]:
-    """Yields the pointer of each value, the value, and the values to compare it with: repeats, all readings, or a reference value."""
+    """Yields pointer and value, and the values to compare: repeats, all readings, or a reference value."""
     trials = values.get("trials") or ()
     parts: dict[str, list[float]] = {}
     for trial in trials:

@@ -1,4 +1,4 @@
-"""Verdicts of studies in sentences: measurement capability, bias, continuation of series, and whether the study counts."""
+"""Verdicts of studies in sentences: capability, bias, continuation of series, and whether the study counts."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from lots.store.tables.studies import InstrumentStudy, StudyVoid
 
 @dataclass(frozen=True, slots=True)
 class Present:
-    """Present data for the verdicts: valid repeatability studies, and code and limits of each grade that a study names."""
+    """Present data for the verdicts: valid repeatability studies, and code and limits of each named grade."""
 
     counting: Sequence[Repeatability]
     grades: Mapping[int, tuple[str, Limits | None]]
@@ -41,7 +41,10 @@ class Present:
 
 
 def present(rows: Sequence[InstrumentStudy]) -> Present:
-    """Returns the present data for the verdicts of these studies. One query for repeatability, three more for grades."""
+    """Returns the present data for the verdicts of these studies.
+
+    One query for repeatability, three more for grades.
+    """
     counting = studies.of_repeatability({row.instrument_id for row in rows if row.kind == "repeatability"})
     numbers = sorted({number for row in rows if (number := row.body.get("grade_id")) is not None})
     if not numbers:

@@ -1,4 +1,8 @@
-"""Builds in doubt. A control print outside its control chart raises a doubt, and quality lifts it. Prints of the build do not count until then."""
+"""Builds in doubt.
+
+A control print outside its control chart raises a doubt, and quality lifts it. Prints of the build do not count until
+then.
+"""
 
 from __future__ import annotations
 
@@ -81,7 +85,10 @@ def _says(values: Mapping[str, object], outside: Outside) -> str:
 
 
 def judge_others(found: Sequence[BuildDoubt], but: Collection[int], by: str, now: datetime) -> list[LotAfter]:
-    """Assesses again the lots with prints of these builds, except those in `but`, and returns them. Runs in the caller's transaction."""
+    """Assesses again the lots with prints of these builds, except those in `but`, and returns them.
+
+    Runs in the caller's transaction.
+    """
     others = {number for row in found for number in store.lots_of(row.build_key)} - set(but)
     held = lots.lock(others) if others else {}
     reason = " ".join(row.says for row in found)

@@ -93,7 +93,7 @@ def _warnings(
     before: slips.Before,
     asked: conditions.Asked | None,
 ) -> list[list[Warned]]:
-    """Returns the likely mistakes in each reading: in itself, as a copy, and compared with the other colours of its lot."""
+    """Returns the likely mistakes in each reading: in itself, as a copy, and compared with other colours of its lot."""
     each = [
         [_suspected(declared, item) for item in items],
         slips.typed_again(declared, items, spools, before),
@@ -105,7 +105,10 @@ def _warnings(
 def _common_faults(
     at: str, item: SentReading, spool: Spool | None, instruments: dict[int, Instrument], now: datetime, *, propose: bool
 ) -> list[Fault]:
-    """Returns the faults of spool, instrument and time. One query for an unknown spool when codes are to be proposed."""
+    """Returns the faults of spool, instrument and time.
+
+    One query for an unknown spool when codes are to be proposed.
+    """
     faults = []
     if spool is None:
         like = spool_codes.similar(item["spool_code"]) if propose else []
@@ -131,7 +134,7 @@ def _warning(slip: Slip) -> Warned:
 
 
 def _cited(items: Sequence[SentReading], *, as_list: bool) -> tuple[list[SentReading], list[Fault]]:
-    """Returns readings with the revision of each cited recipe, and faults for unknown recipes and for builds without a printer.
+    """Returns readings with the revision of each recipe, and faults for unknown recipes and builds without a printer.
 
     No query without a recipe, otherwise one, two with a fault.
 

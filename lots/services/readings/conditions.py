@@ -1,4 +1,4 @@
-"""Readings with measuring conditions: completed from spectra, compared with the reference, checked for likely mistakes."""
+"""Readings with measuring conditions: completed from spectra, compared with the reference, and checked."""
 
 from __future__ import annotations
 
@@ -54,7 +54,8 @@ def compared(
 ) -> tuple[list[SentReading], list[Fault]]:
     """Returns readings ready for comparison with their reference, and the faults of those that cannot be compared.
 
-    A reading with a spectrum is given its `lab`, and illuminant and observer of its lot's shade revision. A reading with a faulty spectrum
+    A reading with a spectrum is given its `lab`, and illuminant and observer of its lot's shade revision. A reading
+    with a faulty spectrum
     gets no `lab`.
 
     Args:
@@ -90,7 +91,7 @@ def _completed(at: str, item: SentReading, spool: Spool | None, asked: Asked) ->
 
 
 def _light(spool: Spool | None, asked: Asked) -> Light:
-    """Returns illuminant and observer of a lot's shade revision: once measured, of the revision at its first reading."""
+    """Returns illuminant and observer of a lot's shade revision, which is fixed at its first reading."""
     revision = None if spool is None else asked.revision(spool)
     first = None if spool is None or not spool.lot.measured else spool.lot.shade_revision_id
     if spool is not None and first is not None and (revision is None or revision.id != first):
@@ -102,7 +103,7 @@ def _light(spool: Spool | None, asked: Asked) -> Light:
 
 
 def _incomparable(at: str, item: SentReading, spool: Spool, asked: Asked) -> list[Fault]:
-    """Returns a fault for each condition that differs from the reference, for a missing UV condition, and for a wrong backing."""
+    """Returns faults for conditions other than the reference's, a missing UV condition, and a wrong backing."""
     try:
         said = Conditions(**item["conditions"])
     except ValueError as wrong:
@@ -122,7 +123,10 @@ def _at(faults: Sequence[Fault], pointer: str) -> bool:
 
 
 def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevision) -> list[Fault]:
-    """Returns a fault for each condition that differs from the reference. Illuminant and observer of a spectrum are computed."""
+    """Returns a fault for each condition that differs from the reference.
+
+    Illuminant and observer of a spectrum are computed.
+    """
     computed = () if item.get("spectrum") is None else LIGHT
     faults = []
     for field, mine, theirs in said.differences(conditions_of(revision)):
@@ -139,7 +143,7 @@ def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevi
 def slips(
     items: Sequence[SentReading], spools: Mapping[str, Spool], before: Mapping[int, Sequence[Reading]], asked: Asked
 ) -> list[list[Slip]]:
-    """Returns the likely mistakes in each colour reading, by comparison with the lot's other readings and with the reference.
+    """Returns the likely mistakes in each colour reading, compared with the lot's other readings and the reference.
 
     Args:
         items: readings without faults.

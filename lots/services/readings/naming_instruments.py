@@ -1,4 +1,7 @@
-"""Checks that the instrument of a reading measures its characteristic. An instrument without stated characteristics is fixed by its first reading."""
+"""Checks that the instrument of a reading measures its characteristic.
+
+An instrument without stated characteristics is fixed by its first reading.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +22,9 @@ _MOST_NAMED = 5
 def faults(
     declared: Characteristic, items: Sequence[SentReading], instruments: Mapping[int, Instrument], *, as_list: bool
 ) -> list[Fault]:
-    """Returns a fault for each reading whose instrument does not measure its characteristic. At most one query, none without a fault.
+    """Returns a fault for each reading whose instrument does not measure its characteristic.
+
+    At most one query, none without a fault.
 
     Args:
         declared: characteristic measured.

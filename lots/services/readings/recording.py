@@ -284,7 +284,10 @@ def everything_of(lot_id: int) -> OnRecord:
 
 
 def newest_of(record: OnRecord, most: int | None) -> list[View]:
-    """Returns the newest `most` readings of a lot, or all, in the order they were recorded. No query where the record was assessed."""
+    """Returns the newest `most` readings of a lot, or all, in the order they were recorded.
+
+    No query where the record was assessed.
+    """
     every = record.every or ()
     return _views(every[-most:] if most else every, record, record.about)
 

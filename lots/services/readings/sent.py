@@ -16,11 +16,17 @@ class Light(TypedDict):
 
 
 class SentConditions(KeptConditions):
-    """Measuring conditions of a colour. With a spectrum, illuminant and observer may be missing until they are taken from the reference."""
+    """Measuring conditions of a colour.
+
+    With a spectrum, illuminant and observer may be missing until they are taken from the reference.
+    """
 
 
 class SentReading(TypedDict, total=False):
-    """Common fields of readings, and those used by checks across characteristics. Other fields depend on the characteristic."""
+    """Common fields of readings, and those used by checks across characteristics.
+
+    Other fields depend on the characteristic.
+    """
 
     spool_code: Required[str]
     instrument_id: int | None
@@ -44,7 +50,10 @@ class Slip(NamedTuple):
 
 
 class Warned(TypedDict):
-    """A warning about a stored reading. `helps` is False where it cannot help to release its lot; absent for likely mistakes."""
+    """A warning about a stored reading.
+
+    `helps` is False where it cannot help to release its lot; absent for likely mistakes.
+    """
 
     field: str
     detail: str

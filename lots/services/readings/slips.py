@@ -1,4 +1,4 @@
-"""Likely mistakes found by comparison with the lot's other readings: a distant value, and one reading typed several times."""
+"""Likely mistakes compared with the lot's other readings: a distant value, or one reading typed several times."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Before = Mapping[int, Sequence[Reading]]
 def far(
     declared: Characteristic, items: Sequence[SentReading], spools: Mapping[str, Spool], before: Before
 ) -> list[FarOff | None]:
-    """Returns for each reading the deviation that must be confirmed before it counts, None without one and for screening.
+    """Returns for each reading the deviation that must be confirmed, None without one and for screening.
 
     Args:
         declared: characteristic measured.

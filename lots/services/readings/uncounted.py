@@ -141,7 +141,7 @@ class Stored:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A reason why a reading does not help its lot: its field, the reason as a sentence and as a clause, and the remedy.
+    """A reason why a reading does not help its lot, as a sentence and as a clause, with its field and the remedy.
 
     `against` is True where the reading still counts against the lot.
     """

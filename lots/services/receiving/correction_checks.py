@@ -116,7 +116,7 @@ def _renamed(lot: Lot, supplier: Supplier, grade: Grade, values: DeliveryChange)
 
 
 def ask(row: Delivery, lot: Lot, change: Change) -> None:
-    """Raises an error when the lot cannot be renamed, or when the lot number or the number of spools needs a confirmation."""
+    """Raises an error when the lot cannot change, or when lot number or number of spools need confirmation."""
     supplier, grade, plan, values = change.supplier, change.grade, change.plan, change.values
     doubt = count_question(supplier.id, plan.count, values, but=row.id) if plan.added else ()
     if change.renamed:
@@ -124,7 +124,9 @@ def ask(row: Delivery, lot: Lot, change: Change) -> None:
         if change.handled:
             raise Settled(f"Supplier, grade and lot number cannot change after the first reading or load. {anew}")
         if not store.alone(lot) or lot.by_hand is not None:
-            raise Settled(f"Lot {lot.supplier_lot} has other deliveries, decisions or requests and cannot be changed. {anew}")
+            raise Settled(
+                f"Lot {lot.supplier_lot} has other deliveries, decisions or requests and cannot be changed. {anew}"
+            )
         number = values.get("supplier_lot", lot.supplier_lot)
         other = lots.same_number(supplier, grade, number)
         if other is not None and other.id != lot.id:

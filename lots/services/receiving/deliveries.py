@@ -182,7 +182,10 @@ def _rename(lot: Lot, change: Change) -> Lot:
 def _carry_out(
     change: Change, row: Delivery, lot: Lot, now: store.Current, at: datetime
 ) -> tuple[store.Changes, list[int]]:
-    """Changes the spools of a delivery as planned. Returns every change of the correction, and the numbers of the written spools."""
+    """Changes the spools of a delivery as planned.
+
+    Returns every change of the correction, and the numbers of the written spools.
+    """
     plan = change.plan
     changes: dict[str, Sequence[object]] = {name: [getattr(now, name), value] for name, value in change.plain.items()}
     changes |= change.renamed
@@ -235,7 +238,7 @@ def _sample(
 
 
 def close(number: int, reason: str, by: str) -> View:
-    """Closes a wrongly logged delivery: withdraws its spools and those respooled from them, and assesses every affected lot again.
+    """Closes a wrongly logged delivery, withdraws its spools and those respooled from them, and reassesses their lots.
 
     Raises:
         NotFound: no such delivery.

@@ -35,14 +35,17 @@ class SeverityView(TypedDict):
 
 
 def severity_of(supplier_id: int, grade_id: int, sampling: Sampling, but: int | None = None) -> Severity:
-    """Returns the severity for the next lot of a supplier and grade, from the inspection of earlier lots. At most two queries.
+    """Returns the severity for the next lot of a supplier and grade, from the inspection of earlier lots.
+
+    At most two queries.
 
     Args:
         sampling: sampling of the limits. Without a plan inspection is always normal.
         but: number of the lot being received, which is left out.
 
     Notes:
-        A lot counts as accepted when its original inspection released it for all uses or for some. Lots without a conclusion are
+        A lot counts as accepted when its original inspection released it for all uses or for some. Lots without a
+        conclusion are
         skipped. After a resumption only later lots count, and inspection begins tightened.
     """
     if sampling.level is None:
@@ -74,7 +77,7 @@ def severity_view(supplier_id: int, grade_id: int) -> SeverityView:
 
 
 def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> SeverityView:
-    """Resumes discontinued inspection as tightened, after the supplier's corrective action, and assesses the lots that waited.
+    """Resumes discontinued inspection as tightened, after a corrective action, and assesses the lots that waited.
 
     Raises:
         NotFound: no such supplier or grade.

@@ -1,4 +1,4 @@
-"""Questions about likely mistakes in a delivery: a lot number similar to a known one, and far more spools than usual."""
+"""Questions about likely mistakes in a delivery: a similar lot number, and far more spools than usual."""
 
 from __future__ import annotations
 
@@ -67,7 +67,10 @@ def ask_similar(
 
 
 def _same_lot(number: str, known: Lot, beside: tuple[Fault, ...]) -> SimilarLot:
-    """Returns the error for a known lot number in another spelling. It cannot be confirmed, because the lots would be confused."""
+    """Returns the error for a known lot number in another spelling.
+
+    It cannot be confirmed, because the lots would be confused.
+    """
     detail = (
         f'"{number}" is another spelling of "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade.'
     )

@@ -36,7 +36,10 @@ from lots.store.tables.models import Delivery, Grade, Lot, Spool, Supplier
 
 @dataclass(frozen=True, slots=True)
 class Logged:
-    """A delivery that was just logged, with its lot and its spools. `new_lot` is False where the lot was already known."""
+    """A delivery that was just logged, with its lot and its spools.
+
+    `new_lot` is False where the lot was already known.
+    """
 
     delivery: Delivery
     lot: Lot
@@ -59,7 +62,8 @@ def receive(values: NewDelivery, by: str) -> View:
 def log(values: NewDelivery, by: str) -> Logged:
     """Logs a delivery: finds or adds the lot, numbers the spools, draws the sample and assesses the lot.
 
-    A lot is a supplier's batch of one grade. The same number from the same supplier for the same grade is the same lot, in any number of
+    A lot is a supplier's batch of one grade. The same number from the same supplier for the same grade is the same lot,
+    in any number of
     deliveries. A similar lot number and an unusual number of spools must be confirmed.
 
     Raises:
@@ -192,7 +196,10 @@ def keep_received(lot: Lot) -> None:
 
 
 def numbered(lot: Lot, wanted: Sequence[Wanted]) -> list[tuple[str, float]]:
-    """Returns codes and net masses, g. A spool without a code is given one, such as L7-S003 for the third spool of lot 7."""
+    """Returns codes and net masses, g.
+
+    A spool without a code is given one, such as L7-S003 for the third spool of lot 7.
+    """
     given = {identity(code) for code, _ in wanted if code}
     free = free_codes(lot, given)
     return [(code or next(free), mass) for code, mass in wanted]

@@ -34,12 +34,18 @@ def sample_of(lot_id: int) -> View:
 
 
 def sample_now(lot: Lot) -> View:
-    """Returns the current sample of a lot by delivery: spools drawn, not yet measured, and not drawn. Six queries at most."""
+    """Returns the current sample of a lot by delivery: spools drawn, not yet measured, and not drawn.
+
+    Six queries at most.
+    """
     return sample_on(OnRecord(lot), lots.spools_of(lot))
 
 
 def sample_on(record: OnRecord, spools: Iterable[Spool]) -> View:
-    """Returns the same for a lot on record whose spools are known. One query fewer where all its readings are loaded."""
+    """Returns the same for a lot on record whose spools are known.
+
+    One query fewer where all its readings are loaded.
+    """
     lot = record.lot
     measured = (
         samples.measured(lot.id) if record.every is None else {r.spool.code for r in record.every if r.void is None}

@@ -47,7 +47,8 @@ class Logged:
 def spools_to_measure() -> list[ToMeasure]:
     """Returns the drawn spools that lack readings, those of the oldest delivery first. Six queries.
 
-    Only the sixty lots longest in quarantine are searched. A fully measured lot may still wait for a further draw or a decision.
+    Only the sixty lots longest in quarantine are searched. A fully measured lot may still wait for a further draw or a
+    decision.
     """
     rows = store.lots_in_quarantine(_MOST_LOTS)
     lots = {row.id: row for row in rows if row.limits_revision is not None and row.by_hand is None}
@@ -77,7 +78,7 @@ def _of_lot(lot: Lot, drawn: list[tuple[datetime, str]], counts: Counter[tuple[s
 
 
 def _lacking(kind: str, limits: Limits, drawn: list[str], counts: Counter[tuple[str, str]]) -> list[str]:
-    """Returns the drawn spools that lack readings of a kind: unfinished ones, and as many others as its findings need."""
+    """Returns the drawn spools that lack readings: unfinished ones, and as many others as the findings need."""
     least = int(getattr(limits.given[kind], "readings_per_spool_min", 1))
     begun = [code for code in drawn if counts[code, kind]]
     asked = spools_asked(kind, limits)
