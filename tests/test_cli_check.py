@@ -80,7 +80,7 @@ def test_heads_are_printed_and_compared(tmp_path: Path, url: dict[str, str]) -> 
         )
     done = lots("check", "--noted", "heads.txt", "--heads", folder=tmp_path, **url)
     assert 1 == done.returncode
-    assert "lot Q-71 (1), entry 3: entry 3 is another than the one noted.\n" in done.stdout
+    assert "lot Q-71 (1), entry 3: entry 3 differs from the noted one.\n" in done.stdout
     assert not [line for line in done.stdout.splitlines() if line.startswith("lot:1 ")]
 
 

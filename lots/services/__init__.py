@@ -1,1 +1,4 @@
-"""What people do, one function each. A function loads rows, calls the domain, stores the outcome, in a transaction of its own."""
+"""Use cases, one function each.
+
+A function loads rows, calls the domain and stores the outcome in a transaction of its own.
+"""

@@ -1,4 +1,4 @@
-"""The one place that asks the time."""
+"""The clock of the program."""
 
 from __future__ import annotations
 
@@ -9,42 +9,42 @@ from datetime import UTC, datetime, timedelta
 
 from lots.services.errors import Fault
 
-# Clocks of a bench, a phone and a server differ by minutes; a time further ahead is a slip, most often of the offset.
+# Clocks of devices differ by minutes. A time further ahead is a mistake, most often in the UTC offset.
 TOLERANCE = timedelta(minutes=15)
 
 
-_retold: ContextVar[datetime | None] = ContextVar("retold", default=None)
+_set_to: ContextVar[datetime | None] = ContextVar("set_to", default=None)
 
 
 def now() -> datetime:
-    """The present moment, in UTC."""
-    return _retold.get() or datetime.now(UTC)
+    """Returns the present time in UTC."""
+    return _set_to.get() or datetime.now(UTC)
 
 
 def moment_text(moment: datetime) -> str:
-    """Returns a moment as it is answered and sent: RFC 3339 in UTC."""
+    """Returns a time as text, in UTC (RFC 3339)."""
     return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 @contextmanager
 def retelling(moment: datetime) -> Iterator[None]:
-    """Within it the present is `moment`: for the demo shop alone, whose year must look as if it was recorded while it happened."""
-    token = _retold.set(moment.astimezone(UTC))
+    """Sets the clock to `moment` within a `with` block. Only the demo shop uses it, to record a past year."""
+    token = _set_to.set(moment.astimezone(UTC))
     try:
         yield
     finally:
-        _retold.reset(token)
+        _set_to.reset(token)
 
 
 def doubt_future(pointer: str, stated: datetime | None, at: datetime) -> list[Fault]:
-    """Returns a fault when a stated time has not come yet.
+    """Returns a fault when a stated time is in the future.
 
     Args:
-        pointer: where it was stated.
-        stated: the time, or None when none was.
-        at: the present moment.
+        pointer: JSON pointer to its field.
+        stated: the time, None when the field is absent.
+        at: the present time.
     """
     if stated is None or stated <= at + TOLERANCE:
         return []
-    ahead = f"{stated.astimezone(UTC):%Y-%m-%d %H:%M} UTC is still to come (it is {at:%Y-%m-%d %H:%M} UTC now)."
-    return [Fault(pointer, ahead, "Check the date and the offset: 14:00+02:00 is 12:00Z.")]
+    ahead = f"{stated.astimezone(UTC):%Y-%m-%d %H:%M} UTC is in the future. It is now {at:%Y-%m-%d %H:%M} UTC."
+    return [Fault(pointer, ahead, "Check the date and the UTC offset (14:00+02:00 is 12:00Z).")]

@@ -1,4 +1,4 @@
-"""Why a request cannot be carried out. No HTTP numbers here; `api/http/errors.py` has the one table of those."""
+"""Errors of requests. The table in `api/http/errors.py` gives each an HTTP status."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from lots.domain.words import counted
 
-# The store's own troubles, named here so that the API need not know the store.
+# Errors of the store, exported again because the API does not import the store.
 from lots.store.engine.paging import BadCursor as BadCursor
 from lots.store.engine.troubles import Clash as Clash
 from lots.store.engine.troubles import Damaged as Damaged
@@ -18,13 +18,13 @@ from lots.store.engine.troubles import Unavailable as Unavailable
 from lots.store.engine.troubles import Uncertain as Uncertain
 from lots.store.engine.troubles import of_engine as of_engine
 
-# Faults that an answer lists; whatever has more says how many. What helps to put one right is looked up for so many only.
+# The most faults that an answer lists; proposals are looked up for as many.
 MOST_LISTED = 100
 _MOST_QUOTED = 60
 
 
 def quoted(value: object) -> str:
-    """Returns a value as a message may quote it: cut where it is long.
+    """Returns a value for a message, shortened where it is long.
 
     Example:
         >>> quoted("9" * 70)
@@ -36,10 +36,10 @@ def quoted(value: object) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a request: where (a JSON pointer), what, and what to do.
+    """An error in one field of a request: its JSON pointer, the problem and the remedy.
 
-    The pointer names the field; the sentences use the words of its label. Where the sender may confirm what was questioned, `confirm` names
-    the field that does so.
+    The sentences use the field's label. `confirm` names the field with which the sender can confirm a questioned value,
+    "" for none.
     """
 
     pointer: str
@@ -52,9 +52,9 @@ class LotsError(Exception):
     """A request that cannot be carried out. Nothing was stored.
 
     Attributes:
-        detail: what is wrong, in words.
-        faults: the same, field by field, where fields are to blame.
-        more: further members for the answer, such as the candidates to choose from.
+        detail: the problem in words.
+        faults: the problem field by field, where fields cause it.
+        more: further members of the answer, such as candidates to choose from.
     """
 
     slug = "failed"
@@ -68,7 +68,7 @@ class LotsError(Exception):
 
 
 class NotFound(LotsError):
-    """Something that does not exist."""
+    """A record that does not exist."""
 
     slug = "not-found"
     title = "Not found"
@@ -100,10 +100,10 @@ class AlreadyThere(Conflict):
 
 
 class Settled(Conflict):
-    """Something that lots already rest on."""
+    """A record that cannot be changed because lots depend on it."""
 
     slug = "settled"
-    title = "In use already"
+    title = "Already in use"
 
 
 class SimilarLot(Conflict):
@@ -114,28 +114,28 @@ class SimilarLot(Conflict):
 
 
 class SimilarName(Conflict):
-    """A new job or machine that may be a known one misread."""
+    """A new job or machine whose name is similar to a known one."""
 
     slug = "similar-name"
     title = "Similar name"
 
 
 class UnusualCount(Conflict):
-    """Far more spools than usual, most likely mistyped."""
+    """A number of spools far above the usual, most likely a typing error."""
 
     slug = "unusual-count"
     title = "Unusual number of spools"
 
 
 class NotLegal(Conflict):
-    """A decision that may not follow the one in force."""
+    """A decision that is not allowed after the current decision."""
 
     slug = "not-legal"
     title = "Decision not allowed"
 
 
 class NotAuthor(LotsError):
-    """Something that only its author may do, or quality."""
+    """An action that only the author and quality may take."""
 
     slug = "not-author"
     title = "Not the author"
@@ -149,21 +149,21 @@ class TooLate(Conflict):
 
 
 class NotFlagged(Conflict):
-    """A reading that the test does not find to be an outlier."""
+    """A reading that the outlier test does not flag."""
 
     slug = "not-flagged"
     title = "Not an outlier"
 
 
 class Stale(LotsError):
-    """Somebody changed the thing since it was read."""
+    """A record that was changed after the sender read it."""
 
     slug = "stale"
     title = "Changed meanwhile"
 
 
 class KeyReused(LotsError):
-    """An Idempotency-Key that came with another request before."""
+    """An Idempotency-Key that was used for another request before."""
 
     slug = "key-reused"
     title = "Idempotency-Key reused"

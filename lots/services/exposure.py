@@ -1,4 +1,4 @@
-"""Forward from a lot to every machine and job, backward from a job to every lot, and the list of what has to be looked after."""
+"""Traceability: from a lot to its machines and jobs, from a job to its lots, and containments."""
 
 from __future__ import annotations
 
@@ -48,8 +48,8 @@ def _stays(rows: Sequence[Load]) -> StaysByLoad:
     }
 
 
-def _around(rows: Sequence[Load]) -> StaysByLoad:
-    """All that was on the machines of these loads, from a while before the first to a while after the last."""
+def _loads_around(rows: Sequence[Load]) -> StaysByLoad:
+    """Returns every load on the machines of these loads, within `LONGEST_GAP` before the first and after the last."""
     if not rows:
         return {}
     since = min(row.loaded_at for row in rows) - LONGEST_GAP
@@ -59,11 +59,11 @@ def _around(rows: Sequence[Load]) -> StaysByLoad:
 
 
 def exposure(lot: Lot) -> views.Exposure:
-    """Returns every machine and job that a lot has reached: what is still loaded first, then the newest, then what is only possible.
+    """Returns every machine and job that a lot reached. Two or three queries.
 
-    Two or three queries, however many loads there are.
+    Spools still loaded come first, then the newest loads, then those that are only possible.
     """
-    known = _around(tracing.loads_of_lot(lot.id))
+    known = _loads_around(tracing.loads_of_lot(lot.id))
     reaches = reached_by(lot.id, [stay for stay, _ in known.values()])
     reaches.sort(key=lambda r: (not r.certain, r.stay.end is not None, -r.stay.start.timestamp(), -r.stay.load_id))
     rows = {number: row for number, (_, row) in known.items()}
@@ -88,14 +88,14 @@ def _reach_view(reach: Reach, rows: Mapping[int, Load]) -> views.Reached:
 
 
 def job(name: str) -> View:
-    """Returns everything behind a job: its loads, and for each lot the deliveries, orders, readings, decision and revisions it rests on.
+    """Returns a job's loads, and for each of its lots the deliveries, orders and decision.
 
     Raises:
-        NotFound: nothing was ever loaded for a job of this number, however it is written.
+        NotFound: no spool was ever loaded for this job.
     """
     row = _job_of(name)
     rows = tracing.loads_of_job(row.id)
-    known = _around(rows)
+    known = _loads_around(rows)
     certain, possible = lots_of_job(row.number, [stay for stay, _ in known.values()])
     came = tracing.deliveries_of({*certain, *possible})
     changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
@@ -113,7 +113,7 @@ def job(name: str) -> View:
 
 
 def _lot_behind(lot: Lot, doubt: Doubt | None, deliveries: list[View], then: Decision | None) -> View:
-    """A lot of a job with what it rested on when it was first loaded there."""
+    """Returns a lot of a job with its deliveries and the decision in force when it was first loaded there."""
     return {
         "lot": views.lot(lot),
         "certainty": "certain" if doubt is None else "possibly",
@@ -136,14 +136,14 @@ def _job_of(name: str) -> Job:
 
 
 def open_containments(lot: Lot, before: Stand, decision: Decision, now: datetime) -> list[Change]:
-    """Opens a containment for each place a lot had reached for a use that it has just lost, in the caller's transaction.
+    """Opens a containment for each load of a lot whose use it has just lost, in the caller's transaction.
 
     Returns the changes, each with the number of its containment.
 
     Args:
-        lot: as it stands now.
-        before: where it stood until now.
-        decision: what took it out of use.
+        lot: the lot after the decision.
+        before: its status and uses before.
+        decision: the decision that took it out of use.
     """
     if before.standing not in LOADABLE:
         return []
@@ -153,7 +153,7 @@ def open_containments(lot: Lot, before: Stand, decision: Decision, now: datetime
         fit_now = lot.standing in LOADABLE and verdict_on_use(lot.uses, blocks, use) == "pass"
         return verdict_on_use(before.uses, blocks, use) == "pass" and not fit_now
 
-    known = _around(tracing.loads_of_lot(lot.id))
+    known = _loads_around(tracing.loads_of_lot(lot.id))
     cared_for = tracing.contained(lot.id) if known else set()
     reached = [
         (reach, decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known))
@@ -178,13 +178,13 @@ def open_containments(lot: Lot, before: Stand, decision: Decision, now: datetime
 
 
 def _opened(number: int, lot: Lot, why: str, reach: Reach, load: Load) -> Change:
-    """The change that a containment is."""
+    """Returns the change that a containment adds to the feed."""
     place = views.change_place(load, lot)
     return containment_opened(number, place, why, certain=reach.certain, loaded=load.unloaded_at is None)
 
 
 def _possibly(reason: str, reach: Reach, known: StaysByLoad) -> str:
-    """Why a place was possibly reached, with the suspect spool."""
+    """Returns the reason for a possible containment, with the suspect spool."""
     suspect = known[reach.by.load_id][1].spool.code
     return f"{clause(reason)} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."
 
@@ -207,13 +207,13 @@ def containment(number: int) -> View:
 
 
 def must_come_off() -> list[View]:
-    """Returns the spools on a machine now whose lot has lost the use they are loaded for, the longest contained first. One query on indexes.
+    """Returns the loaded spools whose lot has lost the use they are loaded for, the longest contained first. One query.
 
-    What a lot only possibly reached is another lot's spool and may be good, so it is not among them. Pages ask with each request: their own
-    connection may have been given back before.
+    Spools that a lot only possibly reached are left out, because they are of another lot and may be good.
     """
+    # Every page calls this, some after their connection was closed.
     connect()
-    # A spool that holds several lots comes off once.
+    # A spool that holds several lots is listed once.
     first = {row.load_id: row for row in reversed(tracing.still_on_machines())}
     return [
         {"spool_code": row.load.spool.code, **views.place(row.load), "supplier_lot": row.lot.supplier_lot}
@@ -239,9 +239,9 @@ def _containment_view(row: Containment) -> View:
 
 
 def _to_do(row: Containment) -> str:
-    """What to do at a place that a lot has reached: the suspect spool by its code, or the machine and the time.
+    """Returns the instruction of a containment: the spool to unload, or the machine and times to check.
 
-    Where the lot only possibly got there, the spool that is recorded there is another lot's and may be good.
+    A possible containment names no spool, because the recorded spool is of another lot and may be good.
     """
     load, place = row.load, views.place(row.load)
     machine, job = place["machine"], place["job"]
@@ -255,11 +255,11 @@ def _to_do(row: Containment) -> str:
 
 
 def close_containment(number: int, note: str, by: str) -> View:
-    """Closes a containment by a named person, with what was done.
+    """Closes a containment, with a note of the action taken.
 
     Raises:
         NotFound: no such containment.
-        Conflict: it was closed already.
+        Conflict: it is already closed.
     """
     with transaction():
         row = tracing.containment(number)
@@ -267,6 +267,6 @@ def close_containment(number: int, note: str, by: str) -> View:
             raise NotFound(unknown("containment", number))
         now = clock.now()
         if not tracing.close_containment(number, by, note, now):
-            raise Conflict(f"Containment {number} was closed by {row.closed_by} already: {row.note}")
+            raise Conflict(f"Containment {number} was already closed by {row.closed_by}: {row.note}")
         audit.note(row.lot_id, "containment closed", by, now, {"containment": [number]})
         return _containment_view(tracing.containment(number) or row)

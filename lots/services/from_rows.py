@@ -1,4 +1,4 @@
-"""Rows of the store as the domain's own values: shade revisions, instruments and their checks."""
+"""Domain values from rows of the store: shade revisions, instruments and their checks."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from lots.store.tables.models import Instrument
 from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 from lots.store.tables.studies import StudyBody
 
-# Stands for the instrument of a reading that names none.
+# Named for a reading without an instrument.
 UNNAMED = "an unnamed instrument"
 
 
 class ReadWith(Protocol):
-    """What says with which instrument it was read, None where none was named."""
+    """A row that names its instrument, or None."""
 
     @property
     def instrument(self) -> Instrument | None:
@@ -29,12 +29,12 @@ class ReadWith(Protocol):
 
 
 def conditions_of(shade_revision: ShadeRevisionRow) -> Conditions:
-    """The conditions a shade revision holds for."""
+    """Returns the measuring conditions of a shade revision."""
     return Conditions(**shade_revision.conditions)
 
 
 def approved_from(row: ShadeRevisionRow, instrument: str | None = None) -> ShadeRevision:
-    """Returns a shade revision from the store, with its shade, as the domain's own value; `instrument` is the code of the one that measured it."""
+    """Returns a shade revision as a domain value. `instrument` is the code of the instrument that measured it."""
     kept = row.spectrum
     spectrum = Spectrum(kept["start_nm"], kept["step_nm"], tuple(kept["values"])) if kept else None
     at = (Lab(*row.lab), conditions_of(row), spectrum)
@@ -42,7 +42,7 @@ def approved_from(row: ShadeRevisionRow, instrument: str | None = None) -> Shade
 
 
 def instruments_of(rows: Iterable[ReadWith], known_at: datetime | None = None) -> dict[int, InstrumentRecord]:
-    """Returns the instruments that readings were taken with, with the checks known by then. One query."""
+    """Returns the instruments of readings by number, with the checks recorded until `known_at`. One query."""
     used = {row.instrument.id: row.instrument for row in rows if row.instrument is not None}
     checks = catalog.all_checks(used, known_at)
     return {
@@ -57,7 +57,7 @@ def instruments_of(rows: Iterable[ReadWith], known_at: datetime | None = None) -
 
 
 def read_on_both(body: StudyBody) -> list[ReadOnBoth]:
-    """The plaques of a stored agreement study."""
+    """Returns the plaques of a stored agreement study."""
     return [
         ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
         for plaque in body["plaques"]

@@ -1,4 +1,4 @@
-"""Rows found by number or code, or the refusal that says what does not exist."""
+"""Rows found by number or code, and the errors for those that do not exist."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
 from lots.store.tables.models import Grade, Instrument, Lot, Shade, Spool, Supplier
 
-# What is set up once and then referred to by number or code.
+# A row of the catalogue, which requests name by number or code.
 Subject: TypeAlias = Supplier | Shade | Grade | Instrument
 
-# A code is compared with those there are by so much of it; none is longer.
+# The longest code.
 _NAME = 200
 
 
 def unknown(subject: str, number: int) -> str:
-    """Returns that something does not exist, and where to look.
+    """Returns the sentence that a record does not exist, and where to look.
 
     Example:
         >>> unknown("grade", 7)
@@ -32,7 +32,7 @@ def unknown(subject: str, number: int) -> str:
 
 
 def unknown_at(pointer: str, subject: str, number: int) -> Fault:
-    """Returns the same as the fault of a field."""
+    """Returns the same as a fault of a field."""
     return Fault(pointer, f"{subject.capitalize()} {number} does not exist.", f"See the list of {subject}s.")
 
 
@@ -77,14 +77,14 @@ def by_id_or_code(
 @overload
 def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[Subject | None, list[Fault]]: ...
 def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[Subject | None, list[Fault]]:
-    """Returns the row a request refers to, or the fault of referring to none."""
+    """Returns the row that a request names by number or code, or a fault."""
     row: Subject | None
     if number is not None:
         row = catalog.find(subject, number)
         return row, [] if row else [unknown_at(f"/{subject}_id", subject, number)]
     if code is None:
-        hint = "Give its number, or its code as it stands on the packing slip."
-        return None, [Fault(f"/{subject}_id", f"Which {subject}?", hint)]
+        hint = "Give its number or its code."
+        return None, [Fault(f"/{subject}_id", f"The {subject} is missing.", hint)]
     row = catalog.find_by_code(subject, code)
     if row:
         return row, []
@@ -106,23 +106,23 @@ def lot_of(number: int) -> Lot:
 
 
 def spool_of(code: str, find: Callable[[str], Spool | None] = lots.spool) -> Spool:
-    """Returns the spool that a code stands for, as `find` looks it up: by the exact code first, then by its identity.
+    """Returns the spool with a code, as `find` looks it up: by the exact code first, then by its identity.
 
     Raises:
-        NotFound: there is none; codes that differ by separators, or that this one may be misread for, are proposed.
+        NotFound: no spool has this code. Similar codes are proposed.
     """
-    # A control character can stand in a path but in no code.
+    # A path can contain a control character, a code cannot.
     row = None if has_control(code) else find(code)
     if row is None:
         like = [] if has_control(code) or len(code) > _NAME else spool_codes.similar(code)
-        unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
+        unknown = "Do not load it. Take it to receiving."
         meant = f"Did you mean {' or '.join(like)}?" if like else unknown
         named = [{"code": one} for one in like]
-        raise NotFound(f"There is no spool with the code {quoted(code)}. {meant}", candidates=named)
+        raise NotFound(f"Spool {quoted(code)} does not exist. {meant}", candidates=named)
     return row
 
 
 def withdrawn(spool: Spool) -> str:
-    """Returns in words that a spool counts for nothing any more."""
-    when = f" {moment(spool.withdrawn_at)}" if spool.withdrawn_at else ""
+    """Returns the sentence that a spool was withdrawn."""
+    when = f" at {moment(spool.withdrawn_at)}" if spool.withdrawn_at else ""
     return f"Spool {spool.code} was withdrawn{when}, when its delivery was corrected."

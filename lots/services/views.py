@@ -1,4 +1,4 @@
-"""Rows as the shapes the contract promises. Times stay datetimes; the API writes them."""
+"""Rows as answers of the API. Times stay datetimes; the API formats them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from lots.store.tables.models import (
     VoidAgreement,
 )
 
-# An answer: its fields by name, as JSON will have them but for moments, which stay datetimes.
+# An answer: its JSON fields by name. Times stay datetimes.
 View: TypeAlias = dict[str, object]
 
 
@@ -53,12 +53,12 @@ class Versioned(Protocol):
 
 
 def lot_line(row: Lot) -> View:
-    """The little of a lot that goes with every answer about it."""
+    """Returns a lot in short."""
     return {"id": row.id, "supplier_lot": row.supplier_lot, "standing": row.standing, "uses": row.uses}
 
 
 def lot(row: Lot) -> View:
-    """A lot with where it stands, why, and what is still to be measured."""
+    """Returns a lot with its status, the reason and the measurements still needed."""
     return {
         **lot_line(row),
         "supplier_id": row.supplier_id,
@@ -84,7 +84,7 @@ def lot(row: Lot) -> View:
 
 
 def delivery(row: Delivery, changes: Changes | None = None) -> View:
-    """A delivery as corrected, without its spools. `changes` is what became of its sample; a new one has none."""
+    """Returns a delivery as corrected, without its spools. `changes` are those of its sample."""
     now = current(row)
     return {
         "id": row.id,
@@ -108,7 +108,7 @@ def delivery(row: Delivery, changes: Changes | None = None) -> View:
 
 
 def sample_changes(changes: Changes) -> View:
-    """Further draws from a delivery, and substitutes for spools that were drawn."""
+    """Returns the further draws from a delivery, and the substitutes for drawn spools."""
     return {
         "further_draws": [
             {"spool_codes": row.spool_codes, "reason": row.reason, **recorded(row)} for row in changes.draws
@@ -121,13 +121,13 @@ def sample_changes(changes: Changes) -> View:
 
 
 def correction(row: DeliveryCorrection) -> View:
-    """A correction of a delivery."""
+    """Returns a correction of a delivery."""
     changes = [{"field": field, "before": was, "after": now} for field, (was, now) in row.changes.items()]
     return {"id": row.id, "changes": changes, "closes": row.closes, "reason": row.reason or None, **recorded(row)}
 
 
 def spool_line(row: Spool, lot: Lot) -> View:
-    """A spool among others of its lot."""
+    """Returns a spool in a list of its lot."""
     return {
         "id": row.id,
         "code": row.code,
@@ -144,7 +144,10 @@ def spool_line(row: Spool, lot: Lot) -> View:
 
 
 def spool_failures(row: Spool, lot: Lot) -> list[tuple[Sequence[str], str]]:
-    """What speaks against a spool by itself, as (uses, message): what it fails, and that a lot it holds was wet and it was not measured dry since."""
+    """Returns the failures of one spool as (uses, message).
+
+    A spool of a wet lot fails until it is measured dry.
+    """
     failures: list[tuple[Sequence[str], str]] = [(why["uses"], why["message"]) for why in row.nonconforming or ()]
     wet = Wetness.from_json(lot.wet) if lot.wet else None
     if wet is not None and (message := wet.against(lot.supplier_lot, row.code, row.dry_at)):
@@ -153,7 +156,10 @@ def spool_failures(row: Spool, lot: Lot) -> list[tuple[Sequence[str], str]]:
 
 
 def reading(row: Reading, doubt: str | None) -> View:
-    """A reading as it was posted, with its void if there is one, and why its instrument puts it in doubt, if it does."""
+    """Returns a reading as posted, with its void.
+
+    `doubt` is the reason why its instrument makes it doubtful, None without one.
+    """
     void: ReadingVoid | None = getattr(row, "void", None)
     return {
         "id": row.id,
@@ -174,7 +180,7 @@ def reading(row: Reading, doubt: str | None) -> View:
 
 
 def void_line(row: ReadingVoid) -> View:
-    """Why a reading does not count, and whether that waits for the agreement of quality."""
+    """Returns a void, and whether it waits for the agreement of quality."""
     agreement: VoidAgreement | None = getattr(row, "agreement", None)
     return {
         "reason": row.reason,
@@ -187,7 +193,7 @@ def void_line(row: ReadingVoid) -> View:
 
 
 def void(row: ReadingVoid) -> View:
-    """A void among others, with its reading and its lot."""
+    """Returns a void in a list, with its reading and its lot."""
     reading = row.reading
     return {
         "id": row.id,
@@ -202,7 +208,7 @@ def void(row: ReadingVoid) -> View:
 
 
 def exclusion_line(row: Reading) -> View | None:
-    """Why a reading was left out as standing apart, None when it was not, or is taken back in."""
+    """Returns a reading's exclusion as an outlier, None without one."""
     exclusion: ReadingExclusion | None = getattr(row, "exclusion", None)
     if exclusion is None:
         return None
@@ -215,7 +221,7 @@ def exclusion_line(row: Reading) -> View | None:
 
 
 def decision(row: Decision) -> View:
-    """A decision with the findings it rests on."""
+    """Returns a decision with its findings."""
     return {
         "id": row.id,
         "lot_id": row.lot_id,
@@ -233,14 +239,14 @@ def decision(row: Decision) -> View:
 
 
 class MachineAndJob(TypedDict):
-    """Where a load is, and what for."""
+    """The machine and the job of a load."""
 
     machine: str
     job: str
 
 
 def place(load: Load) -> MachineAndJob:
-    """The machine and the job of a load, by their names as they were first typed."""
+    """Returns the machine and the job of a load by their recorded names."""
     return {
         "machine": load.on_machine.name if load.on_machine else load.machine,
         "job": load.of_job.number if load.of_job else load.job,
@@ -248,12 +254,12 @@ def place(load: Load) -> MachineAndJob:
 
 
 def change_place(load: Load, lot: Lot) -> Place:
-    """A load as a change tells it, of a lot that its spool holds or may hold."""
+    """Returns the place of a load for a change of a lot that its spool holds or may hold."""
     return Place(load.id, lot.id, lot.supplier_lot, load.spool.code, **place(load), use=load.use)
 
 
 def load(row: Load) -> View:
-    """A load, with what it used once it has ended."""
+    """Returns a load, with the mass used once it has ended."""
     used = None if row.remaining_mass_g is None else row.mass_before_g - row.remaining_mass_g
     return {
         "id": row.id,
@@ -276,7 +282,7 @@ def load(row: Load) -> View:
 
 
 def load_refusal(row: LoadRefusal) -> View:
-    """A refused load with its reasons."""
+    """Returns a refused load with its reasons."""
     return {
         "id": row.id,
         "spool_code": row.spool.code,
@@ -291,7 +297,7 @@ def load_refusal(row: LoadRefusal) -> View:
 
 
 class Reached(TypedDict):
-    """A place that a lot has reached, or may have reached."""
+    """A load of a lot, or one that possibly was of the lot."""
 
     load_id: int
     spool_code: str
@@ -321,7 +327,7 @@ class Exposure(TypedDict):
 
 
 def exposure(row: Lot, items: list[Reached]) -> Exposure:
-    """Every machine and job that a lot has reached, what is still loaded first."""
+    """Returns every machine and job that a lot reached. `items` are in the order of the answer."""
     on_now = sum(item["still_loaded"] and item["certainty"] == "certain" for item in items)
     return {
         "lot_id": row.id,
@@ -345,17 +351,17 @@ def _exposure_says(row: Lot, items: list[Reached], on_now: int) -> str:
     if perhaps:
         reach += f", and possibly {perhaps} more"
     if not on_now:
-        return f"{reach}; none is loaded now."
+        return f"{reach}. No spool is loaded now."
     now = ", ".join(f"{item['machine']} ({item['job']})" for item in certain if item["still_loaded"])
-    urge = "" if row.standing in LOADABLE else " Stop and unload these first."
-    return f"{reach}; {on_now} still loaded: {now}.{urge}"
+    urge = "" if row.standing in LOADABLE else " Stop these machines and unload the spools first."
+    return f"{reach}. Still loaded: {now}.{urge}"
 
 
 def recorded(row: Recorded) -> View:
-    """Who stored a row, and when."""
+    """Returns when a row was stored, and by whom."""
     return {"recorded_at": row.recorded_at, "recorded_by": row.recorded_by}
 
 
 def version(row: Versioned) -> View:
-    """How often a row was changed, for its ETag."""
+    """Returns the version of a row, for its ETag."""
     return {"version": row.version}

@@ -315,7 +315,7 @@ def test_a_letter_is_sent_and_sent_again(bad):
 
 @pytest.mark.parametrize(
     ("sent_at", "words"),
-    [("2020-01-01T00:00:00Z", "before the letter was signed"), ("2199-01-01T00:00:00Z", "still to come")],
+    [("2020-01-01T00:00:00Z", "before the letter was signed"), ("2199-01-01T00:00:00Z", "is in the future")],
 )
 def test_a_letter_is_not_sent_before_it_is_signed_nor_in_the_future(bad, sent_at, words):
     """422 at the field."""

@@ -150,7 +150,10 @@ def test_the_report_asks_for_what_was_not_answered(supply):
 def test_an_answer_is_kept_once_and_never_changed(supply):
     """Twice is refused, and so is an answer from before the question or from the future."""
     number = supply.ask(supply.lot("Q-1", BAD))["id"]
-    for when, word in (("2026-03-01T00:00:00Z", "before it was asked for"), ("2026-03-09T00:00:00Z", "still to come")):
+    for when, word in (
+        ("2026-03-01T00:00:00Z", "before it was asked for"),
+        ("2026-03-09T00:00:00Z", "is in the future"),
+    ):
         (fault,) = supply.answer(number, 422, answered_at=when)["errors"]
         assert ("/answered_at", True) == (fault["pointer"], word in fault["detail"])
     kept = supply.answer(number, evidence="record 7")

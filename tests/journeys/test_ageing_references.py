@@ -120,8 +120,8 @@ def test_a_working_copy_keeps_its_offset(shop, shade):
     assert pytest.approx([0.0, 0.0, 0.25], abs=SAME_SUM * 100) == made["offset"]
     assert pytest.approx([0.01 * (2 / 3) ** 0.5] * 3, abs=1e-9) == made["offset_uncertainty"]
     assert (1, True, False) == (made["revision"], made["in_use"], made["moved"])
-    assert "b* +0.25 from the master" in made["says"]
-    assert "Verdicts stay against the values of revision 1" in made["says"]
+    assert "W1 differs from the master by L* +0.00, a* +0.00, b* +0.25." in made["says"]
+    assert "Assessments use the values of revision 1" in made["says"]
     again = copied(shop, shade, 2)
     listed = shop.get("quality", f"/shades/{shade['id']}/working-copies")["items"]
     assert [(made["id"], False), (again["id"], True)] == [(item["id"], item["in_use"]) for item in listed]
@@ -174,7 +174,7 @@ def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
 
     shown = shop.get("quality", f"/shades/{shade['id']}")
     assert [{name: value for name, value in entry.items() if name != "decisions"}] == shown["in_doubt"]
-    assert "This stands until a new revision is approved" in shown["in_doubt"][0]["says"]
+    assert "It stays flagged until a new revision is approved" in shown["in_doubt"][0]["says"]
     with on(361):
         shop.approve(shade["id"], [95.0, -0.8, 2.1])
     assert [] == shop.get("quality", f"/shades/{shade['id']}")["in_doubt"]
@@ -246,18 +246,18 @@ def test_what_was_read_otherwise_is_not_compared(shop, shade):
 
 
 def test_a_copy_that_moved_is_replaced(shop, shade):
-    """The master stays and its copy does not: the copy no longer stands in, the shade says so, and a new copy of its code clears it."""
+    """The master stays and its copy does not: the copy no longer represents, the shade says so, and a new copy of its code clears it."""
     copied(shop, shade, 1)
     session(shop, shade, 1, tile(), master(), copy())
     found = session(shop, shade, 90, tile(), master(), copy(0.6))
     assert [("master", "neither"), ("copy", "plaque")] == [(told["artefact"], told["mover"]) for told in found["found"]]
     assert [("copy", "W1")] == [(entry["artefact"], entry["code"]) for entry in found["in_doubt"]]
-    assert "Made since working copy W1 last agreed" in found["says"]
-    assert "Do not use W1: make a new copy" in found["says"]
-    assert "new revision from the master" not in found["says"]
+    assert "made since working copy W1 last agreed" in found["says"]
+    assert "Do not use it. Make a new copy" in found["says"]
+    assert "new revision from this master" not in found["says"]
     (item,) = shop.get("quality", f"/shades/{shade['id']}/working-copies")["items"]
     assert (True, False) == (item["moved"], item["in_use"])
-    assert "no longer stands in" in item["says"]
+    assert "no longer represents" in item["says"]
     listed = due(shop, 91)["working_copy", "W1"]
     assert ("moved", day(90), True) == (listed["why"], datetime.fromisoformat(listed["due_at"]), listed["overdue"])
     # A session of the master alone says nothing of the copy.
@@ -292,7 +292,7 @@ def test_agreeing_again_ends_the_doubt_and_not_the_mark(shop, shade):
     assert day(90) == datetime.fromisoformat(entry["until"])
     assert after not in {line["lot_id"] for line in entry["decisions"]}
     assert {"Q-40"} == {line["supplier_lot"] for line in entry["decisions"]}
-    assert "The master read as before again" in entry["says"]
+    assert "It agreed again at" in entry["says"]
 
 
 def test_what_is_due_and_what_is_late(shop, shade):
@@ -308,8 +308,8 @@ def test_what_is_due_and_what_is_late(shop, shade):
         answer = shop.get("quality", "/due")
     assert ["W1", "HW"] == [item["code"] for item in answer["items"] if item["overdue"]]
     assert day(280) == datetime.fromisoformat(answer["items"][1]["due_at"])
-    assert "The master of HW has been due for measuring again since 2025-10-17 08:00 UTC." == answer["items"][1]["says"]
-    assert "2 things are overdue." == answer["says"]
+    assert "The master of HW has been due for remeasurement since 2025-10-17 08:00 UTC." == answer["items"][1]["says"]
+    assert "2 items are overdue." == answer["says"]
     session(shop, shade, 290, tile(), master(0.6))
     assert day(290) == datetime.fromisoformat(due(shop, 291)["master", "HW"]["due_at"])
     check = {"checked_at": day(300).isoformat(), "result": "fail"}
@@ -328,7 +328,7 @@ def test_what_moved_is_due_without_a_schedule(shop, shade):
     session(shop, shade, 30, tile(), master(0.6))
     item = due(shop, 31)["master", "HW"]
     assert ("moved", day(30)) == (item["why"], datetime.fromisoformat(item["due_at"]))
-    for words in ("is due now", "found 2025-02-09 08:00 UTC to have moved", "Approve a new revision"):
+    for words in ("is due now", "It had moved when measured at 2025-02-09 08:00 UTC.", "Approve a new revision"):
         assert words in item["says"]
     with on(32):
         shop.approve(shade["id"], [95.0, -0.8, 2.1])

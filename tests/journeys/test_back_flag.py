@@ -98,7 +98,7 @@ def test_a_failed_check_reaches_back_to_the_last_good_one(bench, shop):
     assert [f"P{number}" for number in range(1, 6)] == sorted(touched["exposure"]["machines"])
     assert {"J-1", *(f"J-{10 + number}" for number in range(1, 6))} == set(touched["exposure"]["jobs"])
     assert (6, 5) == (len(touched["exposure"]["items"]), touched["exposure"]["still_loaded"])
-    assert "Stop and unload" in touched["exposure"]["says"]
+    assert "Stop these machines and unload the spools first." in touched["exposure"]["says"]
     assert touched["exposure"] == shop.get("production", f"/lots/{late['lot_id']}/exposure")
 
     assert ["released", "quarantined", "released"] == [bench.standing(lot) for lot in (early, late, by_other)]

@@ -55,7 +55,9 @@ def test_lots_of_a_good_year_become_the_baseline(shop, bought):
     whites(*bought, [0.03, 0.4], first=9)
     (base,) = followed(shop, *bought)["baseline"]
     assert (True, 1, "provisional") == (base["chosen"], base["revision"], base["status"])
-    says = "Revision 1, chosen by quality person: 8 lots. Firm from 20 lots. Limits allow for the estimate."
+    says = (
+        "Revision 1, chosen by quality person: 8 lots. Firm from 20 lots. The control limits allow for its uncertainty."
+    )
     assert says == base["says"]
     listed = shop.get("purchasing", f"/baselines?supplier_id={bought[0]['id']}")["items"]
     assert [{name: value for name, value in made.items() if name != "left_out"}] == listed
@@ -66,7 +68,7 @@ def test_twenty_lots_make_it_firm(shop, bought):
     numbers = whites(*bought, [*EIGHT, *EIGHT, *EIGHT[:4]])
     assert "firm" == chosen(shop, bought, lot_ids=numbers)["status"]
     (base,) = followed(shop, *bought)["baseline"]
-    says = "Revision 1, chosen by quality person: 20 lots. Limits allow for the estimate."
+    says = "Revision 1, chosen by quality person: 20 lots. The control limits allow for its uncertainty."
     assert ("firm", says) == (base["status"], base["says"])
 
 
@@ -76,7 +78,7 @@ def test_seven_lots_are_too_few_and_say_so(shop, bought):
     for named in ({"lot_ids": numbers[:7]}, {"lot_ids": numbers, "excluded": [{"lot_id": 3, "reason": "new die"}]}):
         (fault,) = faults(chosen(shop, bought, 422, **named))
         assert fault.startswith("/lot_ids 7 lots are too few")
-        assert "provisional from 8 and firm from 20" in fault
+        assert "provisional from 8 lots and firm from 20" in fault
     assert [] == shop.get("quality", "/baselines")["items"]
 
 
@@ -111,7 +113,7 @@ def test_a_lot_sorted_and_sent_again_is_no_part_of_it(shop, bought):
     supplier, grade = bought
     again = shop.receive(supplier, grade, "Q-01S", spools=1, resubmission_of=numbers[0])
     (fault,) = faults(chosen(shop, bought, 422, lot_ids=[*numbers, again["lot_id"]]))
-    assert "sorted and sent again" in fault
+    assert "Resubmitted lots" in fault
 
 
 def test_unstable_lots_are_left_out_by_name_and_with_a_reason(shop, bought):
@@ -173,13 +175,13 @@ def test_what_the_lots_cannot_carry_is_told(shop, bought):
     made = chosen(shop, bought, lot_ids=numbers)
     assert {"color.component_b", "color.lot_delta_e"} == set(frozen(made))
     assert ["Lightness difference dL*", "Red-green difference da*"] == [t.partition(":")[0] for t in made["left_out"]]
-    assert all("no two differ" in text for text in made["left_out"])
+    assert all("all values are equal" in text for text in made["left_out"])
     _, grade = bought
     shop.approve(grade["shade_id"], [95.0, -0.8, 1.6])
     mixed = whites(*bought, EIGHT, first=9)
     (fault,) = faults(chosen(shop, bought, 422, lot_ids=numbers[4:] + mixed[:4]))
-    assert "not all read alike (reference revision 1" in fault
-    assert "Not one measure" in fault
+    assert "measured differently (reference revision 1" in fault
+    assert "No measure" in fault
 
 
 @pytest.mark.parametrize("role", ["receiving", "purchasing", "production"])

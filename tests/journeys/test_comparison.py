@@ -295,7 +295,7 @@ def test_a_drift_is_told_beside_the_verdicts(shop, rivals):
     entry = line(compared(shop, grade), supplier)
     moving = next(m for m in entry["drift"] if m["measure"] == "color.component_b")
     assert ("yellower", "Q-01") == (moving["direction"], moving["began"]["supplier_lot"])
-    assert moving["says"].endswith("yellower since about lot Q-01, by 0.08 a lot, 0.88 in all by lot Q-12.")
+    assert moving["says"].endswith("yellower since about lot Q-01, by 0.08 per lot, 0.88 in total up to lot Q-12.")
     assert 12 == entry["acceptance"]["accepted"]
 
 

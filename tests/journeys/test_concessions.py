@@ -82,7 +82,7 @@ def test_two_people_permit_what_the_readings_refuse(pair):
     assert ("quality person", None, 12000, 0) == tuple(
         asked[name] for name in ("requested_by", "approved_by", "left_g", "taken_g")
     )
-    assert "a second person has to approve it" in asked["says"]
+    assert "A second person must approve it" in asked["says"]
     assert "blocked by its readings" in reasons(pair, spool)
     own = approve(pair, asked, 409, "quality")
     assert "second person" in own["detail"]
@@ -306,6 +306,6 @@ def test_a_lot_that_left_the_shop_gets_no_concession(pair, ending):
     granted(pair, got)
     waiting = ask(pair, got)
     pair.decide(got["lot_id"], ending, "off to the supplier")
-    assert "nothing of it can be used" in ask(pair, got, 409)["detail"]
+    assert "cannot be used" in ask(pair, got, 409)["detail"]
     assert "off to the supplier" in reasons(pair, got["spools"][0]["code"])
-    assert "nothing of it can be used" in approve(pair, waiting, 409)["detail"]
+    assert "cannot be used" in approve(pair, waiting, 409)["detail"]

@@ -42,15 +42,15 @@ def test_a_transposed_digit_waits_for_a_word(shop):
     (warning,) = slip["warnings"]
     assert ("d1_mm", False) == (warning["field"], warning["helps"])
     says = f"d1 is 1.478 mm, far from the median of the 3 other readings of spool {spool} (1.75 mm)"
-    assert f"Reading {slip['id']} waits for a confirmation: {says}. Until then it does not count." == warning["detail"]
-    assert "confirm it beside the reading" in warning["hint"]
+    assert f"Reading {slip['id']} does not count until it is confirmed: {says}." == warning["detail"]
+    assert "If it is right, confirm it" in warning["hint"]
     asked = f"confirm or void reading {slip['id']}: 1.478 and 1.478 mm on spool {spool}"
     assert "quarantined" == standing(shop, lot_id)
     assert [asked] == shop.lot(lot_id)["to_measure"]
     for code in ("diameter.spool_mean", "diameter.reading"):
         found = shop.finding(lot_id, code)
         assert ("missing", asked) == (found["verdict"], found["to_measure"])
-    why = "it lies far from its neighbours, and nobody confirmed it"
+    why = "it is far from the other readings and was not confirmed"
     listed = shop.get("receiving", f"/lots/{lot_id}/readings")["items"][-1]
     assert (False, True, why) == (listed["counts"], listed["to_confirm"], listed["why_not"])
     kept = shop.get("quality", f"/lots/{lot_id}/record")["readings"]

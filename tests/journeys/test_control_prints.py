@@ -131,7 +131,7 @@ def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillw
     assert "quarantined" == told["lots"][0]["standing"]
     (doubt,) = shop.get("production", "/build-doubts?in_force=true")["items"]
     assert doubt["says"].startswith(
-        "Build COLD on printer P1 is in doubt: the control's breaking stress is 21.00 MPa, outside 26.37 to 33.63 MPa (from 8 earlier builds"
+        "Build COLD on printer P1 is in doubt: the breaking stress of the control is 21.00 MPa, outside its limits 26.37 to 33.63 MPa (from 8 earlier builds"
     )
     notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
     assert any(note.startswith("3 readings of interlayer strength do not count: Build COLD") for note in notes)

@@ -92,7 +92,7 @@ def test_a_lot_that_left_the_shop_comes_back_by_a_lift_alone(shop, ending, stand
     for action in ("block", "hold", "return", "scrap"):
         refused = shop.decide(lot_id, action, status=409)
         assert ["lift"] == refused["legal"]
-        assert "Only lift can follow that." in refused["detail"]
+        assert "Allowed decisions: lift." in refused["detail"]
     assert standing == shop.post("quality", f"/lots/{lot_id}/reassess")["standing"]
     assert standing == shop.lot(lot_id)["standing"]
     refused = shop.load(spool, status=409)

@@ -158,7 +158,7 @@ def test_supplier_grade_and_number_are_corrected_before_any_reading_only(clerk):
     assert ["L-0071"] == [lot["supplier_lot"] for lot in clerk.shop.get("receiving", "/lots")["items"]]
     clerk.shop.diameter(corrected["sample"]["spool_codes"][0])
     refused = clerk.correct(number, {"supplier_lot": "L-9", "reason": REASON}, "quality", 409)
-    assert "close this delivery with a reason, and log it anew" in refused["detail"]
+    assert "close this delivery with a reason, and log it again" in refused["detail"]
     sound()
 
 
@@ -173,7 +173,10 @@ def test_a_lot_is_not_renamed_into_another_or_under_another_delivery(clerk):
     kept = clerk.correct(second["id"], {"supplier_lot": "L-OO71", "confirm_new_lot": True})
     assert "L-OO71" == kept["lot"]["supplier_lot"]
     clerk.log("L-0071")
-    assert "More than this delivery rests" in clerk.correct(first["id"], {"supplier_lot": "L-5"}, status=409)["detail"]
+    assert (
+        "has other deliveries, decisions or requests"
+        in clerk.correct(first["id"], {"supplier_lot": "L-5"}, status=409)["detail"]
+    )
 
 
 def test_a_stale_correction_is_refused(clerk):

@@ -78,7 +78,7 @@ def test_one_bad_spool_that_was_not_drawn_refuses_the_lot(shop, delivery):
 def test_every_way_in_tells_at_once_that_a_reading_cannot_release(shop, delivery):
     """One object, a list, columns, a file: each reading has its warning, and the lot says it too."""
     drawn, others = codes(delivery)
-    detail = f"Spool {others[0]} was not drawn for the sample: this reading can refuse the lot but never release it."
+    detail = f"Spool {others[0]} was not drawn for the sample. This reading can reject the lot but cannot release it."
     hint = f"Measure the drawn spools: {', '.join(drawn)}. If one is damaged or missing, ask quality for a substitute."
     expected = {"field": "spool_code", "detail": detail, "hint": hint, "helps": False}
     one = shop.color(others[0], WHITE)

@@ -46,7 +46,7 @@ def test_a_slow_walk_of_released_lots_is_signalled_before_anybody_chose_a_baseli
     assert ("Q-01", "Q-12") == (signal["began"]["supplier_lot"], signal["last"]["supplier_lot"])
     assert pytest.approx(0.08, abs=tolerances.COORDINATES) == signal["size"]
     assert pytest.approx(11 * 0.08, abs=tolerances.COORDINATES) == signal["departure"]
-    for words in ("yellower since about lot Q-01", "by 0.08 a lot", "0.88 in all by lot Q-12", "Mann-Kendall"):
+    for words in ("yellower since about lot Q-01", "by 0.08 per lot", "0.88 in total up to lot Q-12", "Mann-Kendall"):
         assert words in found["says"]
     # 1.0 is allowed: the fourteenth lot is the first at 13 x 0.08 = 1.04, the thirteenth at 0.96.
     ahead = only(found, "projection")
@@ -55,7 +55,7 @@ def test_a_slow_walk_of_released_lots_is_signalled_before_anybody_chose_a_baseli
     assert "Lot Q-12 was number 12" in ahead["says"]
     base = only(found, "baseline")
     assert (False, "provisional", 8, None) == tuple(base[name] for name in ("chosen", "status", "n", "revision"))
-    assert "They drift themselves" in base["says"]
+    assert "These lots drift themselves" in base["says"]
 
 
 def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
@@ -68,7 +68,7 @@ def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
     found = followed(shop, *bought)
     base = only(found, "baseline")
     assert (True, "given", 1) == (base["chosen"], base["status"], base["revision"])
-    assert "chosen by quality person: given by hand" in base["says"]
+    assert "chosen by quality person: given values" in base["says"]
     signal = only(found, "signals")
     calls = {call["by"]: call["supplier_lot"] for call in signal["calls"]}
     assert "Q-03" == calls["individuals"]
@@ -122,10 +122,14 @@ def test_another_reference_starts_the_series_anew(shop, bought):
     assert ["reference revision 1", "reference revision 2"] == [b["read"].partition(",")[0] for b in found["baseline"]]
     mark = only(found, "marks")
     assert (10, "color.component_b") == (mark["before_number"], mark["measure"])
-    for words in ("From lot Q-10 on: reference revision 2", "Before: reference revision 1", "starts anew"):
+    for words in (
+        "From lot Q-10 on: reference revision 2",
+        "Before: reference revision 1",
+        "A new series starts here.",
+    ):
         assert words in mark["says"]
     assert [] == found["signals"]
-    assert "no drift shown over 9 lots" in found["says"]
+    assert "no significant drift over 9 lots" in found["says"]
 
 
 def test_another_instrument_starts_the_series_anew_and_an_old_drift_is_no_news(shop, bought):
@@ -139,11 +143,11 @@ def test_another_instrument_starts_the_series_anew_and_an_old_drift_is_no_news(s
     found = followed(shop, *bought)
     signal = only(found, "signals")
     assert (1, False) == (signal["stretch"], signal["active"])
-    assert "Lots after Q-12 were read otherwise" in signal["says"]
+    assert "Lots after Q-12 were measured differently" in signal["says"]
     assert "From lot Q-13 on: reference revision 1, read with SPEC-2" in only(found, "marks")["says"]
-    assert "2 lots read alike, too few" in found["says"]
+    assert "2 lots measured in the same way, too few" in found["says"]
     assert ["provisional", "none"] == [base["status"] for base in found["baseline"]]
-    assert "so 6 more" in found["baseline"][1]["says"]
+    assert ", 6 more than now" in found["baseline"][1]["says"]
 
 
 def test_a_voided_reading_leaves_the_series_at_once(shop, bought):
@@ -174,16 +178,16 @@ def test_a_lot_without_the_figure_is_passed_over(shop, bought):
 
 
 def test_a_jump_is_told_from_a_walk(shop, bought):
-    """Lots that moved at once and stayed there have no slope to go on along, so nothing is said of what comes."""
+    """Lots that moved in one step and stayed there have no slope to go on along, so nothing is said of what comes."""
     whites(*bought, [*STEADY, *(0.5 + b for b in STEADY[:4])])
     found = followed(shop, *bought)
     signal = only(found, "signals")
     assert ("step", "Q-09", True) == (signal["kind"], signal["began"]["supplier_lot"], signal["active"])
-    assert "yellower from about lot Q-09 on, by 0.50 at once" in found["says"]
+    assert "yellower from about lot Q-09 on, by 0.50 in one step" in found["says"]
     assert "by itself" not in found["says"]
     ahead = only(found, "projection")
     assert ahead["about"] is None
-    assert "moved at once" in ahead["says"]
+    assert "moved in one step" in ahead["says"]
 
 
 def test_one_lot_far_off_is_not_called_a_drift(shop, bought):
@@ -193,7 +197,7 @@ def test_one_lot_far_off_is_not_called_a_drift(shop, bought):
     signal = only(found, "signals")
     assert ("single", "Q-09", False) == (signal["kind"], signal["began"]["supplier_lot"], signal["active"])
     assert "yellower in lot Q-09 alone, by 0.50" in signal["says"]
-    assert "no drift shown over 10 lots" in found["says"]
+    assert "no significant drift over 10 lots" in found["says"]
 
 
 def test_a_jump_in_the_latest_lot_is_not_yet_called_lasting(shop, bought):
@@ -208,8 +212,10 @@ def test_a_drift_that_is_over_says_since_which_lot(shop, bought):
     found = followed(shop, *bought)
     (signal,) = (s for s in found["signals"] if s["kind"] == "step")
     assert ("Q-09", False) == (signal["began"]["supplier_lot"], signal["active"])
-    assert f"Back since lot {found['lots'][signal['last']['number']]['supplier_lot']}." in signal["says"]
-    assert "no drift shown over 27 lots" in found["says"]
+    assert (
+        f"Back at the baseline since lot {found['lots'][signal['last']['number']]['supplier_lot']}." in signal["says"]
+    )
+    assert "no significant drift over 27 lots" in found["says"]
 
 
 def test_run_rules_are_looked_for_on_request(shop, bought):
@@ -260,7 +266,7 @@ def test_of_many_measures_those_are_told_first_that_are_more_than_chance(shop, b
     assert "color.component_b" in listed
     assert (len(listed), 0.1) == (found["series_listed"], found["false_discovery_rate"])
     assert sum(bool(line["points"]) for line in found["series"]) == found["series_looked_at"]
-    assert "from about lot Q-09 on, by 0.50 at once" in found["says"]
+    assert "from about lot Q-09 on, by 0.50 in one step" in found["says"]
 
 
 def test_lots_of_an_estimated_baseline_are_marked_and_the_next_have_wider_limits(shop, bought):
@@ -271,7 +277,7 @@ def test_lots_of_an_estimated_baseline_are_marked_and_the_next_have_wider_limits
     assert [True] * 8 + [False] * 2 == [point["in_baseline"] for point in chart["points"]]
     ninth = chart["points"][8]
     assert ninth["individuals_high"] - base["mean"] > 3 * base["sigma"] > ninth["ewma_high"] - base["mean"]
-    assert "Provisional baseline: the first 8 lots. Limits allow for the estimate." == base["says"]
+    assert "Provisional baseline: the first 8 lots. The control limits allow for its uncertainty." == base["says"]
 
 
 def test_too_few_lots_are_shown_and_not_charted(shop, bought):
@@ -279,8 +285,8 @@ def test_too_few_lots_are_shown_and_not_charted(shop, bought):
     whites(*bought, STEADY[:7])
     found = followed(shop, *bought)
     assert (7, []) == (len(only(found, "series")["points"]), found["charts"])
-    assert "so 1 more" in only(found, "baseline")["says"]
-    assert "7 lots read alike, too few" in found["says"]
+    assert ", 1 more than now" in only(found, "baseline")["says"]
+    assert "7 lots measured in the same way, too few" in found["says"]
     whites(*bought, STEADY[7:], first=8)
     assert 1 == len(followed(shop, *bought)["charts"])
 
@@ -290,7 +296,7 @@ def test_lots_that_are_all_the_same_have_nothing_to_chart_by(shop, bought):
     whites(*bought, [0.1] * 10)
     found = followed(shop, *bought)
     assert ("none", []) == (only(found, "baseline")["status"], found["charts"])
-    assert "all the same" in only(found, "baseline")["says"]
+    assert "all equal" in only(found, "baseline")["says"]
 
 
 def test_a_colour_can_be_unusual_as_a_whole(shop, bought):
@@ -338,7 +344,7 @@ def test_every_desk_may_follow_a_supplier(shop, bought, role):
     """Drift is for everybody to see."""
     supplier, grade = bought
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color"
-    assert "no lot was measured" in shop.get(role, path)["says"]
+    assert "no lot has been measured" in shop.get(role, path)["says"]
 
 
 # Far enough from grey that it has a hue to follow.

@@ -64,7 +64,7 @@ def test_unloading_a_blocked_spool_leaves_the_job_in_its_exposure(shop):
     exposure = shop.get("production", f"/lots/{lot_id}/exposure")
     assert [("P3", "J-2", False), ("P2", "J-1", False), ("P1", "J-1", False)] == reach(exposure)
     assert [200, 200, 700] == [item["mass_used_g"] for item in exposure["items"]]
-    assert (0, "none is loaded now") == (exposure["still_loaded"], exposure["says"].split("; ")[1].rstrip("."))
+    assert (0, "No spool is loaded now") == (exposure["still_loaded"], exposure["says"].split(". ")[1].rstrip("."))
     assert "blocked" == shop.get("production", f"/spools/{codes[1]}")["lot"]["standing"]
 
 

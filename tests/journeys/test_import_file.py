@@ -8,7 +8,7 @@ HEADER = ["spool_code", "position_m", "d1_mm", "d2_mm", "instrument_code", "meas
 GOOD = ["S-1", "3", "1.748", "1.752", "MIC-1", MEASURED, "false", "by the window"]
 # What is written into a good row, and a word of what is said about it.
 SLIPS = [
-    ("spool_code", "S-9", "no spool"),
+    ("spool_code", "S-9", "Spool S-9 does not exist"),
     ("spool_code", "", "needed"),
     ("spool_code", "S\x07-1", "control character"),
     ("spool_code", "x" * 61, "61 characters"),
@@ -48,7 +48,7 @@ SLIPS = [
     ("measured_at", "20.11.2026 11:00", "not a time"),
     ("measured_at", "2026-11-31T11:00:00Z", "no such time"),
     ("measured_at", "2026-11-20T25:00:00Z", "no such time"),
-    ("measured_at", "2036-11-20T11:00:00Z", "still to come"),
+    ("measured_at", "2036-11-20T11:00:00Z", "is in the future"),
     ("measured_at", "1026-11-20T11:00:00Z", "century"),
     ("measured_at", "2026-W47-5", "not a time"),
     ("measured_at", "yesterday", "not a time"),

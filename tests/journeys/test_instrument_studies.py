@@ -95,9 +95,9 @@ def test_the_published_gauge_study_gives_its_printed_figures(shop):
     assert 4 == found["categories"]
     says = " ".join(made["says"])
     for words in (
-        "standard deviation of 0.302",
+        "standard deviation of one reading is 0.302",
         "27.9 % of the spread",
-        "tells 4 categories apart",
+        "distinguishes 4 categories",
         "30.2 % of the tol",
     ):
         assert words in says
@@ -119,8 +119,8 @@ def test_the_published_linearity_study_gives_its_printed_figures(shop):
     assert pytest.approx(printed["r_squared_percent"], abs=PRINTED_1) == 100 * found["r_squared"]
     assert pytest.approx(printed["biases"], abs=PRINTED_6) == [bias["value"] for bias in found["biases"]]
     says = " ".join(made["says"])
-    assert "its bias changes from 2 to 10 mm" in says.lower()
-    assert "it is not linear" in says
+    assert "the bias changes from 2 to 10 mm" in says.lower()
+    assert "The instrument is not linear." in says
     assert "never applied" in says
     assert [None, None, [a["code"] for a in artefacts]] == [
         made["repeatability"],
@@ -151,7 +151,7 @@ def test_a_study_of_agreement_reports_offsets_and_applies_none(shop):
     assert pytest.approx((0.3 - half, 0.3 + half), abs=1e-4) == (offsets["b"]["low"], offsets["b"]["high"])
     assert (None, "R0") == (made["agreement"]["repeatability_first"], made["agreement"]["worst"]["code"])
     says = " ".join(made["says"])
-    assert "SPEC-2 reads L* +0.00, a* +0.00, b* +0.30 from SPEC-1" in says
+    assert "SPEC-2 differs from SPEC-1 by L* +0.00, a* +0.00, b* +0.30." in says
     assert "never applied" in says
 
 
@@ -256,11 +256,11 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
     assert Z * STATED_U < 0.005 < Z * sd
     assert pytest.approx(sd, abs=SAME_SUM) == made["repeatability"]["sd"]["gauge"]
     assert [("released", "quarantined")] == [(lot["standing_before"], lot["standing"]) for lot in made["lots"]]
-    assert "counts with a standard uncertainty of at least 0.0051 mm" in made["says"][-1]
+    assert "have a standard uncertainty of at least 0.0051 mm" in made["says"][-1]
     found = shop.finding(lot_id, "diameter.reading")
     assert ("near", pytest.approx(sd)) == (found["verdict"], found["uncertainty"])
     assert (
-        f"MIC-1 counts with a standard uncertainty of 0.0051 mm, as its study {made['id']} found (0.002 mm was stated)"
+        f"The standard uncertainty of MIC-1 is 0.0051 mm, from study {made['id']} (0.002 mm was stated)"
         in found["message"]
     )
     assert shop.ask_clearance(spool, "hidden")["clear"] is False
@@ -284,7 +284,7 @@ def test_a_study_speaks_for_what_was_read_since_and_until_the_next(shop):
     spools = [received(shop, SINGLE, number) for number in ("Q-71", "Q-72", "Q-73")]
     study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=scattered(0.004))
     newer = study(shop, gauge, "repeatability", at=LATEST, measure="diameter", trials=scattered(0.001))
-    assert "keeps the stated standard uncertainty of 0.002 mm" in newer["says"][-1]
+    assert "keep the stated standard uncertainty of 0.002 mm" in newer["says"][-1]
     expected = [STATED_U, gauge_sd(0.004), STATED_U]
     for (lot_id, spool), at, u in zip(spools, (BEFORE, LATER, LATEST), expected, strict=True):
         shop.diameter(spool, 1.75, 1.75, instrument_id=gauge["id"], measured_at=at)
@@ -295,7 +295,7 @@ def test_a_study_gives_an_uncertainty_where_none_was_stated(shop):
     """Under a guarded rule nothing passes without one; a study made before the reading gives it, one in which nothing scatters does not."""
     gauge = instrument(shop)
     blind = study(shop, gauge, "repeatability", at=BEFORE, measure="diameter", trials=scattered(0.0))
-    assert "counts for no uncertainty" in blind["says"][-1]
+    assert "this study gives no uncertainty" in blind["says"][-1]
     lot_id, spool = received(shop, SINGLE)
     assert "quarantined" == shop.diameter(spool, instrument_id=gauge["id"])["lot"]["standing"]
     made = study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=scattered(0.004))
@@ -312,10 +312,10 @@ def test_colour_needs_a_study_of_each_coordinate(shop):
         study(shop, on, "repeatability", at=BEFORE, measure=measure, trials=scattered(d, 0.0))
     assert "missing" == shop.finding(lot_id, "color.component_b")["verdict"]
     made = study(shop, on, "repeatability", at=BEFORE, measure="color.db", trials=scattered(0.03, 0.0))
-    assert "once L*, a* and b* were all studied" in made["says"][-1]
+    assert "once L*, a* and b* are all studied" in made["says"][-1]
     found = shop.finding(lot_id, "color.component_b")
     assert ("pass", pytest.approx(gauge_sd(0.05))) == (found["verdict"], found["uncertainty"])
-    assert "as its study 2 found" in found["message"]
+    assert "from study 2" in found["message"]
 
 
 @pytest.fixture
@@ -341,8 +341,8 @@ def test_without_plaques_read_on_both_the_series_starts_anew_and_says_what_would
     points, mark, _ = stretch(shop, changed)
     assert [1] * 12 + [2] * 6 == points
     assert (False, None, 13) == (mark["bridged"], mark["study_id"], mark["before_number"])
-    assert "starts anew" in mark["says"]
-    assert "3 or more retained plaques, read on SPEC-1 and on SPEC-2" in mark["says"]
+    assert "A new series starts here." in mark["says"]
+    assert "An agreement study of SPEC-1 and SPEC-2 on at least 3 retained plaques" in mark["says"]
 
 
 def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
@@ -352,7 +352,7 @@ def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
     points, mark, found = stretch(shop, changed)
     assert [1] * 18 == points
     assert (True, made["id"], 13) == (mark["bridged"], mark["study_id"], mark["before_number"])
-    for words in ("The series goes on", f"Study {made['id']} bridges it", "3 plaques", "b* +0.02"):
+    for words in ("The series continues", f"Study {made['id']} bridges the change", "3 plaques", "b* +0.02"):
         assert words in mark["says"]
     values = [[point["value"] for point in answer["series"][0]["points"]] for answer in (before, found)]
     assert values[0] == values[1]
@@ -384,7 +384,7 @@ def test_plaques_that_do_not_show_the_step_to_be_small_bridge_nothing(shop, chan
     points, mark, _ = stretch(shop, changed)
     assert [1] * 12 + [2] * 6 == points
     assert (False, made["id"]) == (mark["bridged"], mark["study_id"])
-    for part in ("starts anew", f"Study {made['id']} does not bridge it", words):
+    for part in ("A new series starts here.", f"Study {made['id']} does not bridge the change", words):
         assert part in mark["says"]
 
 
@@ -400,7 +400,7 @@ def test_a_bridge_holds_both_ways_and_only_for_its_two(shop, changed):
     assert [True, True, False, False] == [
         mark["bridged"] for mark in sorted(found["marks"], key=lambda m: m["before_number"])
     ]
-    assert "without naming the instrument" in max(found["marks"], key=lambda m: m["before_number"])["says"]
+    assert "without a named instrument" in max(found["marks"], key=lambda m: m["before_number"])["says"]
 
 
 def test_a_chosen_baseline_stays_in_force_across_a_bridge(shop, changed):

@@ -52,12 +52,12 @@ def test_a_reading_that_stands_apart_is_looked_at_before_the_instrument(flagged)
 def test_the_assessment_says_so_until_the_reading_is_left_out(flagged):
     """A note names the reading; once it is excluded, another says what it would change; asked as of then, the first is there still."""
     before = flagged.assessment(flagged.lot_id)
-    note = f"Reading {flagged.reading} (gloss, spool {replicates_spool(flagged)}) stands apart from its like: look for its cause first."
+    note = f"Reading {flagged.reading} (gloss, spool {replicates_spool(flagged)}) is an outlier. Find its cause first."
     assert note in before["notes"]
     exclude(flagged, flagged.reading, 201)
     now = flagged.assessment(flagged.lot_id)
     assert note not in now["notes"]
-    assert f"With reading {flagged.reading} counted the lot would stand the same." in now["notes"]
+    assert f"With reading {flagged.reading} included, the lot would have the same status." in now["notes"]
     assert note in flagged.assessment(flagged.lot_id, f"?as_of={before['as_of']}")["notes"]
 
 

@@ -127,7 +127,7 @@ def test_an_exclusion_is_a_decision_by_a_named_person_and_shows_both_sides(stran
     failing = [row["code"] for row in now["with_excluded"]["findings"] if row["verdict"] == "fail"]
     assert ["diameter.reading"] == failing
     assert any("cause position: at the crimped end." in note for note in now["notes"])
-    assert f"With reading {strange.reading} counted the lot would be blocked, not released." in now["notes"]
+    assert f"With reading {strange.reading} included, the lot would be blocked, not released." in now["notes"]
 
     *_, last = strange.get("quality", f"/lots/{strange.lot_id}/decisions")["items"]
     assert ("exclude", "released", "quality person") == (last["action"], last["standing"], last["decided_by"])
@@ -174,11 +174,11 @@ def test_only_what_counts_can_be_excluded_and_only_what_is_excluded_taken_back(s
     """Twice, voided, kept without judging by it, or of no test: each is refused with what stands in the way."""
     strange.post("quality", f"/readings/{strange.reading}/include", {"reason": "r"}, 409)
     exclude(strange, strange.reading)
-    assert "excluded by quality person already" in exclude(strange, strange.reading, 409)["detail"]
+    assert "already excluded by quality person" in exclude(strange, strange.reading, 409)["detail"]
     strange.void(strange.reading)
     assert "was voided" in exclude(strange, strange.reading, 409)["detail"]
     (screened,) = round_wire(strange, strange.spool, [1.79], screening=True)
-    assert "without judging by it" in exclude(strange, screened, 409)["detail"]
+    assert "for screening only" in exclude(strange, screened, 409)["detail"]
     specks = strange.measure("surface", {"spool_code": strange.spool, "specks": 40, "area_dm2": 1})["id"]
     said = exclude(strange, specks, 409)
     assert "/problems/not-flagged" == said["type"]
@@ -376,7 +376,7 @@ def test_what_is_no_repeat_says_so(strange):
     for kind in ("surface", "moisture"):
         assert ([], []) == (said[kind]["figures"], said[kind]["decisions"])
         assert said[kind]["says"]
-    assert f"Reading {strange.reading} of spool {strange.spool} stands apart" in said["diameter"]["says"]
+    assert f"Reading {strange.reading} of spool {strange.spool} is an outlier" in said["diameter"]["says"]
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])

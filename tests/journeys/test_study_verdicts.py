@@ -31,8 +31,8 @@ def test_a_micrometer_reads_no_colour(shop, kind, more, pointer):
     mic, other = instrument(shop, kind="micrometer"), instrument(shop, "SPEC-1", kind="spectrophotometer")
     (error,) = study(shop, mic, kind, 422, **more)["errors"]
     assert pointer == error["pointer"]
-    assert "MIC-1 is a micrometer, which does not read L*" in error["detail"]
-    assert "It can be studied in diameter, shrinkage." in error["hint"]
+    assert "MIC-1 is a micrometer, which does not measure L*" in error["detail"]
+    assert "Its measures are diameter, shrinkage." in error["hint"]
     body = {"other_instrument_id": mic["id"], "plaques": plaques(0.1)}
     assert ["/other_instrument_id"] == [e["pointer"] for e in study(shop, other, "agreement", 422, **body)["errors"]]
     assert ["/measure"] == [e["pointer"] for e in study(shop, other, "repeatability", 422, **REPEATED)["errors"]]
@@ -47,13 +47,14 @@ def test_a_study_that_was_superseded_or_voided_says_so(shop):
         for at, d in ((BEFORE, 0.004), (LATER, 0.002))
     )
     says = shop.get("quality", f"/studies/{first['id']}")["says"]
-    assert "until 2026-11-20 12:00 UTC counts with a standard uncertainty of at least 0.0051 mm" in says[-1]
-    assert f"superseded: study {second['id']} counts from then on" in says[-1]
+    assert "until 2026-11-20 12:00 UTC have a standard uncertainty of at least 0.0051 mm" in says[-1]
+    assert f"Study {second['id']} supersedes this study from then on." in says[-1]
     listed = shop.get("quality", f"/instruments/{gauge['id']}/studies")["items"]
     assert says == listed[0]["says"]
     voided = shop.post("quality", f"/studies/{second['id']}/void", {"reason": "the pins were mixed up"})
     (only,) = voided["says"]
-    assert "counts for nothing: the pins were mixed up." in only
+    assert only.startswith("This study was voided by")
+    assert only.endswith(": the pins were mixed up.")
     assert "until a newer study" in shop.get("quality", f"/studies/{first['id']}")["says"][-1]
 
 
@@ -79,9 +80,9 @@ def test_the_list_of_instruments_shows_the_uncertainty_in_force(shop):
     ("width", "words"),
     [
         # The gauge takes six times 0.00506: by AIAG under 10 % is good, up to 30 % usable, above too coarse.
-        (0.4, "MIC-1 is good for reading diameter: its scatter takes up 7.6 % of the tolerance"),
-        (0.2, "MIC-1 is usable for reading diameter: its scatter takes up 15.2 % of the tolerance"),
-        (0.1, "MIC-1 is too coarse for reading diameter: its scatter takes up 30.4 % of the tolerance"),
+        (0.4, "MIC-1 is good for measuring diameter. Its measurement spread is 7.6 % of the tolerance"),
+        (0.2, "MIC-1 is usable for measuring diameter. Its measurement spread is 15.2 % of the tolerance"),
+        (0.1, "MIC-1 is too coarse for measuring diameter. Its measurement spread is 30.4 % of the tolerance"),
         (None, "of the spread of all readings (no tolerance was stated)"),
     ],
 )
@@ -96,15 +97,15 @@ def test_repeats_that_never_differ_are_not_good(shop):
     made = study(
         shop, instrument(shop), "repeatability", measure="diameter", trials=scattered(0.0), tolerance_width=0.1
     )
-    assert "cannot be told" in made["says"][0]
+    assert "MIC-1 cannot be rated." in made["says"][0]
 
 
 @pytest.mark.parametrize(
     ("offsets", "words"),
     [
-        ((0.02, 0.02, 0.02), "has a straight offset: it reads 0.02 mm too high all over, from 1 to 3 mm"),
-        ((0.0, 0.0, 0.0), "is not shown to read untrue from 1 to 3 mm"),
-        ((0.0, 0.02, 0.04), "has no straight offset from 1 to 3 mm"),
+        ((0.02, 0.02, 0.02), "has a constant bias from 1 to 3 mm. It reads 0.02 mm too high."),
+        ((0.0, 0.0, 0.0), "has no significant bias from 1 to 3 mm"),
+        ((0.0, 0.02, 0.04), "has no constant bias from 1 to 3 mm"),
     ],
 )
 def test_a_study_of_linearity_says_whether_the_offset_is_straight(shop, offsets, words):
@@ -121,9 +122,9 @@ def test_a_study_of_linearity_says_whether_the_offset_is_straight(shop, offsets,
 @pytest.mark.parametrize(
     ("step", "n", "words"),
     [
-        (0.02, 3, "may go on from SPEC-1 to SPEC-2: the step is small enough for its limit"),
-        (0.4, 3, "may not go on from SPEC-1 to SPEC-2: the step is not shown to be small enough"),
-        (0.02, 1, "One plaque does not tell"),
+        (0.02, 3, "may continue from SPEC-1 to SPEC-2. The step is small enough for its limit"),
+        (0.4, 3, "may not continue from SPEC-1 to SPEC-2. The step is not proved to be small enough"),
+        (0.02, 1, "One plaque does not show"),
     ],
 )
 def test_a_study_of_agreement_says_whether_a_series_may_go_on(shop, step, n, words):
@@ -134,5 +135,5 @@ def test_a_study_of_agreement_says_whether_a_series_may_go_on(shop, step, n, wor
     made = study(shop, first, "agreement", **body, grade_id=grade["id"])
     assert words in made["says"][0]
     assert f"of grade {grade['code']}" in made["says"][0]
-    assert "state a grade to be told" in study(shop, first, "agreement", **body)["says"][0]
+    assert "State a grade to learn" in study(shop, first, "agreement", **body)["says"][0]
     assert [grade["id"], None] == [s["grade_id"] for s in shop.get("quality", "/instruments/1/studies")["items"]]

@@ -82,7 +82,7 @@ def test_as_of_replays_what_was_known_at_each_moment(shop):
     on_receipt = shop.assessment(lot_id, f"?as_of={got['recorded_at']}")
     assert ({"general": "missing"}, []) == (on_receipt["uses"], on_receipt["reading_ids"])
     too_early = shop.get("quality", f"/lots/{lot_id}/assessment?as_of=2026-01-01T00:00:00Z", 404)
-    assert "was not known" in too_early["detail"]
+    assert "did not exist" in too_early["detail"]
 
 
 def test_the_record_keeps_every_decision_as_it_was_made(shop):

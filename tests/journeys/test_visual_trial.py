@@ -74,7 +74,9 @@ def test_fewer_judgements_say_how_many_more_it_takes(shop, grade):
     assert f"About {more} more judgements" in said["says"]
     cheaper = keep(shop, grade, trial_of(plaques, within=0.2))["tolerance"]["more_judgements"]
     assert cheaper < more
-    assert (f"about {cheaper} make it 20 %" if cheaper else "to 20 % it is known already") in said["says"]
+    assert (f"For 20 % about {cheaper} are needed." if cheaper else "A precision of 20 % is already reached.") in said[
+        "says"
+    ]
     times = 1 + more / 1200
     whole = max(2, round(times))
     again = [{**p, "accepted": p["accepted"] * whole, "judged": p["judged"] * whole} for p in plaques]
@@ -153,7 +155,7 @@ def test_the_tolerance_is_told_in_a_plain_sentence(shop, grade):
     assert says.startswith(
         f"Observers accept differences up to {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue"
     )
-    assert "Every axis is known to 10 % already." in says
+    assert "Every axis is already known to 10 %." in says
 
 
 def test_plaques_that_differ_in_lightness_only_are_told_so(shop, grade):
@@ -208,7 +210,7 @@ def test_judgements_by_observer_also_tell_how_observers_differ(shop, grade):
     assert sum(axis["high"] / axis["low"] for axis in at_large) > sum(axis["high"] / axis["low"] for axis in panel)
     counted = keep(shop, grade, trial_of(simulated(plaques=20)))
     assert counted["across_observers"]["axes"] is None
-    assert "do not say whose they are" in counted["across_observers"]["why_not"]
+    assert "do not name observers" in counted["across_observers"]["why_not"]
 
 
 def test_a_trial_without_a_tolerance_is_kept_and_says_what_to_show_next(shop, grade):
@@ -303,8 +305,8 @@ def test_without_an_approved_reference_there_is_nothing_to_judge_against(shop):
     """409, with what to do first."""
     shade = shop.post("quality", "/shades", {"code": "NEW", "name": "New"})
     said = keep(shop, shop.grade("NEW", shade_id=shade["id"]), trial_of(simulated()), 409)
-    assert "approved first" in said["detail"]
-    assert "approved first" in keep(shop, shop.grade("BARE", shade_id=None), trial_of(simulated()), 409)["detail"]
+    assert "Approve one first." in said["detail"]
+    assert "Approve one first." in keep(shop, shop.grade("BARE", shade_id=None), trial_of(simulated()), 409)["detail"]
 
 
 def test_a_grade_without_limits_gets_a_proposal_of_colour_alone(shop):

@@ -94,7 +94,7 @@ def test_what_was_typed_wrongly_is_told_at_its_field_and_stays(desk, buyer):
         ({"u-diameter.mean": "0.002"}, "Enter the value too, or leave the uncertainty empty."),
         ({"value-diameter.mean": "-1.75"}, "A diameter is above 0 mm. Check the certificate."),
         ({}, "State from one to"),
-        ({"value-diameter.mean": "1.75", "issued_at": "2199-01-01"}, "is still to come"),
+        ({"value-diameter.mean": "1.75", "issued_at": "2199-01-01"}, "is in the future"),
     ):
         page = buyer.send(form, "reference", reference="C-9", **typed)
         assert (422, True) == (page.status, says in page.text), typed

@@ -36,7 +36,7 @@ def test_every_fault_of_a_file_stands_below_its_row(desk, clerk):
     assert "3 to put right; nothing was stored" in page.text
     rows = re.split(r'<tr class="why">', page.html)
     assert "is not a number" in rows[1].partition("</tr>")[0]
-    assert "There is no spool with the code NOBODY" in rows[2].partition("</tr>")[0]
+    assert "Spool NOBODY does not exist" in rows[2].partition("</tr>")[0]
     assert "This looks like inches" in rows[3].partition("</tr>")[0]
     assert text == page.form("text")["fields"]["text"]
 

@@ -83,7 +83,7 @@ def test_checking_says_what_would_not_count_and_what_looks_like_a_slip(desk, cle
     assert "does not count: instrument MIC-OLD had failed its check" in done.text
     far = {**ONE, "d1_mm-1": "1.95", "d2_mm-1": "1.95"}
     tried = clerk.send(clerk.go("/bench?spool=L1-S001&kind=diameter"), "d1_mm-0", "Check", **far)
-    assert "Would not count: it lies far from its neighbours" in tried.text
+    assert "Would not count: it is far from the other readings" in tried.text
     assert 1 == len(stored(desk))
     wrong = clerk.send(page, "d1_mm-0", "Check", **{**ONE, "d1_mm-0": "0.0689"})
     assert (422, True) == (wrong.status, "inches" in wrong.text)

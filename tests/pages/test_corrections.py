@@ -36,7 +36,7 @@ def test_a_fault_stands_at_its_field_and_what_was_typed_stays(desk, clerk):
     log(desk, clerk)
     page = correct(clerk, 1, cost="12.5", note="dented")
     assert 422 == page.status
-    assert "Cost and currency go together." in page.text
+    assert "Cost and currency are required together." in page.text
     assert ("12.5", "dented") == tuple(page.form("cost")["fields"][name] for name in ("cost", "note"))
     page = correct(clerk, 1, **{"mass-L1-S002": "0.75"})
     assert "0.75 g is not a plausible net mass" in page.text

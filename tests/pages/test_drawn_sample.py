@@ -30,7 +30,7 @@ def test_the_bench_tells_no_plain_success_of_a_spool_that_was_not_drawn(desk, cl
     page = clerk.send(clerk.go(f"/bench?spool={other}&kind=color"), "L-0", "Store", **entry)
     assert "2 readings stored" in page.text
     assert '<div class="message good"' not in page.html
-    told = f"Spool {other} was not drawn for the sample: this reading can refuse the lot but never release it."
+    told = f"Spool {other} was not drawn for the sample. This reading can reject the lot but cannot release it."
     assert 1 == page.text.count(told)
 
 

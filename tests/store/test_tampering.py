@@ -173,8 +173,8 @@ def taken_out(cover, number):
         take_out(cover.model, number)
         lines = proved()
     if cover.model is models.Lot:
-        whose = f"lot no longer there ({number})"
-    words = f"{cover.table.replace('_', ' ')} {number} was taken out"
+        whose = f"lot missing ({number})"
+    words = f"{cover.table.replace('_', ' ')} {number} was deleted"
     assert begins(lines, f"{whose}, entry {entry}: {words}"), (cover.table, lines)
 
 
@@ -187,7 +187,7 @@ def put_in(cover, number):
         field = cover.model._meta.fields[name]
         row[field.column_name] = other(field, row[field.column_name])
     put(cover.model, row)
-    says = f"{owner(cover, 10_000)}: {cover.table.replace('_', ' ')} 10000 was put in: no entry mentions it."
+    says = f"{owner(cover, 10_000)}: {cover.table.replace('_', ' ')} 10000 was added without an entry."
     assert says in proved(), cover.table
     take_out(cover.model, 10_000)
 
@@ -325,7 +325,7 @@ def test_length_and_head_that_are_edited_are_found(lot):
 def test_a_chain_of_nobody_is_found(lot):
     """A history without a lot was inserted."""
     put(models.Chain, {"id": 10_000, "chain": "lot:x", "length": 1, "head": "f" * 64})
-    assert 'shop: the history "lot:x" is of no lot and not of the shop.' in proved()
+    assert 'shop: history "lot:x" belongs neither to a lot nor to the shop.' in proved()
 
 
 def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
@@ -341,7 +341,7 @@ def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
         edit(models.Event, number, by="Nobody", previous=forged.previous, hash=last)
     edit(models.Chain, models.Chain.get(models.Chain.chain == event.chain).id, head=last)
     assert [] == proved()
-    says = f"{lot}, entry {event.number}: entry {event.number} is another than the one noted."
+    says = f"{lot}, entry {event.number}: entry {event.number} differs from the noted one."
     assert [says] == [flaw.line for flaw in integrity_checks.against(noted)]
 
 

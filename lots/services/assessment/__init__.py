@@ -1,1 +1,1 @@
-"""Judging lots: from readings to a decision, and everything that quality decides about a lot."""
+"""Assessment of lots, from readings to a decision, and the decisions of quality."""

@@ -1,4 +1,4 @@
-"""Which instruments measured a lot, its reference and its predecessor, and which studies of agreement tie them together."""
+"""Instruments of a lot, its reference and its predecessor, and the agreement studies between them."""
 
 from __future__ import annotations
 
@@ -18,13 +18,16 @@ from lots.store.tables.models import Instrument, Lot, Reading, ShadeRevision
 
 
 def carried_sources(name: str, figures: KeptFigures) -> dict[str, list[str]]:
-    """Returns which instruments and printers a characteristic of an accepted lot was measured with, as it is kept beside the next lot."""
+    """Returns the instruments and printers of a characteristic of an accepted lot, as stored with the next lot."""
     some = (figures.get("sources") or {}).get(name, ())
     return {f"{name}{SOURCES}": [source for source in some if source != UNNAMED]}
 
 
 def reference_instrument(shade: ShadeRevision | None, rows: Iterable[Reading]) -> str | None:
-    """Returns the code of the instrument that measured a reference, None where nobody said. One query, none where a reading was taken with it."""
+    """Returns the code of the instrument that measured a reference, None if not stated.
+
+    One query, none where it took one of these readings.
+    """
     if shade is None or shade.instrument_id is None:
         return None
     known = (row.instrument.code for row in rows if row.instrument and row.instrument.id == shade.instrument_id)
@@ -34,16 +37,16 @@ def reference_instrument(shade: ShadeRevision | None, rows: Iterable[Reading]) -
 def bridges_for(
     rows: Sequence[Reading], reference: str | None, previous: Mapping[str, object] | None, known_at: datetime | None
 ) -> dict[frozenset[str], Bridge]:
-    """Returns the newest agreement study of each two instruments that read a lot's colours, its reference and its predecessor.
+    """Returns the newest agreement study of each pair of instruments of a lot, its reference and its predecessor.
 
-    Those that were known by then and were made of enough plaques. No query where all of these were read with one instrument, else one.
+    Only studies recorded until `known_at` with enough plaques count. No query for a single instrument, otherwise one.
     """
     codes = {row.instrument.code for row in rows if row.kind == COLOR.name and row.instrument}
-    return bridges_between(codes | _before(previous) | ({reference} - {None}), known_at)
+    return bridges_between(codes | _instruments_before(previous) | ({reference} - {None}), known_at)
 
 
 def bridges_between(codes: Iterable[str | None], known_at: datetime | None = None) -> dict[frozenset[str], Bridge]:
-    """Returns the newest agreement study of each two of these instruments that was made of enough plaques. One query at most."""
+    """Returns the newest agreement study with enough plaques of each pair of these instruments. One query at most."""
     wanted = {code for code in codes if code is not None}
     found = {}
     for row in studies.agreements(sorted(wanted), known_at) if len(wanted) > 1 else ():
@@ -56,16 +59,16 @@ def bridges_between(codes: Iterable[str | None], known_at: datetime | None = Non
 
 
 def concerned(lot: Lot, both: Iterable[Instrument]) -> bool:
-    """Returns whether a study of the agreement of two instruments may change how a lot is judged: its colours, its reference and its predecessor's name both.
+    """Returns whether an agreement study of two instruments may change the assessment of a lot.
 
-    Lots judged by rules before the third never ask.
+    It may when both measured its colours, its reference or its predecessor, from version 3 of the rules.
     """
     if (lot.rules or rule_versions.FIRST) <= rule_versions.SECOND:
         return False
-    codes = set((lot.figures.get("sources") or {}).get(COLOR.name, ())) | _before(lot.previous)
+    codes = set((lot.figures.get("sources") or {}).get(COLOR.name, ())) | _instruments_before(lot.previous)
     measured = lot.shade_revision.instrument_id if lot.shade_revision is not None else None
     return all(each.code in codes or each.id == measured for each in both)
 
 
-def _before(previous: Mapping[str, object] | None) -> set[str]:
+def _instruments_before(previous: Mapping[str, object] | None) -> set[str]:
     return Previous.from_kept(previous or {}, {}).instruments(COLOR.name)

@@ -1,4 +1,4 @@
-"""Concessions: asked for by one person, approved by another, used up by loads."""
+"""Concessions: requested by one person, approved by another, used by loads."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from lots.store.tables.models import Lot
 
 
 def from_json(kept: KeptConcession) -> State:
-    """Returns a concession as kept on its lot, so that a clearance needs no query of its own."""
+    """Returns a concession from its copy on the lot, which saves a clearance a query."""
     return State(
         kept["id"],
         tuple(kept["uses"]),
@@ -38,7 +38,7 @@ def from_json(kept: KeptConcession) -> State:
 
 
 def view_of(state: State) -> View:
-    """A concession as a clearance shows it."""
+    """Returns a concession for a clearance."""
     return {
         "id": state.number,
         "uses": list(state.uses),
@@ -51,7 +51,7 @@ def view_of(state: State) -> View:
 
 
 def _view(row: Concession, state: State) -> View:
-    """A concession with what is left of it."""
+    """Returns a concession with the mass left."""
     return {
         "id": row.id,
         "lot_id": row.lot_id,
@@ -77,7 +77,7 @@ def _view(row: Concession, state: State) -> View:
 def _says(row: Concession, state: State) -> str:
     if row.withdrawn_by:
         return f"Concession {row.id} was withdrawn by {row.withdrawn_by}: {row.withdrawn_reason}"
-    return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
+    return state.says if row.approved_by else f"Requested by {row.requested_by}. A second person must approve it."
 
 
 def _state(row: Concession, taken_g: float) -> State:
@@ -95,12 +95,12 @@ def _state(row: Concession, taken_g: float) -> State:
 
 
 def refresh(lot: Lot) -> None:
-    """Keeps on a lot what is left of its concessions, in the caller's transaction. Three queries."""
+    """Stores on a lot the state of its concessions, in the caller's transaction. Three queries."""
     lots.save_judgement(lot, {"concessions": left_of(lot.id)})
 
 
 def left_of(lot_id: int) -> list[KeptConcession]:
-    """Returns what is left of a lot's concessions, as it is kept on its row. Two queries."""
+    """Returns the state of a lot's concessions, as stored on its row. Two queries."""
     rows = concessions.of_lot(lot_id)
     taken = concessions.taken_g([row.id for row in rows])
     return [_kept(row, taken.get(row.id, 0.0)) for row in rows]
@@ -120,19 +120,19 @@ def _kept(row: Concession, taken_g: float) -> KeptConcession:
 
 
 def as_approved(number: int, by: str) -> KeptConcession:
-    """Returns a concession as it would be kept on its lot once this person approves it; one that is approved as it is kept. Two queries."""
+    """Returns a concession as stored on its lot once this person approves it. Two queries."""
     row = _found(number)
     taken_g = concessions.taken_g([row.id]).get(row.id, 0.0)
     return {**_kept(row, taken_g), "approved_by": row.approved_by or by}
 
 
 def _whole(row: Concession) -> View:
-    """A concession with what is left of it and what runs under it. Two queries."""
+    """Returns a concession with the mass left and its running loads. Two queries."""
     return _wholes([row])[0]
 
 
 def _wholes(rows: Sequence[Concession]) -> list[View]:
-    """The same of several. Two queries, however many there are."""
+    """Returns the same for several concessions. Two queries."""
     numbers, now = [row.id for row in rows], clock.now()
     taken, loads = concessions.taken_g(numbers), concessions.running(numbers)
     return [_with_loads(row, taken.get(row.id, 0.0), loads[row.id], now) for row in rows]
@@ -141,13 +141,13 @@ def _wholes(rows: Sequence[Concession]) -> list[View]:
 def _with_loads(row: Concession, taken_g: float, loads: Sequence[Load], now: datetime) -> View:
     running = [{"load_id": load.id, **views.place(load), "loaded_at": load.loaded_at} for load in loads]
     run_out = now > row.valid_until and not row.finish_running
-    # What was taken back permits nothing any more, whatever it said of jobs begun in time.
+    # A withdrawn concession permits no running job, even with `finish_running`.
     must_come_off = bool(running) and (run_out or row.withdrawn_at is not None)
     return {**_view(row, _state(row, taken_g)), "running": running, "must_come_off": must_come_off}
 
 
 class Requested(TypedDict):
-    """What a concession is asked for; in the name of whoever asks unless somebody else is named, and running jobs may finish unless said otherwise."""
+    """A request for a concession. `requested_by` defaults to the sender, and `finish_running` to True."""
 
     uses: list[str]
     max_mass_g: float
@@ -158,24 +158,22 @@ class Requested(TypedDict):
 
 
 def request(lot_id: int, values: Requested, by: str) -> View:
-    """Asks for a concession on a lot. It permits nothing until a second person approves it.
+    """Requests a concession on a lot. It permits nothing until a second person approves it.
 
     Raises:
         NotFound: no such lot.
         Conflict: the lot was returned or scrapped.
-        Invalid: it would end before it begins.
+        Invalid: its end is in the past.
     """
     now = clock.now()
     lot_of(lot_id)
     if values["valid_until"] <= now:
-        hint = "Give a later time."
-        raise Invalid(Fault("/valid_until", f"{moment(values['valid_until'])} is over already.", hint))
+        hint = "Give a time in the future."
+        raise Invalid(Fault("/valid_until", f"{moment(values['valid_until'])} is in the past.", hint))
     with transaction():
         lot = lots.lock([lot_id])[lot_id]
         if lot.by_hand in ENDINGS:
-            raise Conflict(
-                f"Lot {lot.supplier_lot} is {lot.standing}; nothing of it can be used. Quality can lift that first."
-            )
+            raise Conflict(_ended(lot))
         kept = {"requested_by": by, "finish_running": True, **values}
         row = concessions.add(lot, kept, by, now)
         audit.note(lot.id, "concession asked for", by, now, {"concession": [row.id]})
@@ -183,11 +181,11 @@ def request(lot_id: int, values: Requested, by: str) -> View:
 
 
 def approve(number: int, by: str) -> View:
-    """Approves a concession. From here on it permits what it says.
+    """Approves a concession, which is valid from then on.
 
     Raises:
         NotFound: no such concession.
-        Conflict: by the person who asked for it or wrote it down, or it was approved, withdrawn or has run out.
+        Conflict: the approver requested or recorded it, or it was approved, withdrawn or has expired.
     """
     now = clock.now()
     with transaction():
@@ -195,38 +193,40 @@ def approve(number: int, by: str) -> View:
         lot = lots.lock([row.lot_id])[row.lot_id]
         row = _found(number)
         if by.casefold() in (row.requested_by.casefold(), row.recorded_by.casefold()):
-            raise Conflict(f"{by} asked for concession {number}; a second person has to approve it.")
+            raise Conflict(f"{by} requested concession {number}. A second person must approve it.")
         if lot.by_hand in ENDINGS:
-            raise Conflict(
-                f"Lot {lot.supplier_lot} is {lot.standing}; nothing of it can be used. Quality can lift that first."
-            )
+            raise Conflict(_ended(lot))
         if row.withdrawn_at is not None:
             raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by}.")
         if row.valid_until <= now:
-            raise Conflict(f"Concession {number} ran out at {moment(row.valid_until)}; ask for a new one.")
+            raise Conflict(f"Concession {number} ran out at {moment(row.valid_until)}. Request a new one.")
         if not concessions.approve(row, by, now):
-            raise Conflict(f"Concession {number} was approved by {row.approved_by} already.")
+            raise Conflict(f"Concession {number} was already approved by {row.approved_by}.")
         refresh(lot)
         audit.note(lot.id, "concession approved", by, now, {"concession": [number]})
         return _whole(_found(number))
 
 
 def withdraw(number: int, reason: str, by: str) -> View:
-    """Takes a concession back; what is loaded under it is listed as still running.
+    """Withdraws a concession, and lists its running loads.
 
     Raises:
         NotFound: no such concession.
-        Conflict: it was withdrawn already.
+        Conflict: it is already withdrawn.
     """
     now = clock.now()
     with transaction():
         lot = lots.lock([_found(number).lot_id])[_found(number).lot_id]
         row = _found(number)
         if not concessions.withdraw(row, reason, by, now):
-            raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by} already.")
+            raise Conflict(f"Concession {number} was already withdrawn by {row.withdrawn_by}.")
         refresh(lot)
         audit.note(lot.id, "concession withdrawn", by, now, {"concession": [number]})
         return _whole(_found(number))
+
+
+def _ended(lot: Lot) -> str:
+    return f"Lot {lot.supplier_lot} is {lot.standing} and cannot be used. Lift that decision first."
 
 
 def _found(number: int) -> Concession:
@@ -237,7 +237,7 @@ def _found(number: int) -> Concession:
 
 
 def get(number: int) -> View:
-    """Returns one concession with what is left of it. Three queries.
+    """Returns one concession with the mass left. Three queries.
 
     Raises:
         NotFound: no such concession.
@@ -252,7 +252,7 @@ def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
 
 
 def acts_on(lot: Lot, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of who asked for, approved and withdrew the concessions of a lot, and when. One query."""
+    """Returns a page of the requests, approvals and withdrawals of a lot's concessions. One query."""
     fields = ("id", "uses", "max_mass_g", "valid_until", "reason", "requested_by", "recorded_at", "recorded_by")
     later = ("approved_by", "approved_at", "withdrawn_by", "withdrawn_at", "withdrawn_reason")
     return concessions.listed(lot, cursor, limit).map(lambda row: {name: getattr(row, name) for name in fields + later})

@@ -1,4 +1,4 @@
-"""What is on record of a lot, which of its readings count, and in words why the others do not. The one place that leaves readings out before judging."""
+"""The record of a lot, and the selection of the readings that count, with reasons for the others."""
 
 from __future__ import annotations
 
@@ -20,18 +20,19 @@ from lots.store.receiving import deliveries, samples
 from lots.store.tables.decisions import Reinspection
 from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading
 
-FAR = "it lies far from its neighbours, and nobody confirmed it"
+FAR = "it is far from the other readings and was not confirmed"
 NO_INSTRUMENT = "no instrument was named, and the limits require one"
 
 
 @dataclass(frozen=True, slots=True)
 class HeldTo:
-    """What readings are held to before they count.
+    """Requirements for a reading to count.
 
     Args:
         rules: version of the rules.
-        instruments_required: a measured reading without an instrument does not count. A count, such as of specks, needs none.
-        doubts: prints of a build in doubt do not count; False counts them all the same.
+        instruments_required: True when a measured reading must name its instrument. A count, such as of specks, needs
+            none.
+        doubts: True when prints of a build in doubt do not count.
     """
 
     rules: int = SECOND
@@ -40,13 +41,13 @@ class HeldTo:
 
     @classmethod
     def by(cls, limits: LimitsRevision | None, rules: int) -> HeldTo:
-        """What readings are held to under a limits revision, None without one, and a version of the rules."""
+        """Returns the requirements of a limits revision, None without one, and a version of the rules."""
         asked = limits is not None and limits.body.get("instruments") == "required"
         return cls(rules, rules > SECOND and asked)
 
     @classmethod
     def of(cls, held: Lot | Decision) -> HeldTo:
-        """What the readings of a lot are held to, or were by a decision."""
+        """Returns the requirements for the readings of a lot, or those of a decision."""
         return cls.by(held.limits_revision, held.rules or FIRST)
 
     def lacks_instrument(self, kind: str, instrument_id: int | None) -> bool:
@@ -55,7 +56,10 @@ class HeldTo:
 
 
 def in_doubt(build_keys: Iterable[str | None], rules: int, known_at: datetime | None = None) -> dict[str, str]:
-    """Returns why builds are in doubt, in words, by build. One query from version 3 of the rules on where a build is named, else none."""
+    """Returns the reasons of doubts by build.
+
+    One query from version 3 of the rules where a build is named, otherwise none.
+    """
     named = {key for key in build_keys if key} if rules > SECOND else set()
     return {key: row.says.rstrip(".") for key, row in build_doubts.known(named, known_at).items()}
 
@@ -63,16 +67,16 @@ def in_doubt(build_keys: Iterable[str | None], rules: int, known_at: datetime | 
 def why_not(
     row: Reading, held_to: HeldTo, instruments: Mapping[int, InstrumentRecord], doubted: Mapping[str, str]
 ) -> str | None:
-    """Returns in words why a reading does not count, by its instrument or its build; None where both are in order.
+    """Returns the reason why instrument or build keep a reading from counting, None without one.
 
     Args:
         row: a reading.
-        held_to: what its lot is judged by.
-        instruments: by number.
-        doubted: builds in doubt, as `in_doubt` gives them.
+        held_to: requirements for its lot.
+        instruments: instruments by number.
+        doubted: builds in doubt, as returned by `in_doubt`.
 
     Reference:
-        ISO 10012:2003, 7.1 and ISO/IEC 17025, 7.7 (results need equipment in order; from memory).
+        ISO 10012:2003, 7.1 and ISO/IEC 17025, 7.7 (results require equipment with valid calibration; from memory).
     """
     if row.build_key is not None and row.build_key in doubted:
         return doubted[row.build_key]
@@ -83,11 +87,11 @@ def why_not(
 
 @dataclass(frozen=True)
 class AboutReadings:
-    """What is on record about readings: each part is read once, when it is first asked for. Not slotted, so that it is kept.
+    """The record about readings. Each part is read once, on first use. Not slotted, because of the cached properties.
 
     Args:
-        rows: the readings, or more than those that are asked about.
-        known_at: what was recorded up to then; None for all that is known.
+        rows: the readings, or more.
+        known_at: time up to which records count, None for all.
     """
 
     rows: Sequence[Reading]
@@ -100,7 +104,7 @@ class AboutReadings:
 
     @cached_property
     def uncertainties(self) -> Uncertainties:
-        """What the readings are worth by their instruments."""
+        """The standard uncertainties of the readings by their instruments."""
         return uncertainties(self.rows, self.known_at)
 
     @cached_property
@@ -108,23 +112,23 @@ class AboutReadings:
         return in_doubt((row.build_key for row in self.rows), CURRENT, self.known_at)
 
     def doubted(self, rules: int) -> dict[str, str]:
-        """Why builds are in doubt, by build: none by the first versions of the rules."""
+        """Returns the reasons of doubts by build, none before version 3 of the rules."""
         return self._doubted if rules > SECOND else {}
 
     @cached_property
     def unconfirmed(self) -> set[int]:
-        """The numbers of readings that lie far from their neighbours and that nobody confirmed."""
+        """The numbers of readings that are far from the others and not confirmed."""
         return unconfirmed(self.rows, self.known_at)
 
 
 @dataclass(frozen=True)
 class OnRecord:
-    """What is on record of a lot: each part is read once, when it is first asked for. Not slotted, so that it is kept.
+    """The record of a lot. Each part is read once, on first use. Not slotted, because of the cached properties.
 
     Args:
-        lot: with its grade.
-        known_at: what was recorded up to then; None for all that is known.
-        every: everything recorded of the lot (`readings.of_lot`), where it has been read.
+        lot: the lot, with its grade.
+        known_at: time up to which records count, None for all.
+        every: all readings of the lot (`readings.of_lot`), if loaded.
     """
 
     lot: Lot
@@ -133,24 +137,24 @@ class OnRecord:
 
     @cached_property
     def readings(self) -> list[Reading]:
-        """The readings to judge the lot by, excluded ones and those whose void waits among them."""
+        """The readings for the assessment, with excluded ones and those whose void waits for agreement."""
         if self.every is not None:
             return readings.to_judge_among(self.every)
         return readings.to_judge(self.lot.id, self.known_at)
 
     @cached_property
     def about(self) -> AboutReadings:
-        """What is on record about its readings."""
+        """The record about its readings."""
         return AboutReadings(self.readings if self.every is None else self.every, self.known_at)
 
     @cached_property
     def deliveries(self) -> list[deliveries.Came]:
-        """The deliveries that were not closed."""
+        """The open deliveries."""
         return [one for one in deliveries.of_lot(self.lot.id, self.known_at) if one.now.closed is None]
 
     @cached_property
     def samples(self) -> dict[int, samples.Changes]:
-        """What became of the sample of each delivery."""
+        """The changes to the sample of each delivery."""
         # Only a correction withdraws spools.
         corrected = any(one.logged.corrected for one in self.deliveries)
         return samples.changes_of((one.logged.id for one in self.deliveries), self.known_at, withdrawn=corrected)
@@ -174,7 +178,7 @@ class OnRecord:
 
 @dataclass(frozen=True, slots=True)
 class Sifted:
-    """The readings that count, notes on the others, those that would count once somebody confirms them, and the names of builds left out."""
+    """Readings that count, notes on the others, readings that wait for confirmation, and builds left out."""
 
     rows: list[Reading]
     notes: tuple[str, ...]
@@ -183,14 +187,14 @@ class Sifted:
 
 
 def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None) -> Sifted:
-    """Returns the readings that count by what they are held to, and a note on each reason why others do not.
+    """Returns the readings that meet the requirements, and a note on each reason why others do not.
 
-    One query, one more where prints name their build, and one where a reading lies far from its neighbours.
+    One query, one more where prints name their build, and one where a reading is far from the others.
 
     Args:
         rows: readings that are neither voided nor screening.
-        held_to: what their lot is judged by.
-        about: what is on record about them, as of the moment to judge by; None for all that is known.
+        held_to: requirements for their lot.
+        about: the record about them at the time of the assessment, None for the present.
     """
     about = about or AboutReadings(rows)
     instruments = about.instruments
@@ -201,15 +205,15 @@ def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None
     waiting: list[Reading] = []
     if held_to.rules > SECOND:
         notes += _never_checked(kept, instruments)
-        kept, waiting = _told_apart(kept, about.unconfirmed)
+        kept, waiting = _split(kept, about.unconfirmed)
         notes += _unsure(waiting)
     builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
     return Sifted(kept, tuple(notes), waiting, tuple(builds))
 
 
-def _told_apart(rows: Sequence[Reading], unsure: set[int]) -> tuple[list[Reading], list[Reading]]:
-    """Returns the readings that nobody doubts, and those that wait to be confirmed."""
-    return [row for row in rows if row.id not in unsure], [row for row in rows if row.id in unsure]
+def _split(rows: Sequence[Reading], waiting: set[int]) -> tuple[list[Reading], list[Reading]]:
+    """Returns the readings that need no confirmation, and those that wait for one."""
+    return [row for row in rows if row.id not in waiting], [row for row in rows if row.id in waiting]
 
 
 def _never_checked(rows: Sequence[Reading], instruments: Mapping[int, InstrumentRecord]) -> list[str]:
@@ -219,7 +223,7 @@ def _never_checked(rows: Sequence[Reading], instruments: Mapping[int, Instrument
 
 
 def _left_out(rows: Iterable[tuple[Reading, str]]) -> list[str]:
-    """Returns a sentence on each reason why readings do not count, with how many it concerns."""
+    """Returns a sentence on each reason why readings do not count, with their number."""
     left = Counter(("" if row.instrument_id else f" of {said(row.kind)}", why) for row, why in rows)
     return [
         f"{counted(n, f'reading{what} does', f'readings{what} do')} not count: {why}."
@@ -228,13 +232,13 @@ def _left_out(rows: Iterable[tuple[Reading, str]]) -> list[str]:
 
 
 def _unsure(waiting: Sequence[Reading]) -> list[str]:
-    """Returns a sentence on the readings that nobody has confirmed; none where there are none."""
+    """Returns a sentence on the readings that wait for confirmation, none without any."""
     if not waiting:
         return []
     if len(waiting) == 1:
         return [f"Reading {waiting[0].id} does not count: {FAR}."]
     numbers = ", ".join(str(row.id) for row in waiting)
-    return [f"Readings {numbers} do not count: they lie far from their neighbours, and nobody confirmed them."]
+    return [f"Readings {numbers} do not count: they are far from the other readings and were not confirmed."]
 
 
 def that_count(
@@ -246,13 +250,16 @@ def that_count(
 
 
 def unconfirmed(rows: Sequence[Reading], known_at: datetime | None = None) -> set[int]:
-    """Returns the numbers of readings that lie far from their neighbours and were not confirmed by then. One query, none without such a reading."""
+    """Returns the numbers of readings far from the others that were not confirmed until then.
+
+    One query, none without such a reading.
+    """
     far = {row.id for row in rows if row.to_confirm}
     return far - readings.confirmed(far, known_at) if far else far
 
 
 def never_checked(instrument: InstrumentRecord) -> str:
-    """Returns a sentence on an instrument that was never checked; "" for any other."""
+    """Returns a sentence on an instrument that was never checked, "" for any other."""
     until = instrument.counts_until
     if until is None:
         return ""

@@ -1,4 +1,4 @@
-"""Quality: assessments now, then and under other revisions; decisions by hand; judging again when asked."""
+"""Assessments now, in the past and under other revisions; manual decisions; reassessment."""
 
 from __future__ import annotations
 
@@ -37,11 +37,11 @@ def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None,
     """Returns all findings of a lot, storing nothing.
 
     Args:
-        as_of: judge by what was known then, under the revisions it was judged under then.
-        limits_revision, shade_revision: numbers to judge under instead: "would now be".
+        as_of: time whose records, revisions and rules apply, None for now.
+        limits_revision, shade_revision: numbers of other revisions to assess under ("would now be").
 
     Raises:
-        NotFound: no such lot, or it was not known at `as_of`.
+        NotFound: no such lot, or it was not recorded at `as_of`.
         Invalid: no such revision.
     """
     return _assessment(OnRecord(lot_of(lot_id), as_of), limits_revision, shade_revision)
@@ -67,7 +67,7 @@ def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: i
     held = lot if as_of is None else _in_force(lot, as_of)
     limits, shade = _revisions(lot, held, limits_revision, shade_revision)
     stored = limits_revision is None and shade_revision is None
-    # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
+    # "Would now be" measures steps from the lot accepted last by now, as a reassessment does.
     anew = as_of is None and not stored
     terms = terms_anew(lot, limits, shade) if anew else replace(Terms.of(held), limits=limits, shade=shade)
     judged = assess_lot(lot, terms, as_of, record)
@@ -87,17 +87,17 @@ def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: i
 
 
 def _in_force(lot: Lot, as_of: datetime) -> Decision:
-    """The decision in force at a moment."""
+    """Returns the decision in force at a time."""
     then = decisions.in_force(lot.id, as_of)
     if then is None:
-        raise NotFound(f"Lot {lot.id} was not known at {moment(as_of)}. It was recorded at {moment(lot.recorded_at)}.")
+        raise NotFound(f"Lot {lot.id} did not exist at {moment(as_of)}. It was recorded at {moment(lot.recorded_at)}.")
     return then
 
 
 def _revisions(
     lot: Lot, held: Lot | Decision, limits_revision: int | None, shade_revision: int | None
 ) -> tuple[LimitsRevision | None, ShadeRevision | None]:
-    """The revisions that were asked for by number, those of the lot or of a decision on it where none was."""
+    """Returns the revisions with the given numbers, by default those of the lot or of a decision on it."""
     limits: LimitsRevision | None = held.limits_revision
     shade: ShadeRevision | None = held.shade_revision
     grade, faults = lot.grade, []
@@ -123,7 +123,7 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
         "standing": judged.standing,
         "assessed": found.standing,
         "uses": dict(found.uses),
-        # What a decision keeps has no kind of limit: it was not kept from the start.
+        # Stored decisions lack the kind of limit, because the first versions did not store it.
         "findings": [{**finding_view(f), "limit_kind": f.limit.kind} for f in found.findings],
         "to_measure": list(found.to_measure),
         "notes": list(found.notes),
@@ -134,7 +134,7 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
 
 
 def renewed(lot_id: int) -> View:
-    """Returns how a lot is judged, and how it would be if judged again under the newest revisions. Stores nothing.
+    """Returns the assessment of a lot, and the one under the newest revisions. Stores nothing.
 
     Raises:
         NotFound: no such lot.
@@ -148,7 +148,7 @@ def renewed(lot_id: int) -> View:
 
 
 def reassess(lot_id: int, by: str) -> View:
-    """Judges a lot again under the newest revisions, as a new decision; the old one stays as it was.
+    """Reassesses a lot under the newest revisions, as a new decision. The old decision is kept unchanged.
 
     Raises:
         NotFound: no such lot.
@@ -174,13 +174,13 @@ def reassess(lot_id: int, by: str) -> View:
 
 
 def decide(lot_id: int, action: str, reason: str, by: str) -> View:
-    """Carries out a decision by hand. Blocking or holding a lot that is loaded lists where, at once.
+    """Carries out a manual decision, and lists where the lot is loaded.
 
-    An accepted step is accepted up to its size of now: readings that make it larger hold the lot again.
+    A step is accepted up to its present size. Readings that make it larger hold the lot again.
 
     Raises:
         NotFound: no such lot.
-        NotLegal: the decision may not follow the one in force, or not by this person; the answer says which may.
+        NotLegal: the decision is not allowed now, or not by this person. The answer lists those allowed.
     """
     now = clock.now()
     lot_of(lot_id)
@@ -201,7 +201,7 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> View:
 
 
 def why_not(lot_id: int, action: str, by: str) -> str:
-    """Returns why a person may not take a decision by hand on a lot now; empty where they may.
+    """Returns the reason why a person may not take a manual decision on a lot now, "" where they may.
 
     Raises:
         NotFound: no such lot.
@@ -213,7 +213,7 @@ def why_not(lot_id: int, action: str, by: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _May:
-    """The decisions by hand that are open, whether too many retests hold the lot, and the steps that hold it."""
+    """The allowed manual decisions, whether too many retests hold the lot, and the steps that hold it."""
 
     legal: tuple[str, ...]
     capped: bool
@@ -229,11 +229,14 @@ def _may(lot: Lot, by: str, now: datetime) -> _May:
 
 
 def _legal(lot: Lot, by: str, now: datetime) -> tuple[str, ...]:
-    """The decisions that a person may take on the one in force. A return or a scrapping depends on who decided it, when, and what was loaded since."""
+    """Returns the decisions allowed to a person.
+
+    Lifting a return or scrapping depends on its author, its age and later loads.
+    """
     if lot.by_hand not in ENDINGS:
         return legal_actions(lot.by_hand)
     ended = decisions.last_of(lot.id, lot.by_hand)
-    # By a decision that is not there nobody can be told from a second person.
+    # Without the decision its author is unknown, so nobody counts as a second person.
     if ended is None:
         return ()
     ending = Ending(ended.decided_by, ended.decided_at, store_tracing.loaded_after(lot.id, ended.decided_at))
@@ -243,26 +246,22 @@ def _legal(lot: Lot, by: str, now: datetime) -> tuple[str, ...]:
 def _not_legal(lot: Lot, action: str, legal: tuple[str, ...], by: str) -> str:
     if not legal:
         return (
-            f"Lot {lot.supplier_lot} is {lot.standing}, as {by} decided. After one day, or once a spool of the lot was loaded, "
-            f"that can be lifted only by a second person. Ask somebody of quality other than {by}."
+            f"Lot {lot.supplier_lot} is {lot.standing}, as {by} decided. After one day or a load of the lot, only a second person "
+            f"can lift this. Ask another person of quality."
         )
     if lot.by_hand in ENDINGS:
-        return (
-            f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason or '')} Only lift can follow that."
-        )
+        return f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason or '')} Allowed decisions: lift."
     may = f"Allowed decisions: {listed([one.replace('_', ' ') for one in legal])}."
     if action == ACCEPT_STEP:
-        return f"No step keeps lot {lot.supplier_lot} open, so there is none to accept. {may}"
+        return f"No step holds lot {lot.supplier_lot}, so there is none to accept. {may}"
     if action == "lift" and lot.standing == "blocked":
         return (
-            f"Lot {lot.supplier_lot} is blocked by its readings, not by hand, so there is nothing to lift. "
-            f"Void a reading that is wrong, or have it judged again under newer limits. {may}"
+            f"Lot {lot.supplier_lot} is blocked by its readings, not by a manual decision. "
+            f"Void a wrong reading, or reassess the lot under newer limits. {may}"
         )
     if action == "lift":
-        return f"No block or hold by hand is in force on lot {lot.supplier_lot}, so there is nothing to lift. {may}"
-    return (
-        f"Lot {lot.supplier_lot} has a {lot.by_hand} by hand in force already: {clause(lot.by_hand_reason or '')} {may}"
-    )
+        return f"Lot {lot.supplier_lot} has no manual block or hold to lift. {may}"
+    return f"Lot {lot.supplier_lot} already has a manual {lot.by_hand}: {clause(lot.by_hand_reason or '')} {may}"
 
 
 def history(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
@@ -271,5 +270,5 @@ def history(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
 
 
 def history_of(lot: Lot, cursor: str | None, limit: int) -> Page[View]:
-    """Returns the same of a lot that has been found."""
+    """Returns the same for a lot's row."""
     return decisions.listed(lot, cursor, limit).map(views.decision)

@@ -1,4 +1,7 @@
-"""Drawing more spools: wherever a lot's findings want more than the sample has, the program draws them, next in the order of the delivery's seed."""
+"""Further draws of spools.
+
+When findings need more spools than the sample has, the next ones in the order of the delivery's seed are drawn.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,10 @@ from lots.store.tables.models import Lot
 
 
 def first_looks(lot: Lot, kind: str) -> set[str]:
-    """Returns the spools of a lot's further draws that have no reading of this kind yet: reading one of them repeats nothing. Four queries."""
+    """Returns the further drawn spools without a reading of this kind.
+
+    Their first readings are no retest. Four queries.
+    """
     came = {one.logged.id: one.now.sample for one in deliveries.of_lot(lot.id)}
     changes = samples.changes_of(came, withdrawn=False)
     draws = (drawn_of(sample, changes[number])[1:] for number, sample in came.items())
@@ -21,9 +27,9 @@ def first_looks(lot: Lot, kind: str) -> set[str]:
 
 
 def draw_wanted(lot: Lot, judged: Judged, by: str, now: datetime) -> bool:
-    """Draws the further spools that an assessment wants, stores them and notes them in the lot's history; answers whether any were drawn.
+    """Draws and stores the further spools that an assessment needs, and returns whether any were drawn.
 
-    Must run inside the caller's transaction. No query where nothing is wanted; a lot that was returned or scrapped wants nothing.
+    Must run in the caller's transaction. No query where none are needed. Returned and scrapped lots need none.
     """
     wanted = judged.assessment.wanted
     if not wanted or lot.by_hand in ENDINGS:
@@ -35,7 +41,7 @@ def draw_wanted(lot: Lot, judged: Judged, by: str, now: datetime) -> bool:
         delivery = samples.delivery(one.delivery)
         if delivery is None:
             raise ValueError(f"a lot has no delivery {one.delivery}")
-        # A spool that was replaced was drawn once: it is not drawn again.
+        # A replaced spool is not drawn again.
         replaced = [row.drawn.code for row in changed[one.delivery].substitutes]
         but = (*parts[one.delivery].sample, *replaced)
         codes = draw_more(codes_of[one.delivery], one.more, delivery.sample["seed"], but)

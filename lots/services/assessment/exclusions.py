@@ -1,7 +1,8 @@
-"""Readings that stand apart: left out by a named person for a named cause, and taken back in. The reading itself stays as it was.
+"""Exclusion of outliers by a named person for a named cause, and their inclusion again.
 
-A reading that was typed wrong is voided (`services/readings/recording.py`): it never was a measurement. One that is excluded was measured, and the test shows
-that it does not belong to its like.
+The reading itself is kept unchanged.
+
+A typing error is voided instead (`services/readings/voids.py`), because it is no measurement.
 """
 
 from __future__ import annotations
@@ -10,11 +11,11 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.domain.characteristics.registry import DECLARED
+from lots.domain.characteristics.registry import DECLARED, said
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.replicates.repeats import numbered
-from lots.domain.words import clause
+from lots.domain.words import clause, status_said
 from lots.services import clock, views
 from lots.services.assessment import repeats
 from lots.services.assessment.counting import FAR, HeldTo, OnRecord, in_doubt, that_count, unconfirmed, why_not
@@ -31,16 +32,16 @@ from lots.store.engine.database import transaction
 from lots.store.tables.decisions import KeptFinding
 from lots.store.tables.models import Decision, Lot, Reading, ReadingExclusion, ReadingVoid
 
-_ELSE = "If it was typed wrong, void it; otherwise read the spool again: more readings make one that is off weigh less."
+_REMEDY = "If it is a typing error, void it. Otherwise take more readings of the spool."
 
 
 def exclude(reading_id: int, cause: str, reason: str, by: str) -> View:
-    """Leaves out a reading that stands apart, for a cause, and judges its lot without it: a decision in the name of whoever says so.
+    """Excludes an outlier for a cause, and assesses its lot without it, as a decision of the caller.
 
     Raises:
         NotFound: no such reading.
-        Conflict: it does not count anyway.
-        NotFlagged: the test does not show it to stand apart; the answer says what to do instead.
+        Conflict: it does not count.
+        NotFlagged: the test does not flag it as an outlier. The answer gives the remedy.
     """
     now = clock.now()
     with transaction():
@@ -49,14 +50,14 @@ def exclude(reading_id: int, cause: str, reason: str, by: str) -> View:
         _refuse_uncounted(lot, reading)
         shown_by = _shown_by(lot, reading)
         exclusion = readings.exclude(reading, {"cause": cause, "reason": reason, "shown_by": shown_by}, by, now)
-        why = f"Reading {reading_id} ({reading.kind}) excluded as an outlier, cause {cause}: {reason}"
+        why = f"Reading {reading_id} ({said(reading.kind)}) excluded as an outlier, cause {cause}: {reason}"
         wrote = {"reading_exclusion": [exclusion.id]}
         judge_lot(lot, by, now, action="exclude", reason=why, what="reading excluded", wrote=wrote)
         return {**_view(lot, reading_id), "shown_by": shown_by, "before": before, "lot": after(lot)}
 
 
 def include(reading_id: int, reason: str, by: str) -> View:
-    """Takes a reading back in that was excluded, and judges its lot with it.
+    """Includes an excluded reading again, and assesses its lot with it.
 
     Raises:
         NotFound: no such reading.
@@ -68,16 +69,16 @@ def include(reading_id: int, reason: str, by: str) -> View:
         before = {"standing": lot.standing, "uses": lot.uses}
         exclusion: ReadingExclusion | None = getattr(reading, "exclusion", None)
         if exclusion is None:
-            raise Conflict(f"Reading {reading_id} is not excluded, so there is nothing to take back.")
+            raise Conflict(f"Reading {reading_id} is not excluded. There is nothing to include.")
         readings.include(exclusion, reason, by, now)
-        why = f"Reading {reading_id} ({reading.kind}) taken back in: {reason}"
+        why = f"Reading {reading_id} ({said(reading.kind)}) included again: {reason}"
         wrote = {"reading_exclusion": [exclusion.id]}
         judge_lot(lot, by, now, action="include", reason=why, what="reading taken back in", wrote=wrote)
         return {**_view(lot, reading_id), "shown_by": exclusion.shown_by, "before": before, "lot": after(lot)}
 
 
 def _held(reading_id: int) -> tuple[Lot, Reading]:
-    """The lot of a reading, locked, and the reading as it stands then."""
+    """Returns the locked lot of a reading, and the reading."""
     number = _found(reading_id).lot_id
     return lots.lock([number])[number], _found(reading_id)
 
@@ -93,30 +94,30 @@ def _refuse_uncounted(lot: Lot, reading: Reading) -> None:
     void: ReadingVoid | None = getattr(reading, "void", None)
     exclusion: ReadingExclusion | None = getattr(reading, "exclusion", None)
     if void:
-        raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}, so it does not count anyway.")
+        raise Conflict(f"Reading {reading.id} was voided by {void.voided_by} and does not count.")
     if exclusion:
         raise Conflict(
-            f"Reading {reading.id} was excluded by {exclusion.excluded_by} already: {clause(exclusion.reason)} Nothing more needs to be done."
+            f"Reading {reading.id} was already excluded by {exclusion.excluded_by}: {clause(exclusion.reason)}"
         )
     if reading.screening:
-        raise Conflict(f"Reading {reading.id} was kept without judging by it, so it does not count anyway.")
+        raise Conflict(f"Reading {reading.id} is for screening only and does not count.")
     held_to = HeldTo.of(lot)
     if unconfirmed([reading]) and held_to.rules > SECOND:
         raise Conflict(f"Reading {reading.id} does not count yet: {FAR}. Confirm it first, or void it.")
     if why := why_not(reading, held_to, instruments_of([reading]), in_doubt([reading.build_key], held_to.rules)):
-        raise Conflict(f"Reading {reading.id} does not count anyway: {why}.")
+        raise Conflict(f"Reading {reading.id} does not count: {why}.")
 
 
 def _shown_by(lot: Lot, reading: Reading) -> list[repeats.ShownBy]:
-    """The tests that show the reading to stand apart, at least one."""
+    """Returns the tests that flag the reading as an outlier, at least one."""
     if none := DECLARED[reading.kind].repeats.none:
-        raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {none} {_ELSE}")
+        raise NotFlagged(f"Readings of {said(reading.kind)} are not tested for outliers. {none} {_REMEDY}")
     rows, _ = that_count(readings.that_count(lot.id, kind=reading.kind, excluded=True), HeldTo.of(lot))
     found = repeats.tested(lot, rows, uncertainties(rows))
-    shown = [said for part in found if (said := part.shown_by(reading.id))]
+    shown = [step for part in found if (step := part.shown_by(reading.id))]
     if not shown:
         says = " ".join(part.says for part in found)
-        raise NotFlagged(f"Reading {reading.id} is not shown to stand apart from its like, so it stays. {says} {_ELSE}")
+        raise NotFlagged(f"Reading {reading.id} is not an outlier and cannot be excluded. {says} {_REMEDY}")
     return shown
 
 
@@ -136,53 +137,55 @@ class _Would(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """The excluded readings of a lot, and what it would be with them, None when none is excluded."""
+    """The excluded readings of a lot, and its assessment with them, None without any."""
 
     rows: list[Reading]
     would: _Would | None
 
     @property
     def view(self) -> View:
-        """The same as an assessment shows it."""
+        """The same as part of an assessment's answer."""
         return {"excluded": [repeats.excluded_line(row) for row in self.rows], "with_excluded": self.would}
 
     def notes(self, standing: str) -> list[str]:
-        """Returns a sentence on each reading that is excluded, and one on what they change."""
+        """Returns a sentence on each excluded reading, and one on their effect on the status."""
         if self.would is None:
             return []
         would = self.would["standing"]
-        alike = "stand the same" if would == standing else f"be {would}, not {standing}"
+        status = (
+            "have the same status" if would == standing else f"be {status_said(would)}, not {status_said(standing)}"
+        )
         numbers = numbered([row.id for row in self.rows])
-        return [*map(_excluded_says, self.rows), f"With {numbers} counted the lot would {alike}."]
+        return [*map(_excluded_says, self.rows), f"With {numbers} included, the lot would {status}."]
 
 
 def _excluded_says(row: Reading) -> str:
     exclusion = row.exclusion
     if exclusion is None:
         raise ValueError(f"reading {row.id} is not excluded")
-    which = f"Reading {row.id} ({row.kind}, spool {row.spool.code})"
-    return f"{which} is excluded by {exclusion.excluded_by}, cause {exclusion.cause}: {clause(exclusion.reason)}"
+    which = f"Reading {row.id} ({said(row.kind)}, spool {row.spool.code})"
+    return f"{which} was excluded by {exclusion.excluded_by}, cause {exclusion.cause}: {clause(exclusion.reason)}"
 
 
 def asked_first(record: OnRecord, held: Lot | Decision) -> list[str]:
-    """Returns a sentence on each reading of a lot that counts and stands apart from its like.
+    """Returns a sentence on each outlier among the readings of a lot that count.
 
     Args:
-        record: of the lot, as of the moment that is asked about.
+        record: record of the lot at the time in question.
         held: the lot, or the decision in force then, with the revisions.
     """
     counting = [row for row in record.readings if not readings.void_waits(row, record.known_at)]
     rows, _ = that_count(counting, HeldTo.of(held), record.about)
     figures = repeats.tested(held, rows, record.about.uncertainties)
     return [
-        f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."
+        f"Reading {number} ({said(kind)}, spool {spool}) is an outlier. Find its cause first."
         for kind in CHARACTERISTICS
         for number, spool in repeats.standing_apart(figures, kind).items()
     ]
 
 
 def beside(record: OnRecord, terms: Terms) -> Beside:
-    """Returns which readings of a lot are excluded, and what it would be with them."""
+    """Returns the excluded readings of a lot, and its assessment with them."""
     rows = [
         row for row in record.readings if readings.is_excluded(row) and not readings.void_waits(row, record.known_at)
     ]

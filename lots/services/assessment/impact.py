@@ -1,4 +1,4 @@
-"""What a new revision would change: lots in use that would no longer pass. Nothing is stored."""
+"""The effect of a new revision: lots in stock that would no longer pass. Nothing is stored."""
 
 from __future__ import annotations
 
@@ -15,7 +15,10 @@ from lots.store.tables.models import LimitsRevision, Lot, ShadeRevision
 
 
 def of_shade_revision(shade_id: int, revision: int) -> list[Loss]:
-    """Returns the lots in stock of a shade that would lose a use under one of its revisions. A handful of queries per lot in stock."""
+    """Returns the lots in stock of a shade that would lose a use under one of its revisions.
+
+    A handful of queries per lot in stock.
+    """
     shade = catalog.shade_revision(shade_id, revision)
     return [found for lot in lots.in_stock(shade_id=shade_id) if (found := _loss(lot, lot.limits_revision, shade))]
 
@@ -27,24 +30,27 @@ def of_limits_revision(grade_id: int, revision: int) -> list[Loss]:
 
 
 def of_limits_body(grade_id: int, body: Mapping[str, object], current: Mapping[str, object]) -> list[Loss]:
-    """Returns the lots in stock of a grade that would lose a use by what limits that nobody has set yet change.
+    """Returns the lots in stock of a grade that would lose a use under draft limits.
 
     Args:
-        body: the limits that nobody has set yet.
-        current: the grade's current ones. A use that a lot would lose under these too, if judged again, is not lost by the draft.
+        body: the draft limits.
+        current: the grade's current limits. Uses also lost in a reassessment under these are left out.
     """
-    # Limits before they are a revision; set now, they would be judged by the newest rules.
+    # A draft is assessed by the newest rules, as if set now.
     drafted, now = (LimitsRevision(body=some, rules=rule_versions.CURRENT) for some in (body, current))
     stock = lots.in_stock(grade_id=grade_id)
     return [found for lot in stock if (found := _loss(lot, drafted, lot.shade_revision, now))]
 
 
-# Lots that a draft is tried on: enough to see what it does, few enough to wait for.
+# The most lots that a draft is tried on, which limits the waiting time.
 MOST_TRIED = 50
 
 
 class Effect(TypedDict):
-    """What a lot is, and what it would be under limits that nobody has set yet; `why` gives the reasons of the uses that would not pass as they do now."""
+    """Status and uses of a lot now and under draft limits.
+
+    `why` has the reasons for uses that would change and not pass.
+    """
 
     lot_id: int
     supplier_lot: str
@@ -60,9 +66,9 @@ class Effect(TypedDict):
 
 
 def effect_of_limits(grade_id: int, body: Mapping[str, object], most: int = MOST_TRIED) -> list[Effect]:
-    """Returns what lots of a grade would be under limits that nobody has set yet: those in stock and then the newest others, `most` in all.
+    """Returns the effect of draft limits on lots of a grade: those in stock, then the newest others, `most` in all.
 
-    Each is what the question "would now be" of its assessment answers once the limits are set. Four to eight queries per lot; nothing is stored.
+    Each equals the "would now be" assessment once the limits are set. Four to eight queries per lot. Nothing is stored.
     """
     drafted = LimitsRevision(body=body, rules=rule_versions.CURRENT)
     stock = [*reversed(lots.in_stock(grade_id=grade_id))]
@@ -96,7 +102,10 @@ def _effect(lot: Lot, drafted: LimitsRevision, in_stock: bool) -> Effect:
 
 
 def under_older_limits(grade_id: int, revision: int) -> list[tuple[int, str, int | None]]:
-    """Returns number, supplier's number and limits revision of the lots in stock that were judged under older limits than these. One query."""
+    """Returns number, supplier's number and limits revision of the lots in stock assessed under older limits.
+
+    One query.
+    """
     held = [
         (lot, lot.limits_revision.revision if lot.limits_revision else None) for lot in lots.in_stock(grade_id=grade_id)
     ]
@@ -104,7 +113,7 @@ def under_older_limits(grade_id: int, revision: int) -> list[tuple[int, str, int
 
 
 class Loss(TypedDict):
-    """A lot in use that would lose uses, with what it would be and why."""
+    """A lot in stock that would lose uses, with its new status and the reasons."""
 
     lot_id: int
     supplier_lot: str
@@ -119,7 +128,7 @@ class Loss(TypedDict):
 def _loss(
     lot: Lot, limits: LimitsRevision | None, shade: ShadeRevision | None, instead_of: LimitsRevision | None = None
 ) -> Loss | None:
-    """What a lot would lose; with limits to be instead of, only what it would keep under those."""
+    """Returns the loss of a lot, None without one. Uses also lost under `instead_of` are left out."""
     judged = assess_lot(lot, terms_anew(lot, limits, shade))
     would = judged.assessment.uses
     lost = [use for use, verdict in lot.uses.items() if verdict == "pass" and would.get(use) != "pass"]

@@ -1,4 +1,4 @@
-"""What `lots check` finds: whether the history is whole, the tables hold what it says, masses add up, and every lot's row follows from its readings."""
+"""The checks of `lots check`: the history, the tables against it, masses, and lots' rows against their readings."""
 
 from __future__ import annotations
 
@@ -24,28 +24,28 @@ from lots.store.receiving import deliveries
 from lots.store.tables.models import Lot
 from lots.store.upkeep import integrity
 
-# Two ways of adding the same numbers differ by less, relative to their size; another version of a library may add in another way.
+# Relative tolerance for equal numbers, because versions of a library may add in another order.
 SAME = 1e-12
 _T = TypeVar("_T")
 
 
 class Watch(Protocol):
-    """Goes through a list and shows how far it has come."""
+    """A progress display for a list."""
 
     def __call__(self, label: str, items: Sequence[_T], /) -> Iterable[_T]:
-        """Returns the items, each when its turn has come."""
+        """Yields the items and shows the progress."""
 
 
 @dataclass(frozen=True, slots=True)
 class Flaw:
-    """Something that is not as it should be.
+    """An integrity error.
 
     Args:
-        says: what, in words.
-        lot: number and supplier's number of the lot, None when it concerns no single one.
-        entry: number of the entry in the history that shows it, None when none does.
-        summary: True when a lot's row does not follow from its readings, which can be put right by working it out again.
-        named: True when what a row is found by does not follow from its code, number or name, which can be put right likewise.
+        says: the error, as a clause.
+        lot: number and supplier's number of the lot, None when it concerns no single lot.
+        entry: number of the entry in the history that shows it, None without one.
+        summary: True when a lot's row does not follow from its readings, which can be recomputed.
+        named: True when search keys do not follow from a code, number or name, which can be recomputed.
     """
 
     says: str
@@ -56,18 +56,18 @@ class Flaw:
 
     @property
     def line(self) -> str:
-        """The flaw as one line: whose, which entry, what."""
+        """The error as one line: lot or shop, entry, error."""
         whose = "shop" if self.lot is None else f"lot {self.lot[1]} ({self.lot[0]})"
         return f"{whose}{'' if self.entry is None else f', entry {self.entry}'}: {' '.join(self.says.split())}."
 
 
 def unwatched(_label: str, items: Sequence[_T]) -> Iterable[_T]:
-    """Nobody is watching."""
+    """Returns the items without a progress display."""
     return items
 
 
 def found(watch: Watch = unwatched) -> Iterator[Flaw]:
-    """Goes through everything and yields what is not as it should be. Only reads; best within `checking.snapshot`."""
+    """Yields every integrity error. Read-only; best run within `checking.snapshot`."""
     names = integrity.lot_names()
     yield from _whole(names)
     yield from proved(names, watch)
@@ -78,12 +78,12 @@ def found(watch: Watch = unwatched) -> Iterator[Flaw]:
 
 
 def proved(names: Mapping[int, str], watch: Watch = unwatched) -> Iterator[Flaw]:
-    """Recomputes every chain, and compares what its entries say with what the tables hold.
+    """Recomputes every hash chain, and compares its entries with the tables.
 
     Args:
-        names: lot -> the supplier's number of it.
+        names: lot -> supplier's number.
     """
-    told, heads = _Told(), audit.heads()
+    told, heads = _RowsByEntry(), audit.heads()
     for chain in watch("Histories", audit.chains()):
         yield from _history(chain, heads.get(chain, (None, None)), names, told)
     for cover in watch("Tables", list(audit.AUDITED.values())):
@@ -91,28 +91,28 @@ def proved(names: Mapping[int, str], watch: Watch = unwatched) -> Iterator[Flaw]
 
 
 def against(noted: Mapping[str, tuple[int, str]]) -> Iterator[Flaw]:
-    """Compares heads that were noted before with the entries that are there now: whoever writes a whole history anew shows here.
+    """Compares noted heads with the present entries, which detects a rewritten history.
 
     Args:
-        noted: chain -> (length, hash of the last entry) as they were.
+        noted: chain -> (length, hash of the last entry) as noted.
     """
     names = integrity.lot_names()
     for chain, (length, head) in noted.items():
         there = {entry.number: entry.hash for entry, _ in audit.entries(chain)}
         if there.get(length) != head:
-            yield Flaw(f"entry {length} is another than the one noted", _named(_lot_in(chain), names), length)
+            yield Flaw(f"entry {length} differs from the noted one", _named(_lot_in(chain), names), length)
 
 
 @dataclass(slots=True)
-class _Told:
-    """What the entries say of rows: which there must be, and of those that may change their last digest with where it stands."""
+class _RowsByEntry:
+    """Rows by the entries: numbers of fixed rows, and the last digest of rows that may change, with lot and entry."""
 
     there: dict[str, set[int]] = field(default_factory=dict)
     last: dict[str, dict[int, tuple[int | None, int, str]]] = field(default_factory=dict)
 
 
 def _named(lot_id: int | None, names: Mapping[int, str]) -> tuple[int, str] | None:
-    return None if lot_id is None else (lot_id, names.get(lot_id, "no longer there"))
+    return None if lot_id is None else (lot_id, names.get(lot_id, "missing"))
 
 
 def _lot_in(chain: str) -> int | None:
@@ -121,46 +121,52 @@ def _lot_in(chain: str) -> int | None:
 
 
 def _whole(names: Mapping[int, str]) -> Iterator[Flaw]:
-    """What the engine finds, and rows that refer to nothing."""
+    """Yields damage found by the database engine, and rows with missing references."""
     for damage in integrity.damage():
         yield Flaw(f"the file is damaged: {damage}")
     for table, row, missing in integrity.orphans():
         lot = _named(integrity.lot_of_row(table, row), names)
-        yield Flaw(f"{_words(table)} {row['id']} refers to {_words(missing)}, which is not there", lot)
+        yield Flaw(f"{_words(table)} {row['id']} refers to {_words(missing)}, which does not exist", lot)
 
 
 def _words(table: str) -> str:
     return table.replace("_", " ")
 
 
-def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
-    """Breaks of a chain, and rows that were added by its entries and are no longer what they were."""
+def _history(
+    chain: str, head: tuple[int | None, str | None], names: Mapping[int, str], told: _RowsByEntry
+) -> Iterator[Flaw]:
+    """Yields breaks of a chain, and fixed rows that differ from its entries."""
     number = _lot_in(chain)
     lot = _named(number, names)
     read = audit.entries(chain)
     for flaw in verify([entry for entry, _ in read], *head):
         yield Flaw(flaw.says, lot, flaw.number)
     if chain != audit.chain_of(number):
-        yield Flaw(f'the history "{chain}" is of no lot and not of the shop')
+        yield Flaw(f'history "{chain}" belongs neither to a lot nor to the shop')
     for entry, beside in read:
         for says in _edited(entry, beside, number):
             yield Flaw(f"entry {entry.number} was edited: {says}", lot, entry.number)
-        for table, rows in _says(entry):
-            yield from _noted(audit.AUDITED[table], rows, lot, entry.number, told)
+        for table, rows in _rows_in(entry):
+            yield from _collected(audit.AUDITED[table], rows, lot, entry.number, told)
 
 
 def _edited(entry: Entry, beside: audit.Beside, lot_id: int | None) -> Iterator[str]:
-    """What stands beside an entry and contradicts it."""
+    """Yields columns of an entry that contradict it."""
     if beside.lot_id != lot_id:
-        yield f"it is said to be of lot {beside.lot_id}"
-    if beside.announces != _tells(entry):
-        yield "the feed of changes leaves it out" if _tells(entry) else "it is said to hold changes, and holds none"
+        yield f"its row names lot {beside.lot_id}"
+    if beside.announces != _holds_changes(entry):
+        yield (
+            "the feed of changes omits it"
+            if _holds_changes(entry)
+            else "its row announces changes that it does not hold"
+        )
 
 
-def _noted(
-    cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None, entry: int, told: _Told
+def _collected(
+    cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None, entry: int, told: _RowsByEntry
 ) -> Iterator[Flaw]:
-    """Remembers what an entry says of the rows of a table; rows that never change are compared at once."""
+    """Collects the rows of a table named by an entry. Fixed rows are compared at once."""
     numbers = says["ids"]
     if cover.fixed:
         told.there.setdefault(cover.table, set()).update(numbers)
@@ -171,20 +177,23 @@ def _noted(
 
 
 class Rows(TypedDict, total=False):
-    """What an entry says of a table: numbers of rows, and one digest of all of them, or one of each where they may change."""
+    """Rows of a table in an entry: their numbers, and one digest of all, or one of each where they may change."""
 
     ids: Required[list[int]]
     digest: str
     digests: list[str]
 
 
-def _tells(entry: Entry) -> bool:
-    """Whether an entry holds changes."""
+def _holds_changes(entry: Entry) -> bool:
+    """Returns whether an entry holds changes."""
     return isinstance(entry.content, dict) and bool(entry.content.get("changes"))
 
 
-def _says(entry: Entry) -> Iterator[tuple[str, Rows]]:
-    """What an entry says of each table, unless it was edited into something that cannot be read: that it was edited is known already."""
+def _rows_in(entry: Entry) -> Iterator[tuple[str, Rows]]:
+    """Yields the rows of each table in an entry.
+
+    Unreadable parts are skipped, because the chain already shows the edit.
+    """
     rows = entry.content.get("rows") if isinstance(entry.content, dict) else None
     for table, says in (rows if isinstance(rows, dict) else {}).items():
         if table in audit.AUDITED and isinstance(says, dict) and isinstance(says.get("ids"), list):
@@ -198,8 +207,8 @@ def _as_added(cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None
     numbers, rows = says["ids"], audit.stored(cover, says["ids"])
     gone = [number for number in numbers if number not in rows]
     if gone:
-        rest = "" if len(gone) == len(numbers) else "; whether the others added with it are unchanged cannot be told"
-        yield Flaw(f"{_listed(cover.table, gone)} taken out{rest}", lot, entry)
+        rest = "" if len(gone) == len(numbers) else "; the other rows of the entry cannot be verified"
+        yield Flaw(f"{_listed(cover.table, gone)} deleted{rest}", lot, entry)
     elif digest(list(rows.values())) != says["digest"]:
         which = _listed(cover.table, numbers) if len(numbers) == 1 else f"one of {_range(cover.table, numbers)} was"
         yield Flaw(f"{which} edited", lot, entry)
@@ -216,18 +225,18 @@ def _range(table: str, numbers: Sequence[int]) -> str:
     return f"{_words(table)} {numbers[0]} to {numbers[-1]}"
 
 
-def _rows(cover: audit.AuditedTable, names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
-    """Rows that no entry mentions, and rows that may change and are not what the last entry that mentions them says."""
+def _rows(cover: audit.AuditedTable, names: Mapping[int, str], told: _RowsByEntry) -> Iterator[Flaw]:
+    """Yields rows without an entry, and rows that differ from their last entry."""
     there, last = told.there.pop(cover.table, set()), told.last.pop(cover.table, {})
     for number, row in audit.every_stored(cover):
         known = last.pop(number, None)
         if known is None and number not in there:
             lot = _named(integrity.lot_of_row(cover.table, row), names)
-            yield Flaw(f"{_words(cover.table)} {number} was put in: no entry mentions it", lot)
+            yield Flaw(f"{_words(cover.table)} {number} was added without an entry", lot)
         elif known is not None and digest(row) != known[2]:
             yield Flaw(f"{_words(cover.table)} {number} was edited since", _named(known[0], names), known[1])
     for number, (lot_id, entry, _) in last.items():
-        yield Flaw(f"{_words(cover.table)} {number} was taken out since", _named(lot_id, names), entry)
+        yield Flaw(f"{_words(cover.table)} {number} was deleted since", _named(lot_id, names), entry)
 
 
 def _masses(names: Mapping[int, str]) -> Iterator[Flaw]:
@@ -253,12 +262,12 @@ def _misnamed(names: Mapping[int, str]) -> Iterator[Flaw]:
 
 
 def judged_again(number: int, name: str) -> Iterator[Flaw]:
-    """Judges a lot from its readings, storing nothing, and yields what on its row and its spools is something else."""
+    """Assesses a lot from its readings, and yields the differences from its row and its spools. Stores nothing."""
     lot = (number, name)
     try:
         differing = _differing(number)
     except Exception as error:  # whatever was edited, of all that judging reads: the check goes on
-        yield Flaw(f"it cannot be judged from its readings: {type(error).__name__}: {error}", lot)
+        yield Flaw(f"it cannot be assessed from its readings: {type(error).__name__}: {error}", lot)
         return
     if differing:
         yield Flaw(
@@ -278,7 +287,7 @@ def _differing(number: int) -> list[str]:
     differing = [_words(name) for name, value in wanted.items() if not _agree(name, getattr(row, name), value, older)]
     for delivery, came_at, corrected in deliveries.derived(number):
         if (delivery.came_at, delivery.corrected) != (came_at, corrected):
-            differing.append(f"what is kept of delivery {delivery.id}")
+            differing.append(f"the row of delivery {delivery.id}")
     kept, failures = of_spools(judged), failures_of(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
@@ -286,7 +295,7 @@ def _differing(number: int) -> list[str]:
         fails = [*failures.get(spool.code, ()), *passed_on.get(spool.id, ())]
         wanted = {**{name: some.get(spool.code) for name, some in kept.items()}, "nonconforming": fails or None}
         if not all(_agree(name, getattr(spool, name), value, older) for name, value in wanted.items()):
-            differing.append(f"what is kept of spool {spool.code}")
+            differing.append(f"the row of spool {spool.code}")
     return differing
 
 
@@ -316,7 +325,7 @@ def _as_stored(value: object) -> object:
 
 
 def _same(one: object, other: object) -> bool:
-    """True for equal values, numbers within SAME of each other."""
+    """Returns whether values are equal, numbers within SAME."""
     if isinstance(one, dict) and isinstance(other, dict):
         return one.keys() == other.keys() and all(_same(one[name], other[name]) for name in one)
     if isinstance(one, list) and isinstance(other, list):
@@ -327,22 +336,23 @@ def _same(one: object, other: object) -> bool:
 
 
 def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[list[Flaw], list[Flaw]]:
-    """Works out again what on the rows of lots does not follow from their readings and codes, stores it, and notes it in their histories.
+    """Recomputes columns of lots that do not follow from their readings and codes, and adds this to their histories.
 
     Args:
-        flaws: what was found.
-        by: who asked for it.
+        flaws: the errors found.
+        by: the caller.
 
     Returns:
-        (flaws that were put right, flaws that are left). A lot of which anything else was found is left alone, as are all while anything
-        of the shop was: what it is judged by may itself have been edited.
+        (corrected errors, errors left). A lot with any other error is left alone, and so are all lots when the shop has
+        an error,
+        because the data behind the assessment may have been edited.
     """
     flaws = list(flaws)
     spoiled = {flaw.lot for flaw in flaws if not (flaw.summary or flaw.named)}
     right = [flaw for flaw in flaws if flaw.lot not in spoiled and None not in spoiled]
     named = any(flaw.named for flaw in right)
     misnamed, lost = (list(integrity.misnamed()), list(integrity.unfindable())) if named else ([], [])
-    for (number, _), mine in watch("Working out again", list(_by_lot(right).items())):
+    for (number, _), mine in watch("Recomputing", list(_by_lot(right).items())):
         with transaction():
             lot = lots.lock([number])[number]
             _name_again([one for one in misnamed if one.lot == number], [one for one in lost if one.lot == number])
@@ -358,14 +368,14 @@ def _name_again(misnamed: Iterable[integrity.Misnamed], lost: Iterable[integrity
 
 
 def _note_again(lot: Lot, flaws: Sequence[Flaw], by: str) -> None:
-    """Judges a lot again where its row does not follow from its readings, and notes what was put right."""
+    """Reassesses a lot whose row does not follow from its readings, and adds the corrections to its history."""
     now, what = clock.now(), "summaries recomputed"
     if not any(flaw.summary for flaw in flaws):
         audit.note(lot.id, what, by, now, {"lot": [lot.id]})
         return
     concessions.refresh(lot)
     deliveries.work_out_again(lot.id)
-    reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in flaws)}."
+    reason = f"Recomputed by lots check: {', '.join(flaw.says for flaw in flaws)}."
     judge_lot(lot, by, now, action="reassess", reason=reason, what=what)
 
 

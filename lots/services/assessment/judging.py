@@ -1,6 +1,7 @@
-"""Judging a lot: where it stands from now on, kept on its row, with a decision when more than a figure changed.
+"""Assessment of a lot, stored on its row, with a decision when more than a figure changed.
 
-Every desk that stores evidence or revisions calls `judge_lot` in its own transaction, so a lot's row never lags behind its readings.
+Every service that stores readings or revisions calls `judge_lot` in its own transaction, so that a lot's row always
+follows its readings.
 """
 
 from __future__ import annotations
@@ -31,9 +32,9 @@ from lots.store.tables.models import Decision, LimitsRevision, Lot, ShadeRevisio
 
 
 def find_previous(lot: Lot, rules: int) -> dict[str, object]:
-    """Returns, for each characteristic whose steps are judged, the last earlier lot accepted for it, with the figures a step is measured from.
+    """Returns for each characteristic with steps the last earlier accepted lot, with its figures.
 
-    From version 3 of the rules on, with the instruments and printers that it was measured with.
+    From version 3 of the rules the instruments and printers of the lot are included.
     """
     found: dict[str, object] = {}
     beside: dict[str, dict[str, object]] = {"basis": {}, "freedom": {}}
@@ -42,40 +43,41 @@ def find_previous(lot: Lot, rules: int) -> dict[str, object]:
         taken = [one for one in wanted if one.name in other.accepted and getattr(other, one.carried[0])]
         for declared in taken:
             found |= _carried(declared, other, rules)
-            beside["basis"] |= _of(declared.name, other.figures.get("basis"))
-            beside["freedom"] |= _of(declared.name, other.figures.get("freedom"))
+            beside["basis"] |= _entry(declared.name, other.figures.get("basis"))
+            beside["freedom"] |= _entry(declared.name, other.figures.get("freedom"))
         wanted = [declared for declared in wanted if declared not in taken]
         if not wanted:
             break
     found |= {name: kept for name, kept in beside.items() if kept}
-    if rules > rule_versions.THIRD and (scatter := _lent(lot)):
+    if rules > rule_versions.THIRD and (scatter := _lent_spread(lot)):
         found["scatter"] = scatter
     return found
 
 
 def _carried(declared: Characteristic, other: Lot, rules: int) -> dict[str, object]:
-    """What a lot keeps of the earlier one that the steps of a characteristic are measured from."""
+    """Returns the figures of an earlier lot from which the steps of a characteristic are measured."""
     kept = {f"{declared.name}_lot_id": other.id, **{column: getattr(other, column) for column in declared.carried}}
     return kept if rules <= rule_versions.SECOND else {**kept, **carried_sources(declared.name, other.figures)}
 
 
-def _of(name: str, kept: Mapping[str, object] | None) -> dict[str, object]:
-    """The entry of a characteristic alone, where there is one."""
+def _entry(name: str, kept: Mapping[str, object] | None) -> dict[str, object]:
+    """Returns the entry of one characteristic, if any."""
     return {name: one} if (one := (kept or {}).get(name)) else {}
 
 
-def _lent(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
-    """What earlier lots of the grade, and of its supplier, lend of how readings and spools scatter. Two queries."""
+def _lent_spread(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
+    """Returns the spread of readings and spools in earlier lots of the grade, and of its supplier. Two queries."""
     known = (lots.newest_of_grade(lot.grade_id, MOST, lot, supplier) for supplier in (None, lot.supplier_id))
     of_grade, of_supplier = ([other.figures.get("scatter") or {} for other in some] for some in known)
     return lent(of_grade, of_supplier)
 
 
 def revisions_for(lot: Lot, *, renew: bool = False) -> tuple[LimitsRevision | None, ShadeRevision | None]:
-    """Returns the limits and shade revision to judge a lot under.
+    """Returns the limits and shade revision for the assessment of a lot.
 
-    Once measuring has begun a lot keeps the revisions it began with, so that a later revision never moves an old decision; it takes the
-    newest when asked to (`renew`), before its first reading, and wherever it has none yet.
+    From its first reading a lot keeps its revisions, so that a later revision never changes an old decision. It takes
+    the newest before
+    that, on a reassessment (`renew`), and where it has none.
     """
     limits: LimitsRevision | None = lot.limits_revision
     shade: ShadeRevision | None = lot.shade_revision
@@ -87,9 +89,9 @@ def revisions_for(lot: Lot, *, renew: bool = False) -> tuple[LimitsRevision | No
 
 
 def terms_anew(lot: Lot, limits: LimitsRevision | None, shade: ShadeRevision | None) -> Terms:
-    """Returns what a lot is judged under when judging begins, or begins again: the rules of its limits, and steps from the lot accepted last by now.
+    """Returns the terms of a first assessment or a reassessment, with steps from the lot accepted last by now.
 
-    A step that quality accepted stays accepted as long as it is one from the same lot and measured in the same way.
+    An accepted step stays accepted while it starts from the same lot and is measured in the same way.
     """
     rules = rule_versions.of_limits(limits.rules) if limits else rule_versions.CURRENT
     previous = find_previous(lot, rules)
@@ -102,7 +104,7 @@ def terms_anew(lot: Lot, limits: LimitsRevision | None, shade: ShadeRevision | N
 
 
 def _start(code: str, previous: Mapping[str, object], limits: LimitsRevision | None) -> list[object]:
-    """What a step is measured from, and how."""
+    """Returns the start of a step and its terms."""
     declared = declared_of(code)
     block = block_of(limits.body, declared.name) if limits else {}
     start = [previous.get(name) for name in (f"{declared.name}_lot_id", declared.carried[0])]
@@ -111,15 +113,15 @@ def _start(code: str, previous: Mapping[str, object], limits: LimitsRevision | N
 
 @dataclass(frozen=True, slots=True)
 class Occasion:
-    """Why a lot is judged.
+    """The occasion of an assessment.
 
     Args:
-        action: what to call the decision: received, judge, void, agree, exclude, include, reassess, or a decision by hand.
-        reason: why, in words; made from the findings when empty.
-        what: what the history calls it.
-        renew: judge under the newest revisions, and against the lot accepted last by now.
-        retest: True when readings were repeated after they had been complete and did not pass, or an author voided one that failed.
-        wrote: table -> numbers of rows of this lot that the caller wrote before, to stand in the same entry.
+        action: action of the decision: received, judge, void, agree, exclude, include, reassess, or a manual decision.
+        reason: reason of the decision, taken from the findings when empty.
+        what: action in the history.
+        renew: True to assess under the newest revisions, with steps from the lot accepted last by now.
+        retest: True when complete readings that did not pass were repeated, or an author voided a failing reading.
+        wrote: table -> numbers of rows of this lot that the caller stored, for the same entry.
     """
 
     action: str = "judge"
@@ -141,38 +143,38 @@ def judge_lot(
     what: str = "lot judged again",
     wrote: Mapping[str, Sequence[int]] | None = None,
 ) -> tuple[Judged, Decision | None]:
-    """Judges a lot, keeps where it stands on its row, adds a decision when more than a figure changed, and notes it all in the lot's history.
+    """Assesses a lot and stores the outcome, with a decision when more than a figure changed.
 
     Args:
-        lot: locked by this transaction; `by_hand` already says what a person decided.
-        by: who caused it.
-        now: the present moment.
+        lot: locked by this transaction, with `by_hand` up to date.
+        by: person who caused it.
+        now: the present time.
         action, reason, retest, what, wrote: the occasion (`Occasion`).
 
     Returns:
-        What was judged, and the decision added, None when nothing but figures changed.
+        The assessment, and the decision added, None when only figures changed.
 
     Notes:
         Must run inside the caller's transaction.
     """
     occasion = Occasion(action, reason, what, retest=retest, wrote=wrote or {})
-    before = _marks(lot)
+    before = _deciding_columns(lot)
     done = _judged_and_kept(lot, by, now, occasion)
-    if action == "judge" and before == _marks(lot):
+    if action == "judge" and before == _deciding_columns(lot):
         audit.note(lot.id, what, by, now, {"lot": [lot.id], **occasion.wrote})
         return done.judged, None
     return done.judged, _decided(lot, by, now, occasion, done)
 
 
 def decide_lot(lot: Lot, by: str, now: datetime, occasion: Occasion) -> tuple[Judged, Decision]:
-    """Judges a lot as `judge_lot` does, and adds a decision in any case."""
+    """Assesses a lot like `judge_lot`, and always adds a decision."""
     done = _judged_and_kept(lot, by, now, occasion)
     return done.judged, _decided(lot, by, now, occasion, done)
 
 
 @dataclass(frozen=True, slots=True)
-class _Done:
-    """A judgement that is kept: where the lot stood before, None when it was never judged, and what the row and a decision have in common."""
+class _Stored:
+    """A stored assessment: `stood` is the status before, `known` is False for the first, `kept` has the columns."""
 
     judged: Judged
     stood: Stand
@@ -180,8 +182,8 @@ class _Done:
     kept: Mapping[str, object]
 
 
-def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _Done:
-    """Judges a lot, draws the spools that it wants, and keeps on its row and beside its spools what was found."""
+def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _Stored:
+    """Assesses a lot, draws the spools that it needs, and stores the outcome on the lot and its spools."""
     limits, shade = revisions_for(lot, renew=occasion.renew)
     begins = occasion.renew or not lot.measured
     terms = terms_anew(lot, limits, shade) if begins else replace(Terms.of(lot), limits=limits, shade=shade)
@@ -209,11 +211,11 @@ def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _D
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
     spool_findings.keep(lot, of_spools(judged), failures_of(judged))
-    return _Done(judged, stood, known, kept)
+    return _Stored(judged, stood, known, kept)
 
 
-def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Done) -> Decision:
-    """Adds the decision that a judgement leads to, opens what has to be looked after, and notes both."""
+def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Stored) -> Decision:
+    """Adds the decision of an assessment, opens containments, and adds both to the history."""
     found = done.judged.assessment
     record = {
         **done.kept,
@@ -232,7 +234,7 @@ def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Done) 
 
 
 def derived(judged: Judged) -> dict[str, object]:
-    """Returns the columns of a lot that follow from its readings, its revisions and the decision by hand, whatever happened before."""
+    """Returns the columns of a lot that follow from its readings, its revisions and the manual decision."""
     return {**_verdict(judged), **_figures(judged)}
 
 
@@ -247,7 +249,7 @@ def _verdict(judged: Judged) -> dict[str, object]:
 
 
 def of_spools(judged: Judged) -> dict[str, dict[str, object]]:
-    """Returns what is kept beside spools, what they fail apart: column -> code of the spool -> value."""
+    """Returns the columns of spools, without their failures: column -> code of the spool -> value."""
     summary, newest = judged.assessment.summary, judged.rules > rule_versions.SECOND
     return {
         "flow_factor": dict(summary.spool_flow),
@@ -258,19 +260,19 @@ def of_spools(judged: Judged) -> dict[str, dict[str, object]]:
 
 
 def failures_of(judged: Judged) -> dict[str, Failures]:
-    """Returns what each spool fails by itself, by code."""
+    """Returns the failures of single spools, by code."""
     failing = judged.assessment.summary.nonconforming
     return {code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in failing.items()}
 
 
-def _marks(lot: Lot) -> tuple[object, ...]:
-    """What makes a decision when it changes: all but the figures. Nothing stands before the first judgement."""
+def _deciding_columns(lot: Lot) -> tuple[object, ...]:
+    """Returns the columns whose change makes a decision, which are all but the figures."""
     revisions = (lot.limits_revision, lot.shade_revision)
     return (lot.judged_at and lot.standing, lot.assessed, lot.uses, lot.accepted, lot.previous, lot.rules, *revisions)
 
 
 def _figures(judged: Judged) -> dict[str, object]:
-    """What production and the next judgement need, beside the verdict itself."""
+    """Returns the figures of a lot for production and for the next assessment."""
     found = judged.assessment
     summary = found.summary
     return {
@@ -299,7 +301,7 @@ def _figures(judged: Judged) -> dict[str, object]:
 
 
 def _scatter(judged: Judged) -> dict[str, object]:
-    """What later lots of the grade are lent, and what the next step needs beside the figures, from version 4 of the rules."""
+    """Returns spread and degrees of freedom for later lots of the grade, from version 4 of the rules."""
     if judged.rules <= rule_versions.THIRD:
         return {}
     kept = {"scatter": kept_scatter(of_judged(judged)), "freedom": judged.assessment.summary.freedom}
@@ -307,7 +309,10 @@ def _scatter(judged: Judged) -> dict[str, object]:
 
 
 def _not_proved(judged: Judged) -> dict[str, list[str]]:
-    """What fails by less than its uncertainty, from version 3 of the rules: the lot is refused, and nonconformity is not proved."""
+    """Returns the findings that fail by less than their uncertainty, from version 3 of the rules.
+
+    The lot is rejected, but nonconformity is not proved.
+    """
     found = judged.assessment.findings
     codes = {f.code for f in found if f.proof == "not proved" and not f.hold and f.uses}
     return {"not_proved": sorted(codes)} if codes and judged.rules > rule_versions.SECOND else {}
@@ -318,16 +323,17 @@ _OF_PRINTERS = ("flow_uncertainty", "printed")
 
 
 def _of_printers(summary: Summary) -> dict[str, object]:
-    """What the settings of a machine need beside the figures of the lot."""
+    """Returns further figures for the settings of a machine."""
     printed = {name: dict(by_print) for name, by_print in summary.printed.items()}
     return dict(zip(_OF_PRINTERS, (summary.flow_uncertainty, printed or None), strict=True))
 
 
 def _first_inspection(lot: Lot, judged: Judged, *, retest: bool, voided: bool) -> FirstInspection | None:
-    """How the lot's original inspection ended, for the switching rules. Readings repeated after a refusal do not change it; voiding one does.
+    """Returns the result of the lot's original inspection, for the switching rules.
 
-    An author's void of a reading that failed counts as a repetition, until quality agrees to it.
-    Excluding one changes it as long as none was repeated: then it was no reading of that lot's material. Afterwards it stays.
+    Readings repeated after a rejection do not change it, a void does. An author's void of a failing reading counts as a
+    repetition until
+    quality agrees. An exclusion changes it only before the first repetition.
     """
     before = lot.first_inspection
     if before is not None and (retest or (before["retested"] and not voided)):
@@ -344,7 +350,7 @@ def _first_inspection(lot: Lot, judged: Judged, *, retest: bool, voided: bool) -
 
 
 def reason_for(found: Assessment) -> str:
-    """Returns in words why the readings put a lot where they do."""
+    """Returns the reason for the status by the readings."""
     failing = [f.message for f in found.findings if f.verdict == "fail" and not f.hold and f.uses]
     if failing:
         return " ".join(failing)

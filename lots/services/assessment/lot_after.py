@@ -1,4 +1,4 @@
-"""Where a lot stands after a change, in words, and what of it is loaded when it may not be."""
+"""The status of a lot after a change, in words, with the loads of a lot that may not be used."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
+from lots.domain.words import hyphenated, listed
 from lots.services import exposure, views
 from lots.services.assessment.lot_assessment import Judged
 from lots.store.tables.models import Lot
 
 
 class LotAfter(TypedDict):
-    """Where a lot stands after a change."""
+    """The status of a lot after a change."""
 
     id: int
     supplier_lot: str
@@ -24,11 +25,11 @@ class LotAfter(TypedDict):
 
 
 def after(lot: Lot, judged: Judged | None = None) -> LotAfter:
-    """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be.
+    """Returns the status of a lot after a change, the next measurements, and the loads of a lot that may not be used.
 
     Args:
-        lot: as it is kept now.
-        judged: how it was judged, where the caller has it: readings that cannot help the lot are then told with it.
+        lot: the lot after the change.
+        judged: its assessment (optional), which adds sentences on readings that cannot help the lot.
     """
     told = judged.assessment.told if judged else ()
     found: LotAfter = {
@@ -45,18 +46,20 @@ def after(lot: Lot, judged: Judged | None = None) -> LotAfter:
 
 
 def _says(lot: Lot, told: str = "") -> str:
-    passed, failed = ([use for use, verdict in lot.uses.items() if verdict == word] for word in ("pass", "fail"))
+    passed, failed = (
+        [hyphenated(use) for use, verdict in lot.uses.items() if verdict == word] for word in ("pass", "fail")
+    )
     if lot.standing == "released":
         return f"Lot {lot.supplier_lot} is released.{told}"
     if lot.standing == "restricted":
-        return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only.{told}"
+        return f"Lot {lot.supplier_lot} is released only for {listed(passed)} use.{told}"
     if lot.by_hand is not None and decided_by_hand(lot.assessed, lot.by_hand):
         words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
         return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}{told}"
     if lot.standing == "blocked":
         why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
         return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
-    failing = f" It already fails for {', '.join(failed)}." if failed else ""
+    failing = f" It already fails for {listed(failed)} use." if failed else ""
     return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told}{_to_do(lot.to_measure)}"
 
 
@@ -65,5 +68,5 @@ def _to_do(left: Sequence[str]) -> str:
 
 
 def stands(found: LotAfter) -> str:
-    """Returns where a lot stands in words, without what is still to do, which a page lists beside it."""
+    """Returns the status of a lot in words, without the work left, which a page lists separately."""
     return found["says"].removesuffix(_to_do(found["to_measure"]))

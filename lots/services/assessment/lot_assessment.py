@@ -1,6 +1,6 @@
-"""From rows to a judgement: readings, instruments, deliveries and revisions of a lot as the domain's own values.
+"""Assessment of a lot from rows: readings, instruments, deliveries and revisions as domain values.
 
-`assess_lot` stores nothing: it answers what a lot is, was, or would be.
+`assess_lot` stores nothing. It returns the present, a past or a hypothetical assessment.
 """
 
 from __future__ import annotations
@@ -37,12 +37,20 @@ from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """An assessment with what it was made under.
+    """An assessment with its terms and evidence.
 
-    `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
-    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
-    `evidence` is the
-    readings as they were judged, and `rows` as they are stored. `reinspected_until` is the date that re-inspections extend its shelf life to. `doubted` names the builds in doubt whose prints were left out.
+    Args:
+        assessment: the findings.
+        limits, shade: revisions, or None.
+        by_hand: manual decision in force.
+        reading_ids: readings that counted.
+        recorded: number of readings, with those that did not count.
+        coverage: spools drawn and measured.
+        sources: instruments and printers of the readings, by kind.
+        rules: version of the rules.
+        evidence, rows: readings that counted, as domain values and as rows.
+        reinspected_until: end of the shelf life after re-inspections.
+        doubted: builds in doubt whose prints were left out.
     """
 
     assessment: Assessment
@@ -61,12 +69,12 @@ class Judged:
 
     @property
     def standing(self) -> str:
-        """Where the lot is, decisions by hand included."""
+        """The status of the lot, with the manual decision."""
         return standing_after(self.assessment.standing, self.by_hand)
 
 
 def evidence_from(rows: Iterable[Reading], known: Uncertainties | None = None) -> Evidence:
-    """Returns readings from the store as the domain's evidence, with the uncertainties that are known, or else as they were stated."""
+    """Returns readings as evidence, with the known uncertainties, by default without any."""
     known = known or Uncertainties()
     found: dict[str, list[object]] = {}
     for row in rows:
@@ -75,28 +83,28 @@ def evidence_from(rows: Iterable[Reading], known: Uncertainties | None = None) -
 
 
 def reading_from(row: Reading, uncertainty: float | None = None) -> object:
-    """Returns a reading from the store as its characteristic's own value, with a standard uncertainty where one is known."""
+    """Returns a reading as the domain value of its characteristic, with its standard uncertainty if known."""
     origin = Origin.of(row.values, row.instrument.code if row.instrument else None)
     taken = Taken(row.spool.code, row.values, row.measured_at, uncertainty, step_of(row), origin)
     return declared_of(row.kind).reading(taken)
 
 
 def step_of(row: Reading) -> float | None:
-    """The resolution of the instrument that a reading was taken with, None where it is not stated."""
+    """Returns the resolution of a reading's instrument, None if not stated."""
     return row.instrument.resolution if row.instrument else None
 
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What a lot is judged under, as it is kept on the lot's row and on each decision.
+    """The terms of an assessment, as stored on the lot and on each decision.
 
     Args:
         limits, shade: revisions, or None.
-        by_hand: the decision in force.
-        previous: the earlier lot that steps are measured from.
-        retests_cleared: extra rounds per characteristic that quality has let stand.
+        by_hand: manual decision in force.
+        previous: figures of the earlier lot that steps are measured from.
+        retests_cleared: extra rounds of readings by characteristic that quality accepted.
         rules: version of the rules.
-        steps_accepted: code of a step from the previous lot -> the largest that quality accepted.
+        steps_accepted: code of a step from the previous lot -> largest accepted size.
     """
 
     limits: LimitsRevision | None
@@ -109,7 +117,7 @@ class Terms:
 
     @classmethod
     def of(cls, held: Lot | Decision) -> Terms:
-        """The terms that a lot or a decision holds."""
+        """Returns the terms of a lot or of a decision."""
         return cls(
             held.limits_revision,
             held.shade_revision,
@@ -127,20 +135,20 @@ def assess_lot(
     known_at: datetime | None = None,
     record: OnRecord | None = None,
 ) -> Judged:
-    """Returns the assessment of a lot under given terms, storing nothing. Four to eight queries, however many lots there are.
+    """Returns the assessment of a lot under given terms. Stores nothing. Four to eight queries.
 
     Args:
-        lot: with its grade.
-        terms: what to judge it under.
-        known_at: judge by what was recorded up to then; None for all that is known.
-        record: the record as of then, where the caller has read of it already.
+        lot: the lot, with its grade.
+        terms: terms of the assessment.
+        known_at: time up to which records count, None for all.
+        record: the record at that time, if the caller has one.
     """
     record = record or OnRecord(lot, known_at)
     return assess_record(record, terms, [row for row in record.readings if not readings.is_excluded(row)])
 
 
 def assess_record(record: OnRecord, terms: Terms, found: Sequence[Reading]) -> Judged:
-    """Returns the assessment of a lot by these of the readings to judge it by, storing nothing."""
+    """Returns the assessment of a lot by the readings `found`. Stores nothing."""
     known_at = record.known_at
     counting = [row for row in found if not readings.void_waits(row, known_at)]
     judged = _undoubted(record, terms, counting)
@@ -155,7 +163,7 @@ def assess_record(record: OnRecord, terms: Terms, found: Sequence[Reading]) -> J
 
 
 def _undoubted(record: OnRecord, terms: Terms, rows: Sequence[Reading]) -> Judged:
-    """A judgement that no doubt about a build improves before quality decides."""
+    """Returns an assessment that a build in doubt cannot improve before quality decides."""
     judged = _judged(record, terms, rows)
     if not judged.doubted:
         return judged
@@ -166,14 +174,14 @@ def _undoubted(record: OnRecord, terms: Terms, rows: Sequence[Reading]) -> Judge
 
 
 def _held_back(judged: Judged, counted: Judged, found: Sequence[Reading], known_at: datetime | None) -> Judged:
-    """A judgement that no void by an author improves before quality agrees."""
+    """Returns an assessment that an author's void cannot improve before quality agrees."""
     waiting = [(row.id, row.kind) for row in found if readings.void_waits(row, known_at)]
     agreed = limits_from(judged.limits.body) if judged.limits else None
     return replace(judged, assessment=hold_back(judged.assessment, counted.assessment, waiting, agreed))
 
 
 def inspected_again(record: OnRecord) -> list[tuple[Reinspection, tuple[str, ...]]]:
-    """Returns the re-inspections of a lot in the order they were recorded, each with what is still to be done for it."""
+    """Returns the re-inspections of a lot in the order they were recorded, each with the work left."""
     if not record.reinspections:
         return []
     return _inspected_again(record, Terms.of(record.lot), readings.counting_among(record.readings))
@@ -182,8 +190,8 @@ def inspected_again(record: OnRecord) -> list[tuple[Reinspection, tuple[str, ...
 def _inspected_again(
     record: OnRecord, terms: Terms, counting: Sequence[Reading]
 ) -> list[tuple[Reinspection, tuple[str, ...]]]:
-    """The re-inspections known by then, each with what its new readings leave to do."""
-    # A lot is not compared with its predecessor again; how readings scatter is known as it was.
+    """Returns the re-inspections on record, each with the work left by its new readings."""
+    # Steps are not assessed again. The spread lent by earlier lots is kept.
     scatter = (terms.previous or {}).get("scatter")
     alone = replace(terms, previous={"scatter": scatter} if scatter else None)
     found: list[tuple[Reinspection, tuple[str, ...]]] = []
@@ -191,7 +199,7 @@ def _inspected_again(
         since = [r for r in counting if min(r.measured_at, r.recorded_at) > row.recorded_at]
         lacking: list[str] = []
         for name in row.measure:
-            # Which spools are measured again is up to quality.
+            # Quality chooses the spools to measure again.
             codes = tuple(sorted({r.spool.code for r in since if r.kind == name}))
             new = _judged(record, alone, since, Coverage.of(max(len(codes), 1), 1, codes))
             lacking += still_to_do(new.assessment, name)
@@ -200,7 +208,7 @@ def _inspected_again(
 
 
 def void_improves(lot: Lot, terms: Terms, number: int) -> bool:
-    """Returns whether a lot would be judged better without a reading, by the readings that count and by those whose void waits beside them."""
+    """Returns whether a void would improve the assessment of a lot, with or without the readings whose void waits."""
     record = OnRecord(lot)
     found = [row for row in record.readings if not readings.is_excluded(row)]
     counting = [row for row in found if not readings.void_waits(row)]
@@ -221,9 +229,11 @@ def _judged(
     *,
     doubts: bool = True,
 ) -> Judged:
-    """The judgement of a lot by these readings alone.
+    """Returns the assessment of a lot by these readings alone.
 
-    `coverage` is that of its deliveries unless another is given. With `doubts` prints of a build in doubt are left out.
+    Args:
+        coverage: by default that of its deliveries.
+        doubts: True to leave out prints of a build in doubt.
     """
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
     left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)
@@ -273,7 +283,7 @@ def _judged(
 
 
 def _waiting(rows: Sequence[Reading], agreed: Limits | None, approved: ShadeRevision | None) -> list[Waiting]:
-    """The readings that would count once they are confirmed."""
+    """Returns the readings that would count once confirmed."""
     given = agreed.given if agreed else {}
     found = []
     for row in rows:
@@ -285,7 +295,10 @@ def _waiting(rows: Sequence[Reading], agreed: Limits | None, approved: ShadeRevi
 
 
 def _sources(rows: Sequence[Reading]) -> dict[str, list[str]]:
-    """Per kind, the instruments that read it and the printers its coupons came from: a series goes on across a change of these only where it is bridged."""
+    """Returns instruments and printers of the readings, by kind.
+
+    A change of these interrupts a drift series unless it is bridged.
+    """
     found: dict[str, set[str]] = {}
     for row in rows:
         named = found.setdefault(row.kind, set())
@@ -299,7 +312,7 @@ def _sources(rows: Sequence[Reading]) -> dict[str, list[str]]:
 
 
 def coverage_of(record: OnRecord, agreed: Limits | None, rows: Sequence[Reading], version: int) -> Coverage:
-    """Returns how many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
+    """Returns the spools of each open delivery that must be measured, under the severity at its receipt."""
     measured: dict[int, set[str]] = {}
     for row in rows:
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
@@ -329,7 +342,7 @@ def coverage_of(record: OnRecord, agreed: Limits | None, rows: Sequence[Reading]
 
 
 def drawn_of(sample: Mapping[str, object], changes: samples.Changes) -> list[tuple[str, ...]]:
-    """Returns the codes of each draw from a delivery, the first sample first: substitutes in their places, spools that never came left out."""
+    """Returns the codes of each draw from a delivery in order, with substitutes and without withdrawn spools."""
     instead = {row.drawn.code: row.substitute.code for row in changes.substitutes}
     groups = [cast("list[str]", sample["spool_codes"]), *(row.spool_codes for row in changes.draws)]
     return [
@@ -339,7 +352,7 @@ def drawn_of(sample: Mapping[str, object], changes: samples.Changes) -> list[tup
 
 
 def finding_view(found: Finding) -> KeptFinding:
-    """Returns a finding with its words, as answers show it and decisions keep it."""
+    """Returns a finding as answers and decisions contain it."""
     return {
         "code": found.code,
         "characteristic": found.characteristic,
@@ -373,5 +386,5 @@ def finding_view(found: Finding) -> KeptFinding:
 
 
 def _df(df: float) -> float | None:
-    """Degrees of freedom, None where the uncertainty is known."""
+    """Returns degrees of freedom, None for infinitely many."""
     return None if math.isinf(df) else df

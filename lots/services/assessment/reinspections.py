@@ -1,4 +1,4 @@
-"""Re-inspections of lots at the end of their shelf life, in the name of quality."""
+"""Re-inspections of lots at the end of their shelf life, by quality."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from lots.store.tables.models import Lot
 
 
 class Requested(TypedDict):
-    """What of a lot to measure again, until when it may then be used, and why."""
+    """A request for a re-inspection: the characteristics to measure again, the new use-by date, and the reason."""
 
     measure: list[str]
     use_by: datetime
@@ -34,12 +34,12 @@ class Requested(TypedDict):
 
 
 def request(lot_id: int, values: Requested, by: str) -> View:
-    """Records what of a lot to measure again, and until when it may then be used. The date holds once all of it passes by new readings.
+    """Records a re-inspection of a lot. Its use-by date is valid once all its characteristics pass by new readings.
 
     Raises:
         NotFound: no such lot.
         Conflict: its grade sets no shelf life, or the lot was returned or scrapped.
-        Invalid: nothing that its limits require, or a date that is over or too far ahead.
+        Invalid: a characteristic that its limits do not require, or a date in the past or too far ahead.
     """
     now = clock.now()
     lot_of(lot_id)
@@ -60,7 +60,7 @@ def request(lot_id: int, values: Requested, by: str) -> View:
 
 def _measure_faults(lot: Lot, measure: list[str]) -> list[Fault]:
     known = measurable(limits_from(lot.limits_revision.body) if lot.limits_revision else None)
-    hint = f"Name some of {', '.join(known)}." if known else "Set limits for its grade first."
+    hint = f"Choose from {', '.join(known)}." if known else "Set limits for its grade first."
     return [
         Fault(f"/measure/{index}", f"The limits of lot {lot.supplier_lot} require no {said(name)} for any use.", hint)
         for index, name in enumerate(measure)
@@ -70,23 +70,23 @@ def _measure_faults(lot: Lot, measure: list[str]) -> list[Fault]:
 
 def _date_faults(shelf_life_days: int, use_by: datetime, now: datetime) -> list[Fault]:
     latest = latest_use_by(now, shelf_life_days)
-    hint = f"State a moment after now and up to {moment(latest)}, one more shelf life."
+    hint = f"State a time in the future, at most {moment(latest)} (one more shelf life)."
     if use_by <= now:
-        return [Fault("/use_by", f"{moment(use_by)} is over already.", hint)]
+        return [Fault("/use_by", f"{moment(use_by)} is in the past.", hint)]
     if use_by > latest:
         return [Fault("/use_by", f"{moment(use_by)} is more than {shelf_life_days} days ahead.", hint)]
     return []
 
 
 def listed(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of a lot's re-inspections, each with what is still to be done for it, in the order they were recorded."""
+    """Returns a page of a lot's re-inspections, each with the work left, in the order they were recorded."""
     lot = lot_of(lot_id)
     lacking = {row.id: left for row, left in inspected_again(OnRecord(lot))}
     return reinspections.listed(lot, cursor, limit).map(lambda row: _view(row, lacking.get(row.id, ())))
 
 
 def of_record(record: OnRecord) -> list[View]:
-    """Returns every re-inspection of a lot in the same words. No query where the record was assessed."""
+    """Returns every re-inspection of a lot. No query where the record was assessed."""
     return [_view(row, left) for row, left in inspected_again(record)]
 
 

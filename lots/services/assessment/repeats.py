@@ -1,4 +1,7 @@
-"""Repeat readings of a lot: how they scatter, which stand apart, and how many more would leave no doubt about a finding. Only reads."""
+"""Repeat readings of a lot: their spread, outliers, and the number of readings needed to decide a finding.
+
+Read-only.
+"""
 
 from __future__ import annotations
 
@@ -50,7 +53,7 @@ class ShownBy(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Tested:
-    """The readings of one figure of a lot, excluded ones among them, with what the test says of them."""
+    """The readings of one figure of a lot, excluded ones included, with the result of the outlier test."""
 
     figure: str
     repeats: list[Repeat]
@@ -60,16 +63,16 @@ class Tested:
 
     @property
     def says(self) -> str:
-        """What the test says, with the figure it was done on."""
+        """The result of the test in words, with its figure."""
         return f"{REPEATED[self.figure].label}: {self.outliers.says}"
 
     @property
     def flagged(self) -> list[Repeat]:
-        """The readings that stand apart, furthest first."""
+        """The outliers, furthest first."""
         return [self.repeats[index] for index in self.outliers.flagged]
 
     def shown_by(self, reading: int) -> ShownBy | None:
-        """The step of the test that shows a reading to stand apart, None when none does."""
+        """Returns the step of the test that flags a reading as an outlier, None without one."""
         for index in self.outliers.flagged:
             if self.repeats[index].reading == reading:
                 step = next(step for step in self.outliers.steps if step.index == index)
@@ -84,12 +87,12 @@ class Tested:
 
 
 def tested(held: Lot | Decision, rows: Sequence[Reading], known: Uncertainties) -> list[Tested]:
-    """Returns what the test says of each figure of these readings of a lot, those whose instrument is in order. No query.
+    """Returns the result of the outlier test for each figure of a lot's readings. No query.
 
     Args:
         held: the lot, or a decision on it, with the revisions.
         rows: readings that count or are excluded.
-        known: what they are worth by their instruments.
+        known: their standard uncertainties by instrument.
     """
     worth = {row.id: known.of(row) for row in rows}
     found = _by_figure(_repeats(rows, worth, *_terms(held)))
@@ -103,7 +106,7 @@ def tested(held: Lot | Decision, rows: Sequence[Reading], known: Uncertainties) 
         )
         floor = least * max(one.per_unit for one in repeats)
         outliers = outliers_among(repeats, ALPHA / figures_of_kind[_kind(figure)], floor)
-        answer.append(Tested(figure, repeats, floor, _own(repeats, worth), outliers))
+        answer.append(Tested(figure, repeats, floor, _largest_uncertainty(repeats, worth), outliers))
     return answer
 
 
@@ -112,7 +115,7 @@ def _kind(figure: str) -> str:
 
 
 def _terms(held: Lot | Decision) -> tuple[ShadeRevision | None, Limits | None]:
-    """What a lot's readings must keep to for being compared: the conditions of its reference, the ages of its limits."""
+    """Returns the shade revision and the limits that make a lot's readings comparable."""
     return _revisions(held.shade_revision, held.limits_revision)
 
 
@@ -125,14 +128,14 @@ def _revisions(
 def _repeats(
     rows: Iterable[Reading], worth: Mapping[int, float | None], shade: ShadeRevision | None, limits: Limits | None
 ) -> Iterator[Repeat]:
-    """The figures of readings, those left out that are not held against limits either. `worth` holds standard uncertainties by reading."""
+    """Yields the figures of comparable readings. `worth` has standard uncertainties by reading."""
     given = limits.given if limits else {}
     for row in rows:
         declared = DECLARED[row.kind]
         reading = declared.comparable(reading_from(row, worth.get(row.id)), given.get(row.kind), shade)
         if reading is None:
             continue
-        # What was read under other conditions, where there is no reference yet, is no repeat.
+        # Without a reference, readings under other conditions are no repeats.
         group = (row.lot_id, *((reading.conditions,) if declared.of_type("conditions") else ()))
         instrument, counts = row.instrument.code if row.instrument else "", not readings.is_excluded(row)
         for figure, value, more, per_unit in declared.repeats.of(reading):
@@ -140,7 +143,7 @@ def _repeats(
 
 
 def of_judged(judged: Judged) -> Iterator[Repeat]:
-    """Returns the figures of the readings that a lot was judged by, controls of another material left out."""
+    """Returns the figures of the readings of an assessment, without controls of another material."""
     mine = [row for row in judged.rows if DECLARED[row.kind].of_lot(reading_from(row))]
     return _repeats(mine, {}, *_revisions(judged.shade, judged.limits))
 
@@ -152,16 +155,16 @@ def _by_figure(repeats: Iterable[Repeat]) -> dict[str, list[Repeat]]:
     return found
 
 
-def _own(repeats: Sequence[Repeat], worth: Mapping[int, float | None]) -> float | None:
-    """The standard uncertainty of the worst of the instruments, in the figure's unit; None where one is not known."""
+def _largest_uncertainty(repeats: Sequence[Repeat], worth: Mapping[int, float | None]) -> float | None:
+    """Returns the largest standard uncertainty of the instruments, in the figure's unit, None where one is unknown."""
     told = [u * one.per_unit for one in repeats if (u := worth[one.reading]) is not None]
     return max(told) if len(told) == len(repeats) else None
 
 
 def of_lot(lot_id: int) -> View:
-    """Returns per characteristic of a lot how its readings scatter, which stand apart, and how many more would decide its findings.
+    """Returns spread, outliers and readings needed for a decision, for each characteristic of a lot.
 
-    About ten queries, however many lots and readings there are; those of other lots are read for characteristics that were repeated too seldom.
+    About ten queries. Other lots are read for characteristics with too few repeats.
 
     Raises:
         NotFound: no such lot.
@@ -188,14 +191,14 @@ def of_lot(lot_id: int) -> View:
 
 
 def _of_grade(lot: Lot, figures: Sequence[Tested]) -> dict[str, list[Repeat]]:
-    """What the grade's other lots lend, by figure: only of the characteristics whose own readings do not tell their scatter."""
+    """Returns readings of the grade's other lots by figure, for characteristics with too few repeats of their own."""
     wanting = dict.fromkeys(_kind(part.figure) for part in figures if not speaks_for_itself(part.repeats))
     others, _ = that_count(readings.of_grade(lot.grade_id, lot.id, list(wanting)), HeldTo.of(lot))
     return _by_figure(_repeats(others, {}, *_terms(lot)))
 
 
 def excluded_line(row: Reading) -> View:
-    """An excluded reading with why, and which test showed it."""
+    """Returns an excluded reading with its cause and the test that flagged it."""
     exclusion: ReadingExclusion | None = getattr(row, "exclusion", None)
     said = {"reading_id": row.id, "kind": row.kind, "spool_code": row.spool.code}
     return {**said, **(views.exclusion_line(row) or {}), "shown_by": exclusion and exclusion.shown_by}
@@ -223,13 +226,13 @@ def _decisions(record: OnRecord, figures: Sequence[Tested], scattered: dict[str,
 
 
 def standing_apart(figures: Sequence[Tested], kind: str) -> dict[int, str]:
-    """Returns the readings of a kind that count and stand apart: number -> spool, furthest first."""
+    """Returns the outliers of a kind that count: number -> spool, furthest first."""
     mine = (part for part in figures if _kind(part.figure) == kind)
     return {one.reading: one.spool for part in mine for one in part.flagged if one.counts}
 
 
 def _colors(figures: Sequence[Tested]) -> dict[str, Lab]:
-    """Mean colour per spool of the readings that count."""
+    """Returns the mean colour of each spool, from the readings that count."""
     found: dict[str, list[list[float]]] = {}
     for part in (part for part in figures if _kind(part.figure) == COLOR.name):
         for one in (one for one in part.repeats if one.counts):
@@ -247,14 +250,14 @@ def _characteristic(
     mine = [part for part in figures if _kind(part.figure) == kind]
     about = [one for one in decisions if one.finding.characteristic == kind]
     says = [
-        f"Reading {number} of spool {spool} stands apart from its like: look for the cause."
+        f"Reading {number} of spool {spool} is an outlier. Find its cause."
         for number, spool in standing_apart(figures, kind).items()
     ]
     says += [none] if (none := DECLARED[kind].repeats.none) else [one.says for one in about]
     return {
         "characteristic": kind,
         "readings": sum(row.kind == kind and not readings.is_excluded(row) for row in rows),
-        "says": " ".join(says) or "No finding on this rests on a mean of readings.",
+        "says": " ".join(says) or "No finding here uses a mean of readings.",
         "figures": [_figure(part, scattered[part.figure]) for part in mine],
         "decisions": [_decision(one) for one in about],
     }
@@ -279,14 +282,14 @@ def _figure(part: Tested, found: Scattered) -> View:
 def _scatter_says(part: Tested, found: Scattered) -> str:
     about = REPEATED[part.figure]
     if found.scatter is None:
-        return f"How the {about.label} of one reading scatters is not known: read a spool at least twice with one instrument."
+        return f"The standard deviation of one reading of {about.label} is unknown. Measure a spool at least twice with one instrument."
     size = f"{found.scatter.sd:.2g}{f' {about.unit}' if about.unit else ''}"
-    told = {
-        "lot": "by repeats of this lot",
-        "grade": "by repeats of this lot and of the grade's others, since its own are few",
-        "instrument": "as a study found its instrument to repeat; the readings themselves show no more",
+    source = {
+        "lot": "repeats of this lot",
+        "grade": "repeats of this lot and of other lots of the grade",
+        "instrument": "a repeatability study of the instrument",
     }[found.source or "instrument"]
-    return f"The {about.label} of one reading scatters by {size} (standard deviation), {told}."
+    return f"The standard deviation of one reading of {about.label} is {size}, from {source}."
 
 
 def _outliers(part: Tested) -> View:
@@ -307,7 +310,7 @@ def _outliers(part: Tested) -> View:
             }
             for step in found.steps
         ],
-        "flagged": [_apart(part, index) for index in found.flagged],
+        "flagged": [_outlier(part, index) for index in found.flagged],
     }
 
 
@@ -315,8 +318,8 @@ def _which(one: Repeat) -> View:
     return {"reading_id": one.reading, "spool_code": one.spool, "value": one.value}
 
 
-def _apart(part: Tested, index: int) -> View:
-    """A reading that stands apart, with what leaving it out does to the mean of its like."""
+def _outlier(part: Tested, index: int) -> View:
+    """Returns an outlier, with its effect on the mean of comparable readings."""
     one = part.repeats[index]
     like = [number for number, other in enumerate(part.repeats) if other.kin == one.kin]
     means = with_and_without([part.repeats[number].value for number in like], [like.index(index)], part.own)

@@ -1,4 +1,4 @@
-"""Visual trials in words: the tolerance they show, and what the limits they support would change."""
+"""Sentences on visual trials: the tolerance found, and the limits proposed."""
 
 from __future__ import annotations
 
@@ -10,31 +10,33 @@ from lots.domain.statistics.tolerance_ellipsoid import Tolerance
 
 
 def tolerance(fitted: Tolerance, within: float) -> str:
-    """Returns how far a tolerance reaches, how well plaques fit it, and how many more judgements make it surer."""
+    """Returns the size of a tolerance, its fit, and the judgements needed for the precision `within`, as a share."""
     return f"{fitted.says} {_fit(fitted)} {_more(fitted, within)}"
 
 
 def _fit(fitted: Tolerance) -> str:
     if fitted.fit_p is None:
-        return "With as few plaques as this, nothing tells how well an ellipsoid fits."
+        return "There are too few plaques to test the fit of an ellipsoid."
     if fitted.dispersion > 1:
-        return f"The plaques scatter {fitted.dispersion:.1f} times as much about an ellipsoid as chance explains; the intervals are widened by its root."
-    return "The plaques fit an ellipsoid as well as chance lets expect."
+        return f"The plaques fit an ellipsoid poorly (dispersion {fitted.dispersion:.1f}). The intervals are widened by its square root."
+    return "The plaques fit an ellipsoid (no significant lack of fit)."
 
 
 def _more(fitted: Tolerance, within: float) -> str:
     more, coarser = fitted.more_judgements(within), 2 * within
     if not more:
-        return f"Every axis is known to {100 * within:g} % already."
+        return f"Every axis is already known to {100 * within:g} %."
     cheaper = fitted.more_judgements(coarser)
     instead = (
-        f"about {cheaper} make it {100 * coarser:g} %" if cheaper else f"to {100 * coarser:g} % it is known already"
+        f"For {100 * coarser:g} % about {cheaper} are needed."
+        if cheaper
+        else f"A precision of {100 * coarser:g} % is already reached."
     )
-    return f"About {more} more judgements of plaques like these make every axis known to {100 * within:g} %; {instead}."
+    return f"About {more} more judgements of similar plaques are needed to know every axis to {100 * within:g} %. {instead}"
 
 
 class ColorBlock(TypedDict, total=False):
-    """The colour block of limits, as far as a trial may set it."""
+    """The fields of the limits' colour block that a trial may set."""
 
     formula: str
     weights: list[float] | None
@@ -43,7 +45,7 @@ class ColorBlock(TypedDict, total=False):
 
 
 def proposal(formula: str, by_delta_e: ColorBlock | None, by_components: ColorBlock | None) -> str:
-    """Returns the limits that would be posted, in the numbers that would be posted; None for a form that cannot be written."""
+    """Returns the sentence on the proposed limits. A form that cannot be written is None."""
     forms = []
     if by_delta_e and by_delta_e.get("lot_max") is not None:
         forms.append(f"a colour difference of the lot of at most {by_delta_e['lot_max']:.2f} ({formula})")
@@ -51,16 +53,16 @@ def proposal(formula: str, by_delta_e: ColorBlock | None, by_components: ColorBl
         forms.append("separate limits of " + ", ".join(f"{most:.2f} on d{name}*" for name, most in parts.items()))
     if not forms:
         return "The tolerance is too small for limits that can be written."
-    says = f"{'; or '.join(forms)}: {'each' if len(forms) > 1 else 'it'} lets no lot's mean through that the trial does not."
-    choice = " Which of them to take is for those who agree on it." if len(forms) > 1 else ""
-    return f"{says[0].upper()}{says[1:]}{choice}"
+    which = "Each form accepts" if len(forms) > 1 else "This accepts"
+    choice = " Agree on one of them." if len(forms) > 1 else ""
+    return f"Proposed limits: {', or '.join(forms)}. {which} only lot means that the trial accepts.{choice}"
 
 
 def changes(current: ColorBlock, proposed: ColorBlock) -> str:
-    """Returns which limits on a colour difference and its components are set, tightened, loosened and kept, with their numbers.
+    """Returns the changes to the limits on a colour difference and its components, with their values.
 
     Args:
-        current, proposed: the colour block of limits, as it is posted.
+        current, proposed: colour blocks of limits.
     """
     before, after = _named(current), _named(proposed)
     said: dict[str, list[str]] = {}
@@ -76,7 +78,7 @@ def changes(current: ColorBlock, proposed: ColorBlock) -> str:
     return " ".join(f"{verb} {', '.join(said[verb])}." for verb in verbs if verb in said)
 
 
-# The limits on a colour difference in words, by the name of their field.
+# Names of the limits on a colour difference, by field.
 _LIMITS = dict(
     zip(
         DIFFERENCES,
@@ -95,7 +97,7 @@ _LIMITS = dict(
 
 
 def _named(color: ColorBlock) -> dict[str, float]:
-    """The limits that are set, in words."""
+    """Returns the limits that are set, by their names in sentences."""
     stated: Mapping[str, object] = {**color}
     found = {words: one for name, words in _LIMITS.items() if isinstance(one := stated.get(name), int | float)}
     parts = color.get("components_max") or {}

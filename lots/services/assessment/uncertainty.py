@@ -1,4 +1,4 @@
-"""What the readings of a lot are worth by their instruments: the stated uncertainties, and those that studies found."""
+"""Standard uncertainties of readings by their instruments, as stated and as found by studies."""
 
 from __future__ import annotations
 
@@ -15,24 +15,24 @@ from lots.store.tables.models import Instrument, Reading
 
 @dataclass(frozen=True, slots=True)
 class Uncertainties:
-    """The studies of repeatability that count, by instrument, and how each instrument repeats, by its code and measure, as the newest study found."""
+    """Valid repeatability studies by instrument, and the newest repeatability by code and measure."""
 
     found: dict[int, list[Found]] = field(default_factory=dict)
     repeats: dict[tuple[str, str], float] = field(default_factory=dict)
 
     def known(self, row: Reading) -> StandardUncertainty:
-        """The standard uncertainty of a reading by its instrument, and the study it comes from."""
+        """Returns the standard uncertainty of a reading by its instrument, and its study."""
         if row.instrument is None:
             return StandardUncertainty(None)
         known = self.found.get(row.instrument.id, [])
         return known_uncertainty(row.kind, row.measured_at, row.instrument.standard_uncertainty, known)
 
     def of(self, row: Reading) -> float | None:
-        """The same without the study."""
+        """Returns the same without the study."""
         return self.known(row).u
 
     def told(self, findings: Iterable[Finding], rows: Sequence[Reading]) -> tuple[Finding, ...]:
-        """Returns findings that say from which studies their uncertainties come, where they come from any."""
+        """Returns findings that name the studies behind their uncertainties."""
         says: dict[str, set[str]] = {}
         for row in rows if self.found else ():
             known = self.known(row)
@@ -50,11 +50,14 @@ def _says(instrument: Instrument, study: Found) -> str:
     stated = instrument.standard_uncertainty
     unit = f" {STUDIED[study.measure].unit}".rstrip()
     less = "none was stated" if stated is None else f"{stated:.2g}{unit} was stated"
-    return f"{instrument.code} counts with a standard uncertainty of {study.sd:.2g}{unit}, as its study {study.number} found ({less})."
+    return f"The standard uncertainty of {instrument.code} is {study.sd:.2g}{unit}, from study {study.number} ({less})."
 
 
 def uncertainties(rows: Iterable[Reading], known_at: datetime | None = None) -> Uncertainties:
-    """Returns what is known of the instruments of these readings, by what was recorded up to then. One query, none without instruments."""
+    """Returns the standard uncertainties of these readings, from studies recorded until `known_at`.
+
+    One query, none without instruments.
+    """
     used = {row.instrument_id for row in rows if row.instrument_id is not None}
     some = studies.of_repeatability(used, known_at)
     newest = sorted(some, key=lambda study: (study.studied_at, study.id))
@@ -62,7 +65,7 @@ def uncertainties(rows: Iterable[Reading], known_at: datetime | None = None) -> 
 
 
 def found_by_instrument(some: Iterable[studies.Repeatability]) -> dict[int, list[Found]]:
-    """Returns what stored studies of repeatability found of the whole gauge, by instrument."""
+    """Returns the gauge standard deviations found by repeatability studies, by instrument."""
     found: dict[int, list[Found]] = {}
     for study in some:
         one = Found(study.id, study.measure, study.studied_at, study.gauge_sd)

@@ -1,4 +1,7 @@
-"""Visual trials: plaques that observers judged, the tolerance they show, and limits it supports. Nothing is set by a trial: quality posts what it takes."""
+"""Visual trials: plaques judged by observers, the tolerance found, and proposed limits.
+
+A trial changes no limits. Quality posts them.
+"""
 
 from __future__ import annotations
 
@@ -27,16 +30,16 @@ from lots.store.tables.models import ShadeRevision, VisualTrial
 from lots.store.tables.setup import KeptConditions
 from lots.store.tables.visual_trials import KeptPlaque, TrialBody, Vote
 
-# How far a plaque of a trial may lie from the reference, per coordinate: further, it is another colour, or a slip.
+# Largest difference of a plaque from the reference, per coordinate. A larger one is another colour or a mistake.
 _FURTHEST = 30.0
-# Less than this is nothing to any instrument; squared it would be nothing to arithmetic either.
+# Smaller differences count as 0: no instrument resolves them, and their squares vanish in arithmetic.
 _LEAST = 1e-6
-# Each observer is left out once when it is asked how observers differ.
+# The spread between observers is estimated by leaving each out once, which takes time.
 _MOST_OBSERVERS = 50
 
 
 class PostedPlaque(TypedDict):
-    """A plaque of a trial: its colour or what it lies apart, and counts or votes."""
+    """A plaque of a trial: its colour or its difference from the reference, and counts or votes."""
 
     code: NotRequired[str | None]
     lab: NotRequired[list[float] | None]
@@ -47,7 +50,7 @@ class PostedPlaque(TypedDict):
 
 
 class PostedTrial(TypedDict):
-    """A trial as it is posted."""
+    """The body of a request to store a trial."""
 
     plaques: list[PostedPlaque]
     conditions: KeptConditions
@@ -59,12 +62,12 @@ class PostedTrial(TypedDict):
 
 
 def add(grade_id: int, values: PostedTrial, by: str) -> View:
-    """Keeps a trial for a grade, against the current revision of its shade, and answers what it shows.
+    """Stores a trial for a grade, against the current revision of its shade, and returns its results.
 
     Raises:
         NotFound: no such grade.
-        Settled: the grade has no approved reference to judge against.
-        Invalid: conditions that are not the reference's, or a plaque that cannot be; nothing was stored.
+        Settled: the grade has no approved shade revision.
+        Invalid: conditions other than those of the reference, or an impossible plaque; nothing was stored.
     """
     now = clock.now()
     with transaction():
@@ -72,7 +75,7 @@ def add(grade_id: int, values: PostedTrial, by: str) -> View:
         revision = catalog.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
         if revision is None:
             raise Settled(
-                f"Grade {grade.code} has no approved shade revision, so there is nothing that plaques were judged against. Have one approved first."
+                f"Grade {grade.code} has no approved shade revision to judge plaques against. Approve one first."
             )
         judged_at = values.get("judged_at") or now
         faults = clock.doubt_future("/judged_at", judged_at, now) + _condition_faults(values["conditions"], revision)
@@ -96,7 +99,7 @@ def _condition_faults(said: KeptConditions, revision: ShadeRevision) -> list[Fau
     return [
         Fault(
             f"/conditions/{field}",
-            f"The {condition_name(field)} is {mine}, but revision {revision.revision} of {revision.shade.name} was measured with {theirs}: the two cannot be compared.",
+            f"The {condition_name(field)} is {mine}, but revision {revision.revision} of {revision.shade.name} was measured with {theirs}. The two cannot be compared.",
             f"Measure the plaques with {condition_name(field)} {theirs}.",
         )
         for field, mine, theirs in conditions.differences(conditions_of(revision))
@@ -104,34 +107,36 @@ def _condition_faults(said: KeptConditions, revision: ShadeRevision) -> list[Fau
 
 
 def _plaque_faults(index: int, plaque: PostedPlaque, uv: str | None) -> list[Fault]:
-    """What is wrong with a plaque by itself: its colour once, its judgements once, and numbers that can be."""
+    """Returns the faults of one plaque: colour or judgements missing or given twice, and impossible numbers."""
     at, faults = f"/plaques/{index}", []
     if (plaque.get("lab") is None) == (plaque.get("apart") is None):
-        hint = "Give its colour L*, a*, b*, or its difference dL*, da*, db* from the reference."
-        faults.append(Fault(f"{at}/lab", "Give the colour of the plaque once.", hint))
+        given = "is missing" if plaque.get("lab") is None else "is given twice"
+        hint = "Give either its colour L*, a*, b* or its difference dL*, da*, db* from the reference."
+        faults.append(Fault(f"{at}/lab", f"The colour of the plaque {given}.", hint))
     accepted, judged, lab = plaque.get("accepted"), plaque.get("judged"), plaque.get("lab")
     if (plaque.get("judgements") is not None) == (accepted is not None or judged is not None):
-        hint = "Give how many judged it and how many accepted it, or one judgement per observer."
-        faults.append(Fault(f"{at}/judgements", "Say once what became of the plaque.", hint))
+        given = "are missing" if plaque.get("judgements") is None else "are given twice"
+        hint = "Give either the numbers judged and accepted, or one judgement per observer."
+        faults.append(Fault(f"{at}/judgements", f"The judgements of the plaque {given}.", hint))
     elif (accepted is None) != (judged is None):
-        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This is needed."))
+        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This is required."))
     elif accepted is not None and judged is not None and accepted > judged:
-        detail = f"{accepted} of {judged} cannot have accepted it."
-        faults.append(Fault(f"{at}/accepted", detail, "Give how many of those who judged it accepted it."))
+        detail = f"{accepted} accepted of {judged} judged is not possible."
+        faults.append(Fault(f"{at}/accepted", detail, "Give at most as many accepted as judged."))
     if lab is not None and (doubt := doubt_lab(lab, uv)):
         faults.append(Fault(f"{at}/lab", doubt.detail, doubt.hint))
     return faults
 
 
 def _checked(plaques: Sequence[PostedPlaque], reference: Lab, uv: str | None, faults: list[Fault]) -> list[KeptPlaque]:
-    """The plaques as they are kept; what is wrong with them is added to the faults."""
+    """Returns the plaques as stored, and adds their errors to `faults`."""
     found: list[KeptPlaque] = []
     codes: dict[str, int] = {}
     for index, plaque in enumerate(plaques):
         wrong = _plaque_faults(index, plaque, uv)
         code = plaque.get("code")
         if code is not None and codes.setdefault(code, index) != index:
-            detail = f"Plaque {code} is in this trial already, as number {codes[code] + 1}."
+            detail = f"Plaque {code} is already in this trial as number {codes[code] + 1}."
             wrong.append(Fault(f"/plaques/{index}/code", detail, "Give each plaque once, with all its judgements."))
         if not wrong:
             found.append(_kept(plaque, reference))
@@ -139,14 +144,14 @@ def _checked(plaques: Sequence[PostedPlaque], reference: Lab, uv: str | None, fa
         faults += wrong
     observers = {vote["observer"] for plaque in plaques for vote in plaque.get("judgements") or ()}
     if len(observers) > _MOST_OBSERVERS:
-        detail = f"{len(observers)} observers judged these plaques; at most {_MOST_OBSERVERS} are told apart."
-        hint = "Give how many judged each plaque and how many accepted it instead."
+        detail = f"{len(observers)} observers are named. At most {_MOST_OBSERVERS} are possible."
+        hint = "Give the numbers judged and accepted for each plaque instead."
         faults.append(Fault("/plaques", detail, hint))
     return found
 
 
 def _kept(plaque: PostedPlaque, reference: Lab) -> KeptPlaque:
-    """A plaque as it is kept: as posted, with what it lies apart from the reference."""
+    """Returns a plaque as stored, with its difference from the reference."""
     lab = plaque.get("lab") or reference.as_list()
     apart = plaque.get("apart") or [of - at for of, at in zip(lab, reference.as_list(), strict=True)]
     stated = {name: value for name, value in plaque.items() if value is not None}
@@ -156,23 +161,23 @@ def _kept(plaque: PostedPlaque, reference: Lab) -> KeptPlaque:
 def _far_faults(index: int, plaque: KeptPlaque, reference: Lab) -> list[Fault]:
     field = "lab" if "lab" in plaque else "apart"
     if max(map(abs, plaque["apart"])) > _FURTHEST:
-        detail = f"The plaque lies {max(map(abs, plaque['apart'])):.1f} from the reference in one coordinate: that is another colour."
-        hint = "Give a colour as L*, a*, b*, and a difference as sample less reference."
+        detail = f"The plaque differs from the reference by {max(map(abs, plaque['apart'])):.1f} in one coordinate. At most {_FURTHEST:g} is possible."
+        hint = "Give a colour as L*, a*, b*, and a difference as sample minus reference."
         return [Fault(f"/plaques/{index}/{field}", detail, hint)]
     try:
         Lab(*(at + part for at, part in zip(reference.as_list(), plaque["apart"], strict=True)))
     except ValueError as wrong:
-        return [Fault(f"/plaques/{index}/{field}", f"There is no such plaque: {wrong}.")]
+        return [Fault(f"/plaques/{index}/{field}", f"This colour is not possible: {wrong}.")]
     return []
 
 
 def listed(grade_id: int, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of a grade's trials, without what they show."""
+    """Returns a page of a grade's trials, without results."""
     return visual_trials.listed(found("grade", grade_id), cursor, limit).map(_line)
 
 
 def shown(number: int) -> View:
-    """Returns a trial with the tolerance it shows and the limits that supports, or why it shows none.
+    """Returns a trial with its tolerance and the proposed limits, or the reason without them.
 
     Raises:
         NotFound: no such trial.
@@ -218,31 +223,31 @@ def _line(row: VisualTrial) -> View:
 
 
 def _plaques(kept: Sequence[KeptPlaque]) -> list[Plaque]:
-    """The plaques with their counts, as the domain's own values."""
+    """Returns the plaques with their counts as domain values."""
     found = []
     for one in kept:
         votes = one.get("judgements")
         yes, of = (sum(v["accepted"] for v in votes), len(votes)) if votes else (one["accepted"], one["judged"])
-        dL, da, db = _told(one["apart"])
+        dL, da, db = _tiny_as_zero(one["apart"])
         found.append(Plaque(dL, da, db, yes, of))
     return found
 
 
-def _told(apart: Sequence[float]) -> list[float]:
+def _tiny_as_zero(apart: Sequence[float]) -> list[float]:
     return [part if abs(part) >= _LEAST else 0.0 for part in apart]
 
 
 def _across(body: TrialBody) -> View:
-    """The axes with intervals for observers at large, where every plaque says who judged it."""
+    """Returns the axes with intervals for all observers, where every judgement names its observer."""
     plaques = body["plaques"]
     if any("judgements" not in plaque for plaque in plaques):
         return {
             "axes": None,
-            "why_not": "The judgements do not say whose they are, so how observers differ cannot be told.",
+            "why_not": "The judgements do not name observers, so the spread between observers is unknown.",
         }
     panels: dict[str, list[Plaque]] = {}
     for plaque in plaques:
-        dL, da, db = _told(plaque["apart"])
+        dL, da, db = _tiny_as_zero(plaque["apart"])
         for vote in plaque["judgements"]:
             panels.setdefault(vote["observer"], []).append(Plaque(dL, da, db, int(vote["accepted"]), 1))
     axes = across_observers([panels[name] for name in sorted(panels)], body["share"], body["confidence"])
@@ -269,7 +274,7 @@ def _tolerance(fitted: Tolerance, within: float) -> View:
 
 
 def _proposal(row: VisualTrial, fitted: Tolerance) -> tuple[View | None, str | None]:
-    """Limits that the tolerance supports, in the formula of the grade's limits, each form with what it would refuse; or why there are none."""
+    """Returns proposed limits in the formula of the grade, with the lots that would fail, or the reason for none."""
     current = catalog.current_limits(row.grade_id)
     body: dict[str, object] = dict(current.body) if current else {}
     color = _color_of(body)
@@ -278,7 +283,7 @@ def _proposal(row: VisualTrial, fitted: Tolerance) -> tuple[View | None, str | N
     try:
         proposed = propose(fitted, Lab(*row.shade_revision.lab), formula, weights)
     except ValueError as wrong:
-        return None, f"No limits follow from this: {wrong}."
+        return None, f"No limits can be proposed: {wrong}."
     if isinstance(proposed, Unfitted):
         return None, proposed.why
     by_delta_e, by_components = (
@@ -314,7 +319,7 @@ def _color_of(limits: Mapping[str, object]) -> trial_words.ColorBlock:
 def _form(
     row: VisualTrial, body: dict[str, object], proposed: Proposal, form: Callable[[Proposal], ColorLimits]
 ) -> _Form:
-    """The grade's limits with this in place of what they asked of the colour; what else they ask stays."""
+    """Returns the grade's limits with the proposed limits on colour, and the lots that would fail."""
     try:
         asked = form(proposed)
     except ValueError as wrong:

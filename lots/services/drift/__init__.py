@@ -1,1 +1,1 @@
-"""Drift over lots: series, baselines, signals."""
+"""Drift over lots: series, baselines and signals."""

@@ -1,4 +1,4 @@
-"""Choosing what a supplier's lots are charted against. A baseline is frozen when it is chosen; another choice is another revision."""
+"""Baselines of control charts. A chosen baseline is frozen. Another choice is another revision."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from lots.store.tables.suppliers import BaselineFigures, ExcludedLot, FrozenColo
 
 
 class Given(TypedDict):
-    """Mean and standard deviation of a measure that were agreed rather than measured."""
+    """Agreed mean and standard deviation of a measure."""
 
     mean: float
     sigma: float
@@ -38,7 +38,7 @@ class _Reason(TypedDict):
 
 
 class BaselineBody(_Reason, total=False):
-    """The lots that a baseline is made from, or values given by hand."""
+    """The lots of a baseline, or given values."""
 
     supplier_id: int
     supplier_code: str
@@ -50,10 +50,11 @@ class BaselineBody(_Reason, total=False):
 
 
 def choose(values: BaselineBody, by: str) -> View:
-    """Freezes a baseline from named lots, from given values, or from both; given values win for their measure.
+    """Stores a baseline from named lots, from given values, or from both. Given values take precedence.
 
     Raises:
-        Invalid: too few lots, lots of somebody else, an exclusion of a lot that is not among them, no measure to freeze.
+        Invalid: too few lots, lots of another supplier or grade, an excluded lot that is not named, or no measure to
+        chart.
     """
     with transaction():
         supplier, faults = lookups.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
@@ -73,7 +74,7 @@ def choose(values: BaselineBody, by: str) -> View:
             key = last[-1].keys[-1] if last else None
             measures[name] = {"mean": given["mean"], "sigma": given["sigma"], "n": 0, "key": key}
         if not measures:
-            raise Invalid(Fault("/lot_ids", "Not one measure can be charted from this.", " ".join(skipped) or _HOW))
+            raise Invalid(Fault("/lot_ids", "No measure can be charted from these lots.", " ".join(skipped) or _REMEDY))
         figures: BaselineFigures = {"measures": measures, "color": _color(kept, ties)}
         now = clock.now()
         row = store.add_baseline(
@@ -92,20 +93,20 @@ def choose(values: BaselineBody, by: str) -> View:
         return {**view(row), "left_out": skipped}
 
 
-_HOW = f"Name {PROVISIONAL_FROM} lots or more, or give a mean and a standard deviation."
+_REMEDY = f"Name {PROVISIONAL_FROM} lots or more, or give a mean and a standard deviation."
 
 
 def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], LotSeries]:
-    """The lots of a baseline without the excluded ones, and what is wrong with how they were named."""
+    """Returns the faults of the named lots, and the lots of a baseline without the excluded ones."""
     wanted = values.get("lot_ids", [])
     excluded = {entry["lot_id"] for entry in values.get("excluded", [])}
     faults = []
     if not wanted and not values.get("given"):
-        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _HOW))
+        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _REMEDY))
     if len(set(wanted)) != len(wanted):
-        faults.append(Fault("/lot_ids", "A lot stands twice among them.", "Name each lot once."))
+        faults.append(Fault("/lot_ids", "A lot is named twice.", "Name each lot once."))
     for number in sorted(set(wanted) - {row.id for row in lots.rows}):
-        hint = "The drift of this supplier and grade shows the lots there are to choose from; a lot sorted and sent again is not one of them."
+        hint = "Choose from the lots in the drift of this supplier and grade. Resubmitted lots are not among them."
         faults.append(Fault("/lot_ids", f"Lot {number} is not a lot of this supplier and grade.", hint))
     faults += [
         Fault("/excluded", f"Lot {number} is not among the lots named.", "Exclude only lots that the baseline names.")
@@ -114,8 +115,8 @@ def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], Lot
     meant = set(wanted) - excluded
     kept = lots.by([row.id in meant for row in lots.rows]).get(True, NO_LOTS)
     if wanted and not faults and len(kept) < PROVISIONAL_FROM:
-        text = f"{counted(len(kept), 'lot is', 'lots are')} too few: a baseline is provisional from {PROVISIONAL_FROM} and firm from {FIRM_FROM}."
-        faults.append(Fault("/lot_ids", text, _HOW))
+        text = f"{counted(len(kept), 'lot is', 'lots are')} too few. A baseline is provisional from {PROVISIONAL_FROM} lots and firm from {FIRM_FROM}."
+        faults.append(Fault("/lot_ids", text, _REMEDY))
     return faults, kept
 
 
@@ -127,7 +128,7 @@ def _given_faults(given: Mapping[str, Given]) -> list[Fault]:
 
 
 def _frozen(kept: LotSeries, ties: Bridges) -> tuple[dict[str, FrozenMeasure], list[str]]:
-    """Mean and standard deviation of every measure these lots can carry, and in words which they cannot."""
+    """Returns mean and standard deviation of every measure that these lots support, and sentences on the others."""
     found: dict[str, FrozenMeasure] = {}
     skipped = []
     for measure, about in MEASURES.items():
@@ -135,11 +136,13 @@ def _frozen(kept: LotSeries, ties: Bridges) -> tuple[dict[str, FrozenMeasure], l
         if not parts:
             continue
         if len(parts) > 1:
-            skipped.append(f"{about.label}: these lots were not all read alike ({parts[0].key}; then {parts[1].key}).")
+            skipped.append(
+                f"{about.label}: these lots were measured differently ({parts[0].key}; then {parts[1].key})."
+            )
             continue
         base = baseline_from(parts[0].values.tolist(), chosen=True)
         if base is None:
-            skipped.append(f"{about.label}: {len(parts[0])} of these lots have it, or no two differ.")
+            skipped.append(f"{about.label}: only {len(parts[0])} of these lots have values, or all values are equal.")
             continue
         key = parts[0].keys[-1]
         found[measure] = {"mean": base.mean, "sigma": base.sigma, "sd": base.sd, "n": base.n, "key": key}
@@ -160,7 +163,7 @@ def _color(kept: LotSeries, ties: Bridges) -> FrozenColor | None:
 
 
 def view(row: Baseline) -> View:
-    """A baseline with what it holds for."""
+    """Returns a baseline with its status and its measures."""
     n = len(row.lot_ids)
     return {
         "id": row.id,

@@ -1,4 +1,4 @@
-"""How a supplier's lots of a grade move: series, baselines, charts, signals and what comes next, in the words of whoever asks."""
+"""Drift of a supplier's lots of a grade: series, baselines, charts, signals and projections."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _Key = TypeVar("_Key")
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """One measure over a supplier's lots of a grade: its stretches, oldest first, analyses of the latest or of all, and its limit."""
+    """One measure over a supplier's lots of a grade: its stretches, the oldest first, their analyses, and its limit."""
 
     measure: str
     parts: Sequence[Segment]
@@ -55,10 +55,13 @@ class Followed:
 
 @dataclass(frozen=True, slots=True)
 class LotSpan:
-    """Which lots are followed: received from `since` up to `until`, all where both are None. Of these the newest `limit` before a number are shown.
+    """The lots of an analysis, and those shown.
 
-    Without a limit the answer stays below a megabyte: the more measures, the fewer lots. `shown_from` and `shown_to` narrow what is shown to lots
-    received between two moments. Baselines, charts and signals do not begin anew there, since they rest on all lots followed.
+    Args:
+        since, until: times of receipt between which lots are analysed, None for no bound.
+        limit: most lots shown, the newest. None for as many as keep the answer below a megabyte.
+        before: number below which lots are shown.
+        shown_from, shown_to: times of receipt between which lots are shown. The analysis still uses all lots.
     """
 
     since: datetime | None = None
@@ -69,7 +72,7 @@ class LotSpan:
     shown_to: datetime | None = None
 
     def window(self, lots: LotSeries, measures: int) -> Window:
-        """Returns which of the lots that are followed are shown, with so many measures each."""
+        """Returns the lots that are shown, with this number of measures each."""
         came = attrgetter("received_at")
         first = 1 if self.shown_from is None else bisect_left(lots.rows, self.shown_from, key=came) + 1
         end = len(lots) + 1 if self.shown_to is None else bisect_right(lots.rows, self.shown_to, key=came) + 1
@@ -80,14 +83,14 @@ class LotSpan:
 def drift_of(
     supplier_id: int, grade_id: int, characteristic: str | None, span: LotSpan, *, rules: bool = False
 ) -> View:
-    """Returns the drift of a characteristic, of one measure of it, or of all, over a supplier's lots of a grade.
+    """Returns the drift of a characteristic, of one measure, or of all, over a supplier's lots of a grade.
 
-    Five queries, however many lots, and one more where their instrument changed. Charts and signals rest on all lots of the span; the lots
-    shown are the newest of them.
+    Five queries, and one more where the instrument changed. Charts and signals use all lots of the span, of which the
+    newest are shown.
 
     Raises:
         NotFound: no such supplier or grade.
-        Invalid: no such characteristic; the answer lists those there are.
+        Invalid: no such characteristic. The answer lists the known ones.
     """
     supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
     measures = _measures(characteristic)
@@ -134,7 +137,7 @@ def drift_of(
 
 
 def _analyses(followed: Sequence[Followed], kept: Baseline | None, shown: Window) -> View:
-    """Baseline and charts of each stretch, trend and projection of the latest one of each measure."""
+    """Returns baseline and charts of each stretch, and trend and projection of the latest one of each measure."""
     stretches = [placed for one in followed for placed in _placed(one)]
     latest = [({"measure": one.measure, "stretch": len(one.parts)}, one) for one in followed if one.parts]
     return {
@@ -152,14 +155,14 @@ def _analyses(followed: Sequence[Followed], kept: Baseline | None, shown: Window
 def follow(
     lots: LotSeries, kept: Baseline | None, agreed: Limits | None, nominal_mm: float, ties: Bridges
 ) -> list[Followed]:
-    """Returns the measures that a supplier's lots of a grade have, each with the analysis of its latest stretch.
+    """Returns the measures of a supplier's lots of a grade, each with the analysis of its latest stretch.
 
     Args:
-        lots: without those sorted and sent again.
-        kept: the chosen baseline, None where there is none.
-        agreed: the grade's limits.
-        nominal_mm: the grade's nominal diameter, mm.
-        ties: the changes of instrument that are bridged.
+        lots: lots without resubmitted ones.
+        kept: chosen baseline, None without one.
+        agreed: limits of the grade.
+        nominal_mm: nominal diameter of the grade, mm.
+        ties: bridges across changes of instrument.
     """
     found_ = []
     for measure in (name for name in MEASURES if name in lots.columns):
@@ -169,18 +172,18 @@ def follow(
 
 
 def select(followed: Iterable[Followed], shows: Shows = signals_to_report) -> Listing:
-    """Returns which of these series a list shows, so that of those on average at most a stated share is steady."""
+    """Returns the series that a list shows, at a fixed false discovery rate."""
     return listing([(one.analysis, one.limit) for one in followed], shows=shows)
 
 
 def listed(followed: Mapping[_Key, Sequence[Followed]], selected: Listing) -> dict[_Key, list[Followed]]:
-    """Returns which of the series that a list was selected from it shows, by the same keys."""
+    """Returns the selected series by the same keys."""
     shown = iter(selected.listed)
     return {key: [one for one in mine if next(shown)] for key, mine in followed.items()}
 
 
 def counts(selected: Listing) -> View:
-    """Returns how many series a list looked at, how many it lists, and the share of those that may be steady on average."""
+    """Returns the numbers of series examined and listed, and the false discovery rate."""
     return {
         "series_looked_at": selected.looked_at,
         "series_listed": selected.count,
@@ -193,17 +196,18 @@ def _measures(characteristic: str | None) -> list[str]:
     if not measures:
         known = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES]
         raise Invalid(
-            Fault(
-                "characteristic", f'"{characteristic}" is not followed over lots.', f"Write one of: {', '.join(known)}."
-            )
+            Fault("characteristic", f'"{characteristic}" has no drift series.', f"Write one of: {', '.join(known)}.")
         )
     return measures
 
 
 def analysed(stretch: Segment, kept: Baseline | None, limit: Limit | None, *, rules: bool = False) -> Analysis:
-    """Returns the analysis of one stretch, numbered so that the lots to come count on from its last."""
+    """Returns the analysis of one stretch.
+
+    Its numbers end with the number of its last lot, so that later lots continue them.
+    """
     first, unit = stretch.number(-1) - len(stretch) + 1, MEASURES[stretch.measure].unit
-    # A column of its own, so that what is kept does not hold on to the rest of the figures.
+    # A copy, so that the cache does not keep the other figures in memory.
     values, baseline = stretch.values.copy(), series.baseline_for(stretch, kept)
 
     def work() -> Analysis:
@@ -212,7 +216,7 @@ def analysed(stretch: Segment, kept: Baseline | None, limit: Limit | None, *, ru
     return _ANALYSES.get((values.tobytes(), baseline, limit, unit, first, rules), len(values), work)
 
 
-# Analyses of so many figures are kept, each about 0.3 kB: those of 30,000 lots with six measures.
+# Figures in the cache of analyses, about 0.3 kB each: 30,000 lots with six measures.
 _ANALYSES: Remembered[Analysis] = Remembered(180_000)
 
 
@@ -228,7 +232,7 @@ def _lot_line(lots: LotSeries, number: int) -> View:
 
 
 def _placed(one: Followed) -> Iterator[tuple[View, Segment, Analysis]]:
-    """Each stretch with its analysis and where it stands in the answer."""
+    """Yields each stretch with its analysis and its place in the answer."""
     for number, (part, result) in enumerate(zip(one.parts, one.results, strict=True), start=1):
         yield {"measure": one.measure, "stretch": number, "read": part.key}, part, result
 
@@ -252,14 +256,14 @@ def _signals(one: Followed, *, listed: bool) -> Iterator[SignalView]:
 
 
 def _marks(one: Followed) -> Iterator[View]:
-    """Where a stretch begins anew, and where it goes on across a change of instrument."""
+    """Yields marks where a new series starts, and where one continues across a change of instrument."""
     for number, part in enumerate(one.parts):
         if number:
             how = f" {part.began.says}" if part.began else ""
             read = [one.parts[number - 1].keys[-1], part.keys[0]]
-            yield _mark(part, int(part.column.at[0]), read, f"The series starts anew here.{how}", part.began)
+            yield _mark(part, int(part.column.at[0]), read, f"A new series starts here.{how}", part.began)
         for (at, crossing), *read in zip(part.crossings, part.keys, part.keys[1:], strict=False):
-            yield _mark(part, at, read, f"The series goes on. {crossing.says}", crossing)
+            yield _mark(part, at, read, f"The series continues. {crossing.says}", crossing)
 
 
 def _mark(part: Segment, at: int, read: Sequence[str], how: str, crossing: InstrumentChange | None) -> View:
@@ -276,7 +280,7 @@ def _mark(part: Segment, at: int, read: Sequence[str], how: str, crossing: Instr
 
 def _says(who: str, followed: Sequence[Followed], told: Sequence[SignalView], selected: Listing) -> str:
     active = [signal for signal in told if signal["active"] and signal["side"]]
-    # Of one series everything is told; of many, what is more than chance among so many.
+    # A single series reports every signal; a list only those beyond its false discovery rate.
     said = [signal["says"] for signal in active if signal["listed"] or selected.looked_at == 1]
     others = len(active) - len(said)
     left = f" {counted(others, 'further active signal' if said else 'active signal')}" if others else ""
@@ -286,7 +290,7 @@ def _says(who: str, followed: Sequence[Followed], told: Sequence[SignalView], se
         return " ".join(said) + left
     measured = max((len(one.part) for one in followed if one.parts), default=0)
     if not measured:
-        return f"{who}: no lot was measured for this yet."
+        return f"{who}: no lot has been measured for this yet."
     if measured < PROVISIONAL_FROM and not active:
-        return f"{who}: {counted(measured, 'lot')} read alike, too few to say how they drift."
-    return f"{who}: no drift shown over {measured} lots.{left}"
+        return f"{who}: {counted(measured, 'lot')} measured in the same way, too few to assess drift."
+    return f"{who}: no significant drift over {measured} lots.{left}"

@@ -1,4 +1,4 @@
-"""Lots as the domain's series: stretches of lots read alike, and the baseline each is charted against."""
+"""Series of lots: stretches measured in the same way, and their baselines."""
 
 from __future__ import annotations
 
@@ -21,10 +21,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """Consecutive lots with a figure of one measure, all read alike, or across a change of instrument that retained plaques bridge.
+    """A stretch: consecutive lots measured in the same way, or across bridged changes of instrument.
 
-    `keys` say against and with what its lots were read, in order. `crossings` are the bridged changes, each with the place of the lot it comes
-    before; `began` is why it does not go on from the stretch before, None for the first.
+    Args:
+        measure: a key of MEASURES.
+        lots, column: all lots of the series, and the figures of this stretch.
+        keys: reference and instruments of its lots, in order.
+        sources: instruments of its lots.
+        crossings: bridged changes, each with the place of the next lot.
+        began: reason why it does not continue the stretch before, None for the first.
     """
 
     measure: str
@@ -36,12 +41,12 @@ class Segment:
     began: InstrumentChange | None
 
     def __len__(self) -> int:
-        """How many lots it has."""
+        """Returns the number of lots."""
         return len(self.column.at)
 
     @property
     def key(self) -> str:
-        """What its lots were read against and with."""
+        """Reference and instruments of its lots."""
         return "; then ".join(self.keys)
 
     @property
@@ -51,7 +56,7 @@ class Segment:
 
     @property
     def numbers(self) -> list[int]:
-        """The number of each lot; a supplier's lots of the grade count from 1."""
+        """The number of each lot, counted from 1 over the supplier's lots of the grade."""
         numbers: list[int] = (self.column.at + 1).tolist()
         return numbers
 
@@ -64,15 +69,15 @@ class Segment:
         return self.lots.rows[int(self.column.at[index])]
 
 
-# So many of the newest lots are shown at most.
+# The most lots shown.
 MOST_SHOWN = 500
-# Where nobody asks for a number of lots, so many figures of them are shown at most: an answer of one megabyte.
+# The most figures shown without a limit, for an answer of one megabyte.
 MOST_POINTS = 1900
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """The lots that an answer shows: numbers `first` to `last` of `of`. What is worked out rests on all of them."""
+    """The lots that an answer shows: numbers `first` to `last` of `of`. The analysis uses all lots."""
 
     first: int
     last: int
@@ -80,13 +85,13 @@ class Window:
 
     @classmethod
     def of_newest(cls, of: int, limit: int | None, before: int | None, measures: int) -> Window:
-        """Returns the newest `limit` lots with numbers below `before`, below any where that is None.
+        """Returns the newest `limit` lots with numbers below `before`.
 
         Args:
-            of: lots in all.
+            of: number of all lots.
             limit: None for as many as keep the answer short.
-            before: a number of a lot.
-            measures: that are shown of each.
+            before: number of a lot, None for no bound.
+            measures: number of measures shown of each.
         """
         if limit is None:
             limit = min(MOST_SHOWN, MOST_POINTS // max(1, measures))
@@ -104,23 +109,28 @@ class Window:
 
     @property
     def says(self) -> str:
-        """Which lots are shown, nothing where all are."""
+        """The sentence on the lots shown, "" for all."""
         if len(self.numbers) == self.of:
             return ""
         return f" Lots {self.first} to {self.last} of {self.of} are shown." if self.numbers else " No lot is shown."
 
     def within(self, part: Segment) -> slice[int, int, None]:
-        """Returns where in a stretch these lots are."""
+        """Returns the places of these lots in a stretch."""
         at = part.column.at
         return slice(int(at.searchsorted(self.first - 1)), int(at.searchsorted(self.last)))
 
     def meets(self, first: int, last: int) -> bool:
-        """Whether any lot from one number to another is shown."""
+        """Returns whether any lot from one number to another is shown."""
         return first <= self.last and last >= self.first
 
 
 def key_of(row: SeriesLot, measure: str) -> str:
-    """Returns what a lot's figure was read against and with, such as "reference revision 2, read with SPEC-1": only like figures compare."""
+    """Returns reference and instruments of a lot's figure, such as "reference revision 2, read with SPEC-1".
+
+    Only figures with equal keys compare.
+
+    Baselines store this text, so its words are fixed.
+    """
     against = f"reference revision {row.reference}, " if MEASURES[measure].referred else ""
     return f"{against}read with {', '.join(_sources(row, measure))}"
 
@@ -130,12 +140,14 @@ def _sources(row: SeriesLot, measure: str) -> Sequence[str]:
 
 
 def stretches(lots: LotSeries, measure: str, bridges: Bridges = NONE) -> list[Segment]:
-    """Returns the stretches of a measure over a supplier's lots of a grade, oldest first. Lots without a figure are passed over.
+    """Returns the stretches of a measure over a supplier's lots of a grade, the oldest first.
+
+    Lots without a figure are skipped.
 
     Args:
-        lots: of one supplier and grade.
+        lots: lots of one supplier and grade.
         measure: a key of MEASURES.
-        bridges: the changes of instrument that retained plaques read on both bridge under the grade's limits; by default none.
+        bridges: bridges across changes of instrument, by default none.
     """
     column = lots.columns.get(measure)
     if column is None:
@@ -166,7 +178,7 @@ def stretches(lots: LotSeries, measure: str, bridges: Bridges = NONE) -> list[Se
 
 @dataclass(frozen=True, slots=True)
 class _Begun:
-    """A stretch that is being put together: the index of its first lot in the column, and why it begins."""
+    """An incomplete stretch: the index of its first lot in the column, and the reason for its start."""
 
     first: int
     why: InstrumentChange | None
@@ -178,14 +190,14 @@ class _Begun:
 def _crossing(
     last: _Begun | None, before: SeriesLot | None, row: SeriesLot, measure: str, bridges: Bridges
 ) -> InstrumentChange | None:
-    """What is known of a change from the stretch before to this lot; None where there is none, or where the reference changed."""
+    """Returns the change of instrument before a lot, None without one, or where the reference changed."""
     if last is None or before is None or (MEASURES[measure].referred and before.reference != row.reference):
         return None
     return bridges.across(measure.partition(".")[0], last.sources, _sources(row, measure))
 
 
 def color_rows(stretch: Segment) -> Array:
-    """dL*, da*, db* of each lot of a colour stretch."""
+    """Returns dL*, da*, db* of each lot of a colour stretch."""
     import numpy as np
 
     columns = [stretch.lots.columns[name] for name in VECTOR]
@@ -194,7 +206,7 @@ def color_rows(stretch: Segment) -> Array:
 
 
 def baseline_for(stretch: Segment, kept: BaselineRow | None) -> Baseline | None:
-    """The chosen baseline of a stretch, or None where none was chosen for lots read as these were."""
+    """Returns the chosen baseline of a stretch, None where none was chosen for lots measured in this way."""
     figure = None if kept is None else kept.figures["measures"].get(stretch.measure)
     if kept is None or figure is None or figure["key"] not in (None, *stretch.keys):
         return None
@@ -204,7 +216,7 @@ def baseline_for(stretch: Segment, kept: BaselineRow | None) -> Baseline | None:
 
 
 def color_baseline_for(stretch: Segment, kept: BaselineRow | None) -> ColorBaseline | None:
-    """The same for colour as a whole."""
+    """Returns the same for all colour coordinates together."""
     whole = None if kept is None else kept.figures.get("color")
     if whole is None or whole["key"] not in stretch.keys:
         return None
@@ -212,7 +224,7 @@ def color_baseline_for(stretch: Segment, kept: BaselineRow | None) -> ColorBasel
 
 
 def measures_of(characteristic: str) -> list[str]:
-    """Returns the measures of a characteristic, or the one that is named; empty when it is neither."""
+    """Returns the measures of a characteristic, or the named measure; empty for an unknown name."""
     name = characteristic
     if characteristic in JUDGED:
         name = JUDGED[characteristic].follows or characteristic

@@ -1,4 +1,4 @@
-"""Signals in words: what moved, which way, since which lot, how far, and which charts called it."""
+"""Signals in words: the measure, the direction, the first lot, the size, and the charts that signalled."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ class LotPlace(TypedDict):
 
 
 class CallView(LotPlace):
-    """A chart and the first lot it called."""
+    """A chart and the first lot that it signalled."""
 
     by: str
     what: str
 
 
 class SignalView(TypedDict):
-    """A signal as it is answered; the first three say in which stretch of lots it lies."""
+    """A signal of an answer. `measure`, `stretch` and `read` identify the stretch of lots."""
 
     measure: str
     stretch: int
@@ -59,7 +59,7 @@ CHARTS = {
     "cusum": "CUSUM",
     "trend": "trend test (Mann-Kendall)",
 }
-# What a signal adds to its words where a list leaves it out whatever its p-value.
+# Sentences on signals that a list leaves out regardless of their p-value.
 UNLISTED = {
     "improvement": " This is an improvement. The lots move away from the limit.",
     "small": " The shift is less than a tenth of the limit.",
@@ -69,13 +69,13 @@ UNLISTED = {
 def view(
     signal: Signal, part: Segment, result: Analysis, limit: Limit | None, *, stretch: int, latest: bool, listed: bool
 ) -> SignalView:
-    """Returns a signal with its lots and its words. In a stretch that is not the latest nothing is active any more.
+    """Returns a signal with its lots and its sentences. Only signals of the latest stretch can be active.
 
     Args:
-        limit: of the measure, which tells a worsening from an improvement.
-        stretch: the number of the stretch, from 1.
-        latest: the stretch is the latest of its measure.
-        listed: the series is one of those that a list of all series looked at shows.
+        limit: limit of the measure, which separates a worsening from an improvement.
+        stretch: number of the stretch, from 1.
+        latest: True for the latest stretch of the measure.
+        listed: True when the list of all series shows this one.
     """
     about = MEASURES[part.measure]
     word = {1: about.more, -1: about.less, 0: "an odd pattern"}[signal.side]
@@ -108,13 +108,13 @@ def view(
 
 
 def place_of(part: Segment, index: int) -> LotPlace:
-    """Returns a lot of a stretch by its number, id and the supplier's name for it."""
+    """Returns a lot of a stretch with its number, its id and the supplier's lot number."""
     row = part.lot(index)
     return {"number": part.number(index), "lot_id": row.id, "supplier_lot": row.supplier_lot}
 
 
 def moved(signal: Signal, part: Segment) -> str:
-    """Returns in a sentence what moved, which way, since which lot and how far."""
+    """Returns the sentence on a movement: measure, direction, first lot and size."""
     about = MEASURES[part.measure]
     unit = f" {about.unit}" if about.unit else ""
     began, last = part.lot(signal.began).supplier_lot, part.lot(signal.last).supplier_lot
@@ -123,26 +123,24 @@ def moved(signal: Signal, part: Segment) -> str:
     word = about.more if signal.side > 0 else about.less
     size, gone = (shown(abs(amount), about.decimals) for amount in (signal.size, signal.departure))
     if signal.kind == "ramp":
-        return (
-            f"{about.label}: {word} since about lot {began}, by {size}{unit} a lot, {gone}{unit} in all by lot {last}."
-        )
+        return f"{about.label}: {word} since about lot {began}, by {size}{unit} per lot, {gone}{unit} in total up to lot {last}."
     if signal.kind == "single":
         return f"{about.label}: {word} in lot {began} alone, by {size}{unit}."
     if signal.began == len(part) - 1:
         return f"{about.label}: {word} in lot {began}, the latest, by {size}{unit}."
-    return f"{about.label}: {word} from about lot {began} on, by {size}{unit} at once."
+    return f"{about.label}: {word} from about lot {began} on, by {size}{unit} in one step."
 
 
 def _since(signal: Signal, part: Segment, latest: bool) -> str:
     if signal.kind == "single":
         return ""
     if not signal.active:
-        return f" Back since lot {part.lot(signal.last + 1).supplier_lot}."
-    return "" if latest else f" Lots after {part.lot(-1).supplier_lot} were read otherwise and start a new series."
+        return f" Back at the baseline since lot {part.lot(signal.last + 1).supplier_lot}."
+    return "" if latest else f" Lots after {part.lot(-1).supplier_lot} were measured differently and form a new series."
 
 
 def _called_by(calls: Sequence[CallView]) -> str:
-    """Which chart or run rule signalled first, and which did later, each by its name."""
+    """Returns the sentence on the charts and run rules that signalled, in order."""
     first, *others = calls
     later = [CHARTS.get(call["by"]) or rule_name(call["by"]) for call in others]
     agreed = f"; later by {', '.join(later)}" if later else ""

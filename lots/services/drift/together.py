@@ -1,4 +1,4 @@
-"""How the colour of lots moves as a whole, by Hotelling's T2, in words."""
+"""Drift of all colour coordinates together (Hotelling's T2), in words."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from lots.store.tables.models import Baseline
 
 
 def seen(parts: Sequence[Segment], kept: Baseline | None, shown: Window) -> list[View]:
-    """Returns T2 of each stretch of colours that has a baseline, for the lots that are shown.
+    """Returns T2 of each stretch of colours with a baseline, for the lots shown.
 
     Args:
-        parts: the stretches of a colour coordinate.
-        kept: the chosen baseline, None where there is none.
+        parts: stretches of a colour coordinate.
+        kept: chosen baseline, None without one.
     """
     return list(_seen(parts, kept, shown))
 
@@ -44,10 +44,10 @@ def _seen(parts: Sequence[Segment], kept: Baseline | None, shown: Window) -> Ite
 
 
 def _unusual(part: Segment, index: int, shares: Sequence[float]) -> View:
-    """A lot beyond the limit, with what each coordinate adds to T2."""
+    """Returns a lot beyond the limit, with the contribution of each coordinate to T2."""
     total = sum(max(0.0, share) for share in shares) or 1.0
     drivers = sorted(zip(VECTOR, shares, strict=True), key=lambda driver: -driver[1])
-    # The coordinates that carry the signal: those with a third of it or more, the largest in any case.
+    # Coordinates with a third of T2 or more are named, and always the largest.
     named = [name for rank, (name, share) in enumerate(drivers) if rank == 0 or share >= total / 3]
     labels = " and ".join(MEASURES[name].label for name in named)
     return {

@@ -1,4 +1,4 @@
-"""The parts of a drift answer in words: figures, baseline, charts, trend and projection of one stretch of lots."""
+"""Parts of a drift answer: figures, baseline, charts, trend and projection of one stretch of lots."""
 
 from __future__ import annotations
 
@@ -22,42 +22,40 @@ from lots.services.drift.series import Segment, Window
 from lots.services.views import View
 from lots.store.tables.models import Baseline
 
-# From so many lots on, their mean distance in time says when the next ones come. Common practice, no source.
+# Fewest lots whose mean interval predicts the arrival of the next. Common practice, no source.
 LEAST_ARRIVALS = 3
 
 
 def error_rates(*, rules: bool) -> View:
-    """Returns how often steady series have a signal, as simulated, with its words."""
+    """Returns the simulated rates of signals in steady series, with a sentence."""
     ever = EVER_WITH_RULES_AT_MOST if rules else EVER_AT_MOST
     says = f"At most {percent(ACTIVE_AT_MOST)} of steady series have an active signal at their {RATED_AT_LOT}th lot. At most {percent(ever)} had one at some lot up to it."
     return {"lots": RATED_AT_LOT, "active_percent": 100 * ACTIVE_AT_MOST, "ever_percent": 100 * ever, "says": says}
 
 
 def percent(share: float) -> str:
-    """Returns a share in per cent, as people write it."""
+    """Returns a share as a percentage, such as 5 %."""
     return f"{100 * share:g} %"
 
 
 def baseline_view(result: Analysis, part: Segment, kept: Baseline | None) -> View:
-    """Returns what a stretch is charted against, with its words."""
+    """Returns the baseline of a stretch, with a sentence."""
     base = result.baseline
     if base is None:
         lacking = PROVISIONAL_FROM - len(part)
-        says = f"No baseline yet: it takes {PROVISIONAL_FROM} lots read alike, so {lacking} more. Until then the lots are shown, and a trend is looked for."
+        says = f"No baseline yet. It requires {PROVISIONAL_FROM} lots measured in the same way, {lacking} more than now. Only a trend is tested."
         if lacking <= 0:
-            says = (
-                f"No baseline: the first {PROVISIONAL_FROM} lots are all the same, so there is no scatter to chart by."
-            )
+            says = f"No baseline. The first {PROVISIONAL_FROM} lots are all equal, so their standard deviation is zero."
         return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
     if base.chosen and kept is not None:
-        origin = "given by hand" if base.n == 0 else counted(base.n, "lot")
+        origin = "given values" if base.n == 0 else counted(base.n, "lot")
         firm = "" if base.status != "provisional" else f" Firm from {FIRM_FROM} lots."
         says = f"Revision {kept.revision}, chosen by {kept.recorded_by}: {origin}.{firm}"
     else:
-        drifting = "" if base.steady else " They drift themselves, so more has moved than the charts show."
+        drifting = "" if base.steady else " These lots drift themselves, so the charts show too little."
         says = f"Provisional baseline: the first {base.n} lots.{drifting}"
     if base.n:
-        says += " Limits allow for the estimate."
+        says += " The control limits allow for its uncertainty."
     return {
         "status": base.status,
         "chosen": base.chosen,
@@ -70,10 +68,10 @@ def baseline_view(result: Analysis, part: Segment, kept: Baseline | None) -> Vie
 
 
 def points(number: int, part: Segment, shown: Window) -> list[View]:
-    """Returns the figures of the lots of a stretch that are shown.
+    """Returns the figures of the lots shown of a stretch.
 
     Args:
-        number: of the stretch, from 1.
+        number: number of the stretch, from 1.
     """
     inside = shown.within(part)
     column = part.column.part(inside.start, inside.stop)
@@ -91,13 +89,13 @@ def points(number: int, part: Segment, shown: Window) -> list[View]:
 
 
 def chart_view(result: Analysis, part: Segment, shown: Window) -> View:
-    """Returns the charts of a stretch with their parameters, lot by lot for the lots that are shown."""
+    """Returns the charts of a stretch with their parameters, for the lots shown."""
     charts, base = result.charts, result.baseline
     if charts is None or base is None:
         raise ValueError("only a stretch with a baseline is charted")
     scored = charts.scores
     low, high = (base.mean + base.sigma * end for end in scored.limits())
-    # A score back in the measure's own unit, about the mean that its lot was judged by.
+    # Scores are converted to the measure's unit, about the mean that applied to the lot.
     level, unit = base.mean + base.sigma * scored.level, base.sigma * scored.reach
     columns = {
         "number": part.column.at + 1,
@@ -134,12 +132,12 @@ def chart_view(result: Analysis, part: Segment, shown: Window) -> View:
 
 
 def trend_view(result: Analysis, part: Segment) -> View:
-    """Returns the trend of a stretch and its slope, with their words."""
+    """Returns the trend of a stretch and its slope, with a sentence."""
     trend, slope = result.trend, result.slope
     if trend is None or slope is None:
         return {
             "n": len(part),
-            "says": "Nothing can be said of a trend from fewer than three lots.",
+            "says": "A trend requires at least three lots.",
             **dict.fromkeys(_TREND),
         }
     about = MEASURES[part.measure]
@@ -147,14 +145,15 @@ def trend_view(result: Analysis, part: Segment) -> View:
     moving = trend.p < TREND_ALPHA and slope.slope != 0
     digits = about.decimals + 1
     if slope.low is None or slope.high is None:
-        ends = "too few lots for an interval of the slope"
+        ends = "too few lots for an interval"
     else:
-        ends = f"{slope.low:+.{digits}f} to {slope.high:+.{digits}f}{unit} a lot with {slope.confidence:.0%} confidence"
+        interval = f"{slope.low:+z.{digits}f} to {slope.high:+z.{digits}f}{unit} per lot"
+        ends = f"{100 * slope.confidence:.0f} % interval {interval}"
     if moving:
         way = about.more if slope.slope > 0 else about.less
-        says = f"{way} by {abs(slope.slope):.{digits}f}{unit} a lot ({ends}; p = {trend.p:.2g})."
+        says = f"{way} by {abs(slope.slope):.{digits}f}{unit} per lot ({ends}; p = {trend.p:.2g})."
     else:
-        says = f"No trend shown over {trend.n} lots ({ends}; p = {trend.p:.2g}, where a trend takes less than {TREND_ALPHA:g})."
+        says = f"No significant trend over {trend.n} lots ({ends}; p = {trend.p:.2g}, alpha = {TREND_ALPHA:g})."
     figures = (slope.slope, slope.low, slope.high, slope.method, trend.s, trend.tau, trend.p)
     return {"n": trend.n, "says": says[:1].upper() + says[1:], **dict(zip(_TREND, figures, strict=True))}
 
@@ -165,14 +164,14 @@ _DATES = ("days_per_lot", "about_at", "earliest_at", "latest_at")
 
 
 def projection_view(result: Analysis, part: Segment) -> View:
-    """Returns where the lots reach their limit, or in words why that cannot be said."""
+    """Returns the projection of the lots to their limit, or the reason without one."""
     ahead = result.projection
     if ahead is None:
         jumped = any(s.active and s.kind == "step" for s in result.signals)
         says = (
-            "It moved at once, not along a slope, so nothing can be said of where it goes."
+            "No projection, because the lots moved in one step."
             if jumped
-            else "Nothing can be said yet: no slope is shown."
+            else "No projection yet, because no trend is significant."
         )
         return {**dict.fromkeys((*_PROJECTION, *_DATES)), "says": says}
     figures = {name: getattr(ahead, name) for name in _PROJECTION}
@@ -180,7 +179,10 @@ def projection_view(result: Analysis, part: Segment) -> View:
 
 
 def _arrivals(ahead: Projection, part: Segment) -> View:
-    """When the lots of a projection would come, if lots go on arriving as often as all lots of the span did on average. Common practice, no source."""
+    """Returns the dates of the projected lots, at the mean interval between the lots of the span.
+
+    Common practice, no source.
+    """
     rows = part.lots.rows
     if len(rows) < LEAST_ARRIVALS:
         return dict.fromkeys(_DATES)
@@ -195,7 +197,7 @@ def _arrivals(ahead: Projection, part: Segment) -> View:
 
 
 def ahead_says(ahead: Projection, part: Segment) -> str:
-    """Returns the words of a projection, with the lot that its numbers count from where it names any."""
+    """Returns the sentences on a projection, with the number of the latest lot where it names numbers."""
     if ahead.earliest is None:
         return ahead.says
     return f"{ahead.says} Lot {part.lot(-1).supplier_lot} was number {ahead.last}."

@@ -1,1 +1,1 @@
-"""Instruments and references: calibration checks, studies, masters and working copies."""
+"""Instruments and references: calibration checks, studies, masters, working copies."""

@@ -1,4 +1,4 @@
-"""Checks of instruments: what a failed one puts in doubt is judged again at once."""
+"""Calibration checks of instruments. Lots with suspect readings are assessed again at once."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from lots.store.tables.models import Instrument
 
 
 class Checked(TypedDict):
-    """When an instrument was checked, and what came of it."""
+    """A check of an instrument: its time and its result."""
 
     checked_at: datetime
     result: str
@@ -43,14 +43,15 @@ class _Touched(LotAfter, total=False):
 
 
 def add_check(instrument_id: int, values: Checked, by: str) -> View:
-    """Records a check of an instrument, and judges again every lot whose readings it puts in another light.
+    """Records a check of an instrument, and assesses again every lot whose readings it affects.
 
-    A failed check puts every reading since the last good one in doubt: those lots are judged without them in the same transaction, and
-    listed with every machine and job they have reached.
+    A failed check makes every reading since the last passed check suspect. These lots are assessed without them in the
+    same transaction,
+    and listed with every machine and job that they reached.
 
     Raises:
         NotFound: no such instrument.
-        Invalid: it is said to have been checked in the future.
+        Invalid: the time of the check is in the future.
     """
     now = clock.now()
     if faults := clock.doubt_future("/checked_at", values["checked_at"], now):
@@ -78,16 +79,16 @@ def add_check(instrument_id: int, values: Checked, by: str) -> View:
 
 
 def _neighbours(instrument_id: int, at: datetime) -> tuple[datetime | None, datetime | None]:
-    """The checks before and after a moment. A reading is judged by the checks next to it, so one then touches those between these, and no others."""
+    """Returns the checks before and after a time. A check affects only readings between these two."""
     times = [row.checked_at for row in catalog.all_checks([instrument_id])[instrument_id]]
     return max((t for t in times if t < at), default=None), min((t for t in times if t > at), default=None)
 
 
 def suspect(instrument_id: int, checked_at: datetime | None) -> View:
-    """Returns the lots whose readings a failed check would make suspect. Stores nothing. Four queries, however many lots there are.
+    """Returns the lots whose readings a failed check would make suspect. Stores nothing. Four queries.
 
     Args:
-        checked_at: the moment of the check; now when None.
+        checked_at: time of the check, None for now.
 
     Raises:
         NotFound: no such instrument.
@@ -133,11 +134,12 @@ def add(values: dict[str, object], by: str) -> View:
 
 
 def change(number: int, version: int, values: Mapping[str, object], by: str) -> View:
-    """Changes an instrument that still has `version`. What it measures and its interval concern readings to come.
+    """Changes an instrument that still has `version`. New characteristics and a new interval apply to later readings.
 
     Raises:
-        NotFound, Stale: it is not there, or somebody changed it since.
-        Settled: readings were taken with it, and they rest on what would change.
+        NotFound: no such instrument.
+        Stale: it was changed meanwhile.
+        Settled: its readings depend on the fields to change.
     """
     catalog_service.change("instrument", number, version, values, by)
     return get(number)
@@ -154,12 +156,12 @@ def get(number: int) -> View:
 
 
 def _found_of(numbers: Iterable[int]) -> dict[int, list[Found]]:
-    """What the repeatability studies of these instruments found that count, by instrument. One query."""
+    """Returns the results of the valid repeatability studies of these instruments, by instrument. One query."""
     return found_by_instrument(studies.of_repeatability(numbers))
 
 
 def _view(row: Instrument, known: Sequence[Found]) -> View:
-    """An instrument, with the uncertainty in force for what it is known to read, or was studied for."""
+    """Returns an instrument with its current standard uncertainty for each characteristic stated or studied."""
     kinds = takes(row.kind)
     if row.measures is not None:
         kinds = tuple(name for name in row.measures if DECLARED[name].studied)

@@ -1,4 +1,4 @@
-"""What is to be checked or measured again, the most urgent first: instruments, masters, working copies."""
+"""Due dates of instruments, masters and working copies, the most urgent first."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from lots.store.instruments import references as store
 from lots.store.setup import catalog
 from lots.store.tables.models import Instrument, InstrumentCheck
 
-_FOR = {"check": "a check", "interval": "measuring again"}
+_PURPOSE = {"check": "a check", "interval": "remeasurement"}
 _REMEDY = {"master": reference_words.RENEW_MASTER, "working_copy": reference_words.RENEW_COPY}
 
 
 class _Item(TypedDict):
-    """Something that has a day on which it is due."""
+    """An instrument or plaque with a due date."""
 
     what: str
     instrument_id: int | None
@@ -37,10 +37,11 @@ class _Line(_Item):
 
 
 def due() -> View:
-    """Returns everything that has a day on which it is due, soonest first. Six queries, however much there is.
+    """Returns every instrument and plaque with a due date, the earliest first. Six queries.
 
-    An instrument is due when its last passed check runs out, a reference so many days after it last agreed with itself; one that
-    failed or was found to have moved has been due since.
+    An instrument is due when its last passed check expires, a plaque when its interval after the last agreement ends.
+    After a failed check
+    or a movement it is due at once.
     """
     now = clock.now()
     items = [_instrument(row, checks) for row, checks in catalog.instruments_with_checks()]
@@ -52,7 +53,7 @@ def due() -> View:
 
 
 def instruments_overdue(now: datetime) -> list[tuple[Instrument, datetime]]:
-    """Returns the instruments whose check is overdue, each with the moment on which it was due. One query."""
+    """Returns the instruments whose check is overdue, each with its due date. One query."""
     dated = [(row, _record(row, checks).due_at) for row, checks in catalog.instruments_with_checks()]
     return [(row, at) for row, at in dated if at < now]
 
@@ -92,23 +93,21 @@ def _plaque(entry: Due) -> _Item:
 def _line(item: _Item, now: datetime) -> _Line:
     overdue = item["due_at"] < now
     if item["why"] == "moved":
-        says = (
-            f"{item['says']} is due now: it was found {moment(item['due_at'])} to have moved. {_REMEDY[item['what']]}"
-        )
+        says = f"{item['says']} is due now. It had moved when measured at {moment(item['due_at'])}. {_REMEDY[item['what']]}"
         return {**item, "overdue": overdue, "says": says}
     verb, word = ("has been", "since") if overdue else ("is", "by")
-    says = f"{item['says']} {verb} due for {_FOR[item['why']]} {word} {moment(item['due_at'])}."
+    says = f"{item['says']} {verb} due for {_PURPOSE[item['why']]} {word} {moment(item['due_at'])}."
     return {**item, "overdue": overdue, "says": says}
 
 
 def _says(late: int) -> str:
     if not late:
         return "Nothing is overdue."
-    return f"{counted(late, 'thing is', 'things are')} overdue."
+    return f"{counted(late, 'item is', 'items are')} overdue."
 
 
 def instruments() -> list[View]:
-    """Returns every instrument with its last check, and when the next one is due. One query."""
+    """Returns every instrument with its last check and the due date of the next. One query."""
     now = clock.now()
     dated = [
         (row, max(checks, key=lambda check: check.checked_at, default=None), _record(row, checks).due_at)
@@ -128,7 +127,7 @@ def instruments() -> list[View]:
 
 
 def references() -> list[_Line]:
-    """Returns the masters and working copies that have a day on which they are due, soonest first. Five queries, however many there are."""
+    """Returns the masters and working copies with a due date, the earliest first. Five queries."""
     now = clock.now()
     items = [_plaque(entry) for entry in ReferenceShelf(store.scheduled()).due()]
     return [_line(item, now) for item in sorted(items, key=lambda item: (item["due_at"], item["what"], item["code"]))]

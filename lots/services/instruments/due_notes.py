@@ -1,4 +1,7 @@
-"""Noting in the history that an instrument became due: time passes by itself, so the server looks again and again."""
+"""Entries in the history for instruments that became due.
+
+The server checks at intervals, because no request causes them.
+"""
 
 from __future__ import annotations
 
@@ -16,29 +19,29 @@ _WHAT = "instrument due"
 
 
 def note_due() -> None:
-    """Notes each instrument whose check is overdue, once for each day on which it was due. Two queries where there is nothing to note.
+    """Adds an entry for each instrument whose check is overdue, once per due date. Two queries where there is none.
 
-    Safe in several processes at once: under the lock of the shop's chain each reads what the last entry said.
+    Safe in several processes, because each reads the last entry under the lock of the shop's chain.
     """
     now = clock.now()
-    if not _unsaid(now):
+    if not _not_noted(now):
         return
     with transaction():
         audit.hold(audit.SHOP)
         # Another process may have been faster.
-        unsaid = _unsaid(now)
+        unsaid = _not_noted(now)
         if not unsaid:
             return
         told = [instrument_due(row.id, row.code, at) for row, at in unsaid]
-        said = _said() | {str(change["instrument_id"]): change["after"]["due_at"] for change in told}
+        said = _noted() | {str(change["instrument_id"]): change["after"]["due_at"] for change in told}
         rows = {"instrument": [row.id for row, _ in unsaid]}
         audit.note(None, _WHAT, SERVER, now, rows, {"due": said}, told)
 
 
-def _unsaid(now: datetime) -> list[tuple[Instrument, datetime]]:
-    """Overdue instruments whose day no entry has told."""
+def _not_noted(now: datetime) -> list[tuple[Instrument, datetime]]:
+    """Returns the overdue instruments whose due date has no entry."""
     overdue = instruments_overdue(now)
-    said = _said() if overdue else {}
+    said = _noted() if overdue else {}
     return [
         (row, at)
         for row, at in overdue
@@ -46,8 +49,8 @@ def _unsaid(now: datetime) -> list[tuple[Instrument, datetime]]:
     ]
 
 
-def _said() -> dict[str, str]:
-    """Number of each instrument that ever was due -> the last day that was told. One query."""
+def _noted() -> dict[str, str]:
+    """Returns the last due date in an entry, by the instrument's number. One query."""
     last = audit.last_of(_WHAT)
     values = last.content["values"] if last else {}
     due = values.get("due")

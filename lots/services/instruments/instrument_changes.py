@@ -1,4 +1,7 @@
-"""May a series go on where its instrument changes? Only where retained plaques, read on both, show the step between them to be small."""
+"""Bridges across a change of instrument.
+
+A series continues when retained plaques measured on both prove a small step.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +22,7 @@ from lots.store.tables.studies import InstrumentStudy
 
 @dataclass(frozen=True, slots=True)
 class InstrumentChange:
-    """A change of instrument: whether the series goes on across it, why, and the number of the study that says so, None where none was made."""
+    """A change of instrument: whether it is bridged, the reason, and the number of the study, None without one."""
 
     bridged: bool
     says: str
@@ -28,18 +31,18 @@ class InstrumentChange:
 
 @dataclass(frozen=True, slots=True)
 class Bridges:
-    """The agreement studies between instruments by their codes, newest last, and how large a step in L*, a*, b* may be."""
+    """The newest agreement study of each pair of instruments, and the largest steps allowed in L*, a*, b*."""
 
     steps: Mapping[str, float] = field(default_factory=dict)
     studies: Mapping[frozenset[str], InstrumentStudy] = field(default_factory=dict)
 
     def across(self, kind: str, before: Sequence[str], after: Sequence[str]) -> InstrumentChange | None:
-        """Returns whether a series goes on from instruments to others.
+        """Returns whether a series continues across a change of instruments, None where they are the same.
 
         Args:
-            kind: such as color; nothing else is read on plaques, so for another kind there is nothing to say.
-            before: every instrument of the stretch so far: steps that are small one by one may not be together.
-            after: those of the lot after it.
+            kind: characteristic. Only colour is measured on plaques; for others None is returned.
+            before: every instrument of the series so far, because small steps may add up.
+            after: instruments of the next lot.
         """
         if kind != COLOR.name:
             return None
@@ -50,43 +53,46 @@ class Bridges:
     def _pair(self, old: str, new: str) -> InstrumentChange:
         study = self.studies.get(frozenset((old, new)))
         if UNNAMED in (old, new):
-            return InstrumentChange(False, "What was read without naming the instrument cannot be tied to anything.")
+            return InstrumentChange(False, "Readings without a named instrument cannot be bridged.")
         if study is None:
             return InstrumentChange(
                 False,
-                f"{LEAST_PLAQUES} or more retained plaques, read on {old} and on {new} and stored as a study of their agreement, may bridge it.",
+                f"An agreement study of {old} and {new} on at least {LEAST_PLAQUES} retained plaques may bridge the change.",
             )
         if not self.steps:
             return InstrumentChange(
-                False, f"Study {study.id} cannot bridge it: the grade's limits set none on colour.", study.id
+                False,
+                f"Study {study.id} cannot bridge the change, because the grade has no limits on colour.",
+                study.id,
             )
         plaques = read_on_both(study.body)
         shows = bridge([plaque.pair for plaque in plaques], self.steps, noise_of(plaques))
         if shows.bridged:
-            steps = ", ".join(f"{step.component}* {step.mean:+.2f}" for step in shows.steps)
+            steps = ", ".join(f"{step.component}* {step.mean:+z.2f}" for step in shows.steps)
             first, second = pair(study)
-            says = f"Study {study.id} bridges it: on {shows.plaques} plaques {second} reads {steps} from {first}, which is small beside the limits."
+            says = f"Study {study.id} bridges the change. On {shows.plaques} plaques {second} differs from {first} by {steps}, which is small compared with the limits."
             return InstrumentChange(True, says, study.id)
-        return InstrumentChange(False, f"Study {study.id} does not bridge it. {' '.join(shows.reasons)}", study.id)
+        says = f"Study {study.id} does not bridge the change. {' '.join(shows.reasons)}"
+        return InstrumentChange(False, says, study.id)
 
 
 NONE = Bridges()
 
 
 def bridges(rows: Sequence[SeriesLot], limits: Limits | None) -> Bridges:
-    """Returns what bridges changes of instrument among these lots of one grade. Queries as `read_on` makes them.
+    """Returns the bridges between the instruments of lots of one grade. Queries as in `read_on`.
 
     Args:
-        rows: lots with what they were read with.
-        limits: the limits of their grade.
+        rows: lots with their instruments.
+        limits: limits of the grade.
     """
     return Bridges(steps(limits), read_on(rows))
 
 
 def read_on(rows: Sequence[SeriesLot]) -> dict[frozenset[str], InstrumentStudy]:
-    """The newest agreement study between each two of the instruments that lots' colours were read with, by their codes.
+    """Returns the newest agreement study of each pair of instruments of the lots' colours, by their codes.
 
-    No query where all were read with one, else one.
+    No query for a single instrument, otherwise one.
     """
     codes = {code for row in rows for code in row.sources.get(COLOR.name, ())}
     found = studies.agreements(codes) if len(codes) > 1 else []
@@ -94,9 +100,9 @@ def read_on(rows: Sequence[SeriesLot]) -> dict[frozenset[str], InstrumentStudy]:
 
 
 def steps(limits: Limits | None) -> dict[str, float]:
-    """How large a step in L*, a* and b* may be: a third of the limit, which is as much of it as a method may take up.
+    """Returns the largest step allowed in L*, a* and b*: a third of the limit, as for measurement uncertainty.
 
-    Of the limit on the coordinate, or of that on the lot's colour difference where the coordinate has none; empty where neither is set.
+    The limit is that on the coordinate, otherwise that on the lot's colour difference. Empty without either.
     """
     if limits is None or limits.color is None:
         return {}

@@ -1,4 +1,4 @@
-"""Masters and working copies with everything that was read of them since: what is due, what moved, and which decisions that puts in doubt."""
+"""Masters and working copies with their re-measurements: due dates, movements, and decisions in doubt."""
 
 from __future__ import annotations
 
@@ -30,7 +30,10 @@ MASTER = "master"
 
 @dataclass(frozen=True, slots=True)
 class Plaque:
-    """A plaque in use: the master, or a working copy, which has a code; `begins` is when it was approved or made, `as_was` what it read then."""
+    """A plaque in use: a master, or a working copy, which has a code.
+
+    `begins` is its approval or production, `as_was` its colour then.
+    """
 
     name: str
     code: str | None
@@ -40,18 +43,18 @@ class Plaque:
 
     @classmethod
     def of_copy(cls, row: WorkingCopy) -> Plaque:
-        """A working copy."""
+        """Returns a working copy as a plaque."""
         as_was = Approved(mean_lab(list(_labs(row.copy_readings))), Conditions(**row.conditions))
         return cls(f"copy {row.id}", row.code, row.measured_at, row.remeasure_every_days, as_was)
 
     @classmethod
     def master(cls, shade: Shade, revision: ShadeRevision) -> Plaque:
-        """The master of a shade, approved as its newest revision."""
+        """Returns the master of a shade as a plaque, approved as its newest revision."""
         return cls(MASTER, None, revision.recorded_at, shade.remeasure_every_days, _approved(revision))
 
 
 class SessionView(TypedDict):
-    """A session with its readings, and what it tells of each plaque."""
+    """A session with its readings and its result for each plaque."""
 
     id: int
     shade_id: int
@@ -68,10 +71,10 @@ class SessionView(TypedDict):
 
 
 class ReferenceShelf:
-    """Masters, working copies and sessions of some shades, read once: four queries, however many shades."""
+    """Masters, working copies and sessions of some shades, read once. Four queries."""
 
     def __init__(self, shades: Sequence[Shade], also: Iterable[int] = ()) -> None:
-        """Reads what there is of these shades' newest revisions, and of the revisions numbered `also`."""
+        """Reads the data of these shades' newest revisions, and of the revisions numbered `also`."""
         self.shades = shades
         self.revisions = catalog.current_shade_revisions([row.id for row in shades])
         wanted = {row.id for row in self.revisions.values()} | set(also)
@@ -99,14 +102,14 @@ class ReferenceShelf:
         )
 
     def copies_in_use(self, shade_id: int) -> list[WorkingCopy]:
-        """The newest working copy of each code of a shade's newest revision."""
+        """Returns the newest working copy of each code of a shade's newest revision."""
         revision = self.revisions.get(shade_id)
         return list(
             {row.code: row for row in self.copies if revision and row.shade_revision_id == revision.id}.values()
         )
 
     def _lives(self, shade: Shade) -> list[tuple[Plaque, ReferenceHistory]]:
-        """The master of a shade, when one was approved, and its working copies in use, each with what was read of it."""
+        """Returns the approved master of a shade and its working copies in use, each with its history."""
         revision = self.revisions.get(shade.id)
         if revision is None:
             return []
@@ -118,20 +121,21 @@ class ReferenceShelf:
         return life(plaque.name, plaque.begins, self._sessions.get(revision_id, ()), plaque.as_was)
 
     def due(self) -> list[Due]:
-        """Each plaque with a schedule, with when it is to be measured again, and each that was found to have moved, due since then."""
+        """Returns each plaque with a schedule and its due date, and each that has moved, due since then."""
         lives = [(shade, plaque, one) for shade in self.shades for plaque, one in self._lives(shade)]
         return [
             Due(shade, plaque, at, moved) for shade, plaque, one in lives for at, moved in _due(one, plaque.every_days)
         ]
 
     def master_due(self, shade: Shade) -> datetime | None:
-        """When a master is to be measured again, None without a schedule unless it moved, and without a revision."""
+        """Returns the due date of a master, None without a revision, and without a schedule unless it moved."""
         return next((item.at for item in self.due() if item.shade.id == shade.id and item.plaque.code is None), None)
 
     def doubted(self, shade: Shade, session: Remeasurement | None = None) -> list[Doubted]:
-        """The plaques of a shade's newest revision that were found to have moved, each with since when.
+        """Returns the plaques of a shade's newest revision that have moved, each with the time of doubt.
 
-        With a session only those that it speaks of, and the decisions made since each agreed, which take a query.
+        With a session only its own plaques are returned, with the decisions made since each last agreed. This takes a
+        query.
         """
         doubts = [(plaque, doubt) for plaque, one in self._lives(shade) for doubt in one.doubts]
         if session is not None:
@@ -147,7 +151,7 @@ class ReferenceShelf:
         return entries
 
     def session_view(self, row: Remeasurement) -> SessionView:
-        """A session with its readings, and what it tells of each plaque; one that was voided tells nothing."""
+        """Returns a session with its readings and its result for each plaque. A void session has no results."""
         void: RemeasurementVoid | None = getattr(row, "void", None)
         return {
             "id": row.id,
@@ -183,7 +187,7 @@ class ReferenceShelf:
         return next((Plaque.of_copy(copy).as_was for copy in self.copies if copy.id == plaque.get("copy_id")), None)
 
     def copy_view(self, row: WorkingCopy) -> View:
-        """A working copy with its offset, whether it is still in use, whether it moved, and when it is due."""
+        """Returns a working copy with its offset, whether it is in use, whether it moved, and its due date."""
         offset = working_copy(row.code, _labs(row.master_readings), _labs(row.copy_readings))
         newest = any(copy.id == row.id for copy in self.copies_in_use(row.shade_id))
         one = self._life(Plaque.of_copy(row), row.shade_revision_id)
@@ -212,7 +216,7 @@ class ReferenceShelf:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A plaque of a shade, and when it is due: because it moved, or because its interval runs out."""
+    """A plaque of a shade with its due date, because it moved or because its interval ends."""
 
     shade: Shade
     plaque: Plaque
@@ -221,7 +225,10 @@ class Due:
 
 
 def _due(one: ReferenceHistory, every_days: int | None) -> list[tuple[datetime, bool]]:
-    """When a plaque is due, and whether because it moved: since that was found, while it lasts; else by its schedule, if it has one."""
+    """Returns the due date of a plaque, and whether it moved.
+
+    A plaque that moved is due at once, others by their schedule, if any.
+    """
     doubt = next((doubt for doubt in one.doubts if doubt.until is None), None)
     if doubt is not None:
         return [(doubt.found_at, True)]
@@ -249,7 +256,7 @@ def _approved(revision: ShadeRevision) -> Approved:
 
 
 def _speaks_of(session: Remeasurement, plaque: Plaque, doubt: Doubt) -> bool:
-    """True when a session that counts read a plaque, and found it moved or to agree again."""
+    """Returns whether a valid session measured a plaque and found that it moved or agreed again."""
     if getattr(session, "void", None) or plaque.name not in {
         _name(read) for read in session.plaques if read["artefact"] != "tile"
     }:
@@ -266,7 +273,7 @@ def _labs(rows: Iterable[Sequence[float]]) -> tuple[Lab, ...]:
 
 
 def _by_color(revision: ShadeRevision) -> list[Decision]:
-    """The decisions made under a revision that judged a colour. One query."""
+    """Returns the decisions under a revision that have colour findings. One query."""
     made = store.decisions(revision.id)
     return [row for row in made if any(found["characteristic"] == COLOR.name for found in row.findings)]
 

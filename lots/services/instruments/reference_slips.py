@@ -1,4 +1,4 @@
-"""Readings of masters, copies and tiles that look like slips: they are stored as they stand, with a warning."""
+"""Likely mistakes in readings of masters, copies and tiles. They are stored with a warning."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ from lots.store.tables.models import ShadeRevision
 
 
 def labs(rows: Sequence[Sequence[float]]) -> list[Lab]:
-    """Colours as they were posted."""
+    """Returns posted readings as colours."""
     return [Lab(*row) for row in rows]
 
 
 def warned(
     sides: Mapping[str, list[Lab]], masters: Collection[str], conditions: Conditions, revision: ShadeRevision, undo: str
 ) -> list[dict[str, str]]:
-    """Warns of a reading far from the others of its plaque, and of a master far from its approved values.
+    """Returns warnings for readings far from the others of a plaque, and for a master far from its approved values.
 
     Args:
         sides: field -> readings of one plaque.
-        masters: which of them are of the master.
-        conditions: of all of them; a master read under others than it was approved under cannot be held against that.
-        revision: that the master was approved as.
-        undo: what to do when it was a slip.
+        masters: fields that are of the master.
+        conditions: measuring conditions. Under other conditions than those of approval a master is not compared.
+        revision: revision that the master was approved as.
+        undo: sentence on the remedy for a mistake.
     """
     warnings = []
     for field, colors in sides.items():
@@ -35,6 +35,6 @@ def warned(
         if field not in masters or conditions.differences(conditions_of(revision)):
             continue
         if far := suspect_master(mean_lab(colors), Lab(*revision.lab)):
-            hint = f"Is it the master of this shade, and are the numbers L*, a*, b*? {undo}"
+            hint = f"Check that it is the master of this shade, and that the numbers are L*, a*, b*. {undo}"
             warnings.append({"field": field, "detail": f"{far}.", "hint": hint})
     return warnings

@@ -1,4 +1,4 @@
-"""What is said of references that age."""
+"""Sentences on masters and working copies that age."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from lots.domain.colorimetry.color_difference import Components
 from lots.domain.instruments.reference_sessions import SessionComparison
 from lots.domain.instruments.reference_stability import Doubt, Movement
 from lots.domain.instruments.working_copies import WorkingCopy
-from lots.domain.words import counted, moment
+from lots.domain.words import counted, moment, plural
 from lots.services.views import View
 
 
 class Told(TypedDict):
-    """What a session tells of a plaque."""
+    """The result of a session for a plaque."""
 
     artefact: str
     code: str | None
@@ -27,7 +27,7 @@ class Told(TypedDict):
 
 
 class DecisionLine(TypedDict):
-    """A decision that rests on a plaque in doubt."""
+    """A decision that depends on a plaque in doubt."""
 
     id: int
     action: str
@@ -38,7 +38,7 @@ class DecisionLine(TypedDict):
 
 
 class Doubted(TypedDict):
-    """A plaque that was found to have moved, with the decisions made since it last agreed, where a session is told."""
+    """A plaque that has moved; for a session, with the decisions made since it last agreed."""
 
     artefact: str
     code: str | None
@@ -51,24 +51,24 @@ class Doubted(TypedDict):
 
 
 UNCHANGED = "No decision was changed."
-RENEW_MASTER = "Approve a new revision from the master as it is now or from a better one."
-RENEW_COPY = "Do not use it: make a new copy of its code beside the master."
+RENEW_MASTER = "Approve a new revision from this master or from a better one."
+RENEW_COPY = "Do not use it. Make a new copy with this code beside the master."
 
 
 def plaque(artefact: str, code: str | None) -> str:
-    """Returns a plaque by its name: the master, or working copy W1."""
+    """Returns the name of a plaque, such as the master, or working copy W1."""
     return "the master" if code is None else f"{'working ' if artefact == 'copy' else ''}{artefact} {code}"
 
 
 def told(artefact: str, code: str | None, seen: SessionComparison) -> Told:
-    """Returns what a session tells of a plaque, in figures and words."""
+    """Returns the result of a session for a plaque, in figures and words."""
     apart = seen.apart
     name = plaque(artefact, code)
     says = f"{name[:1].upper()}{name[1:]}: {seen.says}"
     if apart is not None and apart.plaque.state == "moved":
-        says += f" {name[:1].upper()}{name[1:]} reads {_way(apart.plaque.change)} than then, beside the tile."
+        says += f" Relative to the tile, {name} is now {_way(apart.plaque.change)}."
     if apart is not None and apart.instrument.state == "moved":
-        says += " Check the instrument before anything else is read with it."
+        says += " Check the instrument before further use."
     return {
         "artefact": artefact,
         "code": code,
@@ -90,32 +90,30 @@ def _movement(found: Movement | None) -> View | None:
 def _way(change: Sequence[float]) -> str:
     lightness, a, b = change
     direction = Components(lightness, a, b, 0.0, 0.0).direction
-    return f"{direction} (L* {lightness:+.2f}, a* {a:+.2f}, b* {b:+.2f})"
+    return f"{direction} (L* {lightness:+z.2f}, a* {a:+z.2f}, b* {b:+z.2f})"
 
 
 def doubted(shade: str, code: str | None, revision: int, doubt: Doubt) -> str:
-    """Returns in a sentence since when a plaque may not have been what it was taken for."""
-    name = _name(code)
-    since = "" if doubt.since is None else f", and last agreed {moment(doubt.since)}"
-    again = "" if doubt.until is None else f" {name} read as before again {moment(doubt.until)}."
-    remedy = (
-        "a new revision is approved" if code is None else "a new copy of its code or a new revision takes its place"
-    )
+    """Returns the sentences on the movement of a plaque: found when, last agreed when, flagged until when."""
+    since = "" if doubt.since is None else f" It last agreed at {moment(doubt.since)}."
+    again = "" if doubt.until is None else f" It agreed again at {moment(doubt.until)}."
+    remedy = "a new revision is approved" if code is None else "a new copy with its code or a new revision replaces it"
     return (
-        f"{name} of shade {shade}, revision {revision}, was found {moment(doubt.found_at)} to have moved{since}.{again}"
-        f" This stands until {remedy}."
+        f"{_name(code)} of shade {shade}, revision {revision}, had moved when measured at {moment(doubt.found_at)}."
+        f"{since}{again} It stays flagged until {remedy}."
     )
 
 
 def summary(found: Sequence[Told], in_doubt: Sequence[Doubted]) -> str:
-    """Returns what a session means as a whole."""
+    """Returns the sentences on a whole session."""
     says = [told["says"] for told in found] or ["The session does not count."]
     for entry in in_doubt:
         made = entry.get("decisions", [])
         lots = len({line["lot_id"] for line in made})
         counts = f"{counted(len(made), 'decision')} on {counted(lots, 'lot')}"
         name = _name(entry["code"])
-        says.append(f"Made since {name[:1].lower()}{name[1:]} last agreed: {counts}. {UNCHANGED} {_remedy(entry)}")
+        since = f"since {name[:1].lower()}{name[1:]} last agreed"
+        says.append(f"{counts} {plural(len(made), 'was', 'were')} made {since}. {UNCHANGED} {_remedy(entry)}")
     return " ".join(says)
 
 
@@ -124,22 +122,22 @@ def _name(code: str | None) -> str:
 
 
 def _remedy(entry: Doubted) -> str:
-    """What to do about a plaque that is in doubt."""
+    """Returns the remedy for a plaque in doubt."""
     if entry["until"] is not None:
-        return "They were made while nobody could know: look at those lots again."
+        return "Review these lots."
     if entry["code"] is None:
-        return f"{RENEW_MASTER} Then ask to judge these lots again."
-    return f"Do not use {entry['code']}: make a new copy of its code beside the master. Verdicts rest on the approved values and not on it."
+        return f"{RENEW_MASTER} Then reassess these lots."
+    return f"{RENEW_COPY} Assessments use the approved values, not the copy."
 
 
 def offset(copy: WorkingCopy, revision: int, *, newest: bool, moved: bool) -> str:
-    """Returns what a working copy is good for."""
+    """Returns the sentences on the use of a working copy."""
     if moved:
-        return f"{copy.code} has moved since it was made and no longer stands in for the master. Do not use it: make a new copy of its code."
+        return f"{copy.code} has moved and no longer represents the master. {RENEW_COPY}"
     if not newest:
-        return f"{copy.code} was replaced: a newer copy or a newer revision is there."
+        return f"{copy.code} was replaced by a newer copy or a newer revision."
     lightness, a, b = copy.offset
     return (
-        f"{copy.code} reads L* {lightness:+.2f}, a* {a:+.2f}, b* {b:+.2f} from the master: take that off what it reads, and it"
-        f" gives the master's colour. Verdicts stay against the values of revision {revision}."
+        f"{copy.code} differs from the master by L* {lightness:+z.2f}, a* {a:+z.2f}, b* {b:+z.2f}. Subtract this from its"
+        f" readings to obtain the master's colour. Assessments use the values of revision {revision}."
     )

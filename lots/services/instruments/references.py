@@ -1,4 +1,4 @@
-"""References that age: working copies of a master, and sessions in which both are read again beside the instrument's tile."""
+"""Working copies of masters, and re-measurement sessions of both beside the instrument's tile."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from lots.store.tables.studies import KeptPlaque, Remeasurement, RemeasurementVo
 
 
 class PostedCopy(TypedDict):
-    """A working copy as it is posted: readings of both plaques from one session."""
+    """The body of a request to add a working copy: readings of both plaques from one session."""
 
     code: str
     master: list[list[float]]
@@ -44,7 +44,7 @@ class PostedCopy(TypedDict):
 
 
 class PostedSession(TypedDict):
-    """A session as it is posted."""
+    """The body of a request to store a session."""
 
     measured_at: datetime
     instrument_id: int
@@ -54,12 +54,15 @@ class PostedSession(TypedDict):
 
 
 def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
-    """Adds a working copy of a shade's newest revision, with its offset to the master. A newer one of a code takes the older's place.
+    """Adds a working copy of a shade's newest revision, with its offset from the master.
+
+    It replaces an older copy with its code.
 
     Raises:
         NotFound: no such shade.
-        Conflict: the shade has no revision to be a copy of.
-        Invalid: a reading that cannot be, other conditions than the revision's, an unknown instrument, or a time to come.
+        Conflict: the shade has no approved revision.
+        Invalid: an impossible reading, conditions other than the revision's, an unknown instrument, or a time in the
+        future.
     """
     now = clock.now()
     with transaction():
@@ -72,8 +75,8 @@ def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
             faults += _lab_faults(f"/{side}", some, conditions)
         if conditions is not None and (apart := conditions.differences(conditions_of(revision))):
             says = ", ".join(f"{condition_name(name)} is {mine}, not {theirs}" for name, mine, theirs in apart)
-            hint = f"Read both as revision {revision.revision} was: {conditions_of(revision)}."
-            faults.append(Fault("/conditions", f"These are other conditions than the master's: {says}.", hint))
+            hint = f"Measure both under the conditions of revision {revision.revision}: {conditions_of(revision)}."
+            faults.append(Fault("/conditions", f"The conditions differ from those of the master: {says}.", hint))
         if faults or conditions is None:
             raise Invalid(*faults)
         row = store.add_copy(
@@ -95,12 +98,12 @@ def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
         store.touch(shade.id)
         audit.note(None, "working copy made", by, now, {"working_copy": [row.id], "shade": [shade.id]})
         sides = {side: labs(some) for side, some in readings.items()}
-        warnings = warned(sides, {"master"}, conditions, revision, _READ_COPY_ANEW)
+        warnings = warned(sides, {"master"}, conditions, revision, _UNDO_COPY)
         return {**ReferenceShelf([shade]).copy_view(row), "warnings": warnings}
 
 
 def _approved(shade_id: int) -> tuple[Shade, ShadeRevision]:
-    """A shade, held until the transaction ends, and its newest revision."""
+    """Returns a locked shade and its newest revision."""
     shade = found("shade", shade_id)
     catalog.lock("shade", shade.id)
     revision = catalog.current_shade_revisions([shade.id]).get(shade.id)
@@ -127,14 +130,15 @@ def _lab_faults(at: str, readings: Iterable[Sequence[float]], conditions: Condit
 
 
 def remeasure(shade_id: int, values: PostedSession, by: str) -> View:
-    """Stores a session, and says of each plaque whether it moved, or the instrument, and which decisions that puts in doubt.
+    """Stores a session, and returns for each plaque whether it or the instrument moved, and the decisions in doubt.
 
-    No decision is changed: lots are judged again when somebody asks, under a new revision.
+    No decision is changed. Quality reassesses lots under a new revision.
 
     Raises:
         NotFound: no such shade.
-        Conflict: the shade has no revision.
-        Invalid: no tile, no plaque, an unknown copy, an instrument that is unknown or not in order, a reading that cannot be.
+        Conflict: the shade has no approved revision.
+        Invalid: no tile, no plaque, an unknown copy, an unknown instrument or one without valid calibration, or an
+        impossible reading.
     """
     now = clock.now()
     with transaction():
@@ -167,18 +171,18 @@ def remeasure(shade_id: int, values: PostedSession, by: str) -> View:
         audit.note(None, "reference measured again", by, now, {"remeasurement": [row.id], "shade": [shade.id]})
         sides = {f"read/{index}/readings": labs(plaque["readings"]) for index, plaque in enumerate(values["read"])}
         masters = {f"read/{i}/readings" for i, plaque in enumerate(values["read"]) if plaque["artefact"] == MASTER}
-        warnings = warned(sides, masters, conditions, revision, _VOID)
+        warnings = warned(sides, masters, conditions, revision, _UNDO_SESSION)
         return {**_answered(shade, row.id), "warnings": warnings}
 
 
-_READ_COPY_ANEW = (
-    "It was stored as it stands. If it is wrong, add the copy again under its code, which takes the place of this one."
+_UNDO_COPY = "It was stored unchanged. If it is wrong, add the copy again with the same code, which replaces it."
+_UNDO_SESSION = (
+    "It was stored unchanged. If it is wrong, void this remeasurement, because later ones are compared with it."
 )
-_VOID = "It was stored as it stands. If it is wrong, void this remeasurement, since later ones are compared with it."
 
 
 def _answered(shade: Shade, number: int) -> View:
-    """A session as it is answered to whoever stored or voided it: with the plaques it puts in doubt, and the decisions made since each agreed."""
+    """Returns a session with the plaques that it puts in doubt, and the decisions made since each last agreed."""
     shelf = ReferenceShelf([shade])
     row = _session(number)
     session = shelf.session_view(row)
@@ -194,7 +198,7 @@ def _session(number: int) -> Remeasurement:
 
 
 def _order_faults(number: int, at: datetime) -> list[Fault]:
-    """An instrument that is not there, or was not in order when it read: such a session tells nothing of a plaque."""
+    """Returns a fault for an unknown instrument, or for one without valid calibration at that time."""
     if faults := _instrument_faults(number):
         return faults
     row = found("instrument", number)
@@ -202,7 +206,8 @@ def _order_faults(number: int, at: datetime) -> list[Fault]:
     doubt = doubt_about(at, InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, checks))
     if doubt is None:
         return []
-    return [Fault("/instrument_id", f"{doubt[:1].upper()}{doubt[1:]}.", "Check it, put it right, and read again.")]
+    hint = "Check and correct the instrument, then measure again."
+    return [Fault("/instrument_id", f"{doubt[:1].upper()}{doubt[1:]}.", hint)]
 
 
 def _plaque_faults(read: Sequence[KeptPlaque], copies: set[str], conditions: Conditions | None) -> list[Fault]:
@@ -211,31 +216,32 @@ def _plaque_faults(read: Sequence[KeptPlaque], copies: set[str], conditions: Con
         at, code = f"/read/{index}", plaque.get("code")
         faults += _lab_faults(f"{at}/readings", plaque["readings"], conditions)
         if plaque["artefact"] == MASTER and code is not None:
-            faults.append(Fault(f"{at}/code", "A shade has one master.", "Leave the code out."))
+            faults.append(Fault(f"{at}/code", "A master has no code.", "Leave the code out."))
         if plaque["artefact"] != MASTER and code is None:
-            faults.append(Fault(f"{at}/code", f"Which {plaque['artefact']}?", "Give the code that stands on it."))
+            detail = f"The code of the {plaque['artefact']} is missing."
+            faults.append(Fault(f"{at}/code", detail, "Give the code on its label."))
         if plaque["artefact"] == "copy" and code is not None and code not in copies:
             hint = f"Its working copies are: {', '.join(sorted(copies))}." if copies else "Add it as a working copy."
-            faults.append(Fault(f"{at}/code", f"There is no working copy {code} of this revision.", hint))
+            faults.append(Fault(f"{at}/code", f"Working copy {code} does not exist for this revision.", hint))
     kinds = Counter(plaque["artefact"] for plaque in read)
-    hint = "Read the tile of the instrument and at least one plaque in one session: only both tell which of them moved."
+    hint = "Measure the tile of the instrument and at least one plaque in the same session."
     if kinds["tile"] != 1:
-        faults.append(Fault("/read", f"One tile is needed, and {kinds['tile']} stand here.", hint))
+        faults.append(Fault("/read", f"Exactly one tile is required, but {kinds['tile']} are given.", hint))
     if not kinds[MASTER] + kinds["copy"]:
-        faults.append(Fault("/read", "Neither the master nor a working copy stands here.", hint))
+        faults.append(Fault("/read", "The master or a working copy is required.", hint))
     named = Counter((plaque["artefact"], plaque.get("code")) for plaque in read)
     if twice := [f"{artefact} {code or ''}".strip() for (artefact, code), n in named.items() if n > 1]:
-        text = f"{', '.join(twice)} came more than once."
+        text = f"{', '.join(twice)}: given more than once."
         faults.append(Fault("/read", text, "Give all readings of one plaque together."))
     return faults
 
 
 def void_session(number: int, reason: str, by: str) -> View:
-    """Says that a session does not count, and keeps it visible; what it alone put in doubt is so no more.
+    """Voids a session, which stays visible. It no longer puts anything in doubt.
 
     Raises:
         NotFound: no such session.
-        Conflict: it is void already.
+        Conflict: it is already void.
     """
     now = clock.now()
     with transaction():
@@ -244,7 +250,7 @@ def void_session(number: int, reason: str, by: str) -> View:
         already: RemeasurementVoid | None = getattr(session, "void", None)
         if already is not None:
             raise Conflict(
-                f"Remeasurement {number} was voided by {already.voided_by} already: {clause(already.reason)} Nothing more needs to be done."
+                f"Remeasurement {number} was already voided by {already.voided_by}: {clause(already.reason)}"
             )
         void = store.void_session(session, reason, by, now)
         store.touch(session.shade_id)
@@ -254,7 +260,7 @@ def void_session(number: int, reason: str, by: str) -> View:
 
 
 def sessions(shade_id: int, cursor: str | None, limit: int) -> Page[SessionView]:
-    """Returns a page of a shade's sessions with what each tells."""
+    """Returns a page of a shade's sessions with their results."""
     shade = found("shade", shade_id)
     found_ = store.sessions(shade, cursor, limit)
     shelf = ReferenceShelf([shade], {row.shade_revision_id for row in found_.rows})
@@ -262,14 +268,14 @@ def sessions(shade_id: int, cursor: str | None, limit: int) -> Page[SessionView]
 
 
 def copies(shade_id: int, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of a shade's working copies, those replaced and those of earlier revisions included."""
+    """Returns a page of a shade's working copies, including replaced ones and those of earlier revisions."""
     shade = found("shade", shade_id)
     found_ = store.copies(shade, cursor, limit)
     return found_.map(ReferenceShelf([shade], {row.shade_revision_id for row in found_.rows}).copy_view)
 
 
 def shade(shade_id: int) -> View:
-    """Returns a shade, with when its master is due and which of its plaques were found to have moved.
+    """Returns a shade with the due date of its master, and the plaques that have moved.
 
     Raises:
         NotFound: no such shade.

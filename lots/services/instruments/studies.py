@@ -1,4 +1,4 @@
-"""Studies of instruments: how much one scatters, whether it reads true over its range, how far it reads from another."""
+"""Studies of instruments: repeatability and reproducibility, linearity, and agreement with another instrument."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from lots.store.setup import catalog
 from lots.store.tables.models import Instrument
 from lots.store.tables.studies import InstrumentStudy, StudyBody, StudyVoid
 
-# What each kind of study is made of, and what it may have beside.
+# Required and optional fields of each kind of study.
 NEEDS = {
     "repeatability": ("measure", "trials"),
     "linearity": ("measure", "artefacts"),
@@ -53,11 +53,11 @@ _FIELDS = ("measure", "other_instrument_id", "trials", "artefacts", "plaques", "
 
 
 def add(instrument_id: int, values: Posted, by: str) -> View:
-    """Stores a study with its readings, and judges again every lot whose readings it gives another uncertainty.
+    """Stores a study with its readings, and assesses again every lot whose uncertainties it changes.
 
     Raises:
         NotFound: no such instrument.
-        Invalid: fields of another kind of study, readings that cannot be, or a design that cannot be judged; nothing was stored.
+        Invalid: fields of another kind of study, impossible readings, or an unsuitable design; nothing was stored.
     """
     now = clock.now()
     faults = clock.doubt_future("/studied_at", values["studied_at"], now) + _kind_faults(values)
@@ -94,10 +94,10 @@ def add(instrument_id: int, values: Posted, by: str) -> View:
 
 
 def _kind_faults(values: Posted) -> list[Fault]:
-    """Fields that a kind of study needs and lacks, or that belong to another."""
+    """Returns faults for missing fields of a kind of study, and for fields of another kind."""
     kind = values["kind"]
-    hint = f"A study of {kind} takes {in_words([_LABELS[name] for name in (*NEEDS[kind], *_MAY[kind])])}."
-    lacking = [Fault(f"/{name}", "This is needed.", hint) for name in NEEDS[kind] if values.get(name) is None]
+    hint = f"A study of {kind} has {in_words([_LABELS[name] for name in (*NEEDS[kind], *_MAY[kind])])}."
+    lacking = [Fault(f"/{name}", "This is required.", hint) for name in NEEDS[kind] if values.get(name) is None]
     odd = set(_FIELDS) - set(NEEDS[kind]) - set(_MAY[kind])
     return lacking + [
         Fault(f"/{name}", f"This is not part of a study of {kind}.", hint)
@@ -113,8 +113,8 @@ def _other(instrument: Instrument, number: int | None) -> tuple[Instrument | Non
     if other is None:
         return None, [replace(fault, pointer="/other_instrument_id") for fault in faults]
     if other.id == instrument.id:
-        hint = "Give the other one that the same plaques were read on."
-        return None, [Fault("/other_instrument_id", "This is the instrument itself.", hint)]
+        hint = "Give the second instrument of the study."
+        return None, [Fault("/other_instrument_id", "Both instruments of the study are the same.", hint)]
     return other, []
 
 
@@ -123,10 +123,10 @@ def _grade_faults(number: int | None) -> list[Fault]:
 
 
 def _design(kind: str, body: StudyBody) -> Shows:
-    """What the readings of a study show.
+    """Returns the results of a study.
 
     Raises:
-        Invalid: they cannot be judged, in the words of whoever tried.
+        Invalid: the design is unsuitable.
     """
     place = NEEDS[kind][1]
     try:
@@ -136,9 +136,9 @@ def _design(kind: str, body: StudyBody) -> Shows:
 
 
 _HINTS = {
-    "repeatability": "Have every operator read every part equally often, twice at least; common practice is 10 parts, 3 operators, 3 times.",
-    "linearity": "Read at least two artefacts of different reference value, each twice or more; common practice is five, ten times each.",
-    "agreement": "Read each plaque on both instruments, and give all its readings under one code.",
+    "repeatability": "Have every operator measure every part equally often, at least twice (common practice: 10 parts, 3 operators, 3 times).",
+    "linearity": "Measure at least two artefacts of different reference values, each at least twice (common practice: five artefacts, ten times each).",
+    "agreement": "Measure each plaque on both instruments, and give all its readings under one code.",
 }
 
 
@@ -155,7 +155,7 @@ class _Touched(LotAfter, total=False):
 
 
 def _judged_again(study: InstrumentStudy, by: str, now: datetime, reason: str) -> list[_Touched]:
-    """Judges the lots whose readings a study speaks for; answers those that stand otherwise now."""
+    """Assesses the lots whose readings a study concerns, and returns those with a new status."""
     if study.kind == "repeatability":
         kind, until = declared_of(study.measure or "").name, store.next_at(study)
         held = list(lots.lock(store.lots_read(study.instrument_id, kind, study.studied_at, until)).values())
@@ -175,7 +175,7 @@ def _judged_again(study: InstrumentStudy, by: str, now: datetime, reason: str) -
 
 
 def listed(instrument_id: int, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of an instrument's studies with what each shows."""
+    """Returns a page of an instrument's studies with their results."""
     page = store.listed(found("instrument", instrument_id), cursor, limit)
     present = study_verdicts.present(page.rows)
     return page.map(lambda row: _view(row, present))
@@ -199,11 +199,11 @@ def get(number: int) -> View:
 
 
 def void(number: int, reason: str, by: str) -> View:
-    """Says that a study does not count, keeps it visible, and judges again the lots it spoke for.
+    """Voids a study, which stays visible, and assesses again the lots that it concerned.
 
     Raises:
         NotFound: no such study.
-        Conflict: it is void already.
+        Conflict: it is already void.
     """
     now = clock.now()
     with transaction():
@@ -211,9 +211,7 @@ def void(number: int, reason: str, by: str) -> View:
         study = _found(number)
         already: StudyVoid | None = getattr(study, "void", None)
         if already is not None:
-            raise Conflict(
-                f"Study {number} was voided by {already.voided_by} already: {clause(already.reason)} Nothing more needs to be done."
-            )
+            raise Conflict(f"Study {number} was already voided by {already.voided_by}: {clause(already.reason)}")
         made = store.void(study, reason, by, now)
         why = f"Study {number} of instrument {study.instrument.code} voided: {reason}"
         touched = _judged_again(study, by, now, why)
@@ -222,7 +220,7 @@ def void(number: int, reason: str, by: str) -> View:
 
 
 def _view(row: InstrumentStudy, present: study_verdicts.Present) -> View:
-    """A study with its readings as they were posted, and what they show, worked out from them."""
+    """Returns a study with its readings and the results computed from them."""
     shows = _design(row.kind, row.body)
     void_row: StudyVoid | None = getattr(row, "void", None)
     results = {kind: study_words.results(shows, row) if kind == row.kind else None for kind in NEEDS}

@@ -1,4 +1,4 @@
-"""Readings of studies that cannot be, each at its place, and instruments that cannot take them."""
+"""Checks of studies: impossible readings, and instruments that do not measure the characteristic."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from lots.services.errors import Fault
 from lots.store.tables.models import Instrument
 from lots.store.tables.studies import StudyBody
 
-# Diameters of filament, mm: what was entered in inches all through shows beside these only.
+# Diameters of filament, mm. A study entered wholly in inches is recognised only by comparison with these.
 _FILAMENT = (1.75, 2.85)
 _INCHES = 0.15
 
 
 class Posted(StudyBody, total=False):
-    """A study as it is posted."""
+    """The body of a request to store a study."""
 
     kind: Required[str]
     measure: str | None
@@ -31,25 +31,25 @@ class Posted(StudyBody, total=False):
 
 
 def kind_faults(instrument: Instrument, other: Instrument | None, values: Posted) -> list[Fault]:
-    """Refuses a study of what an instrument of this kind cannot read."""
+    """Returns a fault for each instrument whose kind does not measure the characteristic of the study."""
     if measure := values.get("measure"):
-        return _untaken("/measure", instrument, declared_of(measure).name, STUDIED[measure].label)
+        return _not_measured("/measure", instrument, declared_of(measure).name, STUDIED[measure].label)
     both = (("/kind", instrument), ("/other_instrument_id", other))
-    return [fault for at, one in both if one is not None for fault in _untaken(at, one, COLOR.name, "L*, a*, b*")]
+    return [fault for at, one in both if one is not None for fault in _not_measured(at, one, COLOR.name, "L*, a*, b*")]
 
 
-def _untaken(pointer: str, instrument: Instrument, kind: str, label: str) -> list[Fault]:
+def _not_measured(pointer: str, instrument: Instrument, kind: str, label: str) -> list[Fault]:
     known = takes(instrument.kind)
     if known is None or kind in known:
         return []
     measures = [name for name in STUDIED if declared_of(name).name in known]
-    hint = f"It can be studied in {', '.join(measures)}." if measures else "Nothing that it reads is studied here."
-    detail = f"{instrument.code} is a {instrument.kind}, which does not read {label}."
-    return [Fault(pointer, detail, f"Check which instrument it was. {hint}")]
+    hint = f"Its measures are {', '.join(measures)}." if measures else "Its characteristics are not studied here."
+    detail = f"{instrument.code} is a {instrument.kind}, which does not measure {label}."
+    return [Fault(pointer, detail, f"Check the instrument of the study. {hint}")]
 
 
 def reading_faults(values: Posted) -> list[Fault]:
-    """Single readings that cannot be, each at its place."""
+    """Returns a fault for each impossible reading."""
     if values["kind"] == "agreement":
         return [
             Fault(f"/plaques/{i}/{side}/{j}", doubt.detail, doubt.hint)
@@ -63,7 +63,7 @@ def reading_faults(values: Posted) -> list[Fault]:
 
 
 def _places(values: Posted) -> Iterator[tuple[str, float, tuple[float, ...]]]:
-    """Where each value stands, the value, and what it should lie near: its repeats, all readings, or a reference value."""
+    """Yields pointer and value, and the values to compare: repeats, all readings, or a reference value."""
     trials = values.get("trials") or ()
     parts: dict[str, list[float]] = {}
     for trial in trials:
@@ -81,10 +81,10 @@ def _fault(measure: str, place: str, value: float, near: tuple[float, ...]) -> F
     about = STUDIED[measure]
     if not about.low <= value <= about.high:
         hint = f"Give {about.label}{f' in {about.unit}' if about.unit else ''}."
-        detail = f"{value:g} is no {about.label}, which lies between {about.low:g} and {about.high:g}."
+        detail = f"{value:g} is outside the range of {about.label}, {about.low:g} to {about.high:g}."
         return Fault(place, detail, hint)
     if about.apart:
-        # Parts may differ as coupons and colours do; only filament and its pins are much alike.
+        # Coupons and colours may differ between parts, so only the repeats of a part are compared.
         near = near[:1]
     elif value < _INCHES:
         near += _FILAMENT

@@ -1,4 +1,4 @@
-"""What studies of instruments show: figures by name, and the sentences that say what they mean."""
+"""Results of instrument studies: figures by name, and sentences."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from lots.services.views import View
 from lots.store.instruments.studies import Repeatability, pair
 from lots.store.tables.studies import InstrumentStudy
 
-# What a study of each kind shows.
+# Results of each kind of study.
 Shows: TypeAlias = GaugeStudy | Linearity | Agreement
 
-# A study says that something is not so where chance makes it as likely as this at most.
+# Significance level of the tests.
 ALPHA = 0.05
-# Categories that common practice asks an instrument to tell apart; no source.
+# Distinct categories required of an instrument. Common practice, no source.
 CATEGORIES = 5
 
 
@@ -63,21 +63,22 @@ def _repeatability(shows: GaugeStudy, row: InstrumentStudy) -> View:
 def _says_repeatability(shows: GaugeStudy, row: InstrumentStudy) -> list[str]:
     sd, unit = shows.standard_deviations, f" {studied(row).unit}".rstrip()
     low, high = math.sqrt(shows.gauge_interval.low), math.sqrt(shows.gauge_interval.high)
-    spread = f"{sd['repeatability']:.3g} by repeats, {sd['reproducibility']:.3g} by who or what reads"
-    between = f"truly between {low:.3g} and {high:.3g}{unit}"
-    says = [f"One reading scatters with a standard deviation of {sd['gauge']:.3g}{unit}, {between}: {spread}."]
+    confidence = f"{100 * shows.gauge_interval.confidence:g} %"
+    says = [
+        f"The standard deviation of one reading is {sd['gauge']:.3g}{unit} ({confidence} interval {low:.3g} to {high:.3g}{unit}).",
+        f"Repeatability is {sd['repeatability']:.3g}{unit}, reproducibility {sd['reproducibility']:.3g}{unit}.",
+    ]
     if shows.percent_of_total is not None:
-        tells = (
-            "tells no categories apart" if shows.categories is None else f"tells {shows.categories} categories apart"
+        categories = (
+            "no categories" if shows.categories is None else counted(shows.categories, "category", "categories")
         )
         says.append(
-            f"That is {shows.percent_of_total:.1f} % of the spread of all readings; among these parts the instrument {tells},"
-            f" where common practice asks for {CATEGORIES}."
+            f"The measurement spread is {shows.percent_of_total:.1f} % of the spread of all readings. The instrument distinguishes {categories}"
+            f" among these parts (common practice: {CATEGORIES})."
         )
     if (width := row.body.get("tolerance_width")) is not None:
-        says.append(
-            f"It takes up {shows.percent_of_tolerance(width):.1f} % of the tolerance, {width:g}{unit} from end to end."
-        )
+        percent = shows.percent_of_tolerance(width)
+        says.append(f"The measurement spread is {percent:.1f} % of the tolerance, whose width is {width:g}{unit}.")
     return [*says, *shows.says]
 
 
@@ -115,21 +116,23 @@ def _says_linearity(shows: Linearity, row: InstrumentStudy) -> list[str]:
     unit = f" {about.unit}".rstrip()
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
     per, slope, ends = about.unit or f"unit of {about.label}", shows.slope, shows.slope.interval
-    by = f"{slope.value:+.3g}{unit} per {per} ({ends.low:.3g} to {ends.high:.3g})"
+    by = f"{slope.value:+z.3g}{unit} per {per} ({ends.low:z.3g} to {ends.high:z.3g})"
     if ends.low <= 0 <= ends.high:
-        says = [f"Its bias is not shown to change {over}: {by}."]
+        says = [f"The bias does not change significantly {over}: {by}."]
     else:
-        says = [f"Its bias changes {over}, by {by}: it is not linear."]
+        says = [f"The bias changes {over} by {by}. The instrument is not linear."]
     where = [artefact["reference"] for artefact in row.body["artefacts"]]
     bands = {at: shows.at(at) for at in sorted(set(where))}
     off = [at for at, band in bands.items() if not band.interval.low <= 0 <= band.interval.high]
     if off:
         told = ", ".join(f"{bands[at].value:+.3g}{unit} at {at:g}" for at in off)
-        says.append(f"It reads untrue there: {told}. The bias is reported and never applied to a reading.")
+        says.append(f"The bias is significant: {told}. It is reported, but never applied to a reading.")
     else:
-        says.append("No bias is shown at any of these values.")
+        says.append("No bias is significant at any of these values.")
     if shows.lack_of_fit_p is not None and shows.lack_of_fit_p < ALPHA:
-        says.append(f"The biases lie on no line (p = {shows.lack_of_fit_p:.2g}): look at each artefact by itself.")
+        says.append(
+            f"The biases do not fit a straight line (p = {shows.lack_of_fit_p:.2g}). Consider each artefact separately."
+        )
     return says
 
 
@@ -153,10 +156,10 @@ def _says_agreement(shows: Agreement, row: InstrumentStudy) -> list[str]:
     n = len(shows.differences)
     over = f"{counted(n, 'plaque')} ({DEFAULT_FORMULA})"
     first, second = pair(row)
-    offsets = ", ".join(f"{offset.component}* {offset.mean:+.2f}" for offset in shows.offsets)
+    offsets = ", ".join(f"{offset.component}* {offset.mean:+z.2f}" for offset in shows.offsets)
     return [
-        f"{second} and {first} read {shows.mean:.2f} apart on average over {over}, at most {most:.2f}, on {code}.",
-        f"{second} reads {offsets} from {first}. Offsets are reported, and never applied to a reading.",
+        f"{second} and {first} differ by {shows.mean:.2f} on average over {over}, and by at most {most:.2f}, on {code}.",
+        f"{second} differs from {first} by {offsets}. Offsets are reported, but never applied to a reading.",
     ]
 
 
@@ -168,7 +171,7 @@ def results(shows: Shows, row: InstrumentStudy) -> View:
 
 
 def says(shows: Shows, row: InstrumentStudy) -> list[str]:
-    """Returns what the figures of a study mean, in sentences."""
+    """Returns the results of a study in sentences."""
     if isinstance(shows, GaugeStudy):
         return _says_repeatability(shows, row)
     return _says_linearity(shows, row) if isinstance(shows, Linearity) else _says_agreement(shows, row)

@@ -1,4 +1,4 @@
-"""What the bench offers for a lot: the instruments that may be named, the limits that values are drawn against, and what to measure next."""
+"""Help for entry of readings: instruments to choose from, limits to plot against, and the next measurement."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 
 @dataclass(frozen=True, slots=True)
 class Offered:
-    """An instrument that may be named with a reading.
+    """An instrument to choose for a reading.
 
     Args:
-        id, code, kind: as it is set up.
-        doubt: why a reading taken with it now would not count, in words; None where its calibration is valid.
-        stated: False where nobody stated what it measures.
+        id, code, kind: as set up.
+        doubt: reason why a reading with it would not count now, None where its calibration is valid.
+        stated: False where its characteristics are not stated.
     """
 
     id: int
@@ -44,7 +44,7 @@ class Offered:
 
 
 def instruments_for(name: str, now: datetime) -> list[Offered]:
-    """Returns the instruments that may measure a characteristic, those with a valid calibration first, each group by code. Two queries."""
+    """Returns the instruments that may measure a characteristic, those with a valid calibration first. Two queries."""
     rows = [row for row in catalog.all_instruments() if may_measure(name, row.measures)]
     checks = catalog.all_checks(row.id for row in rows)
     found = []
@@ -55,14 +55,14 @@ def instruments_for(name: str, now: datetime) -> list[Offered]:
     return sorted(found, key=lambda one: (one.doubt is not None, not one.stated))
 
 
-# Not slotted, so that what is worked out of it is kept.
+# Not slotted, because of the cached properties.
 @dataclass(frozen=True)
 class Bench:
-    """A lot at the bench.
+    """A lot during entry of readings.
 
     Args:
-        record: what is on record of it.
-        drawn: its drawn spools, in the order to measure them.
+        record: its record.
+        drawn: its drawn spools, in the order of measurement.
     """
 
     record: OnRecord
@@ -78,7 +78,7 @@ class Bench:
         return limits_from(limits.body) if limits else None
 
     def scales(self, declared: Characteristic) -> Sequence[Scale]:
-        """Returns the limits of the lot that values of one reading are drawn against."""
+        """Returns the limits of the lot that one reading is plotted against."""
         block = self._limits.given.get(declared.name) if self._limits else None
         if block is None:
             return ()
@@ -87,17 +87,17 @@ class Bench:
         return declared.scales(block, self.record.lot.grade.nominal_diameter_mm, reference)
 
     def next(self, kinds: Collection[str], kind: str, spool: str) -> Next | None:
-        """Returns what to measure after an entry, None when the drawn spools have all that is required.
+        """Returns the next measurement after an entry, None when the drawn spools have all required readings.
 
         Args:
-            kinds: those that the person at the bench may measure.
-            kind, spool: of the entry.
+            kinds: characteristics that the user may measure.
+            kind, spool: characteristic and spool of the entry.
         """
         needed = [one for one in self._needed() if one.kind in kinds]
         return next_measurement(needed, self.drawn, self._counts(one.kind for one in needed), kind, spool)
 
     def wanted(self, kind: str, spool: str) -> int:
-        """Returns how many readings of a kind are still wanted on a spool."""
+        """Returns the number of readings of a kind still needed on a spool."""
         needed = next((one for one in self._needed() if one.kind == kind), None)
         return 0 if needed is None else max(0, wanted_on(needed, self.drawn, self._counts([kind]), spool))
 
@@ -126,11 +126,11 @@ class Bench:
 
 
 def _of_lot(row: Reading) -> bool:
-    """False for a reading of another material, such as a control bar."""
+    """Returns False for a reading of another material, such as a control specimen."""
     declared = DECLARED[row.kind]
     return declared.of_lot is every_reading or declared.of_lot(reading_from(row))
 
 
 def _number(asked: object) -> int:
-    """A count in a limits block; 0 where it does not say one."""
+    """Returns a count from a limits block, 0 without one."""
     return asked if isinstance(asked, int) else 0

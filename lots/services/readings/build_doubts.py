@@ -1,4 +1,8 @@
-"""Builds in doubt: raised when a control lies outside its chart, lifted by quality; what was printed in one does not count meanwhile."""
+"""Builds in doubt.
+
+A control print outside its control chart raises a doubt, and quality lifts it. Prints of the build do not count until
+then.
+"""
 
 from __future__ import annotations
 
@@ -24,20 +28,20 @@ from lots.store.engine.paging import Page
 from lots.store.readings import NewReading
 from lots.store.tables.models import BuildDoubt
 
-# Control prints that a chart looks back on: enough for some thirty builds of several prints.
+# Control prints read for a chart: enough for about thirty builds of several prints.
 _LOOKS_BACK = 400
 
 
 def raised(declared: Characteristic, rows: Sequence[NewReading], by: str, now: datetime) -> list[BuildDoubt]:
-    """Returns the doubts raised by control prints that were just stored, one for each build that lies outside its chart.
+    """Returns the doubts raised by new control prints, one for each build outside its chart.
 
-    Two queries for each printer and recipe with new control prints that name recipe and build; none without such.
+    Two queries for each printer and recipe with new control prints that name recipe and build, otherwise none.
 
     Args:
-        declared: what was measured.
+        declared: characteristic measured.
         rows: readings as stored.
-        by: who measured.
-        now: the present moment.
+        by: person who measured.
+        now: the present time.
 
     Notes:
         Runs inside the caller's transaction. Earlier builds in doubt are left out of the chart.
@@ -52,7 +56,7 @@ def raised(declared: Characteristic, rows: Sequence[NewReading], by: str, now: d
 def _of_chart(
     declared: Characteristic, chart: str, builds: Mapping[str, Mapping[str, object]], by: str, now: datetime
 ) -> list[BuildDoubt]:
-    """The doubts about new builds of one printer and recipe."""
+    """Returns the doubts about new builds of one printer and recipe."""
     kept = store.controls(declared.name, chart, _LOOKS_BACK)
     doubted = set(store.known(row.build_key for row in kept if row.build_key))
     every = builds_of(declared, ((row.build_key, reading_from(row)) for row in kept if row.build_key))
@@ -75,15 +79,15 @@ def _says(values: Mapping[str, object], outside: Outside) -> str:
     label = next((one.label for one in what.figures if one.code == outside.figure), outside.figure)
     unit = next((f" {one.unit}" for one in what.figures if one.code == outside.figure and one.unit), "")
     return (
-        f"Build {values['build']} on printer {values['printer']} is in doubt: the control's {label} is {value}{unit}, "
-        f"outside {low} to {high}{unit} (from {outside.n} earlier builds by {values['test_print']})."
+        f"Build {values['build']} on printer {values['printer']} is in doubt: the {label} of the control is {value}{unit}, "
+        f"outside its limits {low} to {high}{unit} (from {outside.n} earlier builds of {values['test_print']})."
     )
 
 
 def judge_others(found: Sequence[BuildDoubt], but: Collection[int], by: str, now: datetime) -> list[LotAfter]:
-    """Judges again the lots that have prints of these builds and are not among `but`; returns where each stands.
+    """Assesses again the lots with prints of these builds, except those in `but`, and returns them.
 
-    Runs inside the caller's transaction.
+    Runs in the caller's transaction.
     """
     others = {number for row in found for number in store.lots_of(row.build_key)} - set(but)
     held = lots.lock(others) if others else {}
@@ -92,24 +96,24 @@ def judge_others(found: Sequence[BuildDoubt], but: Collection[int], by: str, now
 
 
 def note(found: Sequence[BuildDoubt], by: str, now: datetime) -> None:
-    """Notes doubts in the shop's history, after the lots were judged."""
+    """Adds doubts to the shop's history, after the lots were assessed."""
     if found:
         audit.note(None, "build in doubt", by, now, {"build_doubt": [row.id for row in found]})
 
 
 def lift(number: int, reason: str, by: str) -> View:
-    """Lifts a doubt: the prints of the build count again, and their lots are judged again.
+    """Lifts a doubt, so that the prints of the build count again, and assesses their lots again.
 
     Raises:
         NotFound: the doubt does not exist.
-        Conflict: it was lifted before.
+        Conflict: it is already lifted.
     """
     now = clock.now()
     with transaction():
         row = _found(number)
         held = lots.lock(store.lots_of(row.build_key))
         if not store.lift(row, reason, by, now):
-            raise Conflict(f"Doubt {number} was lifted before. Nothing more needs to be done.")
+            raise Conflict(f"Doubt {number} is already lifted. Nothing more needs to be done.")
         why = f"Doubt about a build lifted: {clause(reason)}"
         stand = [after(lot, judge_lot(lot, by, now, reason=why)[0]) for lot in held.values()]
         audit.note(None, "build cleared", by, now, {"build_doubt": [row.id]})

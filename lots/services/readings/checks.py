@@ -1,4 +1,4 @@
-"""Does a reading make sense? Everything that is asked of readings before they are stored, once for all that were sent."""
+"""Checks of readings before they are stored, for one or for a list."""
 
 from __future__ import annotations
 
@@ -19,15 +19,21 @@ from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
 from lots.store.tables.models import Instrument, Lot, Spool
 
-AS_IT_STANDS = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
+AS_IT_STANDS = "It was stored unchanged. If it is wrong, ask quality to void it, and enter it again."
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """Readings with what they speak of, everything about them that makes no sense, and what looks like a slip.
+    """Checked readings.
 
-    `lots` are locked by this transaction; there are none where something is at fault. `first_used` are instruments that keep from now on what
-    they measured here. `far` says for each reading why somebody must confirm it, None where nobody must.
+    Args:
+        items: the readings, completed.
+        spools, instruments: rows that they name, by code and by number.
+        faults: every error in them.
+        lots: lots locked by this transaction; none with a fault.
+        first_used: numbers of instruments whose characteristic is fixed by these readings.
+        warnings: likely mistakes, by reading.
+        far: deviation of each reading that must be confirmed, None for the others.
     """
 
     items: Sequence[SentReading]
@@ -43,14 +49,14 @@ class Checked:
 def check(
     declared: Characteristic, items: Sequence[SentReading], now: datetime, *, as_list: bool, to_store: bool = True
 ) -> Checked:
-    """Returns readings as they were checked.
+    """Returns checked readings.
 
     Args:
-        declared: what was measured.
-        items: fields as the contract names them, their types checked.
-        now: the present moment.
-        as_list: how the request came; faults then point into the list.
-        to_store: False asks for faults alone.
+        declared: characteristic measured.
+        items: readings with checked types.
+        now: the present time.
+        as_list: True when the request is a list, so that faults point into it.
+        to_store: False to find faults only.
     """
     spools = spool_codes.spools_by_code(item["spool_code"] for item in items)
     instruments = catalog.instruments({number for item in items if (number := item.get("instrument_id")) is not None})
@@ -70,10 +76,10 @@ def check(
             faults += [Fault(f"{at}/{doubt.field}", doubt.detail, doubt.hint) for doubt in doubts]
     if faults or not to_store:
         return Checked(items, spools, instruments, faults)
-    # Before lots, as a check of an instrument locks it.
+    # Instruments are locked before lots, in the same order as by a check of an instrument.
     first_used = naming_instruments.keep_first(declared, instruments.values())
     held = lots.lock(spool.lot_id for spool in spools.values())
-    # A count says by itself how sure it is, and equal counts are no copies.
+    # Counts are left out: their spread follows from their size, and equal counts are no copies.
     before = {number: readings.that_count(number, kind=declared.name) for number in held if declared.by_instrument}
     warnings = _warnings(declared, items, spools, before, asked)
     far = slips.far(declared, items, spools, before)
@@ -87,7 +93,7 @@ def _warnings(
     before: slips.Before,
     asked: conditions.Asked | None,
 ) -> list[list[Warned]]:
-    """What looks like a slip in each reading: by itself, as one typed several times, and beside the other colours of its lot."""
+    """Returns the likely mistakes in each reading: in itself, as a copy, and compared with other colours of its lot."""
     each = [
         [_suspected(declared, item) for item in items],
         slips.typed_again(declared, items, spools, before),
@@ -99,19 +105,22 @@ def _warnings(
 def _common_faults(
     at: str, item: SentReading, spool: Spool | None, instruments: dict[int, Instrument], now: datetime, *, propose: bool
 ) -> list[Fault]:
-    """What is wrong with what every reading says: its spool, its instrument, its time. One query for an unknown spool, where codes are proposed."""
+    """Returns the faults of spool, instrument and time.
+
+    One query for an unknown spool when codes are to be proposed.
+    """
     faults = []
     if spool is None:
         like = spool_codes.similar(item["spool_code"]) if propose else []
-        logged = "Check the label; its lot shows the codes of its spools. A spool is logged with its delivery."
+        logged = "Check the code on the label, or log the delivery of the spool first."
         hint = f"Did you mean {' or '.join(like)}?" if like else logged
-        faults.append(Fault(f"{at}/spool_code", f"There is no spool with the code {item['spool_code']}.", hint))
+        faults.append(Fault(f"{at}/spool_code", f"Spool {item['spool_code']} does not exist.", hint))
     elif spool.withdrawn_at is not None:
         faults.append(Fault(f"{at}/spool_code", withdrawn(spool), "Check the label, or take the spool to quality."))
     number = item.get("instrument_id")
     if number is not None and number not in instruments:
-        hint = "Leave it out, or have quality add the instrument first."
-        faults.append(Fault(f"{at}/instrument_id", f"There is no instrument {number}.", hint))
+        hint = "Leave it out, or ask quality to add the instrument first."
+        faults.append(Fault(f"{at}/instrument_id", f"Instrument {number} does not exist.", hint))
     return faults + clock.doubt_future(f"{at}/measured_at", item.get("measured_at"), now)
 
 
@@ -125,13 +134,13 @@ def _warning(slip: Slip) -> Warned:
 
 
 def _cited(items: Sequence[SentReading], *, as_list: bool) -> tuple[list[SentReading], list[Fault]]:
-    """Returns readings with the revision of each recipe that they cite, and the faults of those that cite none there is.
+    """Returns readings with the revision of each recipe, and faults for unknown recipes and builds without a printer.
 
-    No query where no recipe is cited, one otherwise, two with a fault.
+    No query without a recipe, otherwise one, two with a fault.
 
     Args:
-        items: readings as they were sent.
-        as_list: how the request came; faults then point into the list.
+        items: readings as sent.
+        as_list: True when the request is a list, so that faults point into it.
     """
     places = [f"/{index}" if as_list else "" for index in range(len(items))]
     wanted = [
@@ -141,7 +150,7 @@ def _cited(items: Sequence[SentReading], *, as_list: bool) -> tuple[list[SentRea
     ]
     found, faults = test_prints.named(wanted) if wanted else ({}, [])
     faults += [
-        Fault(f"{at}/build", "A build needs its printer.", "Name the printer, or leave the build out.")
+        Fault(f"{at}/build", "A build requires a printer.", "Name the printer, or leave the build out.")
         for at, item in zip(places, items, strict=True)
         if item.get("build") and not item.get("printer")
     ]

@@ -1,4 +1,4 @@
-"""Readings that hold under measuring conditions: completed by the light of their reference, compared with what was approved, looked at for slips."""
+"""Readings with measuring conditions: completed from spectra, compared with the reference, and checked."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ from lots.store.tables.models import Reading, ShadeRevision, Spool
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What readings must be comparable with: the current revision of each shade, and the newest opacity of each lot that has one."""
+    """References for readings: the current revision of each shade, and the newest opacity of each lot that has one."""
 
     shades: Mapping[int, ShadeRevision]
     plaques: Mapping[int, Opacity]
 
     @classmethod
     def of(cls, spools: Iterable[Spool]) -> Asked:
-        """What is asked of readings on these spools. At most three queries."""
+        """Returns the references for readings on these spools. At most three queries."""
         every = list(spools)
         shades = {number for spool in every if (number := spool.lot.grade.shade_id) is not None}
         current = catalog.current_shade_revisions(shades) if shades else {}
@@ -44,7 +44,7 @@ class Asked:
         return cls(current, {number: one.found for number, one in newest.items() if one is not None})
 
     def revision(self, spool: Spool) -> ShadeRevision | None:
-        """The revision that a reading on a spool must be comparable with, None without one."""
+        """Returns the shade revision for readings on a spool, None without one."""
         shade = spool.lot.grade.shade_id
         return None if shade is None else self.shades.get(shade)
 
@@ -52,16 +52,17 @@ class Asked:
 def compared(
     items: Sequence[SentReading], spools: Mapping[str, Spool], asked: Asked, *, as_list: bool
 ) -> tuple[list[SentReading], list[Fault]]:
-    """Returns readings as they can be compared with their reference, and the faults of those that cannot.
+    """Returns readings ready for comparison with their reference, and the faults of those that cannot be compared.
 
-    What has a spectrum gets its `lab`, and the light it is computed under among its conditions: that of the revision its lot is judged under. A
-    reading whose spectrum is at fault is left without `lab`.
+    A reading with a spectrum is given its `lab`, and illuminant and observer of its lot's shade revision. A reading
+    with a faulty spectrum
+    gets no `lab`.
 
     Args:
-        items: readings as they were sent, those without a spectrum among them.
-        spools: the spools there are, by their codes.
-        asked: what they must be comparable with.
-        as_list: how the request came; faults then point into the list.
+        items: readings as sent.
+        spools: existing spools by code.
+        asked: references of the readings.
+        as_list: True when the request is a list, so that faults point into it.
     """
     found: list[SentReading] = []
     faults: list[Fault] = []
@@ -90,7 +91,7 @@ def _completed(at: str, item: SentReading, spool: Spool | None, asked: Asked) ->
 
 
 def _light(spool: Spool | None, asked: Asked) -> Light:
-    """Illuminant and observer of the revision a lot is judged under: once measured, of the one it began with."""
+    """Returns illuminant and observer of a lot's shade revision, which is fixed at its first reading."""
     revision = None if spool is None else asked.revision(spool)
     first = None if spool is None or not spool.lot.measured else spool.lot.shade_revision_id
     if spool is not None and first is not None and (revision is None or revision.id != first):
@@ -102,7 +103,7 @@ def _light(spool: Spool | None, asked: Asked) -> Light:
 
 
 def _incomparable(at: str, item: SentReading, spool: Spool, asked: Asked) -> list[Fault]:
-    """The faults of a reading that cannot be compared with what was approved, naming each condition that differs."""
+    """Returns faults for conditions other than the reference's, a missing UV condition, and a wrong backing."""
     try:
         said = Conditions(**item["conditions"])
     except ValueError as wrong:
@@ -122,7 +123,10 @@ def _at(faults: Sequence[Fault], pointer: str) -> bool:
 
 
 def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevision) -> list[Fault]:
-    """Each condition in which a reading departs from the reference. A spectrum has no light of its own."""
+    """Returns a fault for each condition that differs from the reference.
+
+    Illuminant and observer of a spectrum are computed.
+    """
     computed = () if item.get("spectrum") is None else LIGHT
     faults = []
     for field, mine, theirs in said.differences(conditions_of(revision)):
@@ -130,8 +134,8 @@ def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevi
             continue
         name = condition_name(field)
         measured = f"revision {revision.revision} of {revision.shade.name} was measured with {theirs}"
-        detail = f"{name[0].upper()}{name[1:]} is {mine}, but {measured}: the two cannot be compared."
-        hint = f"Measure again with {name} {theirs}, or keep the reading for screening only, without judging by it."
+        detail = f"{name[0].upper()}{name[1:]} is {mine}, but {measured}. The two cannot be compared."
+        hint = f"Measure again with {name} {theirs}, or store the reading as screening only."
         faults.append(Fault(f"{at}/conditions/{field}", detail, hint))
     return faults
 
@@ -139,15 +143,13 @@ def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevi
 def slips(
     items: Sequence[SentReading], spools: Mapping[str, Spool], before: Mapping[int, Sequence[Reading]], asked: Asked
 ) -> list[list[Slip]]:
-    """Returns for each reading what of it looks like a slip.
-
-    A colour is held against the lot's other readings, those of the same list included, and against the reference.
+    """Returns the likely mistakes in each colour reading, compared with the lot's other readings and the reference.
 
     Args:
-        items: readings that make sense.
-        spools: by their codes.
-        before: the readings of their lots that were there before, by the lot's number.
-        asked: what they must be comparable with.
+        items: readings without faults.
+        spools: spools by code.
+        before: earlier readings of their lots, by the lot's number.
+        asked: references of the readings.
     """
     totals = {number: [0.0, 0.0, 0.0, 0.0] for number in before}
     stored = [(number, cast("list[float]", row.values["lab"])) for number, rows in before.items() for row in rows]
@@ -158,7 +160,7 @@ def slips(
     for item, (number, lab) in zip(items, sent, strict=True):
         *sums, n = totals[number]
         slip = None
-        # What is computed from a spectrum has no sign to be mistyped.
+        # No sign can be mistyped in a colour computed from a spectrum.
         if n > 1 and item.get("spectrum") is None:
             others = nearest_lab(*((total - part) / (n - 1) for total, part in zip(sums, lab, strict=True)))
             slip = suspect_lab(Lab(*lab), others)
@@ -168,7 +170,7 @@ def slips(
 
 
 def _far(item: SentReading, revision: ShadeRevision | None) -> list[Slip]:
-    """Warns when a reading is nowhere near the reference, which a spectrum in percent of a dark colour is."""
+    """Returns a warning when a reading is very far from the reference, as for a spectrum wrongly given in percent."""
     by_spectrum = item.get("spectrum") is not None
     reference = Lab(*revision.lab) if revision is not None else None
     warned = reference and far_from_reference(Lab(*item["lab"]), reference, by_spectrum=by_spectrum)

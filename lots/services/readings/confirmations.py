@@ -1,4 +1,4 @@
-"""The confirmation of a reading far from its neighbours: by quality, or by the person who measured it. From then on it counts."""
+"""Confirmation of a reading far from the others, by quality or by its author. The reading counts from then on."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ from lots.store.tables.models import Reading
 
 
 def confirm(reading_id: int, reason: str | None, by: str, *, of_quality: bool) -> View:
-    """Records that a reading far from its neighbours is right, and judges its lot with it.
+    """Confirms a reading far from the others, and assesses its lot with it.
 
     Args:
-        reason: why it is right, in words, if anybody says.
-        of_quality: True for a person of quality, who may confirm any reading.
+        reason: why it is right (optional).
+        of_quality: True for quality, who may confirm any reading.
 
     Raises:
         NotFound: no such reading.
-        NotAuthor: somebody else stored it.
-        Conflict: nothing is to be confirmed, it is void, or it was confirmed already.
+        NotAuthor: another person stored it.
+        Conflict: it needs no confirmation, is void, or is already confirmed.
     """
     now = clock.now()
     with transaction():
         lot, reading = held(reading_id)
         if not of_quality and by != reading.recorded_by:
             detail = f"{reading.recorded_by} stored reading {reading_id}, not {by}."
-            raise NotAuthor(f"{detail} Only its author, or quality, can confirm it. Ask quality.")
+            raise NotAuthor(f"{detail} Only its author or quality can confirm it. Ask quality.")
         _refuse_needless(reading)
         row = readings.confirm(reading, reason, by, now)
         wrote = {"reading_confirmation": [row.id]}
@@ -42,6 +42,6 @@ def _refuse_needless(reading: Reading) -> None:
     if void := reading.void:
         raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}. There is nothing to confirm.")
     if not reading.to_confirm:
-        raise Conflict(f"Reading {reading.id} does not lie far from its neighbours. There is nothing to confirm.")
+        raise Conflict(f"Reading {reading.id} is not far from the other readings. There is nothing to confirm.")
     if known := readings.confirmation(reading.id):
-        raise Conflict(f"{known.recorded_by} confirmed reading {reading.id} already. Nothing more needs to be done.")
+        raise Conflict(f"Reading {reading.id} was already confirmed by {known.recorded_by}.")

@@ -1,4 +1,7 @@
-"""Which instrument a reading may name: one that measures its characteristic. An instrument of unknown kind keeps what it measures first."""
+"""Checks that the instrument of a reading measures its characteristic.
+
+An instrument without stated characteristics is fixed by its first reading.
+"""
 
 from __future__ import annotations
 
@@ -12,20 +15,22 @@ from lots.services.readings.sent import SentReading
 from lots.store.setup import catalog
 from lots.store.tables.models import Instrument
 
-# Instruments that a hint names at most.
+# The most instruments that a hint names.
 _MOST_NAMED = 5
 
 
 def faults(
     declared: Characteristic, items: Sequence[SentReading], instruments: Mapping[int, Instrument], *, as_list: bool
 ) -> list[Fault]:
-    """Returns the faults of readings that name an instrument which does not measure their characteristic. At most one query, none without a fault.
+    """Returns a fault for each reading whose instrument does not measure its characteristic.
+
+    At most one query, none without a fault.
 
     Args:
-        declared: what was measured.
-        items: readings as they were sent.
-        instruments: those that they name, by number.
-        as_list: how the request came; faults then point into the list.
+        declared: characteristic measured.
+        items: readings as sent.
+        instruments: named instruments by number.
+        as_list: True when the request is a list, so that faults point into it.
     """
     named = ((index, instruments.get(item.get("instrument_id") or 0)) for index, item in enumerate(items))
     wrong = [(index, row) for index, row in named if row is not None and not may_measure(declared.name, row.measures)]
@@ -45,12 +50,12 @@ def _fault(at: str, declared: Characteristic, row: Instrument, others: Sequence[
 
 
 def keep_first(declared: Characteristic, instruments: Iterable[Instrument]) -> list[int]:
-    """Keeps what instruments measure first where nobody stated it, and returns their numbers: their history is still to be noted.
+    """Stores the first characteristic of instruments without a stated one, and returns their numbers for the history.
 
     One query for each of these instruments.
 
     Raises:
-        Invalid: an instrument measured something else first, a moment ago.
+        Invalid: another request has just stored another characteristic.
     """
     changed = []
     for row in instruments:

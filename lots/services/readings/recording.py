@@ -1,4 +1,4 @@
-"""The bench: readings in, one by one or in lists, each checked for sense, and the lots they belong to judged at once."""
+"""Recording of readings, one or a list. All are checked, and their lots are assessed in the same transaction."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from lots.store.tables.models import Instrument, Lot, Reading, Spool
 
 
 class Recorded(TypedDict):
-    """Readings as stored, what is told of each, and where each of their lots stands now."""
+    """Stored readings, their warnings, and the status of their lots."""
 
     items: list[View]
     warnings: list[list[Warned]]
@@ -44,47 +44,47 @@ class Recorded(TypedDict):
 
 
 def record(kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, look_first: bool = True) -> Recorded:
-    """Stores readings of one kind, all or nothing, and judges every lot they belong to in the same transaction.
+    """Stores readings of one kind, all or none, and assesses their lots in the same transaction.
 
     Args:
-        kind: one of the characteristics.
-        items: fields as the contract names them, their types checked.
-        by: who measured.
-        as_list: how the request came; faults then point into the list.
-        look_first: True where nobody looked for faults yet: a list is then checked before others have to wait for it.
+        kind: characteristic measured.
+        items: readings with checked types.
+        by: person who measured.
+        as_list: True when the request is a list, so that faults point into it.
+        look_first: True to check a list for faults before the transaction, which makes other requests wait.
 
     Returns:
-        The readings with their warnings, and the lots with what is still loaded of one that may not be.
+        The readings with their warnings, and the lots with loads of those that may not be used.
 
     Raises:
-        Invalid: everything that makes no sense, all at once; nothing was stored.
+        Invalid: with every fault; nothing was stored.
     """
     return _record(kind, items, by, as_list=as_list, look_first=look_first)
 
 
-class _Undo(Exception):
-    """Ends a transaction whose outcome was only to be seen."""
+class _Rollback(Exception):
+    """Rolls back a trial transaction."""
 
 
 def tried(kind: str, items: Sequence[SentReading], by: str) -> list[View]:
-    """Returns readings as they would be stored, each with its warnings and why it would not count. Nothing is stored.
+    """Returns readings as they would be stored, with their warnings and reasons for not counting. Nothing is stored.
 
-    Where their lots would stand is not told: nobody should choose by it which readings to store.
+    The status of their lots is left out, so that nobody selects readings by it.
 
     Raises:
-        Invalid: everything that makes no sense, all at once.
+        Invalid: with every fault.
     """
     found: list[View] = []
-    with contextlib.suppress(_Undo), transaction():
+    with contextlib.suppress(_Rollback), transaction():
         found = _record(kind, items, by, as_list=True, look_first=True, numbered=False)["items"]
-        raise _Undo
+        raise _Rollback
     return found
 
 
 def _record(
     kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, look_first: bool, numbered: bool = True
 ) -> Recorded:
-    """Stores readings, see `record`; where they are not `numbered`, no sentence names a reading by its number."""
+    """Stores readings, see `record`. Without `numbered` no sentence contains the number of a reading."""
     declared, now = DECLARED[kind], clock.now()
     if as_list and look_first and (doomed := check(declared, items, now, as_list=True, to_store=False).faults):
         raise Invalid(*doomed)
@@ -101,11 +101,13 @@ def _record(
         build_doubts.note(doubted, by, now)
         if checked.first_used:
             audit.note(None, "instrument changed", by, now, {"instrument": checked.first_used}, {"measures": [kind]})
-        known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in checked.items])
+        known = instruments_of(
+            [_NamedInstrument(item.get("instrument_id"), checked.instruments) for item in checked.items]
+        )
         doubts = in_doubt((row["build_key"] for row in rows), rule_versions.CURRENT)
         under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held}
         stand = [*(after(lot, judged[lot.id]) for lot in held), *others]
-    # What a caller is told of each reading follows from what was read; nobody who writes waits for it.
+    # The warnings are worded after the transaction, so that other requests do not wait for them.
     told = [
         uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number if numbered else None, far)))
         for number, row, far in zip(numbers, rows, checked.far, strict=True)
@@ -122,8 +124,8 @@ def _record(
 
 
 def _rows(declared: Characteristic, checked: Checked, by: str, now: datetime) -> list[NewReading]:
-    """Readings as they are stored."""
-    # A spool that was drawn further because the sample could not tell is looked at for the first time.
+    """Returns readings as they are stored."""
+    # The first readings of a further drawn spool are no retest.
     first = {
         lot.id: first_looks(lot, declared.name) for lot in checked.lots.values() if declared.name in lot.retestable
     }
@@ -140,7 +142,7 @@ def _rows(declared: Characteristic, checked: Checked, by: str, now: datetime) ->
 def _judge(
     held: Collection[Lot], rows: Sequence[NewReading], numbers: Sequence[int], by: str, now: datetime
 ) -> dict[int, Judged]:
-    """Judges each lot with what was just stored of it, and returns how, by the lot's number."""
+    """Assesses each lot with its new readings, and returns the assessments by the lot's number."""
     mine: dict[int, list[int]] = {lot.id: [] for lot in held}
     retested: set[int] = set()
     for number, row in zip(numbers, rows, strict=True):
@@ -157,7 +159,7 @@ def _judge(
 def _answer(
     number: int, row: NewReading, known: Mapping[int, InstrumentRecord], rules: int, told: Sequence[Told]
 ) -> View:
-    """A reading that was just stored."""
+    """Returns the answer for a new reading."""
     instrument = row["instrument"]
     doubt = None if instrument is None else doubt_about(row["measured_at"], known[instrument], rules)
     return {
@@ -184,10 +186,10 @@ def _answer(
 
 
 def faults_of(kind: str, rows: Mapping[int, SentReading]) -> list[Fault]:
-    """Returns everything that makes no sense in some readings of a list, whose others cannot even be read.
+    """Returns the faults of the readable readings of a list whose other rows cannot be parsed.
 
     Args:
-        rows: the readings that can, by their places in the list.
+        rows: the readable readings by their places in the list.
     """
     places = list(rows)
     found = check(DECLARED[kind], list(rows.values()), clock.now(), as_list=True, to_store=False).faults
@@ -196,8 +198,8 @@ def faults_of(kind: str, rows: Mapping[int, SentReading]) -> list[Fault]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Taken:
-    """A reading's instrument, before the reading itself is read back."""
+class _NamedInstrument:
+    """The instrument of a new reading."""
 
     instrument_id: int | None
     instruments: dict[int, Instrument]
@@ -249,7 +251,7 @@ def found(number: int) -> Reading:
 
 
 def held(number: int) -> tuple[Lot, Reading]:
-    """Returns the lot of a reading, locked, and the reading as it stands then.
+    """Returns the locked lot of a reading, and the reading.
 
     Raises:
         NotFound: the reading does not exist.
@@ -259,20 +261,20 @@ def held(number: int) -> tuple[Lot, Reading]:
 
 
 def whole_reading(number: int) -> View:
-    """Returns one reading as it stands."""
+    """Returns one reading, with whether it counts."""
     row = found(number)
     return _views([row], OnRecord(lot_of(row.lot_id)), AboutReadings([row]))[0]
 
 
 def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
+    """Returns a page of all readings of a lot, voided and screening readings included."""
     lot = lot_of(lot_id)
     page = readings.listed(lot, kind, cursor, limit)
     return Page(_views(page.rows, OnRecord(lot), AboutReadings(page.rows)), page.next)
 
 
 def everything_of(lot_id: int) -> OnRecord:
-    """Returns the record of a lot with everything that was recorded of it, read once. Two queries.
+    """Returns the record of a lot with all its readings loaded. Two queries.
 
     Raises:
         NotFound: no such lot.
@@ -282,13 +284,16 @@ def everything_of(lot_id: int) -> OnRecord:
 
 
 def newest_of(record: OnRecord, most: int | None) -> list[View]:
-    """Returns the newest readings of everything recorded of a lot, or all of them, in the order they were recorded. No query where the record was assessed."""
+    """Returns the newest `most` readings of a lot, or all, in the order they were recorded.
+
+    No query where the record was assessed.
+    """
     every = record.every or ()
     return _views(every[-most:] if most else every, record, record.about)
 
 
 def _views(rows: Sequence[Reading], record: OnRecord, about: AboutReadings) -> list[View]:
-    """Readings of a lot with whether and why not they count. Seven queries at most, none without a reading."""
+    """Returns readings of a lot, with whether they count and why not. Seven queries at most, none without a reading."""
     if not rows:
         return []
     instruments, under = about.instruments, Under.of_record(record, rows, about)

@@ -1,4 +1,4 @@
-"""Readings as requests bring them once the API has checked their types, and what people are told of them."""
+"""Bodies of readings, with types checked by the API, and the warnings about them."""
 
 from __future__ import annotations
 
@@ -9,18 +9,24 @@ from lots.store.tables.setup import KeptConditions, KeptSpectrum
 
 
 class Light(TypedDict):
-    """What a colour is computed under."""
+    """Illuminant and observer of a computed colour."""
 
     illuminant: str
     observer_deg: int
 
 
 class SentConditions(KeptConditions):
-    """Measuring conditions of a colour. Beside a spectrum the light may be missing until it is completed by that of the reference."""
+    """Measuring conditions of a colour.
+
+    With a spectrum, illuminant and observer may be missing until they are taken from the reference.
+    """
 
 
 class SentReading(TypedDict, total=False):
-    """What every reading says, and the fields that checks over several characteristics look at. Those of its own characteristic stand beside them."""
+    """Common fields of readings, and those used by checks across characteristics.
+
+    Other fields depend on the characteristic.
+    """
 
     spool_code: Required[str]
     instrument_id: int | None
@@ -36,7 +42,7 @@ class SentReading(TypedDict, total=False):
 
 
 class Slip(NamedTuple):
-    """What looks like a slip in a reading: its field, what looks wrong, and what to do; "" where that follows."""
+    """A likely mistake in a reading: its field, the problem and the remedy, "" where the remedy is obvious."""
 
     field: str
     detail: str
@@ -44,7 +50,10 @@ class Slip(NamedTuple):
 
 
 class Warned(TypedDict):
-    """What is told of a stored reading. `helps` is False where it can count against its lot at most; left out for slips."""
+    """A warning about a stored reading.
+
+    `helps` is False where it cannot help to release its lot; absent for likely mistakes.
+    """
 
     field: str
     detail: str

@@ -1,4 +1,4 @@
-"""Slips that only the lot's other readings show: a value far from its neighbours, and one reading typed several times."""
+"""Likely mistakes compared with the lot's other readings: a distant value, or one reading typed several times."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ from lots.services.assessment.lot_assessment import reading_from
 from lots.services.readings.sent import SentReading, Slip
 from lots.store.tables.models import Reading, Spool
 
-# Rows of a lot that are neither voided nor screening, by the lot's number.
+# Readings that are neither voided nor screening, by the lot's number.
 Before = Mapping[int, Sequence[Reading]]
 
 
 def far(
     declared: Characteristic, items: Sequence[SentReading], spools: Mapping[str, Spool], before: Before
 ) -> list[FarOff | None]:
-    """Returns for each reading why it must be confirmed before it counts, None where nothing asks for that. Screening readings never are.
+    """Returns for each reading the deviation that must be confirmed, None without one and for screening.
 
     Args:
-        declared: what was measured.
-        items: readings that make sense.
-        spools: by their codes.
-        before: the readings of their lots that were there before.
+        declared: characteristic measured.
+        items: readings without faults.
+        spools: spools by code.
+        before: earlier readings of their lots.
     """
     found: list[FarOff | None] = [None] * len(items)
     by_lot = _places(items, spools)
@@ -41,7 +41,7 @@ def far(
 def typed_again(
     declared: Characteristic, items: Sequence[SentReading], spools: Mapping[str, Spool], before: Before
 ) -> list[list[Slip]]:
-    """Returns for each reading what looks like one reading typed several times."""
+    """Returns a warning for each reading that looks like a copy of others."""
     found: list[list[Slip]] = [[] for _ in items]
     by_lot = _places(items, spools)
     for number, rows in before.items():
@@ -52,12 +52,13 @@ def typed_again(
             if n:
                 many, times = ("Three", "three") if n == COPIES else (str(n), str(n))
                 detail = f"{many} equal readings of spool {spool} look like one reading typed {times} times."
-                found[place] = [Slip(declared.fields[0].name, detail, "Lift the instrument and read again each time.")]
+                hint = "Lift the instrument and measure again for each reading."
+                found[place] = [Slip(declared.fields[0].name, detail, hint)]
     return found
 
 
 def _places(items: Sequence[SentReading], spools: Mapping[str, Spool]) -> dict[int, list[int]]:
-    """Where readings of each lot stand in the list, screening ones left out."""
+    """Returns the places of each lot's readings in the list, screening ones left out."""
     found: dict[int, list[int]] = {}
     for place, item in enumerate(items):
         if not item.get("screening"):

@@ -1,6 +1,6 @@
-"""Which stored readings do not help their lot, and why: each reason is one function here.
+"""Reasons why stored readings do not help their lot, one function each.
 
-It is told at once to the person who stored a reading, and beside the reading wherever it is listed.
+The answer to a new reading and the lists of readings show them.
 """
 
 from __future__ import annotations
@@ -32,16 +32,16 @@ from lots.store.tables.models import ShadeRevision as ShadeRow
 
 @dataclass(frozen=True, slots=True)
 class Under:
-    """What the readings of a lot are held against.
+    """Criteria for the readings of a lot.
 
     Args:
-        held_to: what they are held to before they count.
-        limits: None without any.
-        shade: the approved revision; None without one.
+        held_to: requirements for a reading to count.
+        limits: limits, None without any.
+        shade: approved shade revision, None without one.
         nominal_mm: nominal diameter of the grade, mm.
-        coverage: which spools were drawn.
+        coverage: drawn spools.
         beside: readings of the lot that decide on others, by characteristic.
-        doubted: why builds are in doubt, by build.
+        doubted: reasons of doubts by build.
     """
 
     held_to: HeldTo
@@ -54,13 +54,13 @@ class Under:
 
     @classmethod
     def judged(cls, lot: Lot, judged: Judged, doubted: Mapping[str, str]) -> Under:
-        """What the readings of a lot were just judged under. No query."""
+        """Returns the criteria of the assessment just made. No query."""
         held_to = HeldTo.by(judged.limits, judged.rules)
         return cls._of(lot, held_to, judged.limits, judged.shade, judged.coverage, judged.evidence.readings, doubted)
 
     @classmethod
     def of_record(cls, record: OnRecord, rows: Sequence[Reading], about: AboutReadings) -> Under:
-        """What some readings of a lot are held against now. `about` is what is on record about them."""
+        """Returns the current criteria for readings of a lot. `about` is the record about these readings."""
         lot = record.lot
         terms, kinds = Terms.of(lot), {row.kind for row in rows}
         limits = limits_from(terms.limits.body) if terms.limits else None
@@ -92,20 +92,20 @@ class Under:
 
 @dataclass(frozen=True, slots=True)
 class Unconfirmed:
-    """A reading far from its neighbours that nobody confirmed: its number, None before it is stored, and how it lies in words."""
+    """An unconfirmed reading far from the others: its number, None before it is stored, and its deviation in words."""
 
     number: int | None
     says: str
 
     @classmethod
     def of(cls, number: int | None, far: FarOff | None) -> Unconfirmed | None:
-        """Of a reading that was just stored, None where nothing is to be confirmed."""
+        """Returns the same for a new reading, None where it needs no confirmation."""
         return None if far is None else cls(number, str(far))
 
 
 @dataclass(frozen=True)
 class Stored:
-    """A stored reading, with what it is held against. Not slotted, so that what is worked out of it is kept."""
+    """A stored reading with its criteria. Not slotted, because of the cached properties."""
 
     declared: Characteristic
     values: Mapping[str, object]
@@ -123,27 +123,27 @@ class Stored:
 
     @cached_property
     def taken(self) -> object:
-        """The value that judging uses."""
+        """The reading as a domain value."""
         code = self.instrument.code if self.instrument else None
         origin = Origin.of(self.values, code)
         return self.declared.reading(Taken(self.spool, self.values, self.measured_at, origin=origin))
 
     @cached_property
     def comparable(self) -> object:
-        """The same as it counts, None where it does not."""
+        """The same as comparable with the reference, None where it is not."""
         return self.declared.comparable(self.taken, self.block, self.under.shade)
 
     @property
     def other_material(self) -> bool:
-        """True for a reading that says nothing of the lot itself, such as of a control bar."""
+        """True for a reading of another material, such as a control specimen."""
         return self.declared.of_lot is not every_reading and not self.declared.of_lot(self.taken)
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """Why a reading does not help its lot: its field, the reason as a sentence and as a clause, and what to do.
+    """A reason why a reading does not help its lot, as a sentence and as a clause, with its field and the remedy.
 
-    `against` is True where it counts against the lot all the same.
+    `against` is True where the reading still counts against the lot.
     """
 
     field: str
@@ -153,12 +153,12 @@ class Told:
     against: bool = False
 
     def as_warning(self) -> Warned:
-        """As an answer has it."""
+        """Returns the reason as a warning of an answer."""
         return {"field": self.field, "detail": self.detail, "hint": self.hint, "helps": False}
 
 
 class Use(TypedDict):
-    """Whether a reading counts, whether it helps its lot, why not, and whether somebody must confirm it."""
+    """Whether a reading counts, whether it helps its lot, why not, and whether it must be confirmed."""
 
     counts: bool
     helps: bool
@@ -167,20 +167,20 @@ class Use(TypedDict):
 
 
 def told(stored: Stored) -> list[Told]:
-    """Returns every reason why a reading does not help its lot. One that was never meant to is told as that alone."""
+    """Returns every reason why a reading does not help its lot. For screening that is the only reason."""
     if stored.screening:
         return [_SCREENING]
     return [found for reason in REASONS if (found := reason(stored)) is not None]
 
 
 def of_row(row: Reading, under: Under, instruments: Mapping[int, InstrumentRecord], *, to_confirm: bool) -> Use:
-    """Returns of a reading whether it counts, whether it helps its lot, why not, and whether somebody must confirm it.
+    """Returns whether a reading counts, whether it helps its lot, why not, and whether it must be confirmed.
 
     Args:
-        row: with its void, its exclusion and its spool.
-        under: what its lot's readings are held against.
-        instruments: that readings were taken with, by number.
-        to_confirm: it lies far from its neighbours, and nobody confirmed it.
+        row: the reading, with its void, exclusion and spool.
+        under: criteria for the readings of its lot.
+        instruments: instruments by number.
+        to_confirm: True when it is far from the others and not confirmed.
     """
     if (gone := _left_out(row)) is not None:
         return {"counts": False, "helps": False, "why_not": gone, "to_confirm": False}
@@ -207,14 +207,14 @@ def _left_out(row: Reading) -> str | None:
 
 _SCREENING = Told(
     "screening",
-    "This reading is kept without judging by it.",
-    "kept without judging by it",
-    "Measure again without screening if the lot is to be judged by it.",
+    "This reading is for screening only and does not count.",
+    "for screening only",
+    "Measure again without screening to assess the lot.",
 )
 
 
 def _by_instrument(stored: Stored) -> Told | None:
-    """Its instrument was not in order, or the limits require one and none was named."""
+    """Returns the reason for an instrument without valid calibration, or for a missing one that the limits require."""
     held_to, instrument = stored.under.held_to, stored.instrument
     if instrument is None:
         if not held_to.lacks_instrument(stored.declared.name, None):
@@ -224,54 +224,55 @@ def _by_instrument(stored: Stored) -> Told | None:
     doubt = doubt_about(stored.measured_at, instrument, held_to.rules)
     if doubt is None:
         return None
-    hint = "Measure again with an instrument whose check is valid, or have quality check this one."
+    hint = "Measure again with an instrument whose check is valid, or ask quality to check this one."
     return Told("instrument_id", f"This reading does not count: {doubt}.", doubt, hint)
 
 
 def _by_build(stored: Stored) -> Told | None:
-    """It is of a print of a build in doubt."""
+    """Returns the reason for a print of a build in doubt."""
     why = stored.under.doubted.get(Origin.of(stored.values).build_key or "")
     if why is None:
         return None
-    hint = "Print in another build, or have quality lift the doubt."
+    hint = "Print in another build, or ask quality to lift the doubt."
     return Told("build", f"This reading does not count: {why}.", why, hint)
 
 
 def _to_confirm(stored: Stored) -> Told | None:
-    """It lies far from its neighbours, and nobody confirmed it."""
+    """Returns the reason for an unconfirmed reading far from the others."""
     waits = stored.unconfirmed
     if waits is None or stored.under.held_to.rules <= rule_versions.SECOND:
         return None
     where = stored.declared.far.field or stored.declared.fields[0].name
     which = "This reading" if waits.number is None else f"Reading {waits.number}"
-    detail = f"{which} waits for a confirmation: {waits.says}. Until then it does not count."
-    hint = "If it is right, confirm it beside the reading. If not, void it with a reason and measure again."
+    detail = f"{which} does not count until it is confirmed: {waits.says}."
+    hint = "If it is right, confirm it. If not, void it with a reason and measure again."
     return Told(where, detail, FAR, hint)
 
 
 def _by_another_recipe(stored: Stored) -> Told | None:
-    """It is of a print by another recipe than the limits name."""
+    """Returns the reason for a print of another recipe than the limits name."""
     if stored.under.held_to.rules <= rule_versions.SECOND:
         return None
     recipe = another_recipe(Origin.of(stored.values), stored.under.limits, stored.declared.name)
     if recipe is None:
         return None
     clause = f"not printed by {recipe}"
-    return Told("test_print", f"This reading does not count: {clause}.", clause, f"Print {recipe} and measure that.")
+    hint = f"Print {recipe} and measure that print."
+    return Told("test_print", f"This reading does not count: {clause}.", clause, hint)
 
 
 def _not_comparable(stored: Stored) -> Told | None:
-    """It cannot be compared: its lot is judged under an older revision of its shade, or the limits ask for another age."""
+    """Returns the reason for a reading whose conditions differ from those of the shade revision or of the limits."""
     declared, shade = stored.declared, stored.under.shade
     if stored.comparable is not None:
         return None
     where = declared.compared_by or declared.fields[0].name
     if declared.of_type("conditions") and shade is not None:
         detail = (
-            f"This lot is judged under revision {shade.revision} of its shade, measured under other conditions, so "
-            "the reading does not count for it yet."
+            f"This lot is assessed under revision {shade.revision} of its shade, measured under other conditions. "
+            "The reading does not count yet."
         )
-        hint = "It will when quality has the lot judged again under the newest revisions."
+        hint = "Ask quality to reassess the lot under the newest revisions."
         return Told(where, detail, declared.not_comparable, hint)
     asked = declared.limits.terms(stored.block, stored.under.nominal_mm) if stored.block is not None else ""
     detail = f"This reading does not count: {declared.not_comparable}."
@@ -279,24 +280,24 @@ def _not_comparable(stored: Stored) -> Told | None:
 
 
 def _against_only(stored: Stored) -> Told | None:
-    """It counts against its lot and never for it, because of what else was measured."""
+    """Returns the reason for a reading that counts only against its lot, because of its other readings."""
     seen, under = stored.comparable, stored.under
     why = "" if seen is None else stored.declared.against_only(seen, under.beside, under.shade)
     if not why:
         return None
     where = stored.declared.compared_by or stored.declared.fields[0].name
-    detail = "This reading can refuse the lot but never release it."
+    detail = "This reading can reject the lot but cannot release it."
     return Told(where, detail, "another backing than that of the reference", why, against=True)
 
 
 def _not_drawn(stored: Stored) -> Told | None:
-    """The spool was not drawn for the sample."""
+    """Returns the reason for a spool that was not drawn for the sample."""
     coverage, code = stored.under.coverage, stored.spool
     if stored.under.held_to.rules == rule_versions.FIRST or coverage.is_drawn(code) or stored.other_material:
         return None
     return Told(
         "spool_code",
-        f"Spool {code} was not drawn for the sample: this reading can refuse the lot but never release it.",
+        f"Spool {code} was not drawn for the sample. This reading can reject the lot but cannot release it.",
         "its spool was not drawn for the sample",
         f"Measure the drawn spools: {named(coverage.drawn)}. If one is damaged or missing, ask quality for a substitute.",
         against=True,

@@ -1,6 +1,6 @@
-"""Voids of readings: by quality at any time, by the person who stored the reading for ten minutes, and the agreement of quality to those.
+"""Voids of readings, by quality at any time or by the author within ten minutes, and the agreement of quality to these.
 
-A void says that a reading never was a measurement. The reading itself stays as it was.
+A void states that a reading was no valid measurement. The reading itself is kept unchanged.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from lots.domain.assessment.voids import UNDO_WITHIN, may_undo
+from lots.domain.characteristics.registry import said
 from lots.domain.words import clause, moment
 from lots.services import clock, views
 from lots.services.assessment.judging import judge_lot
@@ -25,19 +26,19 @@ UNDO_MINUTES = round(UNDO_WITHIN.total_seconds() / 60)
 
 
 def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_quality: bool) -> View:
-    """Voids a reading and judges its lot again without it.
+    """Voids a reading and assesses its lot again without it.
 
-    An author's void that would improve how the lot is judged is held: the lot stays in quarantine until quality agrees.
+    An author's void that would improve the assessment is held. The lot then stays in quarantine until quality agrees.
 
     Args:
-        of_quality: True for a person of quality, who may void any reading at any time.
+        of_quality: True for quality, who may void any reading at any time.
 
     Raises:
         NotFound: no such reading.
-        NotAuthor: somebody else stored it.
+        NotAuthor: another person stored it.
         TooLate: it was stored more than ten minutes ago.
-        Conflict: it is void already.
-        Invalid: it is said to be replaced by a reading of another lot or kind.
+        Conflict: it is already void.
+        Invalid: the replacement is of another lot or kind.
     """
     now = clock.now()
     with transaction():
@@ -45,24 +46,22 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_q
         if not of_quality:
             _refuse_others(reading, by, now)
         if known := reading.void:
-            raise Conflict(
-                f"Reading {reading_id} was voided by {known.voided_by} already: {clause(known.reason)} Nothing more needs to be done."
-            )
+            raise Conflict(f"Reading {reading_id} was already voided by {known.voided_by}: {clause(known.reason)}")
         replacement = _replacement(reading, replaced_by)
         waits = not of_quality and void_improves(lot, Terms.of(lot), reading_id)
         row = readings.void(reading, reason, replacement, by, now, held=waits)
-        why = f"Reading {reading_id} ({reading.kind}) voided{' by its author' if waits else ''}: {reason}"
+        why = f"Reading {reading_id} ({said(reading.kind)}) voided{' by its author' if waits else ''}: {reason}"
         wrote = {"reading_void": [row.id]}
         judged, _ = judge_lot(lot, by, now, action="void", reason=why, retest=waits, what="reading voided", wrote=wrote)
         return {**whole_reading(reading_id), "lot": after(lot, judged)}
 
 
 def agree(reading_id: int, reason: str, by: str) -> View:
-    """Records that quality agrees to a void by its author, and judges the lot again.
+    """Records quality's agreement to an author's void, and assesses the lot again.
 
     Raises:
         NotFound: no such reading.
-        Conflict: it is not void, its void waits for nobody, or its author wants to agree.
+        Conflict: it is not void, its void needs no agreement, or its author tries to agree.
     """
     now = clock.now()
     with transaction():
@@ -73,30 +72,30 @@ def agree(reading_id: int, reason: str, by: str) -> View:
         if not known.held:
             raise Conflict(f"The void of reading {reading_id} needs no agreement.")
         if agreement := known.agreement:
-            raise Conflict(f"{agreement.recorded_by} agreed to the void of reading {reading_id} already.")
+            raise Conflict(f"{agreement.recorded_by} already agreed to the void of reading {reading_id}.")
         if by.casefold() == known.voided_by.casefold():
-            raise Conflict(f"{by} voided reading {reading_id}. A second person of quality has to agree.")
+            raise Conflict(f"{by} voided reading {reading_id}. A second person of quality must agree.")
         row = readings.agree(known, reason, by, now)
-        why = f"Agreed to the void of reading {reading_id} ({reading.kind}): {reason}"
+        why = f"Agreed to the void of reading {reading_id} ({said(reading.kind)}): {reason}"
         wrote = {"void_agreement": [row.id]}
         judged, _ = judge_lot(lot, by, now, action="agree", reason=why, what="void agreed", wrote=wrote)
         return {**whole_reading(reading_id), "lot": after(lot, judged)}
 
 
 def listed(*, waiting: bool | None, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of voids; only those that wait for quality, or only the others, when asked."""
+    """Returns a page of voids. `waiting` selects those that wait for quality, or the others; None selects all."""
     return readings.voids(waiting, cursor, limit).map(views.void)
 
 
 def _refuse_others(reading: Reading, by: str, now: datetime) -> None:
     if by != reading.recorded_by:
         raise NotAuthor(
-            f"{reading.recorded_by} stored reading {reading.id}, not {by}. Only its author, or quality, can void it. Ask quality."
+            f"{reading.recorded_by} stored reading {reading.id}, not {by}. Only its author or quality can void it. Ask quality."
         )
     if not may_undo(reading.recorded_at, now):
         raise TooLate(
             f"Reading {reading.id} was stored at {moment(reading.recorded_at)}. Its author can void it until "
-            f"{moment(reading.recorded_at + UNDO_WITHIN)}, and it is {moment(now)} now. Ask quality to void it."
+            f"{moment(reading.recorded_at + UNDO_WITHIN)}. It is now {moment(now)}. Ask quality to void it."
         )
 
 
@@ -108,8 +107,8 @@ def _replacement(reading: Reading, number: int | None) -> Reading | None:
         raise Invalid(
             Fault(
                 "/replaced_by",
-                f"Reading {number} is not another {reading.kind} reading of the same lot.",
-                "Give the number of the reading that takes its place, or leave it out.",
+                f"Reading {number} is not another {said(reading.kind)} reading of the same lot.",
+                "Give the number of the replacement reading, or leave it out.",
             )
         )
     return found

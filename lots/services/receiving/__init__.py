@@ -1,1 +1,1 @@
-"""Receiving: deliveries logged and corrected, samples drawn, labels."""
+"""Receiving: deliveries and their corrections, samples, labels."""

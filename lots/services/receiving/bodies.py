@@ -1,4 +1,4 @@
-"""What people say of deliveries, as requests bring it once the API has checked its types."""
+"""Bodies of requests about deliveries, with types checked by the API."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from typing import Required, TypedDict
 
 
 class NewSpool(TypedDict, total=False):
-    """A spool that came; one without a code gets one, one without a mass has that of all."""
+    """A spool of a delivery. Without a code it is given one, without a mass it has the common mass."""
 
     code: str
     net_mass_g: float
 
 
 class NewSpools(TypedDict, total=False):
-    """The spools of a delivery: each by itself, or how many are alike."""
+    """The spools of a delivery, as a list or as a number of equal spools."""
 
     spools: Sequence[NewSpool]
     spool_count: int
@@ -23,14 +23,14 @@ class NewSpools(TypedDict, total=False):
 
 
 class Price(TypedDict, total=False):
-    """What a delivery cost."""
+    """The cost of a delivery."""
 
     cost: float | None
     currency: str | None
 
 
 class Confirmations(TypedDict, total=False):
-    """What the sender says is right although it looks like a slip."""
+    """Confirmations of values that looked like mistakes."""
 
     confirm_new_lot: bool
     confirm_spool_count: bool
@@ -53,14 +53,14 @@ class NewDelivery(NewSpools, Price, Confirmations, total=False):
 
 
 class SpoolMass(TypedDict):
-    """What is on a spool after all."""
+    """The corrected net mass of a spool, g."""
 
     code: str
     net_mass_g: float
 
 
 class SpoolsChange(TypedDict, total=False):
-    """What was logged wrongly of the spools of a delivery."""
+    """Corrections of the spools of a delivery."""
 
     spool_count: int
     withdraw: Sequence[str]
@@ -70,7 +70,7 @@ class SpoolsChange(TypedDict, total=False):
 
 
 class DeliveryChange(SpoolsChange, Price, Confirmations, total=False):
-    """What was logged wrongly of a delivery; None empties a field."""
+    """Corrections of a delivery. None empties a field."""
 
     reason: str
     supplier_id: int
@@ -86,7 +86,7 @@ class DeliveryChange(SpoolsChange, Price, Confirmations, total=False):
 
 
 class NewSubstitute(TypedDict):
-    """Which drawn spool cannot be measured, which is measured in its place, and why."""
+    """A substitute for a drawn spool that cannot be measured, and the reason."""
 
     drawn: str
     substitute: str

@@ -1,4 +1,4 @@
-"""What a correction of a delivery asks for: checked, and asked about where it looks like a slip."""
+"""Checks of a correction of a delivery, and questions about likely mistakes."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ from lots.store.assessment import lots
 from lots.store.receiving import deliveries as store
 from lots.store.tables.models import Delivery, Grade, Lot, Supplier
 
-# What is said of the receipt itself, and may be corrected at any time.
+# Fields of the receipt, which can be corrected at any time.
 _PLAIN = ("order_ref", "received_at", "ordered_at", "due_at", "cost", "currency", "note")
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What a correction asks for, checked.
+    """A checked correction.
 
     Args:
-        values: as they were sent.
-        plain: field of the receipt itself -> what it shall be.
-        renamed: which lot the delivery is of: field -> what it was, and shall be.
-        supplier, grade: as they shall be.
-        plan: what is to be done to its spools.
-        measured: codes of its spools that were measured or loaded, or wound from.
-        handled: any of them ever was.
+        values: the request.
+        plain: new values of the receipt's fields.
+        renamed: changes to the lot's identity: field -> old and new value.
+        supplier, grade: those after the correction.
+        plan: changes to the spools.
+        measured: codes of its spools that were measured, loaded or respooled.
+        handled: True if any spool ever was.
     """
 
     values: DeliveryChange
@@ -46,7 +46,7 @@ class Change:
 
     @property
     def empty(self) -> bool:
-        """True where everything is as it shall be."""
+        """True when the correction changes nothing."""
         plan = self.plan
         return not (self.plain or self.renamed or plan.withdrawn or plan.added or plan.masses)
 
@@ -54,10 +54,10 @@ class Change:
 def checked(
     row: Delivery, lot: Lot, now: store.Current, values: DeliveryChange, at: datetime, *, handled: bool
 ) -> Change:
-    """Returns a correction as it can be carried out.
+    """Returns a checked correction.
 
     Raises:
-        Invalid: everything that makes no sense, all at once.
+        Invalid: with every fault of the request.
     """
     rows = [one for one in store.spools_of(row) if one.withdrawn_at is None]
     used = store.used_spools(row) if handled else set()
@@ -67,8 +67,8 @@ def checked(
     plain = {name: said[name] for name in _PLAIN if name in said and said[name] != getattr(now, name)}
     faults += plan.faults + _plain_faults(row, now, values, at)
     if handled and not values.get("reason"):
-        hint = "Say why, such as what the packing slip says."
-        faults.append(Fault("/reason", "A correction after the first reading or load has a reason.", hint))
+        hint = "State why, for example what the packing slip says."
+        faults.append(Fault("/reason", "A correction after the first reading or load requires a reason.", hint))
     if faults:
         raise Invalid(*faults)
     measured = {one.code for one in rows if one.id in used}
@@ -77,7 +77,7 @@ def checked(
 
 
 def _of_whom(lot: Lot, values: DeliveryChange) -> tuple[Supplier, Grade, list[Fault]]:
-    """Supplier and grade as they shall be."""
+    """Returns supplier and grade after the correction, with faults."""
     supplier, grade, faults = lot.supplier, lot.grade, []
     if "supplier_id" in values or "supplier_code" in values:
         named, wrong = lookups.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
@@ -98,12 +98,12 @@ def _plain_faults(row: Delivery, now: store.Current, values: DeliveryChange, at:
     first = store.first_handled(row)
     if first is not None and came > first:
         detail = f"A spool of this delivery was measured, loaded or opened at {moment(first)}."
-        faults.append(Fault("/received_at", detail, "State a time before that."))
+        faults.append(Fault("/received_at", detail, "State an earlier time of receipt."))
     return faults
 
 
 def _renamed(lot: Lot, supplier: Supplier, grade: Grade, values: DeliveryChange) -> dict[str, list[object]]:
-    """What changes of which lot the delivery is of."""
+    """Returns the changes to the identity of the lot: field -> old and new value."""
     wanted: dict[str, tuple[object, object]] = {
         "supplier_id": (lot.supplier_id, supplier.id),
         "grade_id": (lot.grade_id, grade.id),
@@ -116,20 +116,22 @@ def _renamed(lot: Lot, supplier: Supplier, grade: Grade, values: DeliveryChange)
 
 
 def ask(row: Delivery, lot: Lot, change: Change) -> None:
-    """Refuses or asks about what the lot or the number of spools would be."""
+    """Raises an error when the lot cannot change, or when lot number or number of spools need confirmation."""
     supplier, grade, plan, values = change.supplier, change.grade, change.plan, change.values
     doubt = count_question(supplier.id, plan.count, values, but=row.id) if plan.added else ()
     if change.renamed:
-        anew = "Ask quality to close this delivery with a reason, and log it anew."
+        anew = "Ask quality to close this delivery with a reason, and log it again."
         if change.handled:
-            raise Settled(f"Supplier, grade and lot number stay after the first reading or load. {anew}")
+            raise Settled(f"Supplier, grade and lot number cannot change after the first reading or load. {anew}")
         if not store.alone(lot) or lot.by_hand is not None:
-            raise Settled(f"More than this delivery rests on lot {lot.supplier_lot}, so it stays. {anew}")
+            raise Settled(
+                f"Lot {lot.supplier_lot} has other deliveries, decisions or requests and cannot be changed. {anew}"
+            )
         number = values.get("supplier_lot", lot.supplier_lot)
         other = lots.same_number(supplier, grade, number)
         if other is not None and other.id != lot.id:
             raise AlreadyThere(
-                f'Lot {other.id} of this supplier and grade has the number "{other.supplier_lot}". {anew}',
+                f'Lot {other.id} of this supplier and grade already has the number "{other.supplier_lot}". {anew}',
                 existing_id=other.id,
             )
         confirmed = values.get("confirm_new_lot", False)

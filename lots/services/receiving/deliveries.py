@@ -1,4 +1,4 @@
-"""A delivery after it was logged: shown, corrected while that is possible, closed where it is not."""
+"""Logged deliveries: shown, corrected, and closed where a correction is not possible."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ from lots.store.tables.deliveries import KeptSample
 from lots.store.tables.models import Delivery, Lot, Spool
 
 _CLERK = "receiving"
-# Spools that others were wound from, and were taken out with those: code -> net mass before and after.
-_WOUND = "wound"
-# What a correction changes, in words.
+# Respooled spools, withdrawn together with those they came from: code -> net mass before and after.
+_RESPOOLED = "wound"
+# Names of the corrected fields in sentences.
 _CHANGED = {
     "order_ref": "order",
     "received_at": "time of receipt",
@@ -61,7 +61,7 @@ def listed(filters: store.DeliveryFilter, cursor: str | None, limit: int, *, new
 
 
 def sorted_list(filters: Mapping[str, object], sort: str, cursor: str | None, limit: int) -> SortedPage[View]:
-    """Returns a page of deliveries for people to read, sorted as one of `delivery_list.ORDERS`. Three queries."""
+    """Returns a page of deliveries in one of `delivery_list.ORDERS`. Three queries."""
     found = delivery_list.listed(filters, sort, cursor, limit)
     changed = samples.changes_of((row.id for row in found.rows), withdrawn=False)
     rows = [views.delivery(row, changed[row.id]) for row in found.rows]
@@ -69,7 +69,7 @@ def sorted_list(filters: Mapping[str, object], sort: str, cursor: str | None, li
 
 
 def get(number: int) -> View:
-    """Returns a delivery as corrected, with its spools, withdrawn ones included, and its corrections. Six queries.
+    """Returns a delivery as corrected, with all its spools and its corrections. Six queries.
 
     Raises:
         NotFound: no such delivery.
@@ -101,24 +101,26 @@ def find(number: int) -> Delivery:
 def _says(row: Delivery, spools: int) -> str:
     now = store.current(row)
     if now.closed is not None:
-        return f"This delivery is closed: {clause(now.closed)} Put its spools aside, and log them anew."
+        return f"This delivery is closed: {clause(now.closed)} Set its spools aside and log them as a new delivery."
     return f"{counted(spools, 'spool')} of lot {row.lot.supplier_lot}. {now.sample['says']}"
 
 
 def correct(number: int, version: int, values: DeliveryChange, by: str, role: str) -> View:
-    """Corrects what was logged of a delivery, adds the correction beside it, and judges its lot again.
+    """Corrects a delivery, stores the correction, and assesses its lot again.
 
     Args:
-        version: of what the caller read.
-        values: fields to be as given; None empties one.
-        role: of the person who asks. After the first reading or load a clerk has to leave it to quality, which gives a `reason`.
+        version: version that the caller read.
+        values: new values of fields. None empties one.
+        role: role of the caller. After the first reading or load only quality can correct a delivery, with a `reason`.
 
     Raises:
-        NotFound, Stale: it is not there, or somebody changed it since.
+        NotFound: the delivery does not exist.
+        Stale: it was changed meanwhile.
         Conflict: it is closed.
-        Settled: it was handled already, and the correction is not the clerk's, or nobody's, any more.
-        Invalid: everything that makes no sense, all at once.
-        AlreadyThere, SimilarLot: another lot has the lot number, or nearly; UnusualCount: far more spools than usual.
+        Settled: it was handled, and this correction is no longer allowed.
+        Invalid: with every fault of the request.
+        AlreadyThere, SimilarLot: another lot has this or a similar number.
+        UnusualCount: far more spools than usual.
     """
     at = clock.now()
     with transaction():
@@ -126,7 +128,7 @@ def correct(number: int, version: int, values: DeliveryChange, by: str, role: st
         now = store.current(row)
         if now.version != version:
             raise Stale(
-                "This delivery was changed since you read it. Read it again, and repeat your change on the new ETag."
+                "This delivery was changed after you read it. Read it again and repeat your change with the new ETag."
             )
         handled = store.handled(row)
         if handled and role == _CLERK:
@@ -148,7 +150,7 @@ def correct(number: int, version: int, values: DeliveryChange, by: str, role: st
 
 
 def open_delivery(number: int) -> tuple[Delivery, Lot]:
-    """Returns a delivery that is open, read under the lock of its lot, and the lot.
+    """Returns an open delivery and its lot, which is locked.
 
     Raises:
         NotFound: no such delivery.
@@ -158,12 +160,12 @@ def open_delivery(number: int) -> tuple[Delivery, Lot]:
     row = find(number)
     closed = store.current(row).closed
     if closed is not None:
-        raise Conflict(f"Delivery {number} was closed: {clause(closed)} Log its filament anew instead.")
+        raise Conflict(f"Delivery {number} is closed: {clause(closed)} Log its filament as a new delivery.")
     return row, lot[row.lot_id]
 
 
 def _rename(lot: Lot, change: Change) -> Lot:
-    """Makes a lot that nothing rests on that of another number, supplier or grade, and returns it as it is now."""
+    """Changes number, supplier or grade of a lot that is not yet in use, and returns the lot."""
     renamed, number = change.renamed, change.values.get("supplier_lot")
     values: dict[str, object] = {"supplier": change.supplier, "grade": change.grade}
     if "supplier_lot" in renamed and number is not None:
@@ -180,7 +182,10 @@ def _rename(lot: Lot, change: Change) -> Lot:
 def _carry_out(
     change: Change, row: Delivery, lot: Lot, now: store.Current, at: datetime
 ) -> tuple[store.Changes, list[int]]:
-    """Does to the spools of a delivery what was planned, and returns every change of the correction, and the spools it wrote."""
+    """Changes the spools of a delivery as planned.
+
+    Returns every change of the correction, and the numbers of the written spools.
+    """
     plan = change.plan
     changes: dict[str, Sequence[object]] = {name: [getattr(now, name), value] for name, value in change.plain.items()}
     changes |= change.renamed
@@ -212,9 +217,12 @@ def _masses(spools: Sequence[Spool]) -> dict[str, float]:
 def _sample(
     lot: Lot, row: Delivery, kept: KeptSample, codes: list[str], measured: set[str], *, anew: bool
 ) -> KeptSample:
-    """The first sample of these spools, next to the one that was drawn, under the severity of its day; for another supplier or grade, of today."""
+    """Returns the first sample of the corrected spools, as close as possible to the old one.
+
+    It is drawn under the severity of the old sample, or under today's where supplier or grade changed (`anew`).
+    """
     later = samples.changes_of([row.id])[row.id]
-    # What was drawn later, or stands in for a drawn spool, is in the sample already.
+    # Spools drawn later and substitutes are already in the sample.
     taken = {code for one in later.draws for code in one.spool_codes} | {
         one.substitute.code for one in later.substitutes
     }
@@ -222,7 +230,7 @@ def _sample(
     sampling = limits_from(limits.body).sampling if limits else Sampling()
     severity = severity_of(lot.supplier_id, lot.grade_id, sampling, but=lot.id)
     if not anew and (then := kept.get("severity", severity.state)) != severity.state:
-        severity = Severity(then, severity.since, f"Inspection was {then} when it came.")
+        severity = Severity(then, severity.since, f"Inspection was {then} at the time of receipt.")
     size, rule = sampling.size(len(codes), severity.state)
     free = [code for code in codes if code not in taken] or codes
     drawn = redraw(kept["spool_codes"], free, size, kept["seed"], rule, measured)
@@ -230,11 +238,11 @@ def _sample(
 
 
 def close(number: int, reason: str, by: str) -> View:
-    """Closes a delivery that was logged wrongly: its spools, and those wound from them, count for nothing any more. Every lot concerned is judged again.
+    """Closes a wrongly logged delivery, withdraws its spools and those respooled from them, and reassesses their lots.
 
     Raises:
         NotFound: no such delivery.
-        Conflict: it is closed already, or a spool is on a machine.
+        Conflict: it is already closed, or a spool is on a machine.
     """
     at = clock.now()
     with transaction():
@@ -247,11 +255,11 @@ def close(number: int, reason: str, by: str) -> View:
             raise Conflict(f"Spools of this delivery are loaded: {', '.join(on)}. Unload them first.")
         came = _masses([one for one in spools if one.delivery_id == number and not one.spliced])
         wound = _masses([one for one in spools if one.code not in came])
-        changes = {WITHDRAWN: [came, {}], **({_WOUND: [wound, {}]} if wound else {})}
+        changes = {WITHDRAWN: [came, {}], **({_RESPOOLED: [wound, {}]} if wound else {})}
         store.withdraw(spools, at)
         made = store.correct(row, changes, reason, by, at, closes=True)
         keep_received(held[row.lot_id])
-        # The lot of the delivery first, so that its history tells of it before those of lots that were wound together with it.
+        # The lot of the delivery comes first in the shop's history.
         for lot in sorted(held.values(), key=lambda one: (one.id != row.lot_id, one.id)):
             wrote = {"spool": [one.id for one in spools if one.lot_id == lot.id]}
             if lot.id == row.lot_id:
@@ -260,5 +268,5 @@ def close(number: int, reason: str, by: str) -> View:
             judge_lot(lot, by, at, action="close", reason=why, what="delivery closed", wrote=wrote)
         view = get(number)
         jobs = store.jobs_of(row)
-        ran = f" Its spools were loaded for {', '.join(jobs)}: look after what was printed." if jobs else ""
+        ran = f" Its spools were loaded for {', '.join(jobs)}. Check the printed parts." if jobs else ""
         return {**view, "says": f"{view['says']}{ran}"}

@@ -1,4 +1,4 @@
-"""Spools of a delivery that was logged already: how many came after all, which did not, and what is on them."""
+"""Corrections of the spools of a delivery: their number, their codes and their net masses."""
 
 from __future__ import annotations
 
@@ -12,20 +12,19 @@ from lots.services.receiving.bodies import NewSpool, SpoolsChange
 from lots.services.receiving.new_spools import Wanted, doubt_mass, wanted_spools
 from lots.store.tables.models import Spool
 
-_KEPT = "Its readings, loads and windings stay, so it cannot be changed any more."
-_CLOSE = "Ask quality to close the delivery and log it anew if this is wrong."
+_CLOSE = "If this is wrong, ask quality to close the delivery, and log it again."
 
 
 @dataclass(slots=True)
 class Plan:
-    """What is to be done to the spools of a delivery.
+    """Planned changes to the spools of a delivery.
 
     Args:
-        rows: spools that were held to have come.
-        withdrawn: those of them that did not.
-        added: further ones.
-        masses: spools with another net mass, g.
-        faults: what makes no sense.
+        rows: its spools so far.
+        withdrawn: spools to withdraw.
+        added: spools to add.
+        masses: spools with their new net masses, g.
+        faults: faults of the request.
     """
 
     rows: Sequence[Spool]
@@ -36,35 +35,35 @@ class Plan:
 
     @property
     def kept(self) -> list[Spool]:
-        """Spools that came."""
+        """Spools that are not withdrawn."""
         gone = {row.id for row in self.withdrawn}
         return [row for row in self.rows if row.id not in gone]
 
     @property
     def count(self) -> int:
-        """How many spools came, added ones included."""
+        """Number of spools after the correction."""
         return len(self.kept) + len(self.added)
 
 
 def planned(values: SpoolsChange, rows: Sequence[Spool], used: set[int]) -> Plan:
-    """Returns what a correction asks of the spools of a delivery.
+    """Returns the planned changes to the spools of a delivery.
 
     Args:
-        values: the correction; `spool_count`, or `withdraw` and `add`; `net_mass_g`, `spools`.
-        rows: its spools that came as far as is known, in the order they were logged.
-        used: numbers of those that were measured or loaded, or wound from.
+        values: the correction: `spool_count`, or `withdraw` and `add`; `net_mass_g`, `spools`.
+        rows: its spools that are not withdrawn, in the order they were logged.
+        used: numbers of spools that were measured, loaded or respooled.
     """
     plan = Plan(rows)
     touched = used | {row.id for row in rows if row.opened_at or row.dried_at}
     if "spool_count" in values and ("withdraw" in values or "add" in values):
-        hint = "Give the number of spools, or name those to withdraw and to add."
-        plan.faults.append(Fault("/spool_count", "Say once how many spools came.", hint))
+        hint = "Give either the number of spools or the spools to withdraw and to add."
+        plan.faults.append(Fault("/spool_count", "The number of spools is given twice.", hint))
         return plan
     _withdraw(plan, values, touched)
     _add(plan, values)
     if not plan.faults and plan.count < 1:
         hint = "Ask quality to close the delivery instead."
-        plan.faults.append(Fault("/withdraw", "At least one spool of a delivery came.", hint))
+        plan.faults.append(Fault("/withdraw", "A delivery must have at least one spool.", hint))
     _weigh(plan, values, used)
     return plan
 
@@ -76,18 +75,19 @@ def _withdraw(plan: Plan, values: SpoolsChange, touched: set[int]) -> None:
         if row is None:
             plan.faults.append(_unknown(f"/withdraw/{index}", code))
         elif row.id in touched:
-            detail = f"Spool {code} was measured, loaded, opened or wound from, so it came."
+            detail = f"Spool {code} was measured, loaded, opened or respooled and cannot be withdrawn."
             plan.faults.append(Fault(f"/withdraw/{index}", detail, _CLOSE))
         elif row not in plan.withdrawn:
             plan.withdrawn.append(row)
     too_many = len(plan.rows) - values.get("spool_count", len(plan.rows))
     if too_many > 0:
-        # Those logged last, whose codes were made up last.
+        # The spools logged last are withdrawn first.
         free = [row for row in reversed(plan.rows) if row.id not in touched]
         plan.withdrawn = free[:too_many]
         if len(free) < too_many:
             held = counted(len(plan.rows) - len(free), "spool was", "spools were")
-            plan.faults.append(Fault("/spool_count", f"{held} measured, loaded, opened or wound from.", _CLOSE))
+            detail = f"{held} measured, loaded, opened or respooled and cannot be withdrawn."
+            plan.faults.append(Fault("/spool_count", detail, _CLOSE))
 
 
 def _add(plan: Plan, values: SpoolsChange) -> None:
@@ -97,8 +97,8 @@ def _add(plan: Plan, values: SpoolsChange) -> None:
     more = values.get("spool_count", 0) - len(plan.rows)
     listed: Sequence[NewSpool] = values.get("add") or [{}] * max(0, more)
     if listed and "add" not in values and alike is None:
-        hint = "Give the net mass of each, or list the further spools with their masses."
-        plan.faults.append(Fault("/net_mass_g", "How much filament is on the further spools?", hint))
+        hint = "Give the net mass of each, or list the added spools with their masses."
+        plan.faults.append(Fault("/net_mass_g", "The net mass of the added spools is missing.", hint))
     elif listed:
         wanted, faults = wanted_spools({"spools": listed, "net_mass_g": alike})
         plan.added = wanted
@@ -125,16 +125,16 @@ def _weigh(plan: Plan, values: SpoolsChange, used: set[int]) -> None:
         if mass == row.net_mass_g:
             continue
         if row.id in used:
-            detail = f"Spool {row.code} was measured, loaded or wound from with {row.net_mass_g:g} g. {_KEPT}"
+            detail = f"Spool {row.code} was measured, loaded or respooled. Its net mass stays {row.net_mass_g:g} g."
             plan.faults.append(Fault(at, detail, "Give the masses of the other spools only."))
         else:
             plan.masses.append((row, mass))
 
 
 def _by_code(rows: Sequence[Spool]) -> dict[str, Spool]:
-    """Spools by identity and, before that, by the exact text of their codes."""
+    """Returns spools by their exact codes and by the identities of these."""
     return {row.identity: row for row in rows if row.identity} | {row.code: row for row in rows}
 
 
 def _unknown(at: str, code: str) -> Fault:
-    return Fault(at, f"No spool of this delivery has the code {code}.", "Give a code from the list of its spools.")
+    return Fault(at, f"Spool {code} is not in this delivery.", "Give a code from the list of its spools.")

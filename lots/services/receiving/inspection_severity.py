@@ -1,4 +1,4 @@
-"""How severely a supplier's lots are inspected, from their record, and plans looked up by hand."""
+"""Inspection severity of a supplier's lots, and lookups of sampling plans."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from lots.store.engine.database import transaction
 from lots.store.receiving import inspections
 from lots.store.setup import catalog as store_catalog
 
-# Lots of the record that an answer lists: a switch looks back on five to ten.
+# Lots of the record that an answer lists. A switch depends on the last five to ten.
 LOTS_SHOWN = 50
 
 
 class SeverityView(TypedDict):
-    """How severely the next lot is inspected, and why."""
+    """The inspection severity for the next lot, and the reason."""
 
     supplier_id: int
     grade_id: int
@@ -35,15 +35,18 @@ class SeverityView(TypedDict):
 
 
 def severity_of(supplier_id: int, grade_id: int, sampling: Sampling, but: int | None = None) -> Severity:
-    """Returns the severity for the next lot of a supplier and grade, from how its earlier lots fared. At most two queries.
+    """Returns the severity for the next lot of a supplier and grade, from the inspection of earlier lots.
+
+    At most two queries.
 
     Args:
-        sampling: without a plan every lot is inspected as the limits say, which counts as normal.
-        but: a lot to leave out, the one being received.
+        sampling: sampling of the limits. Without a plan inspection is always normal.
+        but: number of the lot being received, which is left out.
 
     Notes:
-        A lot counts as accepted when its original inspection put it to use, for all uses or for some. Lots not concluded yet are
-        passed over. After a resumption only lots received since count, beginning with tightened inspection.
+        A lot counts as accepted when its original inspection released it for all uses or for some. Lots without a
+        conclusion are
+        skipped. After a resumption only later lots count, and inspection begins tightened.
     """
     if sampling.level is None:
         return severity([])
@@ -54,7 +57,7 @@ def severity_of(supplier_id: int, grade_id: int, sampling: Sampling, but: int | 
 
 
 def severity_view(supplier_id: int, grade_id: int) -> SeverityView:
-    """Returns the severity for a supplier's next lot of a grade, with the newest lots of the record it rests on.
+    """Returns the severity for a supplier's next lot of a grade, with the newest lots of the record.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -68,13 +71,13 @@ def severity_view(supplier_id: int, grade_id: int) -> SeverityView:
         "grade_id": grade.id,
         "severity": state.state,
         "since_lot": state.since,
-        "says": state.says if sampling.level else "The limits ask for no plan, so nothing switches.",
+        "says": state.says if sampling.level else "The limits name no sampling plan, so inspection stays normal.",
         "record": [line._asdict() for line in inspections.newest(supplier.id, grade.id, LOTS_SHOWN)],
     }
 
 
 def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> SeverityView:
-    """Begins inspection again where it was discontinued, tightened, after the supplier has put things right; lots that waited are judged.
+    """Resumes discontinued inspection as tightened, after a corrective action, and assesses the lots that waited.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -93,7 +96,7 @@ def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> SeverityVie
 
 
 def plan_view(lot_size: int, level: str, aql: float, state: str) -> View:
-    """Returns the plan for a lot, with what passing it would prove.
+    """Returns the sampling plan for a lot, with the protection that it gives.
 
     Raises:
         Invalid: the standard has no such AQL.
@@ -101,7 +104,7 @@ def plan_view(lot_size: int, level: str, aql: float, state: str) -> View:
     try:
         plan = plan_for(lot_size, level, aql, state)
     except ValueError as wrong:
-        raise Invalid(Fault("aql", f"{wrong}.", "Take one of the standard's values.")) from None
+        raise Invalid(Fault("aql", f"{wrong}.", "Use one of the standard's values.")) from None
     return {
         "code_letter": plan.code_letter,
         "plan_letter": plan.plan_letter,

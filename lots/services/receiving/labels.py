@@ -1,4 +1,4 @@
-"""What stands on the labels of spools, so that a reel can be told by eye, by scanner and by phone."""
+"""Contents of spool labels."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def of_delivery(number: int) -> Labels:
     if row is None:
         raise NotFound(f"Delivery {number} does not exist. See the list of deliveries.")
     if (closed := deliveries.current(row).closed) is not None:
-        raise Conflict(f"Delivery {number} was closed: {clause(closed)} Log its filament anew, and print those labels.")
+        raise Conflict(f"Delivery {number} is closed: {clause(closed)} Log its filament again and print those labels.")
     asked, drawn = _conditions(row.lot.grade), _drawn(row)
     came = [spool for spool in deliveries.spools_of(row) if not spool.withdrawn_at]
     return {
@@ -53,16 +53,18 @@ def of_delivery(number: int) -> Labels:
 
 
 def of_lot(number: int) -> LotLabels:
-    """Returns the labels of the spools of a lot that are not withdrawn, in the order they were logged. Six queries, one more for each further lot in them.
+    """Returns the labels of a lot's spools, withdrawn ones left out, in the order they were logged.
+
+    Six queries, and one for each further lot on them.
 
     Raises:
         NotFound: no such lot.
-        Conflict: it has no spool that is not withdrawn.
+        Conflict: all its spools are withdrawn.
     """
     lot = lot_of(number)
     rows = [spool for spool in lots.spools_of(lot) if not spool.withdrawn_at]
     if not rows:
-        raise Conflict(f"Every spool of lot {lot.supplier_lot} was withdrawn, so there is no label to print.")
+        raise Conflict(f"Every spool of lot {lot.supplier_lot} was withdrawn. Withdrawn spools have no labels.")
     came = {row.id: row for row in tracing.deliveries_of([number])}
     changes = samples.changes_of(came)
     drawn = {
@@ -87,15 +89,15 @@ def of_lot(number: int) -> LotLabels:
 
 
 def of_spool(code: str, *, printed: bool = False) -> View:
-    """Returns the label of one spool. Five queries; for one wound in the shop, one more and one for each further lot.
+    """Returns the label of one spool. Five queries; for a respooled one, one more and one for each further lot.
 
     Raises:
         NotFound: no spool has this code.
-        Conflict: it is to be printed, and the spool was withdrawn.
+        Conflict: the label is to be `printed`, and the spool is withdrawn.
     """
     row = spool_of(code)
     if printed and row.withdrawn_at is not None:
-        raise Conflict(f"{withdrawn(row)} Take it to quality instead of printing a label.")
+        raise Conflict(f"{withdrawn(row)} Take it to quality.")
     further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
     label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade), _drawn(row.delivery))
     return {**label, "further_lots": [lot_of(number).supplier_lot for number in further]}
@@ -107,7 +109,7 @@ def at_the_bench(spool: Spool, drawn: Collection[str]) -> View:
 
 
 def _drawn(delivery: Delivery) -> set[str]:
-    """The spools of a delivery that are its sample now."""
+    """Returns the codes in the current sample of a delivery."""
     changes = samples.changes_of([delivery.id])[delivery.id]
     return {code for group in drawn_of(deliveries.current(delivery).sample, changes) for code in group}
 
@@ -136,7 +138,7 @@ def _label(
 
 
 def _conditions(grade: Grade) -> Mapping[str, object] | None:
-    """How a colour of this grade is to be measured, by the newest revision of its shade; None where nobody approved one."""
+    """Returns the measuring conditions of the newest revision of the grade's shade, None without one."""
     if grade.shade_id is None:
         return None
     revision = catalog.current_shade_revisions([grade.shade_id]).get(grade.shade_id)

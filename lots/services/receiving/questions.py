@@ -1,4 +1,4 @@
-"""What is asked about a delivery that looks like a slip: a lot number that is nearly a known one, and far more spools than usual."""
+"""Questions about likely mistakes in a delivery: a similar lot number, and far more spools than usual."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from lots.store.tables.models import Grade, Lot, Supplier
 
 
 def count_question(supplier_id: int, spools: int, values: Confirmations, but: int | None = None) -> tuple[Fault, ...]:
-    """Returns what to ask about the number of spools in a delivery, nothing where it is usual or confirmed.
+    """Returns the question about an unusual number of spools, nothing where it is usual or confirmed.
 
     Args:
-        but: number of a delivery that says nothing of what is usual, the one asked about.
+        but: number of the delivery in question, which is left out of the comparison.
     """
     if values.get("confirm_spool_count"):
         return ()
     doubt = doubt_count(spools, deliveries.usual_counts(supplier_id, but))
-    hint = "Count again, or confirm the number if so many came."
+    hint = "Count the spools again, or confirm the number."
     return (Fault("/spool_count", doubt, hint, confirm="confirm_spool_count"),) if doubt else ()
 
 
@@ -33,16 +33,16 @@ def ask_similar(
     beside: tuple[Fault, ...] = (),
     but: int | None = None,
 ) -> None:
-    """Asks whether a lot number is a known one misread.
+    """Raises a question when a lot number may be a misread known number.
 
     Args:
-        number: as it was typed.
-        confirmed: somebody said that it is another lot, so a number that is merely similar is not asked about.
-        beside: what else there is to ask, told at once.
-        but: number of a lot that is not asked about, the one to be corrected.
+        number: as typed.
+        confirmed: True when the sender confirmed a new lot. Similar numbers are then accepted.
+        beside: further questions to raise at once.
+        but: number of the lot to be corrected, which is left out.
 
     Raises:
-        SimilarLot: known lots of this supplier and grade have nearly this number.
+        SimilarLot: a known lot of this supplier and grade has this number in another spelling, or a similar one.
     """
     known = lots.same_number(supplier, grade, number)
     if known is not None and known.id != but:
@@ -54,7 +54,7 @@ def ask_similar(
         return
     names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
     slips = list(dict.fromkeys(slip for lot in similar for slip in misreadings(number, lot.supplier_lot)))
-    hint = "Give the number as it stands there to add to that lot, or confirm it if it really is another lot."
+    hint = "Give the known number to add to that lot, or confirm that this is a new lot."
     differs = f"It differs only in {', '.join(slips) or 'the way it was typed'}."
     raise SimilarLot(
         f'"{number}" may be {names} of the same supplier and grade. {differs}',
@@ -67,9 +67,12 @@ def ask_similar(
 
 
 def _same_lot(number: str, known: Lot, beside: tuple[Fault, ...]) -> SimilarLot:
-    """The refusal of a number that is a known lot's, written otherwise: a second lot of that number could not be told from it."""
+    """Returns the error for a known lot number in another spelling.
+
+    It cannot be confirmed, because the lots would be confused.
+    """
     detail = (
-        f'"{number}" is lot "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade, written otherwise.'
+        f'"{number}" is another spelling of "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade.'
     )
     hint = f'Give "{known.supplier_lot}" to add these spools to that lot.'
     named = [{"id": known.id, "supplier_lot": known.supplier_lot, "standing": known.standing}]

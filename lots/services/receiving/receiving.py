@@ -1,4 +1,4 @@
-"""The receiving clerk: deliveries in, lots and spools logged, the sample drawn."""
+"""Receipt of deliveries: lots and spools logged, the sample drawn."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.domain.code_identity import identity
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import CLOSED_LOT, Sample, Sampling, draw
 from lots.domain.receiving.severity import Severity
-from lots.domain.words import counted
+from lots.domain.words import counted, status_said
 from lots.services import clock, lookups, views
 from lots.services import exposure as tracing
 from lots.services.assessment.judging import judge_lot, revisions_for
@@ -36,7 +36,10 @@ from lots.store.tables.models import Delivery, Grade, Lot, Spool, Supplier
 
 @dataclass(frozen=True, slots=True)
 class Logged:
-    """A delivery that was just logged, with its lot and its spools; `new_lot` is False where it joined a lot already known."""
+    """A delivery that was just logged, with its lot and its spools.
+
+    `new_lot` is False where the lot was already known.
+    """
 
     delivery: Delivery
     lot: Lot
@@ -45,7 +48,7 @@ class Logged:
 
 
 def receive(values: NewDelivery, by: str) -> View:
-    """Logs a delivery, and returns it with its lot, its spools and its sample; see `log`."""
+    """Logs a delivery and returns it with its lot, spools and sample. See `log`."""
     logged = log(values, by)
     return {
         **views.delivery(logged.delivery),
@@ -57,15 +60,16 @@ def receive(values: NewDelivery, by: str) -> View:
 
 
 def log(values: NewDelivery, by: str) -> Logged:
-    """Logs a delivery: joins or makes the lot, numbers the spools, draws the sample, judges the lot.
+    """Logs a delivery: finds or adds the lot, numbers the spools, draws the sample and assesses the lot.
 
-    The lot is the supplier's batch of one grade: the same number from the same supplier for the same grade is the same lot, in however
-    many deliveries it comes. A number that may be a known one misread is asked about, as is a number of spools far above the usual.
+    A lot is a supplier's batch of one grade. The same number from the same supplier for the same grade is the same lot,
+    in any number of
+    deliveries. A similar lot number and an unusual number of spools must be confirmed.
 
     Raises:
-        Invalid: fields that make no sense, each with its place and a hint.
-        SimilarLot: a known lot has this number, written otherwise, or nearly this number and `confirm_new_lot` was not set.
-        UnusualCount: far more spools than usual and `confirm_spool_count` was not set.
+        Invalid: with every fault of the request.
+        SimilarLot: a known lot has this number in another spelling, or a similar one without `confirm_new_lot`.
+        UnusualCount: far more spools than usual without `confirm_spool_count`.
     """
     now = clock.now()
     with transaction():
@@ -122,7 +126,7 @@ def log(values: NewDelivery, by: str) -> Logged:
 
 
 def sample_view(sample: Sample, sampling: Sampling, spools: int, severity: Severity) -> KeptSample:
-    """The sample as it is kept with its delivery and answered."""
+    """Returns a sample as it is stored and answered."""
     plan = sampling.plan(spools, severity.state)
     view: KeptSample = {
         "size": sample.size,
@@ -145,44 +149,46 @@ def sample_view(sample: Sample, sampling: Sampling, spools: int, severity: Sever
 
 
 def _says(logged: Logged) -> str:
-    """What the clerk should know of the lot that a delivery went to."""
+    """Returns the sentence for the clerk about the lot of a delivery."""
     lot = logged.lot
     if logged.new_lot:
         return f"Lot {lot.supplier_lot} is new. It stays in quarantine until its sample is measured."
     if lot.by_hand in ENDINGS:
-        return f"Lot {lot.supplier_lot} was {lot.standing} before: put these spools aside and tell quality."
-    return f"These spools join lot {lot.supplier_lot}, which stands {lot.standing} with them."
+        return f"Lot {lot.supplier_lot} was {lot.standing} before. Set these spools aside and inform quality."
+    return f"These spools were added to lot {lot.supplier_lot}, which is {status_said(lot.standing)}."
 
 
 def _resubmission_faults(number: int | None, supplier: Supplier | None, grade: Grade | None) -> list[Fault]:
-    """A lot comes again only after one of the same supplier and grade that was refused."""
+    """Returns a fault when the earlier lot is not of the same supplier and grade."""
     if number is None or supplier is None or grade is None:
         return []
     before = lots.find(number)
     if before is None or (before.supplier_id, before.grade_id) != (supplier.id, grade.id):
-        hint = "Give the number of the lot of this supplier and grade that was refused, or leave it out."
+        hint = "Give the number of the rejected lot of this supplier and grade, or leave it out."
         return [Fault("/resubmission_of", f"Lot {number} is not a lot of this supplier and grade.", hint)]
     return []
 
 
 def cost_faults(values: Price) -> list[Fault]:
-    """Returns the faults of what a delivery costs."""
+    """Returns the faults in the cost of a delivery."""
     return money_faults("cost", values.get("cost"), values.get("currency"))
 
 
 def money_faults(field: str, amount: float | None, currency: str | None) -> list[Fault]:
-    """Returns the faults of a sum of money: it is one number with one currency (ISO 4217). `field` is the name of the number."""
+    """Returns the faults of an amount with its currency (ISO 4217). `field` is the name of the amount."""
     if currency is not None and not re.fullmatch(r"[A-Z]{3}", currency):
-        hint = "Write its three capital letters (ISO 4217), such as EUR."
-        return [Fault("/currency", f'"{currency}" is not the code of a currency.', hint)]
+        hint = "Write three capital letters, for example EUR."
+        return [Fault("/currency", f'"{currency}" is not a currency code (ISO 4217).', hint)]
     if (amount is None) != (currency is None):
         missing = "currency" if currency is None else field
-        return [Fault(f"/{missing}", f"{field.capitalize()} and currency go together.", "Give both, or neither.")]
+        return [
+            Fault(f"/{missing}", f"{field.capitalize()} and currency are required together.", "Give both, or neither.")
+        ]
     return []
 
 
 def keep_received(lot: Lot) -> None:
-    """Keeps on a lot's row when the first of its deliveries came that is not closed."""
+    """Stores on a lot the time of receipt of its first open delivery."""
     first = deliveries.received_first(lot)
     if first is not None and first != lot.received_at:
         deliveries.set_lot(lot, {"received_at": first})
@@ -190,18 +196,21 @@ def keep_received(lot: Lot) -> None:
 
 
 def numbered(lot: Lot, wanted: Sequence[Wanted]) -> list[tuple[str, float]]:
-    """Gives every spool without a code one of its own, such as L7-S003: third spool of lot 7."""
+    """Returns codes and net masses, g.
+
+    A spool without a code is given one, such as L7-S003 for the third spool of lot 7.
+    """
     given = {identity(code) for code, _ in wanted if code}
     free = free_codes(lot, given)
     return [(code or next(free), mass) for code, mass in wanted]
 
 
 def free_codes(lot: Lot, given: set[str]) -> Iterator[str]:
-    """Codes of this lot that nobody has used: a clerk may have typed some of the same form.
+    """Yields unused codes for spools of a lot. A clerk may have typed codes of the same form.
 
     Args:
-        lot: whose spools they are for.
-        given: identities of codes that are about to be used.
+        lot: the lot.
+        given: identities of codes that this request uses.
     """
     for start in count(lots.spool_count(lot) + 1, 100):
         block = [f"L{lot.id}-S{number:03d}" for number in range(start, start + 100)]
@@ -210,7 +219,7 @@ def free_codes(lot: Lot, given: set[str]) -> Iterator[str]:
 
 
 def get_lot(number: int) -> View:
-    """Returns a lot with its spools, and what of it is loaded when it may not be."""
+    """Returns a lot with its spools."""
     row = lot_of(number)
     return {**views.lot(row), "spools": [views.spool_line(spool, row) for spool in lots.spools_of(row)]}
 
@@ -221,13 +230,13 @@ def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, new
 
 
 def exposure(number: int) -> views.Exposure:
-    """Returns every machine and job that a lot has reached, what is still loaded first."""
+    """Returns every machine and job that a lot reached. Spools still loaded come first."""
     row = lot_of(number)
     return tracing.exposure(row)
 
 
 def waiting_for_quality() -> tuple[list[lots.WaitingLot], list[lots.WaitingLot]]:
-    """Returns the lots in quarantine of which something may still be used, and the blocked ones. One query."""
+    """Returns the lots in quarantine with open deliveries, and the blocked lots. One query."""
     found = lots.of_standings(("quarantined", "blocked"))
     quarantined = [lot for lot in found if lot.standing == "quarantined" and CLOSED_LOT not in lot.to_measure]
     return quarantined, [lot for lot in found if lot.standing == "blocked"]

@@ -1,4 +1,4 @@
-"""The sample of a lot as it is now: what was drawn at first and later, and quality's word that another spool is measured in place of a drawn one."""
+"""The current sample of a lot: all draws, and quality's substitutes for drawn spools that cannot be measured."""
 
 from __future__ import annotations
 
@@ -34,12 +34,18 @@ def sample_of(lot_id: int) -> View:
 
 
 def sample_now(lot: Lot) -> View:
-    """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Six queries at most."""
+    """Returns the current sample of a lot by delivery: spools drawn, not yet measured, and not drawn.
+
+    Six queries at most.
+    """
     return sample_on(OnRecord(lot), lots.spools_of(lot))
 
 
 def sample_on(record: OnRecord, spools: Iterable[Spool]) -> View:
-    """Returns the same of a lot whose spools have been read. One query less where everything recorded of the lot was read."""
+    """Returns the same for a lot on record whose spools are known.
+
+    One query fewer where all its readings are loaded.
+    """
     lot = record.lot
     measured = (
         samples.measured(lot.id) if record.every is None else {r.spool.code for r in record.every if r.void is None}
@@ -72,7 +78,7 @@ def sample_on(record: OnRecord, spools: Iterable[Spool]) -> View:
 
 
 def _drawable(spools: Iterable[Spool]) -> dict[int, list[str]]:
-    """The codes of the spools that can be drawn, by delivery: all that came and were not withdrawn; none that was wound here."""
+    """Returns the codes of the spools that can be drawn, by delivery. Withdrawn and respooled ones cannot."""
     found: dict[int, list[str]] = {}
     for spool in sorted(spools, key=attrgetter("id")):
         if not spool.spliced and spool.withdrawn_at is None:
@@ -81,11 +87,11 @@ def _drawable(spools: Iterable[Spool]) -> dict[int, list[str]]:
 
 
 def substitute(delivery_id: int, values: NewSubstitute, by: str) -> View:
-    """Accepts another spool of a delivery in place of a drawn one that cannot be measured, and judges the lot again.
+    """Replaces a drawn spool that cannot be measured by another of its delivery, and assesses the lot again.
 
     Raises:
         NotFound: no such delivery.
-        Invalid: a spool that was not drawn or was measured, a substitute that is drawn itself or came with another delivery.
+        Invalid: the spool was not drawn or has readings, or the substitute is drawn itself or is of another delivery.
     """
     now = clock.now()
     with transaction():
@@ -115,7 +121,7 @@ def substitute(delivery_id: int, values: NewSubstitute, by: str) -> View:
 def _drawn_faults(
     code: str, spools: Mapping[str, Spool], delivery: Delivery, changes: samples.Changes, sample: Sequence[str]
 ) -> list[Fault]:
-    """Only a drawn spool that nobody measured is replaced: one that was measured has shown what it is."""
+    """Returns the faults of the spool to replace. Replacing a measured spool would discard its result."""
     instead = next((row.substitute.code for row in changes.substitutes if row.drawn.code == code), None)
     if instead is not None:
         return [Fault("/drawn", f"Spool {code} was replaced by {instead}.", f"Replace {instead} if it is damaged too.")]
@@ -123,8 +129,8 @@ def _drawn_faults(
         detail = f"Spool {code} is not in the sample of delivery {delivery.id}."
         return [Fault("/drawn", detail, f"Give the code of a drawn spool: {named(sample)}.")]
     if code in samples.measured(delivery.lot_id):
-        hint = "Keep it in the sample. If its readings are of another spool, void them first."
-        return [Fault("/drawn", f"Spool {code} was measured. Only a spool without readings is replaced.", hint)]
+        hint = "Keep it in the sample, or void its readings first if they are of another spool."
+        return [Fault("/drawn", f"Spool {code} was measured. Only a spool without readings can be replaced.", hint)]
     return []
 
 

@@ -1,4 +1,4 @@
-"""What the receiving clerk has to do today: drawn spools that still lack readings, and the deliveries that were logged."""
+"""The receiving clerk's list for today: drawn spools that lack readings, and logged deliveries."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from lots.store.receiving import samples
 from lots.store.receiving import unmeasured as store
 from lots.store.tables.models import Lot
 
-# Lots that are looked at, the oldest first, and deliveries of a day that are counted.
+# The most lots searched, the oldest first, and the most deliveries listed.
 _MOST_LOTS, _MOST_LOGGED = 60, 200
 
 
 @dataclass(frozen=True, slots=True)
 class ToMeasure:
-    """A drawn spool that lacks readings, and of which characteristics."""
+    """A drawn spool that lacks readings, with the characteristics to measure."""
 
     spool_code: str
     lot_id: int
@@ -45,10 +45,10 @@ class Logged:
 
 
 def spools_to_measure() -> list[ToMeasure]:
-    """Returns the drawn spools that lack readings, those of the oldest delivery first. Six queries, however many there are.
+    """Returns the drawn spools that lack readings, those of the oldest delivery first. Six queries.
 
-    Of the sixty lots that have been in quarantine longest. Whether a lot needs more than this, its own page says: a spool may be measured in
-    full and its lot still wait for a further draw or a decision.
+    Only the sixty lots longest in quarantine are searched. A fully measured lot may still wait for a further draw or a
+    decision.
     """
     rows = store.lots_in_quarantine(_MOST_LOTS)
     lots = {row.id: row for row in rows if row.limits_revision is not None and row.by_hand is None}
@@ -78,7 +78,7 @@ def _of_lot(lot: Lot, drawn: list[tuple[datetime, str]], counts: Counter[tuple[s
 
 
 def _lacking(kind: str, limits: Limits, drawn: list[str], counts: Counter[tuple[str, str]]) -> list[str]:
-    """The drawn spools that lack readings of a kind: those begun and not finished, and as many others as its findings must rest on."""
+    """Returns the drawn spools that lack readings: unfinished ones, and as many others as the findings need."""
     least = int(getattr(limits.given[kind], "readings_per_spool_min", 1))
     begun = [code for code in drawn if counts[code, kind]]
     asked = spools_asked(kind, limits)
@@ -89,7 +89,7 @@ def _lacking(kind: str, limits: Limits, drawn: list[str], counts: Counter[tuple[
 
 
 def logged_since(moment: datetime) -> list[Logged]:
-    """Returns the deliveries that were logged since a moment, the newest first, of the last 200. One query."""
+    """Returns the deliveries logged since a time, the newest first, at most 200. One query."""
     return [
         Logged(
             row.id,

@@ -72,7 +72,7 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
     """Also by a form that the page did not offer: nothing is permitted."""
     page = request(technician)
     refused = technician.go("/concessions/1/approve", data=page.form("seal")["fields"])
-    assert (409, True) == (refused.status, "a second person has to approve it" in refused.text)
+    assert (409, True) == (refused.status, "A second person must approve it" in refused.text)
     assert desk.get("quality", "/lots/1/concessions")["items"][0]["approved_by"] is None
 
 
@@ -85,7 +85,7 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
         ({"max_mass_g": "20000"}, "20000 kg is out of range."),
         ({"max_mass_g": "0,5"}, "with a decimal point, not a comma"),
         ({"max_mass_g": "half"}, "This must be a number."),
-        ({"valid_until": "2020-01-01T00:00"}, "is over already."),
+        ({"valid_until": "2020-01-01T00:00"}, "is in the past."),
         ({"valid_until": "soon"}, "This is not a time"),
         ({"reason": " "}, "This is blank."),
         ({"uses": "flying"}, '"flying" is not one of these.'),
@@ -128,7 +128,7 @@ def test_a_time_that_is_over_is_told_by_the_clock_of_the_site(desk, technician):
     place = {"time_zone": "Europe/Berlin", "date_form": "DD.MM.YYYY"}
     desk.call("admin", "PATCH", "/shop", place, If_Match=here)
     page = request(technician, valid_until="2020-01-01T12:00")
-    assert "01.01.2020 12:00 CET is over already. Give a later time." in page.text
+    assert "01.01.2020 12:00 CET is in the past. Give a time in the future." in page.text
 
 
 def test_a_concession_is_withdrawn_for_a_reason(desk, technician):
@@ -143,14 +143,14 @@ def test_a_concession_is_withdrawn_for_a_reason(desk, technician):
     assert "Unload these spools now P2, job J-2" in done.text
     assert not desk.ask_clearance(desk.others[1], "hidden")["clear"]
     again = technician.go("/concessions/1/withdraw", data={**page.form("reason")["fields"], "reason": "x", "once": "k"})
-    assert (409, True) == (again.status, "was withdrawn by" in again.text)
+    assert (409, True) == (again.status, "was already withdrawn by" in again.text)
 
 
 def test_a_returned_lot_has_no_concession(desk, technician):
     """Nothing of it can be used: the request is refused in words."""
     desk.decide(1, "return")
     page = request(technician)
-    assert (409, True) == (page.status, "nothing of it can be used" in page.text)
+    assert (409, True) == (page.status, "cannot be used" in page.text)
 
 
 @pytest.mark.parametrize("role", ["receiving", "purchasing", "production"])

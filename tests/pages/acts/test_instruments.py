@@ -99,7 +99,7 @@ def test_what_becomes_suspect_is_told_over_the_api_too(desk, measured):
     [
         ({"result": ""}, "This is needed."),
         ({"result": "soso"}, '"soso" is not one of these.'),
-        ({"checked_at": "2099-01-01T00:00"}, "is still to come"),
+        ({"checked_at": "2099-01-01T00:00"}, "is in the future"),
         ({"checked_at": ""}, "This is needed."),
         ({"readings": "1.75\r\n1,75"}, "Line 2: "),
         ({"readings": "about 1.75"}, "This must be a number."),
@@ -147,7 +147,7 @@ def test_a_study_comes_as_a_file(desk, technician):
 @pytest.mark.parametrize(
     ("kind", "table", "says"),
     [
-        ("repeatability", "", "This is needed."),
+        ("repeatability", "", "This is required."),
         ("repeatability", TRIALS + "\nlost", "Line 9: 1 cells."),
         ("repeatability", TRIALS.replace("1.752", "x"), "Line 2, value: This must be a number."),
         ("repeatability", "\n".join(TRIALS.splitlines()[:3]), "equally often"),
@@ -222,8 +222,8 @@ def test_a_visual_trial_shows_its_tolerance_first(desk, technician):
     ("plaques", "says"),
     [
         ("", "This is needed."),
-        ("V1; 95; -0.8; 1.5; 13; 12", "Line 1, accepted: 13 of 12 cannot have accepted it."),
-        ("V1; 95; -0.8; 1.5; 1; 12\n\nV1; 96; -0.8; 1.5; 1; 12", "Line 3, code: Plaque V1 is in this trial already"),
+        ("V1; 95; -0.8; 1.5; 13; 12", "Line 1, accepted: 13 accepted of 12 judged is not possible."),
+        ("V1; 95; -0.8; 1.5; 1; 12\n\nV1; 96; -0.8; 1.5; 1; 12", "Line 3, code: Plaque V1 is already in this trial"),
         ("V1; 95; -0.8; 1.5; 9", "Line 1: 5 cells."),
         ("V1; 9.5; -0.8; 1.5; 9; 12", "Line 1, lab: "),
     ],

@@ -191,7 +191,7 @@ def test_what_is_kept_of_a_spool_is_worked_out_again(shop, lot):
         number = models.Spool.get(models.Spool.code == "L1-S001").id
         edit(models.Spool, number, flow_factor=1.02, nonconforming='[{"uses":["general"],"message":"x"}]')
     right, left = rebuilt()
-    assert ([f"lot Q-71 ({lot}): what is kept of spool L1-S001 does not follow from its readings."], []) == (
+    assert ([f"lot Q-71 ({lot}): the row of spool L1-S001 does not follow from its readings."], []) == (
         right,
         left,
     )
@@ -205,7 +205,7 @@ def test_what_is_kept_of_a_delivery_is_worked_out_again(shop, lot):
     assert 200 == shop.call("quality", "PATCH", f"/deliveries/{delivery['id']}", body, If_Match=etag).status_code
     with by_hand():
         edit(models.Delivery, delivery["id"], came_at="2026-01-01T00:00:00.000000Z", corrected='{"version":9}')
-    says = f"lot Q-71 ({lot}): what is kept of delivery {delivery['id']} does not follow from its readings."
+    says = f"lot Q-71 ({lot}): the row of delivery {delivery['id']} does not follow from its readings."
     assert ([says], []) == rebuilt()
     assert [] == found()
     assert "PO 8" == shop.get("receiving", f"/deliveries/{delivery['id']}")["order_ref"]
@@ -247,7 +247,7 @@ def test_a_reading_that_cannot_be_judged_stops_nothing(lot, values):
     with by_hand():
         edit(models.Reading, 1, values=values)
     lines = found()
-    assert any(line.startswith(f"lot Q-71 ({lot}): it cannot be judged from its readings: ") for line in lines)
+    assert any(line.startswith(f"lot Q-71 ({lot}): it cannot be assessed from its readings: ") for line in lines)
     assert any("reading 1 was edited" in line for line in lines)
 
 
@@ -270,7 +270,7 @@ def test_a_row_that_refers_to_nothing_is_found(lot):
     """References are only as good as whoever writes to the tables lets them be."""
     with by_hand():
         put(models.SpoolLot, {"id": 50, "spool_id": 1, "lot_id": 999})
-    assert f"lot Q-71 ({lot}): spool lot 50 refers to lot 999, which is not there." in found()
+    assert f"lot Q-71 ({lot}): spool lot 50 refers to lot 999, which does not exist." in found()
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])
