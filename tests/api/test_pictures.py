@@ -105,7 +105,7 @@ def test_every_desk_may_see_the_map(shop, role):
     number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])
     seen = picture(shop, role, f"/lots/{number}/color-map")
     assert 'Colour of lot <b>&"x" against its reference' == seen.title
-    assert "A screen is not a match" in seen.said
+    assert "Do not judge colour on a screen" in seen.said
 
 
 def test_only_readings_that_count_are_mapped(shop):

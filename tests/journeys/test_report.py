@@ -180,9 +180,9 @@ def test_a_bad_spool_that_the_plan_accepts_is_reported_as_what_it_is(shop):
     (lot,) = shop.measure("diameter", rows)["lots"]
     assert "released" == lot["standing"]
     said = report(shop)
-    assert "was not refused as a whole" in said["says"]
+    assert "was not rejected as a whole" in said["says"]
     assert [("diameter.reading", False)] == [(row["code"], row["required"]) for row in said["found"]["failing"]]
-    assert "None can be asked for" in said["requested"]["hint"]
+    assert "No corrective action is possible" in said["requested"]["hint"]
     shop.post("quality", f"/lots/{shop.lot_id}/corrective-actions", {"requested_action": "x"}, 409)
 
 
@@ -236,7 +236,7 @@ def test_what_is_asked_of_the_supplier_is_the_newest_action_that_waits_for_an_an
     """None at first, and only we are told the request that opens one; then its words and its due date; then the answer, once all are answered."""
     none = report(bad)["requested"]
     assert (None, None) == (none["id"], none["due_at"])
-    assert f"POST /v1/lots/{bad.lot_id}/corrective-actions opens one, due 14 days later" in none["hint"]
+    assert f"Open one with POST /v1/lots/{bad.lot_id}/corrective-actions. By default it is due 14 days later" in none["hint"]
     assert "POST" not in none["says"]
     before = datetime.now(UTC).isoformat().replace("+00:00", "Z")
     number, path = None, f"/lots/{bad.lot_id}/corrective-actions"

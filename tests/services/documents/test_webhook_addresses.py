@@ -107,7 +107,7 @@ def test_a_name_with_one_internal_address_is_refused(monkeypatch):
     resolving(monkeypatch, ["93.184.216.34", "10.0.0.5"])
     outcome = webhook_requests.send("https://hooks.example.org/", "whsec_AAAA", Message("m", b"{}"), (), 0)
     assert (None, False) == (outcome.status, outcome.delivered)
-    assert "hooks.example.org is the internal address 10.0.0.5" in outcome.error
+    assert "hooks.example.org has the internal address 10.0.0.5" in outcome.error
 
 
 def test_the_connection_is_made_to_the_address_that_was_checked(monkeypatch, receiver):
