@@ -162,7 +162,7 @@ def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
         ({"claim": "credit", "amount": 5.0, "currency": "ABC"}, "/currency", "three-letter currency code"),
         ({"claim": "credit", "amount": 5.0, "currency": "XXX"}, "/currency", "three-letter currency code"),
         ({"claim": "credit", "amount": 71.2512345, "currency": "JPY"}, "/amount", "Give no decimals."),
-        ({"claim": "credit", "amount": 49.505, "currency": "EUR"}, "/amount", "Give 2 decimals at most."),
+        ({"claim": "credit", "amount": 49.505, "currency": "EUR"}, "/amount", "Give at most 2 decimals."),
         ({"amount": 5.0, "currency": "EUR"}, "/amount", "State a claim, or leave this field empty."),
         ({"spools": 1}, "/spools", "State a claim, or leave this field empty."),
         ({"mass_g": 500.0}, "/mass_g", "State a claim, or leave this field empty."),
@@ -196,7 +196,7 @@ def test_the_stated_spools_may_be_the_heaviest_ones(shop):
     shop.lot_id = got["lot_id"]
     shop.decide(shop.lot_id, "block", "wound crosswise")
     (fault,) = sign(shop, 422, claim="credit", spools=2, mass_g=1750.5)["errors"]
-    assert ("/mass_g", True) == (fault["pointer"], "held 1.75 kg at most" in fault["detail"])
+    assert ("/mass_g", True) == (fault["pointer"], "held at most 1.75 kg" in fault["detail"])
     assert 1750.0 == sign(shop, claim="credit", spools=2, mass_g=1750.0)["mass_g"]
 
 

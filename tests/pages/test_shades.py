@@ -201,7 +201,7 @@ def test_a_spectrum_from_a_file_is_kept_as_one(shop, quality, green):
         ("name,hue\nx,3\n", "This file has no column L"),
         ("L,a,b\n50,10,grey\n", 'Row 2, column b: "grey" is not a number.'),
         ("L,a,b\n50,10\n", "Row 2: This row has 2 cells"),
-        ("nm400,nm410,nm430\n0.1,0.2,0.3\n", "Row 2 leaves out 420 nm."),
+        ("nm400,nm410,nm430\n0.1,0.2,0.3\n", "Row 2 has no value at 420 nm."),
         ("\xff\xfe", "not"),
         ("L,a,b\n250,10,20\n", "Line 1:"),
     ],

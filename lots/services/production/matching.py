@@ -1,4 +1,4 @@
-"""How lots in stock match each other within one job."""
+"""Colour match between lots in stock within one job."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from lots.services.views import View
 from lots.store.production import shelf
 from lots.store.tables.models import Lot
 
-# Lots whose every pair a table compares, and the lots nearest to one that are listed.
+# The most lots in a table of all pairs, and the most lots in a list of matches.
 MOST_IN_TABLE = 120
 MOST_MATCHES = 1_000
 
 
 @dataclass(frozen=True, slots=True)
 class _Colored:
-    """A lot in stock as it is compared with others: by its mean where that was measured under known conditions."""
+    """A lot in stock with its mean colour, if that was measured under known conditions."""
 
     lot: Lot
     rule: ColorLimits
@@ -37,7 +37,7 @@ class _Colored:
 
     @classmethod
     def each(cls, lots: Sequence[Lot]) -> list[_Colored]:
-        """Returns lots in their order."""
+        """Returns the lots with their colours, in the same order."""
         rules = color_rules(lots)
         return [cls.of(lot, rules[lot.limits_revision.id if lot.limits_revision else None]) for lot in lots]
 
@@ -49,10 +49,10 @@ class _Colored:
 
 
 def matches(lot_id: int, most: float | None) -> View:
-    """Returns the other lots in stock of the same shade, with how far each lies from this one, nearest first.
+    """Returns the other lots in stock of the same shade with their colour difference from this one, nearest first.
 
     Args:
-        most: largest difference to show as matching; when None, the stricter of the two lots' limits within one job.
+        most: the largest difference that matches; None for the stricter limit of the two lots for one job.
     """
     row = lot_of(lot_id)
     lot = _Colored.of(row, color_rule(row))
@@ -61,7 +61,7 @@ def matches(lot_id: int, most: float | None) -> View:
     compared = [
         (other.lot, _compared(lot, other, most, bridges)) for other in _Colored.each(stock) if other.lot.id != lot_id
     ]
-    # The nearest first, and in the order they came those whose difference is not known.
+    # Lots without a known difference come last, in order of receipt.
     compared.sort(key=lambda one: math.inf if one[1]["delta_e"] is None else one[1]["delta_e"])
     return {
         "lot_id": lot.lot.id,
@@ -76,12 +76,12 @@ def matches(lot_id: int, most: float | None) -> View:
 
 
 def _limit(most: float | None, *rules: ColorLimits) -> float | None:
-    """The limit that was asked for, else that of lots under these rules within one job."""
+    """Returns the requested limit, or else the limit of these lots for one job."""
     return within_one_job(*rules) if most is None else most
 
 
 class _Told(TypedDict):
-    """How a lot lies to another, as the contract has it."""
+    """The colour match of one lot with another."""
 
     delta_e: float | None
     limit: float | None
@@ -92,7 +92,10 @@ class _Told(TypedDict):
 def _compared(
     lot: _Colored, other: _Colored, most: float | None, known: Known, difference: float | None = None
 ) -> _Told:
-    """How another lot lies to this one, read alike; their difference is worked out where it is not given, or not as they were read."""
+    """Returns the match of another lot with this one, converted to the same instruments.
+
+    `difference` is used if no conversion is needed. Otherwise it is computed.
+    """
     limit, apart = _limit(most, lot.rule, other.rule), between(lot.read_with, other.read_with, known)
     mine, theirs = lot.lab, apart.read_alike(other.lab)
     if mine is None or theirs is None or lot.conditions != other.conditions:
@@ -108,9 +111,9 @@ def _compared(
 
 
 def match_table(grade_id: int, most: float | None) -> View:
-    """Returns every pair of lots in stock of a grade, and which lots may share a job: matching is not transitive, so pairs are told.
+    """Returns the colour match of every pair of lots in stock of a grade. Matching is not transitive, so pairs are listed.
 
-    Of more than `MOST_IN_TABLE` lots those that came first; `matches` compares any lot with all others.
+    Only the first `MOST_IN_TABLE` lots received are compared. `matches` compares one lot with all others.
 
     Raises:
         NotFound: no such grade.
@@ -135,7 +138,7 @@ def match_table(grade_id: int, most: float | None) -> View:
 
 
 def _apart(stock: Sequence[_Colored]) -> dict[tuple[int, int], float]:
-    """How far each lot lies from each that was measured, by the rule of the first. All pairs of a formula at once."""
+    """Returns the differences between all measured lots, each by the formula of the first lot of a pair."""
     measured = [(one.lot.id, one.lab, (one.rule.formula, one.rule.weights)) for one in stock if one.lab is not None]
     colors = [lab for _, lab, _ in measured]
     squares = {way: delta_e_among(colors, *way).tolist() for way in {way for _, _, way in measured}}

@@ -43,7 +43,7 @@ def test_a_decimal_comma_counts_only_where_it_was_declared():
         ("#DIV/0!", "empty"),
         ("1.75 mm", "Write 1.75 alone"),
         ("0.3%", "Write 0.3 alone"),
-        ("\u22120.8", "write -"),
+        ("\u22120.8", "minus sign"),
         ("1.7O", "letter O"),
         ("0x1F", "digits"),
         (".5", "digits"),
@@ -113,7 +113,7 @@ def test_a_time_with_an_offset_keeps_it():
 def test_a_time_that_was_twice_or_never_is_refused():
     """In Berlin, clocks went from 02:00 to 03:00 on 29 March 2026, and from 03:00 to 02:00 on 25 October."""
     berlin = cell_parsing.zone("Europe/Berlin")
-    with pytest.raises(BadCell, match="never was"):
+    with pytest.raises(BadCell, match="does not exist"):
         cell_parsing.moment("2026-03-29 02:30", berlin)
     with pytest.raises(BadCell, match="twice") as bad:
         cell_parsing.moment("2026-10-25 02:30", berlin)

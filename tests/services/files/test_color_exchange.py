@@ -76,9 +76,9 @@ def test_sample_id_is_the_spool_code_where_there_is_no_name():
 
 def test_counts_that_do_not_hold_are_faults():
     """A file that was cut off, or edited by hand, is noticed."""
-    assert "NUMBER_OF_SETS is 3, but the lines after BEGIN_DATA are 2." in said(FILE.replace("SETS 2", "SETS 3"))
+    assert "NUMBER_OF_SETS is 3, but the number of lines after BEGIN_DATA is 2." in said(FILE.replace("SETS 2", "SETS 3"))
     assert "NUMBER_OF_FIELDS is 5, but BEGIN_DATA_FORMAT names 6." in said(FILE.replace("FIELDS 6", "FIELDS 5"))
-    assert "There is no END_DATA in this file." in said(FILE.removesuffix("END_DATA\n"))
+    assert "This file has no END_DATA." in said(FILE.removesuffix("END_DATA\n"))
 
 
 def test_a_line_of_another_length_is_a_fault_of_that_line():
@@ -91,8 +91,8 @@ def test_a_line_of_another_length_is_a_fault_of_that_line():
 def test_a_file_without_colours_or_names_says_what_is_missing():
     """CIELAB is read, and not computed from something else."""
     words = said(FILE.replace("LAB_A", "LAB_C").replace("SAMPLE_ID SAMPLE_NAME", "PATCH ROW"))
-    assert "There is no field LAB_A" in words
-    assert "There is no field SAMPLE_NAME" in words
+    assert "BEGIN_DATA_FORMAT has no field LAB_A" in words
+    assert "BEGIN_DATA_FORMAT has no field SAMPLE_NAME" in words
 
 
 def test_a_second_table_is_refused():

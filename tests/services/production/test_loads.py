@@ -24,7 +24,7 @@ def test_a_spool_may_come_off_at_the_moment_it_was_loaded(shop, spool):
     """A moment earlier it may not, and nothing was ended by asking."""
     load = shop.load(spool, loaded_at=THEN)
     early = shop.unload(load["id"], 900, 422, unloaded_at="2026-11-21T05:59:59Z")
-    assert [("/unloaded_at", "It was loaded only at 2026-11-21 06:00 UTC.", "State a time after that.")] == said(early)
+    assert [("/unloaded_at", f"Spool {spool} was loaded later, at 2026-11-21 06:00 UTC.", "Give a time of unloading after that.")] == said(early)
     off = shop.unload(load["id"], 900, unloaded_at=THEN)
     assert (THEN, 100) == (off["unloaded_at"], off["mass_used_g"])
 
@@ -33,8 +33,8 @@ def test_a_spool_is_loaded_from_the_moment_it_came_off(shop, spool):
     """Earlier it was on another machine."""
     shop.unload(shop.load(spool, loaded_at="2026-11-21T05:00:00Z")["id"], 900, unloaded_at=THEN)
     overlap = shop.load(spool, status=422, loaded_at="2026-11-21T05:59:59Z")
-    came_off = f"Spool {spool} came off another machine only at 2026-11-21 06:00 UTC."
-    assert [("/loaded_at", came_off, "State when it was put on this one, after that.")] == said(overlap)
+    came_off = f"Spool {spool} was unloaded from another machine later, at 2026-11-21 06:00 UTC."
+    assert [("/loaded_at", came_off, "Give a time of loading after that.")] == said(overlap)
     assert THEN == shop.load(spool, loaded_at=THEN)["loaded_at"]
 
 
@@ -51,8 +51,8 @@ def test_a_clock_that_was_set_back_undoes_no_order(shop, spool, monkeypatch):
 def test_no_more_comes_off_than_was_on_it(shop, spool):
     """The refusal states both masses; the whole mass may come off."""
     load = shop.load(spool)
-    more = "1000.5 g left is more than the 1000 g that were on the spool when it was loaded."
-    hint = "Weigh again, and take off the mass of the empty reel."
+    more = "1000.5 g left is more than the 1000 g on the spool when it was loaded."
+    hint = "Weigh the spool again, and subtract the mass of the empty reel."
     assert [("/remaining_mass_g", more, hint)] == said(shop.unload(load["id"], 1000.5, 422))
     assert 0 == shop.unload(load["id"], 1000)["mass_used_g"]
 
@@ -62,7 +62,7 @@ def test_a_load_ends_once(shop, spool):
     load = shop.load(spool, loaded_at="2026-11-21T05:00:00Z")
     shop.unload(load["id"], 900, unloaded_at=THEN)
     again = shop.unload(load["id"], 800, 409)
-    assert f"Spool {spool} was taken off P1 at 2026-11-21 06:00 UTC already." == again["detail"]
+    assert f"Spool {spool} was already unloaded from P1 at 2026-11-21 06:00 UTC." == again["detail"]
     assert 900 == shop.get("production", f"/spools/{spool}")["remaining_mass_g"]
     shop.unload(99, 800, 404)
 
@@ -81,8 +81,8 @@ def test_a_name_that_may_be_misread_is_asked_about(shop, spool):
     """The question names the known ones and says how to answer; confirmed, the name is a new one."""
     shop.unload(shop.load(spool, job="J-1040")["id"], 900)
     asked = shop.load(spool, job="J1040", status=409)
-    alike = "J1040 differs from J-1040 only by separators or by signs that are easily confused."
-    assert [("/job", alike, "Send the job as it stands there, or confirm that it is another job.")] == said(asked)
+    alike = "J1040 differs from J-1040 only by separators or by characters that are easily confused."
+    assert [("/job", alike, "Give the known job, or confirm that this is another job.")] == said(asked)
     assert "J1040" == shop.load(spool, job="J1040", confirm_new_job=True)["job"]
 
 
