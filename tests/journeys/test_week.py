@@ -74,14 +74,14 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
         f"{len(kinds)} things need attention, the most urgent first. Of 8 series looked at,"
     )
     assert [
-        f"No answer yet on corrective action {action['id']} for lot T-11, due 2 days ago.",
+        f"Corrective action {action['id']} for lot T-11 has no answer, which was due 2 days ago.",
     ] == said(found, "overdue_action")
     near = said(found, "limit_near")
     assert any("yellower since about lot Q-01, by 0.08 a lot" in words for words in near)
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
     assert [
-        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession. 1.0 kg are left."
+        "Lot T-11 is blocked, with 1.0 kg in the shop. Ask quality to return it, scrap it or grant a concession."
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]
@@ -168,7 +168,7 @@ def test_a_lot_that_waits_longer_than_usual_is_named(shop, clock):
     assert [] == said(week(shop), "quarantined_long")
     clock.shift(timedelta(days=2))
     (words,) = said(week(shop), "quarantined_long")
-    assert "Lot Q-12 has been in quarantine for 9 days. The usual time is 7 days at most. 1.0 kg wait." == words
+    assert "Lot Q-12 has been in quarantine for 9 days, with 1.0 kg. The usual time is at most 7 days." == words
     with connected(), transaction():
         shop_details.change(0, {"usual_quarantine_days": 10}, "Aldous")
     assert [] == said(week(shop), "quarantined_long")
@@ -205,7 +205,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     letter_about(lots[0], "L-1", day)
     letter_about(lots[1], "L-2", day, sent=False)
     (words,) = said(week(shop), "letter_unanswered")
-    assert "No answer yet to letter L-1 about lot Q-10, asked for 7 days ago." == words
+    assert "Letter L-1 about lot Q-10 has no answer, which was due 7 days ago." == words
     assert ["letter_unanswered", "refused_waiting", "refused_waiting"] == [one["what"] for one in week(shop)["items"]]
     # An unsent letter asks nobody: the one before it stays open.
     letter_about(lots[0], "L-4", day + timedelta(days=60), sent=False)
@@ -213,7 +213,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     letter_about(lots[0], "L-3", day + timedelta(days=30))
     assert [] == said(week(shop), "letter_unanswered")
     clock.shift(timedelta(days=30))
-    assert said(week(shop), "letter_unanswered")[0].startswith("No answer yet to letter L-3 about lot Q-10")
+    assert said(week(shop), "letter_unanswered")[0].startswith("Letter L-3 about lot Q-10 has no answer")
     action = ask_to_put_right(shop, lots[0], days=40)
     answer = {"cause": "a worn die", "action": "a new die", "answered_by": "Jory"}
     shop.post("purchasing", f"/corrective-actions/{action['id']}/answer", answer)
@@ -225,9 +225,9 @@ def test_what_was_due_seconds_ago_was_due_today(shop, clock):
     lots = judged(shop.supplier(), shop.grade(limits=DIAMETER), "R", first=10)
     letter_about(lots[0], "L-1", supply.month(12) + timedelta(days=7))
     clock.shift(timedelta(seconds=5))
-    assert ["No answer yet to letter L-1 about lot Q-10, asked for today."] == said(week(shop), "letter_unanswered")
+    assert ["Letter L-1 about lot Q-10 has no answer, which was due today."] == said(week(shop), "letter_unanswered")
     clock.shift(timedelta(days=1))
-    assert said(week(shop), "letter_unanswered")[0].endswith("asked for 1 day ago.")
+    assert said(week(shop), "letter_unanswered")[0].endswith("due 1 day ago.")
 
 
 def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):

@@ -86,7 +86,7 @@ def test_home_shows_the_first_five_and_leads_to_all(busy):
     page = buyer.go("/")
     said = part(page, "week")
     assert said.startswith("This week (6)")
-    assert 5 == said.count("is blocked and still here")
+    assert 5 == said.count("is blocked, with")
     assert "All 6" in said
     assert "/purchasing/week" in page.every_link
 
@@ -102,7 +102,7 @@ def test_a_late_answer_leads_to_its_corrective_action(desk):
         for path in ("/", "/purchasing/week"):
             page = buyer.go(path)
             assert f"/corrective-actions/{made['id']}" in page.every_link
-            assert "No answer yet on corrective action" in page.text
+            assert "has no answer, which was due" in page.text
 
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "production"])

@@ -296,11 +296,17 @@ def shrinkage_picture(lot_id: int) -> View:
     axes = [_axis(axis, came, place, ends.get(axis)) for axis in AXES]
     told = [found for found in axes if any(point["this"] for point in found["lots"])]
     says = f"Shrinkage of lot {lot.supplier_lot}: " + ", ".join(
-        f"{found['axis'].upper()} {shown(found['lots'][-1]['percent'], decimals_of('shrinkage'))} %" for found in told
+        f"{found['axis'].upper()} {_unsigned_zero(found['lots'][-1]['percent'])} %" for found in told
     )
     if not told:
         says = f"Lot {lot.supplier_lot} has no valid shrinkage reading yet"
     return {**_head(lot), "axes": axes, "says": f"{says}."}
+
+
+def _unsigned_zero(percent: float) -> str:
+    # Adding 0 removes the sign of a rounded zero.
+    digits = decimals_of("shrinkage")
+    return shown(round(percent, digits) + 0.0, digits)
 
 
 def _axis(axis: str, came: LotSeries, place: int, ends: tuple[float, float] | None) -> _Axis:

@@ -1,4 +1,4 @@
-"""Each supplier in one sentence and one row: accepted for a use, nearer and steadier than whom, bias, spread and drift as shares of the limits."""
+"""The headline of each supplier: acceptance, rank in closeness and steadiness, and bias, spread and drift as shares of the limits."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from lots.services.drift import signals
 from lots.services.drift.drift import Followed
 from lots.services.drift.signals import LotPlace
 
-# Words of a sentence at most; names of suppliers in it at most.
+# The most words in a sentence, and the most names of suppliers.
 _WORDS, _NAMES = 25, 2
-# How a supplier compares on a criterion, for better and for worse.
+# The words for a better and a worse supplier by criterion.
 _THAN = {"closeness": ("nearer the reference", "further from the reference"), "steadiness": ("steadier", "less steady")}
 
 
 class Drifting(TypedDict):
-    """Where a measure goes, signed: `size` a lot for a ramp, at once for a step; `departure` in all, from `level`."""
+    """The drift of a measure, signed. `size` is per lot for a ramp, in total for a step. `departure` is the total change from `level`."""
 
     kind: str
     direction: str
@@ -41,7 +41,7 @@ class Drifting(TypedDict):
 
 
 class MeasureView(TypedDict):
-    """The figures of one measure. Shares are of the room that its limit leaves; None without a limit."""
+    """The figures of one measure. Shares are fractions of the room inside its limit; None without a limit."""
 
     measure: str
     label: str
@@ -63,7 +63,7 @@ class MeasureView(TypedDict):
 
 
 class Headline(TypedDict):
-    """A supplier in a sentence, or a few where one would be too long, and its figures."""
+    """A supplier in one sentence or a few, and its figures."""
 
     says: str
     measures: list[MeasureView]
@@ -71,13 +71,13 @@ class Headline(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """One supplier's lots, as far as a headline tells of them.
+    """The data of one supplier for its headline.
 
     Args:
-        accepted: its lots, accepted for the use asked about.
-        followed: its measures of the grade; none where several grades are compared.
-        drifting: those that a list over all suppliers shows, with earlier lots too.
-        variances: of the most lots read alike, by measure.
+        accepted: its acceptance for the use.
+        followed: its series of the grade; empty if several grades are compared.
+        drifting: the series listed as drifting, including earlier lots.
+        variances: by measure, of its longest segment.
     """
 
     accepted: Acceptance
@@ -88,12 +88,12 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What the headlines of one answer have in common.
+    """The data that all headlines of one answer share.
 
     Args:
-        use: that lots are accepted for; at least one where None.
-        agreed: the newest limits of the grade; None without, and where several grades are compared.
-        names: number -> what to call a supplier.
+        use: the use for acceptance; None for at least one.
+        agreed: the newest limits of the grade; None without limits, or if several grades are compared.
+        names: of the suppliers, by number.
         orders: of the suppliers, by criterion.
     """
 
@@ -103,7 +103,7 @@ class Subject:
     orders: Mapping[str, Order]
 
     def depends_on(self, measure: str) -> bool:
-        """Whether the use depends on the characteristic of a measure; every use counts where none is asked about."""
+        """Returns whether the use, or any use without one, requires the characteristic of a measure."""
         if self.agreed is None:
             return self.use is None
         required = self.agreed.required()
@@ -112,12 +112,12 @@ class Subject:
 
 
 def headline(number: int, supply: Supply, of: Subject) -> Headline:
-    """Returns a supplier's sentence, and the figures of each measure that the use depends on.
+    """Returns a supplier's sentence, and the figures of each measure that the use requires.
 
     Args:
         number: of the supplier.
-        supply: its lots.
-        of: what is asked.
+        supply: its data.
+        of: the data of all headlines.
     """
     moved = {
         one.measure: (signal, one) for one in supply.drifting for signal in signals_to_report(one.analysis, one.limit)
@@ -132,7 +132,7 @@ def headline(number: int, supply: Supply, of: Subject) -> Headline:
 
 
 def _row(one: Followed, variance: Components, moved: tuple[Signal, Followed] | None) -> MeasureView:
-    """The figures of one measure, over the most lots read alike; drift over the latest."""
+    """Returns the figures of one measure over its longest segment, with the drift of the latest segment."""
     about, limit, mean = MEASURES[one.measure], one.limit, variance.grand_mean
     within, between = (None if part is None else part**0.5 for part in (variance.within, variance.between))
     room = limit.room() if limit else None
@@ -158,14 +158,14 @@ def _row(one: Followed, variance: Components, moved: tuple[Signal, Followed] | N
 
 
 def _bias(mean: float, limit: Limit | None, *, referred: bool) -> float | None:
-    """The mean less its target: the middle between two ends, or the reference; None for a limit with one end, which has no target."""
+    """Returns the mean minus its target, which is the middle of two limits, or the reference; None for a one-sided limit."""
     if limit is None:
         return mean if referred else None
     return None if limit.low is None or limit.high is None else mean - (limit.low + limit.high) / 2
 
 
 def _used(mean: float, limit: Limit) -> float | None:
-    """The share of the limit's room that a mean uses, 1 at an end: signed from the middle of two ends, else the way to the one end."""
+    """Returns the share of the tolerance that a mean uses, 1 at a limit; signed for a two-sided limit."""
     room = limit.room()
     if not room:
         return None
@@ -200,7 +200,7 @@ def _accepted(seen: Acceptance, use: str | None) -> str:
 
 
 def _standing(number: int, of: Subject) -> Iterator[str]:
-    """How the supplier compares on closeness and steadiness, for better and for worse; what holds beside the same others is said at once."""
+    """Yields how the supplier compares on closeness and steadiness, with one phrase for the same other suppliers."""
     said: dict[tuple[int, ...], list[str]] = {}
     for criterion, (better, worse) in _THAN.items():
         pairs = of.orders[criterion].better
@@ -212,7 +212,7 @@ def _standing(number: int, of: Subject) -> Iterator[str]:
 
 
 def _others(number: int, pairs: Sequence[tuple[int, int]]) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Whom a supplier is better than, and who is better than it."""
+    """Returns the suppliers that are worse than this one, and those that are better."""
     return tuple(bad for good, bad in pairs if good == number), tuple(good for good, bad in pairs if bad == number)
 
 
@@ -223,21 +223,21 @@ def _called(others: Sequence[int], names: Mapping[int, str]) -> str:
 
 
 def _drift(rows: Sequence[MeasureView]) -> Iterator[str]:
-    """The drift that takes most of its limit, and how many others there are."""
+    """Yields the drift with the largest share of its limit, and the number of others."""
     moving = [(row, drift) for row in rows if (drift := row["drift"]) and drift["kind"] != "single"]
     if not moving:
         return
     row, drift = max(moving, key=lambda one: abs(one[1]["departure_share"] or 0.0))
     unit = f" {row['unit']}" if row["unit"] else ""
     size = f"{shown(abs(drift['size']), row['decimals'])}{unit}"
-    how = "a lot" if drift["kind"] == "ramp" else f"since lot {drift['began']['supplier_lot']}"
+    how = "per lot" if drift["kind"] == "ramp" else f"since lot {drift['began']['supplier_lot']}"
     yield f"{drift['direction']} by {size} {how}"
     if len(moving) > 1:
         yield f"{counted(len(moving) - 1, 'more measure')} drifting"
 
 
 def _sentences(name: str, parts: Sequence[str]) -> str:
-    """The parts in as few sentences as their length allows, each beginning with the supplier."""
+    """Returns the parts joined into few sentences of limited length, each beginning with the supplier."""
     said = [f"{name}: {parts[0]}"]
     for part in parts[1:]:
         longer = f"{said[-1]}, {part}"

@@ -70,7 +70,7 @@ def test_an_accepted_kg_costs_the_price_of_all_lots_and_measuring(shop):
         two["cost_per_accepted_kg"],
     )
     more = "Supplier QWT costs 11.50 EUR more per kg accepted for at least one use than Supplier NBK."
-    assert f"{more} This counts the price of accepted and rejected lots, and measuring." == found["says"]
+    assert f"{more} This includes the price of accepted and rejected lots, and measuring." == found["says"]
     assert (["price", "measuring"], None) == (one["includes"], one["why"])
 
 
@@ -82,7 +82,7 @@ def test_without_the_cost_of_an_hour_the_price_alone_is_told(shop):
     found, lines = costs(grade)
     assert (30.0, ["price"]) == (lines["QWT"]["cost_per_accepted_kg"], lines["QWT"]["includes"])
     assert "costs 10.00 EUR more per kg" in found["says"]
-    assert found["says"].endswith("This counts the price of accepted and rejected lots.")
+    assert found["says"].endswith("This includes the price of accepted and rejected lots.")
 
 
 def test_a_rejected_lot_without_a_cost_leaves_its_supplier_out(shop):
