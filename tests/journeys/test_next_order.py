@@ -168,7 +168,7 @@ def test_a_drift_towards_the_limit_is_told_apart(shop):
     moving, calm = line_of(found, walking), line_of(found, steady)
     assert moving["by_likely_change"] > 1
     assert calm["by_likely_change"] is None
-    assert "A likely change of its lots adds" in moving["says"]
+    assert "A likely change of its lots increases this by" in moving["says"]
     whites(walking, grade, [0.085 * number for number in (12, 13, 14)], first=13)
     found = asked(shop, grade, "cosmetic")
     moving = line_of(found, walking)

@@ -71,7 +71,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     kinds = [item["what"] for item in found["items"]]
     assert ["overdue_action", "limit_near", "refused_waiting", "drifting"] == list(dict.fromkeys(kinds))
     assert found["says"].startswith(
-        f"{len(kinds)} things need attention, the most urgent first. Of 8 series looked at,"
+        f"{len(kinds)} matters need attention, the most urgent first. 4 of 8 series drift."
     )
     assert [
         f"Corrective action {action['id']} for lot T-11 has no answer, which was due 2 days ago.",
@@ -173,7 +173,7 @@ def test_a_lot_that_waits_longer_than_usual_is_named(shop, clock):
         shop_details.change(0, {"usual_quarantine_days": 10}, "Aldous")
     assert [] == said(week(shop), "quarantined_long")
     clock.shift(timedelta(days=2))
-    assert said(week(shop), "quarantined_long")[0].startswith("Lot Q-12 has been in quarantine for 11 days.")
+    assert said(week(shop), "quarantined_long")[0].startswith("Lot Q-12 has been in quarantine for 11 days, with")
 
 
 def letter_about(lot_id, number, answer_by, *, sent=True):
@@ -255,7 +255,7 @@ def test_the_list_says_how_many_series_it_looked_at(shop, clock):
     drifting = {item["measure"] for item in found["items"]}
     assert (len(drifting), 0.1) == (found["series_listed"], found["false_discovery_rate"])
     assert found["series_looked_at"] > 3 * len(drifting) - 1
-    assert f"Of {found['series_looked_at']} series looked at, {len(drifting)} drift" in found["says"]
+    assert f"{len(drifting)} of {found['series_looked_at']} series drift" in found["says"]
     assert "at most 10 % of the series listed as drifting are steady" in found["says"]
     compared = shop.get("purchasing", f"/supplier-comparison?grade_id={grade['id']}")
     assert found["series_looked_at"] == compared["drift"]["series_looked_at"]

@@ -36,7 +36,7 @@ def test_quality_permits_and_forbids_at_the_page(desk):
     assert 200 == quality.send(page, "reason").status
     assert ["fit", "flexing"] == desk.get("quality", f"/grades/{made['id']}")["forbidden_uses"]
     page = quality.send(quality.go(f"/grades/{made['id']}"), "reason", permit_hidden="on", reason="all of it")
-    assert "Nothing forbids hidden use of this grade." in page.text
+    assert "This grade is not forbidden for hidden use." in page.text
     assert [] == JSON_NAME.findall(page.text)
 
 

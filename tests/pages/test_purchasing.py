@@ -119,7 +119,7 @@ def test_drift_is_told_from_all_lots_when_some_days_are_asked_for(desk):
     told = re.search(r"Yellow-blue difference db\*: yellower since about lot [^.]*\.[^.]*\.", whole)
     assert told
     some = buyer.go(f"{path}&from={month(11):%Y-%m-%d}").text
-    assert "6 of 6 lots accepted for general use, yellower by 0.05 a lot" in some
+    assert "6 of 6 lots accepted for general use, yellower by 0.05 per lot" in some
     assert told.group() in some
     assert "Drift rests on all lots" in some
 
@@ -140,7 +140,7 @@ def test_an_empty_shop_is_told_what_to_do_first(desk):
     """Without days there is no time to speak of; with days there is."""
     buyer = Browser(desk, "purchasing")
     assert "No lots yet. Log a delivery first." in buyer.go("/suppliers").text
-    assert "No lot was received in this time." in buyer.go("/suppliers?from=2026-01-01").text
+    assert "No lot was received in this period." in buyer.go("/suppliers?from=2026-01-01").text
 
 
 def test_a_price_without_the_cost_of_a_delivery_is_marked(desk):

@@ -36,7 +36,7 @@ def test_each_matter_leads_to_its_act(busy):
     """A rejected lot to its page, to the request for a corrective action and to a letter, each named by its lot for a screen reader."""
     page = Browser(busy, "purchasing").go("/purchasing/week")
     number = busy.lots["N-72"]
-    assert "3 things need attention, the most urgent first." in page.text
+    assert "3 matters need attention, the most urgent first." in page.text
     assert 3 == page.html.count("Rejected, still here")
     assert {f"/lots/{number}", f"/lots/{number}/corrective-actions", f"/lots/{number}/letter"} <= set(page.every_link)
     assert f'<span class="unseen"> about lot {number}</span>' in page.html

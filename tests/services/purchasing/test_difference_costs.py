@@ -166,7 +166,7 @@ def test_currencies_are_never_added_up(shop):
     judged(supplier, grade, "R", first=3, cost=15.0, currency="GBP")
     (line,) = costs(grade)[0]["suppliers"]
     assert (2.0, None, None) == (line["rejected_kg"], line["rejected_cost"], line["rejected_cost_per_accepted_kg"])
-    assert "EUR, GBP, which are not added up" in line["says"]
+    assert "(EUR, GBP), which are not added up" in line["says"]
 
 
 def test_without_prices_kilograms_alone_are_told(shop):

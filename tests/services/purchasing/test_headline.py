@@ -44,7 +44,7 @@ def test_a_sentence_names_acceptance_who_is_beaten_and_the_drift(three):
     assert said.startswith(
         f"Supplier QWT: {seen['QWT']['acceptance']['accepted']} of 30 lots accepted for at least one use"
     )
-    assert "yellower by 0.03 a lot" in said
+    assert "yellower by 0.03 per lot" in said
     assert "Supplier SDG: 2 of 2 lots accepted for at least one use." == seen["SDG"]["headline"]["says"]
     assert all(len(one.split()) <= 25 for line in seen.values() for one in line["headline"]["says"].split(". "))
 
