@@ -196,7 +196,9 @@ def test_bias_and_what_would_have_passed_follow_from_the_lots(shop, pair):
         *(measure["held_back"][name] for name in ("count", "of")),
     )
     assert measure["says"].startswith("The certificates state 0.0300 mm less than our readings (95 % interval ")
-    assert measure["judged_says"].startswith("We found 3 lots outside the limit. By certificate, 2 lots are within it (")
+    assert measure["judged_says"].startswith(
+        "We found 3 lots outside the limit. By certificate, 2 lots are within it ("
+    )
     assert 0 == comparison(shop, pair, "&to=2020-01-01T00:00:00Z")["lots"]
 
 

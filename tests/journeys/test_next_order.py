@@ -99,9 +99,7 @@ def test_lots_returned_for_credit_cost_less_than_lots_kept(shop):
     shares = [stats.beta(2.5, 0.5).mean(), stats.beta(0.5, 2.5).mean()]
     assert [pytest.approx(share) for share in shares] == [line["share_returned"] for line in lines]
     assert "2 lots rejected for this use, 2 of them returned." in lines[0]["returned_says"]
-    assert lines[1]["returned_says"].endswith(
-        "0 of them returned. The share returned is estimated as 16.7 %."
-    )
+    assert lines[1]["returned_says"].endswith("0 of them returned. The share returned is estimated as 16.7 %.")
     for line in lines:
         p, lost = line["probability_usable"], 1 - line["share_returned"]
         expected = line["price_per_kg"] * (1 + lost * (1 - p) / p)

@@ -236,7 +236,10 @@ def test_what_is_asked_of_the_supplier_is_the_newest_action_that_waits_for_an_an
     """None at first, and only we are told the request that opens one; then its words and its due date; then the answer, once all are answered."""
     none = report(bad)["requested"]
     assert (None, None) == (none["id"], none["due_at"])
-    assert f"Open one with POST /v1/lots/{bad.lot_id}/corrective-actions. By default it is due 14 days later" in none["hint"]
+    assert (
+        f"Open one with POST /v1/lots/{bad.lot_id}/corrective-actions. By default it is due 14 days later"
+        in none["hint"]
+    )
     assert "POST" not in none["says"]
     before = datetime.now(UTC).isoformat().replace("+00:00", "Z")
     number, path = None, f"/lots/{bad.lot_id}/corrective-actions"

@@ -70,9 +70,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     found = week(shop)
     kinds = [item["what"] for item in found["items"]]
     assert ["overdue_action", "limit_near", "refused_waiting", "drifting"] == list(dict.fromkeys(kinds))
-    assert found["says"].startswith(
-        f"{len(kinds)} matters need attention, the most urgent first. 4 of 8 series drift."
-    )
+    assert found["says"].startswith(f"{len(kinds)} matters need attention, the most urgent first. 4 of 8 series drift.")
     assert [
         f"Corrective action {action['id']} for lot T-11 has no answer, which was due 2 days ago.",
     ] == said(found, "overdue_action")

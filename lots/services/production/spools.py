@@ -150,7 +150,9 @@ def wind(values: WindSent, by: str) -> View:
         code = values.get("code") or next(free_codes(heaviest.lot, set()))
         if known := spool_codes.taken([code]).get(code):
             on = "another spool" if known == code else f"another spool as {known}"
-            raise AlreadyThere(f"The code {code} is on {on}. Use a new label, or leave the code empty to get a new one.")
+            raise AlreadyThere(
+                f"The code {code} is on {on}. Use a new label, or leave the code empty to get a new one."
+            )
         wound = lots.wind(code, heaviest.lot, heaviest.delivery, named, by, now)
         for lot_id in sorted({parent.lot_id for parent, _ in named}):
             taken_from = [parent.id for parent, _ in named if parent.lot_id == lot_id]

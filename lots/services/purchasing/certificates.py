@@ -325,9 +325,7 @@ def _judged_says(judged: rules.Judgements) -> str:
     told = []
     if passed.interval:
         lots = counted(passed.of, "lot")
-        told.append(
-            f"We found {lots} outside the limit. By certificate, {_of(passed)} within it ({_percent(passed)})."
-        )
+        told.append(f"We found {lots} outside the limit. By certificate, {_of(passed)} within it ({_percent(passed)}).")
     else:
         told.append("We found no lot outside the limit.")
     if held.interval:
@@ -360,7 +358,9 @@ def _says(who: str, lots: int, measures: Sequence[View]) -> str:
     if not lots:
         return f"{who}: these lots have no certificate."
     if not measures:
-        return f"{who}: {counted(lots, 'lot has', 'lots have')} a certificate, but without a value that we also measured."
+        return (
+            f"{who}: {counted(lots, 'lot has', 'lots have')} a certificate, but without a value that we also measured."
+        )
     differing = [_within_a_sentence(str(one["label"])) for one in measures if one["significant"]]
     if not differing:
         return f"{who}: no measure on the certificates differs significantly from our readings."

@@ -326,9 +326,7 @@ def _first_time(seen: Acceptance) -> str:
     if seen.interval is None:
         return f"{counted(seen.lots, 'lot')} delivered. No inspection is complete yet."
     rate, ends = seen.accepted / seen.inspected, seen.interval
-    share = (
-        f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
-    )
+    share = f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
     return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time for {AT_LEAST_ONE} ({share})."
 
 

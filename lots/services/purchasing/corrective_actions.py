@@ -140,7 +140,9 @@ def answer(number: int, values: AnswerBody, by: str) -> View:
         answered_at = values.get("answered_at") or now
         if answered_at < row.recorded_at - clock.TOLERANCE:
             detail = f"{moment(answered_at)} is before the request, at {moment(row.recorded_at)}."
-            faults.append(Fault("/answered_at", detail, "Give a time after the request. Lots count from the answer on."))
+            faults.append(
+                Fault("/answered_at", detail, "Give a time after the request. Lots count from the answer on.")
+            )
         if faults:
             raise Invalid(*faults)
         kept: corrective_actions.Answered = {**values, "answered_at": answered_at, "answer_recorded_by": by}

@@ -249,9 +249,7 @@ def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
 def _says(seen: Forecast, asked: Asked, what: str, hint: str) -> str:
     whose = f"The next lot of {asked.grade.code} from {asked.supplier.name}"
     if seen.probability is None or seen.interval is None:
-        return (
-            f"{whose}: unknown, because no lot has a complete inspection{f' for {what}' if what else ''} yet.{hint}"
-        )
+        return f"{whose}: unknown, because no lot has a complete inspection{f' for {what}' if what else ''} yet.{hint}"
     ends = f"95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
     share = f"{_percent(seen.probability)} likely to be accepted the first time for {what} ({ends})"
     if seen.model == "verdicts":

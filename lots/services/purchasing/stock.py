@@ -127,7 +127,9 @@ def _overall(short_: Sequence[bool | None]) -> str:
         whom = "The only stock is" if unknown == 1 else f"All {unknown} stocks are"
         return f"{whom} undecided, because days left or lead times are not known yet."
     if running_out:
-        says = f"{counted(running_out, 'stock is', 'stocks are')} short and may run out before the next lot is released."
+        says = (
+            f"{counted(running_out, 'stock is', 'stocks are')} short and may run out before the next lot is released."
+        )
     elif unknown:
         says = f"{known} of {counted(len(short_), 'stock')} {plural(known, 'is', 'are')} not short."
     else:

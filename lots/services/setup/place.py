@@ -155,7 +155,9 @@ class Place:
             missing = first.astimezone(UTC).astimezone(zone(self.time_zone)).replace(tzinfo=None) != naive
             occurs = "did not exist" if missing else "occurred twice"
             why = "forward" if missing else "back"
-            detail = f"{naive:%H:%M} {occurs} on {naive:%Y-%m-%d} in {self.time_zone}, because the clocks were put {why}."
+            detail = (
+                f"{naive:%H:%M} {occurs} on {naive:%Y-%m-%d} in {self.time_zone}, because the clocks were put {why}."
+            )
             raise Invalid(Fault(pointer, detail, f"Write it with its offset from UTC, such as {first.isoformat()}."))
         return first.isoformat()
 

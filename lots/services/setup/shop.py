@@ -132,11 +132,7 @@ def _faults(said: Details) -> list[Fault]:
         zone(said.time_zone)
     except LookupError:
         near = difflib.get_close_matches(said.time_zone, available_timezones(), 1, 0.5)
-        hint = (
-            f"Did you mean {near[0]}?"
-            if near
-            else "Give an IANA name, such as Europe/Berlin."
-        )
+        hint = f"Did you mean {near[0]}?" if near else "Give an IANA name, such as Europe/Berlin."
         found.append(Fault("/time_zone", f'"{said.time_zone}" is not a time zone.', hint))
     if (said.bench_cost_per_h is None) != (said.bench_currency is None):
         empty = "bench_cost_per_h" if said.bench_cost_per_h is None else "bench_currency"

@@ -76,7 +76,9 @@ def test_sample_id_is_the_spool_code_where_there_is_no_name():
 
 def test_counts_that_do_not_hold_are_faults():
     """A file that was cut off, or edited by hand, is noticed."""
-    assert "NUMBER_OF_SETS is 3, but the number of lines after BEGIN_DATA is 2." in said(FILE.replace("SETS 2", "SETS 3"))
+    assert "NUMBER_OF_SETS is 3, but the number of lines after BEGIN_DATA is 2." in said(
+        FILE.replace("SETS 2", "SETS 3")
+    )
     assert "NUMBER_OF_FIELDS is 5, but BEGIN_DATA_FORMAT names 6." in said(FILE.replace("FIELDS 6", "FIELDS 5"))
     assert "This file has no END_DATA." in said(FILE.removesuffix("END_DATA\n"))
 

@@ -24,7 +24,13 @@ def test_a_spool_may_come_off_at_the_moment_it_was_loaded(shop, spool):
     """A moment earlier it may not, and nothing was ended by asking."""
     load = shop.load(spool, loaded_at=THEN)
     early = shop.unload(load["id"], 900, 422, unloaded_at="2026-11-21T05:59:59Z")
-    assert [("/unloaded_at", f"Spool {spool} was loaded later, at 2026-11-21 06:00 UTC.", "Give a time of unloading after that.")] == said(early)
+    assert [
+        (
+            "/unloaded_at",
+            f"Spool {spool} was loaded later, at 2026-11-21 06:00 UTC.",
+            "Give a time of unloading after that.",
+        )
+    ] == said(early)
     off = shop.unload(load["id"], 900, unloaded_at=THEN)
     assert (THEN, 100) == (off["unloaded_at"], off["mass_used_g"])
 
