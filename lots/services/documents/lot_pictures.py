@@ -52,7 +52,7 @@ SCREEN = (
 )
 
 
-def _opened(
+def _loaded(
     record: OnRecord, kind: str, taken: type[_R]
 ) -> tuple[Lot, Limits | None, ShadeRevision | None, list[_R], list[str]]:
     """Returns a lot, its limits, its shade revision, its readings of a kind, and notes on readings that do not count.
@@ -88,7 +88,7 @@ def color_map(lot_id: int) -> View:
 
 def color_map_of(record: OnRecord) -> View:
     """Returns the colour map of a loaded lot."""
-    lot, agreed, approved, taken, notes = _opened(record, COLOR.name, ColorReading)
+    lot, agreed, approved, taken, notes = _loaded(record, COLOR.name, ColorReading)
     rule = agreed.color if agreed and agreed.color else ColorLimits()
     answer: View = {
         **_head(lot),
@@ -125,7 +125,7 @@ def color_map_of(record: OnRecord) -> View:
     if summary is None:
         says = f"Lot {lot.supplier_lot} has no valid colour reading yet. Only the reference and its limit are shown."
         return {**answer, "says": says, "notes": notes}
-    apart = _apart(reference, summary.lot, rule)
+    apart = _difference(reference, summary.lot, rule)
     if rule.lot_max:
         answer["outline_at_lot"] = [
             list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights, apart["dL"])
@@ -139,7 +139,7 @@ def color_map_of(record: OnRecord) -> View:
         "readings": summary.n,
         "screen": _shown(summary.lot),
     }
-    spools = {code: (_apart(reference, mean, rule), n) for code, (mean, n) in summary.spools.items()}
+    spools = {code: (_difference(reference, mean, rule), n) for code, (mean, n) in summary.spools.items()}
     answer["spools"] = [{"spool_code": code, "readings": n, **parts} for code, (parts, n) in spools.items()]
     distances = {code: parts["delta_e"] for code, (parts, _) in spools.items()}
     return {**answer, "says": _color_says(lot, apart, rule, distances), "notes": notes}
@@ -153,7 +153,7 @@ def _outline(
     return tuple(contour(reference, most, ColorLimits(formula, weights), dL))
 
 
-class _Apart(TypedDict):
+class _Difference(TypedDict):
     """The difference of a colour from the reference."""
 
     dL: float
@@ -163,7 +163,7 @@ class _Apart(TypedDict):
     direction: str
 
 
-def _apart(reference: Lab, sample: Lab, rule: ColorLimits) -> _Apart:
+def _difference(reference: Lab, sample: Lab, rule: ColorLimits) -> _Difference:
     parts = components(reference, sample)
     return {
         "dL": parts.dL,
@@ -179,7 +179,7 @@ def _shown(color: Lab) -> View:
     return {"hex": seen.hex, "in_gamut": seen.in_gamut}
 
 
-def _color_says(lot: Lot, apart: _Apart, rule: ColorLimits, spools: Mapping[str, float]) -> str:
+def _color_says(lot: Lot, apart: _Difference, rule: ColorLimits, spools: Mapping[str, float]) -> str:
     found = f"Lot {lot.supplier_lot} differs by {shown(apart['delta_e'])} from the reference ({rule.formula}, {counted(len(spools), 'spool')}): {apart['direction']}."
     if rule.lot_max is None:
         says = f"{found} Its grade sets no limit for the mean colour of a lot."
@@ -206,7 +206,7 @@ def diameter_profile(lot_id: int) -> View:
 
 def diameter_profile_of(record: OnRecord) -> View:
     """Returns the diameter profile of a loaded lot."""
-    lot, agreed, _, taken, notes = _opened(record, DIAMETER.name, DiameterReading)
+    lot, agreed, _, taken, notes = _loaded(record, DIAMETER.name, DiameterReading)
     rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
     by_spool: dict[str, list[DiameterReading]] = {}
     for reading in taken:
@@ -346,7 +346,7 @@ def bond_picture(lot_id: int) -> View:
 
 def bond_picture_of(record: OnRecord) -> View:
     """Returns the interlayer strength of a loaded lot."""
-    lot, agreed, _, taken, notes = _opened(record, BOND.name, bond.BondTest)
+    lot, agreed, _, taken, notes = _loaded(record, BOND.name, bond.BondTest)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
     found = bond.summarise(taken, (lot.rules or FIRST) > SECOND)
     control = [test.stress_mpa for test in taken if test.control]

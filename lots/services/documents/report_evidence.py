@@ -44,7 +44,7 @@ def evidence(
     doubted = counting_rule.in_doubt((row.build_key for row in rows), judged.rules, known_at)
     counting = set(judged.reading_ids)
     held_to = counting_rule.HeldTo.by(judged.limits, judged.rules)
-    ruled = _Ruled(judged, limits, known_at, held_to, records, doubted, counting, _superseded(rows, counting))
+    ruled = _CountingRules(judged, limits, known_at, held_to, records, doubted, counting, _superseded(rows, counting))
     said = [(row, ruled.why_not(row)) for row in rows]
     method = [_method(kind, [(row, why) for row, why in said if row.kind == kind], checks) for kind in kinds]
     # Ordered by characteristic, then by spool.
@@ -52,7 +52,7 @@ def evidence(
 
 
 @dataclass(frozen=True, slots=True)
-class _Ruled:
+class _CountingRules:
     """The rules by which a reading counts in a report.
 
     `counting` are the readings that were assessed, `superseded` those among them with a newer reading of the same spool.

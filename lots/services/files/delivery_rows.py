@@ -82,7 +82,7 @@ class _Grouping:
             self._fault(index, f"A file may hold at most {MOST_DELIVERIES} deliveries.", _SPLIT)
             return False
         group = self.groups.setdefault(key, Group(index))
-        self._say(index, item, group)
+        self._add_values(index, item, group)
         spools = self._with_own_code(index, spools)
         if len(group.spools) + len(spools) > MOST_SPOOLS:
             detail = f"With this row the delivery has more than {MOST_SPOOLS} spools."
@@ -92,7 +92,7 @@ class _Grouping:
             group.origins += [index] * len(spools)
         return True
 
-    def _say(self, index: int, item: NewDelivery, group: Group) -> None:
+    def _add_values(self, index: int, item: NewDelivery, group: Group) -> None:
         """Adds the values of a row to its delivery, with an error for each that contradicts an earlier row."""
         for name, value in item.items():
             if name in _OF_SPOOLS or value in (None, False):

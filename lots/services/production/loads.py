@@ -72,7 +72,7 @@ def load(values: LoadSent, by: str) -> tuple[View, bool]:
             refusal = loads.refuse(row, asked, list(answer.reasons), by, now)
             audit.note(row.lot_id, "load refused", by, now, {"load_refusal": [refusal.id]})
             return {**view(row, found, ask), "checked_at": now}, False
-        _ask_about_names(found.place, values)
+        _check_names(found.place, values)
         under = answer.concession
         new: loads.NewLoad = {"machine": machine, "job": job, "use": use, "loaded_at": loaded_at}
         if under is not None:
@@ -95,7 +95,7 @@ def load(values: LoadSent, by: str) -> tuple[View, bool]:
         return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
 
 
-def _ask_about_names(place: Place, values: LoadSent) -> None:
+def _check_names(place: Place, values: LoadSent) -> None:
     """Raises SimilarName for a new name similar to a known one, because a misread name would split the job's matching and tracing."""
     doubtful = [one for one in place.misread if not values.get(f"confirm_new_{one.field}")]
     if doubtful:

@@ -26,7 +26,7 @@ MOST_MATCHES = 1_000
 
 
 @dataclass(frozen=True, slots=True)
-class _Colored:
+class _LotColor:
     """A lot in stock with its mean colour, if that was measured under known conditions."""
 
     lot: Lot
@@ -36,13 +36,13 @@ class _Colored:
     conditions: object
 
     @classmethod
-    def each(cls, lots: Sequence[Lot]) -> list[_Colored]:
+    def each(cls, lots: Sequence[Lot]) -> list[_LotColor]:
         """Returns the lots with their colours, in the same order."""
         rules = color_rules(lots)
         return [cls.of(lot, rules[lot.limits_revision.id if lot.limits_revision else None]) for lot in lots]
 
     @classmethod
-    def of(cls, lot: Lot, rule: ColorLimits) -> _Colored:
+    def of(cls, lot: Lot, rule: ColorLimits) -> _LotColor:
         shade = lot.shade_revision
         lab = Lab(*lot.lab) if lot.lab and shade else None
         return cls(lot, rule, read_with(lot), lab, shade.conditions if shade else None)
@@ -55,11 +55,11 @@ def matches(lot_id: int, most: float | None) -> View:
         most: the largest difference that matches; None for the stricter limit of the two lots for one job.
     """
     row = lot_of(lot_id)
-    lot = _Colored.of(row, color_rule(row))
+    lot = _LotColor.of(row, color_rule(row))
     stock = shelf.lots_to_match(row.grade_id, row.grade.shade_id)
     bridges: Known = {}
     compared = [
-        (other.lot, _compared(lot, other, most, bridges)) for other in _Colored.each(stock) if other.lot.id != lot_id
+        (other.lot, _compared(lot, other, most, bridges)) for other in _LotColor.each(stock) if other.lot.id != lot_id
     ]
     # Lots without a known difference come last, in order of receipt.
     compared.sort(key=lambda one: math.inf if one[1]["delta_e"] is None else one[1]["delta_e"])
@@ -80,7 +80,7 @@ def _limit(most: float | None, *rules: ColorLimits) -> float | None:
     return within_one_job(*rules) if most is None else most
 
 
-class _Told(TypedDict):
+class _Match(TypedDict):
     """The colour match of one lot with another."""
 
     delta_e: float | None
@@ -90,8 +90,8 @@ class _Told(TypedDict):
 
 
 def _compared(
-    lot: _Colored, other: _Colored, most: float | None, known: Known, difference: float | None = None
-) -> _Told:
+    lot: _LotColor, other: _LotColor, most: float | None, known: Known, difference: float | None = None
+) -> _Match:
     """Returns the match of another lot with this one, converted to the same instruments.
 
     `difference` is used if no conversion is needed. Otherwise it is computed.
@@ -120,8 +120,8 @@ def match_table(grade_id: int, most: float | None) -> View:
     """
     grade = found("grade", grade_id)
     in_stock = shelf.lots_to_match(grade.id)
-    stock = _Colored.each(in_stock[:MOST_IN_TABLE])
-    apart, known = _apart(stock), Known()
+    stock = _LotColor.each(in_stock[:MOST_IN_TABLE])
+    apart, known = _differences(stock), Known()
     pairs = [
         {
             "lots": [one.lot.supplier_lot, other.lot.supplier_lot],
@@ -137,7 +137,7 @@ def match_table(grade_id: int, most: float | None) -> View:
     }
 
 
-def _apart(stock: Sequence[_Colored]) -> dict[tuple[int, int], float]:
+def _differences(stock: Sequence[_LotColor]) -> dict[tuple[int, int], float]:
     """Returns the differences between all measured lots, each by the formula of the first lot of a pair."""
     measured = [(one.lot.id, one.lab, (one.rule.formula, one.rule.weights)) for one in stock if one.lab is not None]
     colors = [lab for _, lab, _ in measured]

@@ -49,7 +49,7 @@ def picks(values: PickSent) -> View:
     grade = found("grade", values["grade_id"])
     ask = Ask(values["use"])
     spools = shelf.spools_on_shelf(grade.id)
-    fit = list(_fit(spools, ask, now))
+    fit = list(_clear_spools(spools, ask, now))
     stock: dict[int, list[Spool]] = {}
     for spool in fit:
         stock.setdefault(spool.lot_id, []).append(spool)
@@ -95,7 +95,7 @@ def _spool(row: Spool) -> View:
     }
 
 
-def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> Iterator[Spool]:
+def _clear_spools(spools: Sequence[Spool], ask: Ask, at: datetime) -> Iterator[Spool]:
     """Yields spools that are clear without a concession. Spools with the same clearance key are checked once."""
     facts: dict[int, clearance.LotFacts] = {}
     limits: dict[int, Limits] = {}

@@ -105,7 +105,9 @@ def of_delivery(number: int) -> View:
     rows = store.of_delivery(number)
     if not rows:
         raise NotFound(f"Delivery {number} has no certificate. Enter its certificate first.")
-    values = [{**_value(one), "certificate_id": row.id} for row, one in _counting(rows) if one["measure"] in MEASURES]
+    values = [
+        {**_value(one), "certificate_id": row.id} for row, one in _valid_values(rows) if one["measure"] in MEASURES
+    ]
     return {
         **_view(rows[0]),
         "values": values,
@@ -115,17 +117,17 @@ def of_delivery(number: int) -> View:
         "supplier_id": delivery.lot.supplier_id,
         "grade_id": delivery.lot.grade_id,
         "earlier": [_view(row) for row in rows[1:]],
-        "says": f"{_still_counting(values, rows[0].id)}{NO_EVIDENCE}",
+        "says": f"{_still_valid_words(values, rows[0].id)}{NO_EVIDENCE}",
     }
 
 
-def _counting(rows: Sequence[Certificate]) -> list[tuple[Certificate, CertifiedValue]]:
+def _valid_values(rows: Sequence[Certificate]) -> list[tuple[Certificate, CertifiedValue]]:
     """Returns the valid values of a delivery, each with its certificate; `rows` are its certificates, the newest first."""
     found = counting([[one["measure"] for one in row.values] for row in rows])
     return [(row, one) for place, row in enumerate(rows) for one in row.values if found.get(one["measure"]) == place]
 
 
-def _still_counting(values: Sequence[View], newest: int) -> str:
+def _still_valid_words(values: Sequence[View], newest: int) -> str:
     """Returns in words which values of earlier certificates are still valid; empty if none are."""
     labels = [_within_a_sentence(str(one["label"])) for one in values if one["certificate_id"] != newest]
     if not labels:
@@ -174,7 +176,7 @@ def compared(supplier_id: int, grade_id: int, since: datetime | None = None, unt
         )
     lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id, since=since, until=until)
     stated = _by_lot(store.of_lots(supplier.id, grade.id, since, until))
-    beside = _Beside(grade, lots, stated)
+    beside = _CertifiedLots(grade, lots, stated)
     measures = [_measure(name, of) for name in MEASURES if (of := beside.pairs(name))]
     return {
         "supplier_id": supplier.id,
@@ -201,12 +203,12 @@ def _by_lot(rows: Sequence[Certificate]) -> dict[int, dict[str, float]]:
             by_delivery[row.delivery_id].append(row)
     said: defaultdict[int, defaultdict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for kept in by_delivery.values():
-        for row, one in _counting(kept):
+        for row, one in _valid_values(kept):
             said[row.delivery.lot_id][one["measure"]].append(one["value"])
     return {lot: {name: math.fsum(some) / len(some) for name, some in by.items()} for lot, by in said.items()}
 
 
-class _Beside:
+class _CertifiedLots:
     """Lots with the values on their certificates."""
 
     def __init__(self, grade: Grade, lots: LotSeries, stated: Mapping[int, Mapping[str, float]]) -> None:

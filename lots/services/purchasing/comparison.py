@@ -222,7 +222,7 @@ def _suppliers(
 def _results(lots: LotSeries) -> list[LotResult]:
     """Returns the result of each lot for the comparison of suppliers."""
     whole = "color.lot_delta_e"
-    colors = dict(_together(lots, (*VECTOR, whole)))
+    colors = dict(_with_all_measures(lots, (*VECTOR, whole)))
     strata: dict[tuple[int, int | None, int | None], str] = {}
     read: dict[int, str] = {}
     results = []
@@ -240,7 +240,7 @@ def _results(lots: LotSeries) -> list[LotResult]:
     return results
 
 
-def _together(lots: LotSeries, measures: Sequence[str]) -> Iterator[tuple[int, Sequence[float]]]:
+def _with_all_measures(lots: LotSeries, measures: Sequence[str]) -> Iterator[tuple[int, Sequence[float]]]:
     """Yields the index and the values of each lot that has all of these measures."""
     import numpy as np
 

@@ -24,7 +24,10 @@ from lots.services.drift.signals import LotPlace
 # The most words in a sentence, and the most names of suppliers.
 _WORDS, _NAMES = 25, 2
 # The words for a better and a worse supplier by criterion.
-_THAN = {"closeness": ("nearer the reference", "further from the reference"), "steadiness": ("steadier", "less steady")}
+_COMPARATIVES = {
+    "closeness": ("nearer the reference", "further from the reference"),
+    "steadiness": ("steadier", "less steady"),
+}
 
 
 class Drifting(TypedDict):
@@ -127,7 +130,7 @@ def headline(number: int, supply: Supply, of: Subject) -> Headline:
         for one in supply.followed
         if of.depends_on(one.measure) and one.measure in supply.variances
     ]
-    parts = [_accepted(supply.accepted, of.use), *_standing(number, of), *_drift(rows)]
+    parts = [_accepted(supply.accepted, of.use), *_ranks(number, of), *_drift(rows)]
     return {"says": _sentences(of.names[number], parts), "measures": rows}
 
 
@@ -153,7 +156,7 @@ def _row(one: Followed, variance: Components, moved: tuple[Signal, Followed] | N
         "within_share": _share(within, room),
         "between_sd": between,
         "between_share": _share(between, room),
-        "drift": _moving(*moved, room) if moved else None,
+        "drift": _drifting(*moved, room) if moved else None,
     }
 
 
@@ -178,7 +181,7 @@ def _share(amount: float | None, room: float | None) -> float | None:
     return None if amount is None or not room else amount / room
 
 
-def _moving(moved: Signal, one: Followed, room: float | None) -> Drifting:
+def _drifting(moved: Signal, one: Followed, room: float | None) -> Drifting:
     about = MEASURES[one.measure]
     return {
         "kind": moved.kind,
@@ -199,16 +202,16 @@ def _accepted(seen: Acceptance, use: str | None) -> str:
     return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted for {what}"
 
 
-def _standing(number: int, of: Subject) -> Iterator[str]:
+def _ranks(number: int, of: Subject) -> Iterator[str]:
     """Yields how the supplier compares on closeness and steadiness, with one phrase for the same other suppliers."""
     said: dict[tuple[int, ...], list[str]] = {}
-    for criterion, (better, worse) in _THAN.items():
+    for criterion, (better, worse) in _COMPARATIVES.items():
         pairs = of.orders[criterion].better
         for how, others in zip((better, worse), _others(number, pairs), strict=True):
             if others:
                 said.setdefault(others, []).append(how)
     for others, words in said.items():
-        yield f"{listed(words)} than {_called(others, of.names)}"
+        yield f"{listed(words)} than {_named(others, of.names)}"
 
 
 def _others(number: int, pairs: Sequence[tuple[int, int]]) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -216,7 +219,7 @@ def _others(number: int, pairs: Sequence[tuple[int, int]]) -> tuple[tuple[int, .
     return tuple(bad for good, bad in pairs if good == number), tuple(good for good, bad in pairs if bad == number)
 
 
-def _called(others: Sequence[int], names: Mapping[int, str]) -> str:
+def _named(others: Sequence[int], names: Mapping[int, str]) -> str:
     if len(others) > _NAMES:
         return f"{len(others)} other suppliers"
     return listed([names[one] for one in others])

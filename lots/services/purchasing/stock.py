@@ -69,7 +69,7 @@ class Short(TypedDict):
 
 
 @dataclass(frozen=True, slots=True)
-class _Heap:
+class _EqualSpools:
     """Equal spools: one of them, the lots it holds, and their total mass, g. `states` caches the state by use."""
 
     spool: Spool
@@ -79,15 +79,15 @@ class _Heap:
 
 
 @dataclass(slots=True)
-class _OfGrade:
+class _GradeStock:
     """The stock and the consumption of a grade."""
 
-    heaps: list[_Heap] = field(default_factory=list)
+    groups: list[_EqualSpools] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
 
     def uses(self) -> list[str]:
         """Returns the uses that its lots were assessed, permitted or loaded for, in the order of USES."""
-        lots = [facts.lot for heap in self.heaps for facts in heap.held]
+        lots = [facts.lot for group in self.groups for facts in group.held]
         named = {use for lot in lots for use in lot.uses} | {one.use for one in self.taken}
         named |= {use for lot in lots for one in lot.concessions for use in one["uses"]}
         order = (*USES, GENERAL)
@@ -161,14 +161,14 @@ def _short(item: View) -> Short:
 
 
 def _items(now: datetime, grade_id: int | None, use: str | None) -> list[View]:
-    of_grades: defaultdict[int, _OfGrade] = defaultdict(_OfGrade)
-    for heap in _heaps(grade_id):
-        of_grades[heap.spool.lot.grade_id].heaps.append(heap)
+    of_grades: defaultdict[int, _GradeStock] = defaultdict(_GradeStock)
+    for group in _equal_spools(grade_id):
+        of_grades[group.spool.lot.grade_id].groups.append(group)
     for one in store.taken(now, WEEKS, grade_id):
         of_grades[one.grade_id].taken.append(one)
-    came = _Came(store.received(now))
+    recent = _RecentLots(store.received(now))
     items = [
-        _item(known, wanted, of_grades[known.id], now, came)
+        _item(known, wanted, of_grades[known.id], now, recent)
         for known in store.grades(list(of_grades), grade_id)
         for wanted in ([use] if use is not None else [*of_grades[known.id].uses(), None])
     ]
@@ -181,7 +181,7 @@ def _urgency(item: View) -> tuple[object, ...]:
     return not item["short"], low is None, low or 0.0, item["grade"], item["use"] is None, item["use"] or ""
 
 
-def _heaps(grade_id: int | None) -> list[_Heap]:
+def _equal_spools(grade_id: int | None) -> list[_EqualSpools]:
     """Returns all spools with filament left, equal ones together. At most five queries."""
     lots = {lot.id: lot for lot in store.lots_with_stock(grade_id)}
     alike, others = store.alike_spools(grade_id), store.other_spools(grade_id)
@@ -190,18 +190,18 @@ def _heaps(grade_id: int | None) -> list[_Heap]:
     limits: dict[int, Limits] = {}
     facts = {number: clearance.facts_of(lot, limits) for number, lot in lots.items()}
     # A lot received since the first query is left to the next answer.
-    rows = [(_stands_for(one, lots[one.lot_id]), one.mass_g) for one in alike if one.lot_id in lots]
+    rows = [(_placeholder(one, lots[one.lot_id]), one.mass_g) for one in alike if one.lot_id in lots]
     for row in others:
         if row.lot_id in lots:
             row.lot = lots[row.lot_id]
             rows.append((row, row.remaining_mass_g))
     return [
-        _Heap(row, [facts[number] for number in (row.lot_id, *sorted(further.get(row.id, ())))], mass_g)
+        _EqualSpools(row, [facts[number] for number in (row.lot_id, *sorted(further.get(row.id, ())))], mass_g)
         for row, mass_g in rows
     ]
 
 
-def _stands_for(alike: store.Alike, lot: Lot) -> Spool:
+def _placeholder(alike: store.Alike, lot: Lot) -> Spool:
     """Returns a placeholder for equal spools, with the fields that a clearance reads."""
     plain = dict.fromkeys(_EMPTY)
     came = SimpleNamespace(came_at=alike.came_at)
@@ -209,42 +209,42 @@ def _stands_for(alike: store.Alike, lot: Lot) -> Spool:
     return cast("Spool", SimpleNamespace(**plain, **mass, lot=lot, lot_id=lot.id, delivery=came))
 
 
-def _state(heap: _Heap, use: str, at: datetime) -> str:
+def _state(group: _EqualSpools, use: str, at: datetime) -> str:
     """Returns the state of spools for a use: by their clearance, or by the status of their lots if that is refused."""
-    if use not in heap.states:
-        heap.states[use] = _computed_state(heap, use, at)
-    return heap.states[use]
+    if use not in group.states:
+        group.states[use] = _computed_state(group, use, at)
+    return group.states[use]
 
 
-def _computed_state(heap: _Heap, use: str, at: datetime) -> str:
-    if heap.spool.machine is not None:
+def _computed_state(group: _EqualSpools, use: str, at: datetime) -> str:
+    if group.spool.machine is not None:
         return "on_machines"
-    answer = clearance.of_spool(heap.spool, heap.held, use, at)
+    answer = clearance.of_spool(group.spool, group.held, use, at)
     if answer.clear:
         return "conceded" if answer.concession else "loadable"
-    return _refused(heap, use, at)
+    return _refused_state(group, use, at)
 
 
-def _refused(heap: _Heap, use: str, at: datetime) -> str:
-    standings = {facts.lot.standing for facts in heap.held}
+def _refused_state(group: _EqualSpools, use: str, at: datetime) -> str:
+    standings = {facts.lot.standing for facts in group.held}
     if standings <= set(LOADABLE):
-        fit = all(clearance.of_lot(facts, use, at).clear for facts in heap.held)
+        fit = all(clearance.of_lot(facts, use, at).clear for facts in group.held)
         return "held_back" if fit else "not_permitted"
     return "quarantined" if standings <= {*LOADABLE, "quarantined"} else "blocked"
 
 
-def _masses(heaps: Iterable[_Heap], uses: Sequence[str], at: datetime) -> dict[str, float]:
+def _masses(groups: Iterable[_EqualSpools], uses: Sequence[str], at: datetime) -> dict[str, float]:
     """Returns the mass in each state, g. With several uses, each spool counts in its best state."""
     grams = dict.fromkeys(STATES, 0.0)
     conceded: defaultdict[int, float] = defaultdict(float)
     lots: dict[int, LotFacts] = {}
-    for heap in heaps:
-        state = min((_state(heap, use, at) for use in uses), key=STATES.index)
+    for group in groups:
+        state = min((_state(group, use, at) for use in uses), key=STATES.index)
         if state == "conceded":
-            lots[heap.spool.lot_id] = heap.held[0]
-            conceded[heap.spool.lot_id] += heap.mass_g
+            lots[group.spool.lot_id] = group.held[0]
+            conceded[group.spool.lot_id] += group.mass_g
         else:
-            grams[state] += heap.mass_g
+            grams[state] += group.mass_g
     for number, mass_g in conceded.items():
         facts = lots[number]
         under = [one for one in facts.state.concessions if any(one.against(use, None, at) is None for use in uses)]
@@ -263,15 +263,15 @@ def _demand(rows: Iterable[Taken], known: Known, now: datetime) -> Demand:
     return Demand(tuple(by_week), sum(row.takings for row in kept), sum(row.squares for row in kept))
 
 
-def _item(known: Known, use: str | None, of_grade: _OfGrade, now: datetime, came: _Came) -> View:
+def _item(known: Known, use: str | None, of_grade: _GradeStock, now: datetime, recent: _RecentLots) -> View:
     uses = [use] if use is not None else of_grade.uses() or [GENERAL]
-    grams = _masses(of_grade.heaps, uses, now)
+    grams = _masses(of_grade.groups, uses, now)
     taken = [row for row in of_grade.taken if use is None or row.use == use]
     demand = _demand(taken, known, now)
     # Mass left under a concession may be loaded too.
     ready_kg = (grams["loadable"] + grams["conceded"]) / 1000
     days = days_left(ready_kg, demand)
-    suppliers = came.suppliers(known.id, use, days)
+    suppliers = recent.suppliers(known.id, use, days)
     next_lot = suppliers[0] if suppliers else None
     lead_days = cast("float | None", next_lot and next_lot["lead_days"])
     item: View = {
@@ -319,7 +319,7 @@ def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) ->
     return " ".join(parts)
 
 
-class _Came:
+class _RecentLots:
     """Lots of the last two years, with lead times and acceptance by supplier."""
 
     def __init__(self, received: Sequence[Received]) -> None:

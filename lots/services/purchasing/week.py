@@ -97,13 +97,13 @@ def as_last_worked_out() -> View:
     One query if the cache is valid. All data of the list are recorded in the history, so its newest entry shows any change.
     """
     key = (str(db.obj.database), *feed.newest_of_all(), clock.now().replace(minute=0, second=0, microsecond=0))
-    if _KEPT.get("key") != key:
-        _KEPT.update(key=key, week=act_this_week())
-    return cast("View", _KEPT["week"])
+    if _CACHE.get("key") != key:
+        _CACHE.update(key=key, week=act_this_week())
+    return cast("View", _CACHE["week"])
 
 
 # The last list and its cache key.
-_KEPT: dict[str, object] = {}
+_CACHE: dict[str, object] = {}
 
 
 def owed_now(now: datetime) -> Owed:

@@ -92,7 +92,7 @@ def _ground(about: str, one: Prohibition, found: Material) -> View:
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class _Request:
     """A request to change the uses of a grade."""
 
     values: UsesValues
@@ -134,7 +134,7 @@ def to_store(row: Grade | None, values: UsesValues, by: str, now: datetime) -> M
     Raises:
         Invalid: a reason is missing, or a permitted use is not forbidden.
     """
-    asked = _Asked(values, values.get("reason"), by, now)
+    asked = _Request(values, values.get("reason"), by, now)
     before = material(row) if row is not None else Material()
     after = _after(before, asked)
     faults = _not_forbidden(before, asked, after)
@@ -149,7 +149,7 @@ def to_store(row: Grade | None, values: UsesValues, by: str, now: datetime) -> M
     return {**{name: value for name, value in values.items() if name != "reason"}, **changed}
 
 
-def _after(before: Material, asked: _Asked) -> Material:
+def _after(before: Material, asked: _Request) -> Material:
     """Returns the material after the request."""
     given, lists = asked.values, asked.lists
     stated = asked.statements("forbidden_uses", list(before.stated))
@@ -165,7 +165,7 @@ def _after(before: Material, asked: _Asked) -> Material:
     return replace(bare, permitted=kept)
 
 
-def _not_forbidden(before: Material, asked: _Asked, after: Material) -> list[Fault]:
+def _not_forbidden(before: Material, asked: _Request, after: Material) -> list[Fault]:
     granted = {one.about for one in after.permitted}
     return [
         Fault(

@@ -30,7 +30,7 @@ _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 # A number in a sentence, after a space, bracket or sign. Numbers in codes, dates and addresses have other characters around them.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
 # A number that was rounded to zero but kept its sign.
-_NO_LESS = re.compile(r"(?<![\w.])[-−](0\.0+)(?![\d.])")
+_SIGNED_ZERO = re.compile(r"(?<![\w.])[-−](0\.0+)(?![\d.])")
 # A name follows these words, even if it looks like a number, and a clause follows a standard.
 # A value follows a plural with a colon, such as the spread between spools.
 _NAMES = re.compile(
@@ -111,7 +111,7 @@ class Place:
             >>> Place().prose("da* -0.00, db* -0.04")
             'da* 0.00, db* -0.04'
         """
-        text = _NO_LESS.sub(r"\1", text)
+        text = _SIGNED_ZERO.sub(r"\1", text)
         if self.decimal_sign == "point":
             return text
 

@@ -77,10 +77,10 @@ class Details:
 
 def details() -> Details:
     """Returns the details of the shop. One query."""
-    return _said(catalog.shop())
+    return _details_of(catalog.shop())
 
 
-def _said(row: ShopDetails | None) -> Details:
+def _details_of(row: ShopDetails | None) -> Details:
     """Returns the details in a row, with defaults for missing ones."""
     stated = {name: getattr(row, name) for name in Details.__slots__} if row else {}
     return Details(**{name: value for name, value in stated.items() if value is not None})
@@ -89,7 +89,7 @@ def _said(row: ShopDetails | None) -> Details:
 def view() -> View:
     """Returns the details of the shop for the API, with their version, which is 0 before the first change. One query."""
     row = catalog.shop()
-    said = _said(row)
+    said = _details_of(row)
     at: tuple[datetime | None, str | None] = (row.recorded_at, row.recorded_by) if row else (None, None)
     return {
         "id": _NUMBER,

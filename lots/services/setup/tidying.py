@@ -36,12 +36,12 @@ def remove_all(days: int, watch: Callable[[str, int, int], None]) -> dict[str, i
     before = _before(days)
     removed = {}
     for table in tidy.AGES:
-        told = _told(watch, f"Removing {NAMES[table]}s", tidy.aged(table, before))
+        told = _progress(watch, f"Removing {NAMES[table]}s", tidy.aged(table, before))
         removed[table] = tidy.remove_all(table, before, told)
     return removed
 
 
-def _told(watch: Callable[[str, int, int], None], doing: str, of: int) -> Callable[[int], None]:
+def _progress(watch: Callable[[str, int, int], None], doing: str, of: int) -> Callable[[int], None]:
     # More rows may have expired since they were counted.
     return lambda done: watch(doing, done, max(of, done))
 
