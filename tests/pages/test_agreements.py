@@ -75,7 +75,7 @@ def test_a_certificate_is_typed_at_a_delivery_and_compared(desk, buyer):
         assert "Certificate kept" in kept.text
         assert f"C-{number}" in kept.text
     page = buyer.go("/purchasing/certificates?supplier_id=1&grade_id=1&received_from=2026-01-01&received_to=2026-12-31")
-    assert "The certificates state" in page.text
+    assert "The certificates and our readings do not differ significantly" in page.text
     assert "We found 2 lots outside the limit. By certificate, 1 lot is within it (95 % interval" in page.text
     chosen = page.form("grade_id")["fields"]
     assert ("2026-01-01", "2026-12-31") == (chosen["received_from"], chosen["received_to"])

@@ -153,7 +153,7 @@ def _instrument_to_store(row: Instrument, values: Mapping[str, object]) -> Mappi
     if moved and readings.has_read(row.id):
         raise Settled(
             f"The {listed_words(moved)} of instrument {row.code} cannot change, because lots were assessed with its readings. "
-            "Add the instrument again under another code, or record a repeatability study for a larger uncertainty."
+            "Add the instrument again under another code. For a larger uncertainty, record a repeatability study instead."
         )
     if "kind" in kept and "measures" not in values:
         kept["measures"] = measures_of_kind(str(kept["kind"])) or row.measures
