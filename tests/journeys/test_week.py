@@ -123,7 +123,7 @@ def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
     shop.limit(grade["id"], {**COLOR, "color": {"lot_max": 2.0, "components_max": {"b": 0.8}}})
     near = [item for item in week(shop)["items"] if item["what"] == "limit_near"]
     assert ["color.component_b"] == [item["measure"] for item in near]
-    assert "The limit of 0.8 is reached already. The latest lots use 110 % of what the limit allows." in near[0]["says"]
+    assert "The limit of 0.8 is reached already. The latest lots use 110 % of the tolerance." in near[0]["says"]
     risk = near[0]["risk"]
     assert (0, 0) == (risk["lots_left_low"], risk["lots_left_high"])
     assert risk["probability_next_fails"] > 0.99

@@ -50,7 +50,7 @@ def test_a_drift_leads_to_its_drift_page(desk):
     page = Browser(desk, "purchasing").go("/purchasing/week")
     assert page.text.index("Limit near") < page.text.index("yellower since about lot")
     assert f"/suppliers/{desk.quillwort['id']}/drift?grade_id=2&characteristic=color" in page.every_link
-    assert "of what the limit allows" in page.text
+    assert "% of the tolerance" in page.text
     assert "color.component" not in page.text
 
 

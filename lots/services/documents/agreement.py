@@ -269,7 +269,7 @@ def _references(shade: ShadeRevision | None, every_days: int | None) -> list[str
         "No interval is set for measuring the master plaque again."
         if every_days is None
         else f"The master plaque is measured again every {counted(every_days, 'day')}. "
-        "A stable tile is measured with it, on the same instrument and under the same conditions."
+        "A stable tile is measured too, on the same instrument and under the same conditions."
     )
     return [
         f"Colour is compared with revision {shade.revision} of this reference, under the conditions stated here.",

@@ -1,4 +1,4 @@
-"""The words of a report to a supplier: what was asked, how it was measured, and whether nonconformity is proved."""
+"""The words of a report to a supplier: requirements, methods, and whether nonconformity is proved."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ DECISION_WORDS = {
 
 
 def quantity(code: str, limits: Limits | None) -> str:
-    """Returns the symbol of what a colour finding measures, such as ΔE00 or Δb*; "" for other findings."""
+    """Returns the symbol of the quantity of a colour finding, such as ΔE00 or Δb*; "" for other findings."""
     if code not in JUDGED or declared_of(code) is not COLOR:
         return ""
     formula = limits.color.formula if limits and limits.color else ColorLimits().formula
@@ -100,5 +100,5 @@ def claim_words(finding: Finding) -> str:
 
 
 def expanded(uncertainty: float | None) -> float | None:
-    """Returns the expanded uncertainty, k = 2 (JCGM 100:2008, 6.2), or None where the standard uncertainty is unknown."""
+    """Returns the expanded uncertainty, k = 2 (JCGM 100:2008, 6.2); None if the standard uncertainty is unknown."""
     return None if uncertainty is None else COVERAGE * uncertainty

@@ -22,6 +22,7 @@ from lots.domain.purchasing.supplier_comparison import (
     criteria_for,
 )
 from lots.domain.purchasing.supplier_groups import Order, in_words
+from lots.domain.statistics.proportions import Interval
 from lots.domain.words import counted
 from lots.services.drift import drift, series
 from lots.services.lookups import found
@@ -61,8 +62,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
 
     Args:
         grade_id: the grade; None for all grades.
-        since: first time of receipt, inclusive; None for no limit.
-        until: last time of receipt, inclusive; None for no limit.
+        since, until: first and last time of receipt, inclusive; None for no limit.
         use: the use for acceptance and ranks; None for at least one use.
 
     Raises:
@@ -116,8 +116,7 @@ def compared(
         question: the scope.
         lots: of all suppliers, oldest first.
         history: these and earlier lots of the grade, for drift. A requested period does not restart the charts.
-        suppliers: of these lots, by number.
-        grades: of these lots, by number.
+        suppliers, grades: of these lots, by number.
         told: their limits and baselines; None if several grades are compared.
     """
     purchases = lot_series.purchases(question.grade_id, question.since, question.until)
@@ -317,17 +316,21 @@ def _of_use(seen: Acceptance, paid: Paid, what: str, not_known: int = 0) -> View
 def _on_use(seen: Acceptance, what: str) -> str:
     if seen.interval is None:
         return f"Accepted for {what}: no lot has a complete inspection yet."
-    rate, ends = seen.accepted / seen.inspected, seen.interval
-    share = f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
-    return f"Accepted for {what}: {seen.accepted} of {counted(seen.inspected, 'lot')} ({share})."
+    return (
+        f"Accepted for {what}: {seen.accepted} of {counted(seen.inspected, 'lot')} ({_percent(seen, seen.interval)})."
+    )
 
 
 def _first_time(seen: Acceptance) -> str:
     if seen.interval is None:
         return f"{counted(seen.lots, 'lot')} delivered. No inspection is complete yet."
-    rate, ends = seen.accepted / seen.inspected, seen.interval
-    share = f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
-    return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time for {AT_LEAST_ONE} ({share})."
+    lots = f"{seen.accepted} of {counted(seen.inspected, 'lot')}"
+    return f"{lots} accepted the first time for {AT_LEAST_ONE} ({_percent(seen, seen.interval)})."
+
+
+def _percent(seen: Acceptance, ends: Interval) -> str:
+    rate = seen.accepted / seen.inspected
+    return f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
 
 
 def _line(one: _Supplier, grades: Mapping[int, Grade], ranks: Mapping[str, Rank]) -> View:
@@ -380,11 +383,7 @@ def _inference(pairs: Sequence[Comparison], originals: Sequence[LotSeries]) -> V
 def _says(said: Sequence[tuple[str, int | None, str]], question: Question, grade: Grade | None, order: str) -> str:
     """Returns the summary: the better suppliers, then the acceptance of each supplier.
 
-    Args:
-        said: name, rank and acceptance in words of each supplier, in the order of the answer.
-        question: the scope.
-        grade: of the lots; None for several.
-        order: of suppliers by acceptance, in words; empty if no supplier is better than another.
+    `said` is name, rank and acceptance in words of each supplier; `order` is in words, empty if no supplier is better than another.
     """
     of, what = f" of {grade.code}" if grade else "", _for(question.use)
     if not said and question.since is None and question.until is None:

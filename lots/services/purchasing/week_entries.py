@@ -160,7 +160,7 @@ def _outlook(one: Followed) -> Outlook | None:
 def _risk_says(risk: Risk) -> Iterator[str]:
     """Returns the risk of a drift, one sentence for each known figure."""
     if risk.limit_used is not None:
-        yield f"The latest lots use {100 * risk.limit_used:.0f} % of what the limit allows."
+        yield f"The latest lots use {100 * risk.limit_used:.0f} % of the tolerance."
     if risk.probability_next_fails is not None:
         yield f"The next lot fails this limit with a probability of {_chance(risk.probability_next_fails)}."
     if risk.stock_kg:

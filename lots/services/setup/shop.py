@@ -137,7 +137,7 @@ def _faults(said: Details) -> list[Fault]:
     if (said.bench_cost_per_h is None) != (said.bench_currency is None):
         empty = "bench_cost_per_h" if said.bench_cost_per_h is None else "bench_currency"
         says = "The hourly cost and its currency must be given together."
-        found.append(Fault(f"/{empty}", says, "Give both or neither."))
+        found.append(Fault(f"/{empty}", says, "Give both, or neither."))
     if min(said.label_width_mm, said.label_height_mm) <= 2 * said.label_margin_mm:
         detail = f"Margins of {said.label_margin_mm:g} mm leave no space on a label."
         found.append(Fault("/label_margin_mm", detail, "Give a smaller margin."))
