@@ -38,7 +38,7 @@ def test_it_says_how_much_it_removed(shop, capsys):
     post(shop, "C", "three")
     with connected():
         upkeep.tidy(7)
-    assert "Removed 2 kept answers and 0 sessions older than 7 days.\n" == capsys.readouterr().out
+    assert "Removed 2 stored answers and 0 sessions older than 7 days.\n" == capsys.readouterr().out
     assert 1 == counts()["repeated_request"]
 
 

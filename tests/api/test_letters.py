@@ -159,18 +159,18 @@ def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
         ({"claim": "credit", "amount": 5.0}, "/currency", "Give both, or neither."),
         ({"claim": "credit", "currency": "EUR"}, "/amount", "Give both, or neither."),
         ({"claim": "credit", "amount": 5.0, "currency": "eur"}, "/currency", "capital letters"),
-        ({"claim": "credit", "amount": 5.0, "currency": "ABC"}, "/currency", "three letters of a currency"),
-        ({"claim": "credit", "amount": 5.0, "currency": "XXX"}, "/currency", "three letters of a currency"),
+        ({"claim": "credit", "amount": 5.0, "currency": "ABC"}, "/currency", "three-letter currency code"),
+        ({"claim": "credit", "amount": 5.0, "currency": "XXX"}, "/currency", "three-letter currency code"),
         ({"claim": "credit", "amount": 71.2512345, "currency": "JPY"}, "/amount", "Give no decimals."),
-        ({"claim": "credit", "amount": 49.505, "currency": "EUR"}, "/amount", "Give 2 decimals at most."),
-        ({"amount": 5.0, "currency": "EUR"}, "/amount", "State a claim, or leave this empty."),
-        ({"spools": 1}, "/spools", "State a claim, or leave this empty."),
-        ({"mass_g": 500.0}, "/mass_g", "State a claim, or leave this empty."),
+        ({"claim": "credit", "amount": 49.505, "currency": "EUR"}, "/amount", "Give at most 2 decimals."),
+        ({"amount": 5.0, "currency": "EUR"}, "/amount", "State a claim, or leave this field empty."),
+        ({"spools": 1}, "/spools", "State a claim, or leave this field empty."),
+        ({"mass_g": 500.0}, "/mass_g", "State a claim, or leave this field empty."),
         ({"claim": "credit", "spools": 1, "mass_g": 1000.5}, "/mass_g", "Give at most 1 kg, or more spools."),
         ({"claim": "credit", "amount": 2e9, "currency": "EUR"}, "/amount", "from 0 to 1,000,000,000."),
         ({"claim": "credit", "spools": 0}, "/spools", "from 1 to 2,147,483,647."),
         ({"answer_by": "2020-01-01T00:00:00Z"}, "/answer_by", "two weeks from now"),
-        ({"corrective_action_id": 99}, "/corrective_action_id", "Name one of this lot"),
+        ({"corrective_action_id": 99}, "/corrective_action_id", "Name a corrective action of this lot"),
         ({"claim": "refund"}, "/claim", "credit"),
     ],
 )
@@ -196,7 +196,7 @@ def test_the_stated_spools_may_be_the_heaviest_ones(shop):
     shop.lot_id = got["lot_id"]
     shop.decide(shop.lot_id, "block", "wound crosswise")
     (fault,) = sign(shop, 422, claim="credit", spools=2, mass_g=1750.5)["errors"]
-    assert ("/mass_g", True) == (fault["pointer"], "held 1.75 kg at most" in fault["detail"])
+    assert ("/mass_g", True) == (fault["pointer"], "held at most 1.75 kg" in fault["detail"])
     assert 1750.0 == sign(shop, claim="credit", spools=2, mass_g=1750.0)["mass_g"]
 
 
@@ -396,7 +396,7 @@ def test_a_changed_pdf_is_not_sent_and_is_found(bad):
     other = b"%PDF-1.7 another"
     with connected():
         tamper(number, pdf=base64.b64encode(other).decode())
-        with pytest.raises(letters.Damaged, match="does not have the digest"):
+        with pytest.raises(letters.Damaged, match="does not match its stored digest"):
             letters.pdf_of(number)
         found = [flaw.line for flaw in integrity_checks.proved(integrity.lot_names())]
         assert [True] == ["letter" in line and f"({bad.lot_id})" in line for line in found]

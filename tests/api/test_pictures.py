@@ -105,7 +105,7 @@ def test_every_desk_may_see_the_map(shop, role):
     number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])
     seen = picture(shop, role, f"/lots/{number}/color-map")
     assert 'Colour of lot <b>&"x" against its reference' == seen.title
-    assert "A screen is not a match" in seen.said
+    assert "Do not judge colour on a screen" in seen.said
 
 
 def test_only_readings_that_count_are_mapped(shop):
@@ -123,7 +123,7 @@ def test_a_lot_that_nobody_measured_says_so(shop):
     lot = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["lot_id"]
     found = shop.get("receiving", f"/lots/{lot}/color-map")
     assert (None, [], 180) == (found["lot"], found["spools"], len(found["outline"]))
-    assert "No colour reading" in picture(shop, "receiving", f"/lots/{lot}/color-map").said
+    assert "has no valid colour reading" in picture(shop, "receiving", f"/lots/{lot}/color-map").said
 
 
 def test_a_grade_without_a_shade_has_no_map(shop):
@@ -227,7 +227,7 @@ def test_every_picture_of_a_lot_without_readings_or_limits_says_so(shop, path):
     lot = shop.receive(shop.supplier(), shop.grade(shade_id=None), '<b>&"x"')["lot_id"]
     seen = picture(shop, "quality", f"/lots/{lot}/{path}")
     assert '<b>&"x"' in seen.title
-    assert any(word in seen.said for word in ("No ", "no approved reference"))
+    assert any(word in seen.said for word in (" has no valid ", "no approved reference"))
     assert [] == seen.marks("circle")
 
 

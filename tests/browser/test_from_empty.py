@@ -340,7 +340,7 @@ def containment(shop: Shop) -> None:
     tech.fill("reason", "Specks on the first parts")
     tech.press("Block lot QW-071")
     assert "✖ blocked" == tech.page.locator(".lot-status .word").inner_text()
-    assert "Blocked by hand: Specks on the first parts" in tech.main()
+    assert "Blocked by a manual decision: Specks on the first parts" in tech.main()
     assert "Unload these spools now" in tech.main()
 
     spool = shop.known["loaded"]
@@ -369,8 +369,8 @@ def containment(shop: Shop) -> None:
 def purchasing(shop: Shop) -> None:
     """What purchasing makes of the blocked lots: its first page, the suppliers, the report, and a corrective action."""
     buyer = shop.person("Benedikta")
-    assert "Lot QW-071 is blocked and still here" in buyer.main()
-    assert "Lot QW-072 is blocked and still here" in buyer.main()
+    assert "Lot QW-071 is blocked, with" in buyer.main()
+    assert "Lot QW-072 is blocked, with" in buyer.main()
     buyer.choose("Suppliers")
     assert "1 of 2 lots accepted the first time" in buyer.main()
     assert "1.75" not in buyer.main()

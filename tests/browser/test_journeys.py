@@ -121,7 +121,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     buyer.sign_in(site.tokens["purchasing"], then="/purchasing/week")
     assert "This week" == buyer.heading()
     page = buyer.page
-    assert "Lot TT-05 is blocked and still here" in page.inner_text("main")
+    assert "Lot TT-05 is blocked, with" in page.inner_text("main")
     assert "Limit near" in page.inner_text("main")
     assert buyer.fits()
     buyer.choose("Suppliers")

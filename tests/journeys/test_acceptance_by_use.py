@@ -81,7 +81,7 @@ def test_a_restricted_lot_is_accepted_for_what_it_passes(shop, supplier, grade):
     lots(shop, supplier, grade, "AAAS" * 6, **EUR)
     (line,) = compared(shop, grade)["suppliers"]
     assert (24, 24) == (line["inspected"], line["acceptance"]["accepted"])
-    assert line["acceptance"]["says"].startswith("24 of 24 lots accepted the first time for at least one use: 100 %")
+    assert line["acceptance"]["says"].startswith("24 of 24 lots accepted the first time for at least one use (100 %")
     assert (20.0, 24.0) == (line["cost"]["per_accepted_kg"], line["cost"]["accepted_kg"])
     assert "20.00 EUR per kg accepted for at least one use, over 24 deliveries." == line["cost"]["says"]
     told = by_use(line)
@@ -117,13 +117,13 @@ def test_the_next_lot_is_foretold_for_each_use(shop, supplier, grade):
     assert {"cosmetic": 18, "fit": 24, "every": 18, "one": 24} == {use: part["accepted"] for use, part in told.items()}
     # From measurements the published probability is that of every use, and says so.
     assert ("every_use", told["every"]["probability"]) == (found["probability_for"], found["probability"])
-    assert "likely to be accepted the first time for every use, between" in found["says"]
+    assert "likely to be accepted the first time for every use (95 % interval" in found["says"]
     assert told["cosmetic"]["says"].startswith("Next lot accepted for cosmetic: 7")
     only = foreseen(shop, supplier, grade, use="fit")
     assert ("fit", "fit", told["fit"]["probability"]) == tuple(
         only[name] for name in ("use", "probability_for", "probability")
     )
-    assert "likely to be accepted the first time for fit, between" in only["says"]
+    assert "likely to be accepted the first time for fit (95 % interval" in only["says"]
     assert {"diameter.mean", "everything else"} == {part["part"] for part in only["parts"]}
     assert found["by_use"] == only["by_use"]
 
@@ -141,7 +141,7 @@ def test_from_verdicts_alone_each_use_has_its_own(shop, supplier, grade):
     )
     only = foreseen(shop, supplier, grade, use="cosmetic")
     assert (3, 4) == (only["accepted"], only["inspected"])
-    assert "70 % likely to be accepted the first time for cosmetic, between" in only["says"]
+    assert "70 % likely to be accepted the first time for cosmetic (95 % interval" in only["says"]
 
 
 def test_a_use_that_nobody_inspected_for_says_nothing(shop, supplier, grade):
@@ -149,7 +149,7 @@ def test_a_use_that_nobody_inspected_for_says_nothing(shop, supplier, grade):
     lots(shop, supplier, grade, "AAAA")
     found = foreseen(shop, supplier, grade, use="load_bearing")
     assert (None, None, 0) == tuple(found[name] for name in ("probability", "probability_for", "inspected"))
-    assert found["says"].endswith("nothing can be said, no lot was inspected for load-bearing to an end yet.")
+    assert found["says"].endswith("unknown, because no lot has a complete inspection for load-bearing yet.")
     asked = compared(shop, grade, use="load_bearing")
     assert "The limits of PLA-HW-175 do not cover load-bearing. Ask quality to add this use." == asked["says"]
 
@@ -162,7 +162,7 @@ def test_a_new_use_leaves_every_use_open_until_lots_are_inspected_for_it(shop, s
     told = by_use(foreseen(shop, supplier, grade))
     assert [None, None] == [told[use]["probability"] for use in ("load_bearing", "every")]
     assert told["cosmetic"]["probability"] > 0.9
-    says = "Next lot accepted for load-bearing: nothing can be said, no lot was inspected for it to an end yet."
+    says = "Next lot accepted for load-bearing: unknown, because no lot has a complete inspection for it yet."
     assert says == told["load_bearing"]["says"]
 
 

@@ -73,7 +73,7 @@ def test_an_action_is_asked_for_with_the_customary_terms(supply):
     expected = {"state": "open", "overdue": False, "conforming_lots": 3, "conforming_so_far": 0, "due_at": due}
     assert expected == {name: made[name] for name in expected}
     assert ("Q-1", lot, "find out why") == (made["supplier_lot"], made["lot_id"], made["requested_action"])
-    assert "Supplier QWT is to answer by 2026-03-16 09:00 UTC" in made["says"]
+    assert "the answer of Supplier QWT is due by 2026-03-16 09:00 UTC" in made["says"]
     assert [made] == supply.shop.get("purchasing", f"/lots/{lot}/corrective-actions")["items"]
 
 
@@ -96,8 +96,8 @@ def test_nothing_is_asked_about_a_lot_of_which_nothing_failed(supply):
     """A conforming lot, or one not yet measured, gives no ground; the refusal says what would."""
     for lot in (supply.lot("Q-1", GOOD), supply.lot("Q-2")):
         said = supply.ask(lot, 409)["detail"]
-        assert "nothing to put right" in said
-        assert "Its assessment shows its findings" in said
+        assert "nothing to correct" in said
+        assert "See the findings of its assessment" in said
         supply.shop.decide(lot, "hold")
         supply.ask(lot, 409)
     supply.ask(999, 404)
@@ -120,7 +120,7 @@ def test_the_same_is_not_asked_twice_while_it_waits_for_an_answer(supply):
     lot = supply.lot("Q-1", BAD)
     first = supply.ask(lot)
     for words in ("find out why", "Find out\nwhy "):
-        assert f"Corrective action {first['id']}," in supply.ask(lot, 409, requested_action=words)["detail"]
+        assert f"Corrective action {first['id']} for lot" in supply.ask(lot, 409, requested_action=words)["detail"]
     assert [first["id"]] == supply.listed()
     supply.ask(lot, requested_action="sort what is left")
     supply.ask(supply.lot("Q-2", BAD))
@@ -150,10 +150,7 @@ def test_the_report_asks_for_what_was_not_answered(supply):
 def test_an_answer_is_kept_once_and_never_changed(supply):
     """Twice is refused, and so is an answer from before the question or from the future."""
     number = supply.ask(supply.lot("Q-1", BAD))["id"]
-    for when, word in (
-        ("2026-03-01T00:00:00Z", "before it was asked for"),
-        ("2026-03-09T00:00:00Z", "is in the future"),
-    ):
+    for when, word in (("2026-03-01T00:00:00Z", "before the request"), ("2026-03-09T00:00:00Z", "is in the future")):
         (fault,) = supply.answer(number, 422, answered_at=when)["errors"]
         assert ("/answered_at", True) == (fault["pointer"], word in fault["detail"])
     kept = supply.answer(number, evidence="record 7")
@@ -211,7 +208,7 @@ def test_it_is_closed_on_consecutive_conforming_lots_received_after_the_answer(s
         closed[name] for name in ("state", "closed_on", "closed_by", "closing_note")
     )
     assert "on Q-6, Q-8, Q-9: holds." in closed["says"]
-    assert "was closed by quality person" in supply.close(number, 409)["detail"]
+    assert "was already closed by quality person" in supply.close(number, 409)["detail"]
     supply.close(999, 404)
     supply.lot("Q-10", BAD)
     assert [closed] == shop.get("purchasing", "/corrective-actions")["items"]
@@ -261,7 +258,7 @@ def test_the_list_is_filtered_by_state_supplier_grade_and_what_is_overdue(supply
     assert [late] == supply.listed(f"{of_this}&state=open&limit=1")
     assert [] == supply.listed("?supplier_id=999") + supply.listed("?grade_id=999")
     said = supply.shop.get("quality", "/corrective-actions?overdue=true")["items"][0]
-    assert (True, "Overdue: Supplier QWT was to answer by 2026-03-16") == (said["overdue"], said["says"][:49])
+    assert (True, "Overdue: Supplier QWT has not answered by 2026-03-16") == (said["overdue"], said["says"][:52])
 
 
 def test_the_list_takes_as_many_queries_however_many_actions_and_lots_there_are(supply):

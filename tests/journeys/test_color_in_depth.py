@@ -142,7 +142,7 @@ def test_a_brightened_white_states_its_uv_and_is_compared_with_its_like_only(sho
     body = {"spectrum": with_uv, "conditions": mute, "approved_by": "Wilhelmina"}
     refused = shop.post("quality", f"/shades/{shade}/revisions", body, 422)
     assert ["/conditions/uv"] == pointers(refused)
-    assert "State whether UV is included" in refused["errors"][0]["hint"]
+    assert "State whether UV was included" in refused["errors"][0]["hint"]
     shop.post("quality", f"/shades/{shade}/revisions", {**body, "conditions": included})
 
     before = counts()

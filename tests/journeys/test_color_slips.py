@@ -35,7 +35,7 @@ def test_a_spectrum_of_an_unknown_light_is_refused_at_the_illuminant(shop):
     sent = {**CONDITIONS, "illuminant": "SUN"}
     refused = shade_of(shop, sent, 422, spectrum=spectrum(GRAY))[1]
     assert ["/conditions/illuminant"] == pointers(refused)
-    assert "D65, D50, A and LED-B3" in refused["errors"][0]["hint"]
+    assert "D65, D50, A or LED-B3" in refused["errors"][0]["hint"]
 
 
 @pytest.mark.parametrize(

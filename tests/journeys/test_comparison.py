@@ -55,11 +55,11 @@ def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
         few["acceptance"]["accepted"],
     )
     assert (
-        "46 of 48 lots accepted the first time for at least one use: 96 %, between 86 % and 99 %."
+        "46 of 48 lots accepted the first time for at least one use (96 %, 95 % interval 86 to 99 %)."
         == many["acceptance"]["says"]
     )
     assert (
-        "2 of 2 lots accepted the first time for at least one use: 100 %, between 34 % and 100 %."
+        "2 of 2 lots accepted the first time for at least one use (100 %, 95 % interval 34 to 100 %)."
         == few["acceptance"]["says"]
     )
     told = pair(found)
@@ -173,7 +173,7 @@ def test_a_lone_supplier_and_none_are_told_in_words(shop, rivals):
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     assert "No lots of PLA-HW-175 yet. Log a delivery first." == compared(shop, grade)["says"]
     none = compared(shop, grade, to="2020-01-01T00:00:00Z")["says"]
-    assert "No lot of PLA-HW-175 was received in this time." == none
+    assert "No lot of PLA-HW-175 was received in this period." == none
     judged(supplier, grade, "AA-")
     found = compared(shop, grade)
     assert "Supplier QWT is the only supplier of PLA-HW-175. 2 of 2" in found["says"]
@@ -183,7 +183,7 @@ def test_a_lone_supplier_and_none_are_told_in_words(shop, rivals):
     assert (1, first) == (line(bounded, supplier)["lots"], bounded["from"])
     assert [] == compared(shop, grade, to="2020-01-01T00:00:00Z")["suppliers"]
     waiting = compared(shop, grade, from_=supply.asked(supply.month(3)))
-    assert "1 delivered, none inspected to an end yet." == line(waiting, supplier)["acceptance"]["says"]
+    assert "1 lot delivered. No inspection is complete yet." == line(waiting, supplier)["acceptance"]["says"]
     shop.get("purchasing", "/supplier-comparison?grade_id=9", 404)
 
 
@@ -233,7 +233,7 @@ def test_the_answer_says_what_it_promises(shop, rivals):
         promised[name] for name in ("method", "confidence", "comparisons", "valid_at_any_time", "since")
     )
     assert pytest.approx(1 - 0.05 / 3) == promised["confidence_of_each"] == pair(said)["confidence"]
-    assert "They may be looked at after every lot" in promised["says"]
+    assert "They remain valid after every lot" in promised["says"]
     assert {"confidence sequence"} == {entry["interval"] for entry in said["comparisons"]}
 
 
@@ -256,10 +256,10 @@ def test_a_bias_is_told_with_its_direction_and_whether_it_could_be_none(shop, ri
     biased, none = (line(found, supplier)["bias"] for supplier in rivals)
     assert (8, False, 3) == (biased["n"], biased["reference_inside"], len(biased["ellipsoid"]))
     assert pytest.approx(0.5 + sum(SCATTER) / 8, abs=tolerances.COORDINATES) == biased["db"]
-    assert biased["says"].startswith("Biased: on average")
-    assert "yellower than the reference, over 8 lots" in biased["says"]
+    assert biased["says"].startswith("Significant bias: on average")
+    assert "yellower than the reference (8 lots)" in biased["says"]
     assert none["reference_inside"]
-    assert "No bias shown" in none["says"]
+    assert "No significant bias" in none["says"]
 
 
 def test_scatter_is_parted_into_lots_and_spools(shop, rivals):
@@ -333,7 +333,7 @@ def test_an_accepted_kilogram_costs_what_was_paid_for_good_and_bad(shop, rivals)
     cost = line(compared(shop, grade), supplier)["cost"]
     assert (30.0, "EUR", 2.0, 2) == tuple(cost[n] for n in ("per_accepted_kg", "currency", "accepted_kg", "deliveries"))
     assert (
-        "30.00 EUR per kg accepted for at least one use, over 2 deliveries. 1 more without a recorded cost is left out."
+        "30.00 EUR per kg accepted for at least one use, over 2 deliveries. 1 delivery without a recorded cost is left out."
         == cost["says"]
     )
 
@@ -342,10 +342,10 @@ def test_an_accepted_kilogram_costs_what_was_paid_for_good_and_bad(shop, rivals)
     ("lots", "says"),
     [
         ([("A", 1, eur(20)), ("A", 1, {"cost": 25.0, "currency": "USD"})], "several currencies (EUR, USD)"),
-        ([("R", 1, eur(20))], "20.00 EUR paid, and no kilogram accepted for at least one use."),
-        ([("A", 1, {}), ("R", 1, {})], "No cost was recorded"),
+        ([("R", 1, eur(20))], "20.00 EUR paid, but no kilogram accepted for at least one use."),
+        ([("A", 1, {}), ("R", 1, {})], "No cost is recorded"),
         ([("-", 1, eur(20))], "No delivery counts yet"),
-        ([("A", 1, {}), ("-", 1, eur(20))], "No cost was recorded"),
+        ([("A", 1, {}), ("-", 1, eur(20))], "No cost is recorded"),
     ],
     ids=["two currencies", "nothing accepted", "no cost", "all waiting", "the cost waits"],
 )

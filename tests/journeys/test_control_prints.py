@@ -78,7 +78,7 @@ def test_limits_keep_the_revision_they_were_set_with(shop, white):
         "quality", f"/grades/{white['id']}/limits", {"bond": {"mean_min_mpa": 20, "test_print": "BAR/7"}}, 422
     )
     (fault,) = told["errors"]
-    assert ("/bond/test_print", "Test print BAR/7 does not exist.", "BAR has the revisions 1.") == (
+    assert ("/bond/test_print", "Test print BAR/7 does not exist.", "Use one of the revisions of BAR: 1.") == (
         fault["pointer"],
         fault["detail"],
         fault["hint"],

@@ -29,7 +29,7 @@ def test_without_a_lot_nothing_is_said(shop):
         judged(supplier, grade, outcomes)
         found = foreseen(shop, supplier, grade)
         assert (None, None, None, "none") == tuple(found[name] for name in ("probability", "low", "high", "model"))
-        assert found["says"].endswith("nothing can be said, no lot was inspected to an end yet.")
+        assert found["says"].endswith("unknown, because no lot has a complete inspection yet.")
     bare = shop.grade("BARE")
     assert (None, "none") == tuple(foreseen(shop, supplier, bare)[name] for name in ("limits_revision", "model"))
 
@@ -50,8 +50,8 @@ def test_from_verdicts_alone_a_few_lots_promise_little(shop):
         found["high"],
     ]
     assert (
-        "The next lot of PLA-HW-175 from Supplier QWT is 70 % likely to be accepted the first time for at least one use, between 28 % and 97 %. "
-        "From the verdicts on 4 lots alone." == found["says"]
+        "The next lot of PLA-HW-175 from Supplier QWT is 70 % likely to be accepted the first time for at least one use (95 % interval 28 to 97 %). "
+        "This is from the verdicts on 4 lots alone." == found["says"]
     )
 
 
@@ -65,8 +65,8 @@ def test_measured_lots_see_a_failure_coming_that_no_verdict_shows(shop):
     assert 0 < found["low"] < found["probability"] < 0.5
     assert found["probability"] < found["high"] < 1
     assert "color" == found["parts"][0]["part"]
-    assert "If it fails, then most likely by colour" in found["says"]
-    assert "From measurements of the last 13 lots or more." in found["says"]
+    assert "If it fails, the most likely cause is colour" in found["says"]
+    assert "This is from measurements of at least the last 13 lots." in found["says"]
     calm = foreseen(shop, steady, grade)
     assert ("measured", 12) == (calm["model"], calm["lots"])
     assert calm["probability"] > 0.9
@@ -140,7 +140,7 @@ def test_a_failure_that_no_measure_follows_counts_as_well(shop):
     # Four of eight failed by it: Jeffreys' mean is (4 + 1/2) / (8 + 1).
     (part,) = (p["probability"] for p in found["parts"] if p["part"] == "everything else")
     assert pytest.approx(0.5, abs=tolerances.DRAWN_SHARE) == part
-    assert "something that is not followed from lot to lot" in found["says"]
+    assert "a value that the model does not follow" in found["says"]
 
 
 def test_a_lot_sorted_and_sent_again_foretells_nothing(shop):

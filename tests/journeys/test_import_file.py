@@ -32,7 +32,7 @@ SLIPS = [
     ("d1_mm", "1.7A8", "not a number"),
     ("d1_mm", "1.7O", "letter O"),
     ("d1_mm", "1.748mm", "Write 1.748 alone"),
-    ("d1_mm", "\u22121.748", "write -"),
+    ("d1_mm", "\u22121.748", "as a hyphen"),
     ("d1_mm", "=1.748", "not a number"),
     ("d2_mm", "", "needed"),
     ("d2_mm", "-1.752", "plausible"),

@@ -61,7 +61,7 @@ def test_a_good_supplier_at_the_same_price_costs_significantly_less(shop):
     (pair,) = found["comparisons"]
     assert (good["id"], 0.95) == (pair["cheaper_supplier_id"], pytest.approx(pair["confidence"]))
     assert found["says"].startswith("Supplier QWT costs significantly less than Supplier NBK: 20.31 EUR per usable kg")
-    assert "This holds at one look." in found["holds"]
+    assert "This holds for a single comparison." in found["holds"]
 
 
 def test_the_cost_follows_from_price_measuring_and_the_forecast(shop):
@@ -99,9 +99,7 @@ def test_lots_returned_for_credit_cost_less_than_lots_kept(shop):
     shares = [stats.beta(2.5, 0.5).mean(), stats.beta(0.5, 2.5).mean()]
     assert [pytest.approx(share) for share in shares] == [line["share_returned"] for line in lines]
     assert "2 lots rejected for this use, 2 of them returned." in lines[0]["returned_says"]
-    assert lines[1]["returned_says"].endswith(
-        "none of them returned. The share returned is taken as 16.7 % on average."
-    )
+    assert lines[1]["returned_says"].endswith("0 of them returned. The share returned is estimated as 16.7 %.")
     for line in lines:
         p, lost = line["probability_usable"], 1 - line["share_returned"]
         expected = line["price_per_kg"] * (1 + lost * (1 - p) / p)
@@ -115,8 +113,8 @@ def test_without_a_rejected_lot_half_of_the_next_ones_are_taken_as_returned(shop
     found = asked(shop, grade)
     (line,) = found["suppliers"]
     assert 0.5 == line["share_returned"]
-    assert "no lot rejected for this use. The share returned is taken as 50 % on average." in line["returned_says"]
-    assert "With few rejected lots the share returned is not known" in found["rule"]
+    assert "no lot rejected for this use. The share returned is estimated as 50 %." in line["returned_says"]
+    assert "The share returned is the mean under Jeffreys' prior" in found["rule"]
     text = Browser(shop, "purchasing").go(f"/purchasing/next-order?grade_id={grade['id']}&use=hidden").text
     assert line["returned_says"] in text
     assert "Jeffreys' prior" in text
@@ -168,12 +166,12 @@ def test_a_drift_towards_the_limit_is_told_apart(shop):
     moving, calm = line_of(found, walking), line_of(found, steady)
     assert moving["by_likely_change"] > 1
     assert calm["by_likely_change"] is None
-    assert "A likely change of its lots adds" in moving["says"]
+    assert "A likely change of its lots increases this by" in moving["says"]
     whites(walking, grade, [0.085 * number for number in (12, 13, 14)], first=13)
     found = asked(shop, grade, "cosmetic")
     moving = line_of(found, walking)
     assert (None, None) == (moving["expected_cost_per_usable_kg"], moving["high"])
-    assert "Without a likely change of its lots it would be" in moving["why"]
+    assert "Without the likely change of its lots it would be" in moving["why"]
     (pair,) = found["comparisons"]
     assert (steady["id"], None) == (pair["cheaper_supplier_id"], pair["difference"])
     assert "Too few lots of Supplier QWT may be usable." in found["says"]
@@ -189,13 +187,13 @@ def test_what_is_missing_is_named(shop):
     judged(poor, grade, "RRRR", prefix="T", **PAID)
     found = asked(shop, grade)
     whys = {line["supplier"]: line["why"] for line in found["suppliers"]}
-    assert "Record cost and currency of a delivery." in whys["Supplier QWT"]
+    assert "Record the cost and currency of a delivery." in whys["Supplier QWT"]
     assert "Finish the inspection of its lots." in whys["Supplier NBK"]
     assert "too few of its lots may be usable" in whys["Supplier TRF"]
     assert [] == found["comparisons"]
-    assert found["says"].startswith("Nothing can be said of the next order of PLA-HW-175 for hidden.")
+    assert found["says"].startswith("No cost is known for the next order of PLA-HW-175 for hidden.")
     empty = asked(shop, shop.grade("BARE"))
-    assert ([], "No lot of BARE was received yet, so no supplier can be compared.") == (
+    assert ([], "No lot of BARE has been received yet, so no supplier can be compared.") == (
         empty["suppliers"],
         empty["says"],
     )
@@ -212,7 +210,7 @@ def test_one_price_alone_has_no_interval(shop):
     assert all(line["expected_cost_per_usable_kg"] > 20 for line in found["suppliers"])
     (pair,) = found["comparisons"]
     assert (None, None) == (pair["low"], pair["cheaper_supplier_id"])
-    assert "the scatter of prices is not known yet" in pair["says"]
+    assert "the spread of prices is not known yet" in pair["says"]
 
 
 def test_currencies_are_not_compared(shop):
@@ -225,7 +223,7 @@ def test_currencies_are_not_compared(shop):
     assert [] == found["comparisons"]
     assert "Costs in different currencies are not compared." in found["says"]
     assert None is line_of(found, two)["measuring_per_kg"]
-    assert "It is not counted beside prices in USD." in found["measuring"]
+    assert "It is not included in costs in USD." in found["measuring"]
 
 
 def test_a_corrected_price_and_the_lead_time_count(shop):

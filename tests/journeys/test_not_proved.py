@@ -33,4 +33,4 @@ def test_a_refusal_says_whether_nonconformity_is_proved(shop, d1, proof, mark, s
     assert mark in page
     line = shop.get("purchasing", f"/supplier-comparison?grade_id={grade['id']}")["suppliers"][0]["acceptance"]
     assert ([number] if proof == "not proved" else []) == line["not_proved_lot_ids"]
-    assert (proof == "not proved") is ("1 refused lot is not proved to be nonconforming" in line["says"])
+    assert (proof == "not proved") is ("1 rejected lot is not proved to be nonconforming" in line["says"])

@@ -107,7 +107,7 @@ def test_quality_asks_what_the_limits_and_the_sample_risk(shop, supplier, grade,
     assert 0.01 < found["false_accept_probability"] <= 0.051
     assert found["false_reject_probability"] < 0.01
     assert 25 == len(found["curve"])
-    assert {"one more spool", "one more reading of each spool", "an instrument half as uncertain"} == {
+    assert {"one more spool", "one more reading per spool", "an instrument with half the uncertainty"} == {
         one["change"] for one in found["changes"]
     }
 
@@ -135,8 +135,8 @@ def test_the_power_curve_is_drawn(shop, grade):
     ("query", "status", "says"),
     [
         ("grade_id=999", 404, "999"),
-        ("grade_id={grade}&sd=0.1", 422, "This number needs the figure it belongs to."),
-        ("grade_id={grade}&code=color.lot_delta_e", 422, "Figures that can be planned: diameter.spool_mean."),
+        ("grade_id={grade}&sd=0.1", 422, "This value requires the code of its measure."),
+        ("grade_id={grade}&code=color.lot_delta_e", 422, "Use one of these codes: diameter.spool_mean."),
         ("grade_id={grade}&spools=0", 422, "spools"),
     ],
 )

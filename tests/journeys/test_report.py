@@ -74,7 +74,7 @@ def test_each_failing_finding_has_what_a_claim_rests_on(bad):
     assert (None, None, None) == tuple(
         color[name] for name in ("claimable", "standard_uncertainty", "expanded_uncertainty")
     )
-    assert "cannot be told" in color["claim_says"]
+    assert "Not proved. The uncertainty of the value is not known." == color["claim_says"]
     assert "Against the reference: yellower (dL* +0.00, da* +0.00, db* +3.00)." == color["direction"]
     for row in found.values():
         assert row["message"] == bad.finding(bad.lot_id, row["code"])["message"]
@@ -155,8 +155,8 @@ def test_a_lot_without_a_failing_finding_is_nothing_to_report(shop):
         said["readings"],
         said["method"],
     )
-    assert "was blocked by hand: wound crosswise." in said["says"]
-    assert "opens one" in said["requested"]["hint"]
+    assert "was blocked by a manual decision: wound crosswise." in said["says"]
+    assert "Open one" in said["requested"]["hint"]
     for accept in ("text/html", "application/pdf"):
         assert 200 == fetch(shop, accept).status_code
     shop.decide(shop.lot_id, "lift")
@@ -180,9 +180,9 @@ def test_a_bad_spool_that_the_plan_accepts_is_reported_as_what_it_is(shop):
     (lot,) = shop.measure("diameter", rows)["lots"]
     assert "released" == lot["standing"]
     said = report(shop)
-    assert "was not refused as a whole" in said["says"]
+    assert "was not rejected as a whole" in said["says"]
     assert [("diameter.reading", False)] == [(row["code"], row["required"]) for row in said["found"]["failing"]]
-    assert "None can be asked for" in said["requested"]["hint"]
+    assert "No corrective action is possible" in said["requested"]["hint"]
     shop.post("quality", f"/lots/{shop.lot_id}/corrective-actions", {"requested_action": "x"}, 409)
 
 
@@ -199,7 +199,7 @@ def test_spools_that_a_count_refuses_are_named_although_each_is_measured_in_part
     shop.measure("diameter", rows)
     said = report(shop)
     assert ["sampling.nonconforming"] == [row["code"] for row in said["found"]["failing"]]
-    assert "A count is exact" in said["found"]["failing"][0]["claim_says"]
+    assert "The count itself is exact" in said["found"]["failing"][0]["claim_says"]
     assert bad == [spool["spool_code"] for spool in said["found"]["nonconforming_spools"]]
     assert len(bad) == len(said["readings"])
     assert {"sampling.nonconforming", "diameter.spool_mean"} == {row["code"] for row in said["asked"]["limits"]}
@@ -223,7 +223,7 @@ def test_it_can_be_asked_what_was_known_then(bad):
     decided = bad.get("quality", f"/lots/{bad.lot_id}/decisions")["items"]
     first = datetime.fromisoformat(decided[0]["decided_at"])
     early = (first - timedelta(days=1)).isoformat().replace("+00:00", "Z")
-    assert "was not known" in report(bad, f"?as_of={early}", 404)["detail"]
+    assert "did not exist at" in report(bad, f"?as_of={early}", 404)["detail"]
     when = next(d["decided_at"] for d in decided if d["standing"] == "blocked")
     then = report(bad, f"?as_of={when}")
     assert ["diameter.reading"] == [row["code"] for row in then["found"]["failing"]]
@@ -236,7 +236,10 @@ def test_what_is_asked_of_the_supplier_is_the_newest_action_that_waits_for_an_an
     """None at first, and only we are told the request that opens one; then its words and its due date; then the answer, once all are answered."""
     none = report(bad)["requested"]
     assert (None, None) == (none["id"], none["due_at"])
-    assert f"POST /v1/lots/{bad.lot_id}/corrective-actions opens one, due 14 days later" in none["hint"]
+    assert (
+        f"Open one with POST /v1/lots/{bad.lot_id}/corrective-actions. By default it is due 14 days later"
+        in none["hint"]
+    )
     assert "POST" not in none["says"]
     before = datetime.now(UTC).isoformat().replace("+00:00", "Z")
     number, path = None, f"/lots/{bad.lot_id}/corrective-actions"

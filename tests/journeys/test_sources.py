@@ -142,7 +142,9 @@ def test_lots_of_one_job_read_with_different_instruments(shop, two):
     shop.load(codes[0], "cosmetic", job="J-7")
     found = shop.ask_clearance(codes[1], "cosmetic", job="J-7")
     assert (False, [None]) == (found["clear"], [pair["within"] for pair in found["shade_match"]])
-    assert any("read with different instruments (C-2; C-1). Measure both with one" in why for why in found["reasons"])
+    assert any(
+        "measured with different instruments (C-2; C-1). Measure both lots with one" in why for why in found["reasons"]
+    )
     agree(shop, first, second, 0.75)
     found = shop.ask_clearance(codes[1], "cosmetic", job="J-7")
     assert (True, [True]) == (found["clear"], [pair["within"] for pair in found["shade_match"]])

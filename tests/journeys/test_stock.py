@@ -427,7 +427,7 @@ def test_what_runs_out_before_the_next_lot_is_short(shop, clock):
     )
     assert found["days_low"] < 21
     assert "Order now." in found["says"]
-    assert "takes 21 days from order to release (90 % of 7 lots)" in found["says"]
+    assert "took up to 21 days from order to release (7 lots)" in found["says"]
     with connected():
         (first,) = desk.short(now)
     assert (grade["id"], "cosmetic", supplier["id"], found["ready_kg"], 21.0) == tuple(
@@ -457,7 +457,7 @@ def test_without_consumption_nothing_is_said_of_days(shop, clock):
     found = line(shop)
     assert (None, None, None) == (found["days_left"], found["short"], found["per_week_kg"])
     assert "Days left require 6 weeks of loads" in found["days_unknown"]
-    assert "Lead time of Supplier QWT: 1 lot released, 5 are needed." in found["says"]
+    assert "The lead time of Supplier QWT is unknown. 1 lot was released, and 5 are needed." in found["says"]
 
 
 def test_stock_comes_as_csv_and_as_picture(shop, clock):
@@ -519,20 +519,20 @@ def test_the_answer_says_how_many_lines_can_be_told(shop, clock):
     now = consume(shop, clock, grade, supplier)
     good(shop, supplier, grade, "Q-99", now, spools=12)
     says = shop.get("purchasing", "/stock")["says"]
-    assert "2 of 3 lines can be told, and none is short. 1 cannot be told yet." == says
+    assert "2 of 3 stocks are not short. 1 is undecided." == says
     assert "No stock is short." == shop.get("purchasing", "/stock?use=cosmetic")["says"]
     only = shop.get("purchasing", "/stock?use=hidden")["says"]
-    assert "The only line cannot be told yet. Days left or lead times are not known." == only
+    assert "The only stock is undecided, because days left or lead times are not known yet." == only
 
 
 @pytest.mark.parametrize(
     ("lines", "says"),
     [
-        ([False, *[None] * 14], "1 of 15 lines can be told, and it is not short. 14 cannot be told yet."),
-        ([None] * 3, "None of 3 lines can be told yet. Days left or lead times are not known."),
+        ([False, *[None] * 14], "1 of 15 stocks is not short. 14 are undecided."),
+        ([None] * 3, "All 3 stocks are undecided, because days left or lead times are not known yet."),
         (
             [True, None],
-            "1 line is short: stock may run out before the next lot is released. 1 cannot be told yet.",
+            "1 stock is short and may run out before the next lot is released. 1 is undecided.",
         ),
         ([], "No filament is in stock, and none was used."),
     ],

@@ -70,18 +70,16 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     found = week(shop)
     kinds = [item["what"] for item in found["items"]]
     assert ["overdue_action", "limit_near", "refused_waiting", "drifting"] == list(dict.fromkeys(kinds))
-    assert found["says"].startswith(
-        f"{len(kinds)} things need attention, the most urgent first. Of 8 series looked at,"
-    )
+    assert found["says"].startswith(f"{len(kinds)} matters need attention, the most urgent first. 4 of 8 series drift.")
     assert [
-        f"No answer yet on corrective action {action['id']} for lot T-11, due 2 days ago.",
+        f"Corrective action {action['id']} for lot T-11 has no answer, which was due 2 days ago.",
     ] == said(found, "overdue_action")
     near = said(found, "limit_near")
     assert any("yellower since about lot Q-01, by 0.08 a lot" in words for words in near)
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
     assert [
-        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession. 1.0 kg are left."
+        "Lot T-11 is blocked, with 1.0 kg in the shop. Ask quality to return it, scrap it or grant a concession."
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]
@@ -125,7 +123,7 @@ def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
     shop.limit(grade["id"], {**COLOR, "color": {"lot_max": 2.0, "components_max": {"b": 0.8}}})
     near = [item for item in week(shop)["items"] if item["what"] == "limit_near"]
     assert ["color.component_b"] == [item["measure"] for item in near]
-    assert "The limit of 0.8 has been reached. The latest lots use 110 % of what the limit allows." in near[0]["says"]
+    assert "The limit of 0.8 has been reached. The latest lots use 110 % of the tolerance." in near[0]["says"]
     risk = near[0]["risk"]
     assert (0, 0) == (risk["lots_left_low"], risk["lots_left_high"])
     assert risk["probability_next_fails"] > 0.99
@@ -168,12 +166,12 @@ def test_a_lot_that_waits_longer_than_usual_is_named(shop, clock):
     assert [] == said(week(shop), "quarantined_long")
     clock.shift(timedelta(days=2))
     (words,) = said(week(shop), "quarantined_long")
-    assert "Lot Q-12 has been in quarantine for 9 days. The usual time is 7 days at most. 1.0 kg wait." == words
+    assert "Lot Q-12 has been in quarantine for 9 days, with 1.0 kg. The usual time is at most 7 days." == words
     with connected(), transaction():
         shop_details.change(0, {"usual_quarantine_days": 10}, "Aldous")
     assert [] == said(week(shop), "quarantined_long")
     clock.shift(timedelta(days=2))
-    assert said(week(shop), "quarantined_long")[0].startswith("Lot Q-12 has been in quarantine for 11 days.")
+    assert said(week(shop), "quarantined_long")[0].startswith("Lot Q-12 has been in quarantine for 11 days, with")
 
 
 def letter_about(lot_id, number, answer_by, *, sent=True):
@@ -205,7 +203,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     letter_about(lots[0], "L-1", day)
     letter_about(lots[1], "L-2", day, sent=False)
     (words,) = said(week(shop), "letter_unanswered")
-    assert "No answer yet to letter L-1 about lot Q-10, asked for 7 days ago." == words
+    assert "Letter L-1 about lot Q-10 has no answer, which was due 7 days ago." == words
     assert ["letter_unanswered", "refused_waiting", "refused_waiting"] == [one["what"] for one in week(shop)["items"]]
     # An unsent letter asks nobody: the one before it stays open.
     letter_about(lots[0], "L-4", day + timedelta(days=60), sent=False)
@@ -213,7 +211,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     letter_about(lots[0], "L-3", day + timedelta(days=30))
     assert [] == said(week(shop), "letter_unanswered")
     clock.shift(timedelta(days=30))
-    assert said(week(shop), "letter_unanswered")[0].startswith("No answer yet to letter L-3 about lot Q-10")
+    assert said(week(shop), "letter_unanswered")[0].startswith("Letter L-3 about lot Q-10 has no answer")
     action = ask_to_put_right(shop, lots[0], days=40)
     answer = {"cause": "a worn die", "action": "a new die", "answered_by": "Jory"}
     shop.post("purchasing", f"/corrective-actions/{action['id']}/answer", answer)
@@ -225,9 +223,9 @@ def test_what_was_due_seconds_ago_was_due_today(shop, clock):
     lots = judged(shop.supplier(), shop.grade(limits=DIAMETER), "R", first=10)
     letter_about(lots[0], "L-1", supply.month(12) + timedelta(days=7))
     clock.shift(timedelta(seconds=5))
-    assert ["No answer yet to letter L-1 about lot Q-10, asked for today."] == said(week(shop), "letter_unanswered")
+    assert ["Letter L-1 about lot Q-10 has no answer, which was due today."] == said(week(shop), "letter_unanswered")
     clock.shift(timedelta(days=1))
-    assert said(week(shop), "letter_unanswered")[0].endswith("asked for 1 day ago.")
+    assert said(week(shop), "letter_unanswered")[0].endswith("due 1 day ago.")
 
 
 def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):
@@ -255,7 +253,7 @@ def test_the_list_says_how_many_series_it_looked_at(shop, clock):
     drifting = {item["measure"] for item in found["items"]}
     assert (len(drifting), 0.1) == (found["series_listed"], found["false_discovery_rate"])
     assert found["series_looked_at"] > 3 * len(drifting) - 1
-    assert f"Of {found['series_looked_at']} series looked at, {len(drifting)} drift" in found["says"]
+    assert f"{len(drifting)} of {found['series_looked_at']} series drift" in found["says"]
     assert "at most 10 % of the series listed as drifting are steady" in found["says"]
     compared = shop.get("purchasing", f"/supplier-comparison?grade_id={grade['id']}")
     assert found["series_looked_at"] == compared["drift"]["series_looked_at"]

@@ -268,7 +268,7 @@ def test_another_time_is_typed_by_the_clock_of_the_shop(desk, clerk):
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=diameter")
     twice = clerk.send(page, "d1_mm-0", "Store", **ONE, measured_at="2026-10-25T02:30")
-    assert (422, True) == (twice.status, "came twice" in twice.text)
+    assert (422, True) == (twice.status, "occurred twice" in twice.text)
     assert re.search(r'id="measured_at"[^>]* aria-invalid="true"', twice.html)
     clerk.send(twice, "d1_mm-0", "Store", measured_at="2026-11-20T14:05")
     assert ["2026-11-20T13:05:00Z"] == [one["measured_at"] for one in stored(desk)]

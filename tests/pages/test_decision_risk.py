@@ -66,7 +66,7 @@ def test_a_grade_without_limits_is_said_at_its_field(desk):
     """With what to do."""
     bare = desk.grade("BARE")
     page = Browser(desk, "purchasing").go(f"/decision-risk?grade_id={bare['id']}")
-    assert (422, True) == (page.status, "Grade BARE has no limits. Set limits first." in page.text)
+    assert (422, True) == (page.status, "Grade BARE has no limits. Set its limits first." in page.text)
 
 
 def test_clerks_and_production_have_other_work(desk):

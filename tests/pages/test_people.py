@@ -93,10 +93,10 @@ def test_a_name_is_used_once(shop, admin):
     """A second click on the button makes no second token, and the page says what to do; nor does a revoked name come back."""
     add(admin)
     page = add(admin)
-    assert (409, 1) == (page.status, page.text.count("There is a token of Perpetua already."))
+    assert (409, 1) == (page.status, page.text.count("A token of Perpetua already exists."))
     with connected():
         access.revoke_token("Perpetua")
-    assert "was revoked, and names stay in the record. Choose another name." in add(admin).text
+    assert "was revoked, and its name cannot be used again. Choose another name." in add(admin).text
 
 
 def test_each_role_is_explained_in_a_line(admin):

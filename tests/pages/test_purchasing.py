@@ -119,7 +119,7 @@ def test_drift_is_told_from_all_lots_when_some_days_are_asked_for(desk):
     told = re.search(r"Yellow-blue difference db\*: yellower since about lot [^.]*\.[^.]*\.", whole)
     assert told
     some = buyer.go(f"{path}&from={month(11):%Y-%m-%d}").text
-    assert "6 of 6 lots accepted for general use, yellower by 0.05 a lot" in some
+    assert "6 of 6 lots accepted for general use, yellower by 0.05 per lot" in some
     assert told.group() in some
     assert "Drift rests on all lots" in some
 
@@ -140,7 +140,7 @@ def test_an_empty_shop_is_told_what_to_do_first(desk):
     """Without days there is no time to speak of; with days there is."""
     buyer = Browser(desk, "purchasing")
     assert "No lots yet. Log a delivery first." in buyer.go("/suppliers").text
-    assert "No lot was received in this time." in buyer.go("/suppliers?from=2026-01-01").text
+    assert "No lot was received in this period." in buyer.go("/suppliers?from=2026-01-01").text
 
 
 def test_a_price_without_the_cost_of_a_delivery_is_marked(desk):
@@ -200,8 +200,8 @@ def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
     judged(desk.ninebark, desk.white, "A" * 9, prefix="N", cost=40.0, currency="EUR")
     buyer = Browser(desk, "purchasing")
     page = buyer.send(buyer.go("/purchasing/next-order"), "use", grade_id=str(desk.white["id"]), use="hidden")
-    assert "Nothing can be said of the next order" in page.text
-    assert "No lot was inspected to an end for hidden." in page.text
+    assert "No cost is known for the next order" in page.text
+    assert "No lot has a complete inspection for hidden." in page.text
     assert f"grade_id={desk.white['id']}&use=hidden" in buyer.at
     black = desk.grade("BLACK", limits=DIAMETER)
     judged(desk.quillwort, black, "A" * 9, cost=20.0, currency="EUR")
@@ -209,8 +209,8 @@ def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
     asked = f"grade_id={black['id']}&use=hidden"
     page = buyer.go(f"/purchasing/next-order?{asked}")
     assert "costs significantly less than Supplier NBK" in page.text
-    assert "This holds at one look." in page.text
-    assert "also its price unless it was returned for credit" in page.text
+    assert "This holds for a single comparison." in page.text
+    assert "also its price unless it is returned for credit" in page.text
     for size in ("", "&size=narrow"):
         picture = buyer.raw(f"/purchasing/next-order.svg?{asked}{size}")
         assert (200, "image/svg+xml") == (picture.status_code, picture.mimetype)

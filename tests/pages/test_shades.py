@@ -201,7 +201,7 @@ def test_a_spectrum_from_a_file_is_kept_as_one(shop, quality, green):
         ("name,hue\nx,3\n", "This file has no column L"),
         ("L,a,b\n50,10,grey\n", 'Row 2, column b: "grey" is not a number.'),
         ("L,a,b\n50,10\n", "Row 2: This row has 2 cells"),
-        ("nm400,nm410,nm430\n0.1,0.2,0.3\n", "Row 2 leaves out 420 nm."),
+        ("nm400,nm410,nm430\n0.1,0.2,0.3\n", "Row 2 has no value at 420 nm."),
         ("\xff\xfe", "not"),
         ("L,a,b\n250,10,20\n", "Line 1:"),
     ],
@@ -216,9 +216,12 @@ def test_a_file_that_cannot_be_read_is_refused_at_its_field(shop, quality, green
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ({}, "Give the reference colour once."),
+        ({}, "The reference colour must be given in exactly one way."),
         ({"lab-0": "50", "lab-1": "0"}, "This must be a number."),
-        ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "readings": "50 0 0"}, "Give the reference colour once."),
+        (
+            {"lab-0": "50", "lab-1": "0", "lab-2": "0", "readings": "50 0 0"},
+            "The reference colour must be given in exactly one way.",
+        ),
         ({"readings": "50 0 0\n50 0"}, "Line 2: This must be 3 numbers"),
         ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "conditions-illuminant": ""}, "This is needed."),
         ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "conditions-thickness_mm": "thin"}, "This must be a number."),

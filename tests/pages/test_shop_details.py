@@ -91,7 +91,7 @@ def test_an_example_of_what_cannot_be_is_left_out(admin, odd):
         ({"site": "lots.example"}, "Write it like https://lots.example.org:8080."),
         ({"label_width_mm": "wide"}, "This must be a number."),
         ({"label_width_mm": "1"}, "1 is out of range."),
-        ({"label_margin_mm": "18"}, "The margins leave no room on a label."),
+        ({"label_margin_mm": "18"}, "Margins of 18 mm leave no space on a label."),
     ],
 )
 def test_what_cannot_be_is_refused_beside_its_field(shop, admin, typed, says):

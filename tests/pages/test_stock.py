@@ -30,7 +30,7 @@ def test_each_grade_has_a_table_of_its_uses(stocked):
     assert "general not known 1.00 0.00 0.00 1.00" in page.text
     assert "PLA-WB-175: Harbour White Kilograms by use, 3.00 kg in all" in page.text
     assert f"/lots?grade_id={stocked.black['id']}" in page.every_link
-    assert "Orders on their way are not in the record." in page.text
+    assert "Open orders are not recorded here." in page.text
     assert "load_bearing" not in page.text
 
 

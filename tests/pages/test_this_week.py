@@ -36,7 +36,7 @@ def test_each_matter_leads_to_its_act(busy):
     """A rejected lot to its page, to the request for a corrective action and to a letter, each named by its lot for a screen reader."""
     page = Browser(busy, "purchasing").go("/purchasing/week")
     number = busy.lots["N-72"]
-    assert "3 things need attention, the most urgent first." in page.text
+    assert "3 matters need attention, the most urgent first." in page.text
     assert 3 == page.html.count("Rejected, still here")
     assert {f"/lots/{number}", f"/lots/{number}/corrective-actions", f"/lots/{number}/letter"} <= set(page.every_link)
     assert f'<span class="unseen"> about lot {number}</span>' in page.html
@@ -50,7 +50,7 @@ def test_a_drift_leads_to_its_drift_page(desk):
     page = Browser(desk, "purchasing").go("/purchasing/week")
     assert page.text.index("Limit near") < page.text.index("yellower since about lot")
     assert f"/suppliers/{desk.quillwort['id']}/drift?grade_id=2&characteristic=color" in page.every_link
-    assert "of what the limit allows" in page.text
+    assert "% of the tolerance" in page.text
     assert "color.component" not in page.text
 
 
@@ -86,7 +86,7 @@ def test_home_shows_the_first_five_and_leads_to_all(busy):
     page = buyer.go("/")
     said = part(page, "week")
     assert said.startswith("This week (6)")
-    assert 5 == said.count("is blocked and still here")
+    assert 5 == said.count("is blocked, with")
     assert "All 6" in said
     assert "/purchasing/week" in page.every_link
 
@@ -102,7 +102,7 @@ def test_a_late_answer_leads_to_its_corrective_action(desk):
         for path in ("/", "/purchasing/week"):
             page = buyer.go(path)
             assert f"/corrective-actions/{made['id']}" in page.every_link
-            assert "No answer yet on corrective action" in page.text
+            assert "has no answer, which was due" in page.text
 
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "production"])

@@ -106,5 +106,5 @@ def _told_apart(trial) -> None:
         assert [NEW] == [one["supplier_id"] for one in criterion["newcomers"]]
         assert all(one["lots_needed"] >= 1 for one in criterion["newcomers"])
     assert None is lines[NEW]["rank"]
-    assert "yellower by 0.03 a lot" in lines[DRIFTS[0]]["headline"]["says"]
+    assert "yellower by 0.03 per lot" in lines[DRIFTS[0]]["headline"]["says"]
     assert "15 of 30 lots accepted for cosmetic" in lines[SCATTERING]["headline"]["says"]

@@ -27,7 +27,7 @@ def test_the_first_entry_of_a_shop_is_its_real_drift():
     assert ("limit_near", "Dwale", "PLA-HW-175") == tuple(first[name] for name in ("what", "supplier", "grade"))
     assert (*(first[name] for name in ("supplier_id", "grade_id", "measure")),) in TRUE
     assert "yellower since about lot D1-" in first["says"]
-    assert "of what the limit allows" in first["says"]
+    assert "% of the tolerance" in first["says"]
     risk = first["risk"]
     assert 0.7 < risk["limit_used"] < 1.1
     assert risk["lots_left_low"] <= 3

@@ -1,1 +1,1 @@
-"""Documents: the lot record, the nonconformity report, pictures, the history."""
+"""Documents: lot record, nonconformity report, letters, charts, history and webhooks."""

@@ -1,4 +1,4 @@
-"""The acceptance agreement for a grade: what supplier and shop judge its lots by. Computed from what is stored when it is asked for, stored nowhere."""
+"""The acceptance agreement between shop and supplier for a grade. It is computed on request and never stored."""
 
 from __future__ import annotations
 
@@ -33,11 +33,11 @@ from lots.store.receiving import deliveries
 from lots.store.setup import catalog
 from lots.store.tables.models import Grade, Instrument, LimitsRevision, Shade, ShadeRevision, Supplier
 
-# Chances are told for an eighth, a quarter and half of the spools of a delivery, and for one. By choice.
+# Chances are given for one spool, and for an eighth, a quarter and half of a delivery. Our choice, no source.
 _PARTS = (8, 4, 2)
 ENGINEER = (
     "A released lot is not a safe part. Parts that carry load, flex, lift or protect people need their own tests.",
-    "Local codes apply, and the judgement of a licensed or competent engineer is needed.",
+    "Local codes apply. A licensed or competent engineer must assess such parts.",
 )
 
 
@@ -45,8 +45,8 @@ def agreement(grade_id: int, supplier_id: int | None = None, revision: int | Non
     """Returns the acceptance agreement for a grade: limits, methods, sampling, decision rule, risks and references. About a dozen queries.
 
     Args:
-        supplier_id: whose deliveries the example of the sampling plan is of; None for any supplier.
-        revision: of the limits, the newest when None.
+        supplier_id: the supplier whose usual delivery is the example for the sampling plan; None for any supplier.
+        revision: of the limits; None for the newest.
 
     Raises:
         NotFound: no such grade, supplier or revision.
@@ -91,7 +91,7 @@ def _supplier(row: Supplier) -> View:
 
 
 def _spools(supplier: Supplier | None) -> int:
-    """Spools in a usual delivery of a supplier, the number that risks are planned with where it has none."""
+    """Returns the spools in a usual delivery of a supplier, or the default for planning without deliveries."""
     usual = deliveries.usual_counts(supplier.id) if supplier else []
     return int(median_low(usual)) if usual else SPOOLS_IN_LOT
 
@@ -102,7 +102,7 @@ def _interval(grade: Grade) -> int | None:
 
 
 def _asked(grade: Grade, row: LimitsRevision, limits: Limits, shade: ShadeRevision | None) -> View:
-    """The revision, the rule, and every limit that a lot without an earlier one is judged by."""
+    """Returns the limits revision, the decision rule, and every limit that applies to the first lot of a supplier."""
     terms = [words.terms(name, limits, grade.nominal_diameter_mm) for name in limits.blocks]
     return {
         "limits_revision": row.revision,
@@ -119,16 +119,16 @@ def _asked(grade: Grade, row: LimitsRevision, limits: Limits, shade: ShadeRevisi
 
 
 def _findings(grade: Grade, row: LimitsRevision, limits: Limits, shade: ShadeRevision | None) -> list[Finding]:
-    """What a lot is judged by: the findings on one of which nothing was measured yet."""
+    """Returns the findings of an unmeasured lot, one for each limit."""
     rules = rule_versions.of_limits(row.rules)
     criteria = Criteria(limits, approved_from(shade) if shade else None, grade.nominal_diameter_mm, rules=rules)
     assessed = assess(Evidence({}), Coverage.of(SPOOLS_IN_LOT, 1), criteria).findings
-    # A plan counts nonconforming spools; its numbers are told with the sampling.
+    # The count of nonconforming spools is part of the sampling plan, and is stated there.
     return [one for one in assessed if one.characteristic in limits.given]
 
 
 def _requirements(body: Mapping[str, object], limits: Limits) -> list[View]:
-    """Every value of the limits revision, characteristic by characteristic, as its form names them."""
+    """Returns every value of the limits revision by characteristic, with the labels of its form."""
     lines: list[View] = []
     for name in limits.blocks:
         declared, block = DECLARED[name], block_of(body, name)
@@ -157,7 +157,7 @@ def _written(value: object) -> str:
 
 
 def _methods(limits: Limits, nominal_mm: float) -> list[View]:
-    """How each characteristic is measured, with the kinds of instruments that the shop has for it."""
+    """Returns the measuring method of each characteristic, with the kinds of instruments that the shop has for it."""
     known = catalog.all_instruments()
     return [
         {
@@ -172,7 +172,7 @@ def _methods(limits: Limits, nominal_mm: float) -> list[View]:
 
 
 def _kinds(declared: Characteristic, known: Sequence[Instrument]) -> list[View]:
-    """Instruments that are known to measure a characteristic, by kind, with the least and the largest stated uncertainty."""
+    """Returns the instruments for a characteristic by kind, with their least and largest stated uncertainty."""
     by_kind: defaultdict[str, list[float | None]] = defaultdict(list)
     for row in known:
         measures = measures_of_kind(row.kind) if row.measures is None else row.measures
@@ -190,7 +190,7 @@ def _kinds(declared: Characteristic, known: Sequence[Instrument]) -> list[View]:
 
 
 def _sampling(sampling: Sampling, spools: int) -> View:
-    """The sample of a delivery of so many spools, with the chance that it passes with so many nonconforming ones."""
+    """Returns the sample of a delivery and the chance of acceptance for several numbers of nonconforming spools."""
     plan = sampling.plan(spools, "normal")
     size, _ = sampling.size(spools, "normal")
     accept = plan.accept if plan else 0
@@ -201,16 +201,18 @@ def _sampling(sampling: Sampling, spools: int) -> View:
     said = []
     if plan:
         by_letter = (
-            "" if plan.plan_letter == plan.code_letter else f", which leads to the plan of letter {plan.plan_letter}"
+            "" if plan.plan_letter == plan.code_letter else f", which uses the plan of letter {plan.plan_letter}"
         )
         said.append(f"A delivery of {counted(spools, 'spool')} has code letter {plan.code_letter}{by_letter}.")
-        said.append(f"At most {accept} nonconforming among {size} accept the lot, {plan.reject} or more reject it.")
-    said.append("Spools are drawn at random by a recorded seed. Both parties can repeat the draw.")
+        said.append(
+            f"The lot is accepted with at most {accept} nonconforming of {size} spools and rejected with {plan.reject} or more."
+        )
+    said.append("Spools are drawn at random with a recorded seed. Both parties can repeat the draw.")
     if plan:
-        said.append("Severity follows the record of earlier lots: normal, tightened or reduced (MIL-STD-105E).")
+        said.append("Severity is normal, tightened or reduced. It follows the record of earlier lots (MIL-STD-105E).")
         said.append(f"Reduced inspection is {'agreed' if sampling.reduced_allowed else 'not agreed'}.")
     else:
-        said.append("A measured spool that fails a limit of its own rejects the lot.")
+        said.append("The lot is rejected if one measured spool fails a limit for a single spool.")
     poor = ceil(spools / protection.ONE_IN)
     producer = 1 - protection.chance_of_passing(spools, 1, size, accept)
     consumer = protection.chance_of_passing(spools, poor, size, accept)
@@ -226,29 +228,29 @@ def _sampling(sampling: Sampling, spools: int) -> View:
         "chances": chances,
         "terms": said,
         "says": f"Of a delivery of {counted(spools, 'spool')}, {size} {'is' if size == 1 else 'are'} measured. "
-        f"Producer's risk: with 1 nonconforming spool it is rejected in {100 * producer:.1f} % of cases. "
-        f"Consumer's risk: with {poor} nonconforming it is accepted in {100 * consumer:.1f} %.",
+        f"Producer's risk: a delivery with 1 nonconforming spool is rejected in {100 * producer:.1f} % of cases. "
+        f"Consumer's risk: a delivery with {poor} nonconforming is accepted in {100 * consumer:.1f} %.",
     }
 
 
 def _decision(rule: DecisionRule) -> list[str]:
-    """What the decision rule means for a value near its limit, and for a lot."""
+    """Returns the meaning of the decision rule for a value near its limit, and for a lot."""
     said = (
         [
-            "A value inside its limit by less than this is undecided. The lot then waits in quarantine for more readings.",
+            "A value inside its limit by less than this is undecided. The lot then stays in quarantine until more readings decide.",
         ]
         if rule.guarded
         else ["Measurement uncertainty does not change the verdict. It only decides whether nonconformity is proved."]
     )
     return [
         *said,
-        "A lot is released for a use once every finding that the use requires passes.",
-        "A lot is rejected for a use as soon as one of these findings fails.",
+        "A lot is released for a use when every finding that the use requires passes.",
+        "A lot is rejected for a use when one of these findings fails.",
     ]
 
 
 def _risks(grade: Grade, row: LimitsRevision, limits: Limits, spools: int) -> View:
-    """How often a lot on its limit is accepted, and a good one held or rejected, figure by figure."""
+    """Returns the chances per measure that a lot on its limit is accepted, and that a good lot is held or rejected."""
     found_ = decision_risk({"grade_id": grade.id, "spools_in_lot": spools}, row)
     fields = ("code", "label", "unit", "limit", "spools", "readings_per_spool")
     chances = ("false_accept_probability", "false_reject_probability")
@@ -266,31 +268,32 @@ def _references(shade: ShadeRevision | None, every_days: int | None) -> list[str
     again = (
         "No interval is set for measuring the master plaque again."
         if every_days is None
-        else f"The master plaque is measured again every {counted(every_days, 'day')}, beside a stable tile, on the same instrument and under the same conditions."
+        else f"The master plaque is measured again every {counted(every_days, 'day')}. "
+        "A stable tile is measured too, on the same instrument and under the same conditions."
     )
     return [
         f"Colour is compared with revision {shade.revision} of this reference, under the conditions stated here.",
         again,
-        f"A plaque that reads more than {MATTERS:g} from before in L*, a* or b* is flagged. Decisions since it last agreed are then in doubt.",
+        f"A plaque that has changed by more than {MATTERS:g} in L*, a* or b* is flagged. Decisions since its last agreement are then suspect.",
         "A new revision of the reference or of the limits changes no earlier verdict.",
     ]
 
 
 def _disputes(sampling: Sampling) -> list[str]:
-    """What the program does with readings and lots that a party disputes."""
+    """Returns the rules for disputed readings and lots."""
     most = sampling.retest_rounds_max
     cap = (
         "The number of extra rounds of readings is not limited."
         if most is None
-        else f"After more than {counted(most, 'extra round')} of readings, quality decides whether they may stand."
+        else f"After more than {counted(most, 'extra round')} of readings, quality decides whether to keep them."
     )
     return [
         "All valid readings count. Measuring again adds readings and replaces none.",
         cap,
-        "A reading is voided only with a reason. A void of a failing reading by its author counts only once quality agrees.",
-        "A reading is excluded only where the outlier test flags it, for a stated cause.",
-        "A failure by one instrument, printer or build alone stands.",
-        "A rejected lot may be sorted and sent again. It is then inspected as a resubmission.",
+        "A reading is voided only with a reason. If its author voids a failing reading, quality must agree.",
+        "A reading is excluded only if the outlier test flags it, and for a stated cause.",
+        "A failure counts even if only one instrument, printer or build shows it.",
+        "A rejected lot may be sorted and delivered again. It is then inspected as a resubmission.",
         "The report on a rejected lot states its readings, instruments and uncertainties.",
-        "Values of the supplier's certificate are kept beside our readings. They are no evidence for the lot.",
+        "Values of the supplier's certificate are stored with our readings. They are no evidence for the lot.",
     ]

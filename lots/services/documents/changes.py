@@ -1,4 +1,4 @@
-"""The feed of changes: what programs follow, in the order in which it was done."""
+"""The change feed: every change in the order of its commit, for other programs to follow."""
 
 from __future__ import annotations
 
@@ -15,34 +15,34 @@ from lots.store.changes.feed import Told
 __all__ = ["KINDS", "LATEST", "Position", "Slice", "items_of", "read"]
 
 LATEST = "latest"
-# Entries that one request looks through, where it asks for some kinds only.
+# Entries that one request searches when it filters by kind.
 _LOOKED_THROUGH = 500
 _WRITTEN = re.compile(r"(0|[1-9]\d{0,18})\.(0|[1-9]\d{0,5})")
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Position:
-    """A place in the feed: the number of an entry, and which of its changes, from 0."""
+    """A position in the feed: the number of an entry, and the index of one of its changes, from 0."""
 
     entry: int = 0
     part: int = 0
 
     def __str__(self) -> str:
-        """Returns the position as it is written: the `id` of the change there."""
+        """Returns the position as text, the `id` of its change."""
         return f"{self.entry}.{self.part}"
 
     @staticmethod
     def read(text: str | None) -> Position:
-        """Returns the position that a request names; the beginning where it names none.
+        """Returns the position in a request, or the beginning of the feed without one.
 
         Raises:
-            Invalid: no position that this feed gives out.
+            Invalid: the text is no position of this feed.
         """
         if text is None:
             return Position()
         written = _WRITTEN.fullmatch(text)
         if written is None or int(written[1]) >= 2**63:
-            detail = f'"{text}" is no position of this feed.'
+            detail = f'"{text}" is not a position of this feed.'
             raise Invalid(
                 Fault("after", detail, "Give a position from an earlier answer, the id of a change, or latest.")
             )
@@ -50,14 +50,14 @@ class Position:
 
 
 def unknown(text: str) -> Invalid:
-    """Returns the refusal of a position that this history does not have, such as one from before an older backup was restored."""
-    hint = "Ask with after=latest, and read anew what you follow. An older backup may have been restored."
-    return Invalid(Fault("after", f"The history of this shop has no change {text}.", hint))
+    """Returns the error for a position that is not in the history, such as after an older backup was restored."""
+    hint = "Ask with after=latest, and reload your data. An older backup may have been restored."
+    return Invalid(Fault("after", f"Change {text} does not exist in the history of this shop.", hint))
 
 
 @dataclass(frozen=True, slots=True)
 class Slice:
-    """Changes in order, the position to ask from next, and whether more are there already."""
+    """Changes in their order, the position for the next request, and whether more changes exist."""
 
     items: list[View]
     after: Position
@@ -68,12 +68,12 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
     """Returns the changes after a position. One query; three on PostgreSQL.
 
     Args:
-        after: a position, None for the beginning, LATEST for the newest position without changes.
-        limit: how many changes at most.
-        kinds: only these; all when empty. Then there may be fewer than `limit`, even none, though more follow.
+        after: a position; None for the beginning; LATEST for the newest position, without changes.
+        limit: the most changes to return.
+        kinds: the kinds to return; empty for all. With kinds, fewer than `limit` changes may be returned although more follow.
 
     Raises:
-        Invalid: no position that this feed gives out, or one that it does not have.
+        Invalid: the position is malformed, or not in the history.
     """
     if after == LATEST:
         last = feed.newest()
@@ -81,7 +81,7 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
     position = Position.read(after)
     most = max(limit, _LOOKED_THROUGH if kinds else 0) + 1
     entries = feed.entries(position.entry, most)
-    # The entry that a position names is read with those after it. It may be hidden for a moment behind an open transaction.
+    # The entry of the position is read with those after it. An open transaction may hide it for a moment.
     if position.entry and (not entries or entries[0].id != position.entry) and not feed.told_in([position.entry]):
         raise unknown(str(position))
     items: list[View] = []
@@ -97,7 +97,7 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
 
 
 def mark() -> str:
-    """Returns a text that changes with every entry of the history, whether it holds changes or not. One query."""
+    """Returns a text that changes with every entry of the history. One query."""
     number, head = feed.newest_of_all()
     return f"{number} {head}"
 
@@ -110,7 +110,7 @@ def _after(position: Position, entries: list[Told]) -> Iterator[tuple[Position, 
 
 
 def items_of(entry: Told) -> list[tuple[Position, View]]:
-    """Returns the changes of an entry as they are told, each with its position."""
+    """Returns the changes of an entry for the feed, each with its position."""
     return [(Position(entry.id, part), _item(entry, part)) for part in range(len(entry.changes))]
 
 

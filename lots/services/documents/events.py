@@ -1,4 +1,4 @@
-"""Who did what when, as the history holds it."""
+"""The history: who did what and when."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ ACTIONS = audit.ACTIONS
 
 
 def listed(filters: audit.EntryFilters, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of entries, in the order they were made."""
+    """Returns a page of entries, oldest first."""
     return audit.listed(filters, cursor, limit).map(view)
 
 
 def view(row: Event) -> View:
-    """An entry: `content` is what its hash covers beside the other fields, `rows` the same without the digests."""
+    """Returns an entry. Its hash covers `content` and the other fields; `rows` is the content without the digests."""
     fields = ("id", "chain", "number", "lot_id", "at", "by", "what", "content", "previous", "hash")
     rows = {table: says["ids"] for table, says in row.content["rows"].items()}
     return {**{name: getattr(row, name) for name in fields}, "rows": rows}

@@ -1,4 +1,4 @@
-"""Letters to suppliers about a lot that does not conform: drafted, signed and kept as a PDF, and the days on which they were sent."""
+"""Letters to suppliers about nonconforming lots: drafts, signed PDFs and dates of sending."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class _Signed(TypedDict):
 
 
 class LetterBody(_Signed, total=False):
-    """What a letter claims, and who signs it."""
+    """The claim of a letter, its terms and its signatory."""
 
     spools: int
     mass_g: float
@@ -56,7 +56,7 @@ class _Sent(TypedDict):
 
 
 class SentBody(_Sent, total=False):
-    """That a letter went out."""
+    """A record that a letter was sent."""
 
     sent_at: datetime
     note: str
@@ -64,19 +64,22 @@ class SentBody(_Sent, total=False):
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What a letter says beside the findings.
+    """The terms of a letter, next to the findings.
 
     Args:
-        dated: when it is signed or made.
+        dated: when the letter is signed, or the report made.
         addressed_to: lines of the address.
         answer_by: when the answer is due.
-        number: None until it is signed.
-        signed_by: None for a paper that nobody signs.
-        claim: one of CLAIMS of the rules.
-        spools, mass_g: the quantity, mass in g; None where it is not stated.
-        amount, currency: the money, ISO 4217; None where it is not stated.
-        action_id, requested: the corrective action and its words; None without one.
-        note: words of the person who signs.
+        number: None before signing.
+        signed_by: None for an unsigned report.
+        claim: a key of `rules.CLAIMS`.
+        spools: the spools claimed; None if not stated.
+        mass_g: the mass claimed, g; None if not stated.
+        amount: the money claimed; None if not stated.
+        currency: its code, ISO 4217; None if not stated.
+        action_id: the corrective action; None without one.
+        requested: the words of the corrective action; None without one.
+        note: a note by the signatory.
     """
 
     dated: datetime
@@ -94,8 +97,8 @@ class Terms:
     note: str | None = None
 
 
-_NO_CLAIM = "State a claim, or leave this empty."
-# Codes of ISO 4217 that stand for no money: for tests, and where no currency is involved (from memory).
+_NO_CLAIM = "State a claim, or leave this field empty."
+# Codes of ISO 4217 that are no currency: for tests, and for transactions without a currency (from memory).
 _NO_MONEY = ("XTS", "XXX")
 
 # Makes the PDF of a letter from the report on its lot and its terms.
@@ -103,7 +106,7 @@ Render = Callable[[View, Terms], bytes]
 
 
 def unsigned(report: View) -> Terms:
-    """Returns the terms of a report that nobody signs: no claim, and an answer asked as its corrective action says, else in two weeks."""
+    """Returns the terms of an unsigned report: no claim, and an answer by the date of its corrective action, else in two weeks."""
     supplier, asked, made_at = report["supplier"], report["requested"], report["made_at"]
     if not (isinstance(supplier, dict) and isinstance(asked, dict) and isinstance(made_at, datetime)):
         raise TypeError("this is no report on a lot")
@@ -122,29 +125,29 @@ def _address(name: str, contact: str | None) -> str:
 
 
 def draft(lot_id: int, values: LetterBody) -> tuple[View, Terms]:
-    """Returns the report on a lot and the terms of a letter about it, as signing would keep them. Stores nothing.
+    """Returns the report on a lot and the terms of the letter that signing would store. Stores nothing.
 
     Raises:
         NotFound: no such lot.
-        Conflict: there is nothing to report to the supplier, or the lot's standing allows no letter.
-        Invalid: what it claims cannot be claimed.
+        Conflict: there is nothing to report to the supplier, or the lot's status allows no letter.
+        Invalid: the claim or another value is not valid for this lot.
     """
     return _drafted(lot_of(lot_id), values, clock.now())
 
 
 def sign(lot_id: int, values: LetterBody, by: str, render: Render) -> View:
-    """Signs a letter about a lot: its PDF is made once and kept with its digest.
+    """Signs a letter about a lot. Its PDF is made once and stored with its digest.
 
     Args:
         lot_id: the lot.
-        values: what it claims, and who signs it.
+        values: the claim and the signatory.
         by: who records it.
         render: makes the PDF.
 
     Raises:
         NotFound: no such lot.
-        Conflict: there is nothing to report to the supplier, or the lot's standing allows no letter.
-        Invalid: what it claims cannot be claimed.
+        Conflict: there is nothing to report to the supplier, or the lot's status allows no letter.
+        Invalid: the claim or another value is not valid for this lot.
     """
     lot, now = lot_of(lot_id), clock.now()
     with transaction():
@@ -181,7 +184,7 @@ def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
     if action_id is not None:
         action = corrective_actions.find(action_id)
         if action is None or action.lot_id != lot.id:
-            hint = "Name one of this lot, or leave it out."
+            hint = "Name a corrective action of this lot, or leave this field empty."
             faults.append(
                 Fault("/corrective_action_id", f"Lot {lot.supplier_lot} has no corrective action {action_id}.", hint)
             )
@@ -189,8 +192,8 @@ def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
     due_at = action.due_at if action is not None and action.due_at > now else None
     answer_by = values.get("answer_by") or due_at or _usual_answer(now)
     if answer_by <= now:
-        hint = "Give a later time, or leave it out for two weeks from now."
-        faults.append(Fault("/answer_by", f"{moment(answer_by)} is over already.", hint))
+        hint = "Give a later time, or leave this field empty for two weeks from now."
+        faults.append(Fault("/answer_by", f"{moment(answer_by)} is in the past.", hint))
     if faults:
         raise Invalid(*faults)
     terms = Terms(
@@ -211,7 +214,7 @@ def _drafted(lot: Lot, values: LetterBody, now: datetime) -> tuple[View, Terms]:
 
 
 def doubts(report: View, terms: Terms) -> list[str]:
-    """Returns what the person who signs has to know before: a claim that rests on no value proved to be outside its limit (ISO 14253-1)."""
+    """Returns warnings for the signatory: a claim without a value proved to be outside its limit (ISO 14253-1)."""
     found = report["found"]
     if not isinstance(found, dict):
         raise TypeError("this is no report on a lot")
@@ -229,33 +232,33 @@ def _check_standing(report: View) -> None:
 
 
 def _usual_answer(now: datetime) -> datetime:
-    """The end of the day on which an answer is due that nobody dated otherwise, by the shop's clock."""
+    """Returns the default due time of an answer: the end of the due day in the shop's time zone."""
     place = shop.details().place
     signed_on = date.fromisoformat(place.field(now)[:10])
     return datetime.fromisoformat(place.end_of(rules.answer_day(signed_on).isoformat())).astimezone(UTC)
 
 
 def _quantity_faults(lot: Lot, values: LetterBody) -> list[Fault]:
-    """Nobody claims more than came, nor more than the spools held that are claimed, nor a quantity without a claim."""
+    """Returns the errors of the quantity. It needs a claim, and exceeds neither the lot nor the mass of the spools claimed."""
     spools, mass_g = values.get("spools"), values.get("mass_g")
     if spools is None and mass_g is None:
         return []
     if values["claim"] == rules.NONE:
         stated = [name for name, value in (("spools", spools), ("mass_g", mass_g)) if value is not None]
-        return [Fault(f"/{name}", "A letter without a claim states no quantity.", _NO_CLAIM) for name in stated]
+        return [Fault(f"/{name}", "A letter without a claim cannot state a quantity.", _NO_CLAIM) for name in stated]
     came = deliveries.of_lot(lot.id)
     all_spools, all_g = sum(one.spools for one in came), sum(one.mass_g for one in came)
     faults = []
     if spools is not None and spools > all_spools:
-        detail = f"Lot {lot.supplier_lot} came with {counted(all_spools, 'spool')}, fewer than {spools}."
+        detail = f"Lot {lot.supplier_lot} has {counted(all_spools, 'spool')}, fewer than {spools}."
         faults.append(Fault("/spools", detail, f"Give at most {all_spools}."))
     if mass_g is not None and mass_g > all_g + BINARY_NOISE:
-        detail = f"Lot {lot.supplier_lot} came with {all_g / 1000:g} kg, less than {mass_g / 1000:g} kg."
+        detail = f"Lot {lot.supplier_lot} has {all_g / 1000:g} kg, less than {mass_g / 1000:g} kg."
         faults.append(Fault("/mass_g", detail, f"Give at most {all_g / 1000:g} kg."))
     if not faults and spools is not None and mass_g is not None:
         held_g = store.heaviest(lot.id, spools)
         if mass_g > held_g + BINARY_NOISE:
-            detail = f"{counted(spools, 'spool')} of lot {lot.supplier_lot} held {held_g / 1000:g} kg at most, less than {mass_g / 1000:g} kg."
+            detail = f"{counted(spools, 'spool')} of lot {lot.supplier_lot} held at most {held_g / 1000:g} kg, less than {mass_g / 1000:g} kg."
             faults.append(Fault("/mass_g", detail, f"Give at most {held_g / 1000:g} kg, or more spools."))
     return faults
 
@@ -263,23 +266,23 @@ def _quantity_faults(lot: Lot, values: LetterBody) -> list[Fault]:
 def _money_faults(values: LetterBody) -> list[Fault]:
     amount, currency = values.get("amount"), values.get("currency")
     if amount is not None and values["claim"] == rules.NONE:
-        return [Fault("/amount", "A letter without a claim asks for no money.", _NO_CLAIM)]
+        return [Fault("/amount", "A letter without a claim cannot state an amount.", _NO_CLAIM)]
     faults = money_faults("amount", amount, currency)
     if faults or amount is None or currency is None:
         return faults
     if currency not in list_currencies() or currency in _NO_MONEY:
-        hint = "Write the three letters of a currency (ISO 4217), such as EUR."
-        return [Fault("/currency", f"{currency} is not the code of a currency.", hint)]
+        hint = "Give a three-letter currency code (ISO 4217), such as EUR."
+        return [Fault("/currency", f"{currency} is not a currency code.", hint)]
     decimals = get_currency_precision(currency)
     if round(amount, decimals) != amount:
-        most = f"{counted(decimals, 'decimal')} at most" if decimals else "no decimals"
+        most = f"at most {counted(decimals, 'decimal')}" if decimals else "no decimals"
         hint = f"Give {most}."
-        return [Fault("/amount", f"An amount in {currency} has {most}, and {amount!r} has more.", hint)]
+        return [Fault("/amount", f"An amount in {currency} has {most}, but {amount!r} has more.", hint)]
     return []
 
 
 def one(number: str) -> View:
-    """Returns a letter with the days on which it was sent. Two queries.
+    """Returns a letter with its dates of sending. Two queries.
 
     Raises:
         NotFound: no such letter.
@@ -297,7 +300,7 @@ def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
 
 
 def listed(filters: store.LetterFilter, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of letters, newest first, without their PDFs. Two queries, however many there are."""
+    """Returns a page of letters, newest first, without their PDFs. Two queries for any number of letters."""
     found = store.listed(filters, cursor, limit)
     return Page(_views(found.rows), found.next)
 
@@ -307,7 +310,7 @@ def pdf_of(number: str) -> bytes:
 
     Raises:
         NotFound: no such letter.
-        Damaged: the bytes have another SHA-256 than the kept digest.
+        Damaged: the SHA-256 of the PDF differs from the stored digest.
     """
     kept = None if has_control(number) else store.pdf_of(number)
     if kept is None:
@@ -317,16 +320,16 @@ def pdf_of(number: str) -> bytes:
     except (binascii.Error, ValueError):
         pdf = b""
     if hashlib.sha256(pdf).hexdigest() != kept[1]:
-        raise Damaged(f"The PDF of letter {number} does not have the digest that was kept with it. Run lots check.")
+        raise Damaged(f"The PDF of letter {number} does not match its stored digest. Run lots check.")
     return pdf
 
 
 def record_sending(number: str, values: SentBody, by: str) -> View:
-    """Keeps that a letter was sent. It may be sent again.
+    """Records that a letter was sent. A letter may be sent more than once.
 
     Raises:
         NotFound: no such letter.
-        Invalid: it is said to have been sent in the future, or before it was signed.
+        Invalid: the time of sending is in the future, or before the signature.
     """
     now = clock.now()
     with transaction():
@@ -335,7 +338,7 @@ def record_sending(number: str, values: SentBody, by: str) -> View:
         faults = clock.doubt_future("/sent_at", stated, now)
         if stated is not None and stated < row.recorded_at - clock.TOLERANCE:
             detail = f"{moment(stated)} is before the letter was signed, at {moment(row.recorded_at)}."
-            faults.append(Fault("/sent_at", detail, "Give the time at which this letter was sent."))
+            faults.append(Fault("/sent_at", detail, "Give the time at which the letter was sent."))
         if faults:
             raise Invalid(*faults)
         row_id = store.add_sending(row, stated or now, values["sent_to"], values.get("note"), by, now)
@@ -344,7 +347,7 @@ def record_sending(number: str, values: SentBody, by: str) -> View:
 
 
 def _found(number: str) -> Letter:
-    # A control character can stand in a path but in no number.
+    # A path may hold control characters, a letter's number never does.
     row = None if has_control(number) else store.find(number)
     if row is None:
         raise _no_letter(number)

@@ -1,6 +1,6 @@
-"""The figures behind the pictures of a lot: its colour on a map, its diameter along the spools, its shrinkage beside earlier lots, its bond.
+"""The data of a lot's charts: colour map, diameter profile, shrinkage by lot, interlayer strength.
 
-Only readings that count are told: not voided, not screening, their instrument in order.
+Only readings that count are shown: not voided, not screening, from an instrument with a valid calibration.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.drift.lot_series import LotSeries
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 from lots.services.assessment.counting import HeldTo, OnRecord, that_count
 from lots.services.assessment.judging import revisions_for
 from lots.services.assessment.lot_assessment import evidence_from
@@ -44,18 +44,21 @@ from lots.store.tables.models import Lot, ShadeRevision
 
 _R = TypeVar("_R")
 
-# So many lots of the supplier before this one are shown beside it.
+# Earlier lots of the supplier that are shown with a lot. Our choice, no source.
 HISTORY = 12
 SCREEN = (
-    "A screen is not a match: the patches help to recognise a colour, never to judge it. CIELAB is shown by IEC 61966-2-1 (sRGB), the"
-    " white of {illuminant} set on the screen's."
+    "Do not judge colour on a screen. The patches only help to recognise it. They are converted to sRGB (IEC 61966-2-1), with the"
+    " white of {illuminant} adapted to the white of the screen."
 )
 
 
-def _opened(
+def _loaded(
     record: OnRecord, kind: str, taken: type[_R]
 ) -> tuple[Lot, Limits | None, ShadeRevision | None, list[_R], list[str]]:
-    """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
+    """Returns a lot, its limits, its shade revision, its readings of a kind, and notes on readings that do not count.
+
+    At most six queries.
+    """
     lot = record.lot
     limits, approved = revisions_for(lot)
     rows, notes = that_count(readings.counting_among(record.readings, kind), HeldTo.of(lot), record.about)
@@ -75,7 +78,7 @@ def _head(lot: Lot) -> View:
 
 
 def color_map(lot_id: int) -> View:
-    """Returns a lot's colour as differences from its reference, with the outline of its limit. Six queries at most.
+    """Returns a lot's colour differences from its reference, with the outline of its limit. At most six queries.
 
     Raises:
         NotFound: no such lot.
@@ -84,8 +87,8 @@ def color_map(lot_id: int) -> View:
 
 
 def color_map_of(record: OnRecord) -> View:
-    """Returns the same of a lot that has been found."""
-    lot, agreed, approved, taken, notes = _opened(record, COLOR.name, ColorReading)
+    """Returns the colour map of a loaded lot."""
+    lot, agreed, approved, taken, notes = _loaded(record, COLOR.name, ColorReading)
     rule = agreed.color if agreed and agreed.color else ColorLimits()
     answer: View = {
         **_head(lot),
@@ -100,12 +103,14 @@ def color_map_of(record: OnRecord) -> View:
         "screen_says": "",
     }
     if approved is None:
-        says = f"Lot {lot.supplier_lot} has no approved reference to be compared with."
+        says = f"Lot {lot.supplier_lot} has no approved reference colour to compare with."
         return {**answer, "says": says, "notes": notes}
     reference, asked = Lab(*approved.lab), conditions_of(approved)
     comparable = [reading for reading in taken if reading.conditions.comparable_with(asked)]
     if left := len(taken) - len(comparable):
-        notes.append(f"{counted(left, 'reading')} under other conditions than the reference's left out.")
+        notes.append(
+            f"{counted(left, 'reading')} left out, because {plural(left, 'it was', 'they were')} not measured under the conditions of the reference."
+        )
     answer["reference"] = {
         "name": approved.shade.name,
         "revision": approved.revision,
@@ -118,9 +123,9 @@ def color_map_of(record: OnRecord) -> View:
         answer["outline"] = [list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights)]
     summary = lot_color.summarise(comparable)
     if summary is None:
-        says = f"No colour reading of lot {lot.supplier_lot} counts yet: only the reference and its limit are known."
+        says = f"Lot {lot.supplier_lot} has no valid colour reading yet. Only the reference and its limit are shown."
         return {**answer, "says": says, "notes": notes}
-    apart = _apart(reference, summary.lot, rule)
+    apart = _difference(reference, summary.lot, rule)
     if rule.lot_max:
         answer["outline_at_lot"] = [
             list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights, apart["dL"])
@@ -134,7 +139,7 @@ def color_map_of(record: OnRecord) -> View:
         "readings": summary.n,
         "screen": _shown(summary.lot),
     }
-    spools = {code: (_apart(reference, mean, rule), n) for code, (mean, n) in summary.spools.items()}
+    spools = {code: (_difference(reference, mean, rule), n) for code, (mean, n) in summary.spools.items()}
     answer["spools"] = [{"spool_code": code, "readings": n, **parts} for code, (parts, n) in spools.items()]
     distances = {code: parts["delta_e"] for code, (parts, _) in spools.items()}
     return {**answer, "says": _color_says(lot, apart, rule, distances), "notes": notes}
@@ -144,12 +149,12 @@ def color_map_of(record: OnRecord) -> View:
 def _outline(
     reference: Lab, most: float, formula: str, weights: tuple[float, ...], dL: float = 0.0
 ) -> tuple[tuple[float, float], ...]:
-    """The outline of a limit, worked out once for all lots of a grade, and once for a lot that is looked at again."""
+    """Returns the outline of a limit. It is cached, because all lots of a grade share it."""
     return tuple(contour(reference, most, ColorLimits(formula, weights), dL))
 
 
-class _Apart(TypedDict):
-    """How a colour lies from the reference."""
+class _Difference(TypedDict):
+    """The difference of a colour from the reference."""
 
     dL: float
     da: float
@@ -158,7 +163,7 @@ class _Apart(TypedDict):
     direction: str
 
 
-def _apart(reference: Lab, sample: Lab, rule: ColorLimits) -> _Apart:
+def _difference(reference: Lab, sample: Lab, rule: ColorLimits) -> _Difference:
     parts = components(reference, sample)
     return {
         "dL": parts.dL,
@@ -174,16 +179,16 @@ def _shown(color: Lab) -> View:
     return {"hex": seen.hex, "in_gamut": seen.in_gamut}
 
 
-def _color_says(lot: Lot, apart: _Apart, rule: ColorLimits, spools: Mapping[str, float]) -> str:
-    found = f"Lot {lot.supplier_lot} lies {shown(apart['delta_e'])} from the reference ({rule.formula}, {counted(len(spools), 'spool')}): {apart['direction']}."
+def _color_says(lot: Lot, apart: _Difference, rule: ColorLimits, spools: Mapping[str, float]) -> str:
+    found = f"Lot {lot.supplier_lot} differs by {shown(apart['delta_e'])} from the reference ({rule.formula}, {counted(len(spools), 'spool')}): {apart['direction']}."
     if rule.lot_max is None:
-        says = f"{found} Its grade sets no limit on the lot's colour."
+        says = f"{found} Its grade sets no limit for the mean colour of a lot."
     else:
         says = f"{found} {_side(apart['delta_e'], rule.lot_max)} the limit of {rule.lot_max:g}."
     if rule.spool_max is None:
         return says
     farthest, far = max(spools.items(), key=lambda spool: spool[1])
-    return f"{says} Its farthest spool, {farthest}, lies {shown(far)} away, {_side(far, rule.spool_max).lower()} the limit of {rule.spool_max:g} for one spool."
+    return f"{says} The worst spool, {farthest}, differs by {shown(far)}, {_side(far, rule.spool_max).lower()} the limit of {rule.spool_max:g} for one spool."
 
 
 def _side(delta_e: float, most: float) -> str:
@@ -191,7 +196,7 @@ def _side(delta_e: float, most: float) -> str:
 
 
 def diameter_profile(lot_id: int) -> View:
-    """Returns a lot's diameters along each measured spool, in order of position where positions were noted. Six queries at most.
+    """Returns a lot's diameters along each measured spool, by position if positions were recorded. At most six queries.
 
     Raises:
         NotFound: no such lot.
@@ -200,8 +205,8 @@ def diameter_profile(lot_id: int) -> View:
 
 
 def diameter_profile_of(record: OnRecord) -> View:
-    """Returns the same of a lot that has been found."""
-    lot, agreed, _, taken, notes = _opened(record, DIAMETER.name, DiameterReading)
+    """Returns the diameter profile of a loaded lot."""
+    lot, agreed, _, taken, notes = _loaded(record, DIAMETER.name, DiameterReading)
     rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
     by_spool: dict[str, list[DiameterReading]] = {}
     for reading in taken:
@@ -214,7 +219,7 @@ def diameter_profile_of(record: OnRecord) -> View:
     spools = [_profile(code, group, wide, oval) for code, group in sorted(by_spool.items())]
     says = f"Diameter of lot {lot.supplier_lot}: {counted(len(taken), 'position')} on {counted(len(spools), 'spool')}."
     if not taken:
-        says = f"No diameter of lot {lot.supplier_lot} was measured yet."
+        says = f"Lot {lot.supplier_lot} has no valid diameter reading yet."
     return {
         **_head(lot),
         "nominal_mm": nominal,
@@ -228,9 +233,9 @@ def diameter_profile_of(record: OnRecord) -> View:
 
 
 def _profile(code: str, group: Sequence[DiameterReading], wide: Limit | None, oval: Limit | None) -> View:
-    """A spool's readings along the filament, or in the order they were taken where a position was not noted.
+    """Returns a spool's readings along the filament, or in the order of measuring if a position is missing.
 
-    Each says whether it lies outside the limit on a single diameter, and whether it is too oval; how many are either is `outside` of the spool.
+    Each reading has a flag for the limit on a single diameter and one for ovality. The spool's `outside` counts the readings with a flag.
     """
     known = all(reading.position_m is not None for reading in group)
     order = sorted(group, key=lambda reading: reading.position_m or 0.0) if known else group
@@ -256,7 +261,7 @@ def _profile(code: str, group: Sequence[DiameterReading], wide: Limit | None, ov
 
 
 class _ShrunkLot(TypedDict):
-    """A lot's shrinkage along one axis; `this` is the lot that was asked about."""
+    """A lot's shrinkage along one axis; `this` marks the requested lot."""
 
     lot_id: int
     supplier_lot: str
@@ -269,7 +274,7 @@ class _ShrunkLot(TypedDict):
 
 
 class _Axis(TypedDict):
-    """The lots with a figure along one axis, oldest first, with the limit there."""
+    """The lots with a shrinkage along one axis, oldest first, and its limits."""
 
     axis: str
     limit_percent: list[float] | None
@@ -277,7 +282,7 @@ class _Axis(TypedDict):
 
 
 def shrinkage_picture(lot_id: int) -> View:
-    """Returns a lot's shrinkage along each axis beside that of the supplier's lots before it. Four queries at most.
+    """Returns a lot's shrinkage along each axis with that of the supplier's earlier lots. At most four queries.
 
     Raises:
         NotFound: no such lot.
@@ -291,15 +296,21 @@ def shrinkage_picture(lot_id: int) -> View:
     axes = [_axis(axis, came, place, ends.get(axis)) for axis in AXES]
     told = [found for found in axes if any(point["this"] for point in found["lots"])]
     says = f"Shrinkage of lot {lot.supplier_lot}: " + ", ".join(
-        f"{found['axis'].upper()} {shown(found['lots'][-1]['percent'], decimals_of('shrinkage'))} %" for found in told
+        f"{found['axis'].upper()} {_unsigned_zero(found['lots'][-1]['percent'])} %" for found in told
     )
     if not told:
-        says = f"No shrinkage of lot {lot.supplier_lot} was measured yet"
+        says = f"Lot {lot.supplier_lot} has no valid shrinkage reading yet"
     return {**_head(lot), "axes": axes, "says": f"{says}."}
 
 
+def _unsigned_zero(percent: float) -> str:
+    # Adding 0 removes the sign of a rounded zero.
+    digits = decimals_of("shrinkage")
+    return shown(round(percent, digits) + 0.0, digits)
+
+
 def _axis(axis: str, came: LotSeries, place: int, ends: tuple[float, float] | None) -> _Axis:
-    """The lots with a figure along one axis, oldest first, the one at a place last."""
+    """Returns the lots with a shrinkage along one axis, oldest first, up to the lot at an index."""
     name = f"shrinkage.{axis}"
     lots: list[_ShrunkLot] = []
     column = came.columns.get(name)
@@ -325,7 +336,7 @@ def _axis(axis: str, came: LotSeries, place: int, ends: tuple[float, float] | No
 
 
 def bond_picture(lot_id: int) -> View:
-    """Returns every bar of a lot that was broken across its layers, the control bars beside them, and the floors. Six queries at most.
+    """Returns the interlayer strength of every specimen of a lot, the control specimens and the limits. At most six queries.
 
     Raises:
         NotFound: no such lot.
@@ -334,8 +345,8 @@ def bond_picture(lot_id: int) -> View:
 
 
 def bond_picture_of(record: OnRecord) -> View:
-    """Returns the same of a lot that has been found."""
-    lot, agreed, _, taken, notes = _opened(record, BOND.name, bond.BondTest)
+    """Returns the interlayer strength of a loaded lot."""
+    lot, agreed, _, taken, notes = _loaded(record, BOND.name, bond.BondTest)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
     found = bond.summarise(taken, (lot.rules or FIRST) > SECOND)
     control = [test.stress_mpa for test in taken if test.control]
@@ -359,8 +370,8 @@ def bond_picture_of(record: OnRecord) -> View:
 
 def _bond_says(lot: Lot, found: bond.BondSummary | None) -> str:
     if found is None:
-        return f"No bar of lot {lot.supplier_lot} was broken yet."
-    says = f"Lot {lot.supplier_lot}: {counted(found.n, 'bar')} broken across the layers, mean {shown(found.mean_mpa, 1)} MPa, weakest {shown(found.weakest_mpa, 1)} MPa"
+        return f"Lot {lot.supplier_lot} has no valid test of interlayer strength yet."
+    says = f"Interlayer strength of lot {lot.supplier_lot}: mean {shown(found.mean_mpa, 1)} MPa, weakest {shown(found.weakest_mpa, 1)} MPa ({counted(found.n, 'specimen')})."
     if found.control_ratio is None:
-        return f"{says}. No control bar was broken beside them."
-    return f"{says}; {shown(found.control_ratio)} of the mean of {counted(found.control_n, 'control bar')}."
+        return f"{says} No control specimen was tested."
+    return f"{says} The mean is {shown(found.control_ratio)} of the mean of {counted(found.control_n, 'control specimen')}."

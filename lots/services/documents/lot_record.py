@@ -1,4 +1,4 @@
-"""The record of a lot: all that is known of it on one paper, good lot or bad. Computed when it is asked for, stored nowhere."""
+"""The lot record: everything known about a lot on one paper. It is computed on request and never stored."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import datetime
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.conformity.findings import Finding
 from lots.domain.production.clearance import PART_CAUTION
-from lots.domain.words import moment
+from lots.domain.words import moment, status_said
 from lots.services import clock, views
 from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.documents import report_words as words
@@ -36,19 +36,19 @@ from lots.store.tables.models import Lot
 
 
 def record(lot_id: int, *, to_print: bool = False) -> View:
-    """Returns all that is known of a lot now. About twenty queries, however big the lot.
+    """Returns the record of a lot. About twenty queries for a lot of any size.
 
     Args:
-        to_print: each finding also tells with how many decimals its numbers are written (`digits`).
+        to_print: each finding also gives the decimals of its numbers (`digits`).
 
     Raises:
-        NotFound: no such lot, or no decision on it.
+        NotFound: no such lot, or the lot has no decision.
     """
     now = clock.now()
     lot = lot_of(lot_id)
     decided = store.decisions_of(lot.id)
     if not decided:
-        raise NotFound(f"Nothing was ever decided on lot {lot.supplier_lot}, so it has no record.")
+        raise NotFound(f"Lot {lot.supplier_lot} has no decision yet, so it has no record.")
     judged = assess_lot(lot, Terms.of(lot))
     limits = limits_from(judged.limits.body) if judged.limits else None
     found = judged.assessment
@@ -59,8 +59,8 @@ def record(lot_id: int, *, to_print: bool = False) -> View:
         "number": f"LR-{lot.id}-{decision.id}",
         "decision_id": decision.id,
         "made_at": now,
-        "says": f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code}) from {lot.supplier.name} is {lot.standing}, by "
-        f"decision {decision.id} of {moment(decision.decided_at)}.",
+        "says": f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code}) from {lot.supplier.name} is "
+        f"{status_said(lot.standing)} (decision {decision.id}, {moment(decision.decided_at)}).",
         "supplier": supplier_of(lot),
         "grade": grade_of(lot.grade),
         "lot": _lot(lot),
@@ -107,7 +107,7 @@ def _decision(row: Decision) -> View:
 
 
 def _concession(row: Concession, at: datetime) -> View:
-    """A concession with why, and who asked for it, approved it, took it back."""
+    """Returns a concession with its reason and the persons who requested, approved and withdrew it."""
     fields = ("reason", "requested_by", "recorded_at", "approved_by", "approved_at")
     ends = ("withdrawn_by", "withdrawn_at", "withdrawn_reason")
     return {**concession_of(row, at), **{name: getattr(row, name) for name in (*fields, *ends)}}

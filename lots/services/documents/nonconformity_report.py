@@ -1,4 +1,4 @@
-"""The report on a nonconforming lot that goes to its supplier: computed from what is known, stored nowhere."""
+"""The nonconformity report on a lot for its supplier. It is computed on request and never stored."""
 
 from __future__ import annotations
 
@@ -30,40 +30,41 @@ from lots.store.receiving import deliveries
 from lots.store.tables.decisions import Concession, Decision
 from lots.store.tables.models import Grade, Lot, ShadeRevision
 
-# Spools by code, with what each fails by itself.
+# Spools by code, with the findings that each spool fails.
 _Spools: TypeAlias = list[tuple[str, list[Finding]]]
 _HANDS = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
 CAUTIONS = (
-    "The findings hold for the spools that were measured. What was not measured is not said to conform.",
-    "Nothing here says that a part made of this material is safe, or that it is not.",
+    "The findings hold for the spools that were measured. They do not show that the other spools conform.",
+    "Nothing here says that a part made of this material is safe.",
 )
 
 
 def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool = False) -> View:
-    """Returns the report on a lot that does not conform, computed from what is known now. About fifteen queries, however big the lot.
+    """Returns the nonconformity report on a lot. About fifteen queries for a lot of any size.
 
     Args:
-        as_of: report what was known then, under the revisions it was judged under then.
-        to_print: each finding also tells with how many decimals its numbers are written (`digits`).
+        as_of: report the state at this time, under the revisions that applied then.
+        to_print: each finding also gives the decimals of its numbers (`digits`).
 
     Raises:
-        NotFound: no such lot, or it was not known at `as_of`.
-        Conflict: nothing about it fails a limit, and it was not taken out by hand.
+        NotFound: no such lot, or it was not recorded by `as_of`.
+        Conflict: no limit is failed, and no manual decision rejects the lot.
     """
     now = clock.now()
     lot = lot_of(lot_id)
     decided = store.decisions_of(lot.id, as_of)
     if not decided:
-        known = f"it was recorded at {moment(lot.recorded_at)}"
-        raise NotFound(f"Lot {lot.id} was not known at {moment(as_of or now)}; {known}.")
+        raise NotFound(
+            f"Lot {lot.supplier_lot} did not exist at {moment(as_of or now)}. It was recorded at {moment(lot.recorded_at)}."
+        )
     held = lot if as_of is None else decided[-1]
     judged = assess_lot(lot, Terms.of(held), as_of)
     failing = [f for f in judged.assessment.findings if rules.speaks_of_supply(f.code, f.verdict)]
     by_hand = held.by_hand if held.by_hand in rules.AGAINST else None
     if not failing and by_hand is None:
         raise Conflict(
-            f"Nothing about lot {lot.supplier_lot} fails a limit, and it is not blocked by hand, so there is nothing to report to "
-            f"{lot.supplier.name}. Its assessment shows its findings; a report can also be made of what was known at an earlier time."
+            f"Lot {lot.supplier_lot} fails no limit and is not blocked by a manual decision, so there is nothing to report to "
+            f"{lot.supplier.name}. See the findings of its assessment, or ask for the report at an earlier time."
         )
     limits = limits_from(judged.limits.body) if judged.limits else None
     spools = _nonconforming(judged, {f.code for f in failing})
@@ -98,7 +99,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool 
 
 
 def _found(made: Assessment, failing: list[Finding], spools: _Spools, limits: Limits | None, to_print: bool) -> View:
-    """What was found: what fails first, required limits before others."""
+    """Returns the findings: failing ones first, required limits before others."""
     others = [f for f in made.findings if f not in failing and not is_step(f.code)]
     return {
         "failing": [_failing(f, limits, to_print) for f in sorted(failing, key=lambda f: not f.uses)],
@@ -112,7 +113,10 @@ def _found(made: Assessment, failing: list[Finding], spools: _Spools, limits: Li
 
 
 def _nonconforming(judged: Judged, codes: set[str]) -> _Spools:
-    """Spools by code with what each fails by itself, of the measures that the lot fails; of all measures where their count refuses it."""
+    """Returns the nonconforming spools with their findings on the measures that the lot fails.
+
+    All measures of single spools are included if the count of nonconforming spools rejects the lot.
+    """
     if "sampling.nonconforming" in codes:
         codes = codes | set(SPOOL_CODES)
     each = judged.assessment.summary.nonconforming
@@ -121,7 +125,7 @@ def _nonconforming(judged: Judged, codes: set[str]) -> _Spools:
 
 
 def _says(lot: Lot, failing: list[Finding], by_hand: str | None, reason: str | None) -> str:
-    """What the report is about, in one or two sentences."""
+    """Returns the summary of the report, in one or two sentences."""
     required = sum(bool(f.uses) for f in failing)
     name = f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code})"
     said = []
@@ -131,21 +135,23 @@ def _says(lot: Lot, failing: list[Finding], by_hand: str | None, reason: str | N
         )
     elif failing:
         said.append(
-            f"{name} was not refused as a whole; single spools or measures that no use requires are outside limits."
+            f"{name} was not rejected as a whole. Single spools, or measures that no use requires, are outside their limits."
         )
     if by_hand is not None:
         subject = "It" if said else name
-        said.append(f"{subject} was {_HANDS[by_hand]} by hand: {clause(reason or 'no reason was kept')}")
+        said.append(
+            f"{subject} was {_HANDS[by_hand]} by a manual decision: {clause(reason or 'no reason was recorded')}"
+        )
     return " ".join(said)
 
 
 def supplier_of(lot: Lot) -> View:
-    """The supplier of a lot as a paper names it."""
+    """Returns the supplier of a lot for a paper."""
     return {"id": lot.supplier_id, "code": lot.supplier.code, "name": lot.supplier.name}
 
 
 def lot_head(lot: Lot, by_hand: str | None, reason: str | None) -> View:
-    """A lot as a paper names it, with why it was taken out by hand."""
+    """Returns the head of a lot for a paper, with the manual decision in force and its reason."""
     return {
         "id": lot.id,
         "supplier_lot": lot.supplier_lot,
@@ -156,20 +162,20 @@ def lot_head(lot: Lot, by_hand: str | None, reason: str | None) -> View:
 
 
 def grade_of(row: Grade) -> View:
-    """A grade as a paper names it."""
+    """Returns a grade for a paper."""
     fields = ("id", "code", "color_name", "polymer", "finish", "filler", "nominal_diameter_mm")
     return {name: getattr(row, name) for name in fields}
 
 
 def delivery_of(came: deliveries.Came) -> View:
-    """A delivery with what came in it, as corrected."""
+    """Returns a delivery for a paper, as corrected."""
     fields = ("order_ref", "received_at", "note", "closed")
     said = {name: getattr(came.now, name) for name in fields}
     return {"id": came.logged.id, **said, "spools": came.spools, "net_mass_kg": came.mass_g / 1000}
 
 
 def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]) -> View:
-    """What was agreed: the revision, the rule, every limit that is not met, and the reference it is measured from."""
+    """Returns the requirements: the limits revision, the decision rule, the limits concerned and the reference colour."""
     nominal = lot.grade.nominal_diameter_mm
     terms = [words.terms(name, limits, nominal) for name in concerned] if limits else []
     return {
@@ -184,12 +190,12 @@ def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[st
 
 
 def _concerned(made: Assessment, about: set[str], outside: list[Finding]) -> list[Finding]:
-    """All findings on the characteristics that fail. A step from another lot is no limit that a supplier has to meet."""
+    """Returns all findings on the failed characteristics. Steps between lots are left out: no supplier has to meet them."""
     return [*(f for f in made.findings if f.characteristic in about and not is_step(f.code)), *outside]
 
 
 def limits_of(found: list[Finding], limits: Limits | None) -> list[View]:
-    """Each limit that findings were held against, once."""
+    """Returns each limit of these findings once."""
     return [
         {
             "code": code,
@@ -204,8 +210,8 @@ def limits_of(found: list[Finding], limits: Limits | None) -> list[View]:
 
 
 def shade_of(row: ShadeRevision) -> View:
-    """A revision of the reference colour as a paper names it."""
-    # Who approved it, and for which client, is nothing that a supplier needs.
+    """Returns a revision of the reference colour for a paper."""
+    # The approver and the client are confidential to the shop.
     return {
         "code": row.shade.code,
         "name": row.shade.name,
@@ -218,7 +224,7 @@ def shade_of(row: ShadeRevision) -> View:
 
 
 def short(found: Finding, limits: Limits | None, to_print: bool) -> View:
-    """A finding on one line."""
+    """Returns a finding for one line of a paper."""
     return {
         "code": found.code,
         "label": LABELS[found.code],
@@ -240,7 +246,7 @@ def short(found: Finding, limits: Limits | None, to_print: bool) -> View:
 
 
 def _failing(found: Finding, limits: Limits | None, to_print: bool) -> View:
-    """A failing finding, with what shows whether nonconformity is proved."""
+    """Returns a failing finding, with the figures that show whether nonconformity is proved."""
     return {
         **short(found, limits, to_print),
         "required": bool(found.uses),
@@ -258,12 +264,12 @@ def _failing(found: Finding, limits: Limits | None, to_print: bool) -> View:
 
 
 def _requested(lot: Lot, may_ask: bool, as_of: datetime | None, now: datetime) -> View:
-    """What the supplier is asked to do, from the corrective action opened last among those not answered, else not closed."""
+    """Returns the request to the supplier, from the newest unanswered corrective action, else the newest open one."""
     row = store_actions.newest_not_closed(lot.id, as_of)
     if row is None:
         path = f"POST /v1/lots/{lot.id}/corrective-actions"
-        opens = f"{path} opens one, due {rules.DUE_AFTER.days} days later unless it says otherwise."
-        never = "None can be asked for, since no required limit failed and the lot was never blocked by hand."
+        opens = f"Open one with {path}. By default it is due {rules.DUE_AFTER.days} days later."
+        never = "No corrective action is possible: the lot failed no required limit and was never blocked by a manual decision."
         none = dict.fromkeys(("requested_action", "due_at", "conforming_lots", "cause", "action"))
         return {
             "id": None,
@@ -272,7 +278,7 @@ def _requested(lot: Lot, may_ask: bool, as_of: datetime | None, now: datetime) -
             **none,
             "answered_at": None,
             "answered_by": None,
-            "says": "No corrective action is open about this lot, so no answer is due yet.",
+            "says": "No corrective action is open for this lot, so no answer is due.",
             "hint": opens if may_ask else never,
         }
     answered = row.answered_at if row.answered_at and row.answered_at <= (as_of or now) else None
@@ -303,7 +309,7 @@ def _decision(row: Decision) -> View:
 
 
 def concession_of(row: Concession, at: datetime) -> View:
-    """A concession as it stood at a moment, without the buyer's reasons."""
+    """Returns a concession for a paper as of a time, without the buyer's reasons."""
     approved = row.approved_at is not None and row.approved_at <= at
     withdrawn = row.withdrawn_at is not None and row.withdrawn_at <= at
     state = "withdrawn" if withdrawn else "approved" if approved else "asked for"

@@ -1,4 +1,4 @@
-"""The readings behind a report, and the instruments they were taken with."""
+"""The readings of a report and their instruments."""
 
 from __future__ import annotations
 
@@ -29,10 +29,12 @@ def evidence(
     *,
     whole: bool = False,
 ) -> tuple[list[Method], list[View]]:
-    """Returns how each kind was measured and the readings of these kinds, voided ones and others that do not count among them.
+    """Returns the method of each kind and all readings of these kinds, including those that do not count.
 
-    Three queries, four where prints name their build, however many readings and instruments there are; none without a kind. With `whole`
-    readings kept without judging by them are among them, and each tells who recorded it and what they noted, which a supplier does not need.
+    No query without a kind. Else three queries, four if prints name their build, for any number of readings and instruments.
+
+    Args:
+        whole: include screening readings, and who recorded each reading with which note. A supplier does not need these.
     """
     if not kinds:
         return [], []
@@ -42,16 +44,19 @@ def evidence(
     doubted = counting_rule.in_doubt((row.build_key for row in rows), judged.rules, known_at)
     counting = set(judged.reading_ids)
     held_to = counting_rule.HeldTo.by(judged.limits, judged.rules)
-    ruled = _Ruled(judged, limits, known_at, held_to, records, doubted, counting, _superseded(rows, counting))
+    ruled = _CountingRules(judged, limits, known_at, held_to, records, doubted, counting, _superseded(rows, counting))
     said = [(row, ruled.why_not(row)) for row in rows]
     method = [_method(kind, [(row, why) for row, why in said if row.kind == kind], checks) for kind in kinds]
-    # In the order of the characteristics, each by spool.
+    # Ordered by characteristic, then by spool.
     return method, [_reading(row, why, known_at, whole) for kind in kinds for row, why in said if row.kind == kind]
 
 
 @dataclass(frozen=True, slots=True)
-class _Ruled:
-    """What decides whether a reading counts in a report: `counting` were judged, `superseded` have a newer one beside them."""
+class _CountingRules:
+    """The rules by which a reading counts in a report.
+
+    `counting` are the readings that were assessed, `superseded` those among them with a newer reading of the same spool.
+    """
 
     judged: Judged
     limits: Limits | None
@@ -63,11 +68,11 @@ class _Ruled:
     superseded: set[int]
 
     def why_not(self, row: Reading) -> str | None:
-        """Returns in words why a reading does not count, None when it does."""
+        """Returns the reason, in words, why a reading does not count; None if it counts."""
         return self._left_out(row) or self._not_judged(row) or self._outside_terms(row)
 
     def _left_out(self, row: Reading) -> str | None:
-        """By a person: voided, excluded, withdrawn with its spool, or never meant to be judged."""
+        """Returns the reason if a person left the reading out: voided, excluded, spool withdrawn, or screening only."""
         if void := _void(row, self.known_at):
             return f"voided: {void.reason}"
         exclusion: ReadingExclusion | None = getattr(row, "exclusion", None)
@@ -76,17 +81,17 @@ class _Ruled:
         gone = row.spool.withdrawn_at
         if gone is not None and (self.known_at is None or gone <= self.known_at):
             return "its spool was withdrawn"
-        return "kept without judging by it" if row.screening else None
+        return "screening only" if row.screening else None
 
     def _not_judged(self, row: Reading) -> str | None:
-        """By a rule: of its instrument or build, of an unconfirmed value, of newer readings."""
+        """Returns the reason if a rule left the reading out: its instrument, its build, an unconfirmed value or a newer reading."""
         if row.id not in self.counting:
             doubt = counting_rule.why_not(row, self.held_to, self.records, self.doubted)
-            return doubt or (counting_rule.FAR if row.to_confirm else "not judged")
+            return doubt or (counting_rule.FAR if row.to_confirm else "not assessed")
         return "a newer reading of its spool counts instead" if row.id in self.superseded else None
 
     def _outside_terms(self, row: Reading) -> str | None:
-        """Why a reading that is in order is not held against a limit, None when it is."""
+        """Returns the reason why a valid reading is not compared with a limit; None if it is compared."""
         shade = self.judged.shade
         declared, approved = DECLARED[row.kind], approved_from(shade) if shade is not None else None
         block = self.limits.given.get(row.kind) if self.limits else None
@@ -100,7 +105,7 @@ def _void(row: Reading, known_at: datetime | None) -> ReadingVoid | None:
 
 
 def _superseded(rows: Sequence[Reading], counting: set[int]) -> set[int]:
-    """Readings that a newer one of the same spool stands in for, where only the newest counts."""
+    """Returns the readings replaced by a newer one of the same spool, for kinds of which only the newest counts."""
     found: set[int] = set()
     for declared in DECLARED.values():
         if declared.newest:
@@ -131,7 +136,7 @@ def _reading(row: Reading, why: str | None, known_at: datetime | None, whole: bo
 
 
 class Method(TypedDict):
-    """How a characteristic was measured."""
+    """The measuring of a characteristic."""
 
     characteristic: str
     says: str

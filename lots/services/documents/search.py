@@ -1,4 +1,4 @@
-"""One search for everything that has a name: a spool, a lot, an order, a job, a supplier, a grade, a machine."""
+"""The search over spools, lots, orders, jobs, suppliers, grades and machines."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from lots.store.setup import spool_codes
 from lots.store.tables.models import Grade, Lot
 
 _T = TypeVar("_T")
-# Of each kind that are named; more than these are found by typing more.
+# The most results of each kind. A longer text finds the others. Our choice, no source.
 MOST = 20
 
 
 class Hit(TypedDict):
-    """Something that was found.
+    """A search result.
 
-    `id` is its row number, of an order that of its delivery. `exact` says that the whole name was typed. `lot_id` is the lot of a spool, a lot
+    `id` is its row number, for an order that of its delivery. `exact` means that the whole name was typed. `lot_id` is the lot of a spool, a lot
     or an order.
     """
 
@@ -32,7 +32,7 @@ class Hit(TypedDict):
 
 
 class Group(TypedDict):
-    """What was found of one kind, exact ones first, and whether more match."""
+    """The results of one kind, exact ones first, and whether more match."""
 
     kind: str
     items: list[Hit]
@@ -40,7 +40,7 @@ class Group(TypedDict):
 
 
 class Answer(TypedDict):
-    """What a search found: groups that hold something, and spool codes that may be what was typed misread, where no spool has this one."""
+    """The answer to a search: its groups with results, and similar spool codes if no spool has the code."""
 
     asked: str
     groups: list[Group]
@@ -48,7 +48,7 @@ class Answer(TypedDict):
 
 
 def scanned(text: str) -> str:
-    """Returns a spool's code from what was typed or scanned: the code itself, or the address in the QR code of a label.
+    """Returns the spool code in a typed or scanned text, which is the code or the URL from the QR code of a label.
 
     Example:
         >>> scanned(" WB-Q03-1 "), scanned("https://lots.example.org/spools/WB%20Q03-1")
@@ -65,9 +65,9 @@ def scanned(text: str) -> str:
 
 
 def search(text: str) -> Answer:
-    """Returns everything that a text names: a spool by its whole code, lots, orders and jobs by a part of theirs, the rest by a part of code or name.
+    """Returns the search results for a text. Spools match by their whole code, the rest by a part of their code, name or number.
 
-    At most twelve queries, however much there is. The address on a label counts as the code of its spool.
+    At most twelve queries for a shop of any size. The URL on a label counts as the code of its spool.
 
     Args:
         text: as typed or scanned.

@@ -1,6 +1,6 @@
-"""Which addresses messages may be sent to: the internet and networks that a setting names, nothing inside by accident.
+"""The addresses that webhooks may use: public addresses, and internal networks that a setting allows.
 
-Whoever may add a webhook must not reach what only this server can reach, such as a router's page or a cloud's metadata service.
+A webhook must not reach services that only this server can reach, such as a router's page or a cloud's metadata service.
 
 Reference:
     OWASP, "Server-Side Request Forgery Prevention Cheat Sheet"; IANA special-purpose address registries (RFC 6890).
@@ -21,17 +21,17 @@ _Address = IPv4Address | IPv6Address
 
 _PORTS = {"http": 80, "https": 443}
 _UNICAST = IPv6Network("2000::/3")
-# Addresses of IPv4 behind a translator (RFC 6052).
+# IPv4 addresses embedded for translation (RFC 6052).
 _NAT64 = IPv6Network("64:ff9b::/96")
 
 
 class NotAllowed(Exception):
-    """An address to which no message is sent. The message says which and why, without the rest of the URL."""
+    """A URL that webhooks may not use. The message gives the address and the reason, but never the path."""
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where a message goes: the parts of a URL."""
+    """The destination of a message: the parts of a URL."""
 
     scheme: str
     host: str
@@ -40,7 +40,7 @@ class Target:
 
     @property
     def named(self) -> str:
-        """Host and port without the path, which may hold a secret."""
+        """The host and port. The path is left out, because it may hold a secret."""
         return f"{f'[{self.host}]' if ':' in self.host else self.host}:{self.port}"
 
 
@@ -48,31 +48,31 @@ def target_of(url: str) -> Target:
     """Returns the parts of a URL.
 
     Raises:
-        NotAllowed: it is no address of http or https, or holds a name and password, or what no request can carry.
+        NotAllowed: the URL is not http or https, holds a user name, a password or a fragment, or a character that must be encoded.
     """
     if not url.isascii() or not url.isprintable() or " " in url or "\\" in url:
         raise NotAllowed(
-            "The URL holds a character that has to be encoded, such as a blank or a letter with an accent."
+            "The URL contains a character that must be encoded, such as a space or a letter with an accent."
         )
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
-        raise NotAllowed("The URL cannot be read.") from None
+        raise NotAllowed("The URL is malformed.") from None
     if parts.scheme not in _PORTS or not parts.hostname:
         raise NotAllowed("The URL must begin with https:// or http:// and name a host.")
     if parts.username is not None or parts.password is not None:
-        raise NotAllowed("The URL holds a name or password.")
+        raise NotAllowed("The URL contains a user name or password.")
     if parts.fragment:
-        raise NotAllowed("The URL holds a fragment (#), which is never sent.")
+        raise NotAllowed("The URL contains a fragment (#), which is never sent.")
     path = f"{parts.path or '/'}{f'?{parts.query}' if parts.query else ''}"
     return Target(parts.scheme, parts.hostname, port or _PORTS[parts.scheme], path)
 
 
 def allowed(address: _Address, networks: Sequence[Network]) -> bool:
-    """Returns whether a message may go to an address: a public one, or one of the networks that are allowed.
+    """Returns whether a message may go to an address. Public addresses and addresses in the given networks are allowed.
 
-    An address of IPv4 inside one of IPv6 counts as what it leads to.
+    An IPv6 address that embeds an IPv4 address is checked as that IPv4 address.
 
     Example:
         >>> allowed(IPv6Address("::ffff:10.0.0.7"), ()), allowed(IPv4Address("10.0.0.7"), (IPv4Network("10.0.0.0/24"),))
@@ -99,7 +99,7 @@ def _inner(address: IPv6Address) -> tuple[IPv4Address, ...] | None:
 
 
 def check_written(target: Target, networks: Sequence[Network]) -> None:
-    """Refuses a host that is itself an address, in whatever way it is written, or this machine. Asks no name server.
+    """Checks a host given as an IP address, in any notation, or as localhost. Makes no DNS query.
 
     Raises:
         NotAllowed: the address is internal.
@@ -115,14 +115,16 @@ def check_written(target: Target, networks: Sequence[Network]) -> None:
 
 
 def resolve(target: Target, networks: Sequence[Network], patience_s: float) -> list[str]:
-    """Returns the addresses of a host, each of them allowed: connect to one of these, so that a name server has no second word.
+    """Returns the addresses of a host, all of them allowed.
+
+    The caller connects to one of these. A second DNS query could return another address (DNS rebinding).
 
     Args:
-        patience_s: how long to wait for the name server, s.
+        patience_s: timeout of the DNS query, s.
 
     Raises:
         NotAllowed: one of its addresses is internal.
-        OSError: the host has no address, or none was told in time.
+        OSError: the host has no address, or the query timed out.
     """
     told: list[str] | OSError = TimeoutError(f"no address of {target.host} within {patience_s:.0f} s")
 
@@ -134,7 +136,7 @@ def resolve(target: Target, networks: Sequence[Network], patience_s: float) -> l
         except OSError as error:
             told = error
         except UnicodeError:
-            told = OSError(f"{target.host} is no name of a host")
+            told = OSError(f"{target.host} is not a host name")
 
     # The system's own resolver takes no deadline.
     asking = threading.Thread(target=ask, daemon=True, name="lots name lookup")
@@ -153,5 +155,5 @@ def _address(text: str) -> _Address:
 def _check(addresses: Sequence[_Address], target: Target, networks: Sequence[Network]) -> None:
     if inside := [one for one in addresses if not allowed(one, networks)]:
         raise NotAllowed(
-            f"{target.host} is the internal address {inside[0]}, and LOTS_WEBHOOK_NETWORKS does not allow it."
+            f"{target.host} has the internal address {inside[0]}, which LOTS_WEBHOOK_NETWORKS does not allow."
         )

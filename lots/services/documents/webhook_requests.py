@@ -1,7 +1,6 @@
-"""One message to one receiver: signed, sent over http or https with a deadline, and what the receiver answered.
+"""The request of a webhook: a signed message, sent once over http or https with a deadline.
 
-The standard library does it: it follows no redirect, asks no proxy of the environment, and lets the connection be made to the address
-that was checked.
+It uses `http.client`, which follows no redirect, uses no proxy and lets the caller connect to the address that was checked.
 
 Reference:
     Standard Webhooks (version 1): headers, signature, meaning of the answer.
@@ -25,7 +24,7 @@ from dataclasses import dataclass
 
 from lots.services.documents.webhook_addresses import Network, NotAllowed, Target, resolve, target_of
 
-# Sending, connecting and the name server included, s; and the most that is read of an answer, bytes.
+# The deadline covers DNS, connecting and sending, s. At most so much of an answer is read, bytes.
 DEADLINE_S, MOST_READ = 10.0, 65_536
 GONE = 410
 _PREFIX = "whsec_"
@@ -33,7 +32,7 @@ _PREFIX = "whsec_"
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message as it is sent each time: `id` stays the same, so that a receiver can drop a repetition."""
+    """A message. Its `id` is the same at each attempt, so that a receiver can drop repetitions."""
 
     id: str
     body: bytes
@@ -41,7 +40,14 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of an attempt: the status, None when none came; why it failed, None when it was delivered; how the answer begins."""
+    """The outcome of an attempt.
+
+    Args:
+        status: the HTTP status; None without an answer.
+        error: the reason for a failure; None if delivered.
+        said: the beginning of the answer.
+        seconds: the duration, s.
+    """
 
     status: int | None
     error: str | None
@@ -50,20 +56,20 @@ class Outcome:
 
     @property
     def delivered(self) -> bool:
-        """True when the receiver has the message."""
+        """True if the receiver accepted the message."""
         return self.error is None
 
 
 def new_secret() -> str:
-    """Returns a secret of 32 random bytes as it is written."""
+    """Returns a secret of 32 random bytes as text."""
     return _PREFIX + base64.b64encode(secrets.token_bytes(32)).decode()
 
 
 def signature(secret: str, message: Message, timestamp: int) -> str:
-    """Returns the header `webhook-signature`: HMAC-SHA256 of id, timestamp and body with points between them.
+    """Returns the header `webhook-signature`, the HMAC-SHA256 of id, timestamp and body joined by full stops.
 
     Args:
-        secret: as `new_secret` wrote it.
+        secret: as `new_secret` returns it.
         timestamp: of this attempt, s since 1970.
     """
     key = base64.b64decode(secret.removeprefix(_PREFIX))
@@ -72,7 +78,7 @@ def signature(secret: str, message: Message, timestamp: int) -> str:
 
 
 def send(url: str, secret: str, message: Message, networks: Sequence[Network], timestamp: int) -> Outcome:
-    """Sends a message once and returns what came of it. Takes at most DEADLINE_S; never raises for what a receiver does."""
+    """Sends a message once and returns the outcome. Takes at most DEADLINE_S and never raises for an error of the receiver."""
     began = time.monotonic()
     headers = {
         "Content-Type": "application/json",
@@ -87,7 +93,7 @@ def send(url: str, secret: str, message: Message, networks: Sequence[Network], t
         outcome = Outcome(status, _refusal(status), said)
     except NotAllowed as refused:
         outcome = Outcome(None, str(refused))
-    # Whatever a receiver sends, and whatever a connection that is cut at the deadline raises, is its failure.
+    # Malformed answers, and errors of a connection cut at the deadline, are failures of the receiver.
     except (OSError, http.client.HTTPException, ValueError) as error:
         outcome = Outcome(None, _words(error, time.monotonic() - began))
     return Outcome(outcome.status, outcome.error, outcome.said, time.monotonic() - began)
@@ -118,10 +124,10 @@ def _exchange(
     with _line(target, addresses, until) as line:
         line.request("POST", target.path, body, headers)
         answer = line.getresponse()
-        # Where the line was cut, what came of the header looks like a whole one.
+        # A header that was cut at the deadline can look complete.
         if time.monotonic() >= until:
             raise TimeoutError
-        # The status decides. A body that does not end, or breaks off, changes nothing.
+        # Only the status decides, even if the body is incomplete.
         said = b""
         with contextlib.suppress(OSError, http.client.HTTPException, ValueError):
             said = answer.read(MOST_READ)
@@ -130,7 +136,7 @@ def _exchange(
 
 @contextmanager
 def _line(target: Target, addresses: Sequence[str], until: float) -> Iterator[http.client.HTTPConnection]:
-    """A connection to the first address that takes one. At the deadline it is cut, whatever moves on it."""
+    """Yields a connection to the first address that accepts one. It is cut at the deadline, even during a transfer."""
     bare = _connected(target, addresses, until)
     cut = threading.Timer(max(0.0, until - time.monotonic()), _cut, (bare,))
     cut.daemon = True
@@ -138,11 +144,11 @@ def _line(target: Target, addresses: Sequence[str], until: float) -> Iterator[ht
     line = http.client.HTTPConnection(target.host, target.port)
     try:
         if target.scheme == "https":
-            # It closes the bare socket's handle, not the one that the timer has.
+            # Wrapping closes the handle that it gets. The timer needs its own.
             line.sock = ssl.create_default_context().wrap_socket(bare.dup(), server_hostname=target.host)
         else:
             line.sock = bare.dup()
-        # Only the standard port is left out of the header.
+        # The Host header leaves out only the default port of the scheme.
         line.default_port = 443 if target.scheme == "https" else 80
         yield line
     finally:

@@ -1,4 +1,4 @@
-"""Sending changes to webhooks, beside answering requests: a receiver that is down loses nothing, and one that is slow slows nobody."""
+"""Sending changes to webhooks in background threads, with at-least-once delivery and one thread per receiver."""
 
 from __future__ import annotations
 
@@ -27,19 +27,19 @@ log = logging.getLogger(__name__)
 
 SERVER, RECEIVER = "lots serve", "the receiver, which answered 410"
 EVERY_S = 1.0
-# After each failed attempt the next one comes so much later (Standard Webhooks, "Retry schedule"). Then the message has failed.
+# The delay after each failed attempt (Standard Webhooks, "Retry schedule"). After the last one the message has failed.
 BACKOFF = tuple(
     timedelta(seconds=s) for s in (5, 300, 1800, 7200, 5 * 3600, 10 * 3600, 14 * 3600, 20 * 3600, 24 * 3600)
 )
-# A receiver that is failing gets one attempt in a while, a tenth of the time for which it has failed, whatever waits for it.
+# A failing receiver gets one attempt per pause, however many messages wait. The pause is a tenth of the time since its first failure.
 SHORTEST_PAUSE, LONGEST_PAUSE = BACKOFF[0], timedelta(minutes=5)
 _A_DAY = timedelta(days=1)
-# Entries and messages that are read at once, and how long positions of delivered ones may wait to be written.
+# Entries and messages read at once, and the longest time before the position of delivered ones is stored.
 _AT_ONCE, _UNWRITTEN = 50, timedelta(seconds=1)
 
 
 def next_time(attempts: int, now: datetime) -> datetime | None:
-    """Returns when a message is sent again after so many attempts, None when it has failed.
+    """Returns the time of the next attempt after so many attempts; None if the message has failed.
 
     Example:
         >>> now = datetime.fromisoformat("2026-11-25T12:00:00+00:00")
@@ -50,7 +50,7 @@ def next_time(attempts: int, now: datetime) -> datetime | None:
 
 
 def pause(failing_since: datetime, now: datetime) -> timedelta:
-    """Returns how long a receiver that has been failing is left alone."""
+    """Returns the pause before the next attempt to a failing receiver."""
     return min(max((now - failing_since) / 10, SHORTEST_PAUSE), LONGEST_PAUSE)
 
 
@@ -64,10 +64,10 @@ def _connection() -> Iterator[None]:
 
 
 class Sender:
-    """What sends in this process. `round` is called again and again; each webhook with something to send gets a thread until that is sent.
+    """The sender of this process. `round` is called periodically and starts a thread for each webhook with pending messages.
 
-    A thread reads what is to be sent, sends without a connection or transaction, then stores what came of it: the position of the feed and
-    the messages to be sent again in one transaction. Killed in between, the same is sent again under the same `webhook-id`: at least once.
+    A thread reads the messages, sends them without a database connection, then stores the position in the feed and the failed messages
+    in one transaction. If the process is killed between these steps, messages are sent again with the same `webhook-id` (at least once).
 
     Args:
         networks: internal networks that messages may go to.
@@ -78,12 +78,12 @@ class Sender:
         self._lock = SenderLock()
         self._threads: dict[int, threading.Thread] = {}
         self._stopped = threading.Event()
-        # Of receivers that are failing: when the next attempt may come, and since when that was logged.
+        # Of failing receivers: the earliest time of the next attempt, and the start of the failure that was logged.
         self._rest: dict[int, datetime] = {}
         self._logged: dict[int, datetime] = {}
 
     def round(self) -> None:
-        """Starts a thread for each webhook that has something to send. Three queries at most while nothing has; never waits."""
+        """Starts a thread for each webhook with pending messages. Never waits. At most three queries if nothing is pending."""
         hooks = store.live()
         if not hooks:
             self._lock.give_up()
@@ -103,18 +103,18 @@ class Sender:
                 thread.start()
 
     def wait(self, patience_s: float = 60.0) -> None:
-        """Waits until what is being sent is sent."""
+        """Waits until the messages in progress are sent."""
         for thread in list(self._threads.values()):
             thread.join(patience_s)
 
     def stop(self) -> None:
-        """Starts nothing more, lets the messages in hand end, and lets another process send."""
+        """Stops sending after the messages in progress, and releases the lock for another process."""
         self._stopped.set()
         self.wait(webhook_requests.DEADLINE_S + 1)
         self._lock.give_up()
 
     def _may_try(self, hook: Webhook, now: datetime) -> bool:
-        """False while a receiver that is failing is left alone. A clock that was set back does not lengthen that."""
+        """Returns False during the pause of a failing receiver. A clock set back does not lengthen the pause."""
         rest = self._rest.get(hook.id)
         return hook.failing_since is None or rest is None or not now < rest <= now + LONGEST_PAUSE
 
@@ -126,7 +126,7 @@ class Sender:
             log.exception("sending to webhook %s failed", number)
 
     def _step(self, number: int) -> bool:
-        """Sends some of what waits; False when nothing waits any more, or the receiver is failing."""
+        """Sends some pending messages. Returns False if nothing is pending, or if the receiver is failing."""
         now = clock.now()
         with _connection():
             hook = store.find(number)
@@ -147,7 +147,7 @@ class Sender:
     # Sending for the first time
 
     def _first(self, hook: Webhook, entries: Sequence[Told]) -> bool:
-        """Sends entries in the order of the feed; at the first failure the rest of that entry is kept to be sent again."""
+        """Sends entries in the order of the feed. After a failure, the rest of that entry is stored for another attempt."""
         written, began, sent = hook.position, clock.now(), False
         for entry in entries:
             wanted = _wanted(hook, entry)
@@ -177,7 +177,7 @@ class Sender:
             self._recovered(hook)
 
     def _failed(self, hook: Webhook, entry: Told, parts: Sequence[int], outcome: Outcome, written: int) -> None:
-        """Keeps the message that failed and those of its entry that were not tried, with the position behind them, in one transaction."""
+        """Stores the failed message, the unsent messages of its entry and the position after them in one transaction."""
         now = clock.now()
         first, *rest = parts
         kept = [_attempt(entry.id, first, 1, outcome, now)]
@@ -188,7 +188,7 @@ class Sender:
             self._note_failure(hook, outcome, now)
 
     def _put_off(self, hook: Webhook, entries: Sequence[Told], now: datetime) -> None:
-        """Keeps entries as messages without trying: a receiver that is failing is not to be waited for each time."""
+        """Stores entries as messages without an attempt, because each attempt to a failing receiver may take the whole deadline."""
         kept = [Attempt(entry.id, part, 0, now, None, None) for entry in entries for part in _wanted(hook, entry)]
         with _connection(), transaction():
             store.keep(hook.id, kept)
@@ -197,7 +197,7 @@ class Sender:
     # Sending again
 
     def _again(self, hook: Webhook, messages: Sequence[WebhookMessage], told: dict[int, Told]) -> bool:
-        """Sends messages that failed before. At the first failure the others wait."""
+        """Sends failed messages again, until the first failure."""
         for message in messages:
             entry = told.get(message.event_id)
             if entry is None or message.part >= len(entry.changes):
@@ -228,7 +228,7 @@ class Sender:
         return webhook_requests.send(hook.url, hook.secret, message_of(entry, part), self._networks, timestamp)
 
     def _note_failure(self, hook: Webhook, outcome: Outcome, now: datetime) -> None:
-        """Within the transaction that keeps the message."""
+        """Stores and logs a failure, within the transaction that stores the message."""
         since = hook.failing_since or now
         store.failing(hook.id, since)
         self._rest[hook.id] = now + pause(since, now)
@@ -246,7 +246,7 @@ class Sender:
 
 
 def _wanted(hook: Webhook, entry: Told) -> list[int]:
-    """Which changes of an entry a webhook gets."""
+    """Returns the indexes of the changes that a webhook gets of an entry."""
     return [part for part, change in enumerate(entry.changes) if not hook.kinds or change["kind"] in hook.kinds]
 
 
@@ -256,7 +256,7 @@ def _attempt(event_id: int, part: int, attempts: int, outcome: Outcome, now: dat
 
 
 def _host(url: str) -> str:
-    """Host and port of a URL, which are logged; its path may hold a secret."""
+    """Returns the host and port of a URL for the log. Its path may hold a secret."""
     try:
         return target_of(url).named
     except NotAllowed:

@@ -1,4 +1,4 @@
-"""Webhooks: where changes are sent, added and ended by an administrator; what was not delivered, and sending it again."""
+"""Webhooks: an administrator adds and ends them, lists undelivered messages and sends them again."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.tables.models import Webhook, WebhookMessage
 
-# Each has a thread while it has something to send.
+# Each webhook with pending messages has its own thread.
 MOST = 20
 TEST = "webhook.test"
 
@@ -31,21 +31,21 @@ __all__ = ["KINDS", "MOST", "add", "end", "failures", "get", "listed", "replay",
 
 
 def add(url: str, kinds: Sequence[str], by: str, networks: Sequence[Network]) -> View:
-    """Adds a webhook, which gets what changes from now on, and returns it with its secret, for the one and only time.
+    """Adds a webhook, which gets all later changes, and returns it with its secret. The secret is never returned again.
 
     Raises:
-        Invalid: a URL to which no message is sent.
-        Conflict: there are MOST already.
+        Invalid: the URL is not allowed.
+        Conflict: MOST webhooks exist already.
     """
     try:
         check_written(target_of(url), networks)
     except NotAllowed as refused:
-        hint = "Give an address on the internet, or one in LOTS_WEBHOOK_NETWORKS."
+        hint = "Give a public address, or one in LOTS_WEBHOOK_NETWORKS."
         raise Invalid(Fault("/url", str(refused), hint)) from None
     now, secret = clock.now(), webhook_requests.new_secret()
     with transaction():
         if len(store.live()) >= MOST:
-            raise Conflict(f"There are {MOST} webhooks, and no more are served. End one that is no longer needed.")
+            raise Conflict(f"{MOST} webhooks exist, which is the most. End a webhook that is no longer needed.")
         last = feed.newest()
         row = store.add(url, list(dict.fromkeys(kinds)), secret, last.id if last else 0, by, now)
         audit.note(None, "webhook added", by, now, {"webhook": [row.id]})
@@ -69,7 +69,7 @@ def get(number: int) -> View:
 
 
 def end(number: int, by: str) -> View:
-    """Ends a webhook: nothing is sent any more, and its row stays.
+    """Ends a webhook. Nothing is sent any more, and its row is kept.
 
     Raises:
         NotFound: no such webhook.
@@ -78,7 +78,7 @@ def end(number: int, by: str) -> View:
     with transaction():
         row, now = _webhook(number), clock.now()
         if not store.end(number, by, now):
-            raise Conflict(f"Webhook {number} was ended by {row.ended_by} already.")
+            raise Conflict(f"Webhook {number} was already ended by {row.ended_by}.")
         audit.note(None, "webhook ended", by, now, {"webhook": [number]})
         return get(number)
 
@@ -106,17 +106,17 @@ def _failure(row: WebhookMessage, entry: Told | None) -> View:
 
 
 def replay(number: int, after: str | None, by: str) -> View:
-    """Sends again what was not delivered, or everything after a position of the feed.
+    """Sends undelivered messages again, or every change after a position in the feed.
 
     Raises:
         NotFound: no such webhook.
         Conflict: it has ended.
-        Invalid: no position that the feed gives out.
+        Invalid: the position is malformed, or not in the history.
     """
     with transaction():
         row, now = _webhook(number), clock.now()
         if row.ended_at is not None:
-            raise Conflict(f"Webhook {number} has ended. Add a new one, and replay from a position there.")
+            raise Conflict(f"Webhook {number} has ended. Add a new webhook, and replay that from a position.")
         again = 0
         if after is None:
             again = store.send_failed_again(number, now)
@@ -127,7 +127,7 @@ def replay(number: int, after: str | None, by: str) -> View:
 
 
 def _entry_before(after: str) -> int:
-    """The number of the last entry of which nothing is sent again."""
+    """Returns the number of the last entry that is not sent again."""
     try:
         position = Position.read(after)
     except Invalid as invalid:
@@ -141,7 +141,7 @@ def _entry_before(after: str) -> int:
 
 
 def try_out(number: int, networks: Sequence[Network]) -> View:
-    """Sends a test message now, once, and returns what the receiver answered. Must not run within a transaction.
+    """Sends one test message and returns the receiver's answer. Must not run within a transaction.
 
     Raises:
         NotFound: no such webhook.
@@ -149,7 +149,7 @@ def try_out(number: int, networks: Sequence[Network]) -> View:
     """
     row = _webhook(number)
     if row.ended_at is not None:
-        raise Conflict(f"Webhook {number} has ended, so nothing is sent to it.")
+        raise Conflict(f"Webhook {number} has ended. Add a new webhook to send a test message.")
     now = clock.now()
     body = envelope(TEST, now, {"webhook_id": number})
     outcome = webhook_requests.send(
@@ -168,7 +168,7 @@ def _outcome(outcome: Outcome) -> View:
 
 
 def message_of(entry: Told, part: int) -> Message:
-    """Returns a change as a message. Its id follows from the entry, so that it is the same each time, and another in another shop."""
+    """Returns a change as a message. Its id is derived from the entry, so it is the same each time and unique to the shop."""
     _, item = items_of(entry)[part]
     body = envelope(str(item["kind"]), entry.at, item)
     return Message(f"change_{entry.id}_{part}_{entry.hash[:12]}", body)
@@ -183,12 +183,12 @@ def envelope(kind: str, at: datetime, data: View) -> bytes:
 def _webhook(number: int) -> Webhook:
     row = store.find(number)
     if row is None:
-        raise NotFound(f"There is no webhook {number}. The list of webhooks has those there are.")
+        raise NotFound(f"Webhook {number} does not exist. See the list of webhooks.")
     return row
 
 
 def _view(row: Webhook, counted: tuple[int, int]) -> View:
-    """A webhook without its secret."""
+    """Returns a webhook without its secret."""
     fields = ("id", "url", "recorded_at", "recorded_by", "ended_at", "ended_by", "failing_since")
     waiting, failed = counted
     return {

@@ -1,1 +1,1 @@
-"""Files of readings and deliveries: their cells, their rows, and their import."""
+"""Import files of readings and deliveries: parsing of cells and rows, and storing."""

@@ -1,4 +1,4 @@
-"""One cell of a file as the value it stands for: numbers, truths, times. What JSON would refuse is refused here, with a hint."""
+"""Parsing of the cells of a file: numbers, true and false, times and lists. Errors carry a hint."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ TIME_HINT = "Write it like 2026-11-25T14:00:00+01:00, or 2026-11-25T13:00:00Z."
 
 
 class BadCell(ValueError):
-    """A cell that does not hold what its column asks for."""
+    """A cell that is not valid for its column."""
 
     def __init__(self, detail: str, hint: str = "") -> None:
         super().__init__(detail)
@@ -34,10 +34,10 @@ def number(text: str, decimal: str = "point") -> float:
 
     Args:
         text: without spaces around it.
-        decimal: "point", or "comma" where fractions of the file are written with one.
+        decimal: the decimal sign of the file, "point" or "comma".
 
     Raises:
-        BadCell: anything else than digits with a sign, a fraction or an exponent.
+        BadCell: the text is not a number with an optional sign, fraction and exponent.
 
     Example:
         >>> number("1.748"), number("1,748", "comma"), number("-3")
@@ -46,7 +46,7 @@ def number(text: str, decimal: str = "point") -> float:
     if not (_COMMA if decimal == "comma" else _POINT).fullmatch(text):
         raise BadCell(f'"{_short(text)}" is not a number.', _number_hint(text, decimal))
     if len(text) > _MOST_DIGITS:
-        raise BadCell("This number has too many digits.")
+        raise BadCell(f"This number has more than {_MOST_DIGITS} digits.")
     plain = text.replace(",", ".")
     if plain.lstrip("+-").isdigit():
         return int(plain)
@@ -62,25 +62,25 @@ def _number_hint(text: str, decimal: str) -> str:
     if decimal == "point" and _COMMA.fullmatch(text):
         return f"Write {text.replace(',', '.')}, or declare a decimal comma for the whole file."
     if decimal == "comma" and _POINT.fullmatch(text):
-        return f"Fractions of this file are written with a comma. Write {text.replace('.', ',')}."
+        return f"Write {text.replace('.', ',')}. The decimal sign of this file is a comma."
     if _GROUPED.fullmatch(text):
-        return "Write it without marks between the thousands."
+        return "Write the number without thousands separators."
     if "o" in text.lower() and _POINT.fullmatch(text.lower().replace("o", "0").replace(",", ".")):
-        return "A letter O stands where a 0 belongs."
+        return "Replace the letter O by the digit 0."
     if found := _WITH_UNIT.fullmatch(text):
         return f"Write {found[1]} alone. The unit is in the name of the column."
     if text[:1] in "\u2212\u2013\u2014":
-        return "The minus sign is a dash here; write -."
+        return "Write the minus sign as a hyphen (-)."
     if text.isascii() is False and any(char.isdigit() and not char.isascii() for char in text):
         return "Write the digits 0 to 9."
     return "Write digits" + (" with a decimal comma." if decimal == "comma" else " with a decimal point.")
 
 
 def truth(text: str) -> bool:
-    """Returns the truth in a cell: true or false, in any case.
+    """Returns the value of a cell with true or false, in upper or lower case.
 
     Raises:
-        BadCell: anything else.
+        BadCell: the text is neither.
     """
     if text.lower() in ("true", "false"):
         return text.lower() == "true"
@@ -91,21 +91,21 @@ def zone(name: str) -> ZoneInfo:
     """Returns a time zone by its IANA name, such as Europe/Vienna.
 
     Raises:
-        BadCell: there is none of this name.
+        BadCell: no time zone has this name.
     """
     try:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
         near = get_close_matches(name[:100], available_timezones(), n=2, cutoff=0.6)
         hint = f"Did you mean {' or '.join(near)}?" if near else "Give an IANA name, such as Europe/Vienna."
-        raise BadCell(f'There is no time zone "{_short(name)}".', hint) from None
+        raise BadCell(f'Time zone "{_short(name)}" does not exist.', hint) from None
 
 
 def moment(text: str, zone_of_file: ZoneInfo | None) -> str:
-    """Returns the time in a cell as RFC 3339 text. One without an offset is read in the zone declared for the file, if one was.
+    """Returns the time in a cell as RFC 3339 text. A time without an offset is in the time zone of the file.
 
     Raises:
-        BadCell: no offset and no zone; or a time that the zone's clocks skip, or show twice.
+        BadCell: the time has no offset and the file no time zone, or the clock change makes the time invalid or ambiguous.
 
     Example:
         >>> moment("2026-11-25 14:00", zone("Europe/Vienna"))
@@ -124,29 +124,29 @@ def moment(text: str, zone_of_file: ZoneInfo | None) -> str:
         first, second = (naive.replace(tzinfo=zone_of_file, fold=fold) for fold in (0, 1))
         there = first.astimezone(UTC).astimezone(zone_of_file).replace(tzinfo=None)
     except (ValueError, OverflowError) as error:
-        raise BadCell(f"There is no such time: {error}.", TIME_HINT) from None
+        raise BadCell(f"This time does not exist: {error}.", TIME_HINT) from None
     if there != naive:
         raise BadCell(
-            f"Clocks in {zone_of_file.key} were put forward over this time; it never was.",
+            f"This time does not exist in {zone_of_file.key}, because the clocks were put forward.",
             "Check the time, or write it with its offset.",
         )
     if first.utcoffset() != second.utcoffset():
         raise BadCell(
-            f"Clocks in {zone_of_file.key} were put back over this time; it was twice.",
-            f"Write it with its offset: {first.isoformat()} or {second.isoformat()}.",
+            f"This time occurred twice in {zone_of_file.key}, because the clocks were put back.",
+            f"Write it with its offset, {first.isoformat()} or {second.isoformat()}.",
         )
     return first.isoformat()
 
 
 def listed(text: str, hint: str) -> list[object]:
-    """Returns the list in a cell, as an export writes it.
+    """Returns the JSON list in a cell.
 
     Args:
         text: of the cell.
-        hint: how its list is written.
+        hint: for the error, the format of the list.
 
     Raises:
-        BadCell: it is no JSON list.
+        BadCell: the text is not a JSON list.
     """
     try:
         found = json.loads(text, parse_constant=_no_number)

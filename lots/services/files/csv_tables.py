@@ -1,4 +1,4 @@
-"""The text of a file as rows of cells, each fault with its row and column. Pure: bytes in, a table out, no file is opened here."""
+"""Parsing of CSV text into rows of cells, with the row and column of each error. Pure: it opens no file."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from lots.services.errors import Fault
 
 MOST_ROWS = 100_000
 MOST_COLUMNS = 500
-# Faults after which no more of a file is read.
+# Reading stops after so many errors.
 MOST_FAULTS = 10_000
 DELIMITERS = (",", ";")
 
-# Cells of a row that are read; with one more it is at fault, and the rest of its line is passed over.
+# The most cells read of a row. The rest of a longer line is skipped, and the row is an error.
 _MOST_CELLS = 2 * MOST_COLUMNS
 
 _END_OF_LINE = re.compile(r"\r\n|\r|\n")
@@ -24,7 +24,7 @@ _STRAY = re.compile("[\udc80-\udcff]")
 
 @dataclass(frozen=True, slots=True)
 class CellFault(Fault):
-    """One thing wrong with a file. `row` counts from 1, the header; `line` is told where line breaks in quotes make it another number."""
+    """An error in a file. The header is `row` 1. `line` is given if line breaks in quotes make it differ from `row`."""
 
     row: int | None = None
     column: str | None = None
@@ -33,7 +33,7 @@ class CellFault(Fault):
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What is said once for a whole file: how its cells are written, and the measuring conditions its columns leave out."""
+    """The options of a whole file: number and time format, and the measuring conditions that have no column."""
 
     delimiter: str = ","
     decimal: str = "point"
@@ -43,7 +43,7 @@ class Options:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row below the header: its number, the line it starts on, its cells."""
+    """A row below the header: its number, its first line and its cells."""
 
     number: int
     line: int
@@ -52,17 +52,17 @@ class Row:
 
 @dataclass(slots=True)
 class Table:
-    """What a file holds.
+    """The content of a file.
 
     Attributes:
-        columns: names of the columns, as they stand in the file.
-        meanings: the field each column fills, where that is not its name.
-        rows: rows whose cells could be told apart, blank ones left out.
-        count: rows below the header, those at fault included.
-        faults: what is wrong with the writing itself.
-        said: measuring conditions that a header states for all rows.
-        measured_at: a time that a header states for all rows.
-        notes: what was let by, in words.
+        columns: names of the columns in the file.
+        meanings: the field of each column with another name.
+        rows: rows that could be parsed, without blank ones.
+        count: rows below the header, including those with errors.
+        faults: errors of syntax.
+        said: measuring conditions stated in the header for all rows.
+        measured_at: a time stated in the header for all rows.
+        notes: ignored content, in words.
         exchange: True for colour exchange text, whose rows are numbered by line.
     """
 
@@ -86,10 +86,10 @@ def fault(
     column: str | None = None,
     confirm: str = "",
 ) -> CellFault:
-    """Returns a fault that points at "row 7, column d1_mm", at the row alone, or by its name at what is said for all rows.
+    """Returns an error that points to a row and column, to a row, or to a column of all rows.
 
     Example:
-        >>> fault("This is needed.", row=7, line=7, column="d1_mm").pointer
+        >>> fault("This cell is required.", row=7, line=7, column="d1_mm").pointer
         'row 7, column d1_mm'
     """
     pointer = column or ""
@@ -99,9 +99,9 @@ def fault(
 
 
 def text_of(content: bytes) -> tuple[str, list[CellFault]]:
-    """Returns bytes as text, with or without a byte order mark. Bytes that are not UTF-8 stay visible to `strays`.
+    """Returns the text of UTF-8 bytes, without a byte order mark. Other bytes are kept for `strays`.
 
-    A file in another encoding altogether gives no text and one fault.
+    A file in UTF-16 gives no text and one error.
     """
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         hint = 'Save it as "CSV UTF-8".'
@@ -115,9 +115,9 @@ def strays(text: str) -> list[str]:
 
 
 def read_csv(text: str, delimiter: str = ",") -> Table:
-    r"""Returns the table of a CSV text (RFC 4180), with a fault for everything that cannot be told apart.
+    r"""Returns the table of a CSV text (RFC 4180), with an error for each row that cannot be parsed.
 
-    Lines may end in CRLF, LF or CR. Blank rows are left out, but counted. After a fault, reading goes on with the next line.
+    Lines may end in CRLF, LF or CR. Blank rows are skipped, but keep their numbers. After an error, reading continues with the next line.
 
     Args:
         text: the whole file.
@@ -137,8 +137,8 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
     for row in _Records(text, delimiter, table):
         if not any(cell.strip() for cell in row.cells):
             blank += 1
-            if blank > MOST_ROWS:  # of a kind that takes as long to read as one with values
-                table.faults.append(fault(f"A file holds at most {MOST_ROWS:,} rows of blank cells.", row=row.number))
+            if blank > MOST_ROWS:  # these rows take as long to read as rows with values
+                table.faults.append(fault(f"A file may hold at most {MOST_ROWS:,} blank rows.", row=row.number))
                 break
             continue
         if header is None:
@@ -150,7 +150,7 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
         if table.count > MOST_ROWS:
             hint = "Split the file, and repeat the header in each part."
             table.faults.append(
-                fault(f"A file holds at most {MOST_ROWS:,} rows below its header.", hint, row=row.number)
+                fault(f"A file may hold at most {MOST_ROWS:,} rows below its header.", hint, row=row.number)
             )
             break
         if len(row.cells) != len(header):
@@ -158,36 +158,38 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
             continue
         table.rows.append(row)
     if header is None and not table.faults:
-        table.faults.append(fault("This file is empty.", "Its first row names the columns."))
+        table.faults.append(fault("This file is empty.", "Give the names of the columns in the first row."))
     return table
 
 
 def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
-    """False when the header shows that the file is separated by something else, or is no header at all."""
+    """Returns False if the header has too many columns, or another delimiter."""
     if len(header) > MOST_COLUMNS:
         table.faults.append(
-            fault(f"A file has at most {MOST_COLUMNS} columns, this one {_count(header)}.", row=row.number)
+            fault(f"A file may have at most {MOST_COLUMNS} columns. This file has {_count(header)}.", row=row.number)
         )
         return False
     if len(header) > 1:
         return True
-    others = {";": "State ; as the delimiter", ",": "State a comma as the delimiter", "\t": "Save it with commas"}
+    others = {
+        ";": "State ; as the delimiter",
+        ",": "State a comma as the delimiter",
+        "\t": "Save the file with commas",
+    }
     found = next((mark for mark in others if mark != delimiter and mark in header[0]), None)
     if found is None:
         return True
     name = "TAB" if found == "\t" else found
-    detail = f"The header is a single column, {header[0][:60]!r}."
-    table.faults.append(
-        fault(detail, f"This looks separated by {name}. {others[found]}.", row=row.number, line=row.line)
-    )
+    detail = f"The header has a single column, {header[0][:60]!r}. It seems to be separated by {name}."
+    table.faults.append(fault(detail, f"{others[found]}.", row=row.number, line=row.line))
     return False
 
 
 def _ragged(row: Row, wanted: int, delimiter: str) -> CellFault:
-    detail = f"This row has {_count(row.cells)} {plural(len(row.cells), 'cell')}, the header has {wanted}."
-    hint = "Write every cell, empty ones too. Put a cell that holds a comma in quotes."
+    detail = f"This row has {_count(row.cells)} {plural(len(row.cells), 'cell')}, but the header has {wanted}."
+    hint = "Write every cell, even if it is empty. Put a cell that contains a comma in quotes."
     if delimiter == "," and len(row.cells) > wanted:
-        hint = "Put text that holds a comma in quotes. Fractions written with a comma need ; as the delimiter."
+        hint = "Put text that contains a comma in quotes. If numbers have a decimal comma, state ; as the delimiter."
     return fault(detail, hint, row=row.number, line=row.line)
 
 
@@ -196,13 +198,13 @@ def _count(cells: list[str]) -> str:
 
 
 def _pattern(delimiter: str) -> re.Pattern[str]:
-    """One cell with what ends it. The quantifiers never give back, so no text makes this slow."""
+    """Returns the pattern of a cell with its end. Possessive quantifiers keep it fast for any text."""
     mark = re.escape(delimiter)
     return re.compile(rf'(?:"((?:[^"]++|"")*+)"|([^"{mark}\r\n]*+))({mark}|\r\n|\r|\n|\Z)')
 
 
 def _blank(delimiter: str) -> re.Pattern[str]:
-    """Lines of nothing but delimiters, blanks and tabs. It never gives back either."""
+    """Returns the pattern of lines with nothing but delimiters, spaces and tabs, also with possessive quantifiers."""
     return re.compile(rf"(?:[ \t{re.escape(delimiter)}]*+(?:\r\n|\r|\n))++")
 
 
@@ -211,9 +213,9 @@ def _lines(text: str) -> int:
 
 
 class _Records:
-    """The rows of a CSV text with number and line; faults of quoting go into the table, and their rows are left out.
+    """The rows of a CSV text. A row with wrong quotes is left out, and its error is added to the table.
 
-    Blank lines are counted and passed over at once. Nothing is read after `MOST_FAULTS` faults.
+    Consecutive blank lines are counted and skipped at once. Reading stops after `MOST_FAULTS` errors.
     """
 
     def __init__(self, text: str, delimiter: str, table: Table) -> None:
@@ -238,10 +240,10 @@ class _Records:
             elif self._table.columns:
                 self._table.count += 1
             else:
-                return  # a header at fault leaves nothing to read the rows by
+                return  # rows cannot be read without a valid header
 
     def _cells(self) -> list[str] | None:
-        """The cells of the row that begins here, None where its quotes cannot be told apart; goes on to the next row."""
+        """Returns the cells of the next row, or None if its quotes are wrong, and moves to the row after it."""
         text, match, delimiter, first = self._text, self._cell.match, self._delimiter, self._line
         cells: list[str] = []
         while True:
@@ -269,9 +271,7 @@ class _Records:
 
 def _misquoted(text: str, at: int, number: int, line: int, name: str | None) -> CellFault:
     if text[at] != '"':
-        hint = "Double it, and put the whole cell in quotes."
-        return fault("A quote stands inside a cell that has none around it.", hint, row=number, line=line, column=name)
-    hint = "A quote that belongs to the text is doubled; nothing stands between the closing one and the delimiter."
-    return fault(
-        "The quotes around this cell are not closed as they should be.", hint, row=number, line=line, column=name
-    )
+        hint = "Double the quote, and put the whole cell in quotes."
+        return fault("This cell contains a quote but is not in quotes.", hint, row=number, line=line, column=name)
+    hint = "Double each quote inside the text, and end the cell with a quote directly before the delimiter."
+    return fault("The quotes around this cell are not closed.", hint, row=number, line=line, column=name)

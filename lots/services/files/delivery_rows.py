@@ -1,4 +1,4 @@
-"""Rows of a file of deliveries, one for each spool or for several alike, put together into the deliveries they came in. Pure."""
+"""Grouping of the rows of a delivery file into deliveries. A row holds one spool, or several equal ones. Pure."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.services.files.csv_tables import CellFault, fault
 from lots.services.receiving.bodies import NewDelivery, NewSpool
 
 MOST_SPOOLS = 1000
-# A file is stored at once, and nobody else writes meanwhile: some 20 ms for each delivery.
+# A file is stored in one transaction, which blocks other writers for about 20 ms per delivery.
 MOST_DELIVERIES = 250
 MOST_SPOOLS_IN_FILE = 10_000
 _KEY = ("supplier_id", "supplier_code", "grade_id", "grade_code", "supplier_lot", "order_ref", "received_at")
@@ -23,7 +23,7 @@ _SPOOL = re.compile(r"/spools/(\d+)/(\w+)")
 
 @dataclass(slots=True)
 class Group:
-    """A delivery: what its rows say of it, its spools, and which item each spool came from."""
+    """A delivery: the values of its rows, its spools, and the item of each spool."""
 
     first: int
     said: dict[str, object] = field(default_factory=dict)
@@ -31,11 +31,11 @@ class Group:
     origins: list[int] = field(default_factory=list)
 
     def values(self) -> NewDelivery:
-        """The delivery as the receiving desk takes it."""
+        """Returns the delivery in the form that receiving takes."""
         return cast("NewDelivery", {**self.said, "spools": self.spools})
 
     def source_of(self, pointer: str) -> tuple[int, str]:
-        """Returns the item a fault came from, and the field of that item."""
+        """Returns the item of a fault, and the field in that item."""
         if found := _SPOOL.match(pointer):
             return self.origins[int(found[1])], f"spools/0/{found[2]}"
         return self.first, pointer.strip("/")
@@ -44,14 +44,14 @@ class Group:
 def grouped(
     items: Sequence[NewDelivery], places: Sequence[tuple[int, int]], alone: Collection[int]
 ) -> tuple[list[Group], list[CellFault]]:
-    """Returns the deliveries that rows belong to, and what contradicts itself between rows.
+    """Returns the deliveries of these rows, and the contradictions between rows of one delivery.
 
-    Rows with the same supplier, grade, lot number, order and time are one delivery, wherever they stand.
+    Rows with the same supplier, grade, lot number, order and time are one delivery, in any order.
 
     Args:
         items: one for each row, in the types of the API.
         places: row and line of each.
-        alone: items that have a fault already, and might be of any delivery.
+        alone: items that already have an error, and are not grouped.
     """
     grouping = _Grouping(places)
     for index, item in enumerate(items):
@@ -62,7 +62,7 @@ def grouped(
 
 
 class _Grouping:
-    """Puts rows together, one after the other."""
+    """Collects rows into deliveries, one after the other."""
 
     def __init__(self, places: Sequence[tuple[int, int]]) -> None:
         self.groups: dict[tuple[object, ...], Group] = {}
@@ -72,39 +72,39 @@ class _Grouping:
         self._in_file = 0
 
     def add(self, index: int, item: NewDelivery, key: tuple[object, ...]) -> bool:
-        """Adds a row to its delivery. False where the file holds too much, so that nothing more is read."""
+        """Adds a row to its delivery. Returns False if the file is too large, so that reading stops."""
         spools = item.get("spools") or [_one_of(item)] * item.get("spool_count", 1)
         self._in_file += len(spools)
         if self._in_file > MOST_SPOOLS_IN_FILE:
-            self._fault(index, f"A file holds at most {MOST_SPOOLS_IN_FILE:,} spools.", _SPLIT)
+            self._fault(index, f"A file may hold at most {MOST_SPOOLS_IN_FILE:,} spools.", _SPLIT)
             return False
         if key not in self.groups and len(self.groups) == MOST_DELIVERIES:
-            self._fault(index, f"A file holds at most {MOST_DELIVERIES} deliveries.", _SPLIT)
+            self._fault(index, f"A file may hold at most {MOST_DELIVERIES} deliveries.", _SPLIT)
             return False
         group = self.groups.setdefault(key, Group(index))
-        self._say(index, item, group)
+        self._add_values(index, item, group)
         spools = self._with_own_code(index, spools)
         if len(group.spools) + len(spools) > MOST_SPOOLS:
             detail = f"With this row the delivery has more than {MOST_SPOOLS} spools."
-            self._fault(index, detail, "Split it by order or time of receipt.")
+            self._fault(index, detail, "Split the delivery by order or time of receipt.")
         else:
             group.spools += spools
             group.origins += [index] * len(spools)
         return True
 
-    def _say(self, index: int, item: NewDelivery, group: Group) -> None:
-        """Adds what a row says of its delivery; what earlier rows say otherwise is a fault."""
+    def _add_values(self, index: int, item: NewDelivery, group: Group) -> None:
+        """Adds the values of a row to its delivery, with an error for each that contradicts an earlier row."""
         for name, value in item.items():
             if name in _OF_SPOOLS or value in (None, False):
                 continue
             if group.said.setdefault(name, value) not in (value, False):
                 first, _ = self._places[group.first]
-                detail = f"Row {first} is of the same delivery and says something else here."
-                self._fault(index, detail, "Say it once, or the same in every row.", name)
+                detail = f"Row {first} belongs to the same delivery and has another value."
+                self._fault(index, detail, "Give the value in one row, or the same value in every row.", name)
             group.said[name] = group.said[name] or value
 
     def _with_own_code(self, index: int, spools: Sequence[NewSpool]) -> list[NewSpool]:
-        """The spools of a row; one whose code stands in an earlier row is left without."""
+        """Returns the spools of a row. A code that an earlier row has is left out, with an error."""
         code = spools[0].get("code")
         if code is None:
             return list(spools)
@@ -112,8 +112,8 @@ class _Grouping:
         first = self._row_of.setdefault(identity(code), row)
         if first == row:
             return list(spools)
-        detail = f"The code {code} stands in row {first} already."
-        self._fault(index, detail, "Each spool needs its own code.", "spool_code")
+        detail = f"Row {first} already has the code {code}."
+        self._fault(index, detail, "Give each spool its own code.", "spool_code")
         return [_without_code(spools[0])]
 
     def _fault(self, index: int, detail: str, hint: str, column: str | None = None) -> None:
@@ -122,7 +122,7 @@ class _Grouping:
 
 
 def _one_of(item: NewDelivery) -> NewSpool:
-    """Each of several spools alike."""
+    """Returns one of several equal spools."""
     mass = item.get("net_mass_g")
     return {} if mass is None else {"net_mass_g": mass}
 

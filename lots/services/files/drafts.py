@@ -1,4 +1,4 @@
-"""A file as it was read, and the rows and columns that faults of its items stand in."""
+"""A parsed import file, and the rows and columns of errors in its items."""
 
 from __future__ import annotations
 
@@ -11,37 +11,37 @@ from lots.services.errors import Fault
 from lots.services.files.csv_tables import CellFault, fault
 
 _POINTER = re.compile(r"/(\d+)(?:/(.*))?", re.DOTALL)
-# How a sentence about a whole colour begins when it is about one of its coordinates.
+# The first word of an error about one coordinate of a colour.
 _COORDINATES = ("L*", "a*", "b*")
 
 
 @dataclass(slots=True)
 class Source:
-    """Where an item came from: its row, the line that starts on, and the fields in which a fault was found already."""
+    """The origin of an item: its row, its first line, and the fields that already have an error."""
 
     row: int
     line: int
     broken: set[str] = field(default_factory=set)
 
     def is_broken(self, path: str) -> bool:
-        """True when a fault of this field is known, or of something in it, or of what it stands in."""
+        """Returns True if this field, a part of it or its parent already has an error."""
         return any(f"{path}/".startswith(f"{known}/") or f"{known}/".startswith(f"{path}/") for known in self.broken)
 
 
 @dataclass(slots=True)
 class Draft:
-    """A file as it was read.
+    """A parsed file.
 
     Attributes:
         digest: of kind, options and content.
         rows: rows below the header.
-        items: one for each row that counts, in the types of the API. A field at fault holds a stand-in, so that the rest can be judged.
-        sources: where each item came from.
+        items: one for each row that counts, in the types of the API. A field with an error holds a placeholder, so that the rest can be checked.
+        sources: the origin of each item.
         columns: field, such as `lab/0`, -> name of its column in the file.
         faults: found so far.
         codes: item -> code of its instrument.
-        skipped: voided and excluded readings that were let by.
-        notes: what else was let by, in words.
+        skipped: voided and excluded readings that were ignored.
+        notes: other ignored content, in words.
     """
 
     kind: str
@@ -58,12 +58,12 @@ class Draft:
 
 
 def fault_at(source: Source, column: str | None, wrong: Fault) -> CellFault:
-    """Returns a fault at the row and the column it came from."""
+    """Returns an error with its row and column."""
     return fault(wrong.detail, wrong.hint, row=source.row, line=source.line, column=column, confirm=wrong.confirm)
 
 
 def placed(draft: Draft, faults: Iterable[Fault]) -> list[CellFault]:
-    """Returns a desk's faults at the rows and columns they came from, without those that follow from a fault already found."""
+    """Returns the errors of a service with their rows and columns, without those caused by an earlier error."""
     found = []
     for wrong in faults:
         at = _POINTER.fullmatch(wrong.pointer)
@@ -77,7 +77,7 @@ def placed(draft: Draft, faults: Iterable[Fault]) -> list[CellFault]:
             continue
         column = column_of(draft.columns, path)
         if _within_conditions(draft.kind, path) and path not in draft.columns:
-            found.append(fault(wrong.detail, wrong.hint, column=column))  # said once for the file, so wrong once
+            found.append(fault(wrong.detail, wrong.hint, column=column))  # an option of the file, so one error
         else:
             found.append(fault_at(source, column, wrong))
     return found
@@ -89,7 +89,7 @@ def _within_conditions(kind: str, path: str) -> bool:
 
 
 def _narrowed(kind: str, path: str, detail: str) -> str:
-    """The part of a field that a sentence about the whole of it is about: a coordinate that has a column of its own, or a condition."""
+    """Returns the path of the coordinate or condition that an error names, if that may have its own column."""
     declared, begins = DECLARED.get(kind), detail.partition(" ")[0]
     field = declared.field(path) if declared else None
     if field is None:
@@ -101,7 +101,7 @@ def _narrowed(kind: str, path: str, detail: str) -> str:
 
 
 def column_of(columns: dict[str, str], path: str) -> str | None:
-    """Returns the column that a field stands in, or the name it would have.
+    """Returns the column of a field, or the name that its column would have.
 
     Example:
         >>> column_of({"lab/0": "LAB_L"}, "lab/0"), column_of({"supplier_code": "supplier_code"}, "supplier_id")

@@ -1,18 +1,18 @@
-"""Formulas in files: text that a spreadsheet would run gets an apostrophe in front on its way out, and loses it on its way in."""
+"""Protection against formulas in CSV files: an export puts an apostrophe before such text, and an import removes it."""
 
 from __future__ import annotations
 
 import re
 
-# What an export puts before text that a spreadsheet would take for a formula, and what it puts it before.
+# The apostrophe, and the texts that a spreadsheet would take for a formula.
 GUARD = "'"
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n]")
 
 
 def guarded(text: str) -> str:
-    """Returns text as a spreadsheet can be given it: what looks like a formula gets an apostrophe in front.
+    """Returns text for a spreadsheet. Text that looks like a formula gets an apostrophe in front.
 
-    Text that begins with apostrophes and then looks like a formula gets one more, so that `unguarded` always gives back what went in.
+    Apostrophes followed by a formula get one more, so that `unguarded` always restores the text.
 
     Example:
         >>> guarded("=1+1"), guarded("plain"), unguarded(guarded("'=1+1"))

@@ -1,4 +1,4 @@
-"""What came of a file: where its lots stand, its deliveries with their samples, and what looks like a slip."""
+"""The outcome of an import: the status of its lots, its deliveries with their samples, and warnings."""
 
 from __future__ import annotations
 
@@ -12,7 +12,10 @@ from lots.store.tables.deliveries import KeptSample
 
 
 class LotLine(TypedDict):
-    """Where a lot stands after an import, and in words what of it is loaded when it may not be. `id` is None for a new lot in a dry run."""
+    """The status of a lot after an import, and its loads that are no longer allowed, in words.
+
+    `id` is None for a new lot in a dry run.
+    """
 
     id: int | None
     supplier_lot: str
@@ -24,7 +27,7 @@ class LotLine(TypedDict):
 
 
 class DeliveryLine(TypedDict):
-    """A delivery of a file. In a dry run, without numbers, codes and sample that were not given."""
+    """A delivery of a file. A dry run gives no numbers and no sample, and only the codes of the file."""
 
     id: int | None
     lot_id: int | None
@@ -35,7 +38,7 @@ class DeliveryLine(TypedDict):
 
 
 class RowWarning(TypedDict):
-    """What looks like a slip in a row."""
+    """A probable slip in a row."""
 
     row: int
     column: str
@@ -44,7 +47,7 @@ class RowWarning(TypedDict):
 
 
 class Outcome(TypedDict):
-    """What came of a file, as it is kept beside its import."""
+    """The outcome of a file, stored with its import."""
 
     lots: list[LotLine]
     deliveries: list[DeliveryLine]
@@ -62,21 +65,21 @@ class ImportLine(ImportedFile):
 
 
 class Imported(ImportLine, Outcome):
-    """An import with what came of it."""
+    """An import with its outcome."""
 
     dry_run: bool
     already_imported: bool
 
 
 def lot_line(lot: Mapping[str, object]) -> LotLine:
-    """A lot after the import."""
+    """Returns a lot after the import."""
     reached = lot.get("exposure")
     line = {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "to_measure", "says")}
     return cast("LotLine", {**line, "exposure_says": reached["says"] if isinstance(reached, dict) else None})
 
 
 def delivery_line(made: Logged) -> DeliveryLine:
-    """A delivery after the import."""
+    """Returns a delivery after the import."""
     return {
         "id": made.delivery.id,
         "lot_id": made.lot.id,
@@ -88,11 +91,11 @@ def delivery_line(made: Logged) -> DeliveryLine:
 
 
 def forget_numbers(found: Imported, written: Collection[str | None]) -> None:
-    """Takes out the numbers and codes that were given to what was undone: they will be given to something else.
+    """Removes the generated numbers and codes of a dry run, because the next rows stored will get them.
 
     Args:
-        found: what came of the file.
-        written: codes that stand in the file.
+        found: the outcome of the file.
+        written: codes in the file.
     """
     new = {delivery["lot_id"] for delivery in found["deliveries"] if delivery["new_lot"]}
     for delivery in found["deliveries"]:
@@ -100,13 +103,13 @@ def forget_numbers(found: Imported, written: Collection[str | None]) -> None:
         delivery["lot_id"] = None if delivery["lot_id"] in new else delivery["lot_id"]
         delivery["spool_codes"] = [code for code in delivery["spool_codes"] if code in written]
     if found["deliveries"]:
-        # What is to be measured depends on the sample, which will be drawn anew.
+        # The readings that are needed depend on the sample, which the import itself will draw.
         for lot in found["lots"]:
             _forget_lot(lot, is_new=lot["id"] in new)
     found["lot_ids"] = [number for number in found["lot_ids"] if number not in new]
 
 
 def _forget_lot(lot: LotLine, *, is_new: bool) -> None:
-    would = "would be new" if is_new else "is known and would get more spools"
+    would = "would be new" if is_new else "exists and would get more spools"
     lot["says"], lot["to_measure"] = f"Lot {lot['supplier_lot']} {would}.", []
     lot["id"] = None if is_new else lot["id"]

@@ -1,4 +1,7 @@
-"""Whole files in: readings and deliveries, all or nothing, every fault with its row and column, the same file twice without effect."""
+"""Import of files of readings and deliveries.
+
+An import is atomic. Every error is reported with its row and column. Importing the same file again changes nothing.
+"""
 
 from __future__ import annotations
 
@@ -41,17 +44,17 @@ _MOST_INSTRUMENTS = 200
 
 
 class _Undo(Exception):
-    """Ends a transaction whose outcome was only to be seen."""
+    """Rolls back the transaction of a dry run."""
 
 
 def digest_of(kind: str, options: Options, content: bytes) -> str:
-    """Returns the SHA-256 by which a file is known again: of its kind, its options and its content, whatever its name."""
+    """Returns the SHA-256 of the kind, options and content of a file, which identifies it under any name."""
     said = json.dumps([kind, asdict(options)], sort_keys=True, ensure_ascii=False).encode("utf-8", "replace")
     return hashlib.sha256(said + b"\n" + content).hexdigest()
 
 
 def earlier(digest: str, *, dry_run: bool) -> Imported | None:
-    """Returns what was answered when this file was imported, or None when it never was."""
+    """Returns the earlier answer to this file, or None if it was never imported."""
     row = imports.by_digest(digest)
     if row is None:
         return None
@@ -65,18 +68,18 @@ def listed(cursor: str | None, limit: int) -> Page[ImportLine]:
 
 
 def store(draft: Draft, by: str, *, dry_run: bool = False) -> Imported:
-    """Stores what a file holds in one transaction, and judges every lot it touches; or undoes it all, when only asked what would be.
+    """Stores the items of a file in one transaction and assesses their lots. A dry run stores nothing.
 
     Args:
-        draft: a file as it was read, faults included.
-        by: whoever is to be recorded.
+        draft: the parsed file, with its errors.
+        by: who imports it.
         dry_run: True to store nothing.
 
     Returns:
-        The summary: `lots` as they stand now, `deliveries` with their samples, `warnings` with their rows.
+        The summary: `lots` with their new status, `deliveries` with their samples, `warnings` with their rows.
 
     Raises:
-        Invalid: every fault of the file, in order of its rows; nothing was stored.
+        Invalid: every error of the file, by row; nothing was stored.
     """
     if draft.kind != DELIVERIES:
         _check_readings(draft)
@@ -94,7 +97,7 @@ def store(draft: Draft, by: str, *, dry_run: bool = False) -> Imported:
         forget_numbers(found, {spool.get("code") for item in _rows_of(draft) for spool in item.get("spools") or ()})
         found["dry_run"] = True
     except Clash:
-        # The same file came twice at once, and the other was faster.
+        # Another request imported the same file at the same time.
         if (known := earlier(draft.digest, dry_run=dry_run)) is not None:
             return known
         raise
@@ -102,7 +105,7 @@ def store(draft: Draft, by: str, *, dry_run: bool = False) -> Imported:
 
 
 def _imported(draft: Draft, items: int, outcome: Outcome, by: str, now: datetime) -> Imported:
-    """What came of a file, before its import has a number."""
+    """Returns the outcome of a file, before its import has a number."""
     return {
         "id": None,
         "kind": draft.kind,
@@ -146,17 +149,17 @@ def _view(row: Import) -> ImportLine:
 
 
 def _rows_of(draft: Draft) -> list[NewDelivery]:
-    """Items of a file of deliveries, which their schema checked."""
+    """Returns the items of a delivery file, already checked by their schema."""
     return cast("list[NewDelivery]", draft.items)
 
 
 def _readings_of(draft: Draft) -> list[SentReading]:
-    """Items of a file of readings, which their schema checked."""
+    """Returns the items of a file of readings, already checked by their schema."""
     return cast("list[SentReading]", draft.items)
 
 
 def _refuse(draft: Draft, faults: Iterable[CellFault]) -> None:
-    """Raises every fault once, in the order of rows and columns, when there is any."""
+    """Raises the errors, if any, in the order of rows and columns and without repetitions."""
     order = {name: place for place, name in enumerate(draft.columns.values())}
     once = sorted(dict.fromkeys(faults), key=lambda f: (f.row or 0, order.get(f.column or "", -1)))
     if once:
@@ -164,19 +167,19 @@ def _refuse(draft: Draft, faults: Iterable[CellFault]) -> None:
 
 
 def _check_readings(draft: Draft) -> None:
-    """Raises every fault that shows before anything is stored, so that a file at fault holds up nobody who writes."""
+    """Raises the errors of a file before the transaction, so that a wrong file does not block other writers."""
     faults = draft.faults.copy()
     if len(faults) < MOST_FAULTS:
-        faults += _find_instruments(draft)  # names the instruments of the items, too
+        faults += _find_instruments(draft)  # this also sets the instruments of the items
         faults += placed(draft, recording.faults_of(draft.kind, dict(enumerate(_readings_of(draft)))))
     _refuse(draft, faults)
 
 
 def _readings(draft: Draft, by: str) -> tuple[int, Outcome]:
-    """Stores readings, and returns how many there are and what came of them."""
+    """Stores readings and returns their number and the outcome."""
     try:
         stored = recording.record(draft.kind, _readings_of(draft), by, as_list=True, look_first=False)
-    except Invalid as refused:  # by what somebody wrote since the file was checked
+    except Invalid as refused:  # another request changed the data after the check
         raise Invalid(*placed(draft, refused.faults) or refused.faults) from None
     warnings: list[RowWarning] = [
         {"row": source.row, "column": said["field"], "detail": said["detail"], "hint": said["hint"]}
@@ -198,9 +201,9 @@ def _outcome(draft: Draft, lots: list[LotLine], deliveries: list[DeliveryLine], 
 
 
 def _find_instruments(draft: Draft) -> list[CellFault]:
-    """Puts instruments in by their codes, and returns a fault for each row that names none there is."""
+    """Sets the instruments of the items by their codes, and returns an error for each unknown code."""
     if len(set(draft.codes.values())) > _MOST_INSTRUMENTS:
-        detail = f"A file names at most {_MOST_INSTRUMENTS} instruments."
+        detail = f"A file may name at most {_MOST_INSTRUMENTS} instruments."
         return [fault(detail, "Split the file.", row=1, line=1, column=column_of(draft.columns, "instrument_code"))]
     known = {code: lookups.by_id_or_code("instrument", None, code) for code in dict.fromkeys(draft.codes.values())}
     faults = []
@@ -214,7 +217,7 @@ def _find_instruments(draft: Draft) -> list[CellFault]:
 
 
 def _deliveries(draft: Draft, by: str) -> tuple[int, Outcome]:
-    """Logs deliveries, and returns how many there are and what came of them."""
+    """Stores deliveries and returns their number and the outcome."""
     places = [(source.row, source.line) for source in draft.sources]
     alone = {index for index, source in enumerate(draft.sources) if source.broken}
     _refuse(draft, draft.faults if len(draft.faults) >= MOST_FAULTS else ())

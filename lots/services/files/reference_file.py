@@ -1,4 +1,4 @@
-"""A reference colour in a file: colour exchange text or CSV with L*, a*, b* or spectra, and the conditions that its header states."""
+"""Reading a reference colour from a file, colour exchange text or CSV, with its measuring conditions."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from lots.domain.words import counted, listed
 from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, spectral_columns
 from lots.services.files.color_exchange import KEYWORDS, is_exchange_text, read_exchange
@@ -18,7 +19,7 @@ _LAB = ("L", "a", "b")
 
 @dataclass(frozen=True, slots=True)
 class ReferenceFile:
-    """What a file says of a reference: its colours, or one spectrum, the mean where there are several, and conditions as they are written there."""
+    """A reference colour in a file: its colours, or the mean of its spectra, and its conditions as text."""
 
     labs: list[list[float]] = field(default_factory=list)
     spectrum: KeptSpectrum | None = None
@@ -29,11 +30,11 @@ def read_reference(content: bytes) -> ReferenceFile:
     """Returns the colours of a file.
 
     Notes:
-        A column of a CSV file is named L, a, b, nm400 to nm780, or as a measuring condition; others are let by. Spectra go before L*, a*, b*, since
-        the colour follows from them.
+        Columns of a CSV file are L, a, b, nm400 to nm780, and measuring conditions. Others are ignored. Spectra take precedence over L*, a*, b*,
+        because the colour is computed from them.
 
     Raises:
-        Invalid: at /file, everything that is wrong with it.
+        Invalid: the errors of the file, at /file.
     """
     text, faults = text_of(content)
     table = Table(faults=list(faults)) if faults else _table(text)
@@ -42,21 +43,22 @@ def read_reference(content: bytes) -> ReferenceFile:
     if wrong:
         raise Invalid(*map(_at_file, wrong[:20]))
     if not table.rows or len(table.rows) > MOST_COLORS:
-        raise Invalid(Fault("/file", f"This file holds {len(table.rows)} colours. Give 1 to {MOST_COLORS}."))
+        detail, hint = f"This file holds {counted(len(table.rows), 'colour')}.", f"Give 1 to {MOST_COLORS} colours."
+        raise Invalid(Fault("/file", detail, hint))
     fields = [table.meanings.get(name, _named(name)) for name in table.columns]
     said = _conditions(table, fields)
     spectra = [_spectrum(row, fields) for row in table.rows if any(name in spectral_columns.COLUMNS for name in fields)]
     if spectra:
         return ReferenceFile(spectrum=_mean(spectra), conditions=said)
     if missing := [name for name in _LAB if name not in fields]:
-        detail = f"This file has no column {' and no column '.join(missing)}."
+        detail = f"This file has no column {listed(missing, 'or')}."
         raise Invalid(Fault("/file", detail, "Name the columns L, a and b, or nm400, nm410 and so on for a spectrum."))
     places = [fields.index(name) for name in _LAB]
     return ReferenceFile([[_number(row, place, fields[place]) for place in places] for row in table.rows], None, said)
 
 
 def _conditions(table: Table, fields: Sequence[str]) -> dict[str, str]:
-    """What the header of exchange text, or the first row of CSV, states of the measurement."""
+    """Returns the measuring conditions in the header of exchange text, or in the first row of CSV."""
     if table.exchange:
         return {name: value for name, value in table.said.items() if value}
     cells = dict(zip(fields, table.rows[0].cells, strict=True))
@@ -71,7 +73,7 @@ def _table(text: str) -> Table:
 
 
 def _named(column: str) -> str:
-    """The field that a column of CSV fills: L* and lab_l are L."""
+    """Returns the field of a CSV column, such as L for L* and lab_l."""
     plain = re.sub(r"^(cie)?(lab)?[_ ]?", "", column.strip().lower()).rstrip("*") or column
     return {"l": "L", "a": "a", "b": "b"}.get(plain, column.strip())
 
@@ -96,12 +98,12 @@ def _spectrum(row: Row, fields: Sequence[str]) -> KeptSpectrum:
         if name in spectral_columns.COLUMNS and row.cells[place].strip()
     }
     if not known:
-        raise Invalid(Fault("/file", f"Row {row.number} holds no value of its spectrum."))
+        raise Invalid(Fault("/file", f"Row {row.number} has no spectrum.", "Give a value every 10 or 20 nm."))
     try:
         return spectral_columns.from_cells(known)
     except spectral_columns.Gap as gap:
         raise Invalid(
-            Fault("/file", f"Row {row.number} leaves out {gap.nm} nm.", "Give a value every 10 or 20 nm.")
+            Fault("/file", f"Row {row.number} has no value at {gap.nm} nm.", "Give a value every 10 or 20 nm.")
         ) from None
 
 
@@ -113,7 +115,11 @@ def _mean(spectra: Sequence[KeptSpectrum]) -> KeptSpectrum:
         for one in spectra
     ):
         raise Invalid(
-            Fault("/file", "The spectra of this file have different wavelengths.", "Give all the same wavelengths.")
+            Fault(
+                "/file",
+                "The spectra of this file have different wavelengths.",
+                "Give the same wavelengths for all spectra.",
+            )
         )
     values = [sum(at) / len(spectra) for at in zip(*(one["values"] for one in spectra), strict=True)]
     return {"start_nm": first["start_nm"], "step_nm": first["step_nm"], "values": values}

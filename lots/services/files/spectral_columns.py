@@ -1,4 +1,4 @@
-"""A spectrum in a row of a file: which columns hold it, and the step its wavelengths are at. Pure, like `reading_files`."""
+"""The columns of a spectrum in a file, and the step of its wavelengths. Pure."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ COLUMNS = {f"nm{nm}": nm for nm in range(FIRST_NM, LAST_NM + 1, STEP_NM)}
 
 
 class Gap(ValueError):
-    """A wavelength that a row leaves out between others. `nm` is which."""
+    """A wavelength missing between others in a row. `nm` is the wavelength."""
 
     def __init__(self, nm: int) -> None:
-        super().__init__("A value is needed here: those around it are there.")
+        super().__init__("This wavelength has no value, but those around it have.")
         self.nm = nm
 
 
 def from_cells(cells: Mapping[int, float]) -> KeptSpectrum:
-    """Returns the spectrum of a row as a JSON request has it.
+    """Returns the spectrum of a row in the form of a JSON request.
 
     Args:
         cells: wavelength in nm, a multiple of 10 -> reflectance factor; at least one.
 
     Raises:
-        Gap: the wavelengths are at no one step.
+        Gap: the wavelengths have no constant step.
 
     Example:
         >>> from_cells({420: 0.3, 400: 0.1, 440: 0.5})
@@ -42,7 +42,7 @@ def from_cells(cells: Mapping[int, float]) -> KeptSpectrum:
 
 
 def in_columns(spectrum: KeptSpectrum | None) -> dict[str, float]:
-    """Returns the values of a spectrum by column; none without one.
+    """Returns the values of a spectrum by column; empty without a spectrum.
 
     Example:
         >>> in_columns({"start_nm": 400, "step_nm": 20, "values": [0.1, 0.3]})

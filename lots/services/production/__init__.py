@@ -1,1 +1,1 @@
-"""Production: clearance of spools, loads, matching lots."""
+"""Production: clearance, loads, stock, respooling and matching lots."""

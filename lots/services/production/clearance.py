@@ -1,4 +1,7 @@
-"""May this spool be loaded, with which settings, and what else would do? Asked before loading, and again inside every load."""
+"""Clearance of a spool for loading, with reasons, cautions, print settings and other spools to use.
+
+It is checked on request, and again within every load.
+"""
 
 from __future__ import annotations
 
@@ -36,26 +39,26 @@ from lots.store.production import loads, shelf, tracing
 from lots.store.production.loads import LotInJob
 from lots.store.tables.models import Lot, Spool
 
-# Uses that show: for these, a lot that does not match the others of its job is refused.
+# Uses that show colour. For these, a lot must match the other lots of its job.
 SHOWS_COLOR = ("cosmetic", GENERAL)
 
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What somebody wants to load a spool for. `match_max` is the job's own limit on colour between lots, over the grade's."""
+    """A request for clearance. `match_max` is the job's limit for colour between lots, which replaces that of the grade."""
 
     use: str
     job: str | None = None
     machine: str | None = None
     mass_g: float | None = None
     match_max: float | None = None
-    # Agreement of instruments that was looked up for it.
+    # A cache of agreement studies between instruments.
     bridges: Known = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The job and the machine of an ask: their names as first typed, what they hold, and what a new name may be misread for."""
+    """The job and machine of a request: their names as first typed, the lots in the job, and similar names of a new one."""
 
     job: str | None = None
     machine: str | None = None
@@ -65,7 +68,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What was found out about a spool: its clearance, the lots it holds with its own first, where it shall go, and with which settings."""
+    """The clearance of a spool, the lots it holds (its own first), its job and machine, and its print settings."""
 
     clearance: Clearance
     held: list[Lot]
@@ -74,11 +77,10 @@ class Found:
 
 
 def clearance(code: str, ask: Ask) -> View:
-    """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
+    """Returns the clearance of a spool with all reasons, cautions and settings, and other spools if it is not clear.
 
-    One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
-    spliced spool, three where it was wound from spliced ones; one more for a job that is new, and for a dried spool whose softening
-    temperature is known.
+    One query, plus one each for a job, a machine, a new job, and a dried spool with a known softening temperature. A spool that is not clear
+    takes two more. A spliced spool takes two more, or three if a source spool was spliced.
 
     Raises:
         NotFound: no spool has this code.
@@ -91,7 +93,7 @@ def clearance(code: str, ask: Ask) -> View:
 
 
 def compute_clearance(row: Spool, ask: Ask, at: datetime) -> Found:
-    """Returns the clearance of a spool, the lots it holds, and the job and machine it was asked for."""
+    """Returns the clearance of a spool, the lots it holds, its job and its machine."""
     lot, held, misread = row.lot, lots_held(row), []
     job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
     in_job = job.lots if job else []
@@ -135,7 +137,7 @@ def lots_held(row: Spool) -> list[Lot]:
 
 @dataclass(frozen=True, slots=True)
 class LotFacts:
-    """A lot with what a clearance takes of it, whichever spool of it and whatever use is asked about."""
+    """The data of a lot that its clearance needs, for every spool and use."""
 
     lot: Lot
     agreed: Limits | None
@@ -143,18 +145,18 @@ class LotFacts:
 
 
 def facts_of(lot: Lot, known: dict[int, Limits] | None = None) -> LotFacts:
-    """Returns what a clearance takes of a lot. No query.
+    """Returns the data of a lot that its clearance needs. No query.
 
     Args:
         lot: the lot.
-        known: limits that were read for other lots, by the number of their revision, to which this adds.
+        known: a cache of limits by revision id, which this extends.
     """
     revision, known = lot.limits_revision, {} if known is None else known
     if revision is not None and revision.id not in known:
         known[revision.id] = limits_from(revision.body)
     agreed = known[revision.id] if revision is not None else None
     state = SpoolState(
-        # Of a spool there is only that it is not empty.
+        # This stands for any spool of the lot that is not empty.
         spool=lot.supplier_lot,
         remaining_g=math.inf,
         lot=lot.supplier_lot,
@@ -174,8 +176,8 @@ def facts_of(lot: Lot, known: dict[int, Limits] | None = None) -> LotFacts:
 def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[LotInJob], at: datetime) -> Clearance:
     """Returns the clearance of a spool that holds these lots, its own first. No query.
 
-    A spool of several lots is as good as the worst of them; none of their concessions covers the others. For uses that show colour, its
-    lots must match each other as the lots of one job must, and each of them the lots used in the job.
+    A spool of several lots takes the worst clearance of them, and a concession for one lot does not cover the others. For uses that show
+    colour, its lots must match each other, and each must match the lots used in the job.
     """
     if len(held) == 1:
         return _clear(row, held[0], ask, in_job, at)
@@ -186,7 +188,10 @@ def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[LotI
 def _clear(
     row: Spool | None, facts: LotFacts, ask: Ask, in_job: Sequence[LotInJob], at: datetime, alone: bool = True
 ) -> Clearance:
-    """The clearance by one of the lots that a spool holds, `alone` when it holds no other; without a spool, of any spool of the lot."""
+    """Returns the clearance by one of the lots of a spool. `alone` means that the spool holds no other lot.
+
+    Without a spool, it is the clearance of any spool of the lot.
+    """
     pairs = pairs_in_job(facts.lot, row, in_job, ask.match_max, ask.bridges)
     state = facts.state if row is None else _with_spool(facts, row)
     if not alone:
@@ -195,7 +200,7 @@ def _clear(
 
 
 def _with_spool(facts: LotFacts, row: Spool) -> SpoolState:
-    """What is known of a spool by itself, and of its age, as filament of a lot."""
+    """Returns the state of a spool as filament of a lot, with its own findings and its age."""
     return replace(
         facts.state,
         spool=row.code,
@@ -209,18 +214,18 @@ def _with_spool(facts: LotFacts, row: Spool) -> SpoolState:
 
 
 def of_lot(facts: LotFacts, use: str, at: datetime) -> Clearance:
-    """Returns whether a lot may be loaded for a use, as far as that does not hang on the spool, the job or the mass. No query."""
+    """Returns the clearance of a lot for a use, without regard to the spool, the job and the mass. No query."""
     return clear(facts.state, use, at=at)
 
 
 def of_spool(row: Spool, held: Sequence[LotFacts], use: str, at: datetime) -> Clearance:
-    """Returns whether a spool may be loaded for a use, as far as that does not hang on the machine, the job or the mass. No query.
+    """Returns the clearance of a spool for a use, without regard to the machine, the job and the mass. No query.
 
     Args:
         row: the spool.
-        held: every lot whose filament it holds; none of their concessions covers the others.
-        use: what is asked of the material.
-        at: the moment of loading.
+        held: every lot that it holds. A concession for one lot does not cover the others.
+        use: the intended use.
+        at: the time of loading.
     """
     states = [replace(_with_spool(facts, row), remaining_g=math.inf, loaded_on=None) for facts in held]
     if len(held) > 1:
@@ -229,9 +234,9 @@ def of_spool(row: Spool, held: Sequence[LotFacts], use: str, at: datetime) -> Cl
 
 
 def by_use(row: Spool, held: Sequence[LotFacts], uses: Sequence[str], at: datetime) -> dict[str, Clearance]:
-    """Returns for each use whether a spool may be loaded for it, as far as that does not hang on machine, job or mass. No query for a spool of one lot.
+    """Returns the clearance of a spool by use, without regard to machine, job and mass. No query for a spool of one lot.
 
-    A spool that is on a machine is answered as if it had come off. Args as in `of_spool`.
+    A spool on a machine is treated as unloaded. Args as in `of_spool`.
     """
     mates = pairs_among([facts.lot for facts in held]) if len(held) > 1 else []
     states = [replace(_with_spool(facts, row), loaded_on=None) for facts in held]
@@ -245,14 +250,14 @@ def by_use(row: Spool, held: Sequence[LotFacts], uses: Sequence[str], at: dateti
 
 def _life(row: Spool, lot: Lot) -> SpoolLife:
     grade = row.lot.grade
-    # A further lot of a spliced spool came with a delivery of its own.
+    # The other lots of a spliced spool came with other deliveries.
     received = row.delivery.came_at if lot.id == row.lot_id else lot.received_at
     dates = (received, row.opened_at, row.dried_at)
     return SpoolLife(*dates, grade.shelf_life_days, grade.open_life_days, lot.reinspected_until)
 
 
 def _inspections_lacking(row: Spool, held: Sequence[Lot], at: datetime) -> list[str]:
-    """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
+    """Returns the open steps of the newest re-inspection of each lot past its shelf life. No query for other lots."""
     found = []
     for lot in held:
         again = inspected_again(OnRecord(lot_of(lot.id))) if _life(row, lot).past_shelf_life(at) else []
@@ -262,7 +267,7 @@ def _inspections_lacking(row: Spool, held: Sequence[Lot], at: datetime) -> list[
 
 
 def view(row: Spool, found: Found, ask: Ask) -> View:
-    """A clearance as the contract shows it. One query for a spool of several lots, two where it was wound from such spools."""
+    """Returns a clearance for the API. One query for a spool of several lots, two if a source spool has several lots."""
     lot, answer, place = row.lot, found.clearance, found.place
     lives = [_life(row, each).use_by for each in found.held]
     return {
@@ -298,7 +303,7 @@ def view(row: Spool, found: Found, ask: Ask) -> View:
 
 
 def _lots(row: Spool, held: Sequence[Lot]) -> list[View]:
-    """Each lot that a spool holds, with what was on it of that lot when it was new."""
+    """Returns each lot of a spool, with its mass on the spool when that was new."""
     masses = {row.lot_id: row.net_mass_g} if len(held) == 1 else _masses(row)
     return [
         {
@@ -313,7 +318,7 @@ def _lots(row: Spool, held: Sequence[Lot]) -> list[View]:
 
 
 def _masses(row: Spool) -> dict[int, float]:
-    """Filament of each lot that was wound onto a spool, g; without those that a parent held together with others."""
+    """Returns the mass of each lot respooled onto a spool, g; without lots from source spools that held several lots."""
     parents = [(link.parent, link.mass_g) for link in shelf.wound_from(row.id)]
     further = tracing.further_lots(parent.id for parent, _ in parents if parent.spliced)
     unknown = {
@@ -326,7 +331,7 @@ def _masses(row: Spool) -> dict[int, float]:
 
 
 def candidates(place: Place) -> list[dict[str, str]]:
-    """Names that a new job or machine may be misread for: field, name."""
+    """Returns known names that are similar to that of a new job or machine."""
     return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
 
 

@@ -1,4 +1,4 @@
-"""What clearance answers under a concession, or will once a second person approves it. Stores nothing."""
+"""The clearances that a concession gives, or will give after its approval. Stores nothing."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from lots.services.lookups import lot_of
 from lots.services.production import clearance
 from lots.services.views import View
 
-# Stands for the person who has not approved yet.
+# The approver of a concession that is not approved yet.
 _APPROVER = "a second person"
 
 
 class ClearedFor(TypedDict):
-    """What clearance answers for a use: by the lot alone, whatever the spool, the job and the mass."""
+    """The clearance of a lot for a use, without regard to the spool, the job and the mass."""
 
     use: str
     clear: bool
@@ -24,7 +24,7 @@ class ClearedFor(TypedDict):
 
 
 def shown(number: int) -> View:
-    """Returns a concession, with what clearance answers under it for each of its uses, none once it was withdrawn. About six queries.
+    """Returns a concession with its clearance for each use; no clearance after it was withdrawn. About six queries.
 
     Raises:
         NotFound: no such concession.

@@ -1,4 +1,4 @@
-"""Dryings of spools: recorded, listed, and what they mean for a clearance."""
+"""Drying of spools: records, lists, and the effect on clearance."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from lots.domain.characteristics.moisture import MOISTURE
 from lots.domain.production import drying
 from lots.domain.production.drying import DryingRule
 from lots.domain.production.spool_life import Dryness
+from lots.domain.words import moment
 from lots.services import clock
 from lots.services.errors import Conflict, Fault, Invalid
 from lots.services.lookups import spool_of, withdrawn
@@ -24,7 +25,7 @@ from lots.store.tables.spools import Drying
 
 
 class DryingSent(TypedDict):
-    """A drying as it is sent."""
+    """The request to record a drying."""
 
     temperature_c: float
     hours: float
@@ -32,16 +33,16 @@ class DryingSent(TypedDict):
 
 
 def rule_of(grade: Grade) -> DryingRule:
-    """Returns how a grade is dried."""
+    """Returns the drying rule of a grade."""
     return DryingRule(grade.dry_c, grade.dry_h, grade.softening_c)
 
 
 def record(code: str, values: DryingSent, by: str) -> View:
-    """Records a drying of a spool, judged by its grade's rule. One by the rule starts the time that the spool stays dry.
+    """Records a drying of a spool. A drying that conforms to the rule of the grade restarts the time that the spool stays dry.
 
     Raises:
         NotFound: no spool has this code.
-        Invalid: a time still to come, or before the spool came.
+        Invalid: the time is in the future, or before the delivery.
         Conflict: the spool was withdrawn.
     """
     now = clock.now()
@@ -50,8 +51,8 @@ def record(code: str, values: DryingSent, by: str) -> View:
         ended_at = values.get("ended_at") or max(now, row.delivery.came_at)
         faults = clock.doubt_future("/ended_at", ended_at, now)
         if ended_at < row.delivery.came_at:
-            detail = "The spool had not come by then."
-            faults.append(Fault("/ended_at", detail, "State a time after its delivery."))
+            detail = f"{moment(ended_at)} is before the delivery of the spool, at {moment(row.delivery.came_at)}."
+            faults.append(Fault("/ended_at", detail, "State a time after the delivery."))
         if faults:
             raise Invalid(*faults)
         if row.withdrawn_at is not None:
@@ -78,7 +79,7 @@ def listed(code: str, cursor: str | None, limit: int) -> Page[View]:
 
 
 def view(row: Drying, code: str) -> View:
-    """A drying, with what it means in words."""
+    """Returns a drying with its result in words."""
     rule = DryingRule.from_json(row.rule)
     fields = ("id", "temperature_c", "hours", "ended_at", "rule", "conforms", "recorded_at", "recorded_by")
     return {
@@ -90,7 +91,7 @@ def view(row: Drying, code: str) -> View:
 
 
 def dryness_of(row: Spool, lot: Lot, agreed: Limits | None) -> Dryness | None:
-    """Returns how dry a spool is as filament of a lot, None where its grade or the lot's limits do not ask. No query."""
+    """Returns the dryness of a spool as filament of a lot; None if its grade or the limits do not require it. No query."""
     grade = row.lot.grade
     if grade.dry_for_h is None or agreed is None:
         return None
@@ -104,7 +105,7 @@ def dryness_of(row: Spool, lot: Lot, agreed: Limits | None) -> Dryness | None:
 
 
 def cautions(row: Spool) -> list[str]:
-    """Returns a caution about a spool that was dried too hot. One query for a dried spool of a grade whose softening temperature is known."""
+    """Returns a caution about a spool that was dried too hot. At most one query."""
     softening_c = row.lot.grade.softening_c
     if row.dried_at is None or softening_c is None:
         return []
@@ -112,9 +113,9 @@ def cautions(row: Spool) -> list[str]:
     if hottest is None or hottest <= softening_c:
         return []
     return [
-        f"Spool {row.code} was dried at {hottest:g} °C, above the softening temperature of {softening_c:g} °C: it {drying.TOO_HOT}"
+        f"Spool {row.code} was dried at {hottest:g} °C, above the softening temperature of {softening_c:g} °C. It {drying.TOO_HOT}"
     ]
 
 
-def _later(held: datetime | None, moment: datetime) -> datetime:
-    return moment if held is None else max(held, moment)
+def _later(held: datetime | None, at: datetime) -> datetime:
+    return at if held is None else max(held, at)

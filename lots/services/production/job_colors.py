@@ -1,4 +1,4 @@
-"""The colours that would stand beside each other in one job: spools by their own mean where they were measured, else by their lot's."""
+"""Colour comparison within one job. A spool counts with its own mean colour if measured, or else with that of its lot."""
 
 from __future__ import annotations
 
@@ -19,32 +19,32 @@ from lots.store.tables.models import Lot, Spool
 
 
 def color_rule(lot: Lot) -> ColorLimits:
-    """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
+    """Returns the colour limits of a lot; limits without values if it has none."""
     return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
 
 
 def color_rules(lots: Iterable[Lot]) -> dict[int | None, ColorLimits]:
-    """Returns the colour limits that lots are judged under, each read once, by the number of the revision; None for lots without one."""
+    """Returns the colour limits of lots by revision id; None is the key of lots without limits."""
     of_each = {lot.limits_revision.id if lot.limits_revision else None: lot for lot in lots}
     return {number: color_rule(lot) for number, lot in of_each.items()}
 
 
 def rule_of(body: Mapping[str, object]) -> ColorLimits:
-    """Returns the colour limits of a limits revision, as it is kept."""
+    """Returns the colour limits in the body of a limits revision."""
     return color_limits(own_part(block_of(body, COLOR.name)))
 
 
 def _comparable(lot: Lot, other: Lot) -> bool:
-    """True where the colours of two lots were measured under the same conditions."""
+    """Returns True if the colours of two lots were measured under the same conditions."""
     if not lot.shade_revision or not other.shade_revision:
         return False
     return bool(other.shade_revision.conditions == lot.shade_revision.conditions)
 
 
 def spool_color(lot: Lot, spool: Spool | None) -> SpoolColor:
-    """Returns the colour that stands for a spool as filament of this lot; for any spool of it where none is given.
+    """Returns the colour of a spool as filament of this lot; without a spool, the colour of any spool of the lot.
 
-    A spool wound from others has no colour of its own.
+    A respooled spool has no colour of its own.
     """
     if spool is None:
         return SpoolColor(lot.supplier_lot, Lab(*lot.lab) if lot.lab else None)
@@ -52,7 +52,7 @@ def spool_color(lot: Lot, spool: Spool | None) -> SpoolColor:
 
 
 def spool_colors(lot: Lot, spools: Sequence[Spool]) -> list[SpoolColor]:
-    """Returns the colours that stand for some spools as filament of this lot, as `spool_color` does for one."""
+    """Returns the colours of several spools as filament of this lot, as `spool_color` does for one."""
     mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
     return [
         SpoolColor.of(lot.supplier_lot, spool.code, None if spool.spliced else spool.color, mean, between)
@@ -61,9 +61,9 @@ def spool_colors(lot: Lot, spools: Sequence[Spool]) -> list[SpoolColor]:
 
 
 def pairs_among(held: Sequence[Lot], match_max: float | None = None) -> list[PairMatch]:
-    """Returns how every two lots on one spool match, compared both ways, since neither was there first.
+    """Returns the match of each pair of lots on one spool, compared both ways because neither was first.
 
-    What was wound is taken as filament of spools that were not measured: by the lots' means, with what spools of them differ by.
+    Respooled filament counts as from unmeasured spools, with the mean of its lot and the spread between spools.
     """
     colors, known = {lot.id: _of_any_spool(lot) for lot in held}, Known()
     return [
@@ -83,18 +83,18 @@ def _of_any_spool(lot: Lot) -> SpoolColor:
 def pairs_in_job(
     lot: Lot, spool: Spool | None, in_job: Sequence[LotInJob], match_max: float | None, known: Known
 ) -> list[PairMatch]:
-    """Returns how a spool lies to what is used in a job. One query for each two instruments that are known and differ, else none.
+    """Returns the colour matches of a spool within a job. One query for each pair of known, different instruments.
 
     Args:
-        lot: whose filament it is taken as.
-        spool: the spool; None for any spool of the lot, and then the lot's mean is compared with those of other lots alone.
+        lot: the lot of the filament.
+        spool: the spool; None for any spool of the lot, whose mean is then compared with the means of other lots.
         in_job: lots used in the job.
-        match_max: the job's own limit, over that of the lots.
-        known: agreement of instruments that was looked up before, to which this adds.
+        match_max: the limit of the job, which replaces those of the lots.
+        known: a cache of agreement studies, which this extends.
 
     Returns:
-        For each other lot the worst of its spools in the job; for its own lot each other spool in the job, as far as a limit is set. Own spools
-        are not compared for a lot whose spools' colours are not kept (version 2 of the rules and before).
+        For each other lot, the worst match with its spools in the job. For its own lot, the match with each other spool in the job, if a limit
+        is set. Rules up to version 2 store no spool colours, so spools of one lot are not compared then.
     """
     if not in_job:
         return []
@@ -114,12 +114,12 @@ def pairs_in_job(
 def _worst(
     lot: Lot, other: Lot, mine: SpoolColor, theirs: Sequence[SpoolColor], match_max: float | None, between: BetweenLots
 ) -> PairMatch:
-    """How a colour lies to the one of some colours of another lot that it matches least."""
+    """Returns the worst match of a colour with some colours of another lot."""
     return worse(*(pair for color in theirs for pair in _pair(lot, other, mine, color, match_max, between)))
 
 
 def _among_own(lot: Lot, mine: SpoolColor, spools: Sequence[Spool], match_max: float | None) -> list[PairMatch]:
-    """How a spool lies to other spools of its lot, as far as a limit is set."""
+    """Returns the matches of a spool with other spools of its lot, if a limit is set."""
     pairs = (_worst(lot, lot, mine, [spool_color(lot, one)], match_max, NOTHING_BETWEEN) for one in spools)
     return [pair for pair in pairs if pair.limit is not None]
 
@@ -127,7 +127,7 @@ def _among_own(lot: Lot, mine: SpoolColor, spools: Sequence[Spool], match_max: f
 def _pair(
     lot: Lot, other: Lot, mine: SpoolColor, theirs: SpoolColor, match_max: float | None, between: BetweenLots
 ) -> list[PairMatch]:
-    """How two colours match within one job: by the formulas of both lots, by the stricter limit, and across their instruments."""
+    """Returns the matches of two colours by the formula of each lot, with the stricter limit and the uncertainty between instruments."""
     rules = [color_rule(lot), color_rule(other)] if other is not lot else [color_rule(lot)]
     if match_max is not None:
         rules = [replace(rule, job_pair_max=match_max) for rule in rules]

@@ -1,4 +1,4 @@
-"""Production: spools onto machines and off again."""
+"""Loading of spools onto machines, and unloading."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from lots.store.tables.models import Spool
 
 
 class LoadSent(TypedDict):
-    """A spool to put on a machine, as it is sent."""
+    """The request to load a spool."""
 
     spool_code: str
     machine: str
@@ -40,30 +40,30 @@ class LoadSent(TypedDict):
 
 
 def load(values: LoadSent, by: str) -> tuple[View, bool]:
-    """Puts a spool on a machine if it is clear; otherwise records that it was asked for and why it was refused.
+    """Loads a spool onto a machine if it is clear. Otherwise records the refusal with its reasons.
 
     Returns:
-        (the load, True), or (the clearance with its reasons, False). A refusal is a value: raising would undo its record.
+        (the load, True), or (the clearance with its reasons, False). A refusal is not an exception, which would roll back its record.
 
     Raises:
         NotFound: no spool has this code.
-        Invalid: a stated time that cannot be.
-        SimilarName: it is clear, but the job or machine is new and may be a known one misread, and nobody confirmed it.
+        Invalid: the time of loading is in the future, or before the spool was last unloaded.
+        SimilarName: the spool is clear, but the name of a new job or machine is similar to a known one and not confirmed.
     """
     now = clock.now()
     code, use, job, machine = values["spool_code"], values["use"], values["job"], values["machine"]
     with transaction():
         first = spool_of(code)
         lots.lock([first.lot_id, *tracing.further_lots([first.id] if first.spliced else []).get(first.id, ())])
-        # Read again under the lock: a block that was acknowledged in between is seen here.
+        # Read again under the lock, because the lot may have been blocked in between.
         row = spool_of(code)
         last = loads.last_unload_of(row)
-        # Where the clock was set back, time goes on from what is recorded of the spool.
+        # After the clock was set back, the time of the last unload is used.
         loaded_at = values.get("loaded_at") or max(now, last or now)
         if faults := _load_time_faults(row, values.get("loaded_at"), last, now):
             raise Invalid(*faults)
         mass_g = values.get("mass_g")
-        # A concession is asked about now and at the stated time: neither may lie after its end.
+        # A concession must be valid both now and at the stated time.
         ask = Ask(use, job, machine, mass_g, values.get("match_max"))
         found = compute_clearance(row, ask, max(now, loaded_at))
         answer = found.clearance
@@ -72,7 +72,7 @@ def load(values: LoadSent, by: str) -> tuple[View, bool]:
             refusal = loads.refuse(row, asked, list(answer.reasons), by, now)
             audit.note(row.lot_id, "load refused", by, now, {"load_refusal": [refusal.id]})
             return {**view(row, found, ask), "checked_at": now}, False
-        _ask_about_names(found.place, values)
+        _check_names(found.place, values)
         under = answer.concession
         new: loads.NewLoad = {"machine": machine, "job": job, "use": use, "loaded_at": loaded_at}
         if under is not None:
@@ -89,21 +89,21 @@ def load(values: LoadSent, by: str) -> tuple[View, bool]:
         loaded = spool_loaded(views.change_place(stored, row.lot))
         audit.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]}, changes=[loaded])
         if named:
-            # A job and a machine are the shop's, whichever lot came to them first.
+            # Jobs and machines belong to the shop's history, not to that of a lot.
             audit.note(None, "job or machine added", by, now, named)
         permission = answer.permission and grade_uses.permission_view(answer.permission)
         return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
 
 
-def _ask_about_names(place: Place, values: LoadSent) -> None:
-    """Refuses a name that may be a known one misread: under it a job would be compared with nothing, and a trace would split."""
+def _check_names(place: Place, values: LoadSent) -> None:
+    """Raises SimilarName for a new name similar to a known one, because a misread name would split the job's matching and tracing."""
     doubtful = [one for one in place.misread if not values.get(f"confirm_new_{one.field}")]
     if doubtful:
         faults = [
             Fault(
                 f"/{one.field}",
-                f"{one.typed} differs from {words.listed(one.alike, 'or')} only by separators or by signs that are easily confused.",
-                f"Send the {one.field} as it stands there, or confirm that it is another {one.field}.",
+                f"{one.typed} differs from {words.listed(one.alike, 'or')} only by separators or by characters that are easily confused.",
+                f"Give the known {one.field}, or confirm that this is another {one.field}.",
                 confirm=f"confirm_new_{one.field}",
             )
             for one in doubtful
@@ -118,20 +118,20 @@ def _load_time_faults(row: Spool, stated: datetime | None, last: datetime | None
         faults.append(
             Fault(
                 "/loaded_at",
-                f"Spool {row.code} came off another machine only at {moment(last)}.",
-                "State when it was put on this one, after that.",
+                f"Spool {row.code} was unloaded from another machine later, at {moment(last)}.",
+                "Give a time of loading after that.",
             )
         )
     return faults
 
 
 def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, by: str) -> View:
-    """Takes a spool off its machine and books what was used.
+    """Unloads a spool and records the mass used.
 
     Raises:
         NotFound: no such load.
-        Conflict: it has ended already.
-        Invalid: more filament left than there was, or a time that cannot be.
+        Conflict: the spool is already unloaded.
+        Invalid: more filament is left than was loaded, or the time is in the future or before loading.
     """
     now = clock.now()
     with transaction():
@@ -139,25 +139,29 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         if first is None:
             raise NotFound(unknown("load", load_id))
         lot = lots.lock([first.lot_id])[first.lot_id]
-        # Read again under the lock: somebody may have ended it in between.
+        # Read again under the lock, because it may have been unloaded in between.
         row = loads.find(load_id) or first
-        # Where the clock was set back, a load does not end before it began.
+        # After the clock was set back, the time of loading is used.
         at = unloaded_at or max(now, row.loaded_at)
         if row.unloaded_at is not None:
             raise Conflict(
-                f"Spool {row.spool.code} was taken off {views.place(row)['machine']} at {moment(row.unloaded_at)} already."
+                f"Spool {row.spool.code} was already unloaded from {views.place(row)['machine']} at {moment(row.unloaded_at)}."
             )
         faults = clock.doubt_future("/unloaded_at", unloaded_at, now)
         if at < row.loaded_at:
             faults.append(
-                Fault("/unloaded_at", f"It was loaded only at {moment(row.loaded_at)}.", "State a time after that.")
+                Fault(
+                    "/unloaded_at",
+                    f"Spool {row.spool.code} was loaded later, at {moment(row.loaded_at)}.",
+                    "Give a time of unloading after that.",
+                )
             )
         if remaining_mass_g > row.mass_before_g:
             faults.append(
                 Fault(
                     "/remaining_mass_g",
-                    f"{remaining_mass_g:g} g left is more than the {row.mass_before_g:g} g that were on the spool when it was loaded.",
-                    "Weigh again, and take off the mass of the empty reel.",
+                    f"{remaining_mass_g:g} g left is more than the {row.mass_before_g:g} g on the spool when it was loaded.",
+                    "Weigh the spool again, and subtract the mass of the empty reel.",
                 )
             )
         if faults:

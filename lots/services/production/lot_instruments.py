@@ -1,4 +1,4 @@
-"""Two lots whose colours were read with different instruments: what a comparison of them within one job is worth."""
+"""Colour comparison between two lots that were measured with different instruments."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from lots.store.tables.models import Lot
 
 @dataclass(frozen=True, slots=True)
 class BetweenLots:
-    """What lies between the instruments of two lots.
+    """The difference between the instruments of two lots.
 
     Args:
-        shift: what is added to L*, a*, b* of the other lot, so that they are as the instruments of the lot in hand would read them.
-        uncertainty: of each coordinate where nothing is known of the step between the instruments.
-        says: why it is not known, "" where there is nothing to know.
+        shift: added to L*, a*, b* of the other lot to convert them to the instruments of this lot.
+        uncertainty: standard uncertainty of each coordinate if the difference is unknown.
+        says: why the difference is unknown; "" if there is none.
     """
 
     shift: tuple[float, ...] = (0.0, 0.0, 0.0)
@@ -33,13 +33,13 @@ class BetweenLots:
     says: str = ""
 
     def read_alike(self, lab: Lab | None) -> Lab | None:
-        """Returns a colour of the other lot as the instruments of the lot in hand would read it; None for none."""
+        """Returns a colour of the other lot, converted to the instruments of this lot; None for None."""
         if lab is None or not any(self.shift):
             return lab
         return nearest_lab(*(value + by for value, by in zip(lab.as_list(), self.shift, strict=True)))
 
     def told(self, pair: PairMatch, mine: Lab | None, theirs: Lab | None, rule: ColorLimits) -> PairMatch:
-        """Returns a match of both as it stands across their instruments."""
+        """Returns the match of both lots, with the uncertainty between their instruments."""
         if not self.says or mine is None or theirs is None:
             return pair
         u = delta_e_uncertainty(theirs, mine, (self.uncertainty,) * 3, rule)
@@ -48,24 +48,25 @@ class BetweenLots:
 
 NOTHING_BETWEEN = BetweenLots()
 
-# What ties two instruments together, by both codes; None where no study does.
+# The agreement study of two instruments, by both codes; None without one.
 Known = dict[frozenset[str], Bridge | None]
 
 
 def between_lots(lot: Lot, other: Lot, known: Known) -> BetweenLots:
-    """Returns what lies between the instruments of two lots, with their figures and rules; as `between`."""
+    """Returns the difference between the instruments of two lots, as `between` does."""
     return between(read_with(lot), read_with(other), known)
 
 
 def between(mine: frozenset[str], theirs: frozenset[str], known: Known) -> BetweenLots:
-    """Returns what lies between the instruments of two lots. One query for each two instruments that are known and differ, else none.
+    """Returns the difference between the instruments of two lots. One query for each pair of known, different instruments.
 
-    An agreement study of both instruments tells the step between them. Without one 0.5 per coordinate lies between them (common practice, no
-    source). Lots judged by rules before the third are compared as they were read.
+    It comes from an agreement study of both instruments. Without one, the uncertainty is 0.5 per coordinate (common practice, no source).
+    Lots assessed under rules before version 3 are compared without conversion.
 
     Args:
-        mine, theirs: instruments of both, as `read_with` has them.
-        known: what was looked up before, to which this adds.
+        mine: instruments of this lot, as `read_with` returns them.
+        theirs: instruments of the other lot.
+        known: a cache of agreement studies, which this extends.
     """
     if not mine or not theirs or mine == theirs:
         return NOTHING_BETWEEN
@@ -78,14 +79,14 @@ def between(mine: frozenset[str], theirs: frozenset[str], known: Known) -> Betwe
             return BetweenLots(tuple(bridge.shift(here)))
     named, others = (" and ".join(sorted(some)) for some in (mine, theirs))
     says = (
-        f"they were read with different instruments ({named}; {others}). "
-        "Measure both with one instrument, or record an agreement study of these instruments."
+        f"they were measured with different instruments ({named}; {others}). "
+        "Measure both lots with one instrument, or record an agreement study of these instruments."
     )
     return BetweenLots(uncertainty=BETWEEN_INSTRUMENTS, says=says)
 
 
 def read_with(lot: Lot) -> frozenset[str]:
-    """Returns the instruments that read the colours of a lot; none where they are not known or its rules do not ask."""
+    """Returns the instruments that measured the colours of a lot; empty if unknown, or under rules before version 3."""
     if (lot.rules or rule_versions.FIRST) <= rule_versions.SECOND:
         return frozenset()
     some = ((lot.figures or {}).get("sources") or {}).get(COLOR.name, ())

@@ -1,4 +1,4 @@
-"""The list of lots that people read: filtered, sorted, page by page, each lot with what it may be used for."""
+"""The list of lots for the pages: filtered and sorted, each lot with its permitted uses."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.store.assessment.lot_list import ORDERS
 from lots.store.engine.sorted_pages import SortedPage
 
 SORTS = tuple(ORDERS)
-# Lots in stock that are looked at to find those that may be loaded for a use.
+# Lots in stock that one request checks when it filters by use.
 _LOOKED_AT = 100
 _LOADABLE = ("yes", "concession")
 
@@ -21,13 +21,13 @@ _LOADABLE = ("yes", "concession")
 def listed(
     filters: Mapping[str, object], use: str | None, sort: str, cursor: str | None, limit: int
 ) -> SortedPage[tuple[View, View]]:
-    """Returns a page of lots, each with the line of what it may be used for. One query, however many lots there are.
+    """Returns a page of lots, each with its permitted uses. One query for any number of lots.
 
     Args:
-        filters: as GET /v1/lots takes them.
-        use: only lots in stock that may be loaded for it, among the next 100 in stock. A page may then hold few lots though more follow.
+        filters: as in GET /v1/lots.
+        use: return only lots that may be loaded for this use, among the next 100 in stock. Such a page may be short although more follow.
         sort: one of SORTS.
-        cursor: from another page of this order.
+        cursor: from another page of the same order.
         limit: lots on a page.
     """
     now = clock.now()
@@ -39,6 +39,6 @@ def listed(
 
 
 def loadable_for(one: View) -> list[str]:
-    """Returns the uses that a lot may be loaded for, of its line."""
+    """Returns the uses for which a lot of the list may be loaded."""
     uses = cast("list[dict[str, str]]", one["uses"])
     return [each["use"] for each in uses if each["answer"] in _LOADABLE]

@@ -1,4 +1,4 @@
-"""What a lot may be used for now, use by use: the same rules as a clearance, asked of the lot before there is a spool in the hand."""
+"""The permitted uses of a lot or a spool, by the rules of clearance."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ from lots.store.engine.paging import Page
 from lots.store.production import shelf
 from lots.store.tables.models import Lot, Spool
 
-# What may be answered for a use. Only the first two let anybody load; `not_yet` may become one of them by measuring or by lifting a hold.
+# The answers for a use. Only the first two allow loading. `not_yet` can change after more readings or after a hold is lifted.
 ANSWERS = ("yes", "concession", "not_yet", "not_judged", "no")
-# Where what is not loadable yet may become so.
+# Statuses in which a use may still become permitted.
 _OPEN = ("quarantined", "released", "restricted")
 
 
 def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[View]:
-    """Returns a page of lots with what each may be used for. One query, however many lots there are."""
+    """Returns a page of lots with their permitted uses. One query for any number of lots."""
     now = clock.now()
     page = lots.listed(filters, cursor, limit, newest_first=newest_first, of=shelf.lots_with_uses())
     return page.map(lambda lot: line(lot, now))
 
 
 def line(lot: Lot, at: datetime) -> View:
-    """Returns what a lot may be used for, as a list says it. No query."""
+    """Returns a lot with its permitted uses for a list. No query."""
     return {
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
@@ -44,14 +44,14 @@ def line(lot: Lot, at: datetime) -> View:
 
 
 def permissions(lot: Lot, at: datetime) -> list[View]:
-    """Returns for every use whether a lot may be loaded for it at a moment, and every reason why not. No query.
+    """Returns the answer for every use of a lot, with all reasons against it. No query.
 
     Args:
         lot: with its grade and its limits revision.
-        at: the moment of loading, for concessions.
+        at: the time of loading, for concessions.
 
     Notes:
-        A single spool may be refused all the same: for what it fails by itself, its age, or what its job was begun with.
+        A single spool may still be refused, for its own findings, its age, or the other lots of its job.
     """
     facts = clearance.facts_of(lot)
     state, found = facts.state, []
@@ -80,9 +80,9 @@ def _answer(lot: Lot, found: Clearance, verdict: str | None, forbidden: bool) ->
 
 
 def of_spool(row: Spool) -> list[View]:
-    """Returns for every use whether a spool may be loaded for it now, and every reason why not, whatever the machine, the job and the mass.
+    """Returns the answer for every use of a spool, with all reasons against it, for any machine, job and mass.
 
-    No query for a spool of one lot. What the spool fails by itself, its age and its drying count, and each lot that it holds.
+    Its own findings, its age, its drying and each lot that it holds count. No query for a spool of one lot.
     """
     now = clock.now()
     held = [clearance.facts_of(lot) for lot in clearance.lots_held(row)]
@@ -91,7 +91,7 @@ def of_spool(row: Spool) -> list[View]:
 
 
 def of_code(code: str) -> list[View]:
-    """Returns the same of the spool with a code. One query, more for a spool of several lots.
+    """Returns the answer for every use of the spool with this code. One query, more for a spool of several lots.
 
     Raises:
         NotFound: no spool has this code.
@@ -100,7 +100,7 @@ def of_code(code: str) -> list[View]:
 
 
 def _spool_answer(found: Clearance, use: str, held: Sequence[clearance.LotFacts], at: datetime) -> str:
-    """The least kind answer of the lots on a spool; "no" where they would do and the spool itself does not."""
+    """Returns the worst answer of the lots on a spool; "no" if only the spool itself is refused."""
     if found.clear:
         return "concession" if found.concession else "yes"
     answers = {
@@ -116,5 +116,5 @@ def _spool_answer(found: Clearance, use: str, held: Sequence[clearance.LotFacts]
 
 
 def of_lot(lot: Lot) -> list[View]:
-    """Returns for every use whether a lot may be loaded for it now, and every reason why not. No query."""
+    """Returns the answer for every use of a lot now, with all reasons against it. No query."""
     return permissions(lot, clock.now())

@@ -1,4 +1,4 @@
-"""How lots in stock match each other within one job."""
+"""Colour match between lots in stock within one job."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from lots.services.views import View
 from lots.store.production import shelf
 from lots.store.tables.models import Lot
 
-# Lots whose every pair a table compares, and the lots nearest to one that are listed.
+# The most lots in a table of all pairs, and the most lots in a list of matches.
 MOST_IN_TABLE = 120
 MOST_MATCHES = 1_000
 
 
 @dataclass(frozen=True, slots=True)
-class _Colored:
-    """A lot in stock as it is compared with others: by its mean where that was measured under known conditions."""
+class _LotColor:
+    """A lot in stock with its mean colour, if that was measured under known conditions."""
 
     lot: Lot
     rule: ColorLimits
@@ -36,32 +36,32 @@ class _Colored:
     conditions: object
 
     @classmethod
-    def each(cls, lots: Sequence[Lot]) -> list[_Colored]:
-        """Returns lots in their order."""
+    def each(cls, lots: Sequence[Lot]) -> list[_LotColor]:
+        """Returns the lots with their colours, in the same order."""
         rules = color_rules(lots)
         return [cls.of(lot, rules[lot.limits_revision.id if lot.limits_revision else None]) for lot in lots]
 
     @classmethod
-    def of(cls, lot: Lot, rule: ColorLimits) -> _Colored:
+    def of(cls, lot: Lot, rule: ColorLimits) -> _LotColor:
         shade = lot.shade_revision
         lab = Lab(*lot.lab) if lot.lab and shade else None
         return cls(lot, rule, read_with(lot), lab, shade.conditions if shade else None)
 
 
 def matches(lot_id: int, most: float | None) -> View:
-    """Returns the other lots in stock of the same shade, with how far each lies from this one, nearest first.
+    """Returns the other lots in stock of the same shade with their colour difference from this one, nearest first.
 
     Args:
-        most: largest difference to show as matching; when None, the stricter of the two lots' limits within one job.
+        most: the largest difference that matches; None for the stricter limit of the two lots for one job.
     """
     row = lot_of(lot_id)
-    lot = _Colored.of(row, color_rule(row))
+    lot = _LotColor.of(row, color_rule(row))
     stock = shelf.lots_to_match(row.grade_id, row.grade.shade_id)
     bridges: Known = {}
     compared = [
-        (other.lot, _compared(lot, other, most, bridges)) for other in _Colored.each(stock) if other.lot.id != lot_id
+        (other.lot, _compared(lot, other, most, bridges)) for other in _LotColor.each(stock) if other.lot.id != lot_id
     ]
-    # The nearest first, and in the order they came those whose difference is not known.
+    # Lots without a known difference come last, in order of receipt.
     compared.sort(key=lambda one: math.inf if one[1]["delta_e"] is None else one[1]["delta_e"])
     return {
         "lot_id": lot.lot.id,
@@ -76,12 +76,12 @@ def matches(lot_id: int, most: float | None) -> View:
 
 
 def _limit(most: float | None, *rules: ColorLimits) -> float | None:
-    """The limit that was asked for, else that of lots under these rules within one job."""
+    """Returns the requested limit, or else the limit of these lots for one job."""
     return within_one_job(*rules) if most is None else most
 
 
-class _Told(TypedDict):
-    """How a lot lies to another, as the contract has it."""
+class _Match(TypedDict):
+    """The colour match of one lot with another."""
 
     delta_e: float | None
     limit: float | None
@@ -90,9 +90,12 @@ class _Told(TypedDict):
 
 
 def _compared(
-    lot: _Colored, other: _Colored, most: float | None, known: Known, difference: float | None = None
-) -> _Told:
-    """How another lot lies to this one, read alike; their difference is worked out where it is not given, or not as they were read."""
+    lot: _LotColor, other: _LotColor, most: float | None, known: Known, difference: float | None = None
+) -> _Match:
+    """Returns the match of another lot with this one, converted to the same instruments.
+
+    `difference` is used if no conversion is needed. Otherwise it is computed.
+    """
     limit, apart = _limit(most, lot.rule, other.rule), between(lot.read_with, other.read_with, known)
     mine, theirs = lot.lab, apart.read_alike(other.lab)
     if mine is None or theirs is None or lot.conditions != other.conditions:
@@ -108,17 +111,17 @@ def _compared(
 
 
 def match_table(grade_id: int, most: float | None) -> View:
-    """Returns every pair of lots in stock of a grade, and which lots may share a job: matching is not transitive, so pairs are told.
+    """Returns the colour match of every pair of lots in stock of a grade. Matching is not transitive, so pairs are listed.
 
-    Of more than `MOST_IN_TABLE` lots those that came first; `matches` compares any lot with all others.
+    Only the first `MOST_IN_TABLE` lots received are compared. `matches` compares one lot with all others.
 
     Raises:
         NotFound: no such grade.
     """
     grade = found("grade", grade_id)
     in_stock = shelf.lots_to_match(grade.id)
-    stock = _Colored.each(in_stock[:MOST_IN_TABLE])
-    apart, known = _apart(stock), Known()
+    stock = _LotColor.each(in_stock[:MOST_IN_TABLE])
+    apart, known = _differences(stock), Known()
     pairs = [
         {
             "lots": [one.lot.supplier_lot, other.lot.supplier_lot],
@@ -134,8 +137,8 @@ def match_table(grade_id: int, most: float | None) -> View:
     }
 
 
-def _apart(stock: Sequence[_Colored]) -> dict[tuple[int, int], float]:
-    """How far each lot lies from each that was measured, by the rule of the first. All pairs of a formula at once."""
+def _differences(stock: Sequence[_LotColor]) -> dict[tuple[int, int], float]:
+    """Returns the differences between all measured lots, each by the formula of the first lot of a pair."""
     measured = [(one.lot.id, one.lab, (one.rule.formula, one.rule.weights)) for one in stock if one.lab is not None]
     colors = [lab for _, lab, _ in measured]
     squares = {way: delta_e_among(colors, *way).tolist() for way in {way for _, _, way in measured}}

@@ -1,4 +1,4 @@
-"""Other spools to offer in place of a refused one: looked up lot by lot in the order to offer them, until there are enough."""
+"""Other spools that can be used instead of a refused one, searched lot by lot in the order of preference."""
 
 from __future__ import annotations
 
@@ -16,26 +16,26 @@ from lots.services.views import View
 from lots.store.production import shelf
 from lots.store.tables.models import Lot, Spool
 
-# How many other spools a refusal offers, of how many lots, and how many spools are looked at.
+# The most spools offered, lots offered from, and spools checked. Our choice, no source.
 _OFFERED, _LOTS, _SPOOLS = 3, 12, 48
-# Lots that are read at first, and how many times as many each time after.
+# Lots in the first batch, and the factor by which each later batch grows.
 _FIRST, _MORE = 4, 4
 
-# Judges a lot, or a spool of it, by what was asked; without a spool any spool of the lot.
+# Returns the clearance of a spool for the request; without a spool, of any spool of the lot.
 Judge = Callable[[Lot, Spool | None], Clearance]
 
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """What another spool is wanted for.
+    """A refused request to load a spool.
 
     Args:
         grade_id: the grade of the refused spool.
-        mass_g: what the job needs, g; None where nobody said.
-        held: lots that the refused spool holds.
+        mass_g: the mass that the job needs, g; None if not stated.
+        held: lots on the refused spool.
         in_job: lots used in the job.
-        shows: True where the use shows colour, so that lots are offered by their match.
-        judge: whether a lot or a spool may be loaded for the same.
+        shows: True if the use shows colour, so that lots are ordered by their match.
+        judge: returns the clearance of a lot or a spool for the same request.
     """
 
     grade_id: int
@@ -47,10 +47,10 @@ class Refused:
 
 
 def offered(refused: Refused) -> list[View]:
-    """Returns spools of one lot that are clear for the same, in the order of `alternatives.in_turn`.
+    """Returns spools that are clear for the same request, in the order of `alternatives.in_turn`.
 
-    Three queries: which lots are in stock, what a clearance needs of the next of them, and their spools; two of these again where those that were read do not
-    do. One more where colour shows in a job, and one where lots of other limits are in stock.
+    Three queries: the lots in stock, the clearance data of the first lots, and their spools. The last two are repeated for more lots. One more
+    query if colour shows in a job, and one if lots under other limits are in stock.
     """
     lots = _Lots(refused, _candidates(refused))
     best = islice(in_turn(lots.candidates, lots.look_at), _LOTS)
@@ -63,7 +63,7 @@ def offered(refused: Refused) -> list[View]:
 
 
 def _candidates(refused: Refused) -> list[Candidate]:
-    """Lots in stock, with the colour difference from the lots of the job that each has at least."""
+    """Returns the lots in stock, each with a lower bound of its colour difference from the lots of the job."""
     used, held = ({lot.id for lot in some} for some in (refused.in_job, refused.held))
     stock = shelf.lots_instead(refused.grade_id, refused.mass_g, sorted(used | held))
     least = _least(refused, stock) if refused.shows and refused.in_job and stock else [0.0] * len(stock)
@@ -74,7 +74,8 @@ def _candidates(refused: Refused) -> list[Candidate]:
 
 
 def _least(refused: Refused, stock: Sequence[Lot]) -> list[float]:
-    """Colours as they were read tell nothing where a study may shift them to those of another instrument."""
+    """Returns a lower bound of the colour difference for each lot."""
+    # An agreement study may shift the colours, so the bound is 0.
     if shelf.instruments_compared():
         return [0.0] * len(stock)
     rules = {lot.limits_revision.id: color_rule(lot) for lot in refused.in_job if lot.limits_revision is not None}
@@ -87,7 +88,7 @@ def _least(refused: Refused, stock: Sequence[Lot]) -> list[float]:
 
 @dataclass(slots=True)
 class _Lots:
-    """Lots to offer, read when their turn comes, some at a time."""
+    """The candidate lots, read from the database in batches when needed."""
 
     refused: Refused
     candidates: Sequence[Candidate]
@@ -98,10 +99,10 @@ class _Lots:
         self.candidates = sorted(self.candidates, key=lambda one: one.rank)
 
     def look_at(self, candidate: Candidate) -> Alternative | None:
-        """Returns what a lot is worth, None where it may not be loaded."""
+        """Returns a lot as an alternative; None if it may not be loaded."""
         if candidate.id not in self._rows:
             self._read_from(candidate)
-        # A lot that was used up since it was found is no alternative.
+        # The lot may have been used up since the first query.
         row = self._rows.get(candidate.id)
         answer = self.refused.judge(row, None) if row is not None else None
         if answer is None or not answer.clear:
@@ -115,12 +116,12 @@ class _Lots:
         self._many *= _MORE
 
     def oldest(self) -> datetime:
-        """Returns when the oldest of the lots that may be loaded came."""
+        """Returns the date of receipt of the oldest lot that may be loaded."""
         by_age = sorted(self.candidates, key=lambda one: (one.received_at, one.id))
         return next(one.received_at for one in by_age if self.look_at(one) is not None)
 
     def spools(self, best: Iterator[Alternative]) -> Iterator[tuple[Alternative, Spool]]:
-        """Yields the spools of lots with enough on them, lot by lot, opened ones first."""
+        """Yields the spools with enough filament, lot by lot, opened ones first."""
         while some := {one.id: one for one in islice(best, shelf.LOTS_TOGETHER)}:
             rows = [self._rows[number] for number in some]
             for spool in shelf.spools_instead(rows, self.refused.mass_g):

@@ -1,4 +1,4 @@
-"""Spools picked for a job before it is planned: which of those on the shelf may be loaded, and the lots that go together."""
+"""Picking spools in stock for a job: spools that may be loaded, from lots that match each other."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from lots.store.tables.models import Spool
 
 
 class PickSent(TypedDict):
-    """What a job needs, as it is sent."""
+    """The request to pick spools for a job."""
 
     grade_id: int
     use: str
@@ -36,11 +36,11 @@ class PickSent(TypedDict):
 
 
 def picks(values: PickSent) -> View:
-    """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
+    """Returns spools for a job whose mass suffices and whose lots all match: the fewest lots, then the oldest, opened spools first.
 
-    Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
-    not mix lots beyond it. One that is None asks for no match. The choice is not proven where the search ended at its limit, or where the shelf
-    holds more spools than are looked at.
+    Without a `match_max`, a use that shows colour takes the strictest limit of the candidate lots for one job, as loading does.
+    A `match_max` of None requires no match. The choice is not proven optimal if the search reached its limit, or if more spools are in
+    stock than it considers.
 
     Raises:
         NotFound: no such grade.
@@ -49,7 +49,7 @@ def picks(values: PickSent) -> View:
     grade = found("grade", values["grade_id"])
     ask = Ask(values["use"])
     spools = shelf.spools_on_shelf(grade.id)
-    fit = list(_fit(spools, ask, now))
+    fit = list(_clear_spools(spools, ask, now))
     stock: dict[int, list[Spool]] = {}
     for spool in fit:
         stock.setdefault(spool.lot_id, []).append(spool)
@@ -95,13 +95,13 @@ def _spool(row: Spool) -> View:
     }
 
 
-def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> Iterator[Spool]:
-    """Spools that are clear without a concession. Those of a lot that are the same to a clearance are judged once."""
+def _clear_spools(spools: Sequence[Spool], ask: Ask, at: datetime) -> Iterator[Spool]:
+    """Yields spools that are clear without a concession. Spools with the same clearance key are checked once."""
     facts: dict[int, clearance.LotFacts] = {}
     limits: dict[int, Limits] = {}
     known: dict[tuple[object, ...], bool] = {}
     for spool in spools:
-        same = _to_a_clearance(spool)
+        same = _clearance_key(spool)
         if same not in known:
             if spool.lot_id not in facts:
                 facts[spool.lot_id] = clearance.facts_of(spool.lot, limits)
@@ -111,8 +111,8 @@ def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> Iterator[Spool]:
             yield spool
 
 
-def _to_a_clearance(spool: Spool) -> tuple[object, ...]:
-    """What decides whether a spool on the shelf is clear where no job is given: of when it was opened and dried only what its grade limits."""
+def _clearance_key(spool: Spool) -> tuple[object, ...]:
+    """Returns all values that decide the clearance of a spool in stock without a job. Dates count only if the grade limits the age."""
     grade = spool.lot.grade
     aged = grade.shelf_life_days is not None or grade.open_life_days is not None or grade.dry_for_h is not None
     ages = (spool.delivery.came_at, spool.opened_at, spool.dried_at, spool.dried_by_rule_at) if aged else ()
@@ -122,9 +122,9 @@ def _to_a_clearance(spool: Spool) -> tuple[object, ...]:
 
 
 def _stock_lots(stock: Sequence[Sequence[Spool]], match_max: float | None, rule: ColorLimits) -> list[StockLot]:
-    """The lots on the shelf, all as the instruments of the first would read them, so that every pair is compared alike.
+    """Returns the lots in stock, with all colours converted to the instruments of the first lot.
 
-    Each has those of its spools that match each other; all of them where no match is asked or their colours are not kept.
+    Each lot has only spools that match each other. It has all its spools if no match is required or no spool colours are stored.
     """
     kept: dict[int, list[ShelfSpool]] = {}
     if match_max is not None:
@@ -147,7 +147,7 @@ def _shelf_lot(spools: Sequence[Spool]) -> ShelfLot:
 def _stock_lot(
     spools: Sequence[Spool], kept: Sequence[ShelfSpool] | None, rule: ColorLimits, between: BetweenLots
 ) -> StockLot:
-    """A lot on the shelf, with the spools that are kept of it and their colours; with all of its spools where none were compared."""
+    """Returns a lot in stock with its selected spools and their colours, or with all spools if they were not compared."""
     lot = spools[0].lot
     colors: dict[tuple[Lab, float], None] = {}
     if kept is not None:

@@ -1,4 +1,4 @@
-"""What to set for a spool on a machine: flow, and scales that belong to the printer of their coupons."""
+"""Print settings of a spool on a machine: flow factor, and scale factors for the printer."""
 
 from __future__ import annotations
 
@@ -24,32 +24,30 @@ from lots.services.views import View
 from lots.store import readings
 from lots.store.tables.models import Lot, Spool
 
-# So many of the newest control prints of both printers are looked at.
+# The newest control prints of both printers that are compared. Our choice, no source.
 _CONTROLS = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Settings as the contract shows them, and what to mind about them on the machine that was asked for."""
+    """Print settings for the API, with cautions for the machine."""
 
     values: View
     cautions: tuple[str, ...] = ()
 
 
 def settings_of(row: Spool, held: Sequence[Lot], machine: str | None, use: str) -> Settings:
-    """Returns what to set for a spool, from measurements of itself and of its lot, never of another.
+    """Returns the print settings of a spool, from measurements of the spool and its lot only. At most one query.
 
-    No query; one where the coupons were printed by a recipe on another printer than the machine that is asked for.
-
-    Flow from its own diameters, or its lot's when it was not measured itself; scales from its lot's coupons of the machine that is asked for, else of
-    others with a caution. Each has its standard uncertainty; of a scale also what 100 mm would come out as without it. A spliced spool holds more than one
-    filament, so nothing is set for it.
+    The flow factor comes from the spool's own diameters, or else from its lot. Scale factors come from the lot's coupons on this machine, or
+    else on others, with a caution. Each value has its standard uncertainty. For each axis, the length of 100 mm printed without a scale
+    factor is given too. A spliced spool holds more than one filament, so it has no settings.
 
     Args:
         row: the spool.
-        held: every lot whose filament it holds.
-        machine: that it shall go on; None when nobody said.
-        use: what is asked of the material: bond is minded where the use defines it.
+        held: every lot that it holds.
+        machine: the machine; None if not stated.
+        use: the intended use. It decides whether to give a caution about interlayer strength.
     """
     own = row.flow_factor is not None
     measured = row if own else row.lot
@@ -76,18 +74,18 @@ def settings_of(row: Spool, held: Sequence[Lot], machine: str | None, use: str) 
 
 
 def length_left_m(row: Spool) -> float:
-    """Returns the length of filament left on a spool, m, from its mass and the density of its grade. No query.
+    """Returns the length of filament left on a spool, m, from its mass, density and cross-section. No query.
 
-    By the measured cross-section, its own or else its lot's; by the nominal diameter where neither was measured or where it holds several lots.
+    The cross-section is that measured on the spool, or else on its lot. It is nominal if neither was measured, or with several lots.
     """
     grade = row.lot.grade
     measured = None if row.spliced else row.flow_factor or row.lot.flow_factor
-    # A flow factor is nominal over measured cross-section.
+    # The flow factor is the nominal cross-section divided by the measured one.
     return length_m(row.remaining_mass_g, grade.density_g_cm3, grade.nominal_diameter_mm) * (measured or 1.0)
 
 
 def _scales(lot: Lot, machine: str | None) -> ForPrinter:
-    """The shrinkage of a lot as it holds for a machine."""
+    """Returns the shrinkage of a lot on a machine."""
     uncertain = lot.shrinkage_uncertainty or {}
     whole = {axis: Shrunk(percent, uncertain.get(axis)) for axis, percent in (lot.shrinkage or {}).items()}
     by_printer = _by_printer(lot)
@@ -95,7 +93,10 @@ def _scales(lot: Lot, machine: str | None) -> ForPrinter:
 
 
 def _offsets(lot: Lot, by_printer: Mapping[str, object], machine: str | None) -> dict[str, PrinterOffset]:
-    """How much more the machine shrinks than the one printer of the coupons, by control prints of one recipe on both. One query, none where nothing asks for it."""
+    """Returns the offset in shrinkage between the machine and the printer of the coupons, by control prints of one recipe.
+
+    At most one query. Without a machine, or with coupons of several printers or of this machine, there is no offset.
+    """
     if machine is None or len(by_printer) != 1 or any(same(printer, machine) for printer in by_printer):
         return {}
     (printer,) = by_printer
@@ -115,7 +116,7 @@ def _offsets(lot: Lot, by_printer: Mapping[str, object], machine: str | None) ->
 
 
 def _by_printer(lot: Lot) -> dict[str, dict[str, Shrunk]]:
-    """Printer -> axis -> shrinkage; by the recipe with the most tests where there are several."""
+    """Returns the shrinkage by printer and axis, for the recipe with the most tests."""
     most: dict[str, dict[str, tuple[float, Shrunk]]] = {}
     for key, axes in _prints(lot, SHRINKAGE.name).items():
         printer = key.rpartition("|")[0]
@@ -132,5 +133,5 @@ def _strength(lot: Lot, machine: str | None) -> str:
 
 
 def _prints(lot: Lot, name: str) -> Mapping[str, Mapping[str, Sequence[float]]]:
-    """What is kept of a lot's prints of one characteristic, by printer and recipe; empty where it was judged by rules that do not keep it."""
+    """Returns the stored figures of a lot's test prints by printer and recipe; empty under rules that do not store them."""
     return (lot.printed or {}).get(name) or {}

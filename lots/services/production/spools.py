@@ -1,4 +1,4 @@
-"""Spools on the shelf: shown, opened, dried, wound together."""
+"""Spools in stock: details, opening, drying and respooling."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import unlike
+from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.assessment.lot_assessment import drawn_of
 from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid
@@ -30,7 +31,7 @@ _HIDDEN_ONLY = "Use it only where colour does not show."
 
 
 def get_spool(code: str) -> View:
-    """Returns a spool with its lot, the spools it was wound from, and the further lots it holds.
+    """Returns a spool with its lot, the spools it was respooled from, and the other lots it holds.
 
     Raises:
         NotFound: no spool has this code.
@@ -50,9 +51,9 @@ def get_spool(code: str) -> View:
 
 
 def sheet(code: str) -> View:
-    """Returns a spool as its page shows it: what it is, what it may be loaded for, what is left, and where its filament came from and went.
+    """Returns a spool for its page: its lot, its permitted uses, the filament left, and respooling from and onto other spools.
 
-    Eight queries at most, however much it holds.
+    At most eight queries.
 
     Raises:
         NotFound: no spool has this code.
@@ -78,7 +79,7 @@ def sheet(code: str) -> View:
 
 
 def _links(rows: Sequence[SpoolParent], end: str) -> list[View]:
-    """Filament that went from spool to spool: the spool at one end of each way, the mass, when and by whom."""
+    """Returns transfers between spools: the spool at one end, the mass, the time and the person."""
     return [
         {"spool_code": getattr(row, end).code, "mass_g": row.mass_g, "at": row.recorded_at, "by": row.recorded_by}
         for row in rows
@@ -86,56 +87,57 @@ def _links(rows: Sequence[SpoolParent], end: str) -> list[View]:
 
 
 def note(code: str, event: str, at: datetime | None, by: str) -> View:
-    """Notes that a spool was opened or dried.
+    """Records that a spool was opened or dried.
 
     Raises:
         NotFound: no spool has this code.
-        Invalid: a time still to come, or before the spool came.
-        Conflict: it was opened before.
+        Invalid: the time is in the future, or before the delivery.
+        Conflict: it was already opened.
     """
     now = clock.now()
     with transaction():
         row = spool_of(code)
-        # Where the clock was set back, nothing happens to a spool before it came.
-        moment = at or max(now, row.delivery.came_at)
+        # After the clock was set back, the time of the delivery is used.
+        when = at or max(now, row.delivery.came_at)
         faults = clock.doubt_future("/at", at, now)
-        if moment < row.delivery.came_at:
-            faults.append(Fault("/at", "The spool had not come by then.", "State a time after its delivery."))
+        if when < row.delivery.came_at:
+            detail = f"{moment(when)} is before the delivery of the spool, at {moment(row.delivery.came_at)}."
+            faults.append(Fault("/at", detail, "State a time after the delivery."))
         if faults:
             raise Invalid(*faults)
         if row.withdrawn_at is not None:
             raise Conflict(f"{withdrawn(row)} Take it to quality.")
         if event == "opened" and row.opened_at is not None:
-            raise Conflict(f"Spool {row.code} was opened at {row.opened_at:%Y-%m-%d %H:%M} UTC already.")
-        lots.note_life(row, {f"{event}_at": moment})
-        audit.note(row.lot_id, f"spool {event}", by, now, {"spool": [row.id]}, {f"{event}_at": moment})
+            raise Conflict(f"Spool {row.code} was already opened at {moment(row.opened_at)}.")
+        lots.note_life(row, {f"{event}_at": when})
+        audit.note(row.lot_id, f"spool {event}", by, now, {"spool": [row.id]}, {f"{event}_at": when})
         return get_spool(code)
 
 
 class ParentSent(TypedDict):
-    """A spool to wind from, as it is sent."""
+    """A source spool in a request to respool."""
 
     spool_code: str
     mass_g: float
 
 
 class WindSent(TypedDict):
-    """A spool to wind from others, as it is sent."""
+    """A request to respool."""
 
     parents: list[ParentSent]
     code: NotRequired[str]
 
 
 def wind(values: WindSent, by: str) -> View:
-    """Winds filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
+    """Respools filament of one or more spools onto a new one. Its status is the worst of the lots it holds.
 
     Raises:
-        NotFound: a parent has no record.
-        Invalid: a parent named twice, with more mass than it has, on a machine, of another grade, or gone.
+        NotFound: a source spool does not exist.
+        Invalid: a source spool is named twice, lacks the mass, is on a machine, of another grade, withdrawn, returned or scrapped.
         AlreadyThere: the new code is taken.
 
     Notes:
-        Lots that do not match each other are wound all the same, since the spool may serve where colour does not show; `warnings` says so.
+        Lots that do not match are allowed, because the spool can serve where colour does not show. `warnings` lists them.
     """
     now = clock.now()
     with transaction():
@@ -148,7 +150,9 @@ def wind(values: WindSent, by: str) -> View:
         code = values.get("code") or next(free_codes(heaviest.lot, set()))
         if known := spool_codes.taken([code]).get(code):
             on = "another spool" if known == code else f"another spool as {known}"
-            raise AlreadyThere(f"The code {code} is on {on}. Stick on a new one, or leave code out to be given one.")
+            raise AlreadyThere(
+                f"The code {code} is on {on}. Use a new label, or leave the code empty to get a new one."
+            )
         wound = lots.wind(code, heaviest.lot, heaviest.delivery, named, by, now)
         for lot_id in sorted({parent.lot_id for parent, _ in named}):
             taken_from = [parent.id for parent, _ in named if parent.lot_id == lot_id]
@@ -160,10 +164,10 @@ def wind(values: WindSent, by: str) -> View:
 
 
 def to_wind(values: WindSent) -> View:
-    """Returns what winding would make and what it would leave on each parent. Nothing is stored.
+    """Returns the spool that respooling would make, and the mass left on each source spool. Stores nothing.
 
     Raises:
-        NotFound: a parent has no record.
+        NotFound: a source spool does not exist.
         Invalid: as in `wind`.
     """
     named = [(spool_of(entry["spool_code"]), entry["mass_g"]) for entry in values["parents"]]
@@ -188,7 +192,7 @@ def to_wind(values: WindSent) -> View:
 
 
 def _unlike(held: Sequence[Lot]) -> list[str]:
-    """A warning for each two lots on one spool that do not match within one job."""
+    """Returns a warning for each pair of lots on one spool that do not match within one job."""
     apart = [pair for pair in pairs_among(held) if pair.within is not True]
     return [f"This spool holds lots {pair.lot} and {pair.of}. {unlike(pair)} {_HIDDEN_ONLY}" for pair in apart]
 
@@ -199,17 +203,19 @@ def _parent_faults(named: Sequence[tuple[Spool, float]]) -> list[Fault]:
     for index, (parent, mass) in enumerate(named):
         at = f"/parents/{index}"
         if parent.id in seen:
-            faults.append(Fault(f"{at}/spool_code", f"Spool {parent.code} is named twice.", "Add the masses up."))
+            faults.append(Fault(f"{at}/spool_code", f"Spool {parent.code} is named twice.", "Add up the masses."))
         seen.add(parent.id)
         if mass > parent.remaining_mass_g:
             left = f"{parent.remaining_mass_g:g} g are left on spool {parent.code}, less than {mass:g} g."
-            faults.append(Fault(f"{at}/mass_g", left, "Weigh again."))
+            faults.append(Fault(f"{at}/mass_g", left, "Weigh the spool again."))
         if parent.withdrawn_at is not None:
-            faults.append(Fault(f"{at}/spool_code", withdrawn(parent), "Put it aside."))
+            faults.append(Fault(f"{at}/spool_code", withdrawn(parent), "Put the spool aside."))
         if parent.machine is not None:
             faults.append(Fault(f"{at}/spool_code", f"Spool {parent.code} is on {parent.machine}.", "Unload it first."))
         if parent.lot.grade_id != named[0][0].lot.grade_id:
-            faults.append(Fault(f"{at}/spool_code", "It is of another grade.", "Wind only one grade onto a spool."))
+            detail = f"Spool {parent.code} is of grade {parent.lot.grade.code}, not {named[0][0].lot.grade.code}."
+            faults.append(Fault(f"{at}/spool_code", detail, "Respool only one grade onto a spool."))
         if parent.lot.by_hand in ENDINGS:
-            faults.append(Fault(f"{at}/spool_code", f"Its lot was {parent.lot.standing}.", "Put it aside."))
+            detail = f"The lot of spool {parent.code} was {parent.lot.standing}."
+            faults.append(Fault(f"{at}/spool_code", detail, "Put the spool aside."))
     return faults

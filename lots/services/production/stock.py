@@ -1,4 +1,4 @@
-"""What may be loaded: lots that are released for some use, with what of them is on the shelf."""
+"""The lots in stock that are released for at least one use."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ __all__ = ["LotInStock", "lots_in_stock"]
 
 
 def lots_in_stock() -> list[LotInStock]:
-    """Returns the lots released for some use with filament on the shelf, by grade, the newest first. One query.
+    """Returns the lots in stock that are released for at least one use, by grade, the newest first. One query.
 
-    A single spool may be refused all the same, so each is checked before it is loaded.
+    A single spool may still be refused, so each spool is checked before it is loaded.
     """
     return store.lots_in_stock()

@@ -1,4 +1,4 @@
-"""Says whether a tab may be printed from a lot or a spool, and whether the measured bond carries it."""
+"""The check of a tab: whether its lot may be loaded, and whether its interlayer strength carries the load."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _FIELDS = (
 
 
 class TabSent(TypedDict):
-    """A tab as it is sent, and of what it would be printed."""
+    """The request to check a tab, with its lot or spool."""
 
     lot_id: NotRequired[int]
     spool_code: NotRequired[str]
@@ -50,18 +50,19 @@ class TabSent(TypedDict):
 
 
 def tab_check(values: TabSent) -> View:
-    """Returns whether a tab may be printed from a lot or a spool and whether the bond carries it, with the thickness it would take.
+    """Returns whether a tab may be printed from a lot or spool, whether its interlayer strength suffices, and the thickness needed.
 
-    The lot must be clear for the use by the same rule as a load, as far as that does not hang on the job; without a use it must be clear for
-    both load-bearing and flexing. Of a spool that was wound from several lots the weakest counts.
+    The lot must be clear for the use, as for a load without a job. Without a use, it must be clear for both load-bearing and flexing. If a
+    spool holds several lots, the weakest counts.
 
     Raises:
         NotFound: no such lot or spool.
-        Invalid: neither or both of lot and spool named, or a tab that makes no sense.
+        Invalid: neither or both of lot and spool are given, or the dimensions are not valid.
     """
     by_spool, by_lot = values.get("spool_code"), values.get("lot_id")
     if (by_spool is None) == (by_lot is None):
-        raise Invalid(Fault("/lot_id", "Of which lot would the tab be printed?", "Give the lot or a spool of it."))
+        detail = "Neither a lot nor a spool is given." if by_lot is None else "Both a lot and a spool are given."
+        raise Invalid(Fault("/lot_id", detail, "Give either the lot or one of its spools."))
     spool = spool_of(by_spool) if by_spool is not None else None
     held = clearance.lots_held(spool) if spool is not None else [lot_of(by_lot or 0)]
     ask = TabAsk(values["width_mm"], values["thickness_mm"], values["lever_mm"], values["load_n"], values["layers"])
@@ -98,7 +99,7 @@ def _by_bond(lot: Lot, ask: TabAsk, reserve: float, against: list[str]) -> TabCh
 
 
 def _use(use: str, found: Clearance) -> View:
-    """Whether the lot may be used so, and on whose word where it would not be otherwise."""
+    """Returns the clearance for a use, with the concession or permission it rests on."""
     return {
         "use": use,
         "clear": found.clear,

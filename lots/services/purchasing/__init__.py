@@ -1,1 +1,1 @@
-"""Purchasing: suppliers compared, forecasts, costs, corrective actions."""
+"""Purchasing: supplier comparison, forecasts, costs, stock, certificates and corrective actions."""

@@ -1,4 +1,4 @@
-"""Suppliers' certificates: kept beside a delivery, and compared with the shop's own values. They are no evidence for a lot, and no lot is judged by them."""
+"""Suppliers' certificates: stored with a delivery and compared with the shop's own values. No lot is assessed by them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.drift.lot_series import LotSeries, SeriesLot
 from lots.domain.purchasing import certificates as rules
 from lots.domain.purchasing.certificates import DELTA_E, Bias, Compared, Share, counting
-from lots.domain.words import counted, listed, plural
+from lots.domain.words import counted, listed, moment, plural
 from lots.services import clock
 from lots.services.errors import Fault, Invalid, NotFound
 from lots.services.lookups import found
@@ -32,13 +32,13 @@ from lots.store.tables.deliveries import Certificate, CertifiedValue
 from lots.store.tables.models import Grade, ShadeRevision
 
 CONFIDENCE = 0.95
-# Measures that a sentence names; further ones are counted.
+# The most measures named in a sentence. Further ones are only counted.
 _NAMED = 4
 NO_EVIDENCE = "Values of a certificate are no evidence for the lot. Its status does not depend on them."
 
 
 class CertificateBody(TypedDict):
-    """A certificate as it is sent."""
+    """The request to store a certificate."""
 
     values: list[CertifiedValue]
     reference: NotRequired[str | None]
@@ -47,12 +47,12 @@ class CertificateBody(TypedDict):
 
 
 def keep(number: int, body: CertificateBody, by: str) -> View:
-    """Keeps a certificate of a delivery and returns it. Its values supersede earlier ones of the same measures; all certificates are kept.
+    """Stores a certificate of a delivery and returns it. Its values supersede earlier values of the same measures. Earlier certificates are kept.
 
     Raises:
         NotFound: no such delivery.
         Conflict: the delivery is closed.
-        Invalid: an unknown measure, one stated twice, a value that makes no sense, or a date to come.
+        Invalid: a measure is unknown or stated twice, a value is not plausible, or the date is in the future.
     """
     now = clock.now()
     with transaction():
@@ -94,18 +94,20 @@ def _doubts(values: Sequence[CertifiedValue], grade: Grade) -> list[Fault]:
 
 
 def of_delivery(number: int) -> View:
-    """Returns the newest certificate of a delivery with the values that count, and earlier ones, the newest first. Two queries.
+    """Returns the newest certificate of a delivery with the valid values, and earlier ones, the newest first. Two queries.
 
-    The newest value of each measure counts. `values` names the certificate that each comes from.
+    The newest value of each measure is valid. `values` names the certificate of each value.
 
     Raises:
-        NotFound: no such delivery, or nobody kept a certificate of it.
+        NotFound: no such delivery, or it has no certificate.
     """
     delivery = deliveries.find(number)
     rows = store.of_delivery(number)
     if not rows:
-        raise NotFound(f"Delivery {number} has no certificate. Keep one with POST to the same path.")
-    values = [{**_value(one), "certificate_id": row.id} for row, one in _counting(rows) if one["measure"] in MEASURES]
+        raise NotFound(f"Delivery {number} has no certificate. Enter its certificate first.")
+    values = [
+        {**_value(one), "certificate_id": row.id} for row, one in _valid_values(rows) if one["measure"] in MEASURES
+    ]
     return {
         **_view(rows[0]),
         "values": values,
@@ -115,24 +117,25 @@ def of_delivery(number: int) -> View:
         "supplier_id": delivery.lot.supplier_id,
         "grade_id": delivery.lot.grade_id,
         "earlier": [_view(row) for row in rows[1:]],
-        "says": f"{_still_counting(values, rows[0].id)}{NO_EVIDENCE}",
+        "says": f"{_still_valid_words(values, rows[0].id)}{NO_EVIDENCE}",
     }
 
 
-def _counting(rows: Sequence[Certificate]) -> list[tuple[Certificate, CertifiedValue]]:
-    """The values of a delivery that count, each with its certificate; `rows` are its certificates, the newest first."""
+def _valid_values(rows: Sequence[Certificate]) -> list[tuple[Certificate, CertifiedValue]]:
+    """Returns the valid values of a delivery, each with its certificate; `rows` are its certificates, the newest first."""
     found = counting([[one["measure"] for one in row.values] for row in rows])
     return [(row, one) for place, row in enumerate(rows) for one in row.values if found.get(one["measure"]) == place]
 
 
-def _still_counting(values: Sequence[View], newest: int) -> str:
-    """Which values of earlier certificates count beside the newest; empty where none do."""
+def _still_valid_words(values: Sequence[View], newest: int) -> str:
+    """Returns in words which values of earlier certificates are still valid; empty if none are."""
     labels = [_within_a_sentence(str(one["label"])) for one in values if one["certificate_id"] != newest]
     if not labels:
         return ""
     further = len(labels) - _NAMED
     named = [*labels[:_NAMED], *([counted(further, "further measure")] if further > 0 else [])]
-    return f"{plural(len(labels), 'The value', 'Values')} of earlier certificates still {plural(len(labels), 'counts', 'count')} for {listed(named)}. "
+    values_of = plural(len(labels), "The value of an earlier certificate is", "Values of earlier certificates are")
+    return f"{values_of} still valid for {listed(named)}. "
 
 
 def _view(row: Certificate) -> View:
@@ -152,10 +155,11 @@ def _value(one: CertifiedValue) -> View:
 
 
 def compared(supplier_id: int, grade_id: int, since: datetime | None = None, until: datetime | None = None) -> View:
-    """Returns a supplier's certificates of a grade beside the shop's own values, measure by measure. Six queries, however many lots.
+    """Returns the comparison of a supplier's certificates with the shop's own values, by measure. Six queries for any number of lots.
 
     Args:
-        since, until: lots received from then, and up to then; all lots where both are None.
+        since: first time of receipt; None for no limit.
+        until: last time of receipt; None for no limit.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -163,10 +167,16 @@ def compared(supplier_id: int, grade_id: int, since: datetime | None = None, unt
     """
     supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
     if since is not None and until is not None and until < since:
-        raise Invalid(Fault("/to", "The end is before the beginning.", "Enter a later end or an earlier beginning."))
+        raise Invalid(
+            Fault(
+                "/to",
+                f"The end, {moment(until)}, is before the beginning, {moment(since)}.",
+                "Give a later end or an earlier beginning.",
+            )
+        )
     lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id, since=since, until=until)
     stated = _by_lot(store.of_lots(supplier.id, grade.id, since, until))
-    beside = _Beside(grade, lots, stated)
+    beside = _CertifiedLots(grade, lots, stated)
     measures = [_measure(name, of) for name in MEASURES if (of := beside.pairs(name))]
     return {
         "supplier_id": supplier.id,
@@ -183,7 +193,7 @@ def compared(supplier_id: int, grade_id: int, since: datetime | None = None, unt
 
 
 def _by_lot(rows: Sequence[Certificate]) -> dict[int, dict[str, float]]:
-    """What certificates state of each lot: the mean over its deliveries, each by the values that count; closed deliveries are left out.
+    """Returns the certified values of each lot, as means over its deliveries without closed ones.
 
     `rows` are all certificates, the newest first.
     """
@@ -193,16 +203,16 @@ def _by_lot(rows: Sequence[Certificate]) -> dict[int, dict[str, float]]:
             by_delivery[row.delivery_id].append(row)
     said: defaultdict[int, defaultdict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for kept in by_delivery.values():
-        for row, one in _counting(kept):
+        for row, one in _valid_values(kept):
             said[row.delivery.lot_id][one["measure"]].append(one["value"])
     return {lot: {name: math.fsum(some) / len(some) for name, some in by.items()} for lot, by in said.items()}
 
 
-class _Beside:
-    """Lots with what certificates state of them."""
+class _CertifiedLots:
+    """Lots with the values on their certificates."""
 
     def __init__(self, grade: Grade, lots: LotSeries, stated: Mapping[int, Mapping[str, float]]) -> None:
-        """Reads the limits and references that these lots were judged under: two queries, one without a shade."""
+        """Reads the limits and references of these lots. Two queries, one without a shade."""
         self.nominal_mm, self.lots = grade.nominal_diameter_mm, lots
         self.limits = {number: limits_from(row.body) for number, row in store.limits_of(grade.id).items()}
         self.references = store.references_of(grade.shade_id) if grade.shade_id else {}
@@ -210,7 +220,7 @@ class _Beside:
         self.stated = {number: self._whole(rows[number], said) for number, said in stated.items() if number in rows}
 
     def _whole(self, row: SeriesLot, said: Mapping[str, float]) -> dict[str, float]:
-        """What is stated of a lot, with the colour difference where that follows from its coordinates."""
+        """Returns the certified values of a lot. The colour difference is computed if only coordinates are stated."""
         reference = self.references.get(row.reference or 0)
         if DELTA_E in said or reference is None or not all(name in said for name in VECTOR):
             return dict(said)
@@ -222,7 +232,7 @@ class _Beside:
         return self.limits.get(row.limits or 0)
 
     def pairs(self, measure: str) -> list[tuple[SeriesLot, Compared]]:
-        """Returns the lots that have a value on their certificate and one of the shop, oldest first."""
+        """Returns the lots with both a certified value and a value of the shop, oldest first."""
         column, codes = self.lots.columns.get(measure), set(rules.codes_of(measure))
         places: Iterator[tuple[int, float]] = iter(())
         if column is not None:
@@ -238,7 +248,7 @@ class _Beside:
 
 
 def _colour_difference(reference: ShadeRevision, apart: Sequence[float], limits: ColorLimits | None) -> float | None:
-    """The colour difference of a stated colour from the reference, None where no colour has such coordinates."""
+    """Returns the colour difference of a stated colour from the reference; None if the coordinates are not valid."""
     approved = Lab(*reference.lab)
     try:
         stated = Lab(*(own + d for own, d in zip(reference.lab, apart, strict=True)))
@@ -292,43 +302,42 @@ def _share(seen: Share) -> View:
 
 
 def _bias_says(seen: Bias, unit: str, digits: int) -> str:
-    """How far certificates lie from the shop's readings, in a sentence."""
+    """Returns the difference between certificates and the shop's readings, in a sentence."""
     unit, lots = f" {unit}" if unit else "", counted(seen.n, "lot")
     way = "less" if seen.mean < 0 else "more"
     size = f"{_written(abs(seen.mean), digits)}{unit}"
     if seen.interval is None:
         why = "too few for an interval" if seen.n < rules.FEWEST else "all differences are equal"
-        return f"Their certificates state {size} {way} than our readings ({lots}, {why})."
+        return f"The certificates state {size} {way} than our readings ({lots}, {why})."
     ends = (seen.interval.low, seen.interval.high)
     if seen.significant:
         low, high = sorted(abs(end) for end in ends)
         within = f"95 % interval {_written(low, digits)} to {_written(high, digits)}{unit}"
-        return f"Their certificates state {size} {way} than our readings ({within}, {lots})."
+        return f"The certificates state {size} {way} than our readings ({within}, {lots})."
     within = f"95 % interval {_written(ends[0], digits)} to {_written(ends[1], digits)}{unit}"
     mean = f"mean difference {_written(seen.mean, digits)}{unit}"
-    return f"Their certificates and our readings do not differ significantly ({mean}, {within}, {lots})."
+    return f"The certificates and our readings do not differ significantly ({mean}, {within}, {lots})."
 
 
 def _judged_says(judged: rules.Judgements) -> str:
-    """What the certificates would have let pass, and what they would have held back, in sentences."""
+    """Returns the lots that certificates would wrongly accept, and those they would wrongly reject, in sentences."""
     passed, held = judged.let_pass, judged.held_back
     if not passed.of and not held.of:
-        return "Our limits set none on this measure."
+        return "Our limits do not cover this measure."
     told = []
     if passed.interval:
         lots = counted(passed.of, "lot")
-        told.append(f"We found {lots} outside the limit: {_of(passed)} within it by certificate ({_percent(passed)}).")
+        told.append(f"We found {lots} outside the limit. By certificate, {_of(passed)} within it ({_percent(passed)}).")
     else:
         told.append("We found no lot outside the limit.")
     if held.interval:
-        told.append(
-            f"By certificate, {_outside(held, 'other lot' if passed.of else 'lot')} outside it ({_percent(held)})."
-        )
+        lot = "other lot" if passed.of else "lot"
+        told.append(f"By certificate, {_outside(held, lot)} outside the limit ({_percent(held)}).")
     return " ".join(told)
 
 
 def _of(seen: Share) -> str:
-    return counted(seen.count, "lies", "lie") if seen.count else "none lies"
+    return f"{counted(seen.count, 'lot')} {plural(seen.count, 'is', 'are')}" if seen.count else "no lot is"
 
 
 def _outside(seen: Share, lot: str) -> str:
@@ -349,13 +358,15 @@ def _written(value: float, digits: int) -> str:
 
 def _says(who: str, lots: int, measures: Sequence[View]) -> str:
     if not lots:
-        return f"{who}: no certificate was kept of these lots."
+        return f"{who}: these lots have no certificate."
     if not measures:
-        return f"{who}: {counted(lots, 'lot has', 'lots have')} a certificate, but no value that we measured too."
+        return (
+            f"{who}: {counted(lots, 'lot has', 'lots have')} a certificate, but without a value that we also measured."
+        )
     differing = [_within_a_sentence(str(one["label"])) for one in measures if one["significant"]]
     if not differing:
-        return f"{who}: no measure on their certificates differs significantly from our readings."
-    return f"{who}: their certificates differ significantly from our readings in {listed(differing)}."
+        return f"{who}: no measure on the certificates differs significantly from our readings."
+    return f"{who}: the certificates differ significantly from our readings in {listed(differing)}."
 
 
 def _within_a_sentence(label: str) -> str:

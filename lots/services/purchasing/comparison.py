@@ -1,4 +1,4 @@
-"""Purchasing: the suppliers of a grade side by side, each figure with its interval and what it rests on."""
+"""Purchasing: comparison of the suppliers of a grade, each figure with its interval and its basis."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from lots.domain.purchasing.supplier_comparison import (
     criteria_for,
 )
 from lots.domain.purchasing.supplier_groups import Order, in_words
+from lots.domain.statistics.proportions import Interval
 from lots.domain.words import counted
 from lots.services.drift import drift, series
 from lots.services.lookups import found
@@ -46,7 +47,7 @@ CONFIDENCE = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is compared: lots of a grade, of all grades where None, received between two moments; accepted for a use, for at least one where None."""
+    """The scope of a comparison: grade (None for all), time of receipt, and use (None for at least one)."""
 
     grade_id: int | None
     since: datetime | None = None
@@ -55,20 +56,20 @@ class Question:
 
 
 def compare(grade_id: int | None, since: datetime | None, until: datetime | None, use: str | None = None) -> View:
-    """Returns the suppliers of a grade, or of all grades, compared over lots received between two moments. Twelve queries at most.
+    """Returns the comparison of the suppliers of a grade, or of all grades. At most twelve queries.
 
-    Over all grades only what can be added up over grades is told: acceptance, deliveries, and ranks from lots of the same grade.
+    Over all grades, it gives only acceptance, deliveries, and ranks from lots of the same grade.
 
     Args:
-        grade_id: of one grade; of all where None.
-        since, until: ends of the time of receipt, both inclusive; open where None.
-        use: that acceptance is compared and ranked for; at least one use where None.
+        grade_id: the grade; None for all grades.
+        since, until: first and last time of receipt, inclusive; None for no limit.
+        use: the use for acceptance and ranks; None for at least one use.
 
     Raises:
         NotFound: no such grade.
     """
     grade = None if grade_id is None else found("grade", grade_id)
-    # Drift rests on earlier lots too; over all grades there is none.
+    # Drift needs earlier lots too. Over all grades it is not computed.
     history = lot_series.lots_of(grade_id=grade_id, since=None if grade else since, until=until)
     lots = between(history, since, until)
     suppliers, grades = supplies.named(lots)
@@ -77,7 +78,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
 
 
 def between(lots: LotSeries, since: datetime | None, until: datetime | None) -> LotSeries:
-    """Returns the lots received between two moments, both included."""
+    """Returns the lots received between two times, both inclusive."""
     if since is None and until is None:
         return lots
     kept = [
@@ -88,7 +89,7 @@ def between(lots: LotSeries, since: datetime | None, until: datetime | None) -> 
 
 @dataclass(frozen=True, slots=True)
 class _Supplier:
-    """A supplier with its lots, those among them that speak for its process, what these show, and what it delivered."""
+    """A supplier with its lots, its original lots (no resubmissions), their results and its deliveries."""
 
     name: str
     lots: LotSeries
@@ -97,7 +98,7 @@ class _Supplier:
     bought: Bought
 
     def about(self, use: str | None) -> list[LotResult]:
-        """Returns what its lots show, accepted being for a use; for at least one where None."""
+        """Returns the results of its lots for a use; None for at least one."""
         return [lot.about(use) for lot in self.results]
 
 
@@ -109,14 +110,14 @@ def compared(
     grades: Mapping[int, Grade],
     told: Charted | None,
 ) -> View:
-    """Returns the suppliers of lots compared. Five queries, one more where a delivery was corrected.
+    """Returns the comparison of the suppliers of these lots. Five queries, one more if a delivery was corrected.
 
     Args:
-        question: which lots these are.
+        question: the scope.
         lots: of all suppliers, oldest first.
-        history: these and earlier ones of the grade, that drift is told from; charts do not begin anew with a day that is asked for.
+        history: these and earlier lots of the grade, for drift. A requested period does not restart the charts.
         suppliers, grades: of these lots, by number.
-        told: what they are charted against; None where lots of several grades are compared.
+        told: their limits and baselines; None if several grades are compared.
     """
     purchases = lot_series.purchases(question.grade_id, question.since, question.until)
     compared_ = _suppliers(lots, suppliers, delivery_costs.by_supplier(purchases))
@@ -166,7 +167,7 @@ def compared(
 def _followed(
     lots: Mapping[int, LotSeries], told: Charted | None, grade: Grade | None
 ) -> dict[int, list[drift.Followed]]:
-    """The measures of each supplier's lots of a grade; none of several grades."""
+    """Returns the series of each supplier's lots of a grade; empty for several grades."""
     if told is None or grade is None:
         return {}
     return {number: told.follow((number, grade.id), mine) for number, mine in lots.items()}
@@ -179,7 +180,7 @@ def _with_earlier(
     told: Charted | None,
     grade: Grade | None,
 ) -> dict[int, list[drift.Followed]]:
-    """The same measures over earlier lots too, where lots are asked for from a moment on."""
+    """Returns the same series with earlier lots, if the period has a beginning."""
     if question.since is None or not followed:
         return followed
     each = history.by([row.supplier_id for row in history.rows])
@@ -195,20 +196,20 @@ def _costs(
 
 
 def _best_first(order: Order, names: Mapping[int, str]) -> list[int]:
-    """Suppliers by their group, newcomers last, by name within each."""
+    """Returns the suppliers by group and name, newcomers last."""
     level = {number: place for place, group in enumerate(order.groups) for number in group}
     return sorted(names, key=lambda number: (level.get(number, len(level)), names[number]))
 
 
 def _better_in_words(order: Order, names: Mapping[int, str], what: str) -> str:
-    """The order in words; nothing where nobody is better than another."""
+    """Returns the order in words; empty if no supplier is better than another."""
     return in_words(order, names, what) if order.better else ""
 
 
 def _suppliers(
     lots: LotSeries, suppliers: Mapping[int, Supplier], bought: Mapping[int, Bought]
 ) -> dict[int, _Supplier]:
-    """Each supplier of these lots, by number."""
+    """Returns each supplier of these lots, by number."""
     found_ = {}
     for number, mine in lots.by([row.supplier_id for row in lots.rows]).items():
         originals = mine.originals()
@@ -218,9 +219,9 @@ def _suppliers(
 
 
 def _results(lots: LotSeries) -> list[LotResult]:
-    """What each lot says of its supplier."""
+    """Returns the result of each lot for the comparison of suppliers."""
     whole = "color.lot_delta_e"
-    colors = dict(_together(lots, (*VECTOR, whole)))
+    colors = dict(_with_all_measures(lots, (*VECTOR, whole)))
     strata: dict[tuple[int, int | None, int | None], str] = {}
     read: dict[int, str] = {}
     results = []
@@ -238,8 +239,8 @@ def _results(lots: LotSeries) -> list[LotResult]:
     return results
 
 
-def _together(lots: LotSeries, measures: Sequence[str]) -> Iterator[tuple[int, Sequence[float]]]:
-    """Each lot that has all of these measures, by its place, with their values."""
+def _with_all_measures(lots: LotSeries, measures: Sequence[str]) -> Iterator[tuple[int, Sequence[float]]]:
+    """Yields the index and the values of each lot that has all of these measures."""
     import numpy as np
 
     columns = [lots.columns[name] for name in measures if name in lots.columns]
@@ -256,13 +257,13 @@ def _has_data(criterion: str, results: Mapping[int, Sequence[LotResult]]) -> dic
 
 
 def _for(use: str | None) -> str:
-    """The use that lots are accepted for, in words."""
+    """Returns the use for acceptance, in words."""
     return AT_LEAST_ONE if use is None else for_words(use)
 
 
 @dataclass(frozen=True, slots=True)
 class _Accepted:
-    """How many lots of a supplier were accepted the first time, for the use asked about in words, and for all as it is answered."""
+    """The acceptance of a supplier's lots at the first inspection: in words for the use, and in figures for all uses."""
 
     says: str
     view: View
@@ -270,12 +271,12 @@ class _Accepted:
 
 def _accepted(one: _Supplier, use: str | None) -> _Accepted:
     seen, by_use = supplier_comparison.acceptance(one.results, CONFIDENCE), acceptance_by_use(one.results, CONFIDENCE)
-    # The refused lots of which every failure lies within its uncertainty, so that nonconformity is not proved (ISO 14253-1).
+    # Rejected lots of which every failure lies within its uncertainty, so nonconformity is not proved (ISO 14253-1).
     not_proved = [row.id for row in one.originals.rows if row.accepted is False and row.not_proved]
     says = _first_time(seen)
     if not_proved:
-        refused = counted(len(not_proved), "refused lot is", "refused lots are")
-        says += f" {refused} not proved to be nonconforming (ISO 14253-1)."
+        rejected = counted(len(not_proved), "rejected lot is", "rejected lots are")
+        says += f" {rejected} not proved to be nonconforming (ISO 14253-1)."
     none = supplier_comparison.acceptance([])
     paid = one.bought.by_use
     each = {
@@ -305,31 +306,35 @@ def _share(seen: Acceptance) -> View:
 
 
 def _of_use(seen: Acceptance, paid: Paid, what: str, not_known: int = 0) -> View:
-    """How many lots were accepted for a use or for every one, and what a kilogram cost that was."""
+    """Returns the acceptance for a use or for every use, and the cost per accepted kilogram."""
     says = _on_use(seen, what)
     if not_known:
-        says += f" Of {counted(not_known, 'more lot')}, the verdict for each use is not known."
+        says += f" The verdict for each use is not known for {counted(not_known, 'more lot')}."
     return {"inspected": seen.inspected, **_share(seen), "cost": paid.view(what), "says": says}
 
 
 def _on_use(seen: Acceptance, what: str) -> str:
     if seen.interval is None:
-        return f"Accepted for {what}: no lot was inspected to an end yet."
-    rate, ends = seen.accepted / seen.inspected, seen.interval
-    share = f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
-    return f"Accepted for {what}: {seen.accepted} of {counted(seen.inspected, 'lot')} ({share})."
+        return f"Accepted for {what}: no lot has a complete inspection yet."
+    return (
+        f"Accepted for {what}: {seen.accepted} of {counted(seen.inspected, 'lot')} ({_percent(seen, seen.interval)})."
+    )
 
 
 def _first_time(seen: Acceptance) -> str:
     if seen.interval is None:
-        return f"{seen.lots} delivered, none inspected to an end yet."
-    rate, ends = seen.accepted / seen.inspected, seen.interval
-    share = f"{100 * rate:.0f} %, between {100 * ends.low:.0f} % and {100 * ends.high:.0f} %"
-    return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time for {AT_LEAST_ONE}: {share}."
+        return f"{counted(seen.lots, 'lot')} delivered. No inspection is complete yet."
+    lots = f"{seen.accepted} of {counted(seen.inspected, 'lot')}"
+    return f"{lots} accepted the first time for {AT_LEAST_ONE} ({_percent(seen, seen.interval)})."
+
+
+def _percent(seen: Acceptance, ends: Interval) -> str:
+    rate = seen.accepted / seen.inspected
+    return f"{100 * rate:.0f} %, {100 * ends.confidence:g} % interval {100 * ends.low:.0f} to {100 * ends.high:.0f} %"
 
 
 def _line(one: _Supplier, grades: Mapping[int, Grade], ranks: Mapping[str, Rank]) -> View:
-    """What is told of a supplier beside its figures."""
+    """Returns the name, grades, deliveries, basis and ranks of a supplier."""
     return {
         "supplier": one.name,
         "grades": sorted({grades[number].code for number in {row.grade_id for row in one.lots.rows}}),
@@ -342,7 +347,7 @@ def _line(one: _Supplier, grades: Mapping[int, Grade], ranks: Mapping[str, Rank]
 
 
 def _basis(one: _Supplier) -> View:
-    """Which lots, revisions and instruments the figures rest on, so that anybody can see whether like was compared with like."""
+    """Returns the lots, revisions and instruments behind the figures, to show whether suppliers are comparable."""
     rows = one.originals.rows
     return {
         "lot_ids": [row.id for row in rows],
@@ -357,7 +362,7 @@ def _basis(one: _Supplier) -> View:
 
 
 def _inference(pairs: Sequence[Comparison], originals: Sequence[LotSeries]) -> View:
-    """Which promise the comparisons keep, since when, and how."""
+    """Returns the method, the confidence and the validity of the comparisons."""
     since = min((lots.rows[0].received_at for lots in originals if lots), default=None)
     return {
         "method": "confidence sequences",
@@ -367,28 +372,24 @@ def _inference(pairs: Sequence[Comparison], originals: Sequence[LotSeries]) -> V
         "valid_at_any_time": True,
         "since": since,
         "says": (
-            "Intervals of differences are confidence sequences over all lots of the time asked for. They may be looked at after every lot. "
-            f"The chance that any two suppliers who are alike ever differ significantly here, on any criterion, is at most {100 * (1 - CONFIDENCE):.0f} %. "
-            "This holds for lots about a steady mean, and for a time chosen before the lots were seen. "
-            "Every other interval, such as that of the share accepted, holds at a single look."
+            "Intervals of differences are confidence sequences over all lots of the period. They remain valid after every lot. "
+            f"The chance that any two equal suppliers ever differ significantly here, on any criterion, is at most {100 * (1 - CONFIDENCE):.0f} %. "
+            "This assumes lots with a steady mean, and a period chosen before the lots were seen. "
+            "Every other interval, such as that of the share accepted, is valid for a single comparison."
         ),
     }
 
 
 def _says(said: Sequence[tuple[str, int | None, str]], question: Question, grade: Grade | None, order: str) -> str:
-    """The answer: who is better, then each supplier's words of acceptance.
+    """Returns the summary: the better suppliers, then the acceptance of each supplier.
 
-    Args:
-        said: name, place and words of each supplier, in the order of the answer.
-        question: which lots, accepted for which use.
-        grade: of the lots, None for several.
-        order: of suppliers in acceptance, in words; empty where nobody is better than another.
+    `said` is name, rank and acceptance in words of each supplier; `order` is in words, empty if no supplier is better than another.
     """
     of, what = f" of {grade.code}" if grade else "", _for(question.use)
     if not said and question.since is None and question.until is None:
         return f"No lots{of} yet. Log a delivery first."
     if not said:
-        return f"No lot{of} was received in this time."
+        return f"No lot{of} was received in this period."
     if len(said) == 1:
         ((name, _, accepted),) = said
         return f"{name} is the only supplier{of}. {accepted}"

@@ -1,4 +1,4 @@
-"""Corrective actions: asked of a supplier about a nonconforming lot, answered, and closed on the lots that came after."""
+"""Corrective actions: requested from a supplier for a nonconforming lot, answered, and closed after conforming lots."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class _Asked(TypedDict):
 
 
 class ActionBody(_Asked, total=False):
-    """What a supplier is asked to do about a lot."""
+    """The request for a corrective action."""
 
     due_at: datetime
 
@@ -38,21 +38,21 @@ class _Answered(TypedDict):
 
 
 class AnswerBody(_Answered, total=False):
-    """What a supplier answered."""
+    """The answer of a supplier."""
 
     answered_at: datetime
     evidence: str
 
 
 class CountedLot(TypedDict):
-    """A conforming lot that counts."""
+    """A conforming lot that counts towards closing."""
 
     lot_id: int
     supplier_lot: str
 
 
 def may_be_asked_about(judged: Judged, decided: Iterable[Decision]) -> bool:
-    """True for a lot that has, or had in one of its decisions, a failing required finding, or was taken out by hand for a fault."""
+    """Returns True if a required finding of the lot fails or once failed, or if a manual decision rejected it."""
     if any(rules.is_ground(f.code, f.verdict, f.uses) for f in judged.assessment.findings):
         return True
     return any(
@@ -62,19 +62,19 @@ def may_be_asked_about(judged: Judged, decided: Iterable[Decision]) -> bool:
 
 
 def request(lot_id: int, values: ActionBody, by: str) -> View:
-    """Asks a supplier to put right what was wrong with a lot.
+    """Opens a corrective action for a lot.
 
     Raises:
         NotFound: no such lot.
-        Invalid: the answer would be due before it is asked for.
-        Conflict: nothing about the lot ever failed a required limit, and it was never blocked by hand; or the same words wait for an answer.
+        Invalid: the answer would be due in the past.
+        Conflict: the lot never failed a required limit and no manual decision rejected it, or the same request is not answered yet.
     """
     now = clock.now()
     lot = lot_of(lot_id)
     due_at = values.get("due_at") or now + rules.DUE_AFTER
     if due_at <= now:
-        hint = "Give a later time, or leave it out for two weeks from now."
-        raise Invalid(Fault("/due_at", f"{moment(due_at)} is over already.", hint))
+        hint = "Give a later time, or leave this field empty for two weeks from now."
+        raise Invalid(Fault("/due_at", f"{moment(due_at)} is in the past.", hint))
     kept: corrective_actions.Asked = {
         "requested": values["requested_action"],
         "due_at": due_at,
@@ -85,15 +85,14 @@ def request(lot_id: int, values: ActionBody, by: str) -> View:
         judged = assess_lot(lot, Terms.of(lot))
         if not may_be_asked_about(judged, corrective_actions.decided(lot.id)):
             raise Conflict(
-                f"Nothing about lot {lot.supplier_lot} has failed a required limit, and it was never blocked by hand, so there is "
-                f"nothing to put right. Its assessment shows its findings. Block it by hand first, with the reason, if "
-                "the fault is not among them."
+                f"Lot {lot.supplier_lot} never failed a required limit and was never blocked by a manual decision, so there is "
+                "nothing to correct. See the findings of its assessment. Block the lot first, with the reason, if it has another fault."
             )
         for row in corrective_actions.waiting_on(lot.id):
             if rules.says_the_same(row.requested, kept["requested"]):
                 raise Conflict(
-                    f"Corrective action {row.id}, asked for by {row.recorded_by} at {moment(row.recorded_at)}, says the same about lot "
-                    f"{lot.supplier_lot} and is not answered yet. Keep its answer when it comes, or ask for something else."
+                    f"Corrective action {row.id} for lot {lot.supplier_lot} has the same words and is not answered yet. "
+                    f"{row.recorded_by} requested it at {moment(row.recorded_at)}. Record its answer, or request another action."
                 )
         number = corrective_actions.add(lot, kept, by, now)
         audit.note(lot.id, "corrective action asked for", by, now, {"corrective_action": [number]})
@@ -110,38 +109,40 @@ def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
 
 
 def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of corrective actions, each with how far it has come. Three queries, however many there are."""
+    """Returns a page of corrective actions with their progress. Three queries for any number of them."""
     now = clock.now()
     page = corrective_actions.listed(filters, now, cursor, limit)
     return Page(_whole(page.rows, now), page.next)
 
 
 def one(number: int, now: datetime) -> View:
-    """Returns a corrective action with how far it has come."""
+    """Returns a corrective action with its progress."""
     return _whole([_found(number)], now)[0]
 
 
 def answer(number: int, values: AnswerBody, by: str) -> View:
-    """Keeps what a supplier answered. Nothing of it is changed later.
+    """Records the answer of a supplier, which cannot be changed later.
 
     Raises:
         NotFound: no such corrective action.
-        Conflict: it was answered already.
-        Invalid: it is said to have been answered in the future, or before it was asked for.
+        Conflict: it is already answered.
+        Invalid: the time of the answer is in the future, or before the request.
     """
     now = clock.now()
     with transaction():
         row = _found(number)
         if row.answered_at is not None:
             raise Conflict(
-                f"Corrective action {number} was answered by {row.answered_by} at {moment(row.answered_at)} already. "
-                "Open another one if the supplier answers anew."
+                f"Corrective action {number} was already answered by {row.answered_by} at {moment(row.answered_at)}. "
+                "Open another corrective action for a new answer."
             )
         faults = clock.doubt_future("/answered_at", values.get("answered_at"), now)
         answered_at = values.get("answered_at") or now
         if answered_at < row.recorded_at - clock.TOLERANCE:
-            detail = f"{moment(answered_at)} is before it was asked for, at {moment(row.recorded_at)}."
-            faults.append(Fault("/answered_at", detail, "Lots count from the answer on, so it cannot be dated back."))
+            detail = f"{moment(answered_at)} is before the request, at {moment(row.recorded_at)}."
+            faults.append(
+                Fault("/answered_at", detail, "Give a time after the request. Lots count from the answer on.")
+            )
         if faults:
             raise Invalid(*faults)
         kept: corrective_actions.Answered = {**values, "answered_at": answered_at, "answer_recorded_by": by}
@@ -152,24 +153,23 @@ def answer(number: int, values: AnswerBody, by: str) -> View:
 
 
 def close(number: int, note: str, by: str) -> View:
-    """Closes a corrective action on the lots that prove it, whose numbers are kept.
+    """Closes a corrective action, with the conforming lots that prove it.
 
     Raises:
         NotFound: no such corrective action.
-        Conflict: it was closed already, was not answered, or too few conforming lots have come since; the answer says how many.
+        Conflict: it is already closed, not answered, or lacks conforming lots since the answer.
     """
     now = clock.now()
     with transaction():
         row = _found(number)
         if row.closed_at is not None:
             raise Conflict(
-                f"Corrective action {number} was closed by {row.closed_by} at {moment(row.closed_at)} already."
+                f"Corrective action {number} was already closed by {row.closed_by} at {moment(row.closed_at)}."
             )
         if row.answered_at is None:
             raise Conflict(
-                f"{row.supplier.name} has not answered corrective action {number} yet. Keep "
-                f"its answer first; {counted(row.conforming_lots, 'consecutive conforming lot')} received after "
-                "that close it.",
+                f"{row.supplier.name} has not answered corrective action {number} yet. Record the answer first. "
+                f"It can be closed after {counted(row.conforming_lots, 'consecutive conforming lot')} received after the answer.",
                 conforming_so_far=0,
                 lacking=row.conforming_lots,
                 counted_lots=[],
@@ -177,7 +177,7 @@ def close(number: int, note: str, by: str) -> View:
         made = _progress([row])[row.id]
         if made.lacking:
             raise Conflict(
-                f"Corrective action {number} was answered at {moment(row.answered_at)} and cannot be closed yet: {made.says}",
+                f"Corrective action {number} was answered at {moment(row.answered_at)} and cannot be closed yet. {made.says}",
                 conforming_so_far=len(made.run),
                 lacking=made.lacking,
                 counted_lots=_named(made),
@@ -202,7 +202,7 @@ def _found(number: int) -> CorrectiveAction:
 
 
 def _progress(rows: Sequence[CorrectiveAction]) -> dict[int, rules.Progress]:
-    """How far each answered corrective action has come, by number. At most one query."""
+    """Returns the progress of each answered corrective action, by number. At most one query."""
     answered = [(row, row.answered_at) for row in rows if row.answered_at is not None]
     if not answered:
         return {}
@@ -232,7 +232,7 @@ def _named(made: rules.Progress) -> list[CountedLot]:
 
 
 def _whole(rows: Sequence[CorrectiveAction], now: datetime) -> list[View]:
-    """Corrective actions as they are answered, with state, count and words. At most two queries."""
+    """Returns corrective actions for the API, with state, progress and words. At most two queries."""
     progress = _progress([row for row in rows if row.closed_at is None])
     numbers = corrective_actions.lot_numbers(number for row in rows for number in row.closed_on or ())
     return [_view(row, progress.get(row.id), numbers, now) for row in rows]
@@ -266,8 +266,8 @@ def _says(row: CorrectiveAction, made: rules.Progress | None, proof: Sequence[st
             f"{clause(row.closing_note or '')}"
         )
     if made is not None and row.answered_at is not None:
-        ready = "It may be closed: " if not made.lacking else ""
+        ready = "It may be closed. " if not made.lacking else ""
         return f"Answered by {row.answered_by} at {moment(row.answered_at)}. {ready}{made.says}"
     if rules.is_overdue(row.due_at, None, now):
-        return f"Overdue: {row.supplier.name} was to answer by {moment(row.due_at)} and has not."
-    return f"Open: {row.supplier.name} is to answer by {moment(row.due_at)}."
+        return f"Overdue: {row.supplier.name} has not answered by {moment(row.due_at)}."
+    return f"Open: the answer of {row.supplier.name} is due by {moment(row.due_at)}."

@@ -1,4 +1,4 @@
-"""What deliveries cost and whether they came in time, per supplier."""
+"""Cost and punctuality of deliveries by supplier."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.store.drift.lot_series import Purchases
 
 @dataclass(slots=True)
 class Paid:
-    """Money and accepted kilograms of one supplier's deliveries by currency, accepted being for some use or uses."""
+    """The money and the accepted kilograms of one supplier's deliveries, by currency."""
 
     cost: dict[str, float] = field(default_factory=dict)
     accepted_kg: dict[str, float] = field(default_factory=dict)
@@ -25,12 +25,11 @@ class Paid:
     unsettled: int = 0
 
     def add(self, bought: Purchases, *, accepted: bool) -> None:
-        """Adds deliveries that are alike.
+        """Adds equal deliveries.
 
         Notes:
-            A lot that was sent back is neither paid nor kept, and one still in quarantine may come out either way: both are left out of the
-            cost. What was blocked or scrapped counts as paid without a gram to show for it. A restricted lot is paid in full, and accepted for
-            what it passes.
+            Returned lots and lots in quarantine are left out of the cost. Blocked and scrapped lots count with their cost and no accepted mass.
+            A restricted lot counts with its full cost, and as accepted for the uses that it passes.
         """
         if bought.standing in ("returned", "quarantined"):
             self.unsettled += bought.deliveries
@@ -43,7 +42,7 @@ class Paid:
             self.accepted_kg[bought.currency] = self.accepted_kg.get(bought.currency, 0.0) + kept
 
     def per_accepted_kg(self) -> tuple[float, str] | None:
-        """Returns the price of an accepted kilogram, rejected ones paid with it, and its currency; None without one, and for several currencies."""
+        """Returns the cost per accepted kilogram, including rejected lots, and its currency; None without one, or with several currencies."""
         if len(self.cost) != 1:
             return None
         ((currency, cost),) = self.cost.items()
@@ -51,7 +50,7 @@ class Paid:
         return (cost / kg, currency) if kg else None
 
     def view(self, what: str) -> View:
-        """Returns what a kilogram cost that was accepted for `what`, a use in words."""
+        """Returns the cost per kilogram accepted for `what`, a use in words."""
         found: View = {
             "per_accepted_kg": None,
             "currency": None,
@@ -60,21 +59,21 @@ class Paid:
             "without_cost": self.uncosted,
         }
         if not self.costed and self.unsettled and not self.uncosted:
-            return {**found, "says": "No delivery counts yet: lots in quarantine and lots sent back are left out."}
+            return {**found, "says": "No delivery counts yet. Lots in quarantine and returned lots are left out."}
         if not self.costed:
-            return {**found, "says": "No cost was recorded with its deliveries."}
+            return {**found, "says": "No cost is recorded with its deliveries."}
         if len(self.cost) > 1:
             currencies = ", ".join(sorted(self.cost))
-            return {**found, "says": f"Paid in several currencies ({currencies}), which are not added up."}
+            return {**found, "says": f"Costs are in several currencies ({currencies}), which are not added up."}
         ((currency, cost),) = self.cost.items()
         kg = self.accepted_kg[currency]
         found |= {"currency": currency, "accepted_kg": kg}
         left = ""
         if self.uncosted:
-            left = f" {self.uncosted} more without a recorded cost {plural(self.uncosted, 'is', 'are')} left out."
+            left = f" {counted(self.uncosted, 'delivery', 'deliveries')} without a recorded cost {plural(self.uncosted, 'is', 'are')} left out."
         paid = self.per_accepted_kg()
         if paid is None:
-            return {**found, "says": f"{cost:.2f} {currency} paid, and no kilogram accepted for {what}.{left}"}
+            return {**found, "says": f"{cost:.2f} {currency} paid, but no kilogram accepted for {what}.{left}"}
         price, over = paid[0], counted(self.costed, "delivery", "deliveries")
         return {
             **found,
@@ -85,9 +84,9 @@ class Paid:
 
 @dataclass(slots=True)
 class Bought:
-    """One supplier's deliveries: how strictly they were inspected, how many came late, and what was paid for kilograms accepted for which use.
+    """One supplier's deliveries: severity of inspection, punctuality, and cost by use.
 
-    `paid` is for at least one use, `every_use` for all that the limits of a lot name.
+    `paid` is for kilograms accepted for at least one use, `every_use` for those accepted for all uses in the limits of their lot.
     """
 
     deliveries: int = 0
@@ -99,7 +98,7 @@ class Bought:
     severities: Counter[str] = field(default_factory=Counter)
 
     def add(self, bought: Purchases) -> None:
-        """Adds deliveries that are alike. They count for the uses that the limits of their lots name."""
+        """Adds equal deliveries. They count for the uses in the limits of their lots."""
         self.deliveries += bought.deliveries
         self.severities[bought.severity] += bought.deliveries
         if bought.late is not None:
@@ -111,7 +110,7 @@ class Bought:
             self.by_use.setdefault(use, Paid()).add(bought, accepted=passes)
 
     def view(self) -> View:
-        """Returns what a kilogram accepted for at least one use cost, and how many deliveries came late."""
+        """Returns the cost per kilogram accepted for at least one use, and the number of late deliveries."""
         interval = wilson(self.late, self.due) if self.due else None
         late = {
             "deliveries": self.deliveries,
@@ -125,7 +124,7 @@ class Bought:
 
 
 def by_supplier(purchases: Iterable[Purchases]) -> dict[int, Bought]:
-    """Returns supplier -> what it delivered."""
+    """Returns the deliveries of each supplier, by number."""
     found: dict[int, Bought] = {}
     for bought in purchases:
         found.setdefault(bought.supplier_id, Bought()).add(bought)

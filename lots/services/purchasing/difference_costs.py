@@ -1,4 +1,4 @@
-"""What the difference between suppliers costs: rejected kilograms, days on hold and time at the bench, from the shop's own record and prices."""
+"""Costs of the difference between suppliers: rejected kilograms, days on hold and measuring time, at the shop's own prices."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ from lots.store.drift.lot_series import Purchases
 from lots.store.purchasing import inspection_effort
 from lots.store.purchasing.inspection_effort import Effort
 
-# Inspection is told from so many of a supplier's newest lots, so that the work is the same however long the record is. Own choice, no source.
+# Inspection is computed from so many of a supplier's newest lots, which limits the work on a long record. Our choice, no source.
 NEWEST = 50
-# What is paid for and gives nothing to load. What went back to the supplier is told apart.
+# Lots that are paid for but cannot be loaded. Returned lots are counted separately.
 _REJECTED = ("blocked", "scrapped")
 _DAY = timedelta(days=1)
 
 
 @dataclass(slots=True)
 class _Mass:
-    """Kilograms of one supplier by what became of them, the money of rejected deliveries by currency, and how many of them have no cost.
+    """Kilograms of one supplier by outcome, the cost of rejected deliveries by currency, and the number of those without a cost.
 
-    Rejected is what was paid for and is not accepted for the use asked about; `restricted` is the part of it that is accepted for another.
+    `rejected` was paid for but not accepted for the use. `restricted` is the part of it that is accepted for another use.
     """
 
     accepted: float = 0.0
@@ -41,7 +41,7 @@ class _Mass:
     unpriced: int = 0
 
     def add(self, bought: Purchases, use: str | None) -> None:
-        """Adds deliveries that are alike. They count for the uses that the limits of their lots name."""
+        """Adds equal deliveries. They count for the uses in the limits of their lots."""
         if use is not None and use not in bought.uses:
             return
         kg, kept = bought.mass_g / 1000, bought.standing in LOADABLE
@@ -61,7 +61,7 @@ class _Mass:
 
 
 class CostLine(TypedDict):
-    """What one supplier's rejected lots, holds and inspection cost; None where it is not known."""
+    """The costs of one supplier's rejected lots, holds and inspection; None if unknown."""
 
     supplier_id: int
     supplier: str
@@ -104,21 +104,21 @@ def costs(
     names: Mapping[int, str],
     shop: Details,
 ) -> View:
-    """Returns what rejected lots, holds and measuring cost, and what an accepted kilogram costs in all, per supplier. Three queries.
+    """Returns the costs of rejected lots, holds and measuring, and the total cost per accepted kilogram, by supplier. Three queries.
 
     Args:
-        use: that lots are accepted for; at least one where None.
+        use: the use for acceptance; None for at least one.
         purchases: deliveries of the lots compared.
-        bought: the same by supplier, with what was paid for kilograms accepted for each use.
+        bought: the same by supplier, with the cost by use.
         lots: of each supplier, oldest first.
-        names: number -> what to call a supplier, of all that have lots.
+        names: of all suppliers with lots, by number.
         shop: its minutes per reading and its cost of an hour at the bench.
 
     Notes:
-        The cost per accepted kg is the price of accepted and rejected lots, and measuring once the shop states what an hour at the bench costs. It
-        is not told where a rejected delivery has no recorded cost, so that no supplier looks cheaper by missing data. Currencies are never added
-        up. A lot is on hold from its first decision that left it in quarantine to its first that did not, days. Readings count once the original
-        inspection of their lot has ended, as its kilograms do. Voided readings took time too, so they count.
+        The cost per accepted kg is the price of accepted and rejected lots, plus measuring if the shop states its cost per hour. It is None if
+        a rejected delivery has no recorded cost, because missing data would make a supplier look cheaper. Currencies are never added up. A lot
+        is on hold from its first decision with the status in quarantine to its first decision with another, days. Readings and kilograms count
+        after the original inspection of their lot. Voided readings count too, because they took time.
     """
     masses: dict[int, _Mass] = {}
     for one in purchases:
@@ -142,7 +142,7 @@ def costs(
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """What costs are told for: a use, at least one where None, with what was paid by supplier and the details of the shop."""
+    """The use (None for at least one), the deliveries by supplier and the details of the shop."""
 
     use: str | None
     bought: Mapping[int, Bought]
@@ -150,18 +150,21 @@ class _Asked:
 
     @property
     def what(self) -> str:
-        """The use in words."""
+        """Returns the use in words."""
         return AT_LEAST_ONE if self.use is None else for_words(self.use)
 
     def paid(self, number: int) -> Paid:
-        """Returns what was paid to a supplier for kilograms accepted for the use."""
+        """Returns the cost of a supplier's deliveries for the use."""
         bought = self.bought.get(number, Bought())
         return bought.paid if self.use is None else bought.by_use.get(self.use, Paid())
 
 
 @dataclass(frozen=True, slots=True)
 class _Inspection:
-    """What the inspection of a supplier's newest lots took: days on hold of each that has a verdict; readings and accepted kilograms of those inspected to an end for the use."""
+    """The inspection of a supplier's newest lots.
+
+    `held` are the days on hold of lots with a verdict. `readings` and `accepted_kg` are of lots with a complete inspection for the use.
+    """
 
     lots: int
     waiting: int
@@ -219,7 +222,7 @@ def _line(number: int, name: str, mass: _Mass, seen: _Inspection, asked: _Asked)
 
 
 def _whole(mass: _Mass, measuring: _Money | None, paid: Paid, asked: _Asked) -> tuple[_Money | None, str | None]:
-    """What an accepted kilogram costs, price and measuring; else why that cannot be told."""
+    """Returns the cost per accepted kilogram with price and measuring, or the reason why it is unknown."""
     if not mass.accepted and not mass.rejected:
         return None, f"No kilogram was accepted or rejected for {asked.what}."
     if mass.unpriced:
@@ -235,7 +238,7 @@ def _whole(mass: _Mass, measuring: _Money | None, paid: Paid, asked: _Asked) -> 
         return None, f"No kilogram of its newest {NEWEST} lots was accepted for {asked.what}."
     if measuring.currency != whole.currency:
         both = f"{whole.currency} and {measuring.currency}"
-        return None, f"Prices and bench hours are in different currencies ({both}), which are not added up."
+        return None, f"Prices and hours at the bench are in different currencies ({both}), which are not added up."
     return _Money(whole.amount + measuring.amount, whole.currency), None
 
 
@@ -244,7 +247,7 @@ def _amount(money: _Money | None) -> float | None:
 
 
 def _rejected(mass: _Mass) -> _Money | None:
-    """What rejected deliveries cost; None unless each has a cost, all in one currency."""
+    """Returns the cost of rejected deliveries; None unless each has a cost and all are in one currency."""
     if mass.unpriced or len(mass.currencies) != 1:
         return None
     (currency,) = mass.currencies
@@ -264,15 +267,15 @@ def _per_kg(money: _Money | None, kg: float) -> _Money | None:
 def _line_says(mass: _Mass, seen: _Inspection, rejected: _Money | None, asked: _Asked) -> str:
     said = [f"{mass.accepted:.1f} kg accepted for {asked.what}, {mass.rejected:.1f} kg rejected."]
     if mass.restricted:
-        said.append(f"Of these, {mass.restricted:.1f} kg are accepted for another use.")
+        said.append(f"{mass.restricted:.1f} kg of the rejected are accepted for another use.")
     if rejected is not None and mass.rejected:
         said.append(f"The rejected lots cost {rejected.amount:.2f} {rejected.currency}.")
     elif mass.rejected and len(mass.currencies) > 1:
-        said.append(f"They were paid in {', '.join(sorted(mass.currencies))}, which are not added up.")
+        said.append(f"Costs are in several currencies ({', '.join(sorted(mass.currencies))}), which are not added up.")
     elif mass.rejected:
-        said.append("Their cost was not recorded for every delivery.")
+        said.append("The cost of rejected deliveries is not recorded completely.")
     if mass.returned:
-        said.append(f"{mass.returned:.1f} kg went back to the supplier.")
+        said.append(f"{mass.returned:.1f} kg were returned to the supplier.")
     if seen.held:
         mean = sum(seen.held) / len(seen.held)
         said.append(f"On hold for {mean:.1f} days on average over {counted(len(seen.held), 'lot')}.")
@@ -280,18 +283,18 @@ def _line_says(mass: _Mass, seen: _Inspection, rejected: _Money | None, asked: _
         said.append(f"{counted(seen.waiting, 'lot')} {plural(seen.waiting, 'is', 'are')} in quarantine.")
     if seen.inspected:
         each = seen.readings / seen.inspected
-        hours = f"{each:.1f} readings and {each * asked.shop.minutes_per_reading / 60:.1f} h at the bench for each lot"
-        said.append(f"{hours}, over the newest {counted(seen.inspected, 'inspected lot')}.")
+        hours = f"{each:.1f} readings and {each * asked.shop.minutes_per_reading / 60:.1f} h at the bench per lot"
+        said.append(f"{hours} on average over the newest {counted(seen.inspected, 'inspected lot')}.")
     return " ".join(said)
 
 
 def _says(lines: Sequence[CostLine], what: str) -> str:
-    """The largest difference in money, else in rejected kilograms; then whose money cannot be told."""
+    """Returns the largest difference in cost, or else in rejected kilograms, and the suppliers with unknown cost."""
     priced: dict[tuple[str | None, tuple[str, ...]], list[tuple[float, str]]] = {}
     for line in lines:
         if line["cost_per_accepted_kg"] is not None:
             same = priced.setdefault((line["currency"], tuple(line["includes"])), [])
-            # As it is shown, so that the difference is that of the figures beside it.
+            # Rounded as shown, so that the difference agrees with the figures on the page.
             same.append((round(line["cost_per_accepted_kg"], 2), line["supplier"]))
     left_out = [f"{line['supplier']} is left out. {line['why']}" for line in lines if line["why"]]
     for (currency, parts), alike in sorted(priced.items(), key=lambda one: -len(one[1])):
@@ -299,7 +302,7 @@ def _says(lines: Sequence[CostLine], what: str) -> str:
             continue
         (low, cheap), (high, dear) = min(alike), max(alike)
         counts = (
-            f"This counts the price of accepted and rejected lots{', and measuring' if 'measuring' in parts else ''}."
+            f"This includes the price of accepted and rejected lots{', and measuring' if 'measuring' in parts else ''}."
         )
         more = f"{dear} costs {high - low:.2f} {currency} more per kg accepted for {what} than {cheap}."
         if high == low:
@@ -311,7 +314,7 @@ def _says(lines: Sequence[CostLine], what: str) -> str:
         if line["rejected_per_accepted_kg"] is not None
     ]
     if len(shares) < 2:
-        return "There are no two suppliers with accepted kilograms to compare."
+        return "Fewer than two suppliers have accepted kilograms, so nothing can be compared."
     (low, cheap), (high, dear) = min(shares), max(shares)
     told = [
         f"{name}: {share:.2f} kg rejected per kg accepted for {what}." for share, name in ((high, dear), (low, cheap))

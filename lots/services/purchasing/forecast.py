@@ -1,4 +1,4 @@
-"""Purchasing: will the next lot of this supplier be accepted."""
+"""Purchasing: the forecast of a supplier's next lot."""
 
 from __future__ import annotations
 
@@ -32,18 +32,19 @@ if TYPE_CHECKING:
     from lots.domain.purchasing.forecast_by_use import ByUse
     from lots.domain.purchasing.next_value import NextValue
 
-# Measures that the model follows, each against its own limit; colour is followed as a whole.
+# Measures that the model forecasts, each against its own limit. Colour is forecast as a whole.
 _FOLLOWED = tuple(code for code, one in MEASURES.items() if one.forecast)
-# What is followed from lot to lot: these, and each colour coordinate.
+# All series that the model needs: these, and each colour coordinate.
 FORETOLD = tuple(dict.fromkeys((*_FOLLOWED, *VECTOR)))
 
 
 def forecast(supplier_id: int, grade_id: int, use: str | None = None) -> View:
-    """Returns what the supplier's next lot of the grade will be like, and how likely it is accepted the first time. Six queries at most.
+    """Returns the forecast of the supplier's next lot of the grade: its values and the probability of acceptance. At most six queries.
 
     Args:
-        supplier_id, grade_id: whose lots of what.
-        use: that the answer is about; see `next_lot`.
+        supplier_id: the supplier.
+        grade_id: the grade.
+        use: the intended use; see `next_lot`.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -58,19 +59,20 @@ def forecast(supplier_id: int, grade_id: int, use: str | None = None) -> View:
 
 
 def shade_of(grade: Grade) -> ShadeRevision | None:
-    """Returns the newest revision of the shade of a grade, None where it has none. At most one query."""
+    """Returns the newest revision of the shade of a grade; None without one. At most one query."""
     return rows_of.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Whose next lot of what is foretold.
+    """The subject of a forecast.
 
     Args:
-        supplier, grade: whose lots of what.
+        supplier: of the next lot.
+        grade: of the next lot.
         limits: the newest limits revision of the grade.
         shade: the newest revision of its shade.
-        use: that the probability is for; where None, for every use or for at least one, as the answer says.
+        use: the use for the probability; None for every use or for at least one, as the answer states.
     """
 
     supplier: Supplier
@@ -81,16 +83,16 @@ class Asked:
 
 
 def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> View:
-    """Returns what a supplier's next lot of a grade will be like, and how likely it is accepted the first time.
+    """Returns the forecast of a supplier's next lot of a grade: its values and the probability of acceptance at the first inspection.
 
     Args:
-        asked: whose next lot.
-        lots: all of the supplier's lots of the grade, without those sorted and sent again.
-        parts: the latest lots read alike of each measure that is foretold.
+        asked: the subject.
+        lots: all of the supplier's lots of the grade, without resubmissions.
+        parts: the latest segment of each series.
 
     Notes:
-        The probability is for the use asked about. Without one it means what it always did: from measurements, that every limit of every use is
-        kept; from verdicts alone, that the lot is accepted for at least one use. `probability_for` says which.
+        The probability is for the given use. Without a use, it is that of every use if it comes from measurements, and that of at least one
+        use if it comes from verdicts alone. `probability_for` states which.
     """
     histories = histories_of(parts)
     ended = [row for row in lots.rows if row.accepted is not None]
@@ -124,13 +126,13 @@ def next_lot(asked: Asked, lots: LotSeries, parts: Mapping[str, Segment]) -> Vie
 
 
 def histories_of(parts: Mapping[str, Segment]) -> dict[str, History]:
-    """Returns the figures of the latest lots read alike of each measure that is foretold."""
+    """Returns the history of each series from its latest segment."""
     return {name: _history(parts[name]) for name in FORETOLD if name in parts}
 
 
 def foreseen(asked: Asked, lots: LotSeries, histories: Mapping[str, History]) -> ByUse:
-    """Returns how likely a supplier's next lot of a grade is accepted, for each use. Arguments as `next_lot`."""
-    # Here and below: it brings numpy, which would take a tenth of the time that starting takes.
+    """Returns the probability that a supplier's next lot of a grade is accepted, for each use. Arguments as `next_lot`."""
+    # Imported here and below, because it loads numpy, which would slow down every start.
     from lots.domain.purchasing.forecast_by_use import by_use
 
     limits = limits_from(asked.limits.body) if asked.limits else None
@@ -140,18 +142,18 @@ def foreseen(asked: Asked, lots: LotSeries, histories: Mapping[str, History]) ->
     return by_use([row for row in lots.rows if row.accepted is not None], limits, model)
 
 
-# As changing_level.PRIOR, which is not loaded before it is needed.
+# The same as in changing_level.PRIOR, which is only loaded when needed.
 PATTERNS = ("steady", "step", "wandering", "trend")
 METHODS = {
-    "measured": "Each measure follows an average over models of its level (steady, one step, a trend, wandering), weighted by how well each fits the lots. "
-    "Lots before a likely change count little. Where a recent change is possible, the interval is wider.",
-    "verdicts": "Beta distribution with Jeffreys' prior, from the verdicts alone. From 8 verdicts on, the share accepted may have changed once.",
-    "none": "No lot has been inspected to an end.",
+    "measured": "The forecast of each measure averages models of its level (steady, one step, a trend, a random walk), weighted by their fit to the lots. "
+    "Lots before a likely change count little. If a recent change is possible, the interval is wider.",
+    "verdicts": "The forecast uses a beta distribution with Jeffreys' prior, from the verdicts alone. With 8 or more verdicts, it allows for one change of the share accepted.",
+    "none": "No lot has a complete inspection.",
 }
 
 
 def _drawn(known: Mapping[str, History], agreed: Limits, asked: Asked, seed: str) -> Drawn:
-    """The model of measured figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
+    """Returns the model of measured values. The random seed depends on the subject and its lots, so answers are repeatable."""
     import numpy as np
 
     from lots.domain.purchasing.forecast import ColorModel, drawn
@@ -170,18 +172,18 @@ def _drawn(known: Mapping[str, History], agreed: Limits, asked: Asked, seed: str
 
 
 def _history(part: Segment) -> History:
-    """The figures of lots read alike, with the scatter of spools within them."""
+    """Returns the history of a segment, with the spread of spools within lots."""
     from lots.domain.purchasing.forecast import History
 
     values, spools, squares = part.column.figures.T[:3]
     several = spools > 1
     within_df = int((spools[several] - 1).sum())
-    # Added in order, as arrays do not.
+    # The sum adds in order. A sum of an array would not.
     return History(values.tolist(), sum(squares[several].tolist()), within_df, round(spools.sum() / len(spools)))
 
 
 def _next_value(part: Segment, history: History) -> View:
-    """The interval that the next lot's figure of one measure lies in, and since when its lots count."""
+    """Returns the prediction interval of the next lot for one measure, with its pattern and a likely change."""
     from lots.domain.purchasing.next_value import next_value
 
     about, found_ = MEASURES[part.measure], next_value(history)
@@ -207,7 +209,7 @@ def _next_says(part: Segment, seen: NextValue) -> str:
     from lots.domain.purchasing.next_value import LIKELY, POSSIBLE
 
     about = MEASURES[part.measure]
-    # Adding nothing takes the sign off a zero.
+    # Adding 0 removes the sign of a rounded zero.
     low, high = (
         shown(round(end, about.decimals) + 0.0, about.decimals) for end in (seen.interval.low, seen.interval.high)
     )
@@ -219,16 +221,16 @@ def _next_says(part: Segment, seen: NextValue) -> str:
         what = "A step" if seen.pattern == "step" else "A trend that began"
         return f"{text} {what} {where} is likely ({_percent(seen.probability)})."
     if seen.pattern == "wandering" and seen.probability >= LIKELY:
-        text += " The level probably wanders from lot to lot, so the latest lots count most."
+        text += " The level probably follows a random walk from lot to lot, so the latest lots count most."
     if seen.suspected >= POSSIBLE:
         text += f" A step or trend is possible ({_percent(seen.suspected)}), so the interval is wider."
     return text
 
 
 def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
-    """The forecast for a use or for several, beside how many lots were accepted for them."""
+    """Returns the forecast for a use or for several, with the number of lots accepted for them."""
     if seen.probability is None or seen.interval is None:
-        says = f"Next lot accepted for {what}: nothing can be said, no lot was inspected for it to an end yet."
+        says = f"Next lot accepted for {what}: unknown, because no lot has a complete inspection for it yet."
     else:
         share = f"{_percent(seen.probability)}, 95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
         says = f"Next lot accepted for {what}: {share}."
@@ -247,15 +249,14 @@ def _of_use(seen: Forecast, verdicts: Sequence[bool], what: str) -> View:
 def _says(seen: Forecast, asked: Asked, what: str, hint: str) -> str:
     whose = f"The next lot of {asked.grade.code} from {asked.supplier.name}"
     if seen.probability is None or seen.interval is None:
-        return (
-            f"{whose}: nothing can be said, no lot was inspected{f' for {what}' if what else ''} to an end yet.{hint}"
-        )
-    share = f"{_percent(seen.probability)} likely to be accepted the first time for {what}, between {_percent(seen.interval.low)} and {_percent(seen.interval.high)}"
+        return f"{whose}: unknown, because no lot has a complete inspection{f' for {what}' if what else ''} yet.{hint}"
+    ends = f"95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
+    share = f"{_percent(seen.probability)} likely to be accepted the first time for {what} ({ends})"
     if seen.model == "verdicts":
-        return f"{whose} is {share}. From the verdicts on {counted(seen.lots, 'lot')} alone."
+        return f"{whose} is {share}. This is from the verdicts on {counted(seen.lots, 'lot')} alone."
     name, least = seen.parts[0]
-    weak = f" If it fails, then most likely by {_part_name(name)} ({_percent(1 - least)})." if least < 0.95 else ""
-    return f"{whose} is {share}. From measurements of the last {counted(seen.lots, 'lot')} or more.{weak}"
+    weak = f" If it fails, the most likely cause is {_part_name(name)} ({_percent(1 - least)})." if least < 0.95 else ""
+    return f"{whose} is {share}. This is from measurements of at least the last {counted(seen.lots, 'lot')}.{weak}"
 
 
 def _percent(share: float) -> str:
@@ -264,5 +265,5 @@ def _percent(share: float) -> str:
 
 def _part_name(name: str) -> str:
     about = MEASURES.get(name)
-    other = "something that is not followed from lot to lot, such as a single reading or spool"
+    other = "a value that the model does not follow, such as a single reading or spool"
     return about.label.lower() if about else DECLARED[name].said if name in DECLARED else other

@@ -1,4 +1,4 @@
-"""Each supplier in one sentence and one row: accepted for a use, nearer and steadier than whom, bias, spread and drift as shares of the limits."""
+"""The headline of each supplier: acceptance, rank in closeness and steadiness, and bias, spread and drift as shares of the limits."""
 
 from __future__ import annotations
 
@@ -21,14 +21,17 @@ from lots.services.drift import signals
 from lots.services.drift.drift import Followed
 from lots.services.drift.signals import LotPlace
 
-# Words of a sentence at most; names of suppliers in it at most.
+# The most words in a sentence, and the most names of suppliers.
 _WORDS, _NAMES = 25, 2
-# How a supplier compares on a criterion, for better and for worse.
-_THAN = {"closeness": ("nearer the reference", "further from the reference"), "steadiness": ("steadier", "less steady")}
+# The words for a better and a worse supplier by criterion.
+_COMPARATIVES = {
+    "closeness": ("nearer the reference", "further from the reference"),
+    "steadiness": ("steadier", "less steady"),
+}
 
 
 class Drifting(TypedDict):
-    """Where a measure goes, signed: `size` a lot for a ramp, at once for a step; `departure` in all, from `level`."""
+    """The drift of a measure, signed. `size` is per lot for a ramp, in total for a step. `departure` is the total change from `level`."""
 
     kind: str
     direction: str
@@ -41,7 +44,7 @@ class Drifting(TypedDict):
 
 
 class MeasureView(TypedDict):
-    """The figures of one measure. Shares are of the room that its limit leaves; None without a limit."""
+    """The figures of one measure. Shares are fractions of the room inside its limit; None without a limit."""
 
     measure: str
     label: str
@@ -63,7 +66,7 @@ class MeasureView(TypedDict):
 
 
 class Headline(TypedDict):
-    """A supplier in a sentence, or a few where one would be too long, and its figures."""
+    """A supplier in one sentence or a few, and its figures."""
 
     says: str
     measures: list[MeasureView]
@@ -71,13 +74,13 @@ class Headline(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """One supplier's lots, as far as a headline tells of them.
+    """The data of one supplier for its headline.
 
     Args:
-        accepted: its lots, accepted for the use asked about.
-        followed: its measures of the grade; none where several grades are compared.
-        drifting: those that a list over all suppliers shows, with earlier lots too.
-        variances: of the most lots read alike, by measure.
+        accepted: its acceptance for the use.
+        followed: its series of the grade; empty if several grades are compared.
+        drifting: the series listed as drifting, including earlier lots.
+        variances: by measure, of its longest segment.
     """
 
     accepted: Acceptance
@@ -88,12 +91,12 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What the headlines of one answer have in common.
+    """The data that all headlines of one answer share.
 
     Args:
-        use: that lots are accepted for; at least one where None.
-        agreed: the newest limits of the grade; None without, and where several grades are compared.
-        names: number -> what to call a supplier.
+        use: the use for acceptance; None for at least one.
+        agreed: the newest limits of the grade; None without limits, or if several grades are compared.
+        names: of the suppliers, by number.
         orders: of the suppliers, by criterion.
     """
 
@@ -103,7 +106,7 @@ class Subject:
     orders: Mapping[str, Order]
 
     def depends_on(self, measure: str) -> bool:
-        """Whether the use depends on the characteristic of a measure; every use counts where none is asked about."""
+        """Returns whether the use, or any use without one, requires the characteristic of a measure."""
         if self.agreed is None:
             return self.use is None
         required = self.agreed.required()
@@ -112,12 +115,12 @@ class Subject:
 
 
 def headline(number: int, supply: Supply, of: Subject) -> Headline:
-    """Returns a supplier's sentence, and the figures of each measure that the use depends on.
+    """Returns a supplier's sentence, and the figures of each measure that the use requires.
 
     Args:
         number: of the supplier.
-        supply: its lots.
-        of: what is asked.
+        supply: its data.
+        of: the data of all headlines.
     """
     moved = {
         one.measure: (signal, one) for one in supply.drifting for signal in signals_to_report(one.analysis, one.limit)
@@ -127,12 +130,12 @@ def headline(number: int, supply: Supply, of: Subject) -> Headline:
         for one in supply.followed
         if of.depends_on(one.measure) and one.measure in supply.variances
     ]
-    parts = [_accepted(supply.accepted, of.use), *_standing(number, of), *_drift(rows)]
+    parts = [_accepted(supply.accepted, of.use), *_ranks(number, of), *_drift(rows)]
     return {"says": _sentences(of.names[number], parts), "measures": rows}
 
 
 def _row(one: Followed, variance: Components, moved: tuple[Signal, Followed] | None) -> MeasureView:
-    """The figures of one measure, over the most lots read alike; drift over the latest."""
+    """Returns the figures of one measure over its longest segment, with the drift of the latest segment."""
     about, limit, mean = MEASURES[one.measure], one.limit, variance.grand_mean
     within, between = (None if part is None else part**0.5 for part in (variance.within, variance.between))
     room = limit.room() if limit else None
@@ -153,19 +156,19 @@ def _row(one: Followed, variance: Components, moved: tuple[Signal, Followed] | N
         "within_share": _share(within, room),
         "between_sd": between,
         "between_share": _share(between, room),
-        "drift": _moving(*moved, room) if moved else None,
+        "drift": _drifting(*moved, room) if moved else None,
     }
 
 
 def _bias(mean: float, limit: Limit | None, *, referred: bool) -> float | None:
-    """The mean less its target: the middle between two ends, or the reference; None for a limit with one end, which has no target."""
+    """Returns the mean minus its target, which is the middle of two limits, or the reference; None for a one-sided limit."""
     if limit is None:
         return mean if referred else None
     return None if limit.low is None or limit.high is None else mean - (limit.low + limit.high) / 2
 
 
 def _used(mean: float, limit: Limit) -> float | None:
-    """The share of the limit's room that a mean uses, 1 at an end: signed from the middle of two ends, else the way to the one end."""
+    """Returns the share of the tolerance that a mean uses, 1 at a limit; signed for a two-sided limit."""
     room = limit.room()
     if not room:
         return None
@@ -178,7 +181,7 @@ def _share(amount: float | None, room: float | None) -> float | None:
     return None if amount is None or not room else amount / room
 
 
-def _moving(moved: Signal, one: Followed, room: float | None) -> Drifting:
+def _drifting(moved: Signal, one: Followed, room: float | None) -> Drifting:
     about = MEASURES[one.measure]
     return {
         "kind": moved.kind,
@@ -199,45 +202,45 @@ def _accepted(seen: Acceptance, use: str | None) -> str:
     return f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted for {what}"
 
 
-def _standing(number: int, of: Subject) -> Iterator[str]:
-    """How the supplier compares on closeness and steadiness, for better and for worse; what holds beside the same others is said at once."""
+def _ranks(number: int, of: Subject) -> Iterator[str]:
+    """Yields how the supplier compares on closeness and steadiness, with one phrase for the same other suppliers."""
     said: dict[tuple[int, ...], list[str]] = {}
-    for criterion, (better, worse) in _THAN.items():
+    for criterion, (better, worse) in _COMPARATIVES.items():
         pairs = of.orders[criterion].better
         for how, others in zip((better, worse), _others(number, pairs), strict=True):
             if others:
                 said.setdefault(others, []).append(how)
     for others, words in said.items():
-        yield f"{listed(words)} than {_called(others, of.names)}"
+        yield f"{listed(words)} than {_named(others, of.names)}"
 
 
 def _others(number: int, pairs: Sequence[tuple[int, int]]) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Whom a supplier is better than, and who is better than it."""
+    """Returns the suppliers that are worse than this one, and those that are better."""
     return tuple(bad for good, bad in pairs if good == number), tuple(good for good, bad in pairs if bad == number)
 
 
-def _called(others: Sequence[int], names: Mapping[int, str]) -> str:
+def _named(others: Sequence[int], names: Mapping[int, str]) -> str:
     if len(others) > _NAMES:
         return f"{len(others)} other suppliers"
     return listed([names[one] for one in others])
 
 
 def _drift(rows: Sequence[MeasureView]) -> Iterator[str]:
-    """The drift that takes most of its limit, and how many others there are."""
+    """Yields the drift with the largest share of its limit, and the number of others."""
     moving = [(row, drift) for row in rows if (drift := row["drift"]) and drift["kind"] != "single"]
     if not moving:
         return
     row, drift = max(moving, key=lambda one: abs(one[1]["departure_share"] or 0.0))
     unit = f" {row['unit']}" if row["unit"] else ""
     size = f"{shown(abs(drift['size']), row['decimals'])}{unit}"
-    how = "a lot" if drift["kind"] == "ramp" else f"since lot {drift['began']['supplier_lot']}"
+    how = "per lot" if drift["kind"] == "ramp" else f"since lot {drift['began']['supplier_lot']}"
     yield f"{drift['direction']} by {size} {how}"
     if len(moving) > 1:
         yield f"{counted(len(moving) - 1, 'more measure')} drifting"
 
 
 def _sentences(name: str, parts: Sequence[str]) -> str:
-    """The parts in as few sentences as their length allows, each beginning with the supplier."""
+    """Returns the parts joined into few sentences of limited length, each beginning with the supplier."""
     said = [f"{name}: {parts[0]}"]
     for part in parts[1:]:
         longer = f"{said[-1]}, {part}"

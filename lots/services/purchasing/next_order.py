@@ -1,4 +1,4 @@
-"""Purchasing: which supplier for the next order of a grade, by the expected cost per usable kilogram for a use."""
+"""Purchasing: the supplier for the next order of a grade, by the expected cost per usable kilogram for a use."""
 
 from __future__ import annotations
 
@@ -36,13 +36,14 @@ CONFIDENCE = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Bought:
-    """What was paid and measured of a supplier's newest lots, in the currency of its newest price.
+    """Prices, readings and lead times of a supplier's newest lots, in the currency of its newest price.
 
     Args:
-        prices: money per kg of the newest deliveries with a cost, oldest first.
-        currency: of them; None without one.
-        readings_per_lot, readings_per_kg: of inspected lots; None without one.
-        lead_days: days from order to delivery, where both were recorded.
+        prices: price per kg of the newest deliveries with a cost, oldest first.
+        currency: of the prices; None without one.
+        readings_per_lot: of inspected lots; None without one.
+        readings_per_kg: of inspected lots; None without one.
+        lead_days: days from order to delivery, if both were recorded.
     """
 
     prices: Sequence[float]
@@ -52,7 +53,7 @@ class Bought:
     lead_days: Sequence[float]
 
     def measuring_per_kg(self, said: Details) -> float | None:
-        """Returns what measuring a kg costs; None where that is not known, or not in the currency of the prices."""
+        """Returns the cost of measuring per kg; None if unknown, or not in the currency of the prices."""
         if self.readings_per_kg is None or said.bench_cost_per_h is None or said.bench_currency != self.currency:
             return None
         return self.readings_per_kg * said.minutes_per_reading / 60 * said.bench_cost_per_h
@@ -60,7 +61,7 @@ class Bought:
 
 @dataclass(frozen=True, slots=True)
 class Asking:
-    """What is ordered for which use, under which limits. `verdict` names the verdict that lots get on that use."""
+    """The grade to order, its limits and the use. `verdict` is the name under which lots have a verdict on that use."""
 
     grade: Grade
     limits: LimitsRevision | None
@@ -71,7 +72,7 @@ class Asking:
 
 @dataclass(frozen=True, slots=True)
 class Likely:
-    """How likely a supplier's next lot is usable, and how likely it would be had nothing changed; None where no change is suspected."""
+    """The forecast of a supplier's next lot, and its probability without a suspected change; None if no change is suspected."""
 
     seen: Forecast
     unchanged: float | None
@@ -79,9 +80,10 @@ class Likely:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A supplier that may be ordered from: what is known of it, and what a usable kilogram costs, or `why` that cannot be told.
+    """A supplier of the grade, with its cost per usable kilogram, or with `why` that is unknown.
 
-    `cost` has no expected cost where too few lots may be usable. `inspected` counts its lots inspected to an end for the use; `returned` and `kept` those rejected, by how they ended.
+    `cost` has no expected cost if too few lots may be usable. `inspected` counts the lots whose inspection for the use is complete, `returned` and
+    `kept` the rejected ones among them.
     """
 
     number: int
@@ -97,13 +99,13 @@ class Candidate:
 
 
 def next_order(grade_id: int, use: str) -> View:
-    """Returns which supplier costs least per usable kilogram of a grade for a use, and whether the difference is significant.
+    """Returns the suppliers of a grade by cost per usable kilogram for a use, and whether their differences are significant.
 
-    Eleven queries at most.
+    At most eleven queries.
 
     Args:
-        grade_id: what is ordered.
-        use: what it must be usable for, one of USES or GENERAL.
+        grade_id: the grade to order.
+        use: the intended use, one of USES or GENERAL.
 
     Raises:
         NotFound: no such grade.
@@ -143,7 +145,7 @@ def _forbidden(grade: Grade, use: str) -> str | None:
 
 
 def _candidates(about: Asking, said: Details) -> list[Candidate]:
-    """Every supplier with a lot of the grade, lots sorted and sent again left out. Seven queries at most."""
+    """Returns every supplier of the grade, without resubmitted lots. At most seven queries."""
     from lots.domain.purchasing.order_cost import RECENT_LOTS
 
     lots = lot_series.lots_of(grade_id=about.grade.id).originals()
@@ -175,12 +177,15 @@ def _candidates(about: Asking, said: Details) -> list[Candidate]:
 
 
 def _verdict(agreed: Limits | None, use: str) -> str | None:
-    """The name of the verdict that lots get on a use, None where there is none: where limits name no uses, one speaks for all that their blocks cover."""
+    """Returns the name under which lots have a verdict on a use; None without one.
+
+    Limits that name no uses give one verdict, for all uses that their blocks cover.
+    """
     return verdict_on_use({name: name for name in agreed.required()}, agreed.blocks, use) if agreed else None
 
 
 def _likely(asked: Asked, lots: LotSeries, ties: Bridges) -> Likely:
-    """How likely the next lot is usable. Where figures may have changed it is worked out once more, as though their level were steady."""
+    """Returns the forecast of the next lot. If a change is suspected, the probability at a steady level is computed too."""
     from lots.domain.purchasing.next_value import POSSIBLE
 
     use = asked.use or ""
@@ -225,9 +230,9 @@ def _bought(lots: LotSeries, newest: set[int], paid: Sequence[Paid], read: Mappi
 
 
 def _costed(asked: Sequence[Candidate], about: Asking, never: str | None) -> list[Candidate]:
-    """The same with what a usable kilogram costs, or why nothing can be told; `never` is why nobody is ordered from for this use.
+    """Returns the suppliers with their cost per usable kilogram, or the reason why it is unknown.
 
-    Draws are seeded by whose lots they are, so that asking again answers the same.
+    `never` is a reason that applies to all suppliers. The random seed depends on supplier, grade, use and lots, so answers are repeatable.
     """
     import numpy as np
 
@@ -263,7 +268,7 @@ def _offer(one: Candidate, chance: np.random.Generator) -> Offer | None:
 
 
 def _order(one: Candidate) -> tuple[bool, str, float, str]:
-    """Those whose cost can be told first, by currency, the least first."""
+    """Returns the sort key: suppliers with a known cost first, by currency, the cheapest first."""
     expected = one.cost and one.cost.expected
     return expected is None, one.bought.currency or "", expected or 0.0, one.name
 

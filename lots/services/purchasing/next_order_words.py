@@ -1,4 +1,4 @@
-"""What is said of the next order."""
+"""The sentences about the next order."""
 
 from __future__ import annotations
 
@@ -15,76 +15,76 @@ if TYPE_CHECKING:
 
 ONE_LOOK = (
     "Intervals of differences allow for all pairs compared here. The chance that suppliers of equal cost differ significantly is at most about 5 %. "
-    "This holds at one look. Looking again after every lot makes a false difference more likely."
+    "This holds for a single comparison. Comparing again after every lot makes a false difference more likely."
 )
 RULE = (
-    "Lots are ordered and measured until one is usable. Each rejected lot costs its measuring, and also its price unless it was returned for credit. "
-    "A rejected lot that was blocked, scrapped or kept for another use counts as not returned. "
-    "With few rejected lots the share returned is not known, so half a lot is added to each side (mean under Jeffreys' prior)."
+    "The cost assumes that lots are ordered and measured until one is usable. Each rejected lot costs its measuring, and also its price unless it is "
+    "returned for credit. A rejected lot that was blocked, scrapped or kept for another use counts as not returned. "
+    "The share returned is the mean under Jeffreys' prior, which adds half a lot to each side."
 )
-# What a change adds is said from this share of the cost on: less lies within the accuracy of the draws.
+# The effect of a change is stated from this share of the cost. A smaller one is within the accuracy of the simulation.
 _SAID_FROM = 0.01
 
 
 def measuring(said: Details, currencies: Sequence[str]) -> str:
-    """Returns what measuring is counted with, or what to state so that it is."""
+    """Returns the assumptions for the cost of measuring, or the details that are missing."""
     if said.bench_cost_per_h is None or said.bench_currency is None:
-        return "Measuring is not counted. State the cost of an hour at the bench in the details of the shop."
+        return "Measuring is not included. State the cost of an hour at the bench in the details of the shop."
     others = [currency for currency in currencies if currency != said.bench_currency]
-    text = f"Measuring is counted with {said.minutes_per_reading:g} minutes per reading and {said.bench_cost_per_h:.2f} {said.bench_currency} per hour at the bench."
+    text = f"Measuring is included with {said.minutes_per_reading:g} minutes per reading and {said.bench_cost_per_h:.2f} {said.bench_currency} per hour at the bench."
     if others:
-        text += f" It is not counted beside prices in {listed(others)}."
+        text += f" It is not included in costs in {listed(others)}."
     return text
 
 
 def not_covered(grade: str, use: str) -> str:
-    """Returns why nothing is told where no lot is assessed for a use."""
+    """Returns the reason for no answer if the limits do not cover a use."""
     return f"The limits of {grade} do not cover {for_words(use)}. Ask quality to add this use."
 
 
 def missing(one: Candidate, use: str) -> str | None:
-    """Returns which data of a supplier are missing and what to record; None where a cost can be worked out."""
+    """Returns which data of a supplier are missing and what to record; None if the cost can be computed."""
     if one.likely.seen.probability is None:
-        return f"No lot was inspected to an end for {for_words(use)}. Finish the inspection of its lots."
+        return f"No lot has a complete inspection for {for_words(use)}. Finish the inspection of its lots."
     if not one.bought.prices:
-        return "No cost is recorded with its newest deliveries. Record cost and currency of a delivery."
+        return "No cost is recorded with its newest deliveries. Record the cost and currency of a delivery."
     return None
 
 
 def too_few_usable(one: Candidate) -> str:
-    """Returns why a supplier of whose lots hardly any may be usable has no cost."""
+    """Returns the reason why a supplier with too few usable lots has no cost."""
     seen, ends, unchanged = one.likely.seen, one.likely.seen.interval, one.likely.unchanged
-    text = "Cost per usable kg cannot be told, because too few of its lots may be usable."
+    text = "The cost per usable kg is unknown, because too few of its lots may be usable."
     if seen.probability is not None and ends is not None:
         text += f" The probability that the next lot is usable is {_percent(seen.probability)} ({100 * ends.low:.0f} to {_percent(ends.high)})."
     if seen.probability is not None and unchanged is not None and unchanged > seen.probability:
-        text += f" Without a likely change of its lots it would be {_percent(unchanged)}."
+        text += f" Without the likely change of its lots it would be {_percent(unchanged)}."
     return text
 
 
 def supplier(one: Candidate) -> str:
-    """Returns what a usable kilogram of a supplier is expected to cost, and what that is made of."""
+    """Returns the expected cost per usable kilogram of a supplier, with its interval."""
     if one.cost is None or one.cost.expected is None:
         return f"{one.name}: {one.why}"
     money, ends = one.bought.currency or "", one.cost.interval
     text = f"{one.name}: {one.cost.expected:.2f} {money} per usable kg expected"
     if ends is None:
-        text += ". The interval cannot be told, because the scatter of prices is not known yet."
+        text += ". The interval is unknown, because the spread of prices is not known yet."
     else:
         text += f", between {ends.low:.2f} and {ends.high:.2f} {money} (95 % interval)."
     change = one.cost.by_change
     if change is not None and abs(change) >= _SAID_FROM * one.cost.expected:
-        verb = "adds" if change > 0 else "takes off"
-        text += f" A likely change of its lots {verb} {abs(change):.2f} {money} of this."
+        verb = "increases" if change > 0 else "decreases"
+        text += f" A likely change of its lots {verb} this by {abs(change):.2f} {money}."
     return text
 
 
 def returned(one: Candidate, share: float) -> str:
-    """Returns which share of a supplier's rejected lots is taken as returned, and from how many lots."""
+    """Returns the estimated share of a supplier's rejected lots that is returned, with the numbers of lots."""
     rejected = one.returned + one.kept
-    of = f", {one.returned or 'none'} of them returned" if rejected else ""
+    of = f", {one.returned} of them returned" if rejected else ""
     text = f"{one.name}: {counted(rejected, 'lot') if rejected else 'no lot'} rejected for this use{of}."
-    return f"{text} The share returned is taken as {100 * share:.3g} % on average."
+    return f"{text} The share returned is estimated as {100 * share:.3g} %."
 
 
 def difference(pair: CostDifference, asked: Mapping[int, Candidate]) -> str:
@@ -93,12 +93,12 @@ def difference(pair: CostDifference, asked: Mapping[int, Candidate]) -> str:
     less, more = (one, two) if pair.cheaper == 1 else (two, one)
     if pair.difference is None and pair.cheaper:
         return (
-            f"{less.name} costs significantly less per usable kg than {more.name}, of whose lots too few may be usable."
+            f"{less.name} costs significantly less per usable kg than {more.name}, which may have too few usable lots."
         )
     if pair.difference is None:
-        return f"{one.name} and {two.name}: the difference cannot be told, because too few lots may be usable."
+        return f"{one.name} and {two.name}: the difference is unknown, because too few lots may be usable."
     if pair.interval is None:
-        return f"{one.name} and {two.name}: the scatter of prices is not known yet, so the difference cannot be told."
+        return f"{one.name} and {two.name}: the difference is unknown, because the spread of prices is not known yet."
     money = one.bought.currency
     if pair.cheaper is None:
         return f"{one.name} and {two.name}: no significant difference in cost per usable kg."
@@ -110,15 +110,16 @@ def difference(pair: CostDifference, asked: Mapping[int, Candidate]) -> str:
 
 
 def answer(grade: str, use: str, asked: Sequence[Candidate], pairs: Sequence[CostDifference]) -> str:
-    """Returns which supplier costs least per usable kilogram, currency by currency, or that nobody does significantly.
+    """Returns the supplier with the lowest cost per usable kilogram in each currency, and the significance of its difference.
 
     Args:
-        grade, use: what is ordered, for which use.
-        asked: all suppliers, those with an expected cost first, the least first in each currency.
+        grade: the grade to order.
+        use: the intended use.
+        asked: all suppliers, those with an expected cost first, the cheapest first in each currency.
         pairs: of suppliers in one currency.
     """
     if not asked:
-        return f"No lot of {grade} was received yet, so no supplier can be compared."
+        return f"No lot of {grade} has been received yet, so no supplier can be compared."
     what = f"{grade} for {for_words(use)}"
     first: dict[str, Candidate] = {}
     for one in asked:
@@ -127,18 +128,18 @@ def answer(grade: str, use: str, asked: Sequence[Candidate], pairs: Sequence[Cos
     names = {one.number: one.name for one in asked}
     said = [_cheapest(one, what, names, pairs) for one in first.values()]
     if not first:
-        said.append(f"Nothing can be said of the next order of {what}.")
+        said.append(f"No cost is known for the next order of {what}.")
     if len(first) > 1:
         said.append("Costs in different currencies are not compared.")
     if rare := [one.name for one in asked if one.cost is not None and one.cost.expected is None]:
         said.append(f"Too few lots of {listed(rare)} may be usable.")
     if left := [one.name for one in asked if one.cost is None]:
-        said.append(f"No cost can be told of {listed(left)}.")
+        said.append(f"The cost of {listed(left)} is unknown.")
     return " ".join(said)
 
 
 def _cheapest(first: Candidate, what: str, names: Mapping[int, str], pairs: Sequence[CostDifference]) -> str:
-    """The supplier with the least expected cost in its currency, and how it compares with each other one there."""
+    """Returns the supplier with the lowest expected cost in its currency, compared with the others."""
     cost = first.cost.expected if first.cost else None
     worse: list[str] = []
     alike: list[str] = []
@@ -158,7 +159,7 @@ def _cheapest(first: Candidate, what: str, names: Mapping[int, str], pairs: Sequ
     for others, said in ((worse, "It costs significantly less than"), (alike, "No significant difference from")):
         if others:
             text += f" {said} {listed(others)}."
-    return f"{text} Whether it differs significantly from {listed(open_)} cannot be told." if open_ else text
+    return f"{text} Its difference from {listed(open_)} is unknown." if open_ else text
 
 
 def _percent(share: float) -> str:

@@ -1,4 +1,4 @@
-"""The order of suppliers as it is answered: who is better than whom, groups, and newcomers with the lots they still need."""
+"""The order of suppliers for the API: better and worse pairs, groups, and newcomers with the lots they still need."""
 
 from __future__ import annotations
 
@@ -18,28 +18,28 @@ def orders(pairs: Sequence[Comparison], names: Mapping[int, str]) -> dict[str, O
     """Returns the order of suppliers on each criterion.
 
     Args:
-        pairs: every pair of them on every criterion.
-        names: number -> what to call a supplier, of all of them.
+        pairs: every pair of suppliers on every criterion.
+        names: of all suppliers, by number.
     """
     return {criterion: order_of(criterion, list(names), pairs) for criterion in CRITERIA}
 
 
 def uncovered(use: str | None, agreed: Limits | None, grade: Grade | None, lots: LotSeries) -> str | None:
-    """Returns what to say where the limits of a grade do not cover a use and none of some lots has a verdict on it; None where one has."""
+    """Returns the sentence for a use that neither the limits of the grade nor any verdict of these lots covers; None if one does."""
     if not lots or use is None or agreed is None or grade is None or any(use in row.uses for row in lots.rows):
         return None
-    # Where limits name no use, the acceptance of each supplier says to ask for general use.
+    # If the limits name no use, the acceptance of each supplier refers to general use.
     return None if {use, GENERAL} & {*agreed.required()} else not_covered(grade.code, use)
 
 
 def answered(found: Mapping[str, Order], names: Mapping[int, str], what: str, uncovered: str | None = None) -> View:
-    """Returns the orders as the comparison answers them, by criterion.
+    """Returns the orders for the API, by criterion.
 
     Args:
         found: the order on each criterion.
-        names: number -> what to call a supplier.
-        what: the use that lots are accepted for, in words.
-        uncovered: what is said of acceptance where no lot has a verdict on the use; None where lots have one.
+        names: of the suppliers, by number.
+        what: the use for acceptance, in words.
+        uncovered: the sentence for acceptance if no lot has a verdict on the use; None if one has.
     """
     special = {"acceptance": uncovered}
     return {
@@ -66,12 +66,12 @@ def _answered(order: Order, names: Mapping[int, str], says: str) -> View:
 
 
 def pair(found: Comparison, names: Mapping[int, str], use: str | None) -> View:
-    """Returns two suppliers on one criterion as the comparison answers them.
+    """Returns the comparison of two suppliers on one criterion, for the API.
 
     Args:
         found: first minus second.
-        names: number -> what to call a supplier.
-        use: that lots are accepted for; at least one where None.
+        names: of the suppliers, by number.
+        use: the use for acceptance; None for at least one.
     """
     better = {1: found.first, 2: found.second}.get(found.better or 0)
     return {
@@ -94,11 +94,10 @@ def pair(found: Comparison, names: Mapping[int, str], use: str | None) -> View:
 def _pair_says(found: Comparison, names: Mapping[int, str], better: int | None, use: str | None) -> str:
     one, two = names[found.first], names[found.second]
     if found.difference is None:
-        return f"{one} and {two} have no lots of the same kind to compare here."
+        return f"{one} and {two} have no lots of the same kind to compare."
     if better is not None:
         other = two if better == found.first else one
         what = AT_LEAST_ONE if use is None else for_words(use)
         return f"{names[better]} {better_than(found.criterion, what)} {other}."
-    # In two sentences, so that neither is long.
     why = open_question(found)
     return f"{one} and {two} are compared by the {criteria_for(use)[found.criterion]}. {why[0].upper()}{why[1:]}."

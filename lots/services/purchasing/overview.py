@@ -1,4 +1,4 @@
-"""The suppliers of a grade side by side, and the next lot of each, from one load of lots."""
+"""The comparison of suppliers of a grade and the forecast of each, from the same query of lots."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from lots.store.tables.models import Grade, Supplier
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """Suppliers compared and forecasts by supplier, as their services answer them.
+    """The comparison of suppliers, and the forecasts by supplier.
 
     Args:
-        use: that they are for; None for at least one.
-        uses: that the limits of the grade name, in order; of all grades, those that lots were inspected for.
+        use: the use that they are for; None for at least one.
+        uses: the uses in the limits of the grade, in order; over all grades, the uses that lots were inspected for.
     """
 
     use: str | None
@@ -34,13 +34,13 @@ class Overview:
 
 
 def overview(asked: Question, *, first_use: bool = False) -> Overview:
-    """Returns the suppliers of a grade compared, and their next lots; without a grade, of all grades and no next lots.
+    """Returns the comparison of suppliers of a grade with their forecasts; without a grade, the comparison over all grades only.
 
     Args:
-        asked: which lots. The next lot follows from all lots of the grade, whenever they came.
-        first_use: for the first use that there is, in place of the one in `asked`.
+        asked: the lots and the use. Forecasts always use all lots of the grade.
+        first_use: use the first use of the grade instead of the one in `asked`.
 
-    Lots are read and analysed once. Thirteen queries at most, and one more where instruments differ.
+    Lots are read and analysed once. At most thirteen queries, and one more if instruments differ.
 
     Raises:
         NotFound: no such grade.
@@ -74,6 +74,6 @@ def _next_lots(
 
 
 def first_grade() -> int | None:
-    """Returns the grade to begin with: the first with lots of two suppliers, else the first with any; None while there is no lot. One query."""
+    """Returns the default grade: the first with lots of two suppliers, else the first with a lot; None without lots. One query."""
     delivered = store.suppliers_of_grades()
     return next((grade for least in (2, 1) for grade, n in delivered.items() if n >= least), None)

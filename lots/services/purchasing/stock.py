@@ -1,4 +1,4 @@
-"""Stock of each grade for each use: what may be loaded, what is elsewhere, how long it lasts, and whether the next lot comes in time."""
+"""Stock by grade and use: mass that may be loaded, other stock, days left, and whether the next lot arrives in time."""
 
 from __future__ import annotations
 
@@ -39,24 +39,24 @@ from lots.store.tables.models import Lot, Spool
 
 # Said with every answer.
 LEAVES_OUT = (
-    "Orders on their way are not in the record.",
-    "Lots that were returned or scrapped, and spools of closed deliveries, are left out.",
+    "Open orders are not recorded here.",
+    "Returned and scrapped lots, and spools of closed deliveries, are left out.",
     "Colour match within one job and the mass of the job are checked when a spool is loaded.",
-    "Spools on machines count with their mass at loading, whatever they were loaded for.",
-    "Days left follow from what loads for the same use took, after they ended. Uses share spools: see the line for all uses.",
+    "Spools on machines count with their mass at loading, for any use.",
+    "Days left are estimated from completed loads for the same use. Uses share spools, so see the line for all uses.",
     f"A load that stayed on its machine for more than {WEEKS} weeks is not part of the consumption.",
-    "Lead times rest on released lots, of any grade of the supplier. A lot still in quarantine is not among them.",
+    "Lead times come from released lots of all grades of the supplier. Lots in quarantine are left out.",
 )
 ALL_USES = "all uses"
-# An order that can wait longer is not spoken of.
+# An order is only mentioned if it is due within this time. Our choice, no source.
 _SOON_DAYS = 90
-# What such a spool has none of.
+# Fields that are empty for equal spools.
 _EMPTY = ("machine", "nonconforming", "opened_at", "dried_at", "dry_at", "dried_by_rule_at", "withdrawn_at")
 _DAY = timedelta(days=1)
 
 
 class Short(TypedDict):
-    """A stock that may run out before the next lot is likely released; `use` is None for all uses of the grade together."""
+    """A stock that may run out before the next lot is released; `use` is None for all uses of the grade together."""
 
     grade_id: int
     use: str | None
@@ -69,8 +69,8 @@ class Short(TypedDict):
 
 
 @dataclass(frozen=True, slots=True)
-class _Heap:
-    """Spools that are alike: one that stands for all of them, the lots it holds, and their mass, g. `states` keeps what was worked out by use."""
+class _EqualSpools:
+    """Equal spools: one of them, the lots it holds, and their total mass, g. `states` caches the state by use."""
 
     spool: Spool
     held: Sequence[LotFacts]
@@ -79,15 +79,15 @@ class _Heap:
 
 
 @dataclass(slots=True)
-class _OfGrade:
-    """What there is of a grade and what was taken of it."""
+class _GradeStock:
+    """The stock and the consumption of a grade."""
 
-    heaps: list[_Heap] = field(default_factory=list)
+    groups: list[_EqualSpools] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
 
     def uses(self) -> list[str]:
-        """The uses its lots were assessed for or permitted for, and those it was loaded for, in the order of the shop's uses."""
-        lots = [facts.lot for heap in self.heaps for facts in heap.held]
+        """Returns the uses that its lots were assessed, permitted or loaded for, in the order of USES."""
+        lots = [facts.lot for group in self.groups for facts in group.held]
         named = {use for lot in lots for use in lot.uses} | {one.use for one in self.taken}
         named |= {use for lot in lots for one in lot.concessions for use in one["uses"]}
         order = (*USES, GENERAL)
@@ -95,11 +95,11 @@ class _OfGrade:
 
 
 def stock(grade_id: int | None = None, use: str | None = None) -> View:
-    """Returns stock, consumption and days left by grade and use, short ones first. Nine queries at most, however much there is.
+    """Returns stock, consumption and days left by grade and use, short ones first. At most nine queries for any stock.
 
     Args:
-        grade_id: one grade; all that are in stock or were used when None.
-        use: one use; each use, and all of them together, when None.
+        grade_id: one grade; None for all grades in stock or used.
+        use: one use; None for each use, and for all of them together.
 
     Raises:
         NotFound: no such grade.
@@ -118,31 +118,29 @@ def stock(grade_id: int | None = None, use: str | None = None) -> View:
 
 
 def _overall(short_: Sequence[bool | None]) -> str:
-    """How many lines are short, and how many cannot be told."""
+    """Returns the numbers of short and unknown stocks, in words."""
     running_out, unknown = short_.count(True), short_.count(None)
-    told = len(short_) - unknown
+    known = len(short_) - unknown
     if not short_:
         return "No filament is in stock, and none was used."
-    if not told:
-        whom = "The only line cannot" if unknown == 1 else f"None of {unknown} lines can"
-        return f"{whom} be told yet. Days left or lead times are not known."
+    if not known:
+        whom = "The only stock is" if unknown == 1 else f"All {unknown} stocks are"
+        return f"{whom} undecided, because days left or lead times are not known yet."
     if running_out:
         says = (
-            f"{counted(running_out, 'line is', 'lines are')} short: stock may run out before the next lot is released."
+            f"{counted(running_out, 'stock is', 'stocks are')} short and may run out before the next lot is released."
         )
     elif unknown:
-        says = (
-            f"{told} of {counted(len(short_), 'line')} can be told, and {plural(told, 'it is not', 'none is')} short."
-        )
+        says = f"{known} of {counted(len(short_), 'stock')} {plural(known, 'is', 'are')} not short."
     else:
         says = "No stock is short."
-    return f"{says} {unknown} cannot be told yet." if unknown else says
+    return f"{says} {unknown} {plural(unknown, 'is', 'are')} undecided." if unknown else says
 
 
 def short(now: datetime) -> list[Short]:
-    """Returns the stocks that may run out before the next lot is likely released, the soonest first. Eight queries at most.
+    """Returns the stocks that may run out before the next lot is released, the soonest first. At most eight queries.
 
-    The line for all uses of a grade is left out where one of its uses is short.
+    The line for all uses of a grade is left out if one of its uses is short.
     """
     items = [item for item in _items(now, None, None) if item["short"] is True]
     of_use = {item["grade_id"] for item in items if item["use"] is not None}
@@ -163,14 +161,14 @@ def _short(item: View) -> Short:
 
 
 def _items(now: datetime, grade_id: int | None, use: str | None) -> list[View]:
-    of_grades: defaultdict[int, _OfGrade] = defaultdict(_OfGrade)
-    for heap in _heaps(grade_id):
-        of_grades[heap.spool.lot.grade_id].heaps.append(heap)
+    of_grades: defaultdict[int, _GradeStock] = defaultdict(_GradeStock)
+    for group in _equal_spools(grade_id):
+        of_grades[group.spool.lot.grade_id].groups.append(group)
     for one in store.taken(now, WEEKS, grade_id):
         of_grades[one.grade_id].taken.append(one)
-    came = _Came(store.received(now))
+    recent = _RecentLots(store.received(now))
     items = [
-        _item(known, wanted, of_grades[known.id], now, came)
+        _item(known, wanted, of_grades[known.id], now, recent)
         for known in store.grades(list(of_grades), grade_id)
         for wanted in ([use] if use is not None else [*of_grades[known.id].uses(), None])
     ]
@@ -178,75 +176,75 @@ def _items(now: datetime, grade_id: int | None, use: str | None) -> list[View]:
 
 
 def _urgency(item: View) -> tuple[object, ...]:
-    """Short ones first, then those that last the least; those of which nothing can be told last."""
+    """Returns the sort key: short stocks first, then by days left, unknown ones last."""
     low = item["days_low"]
     return not item["short"], low is None, low or 0.0, item["grade"], item["use"] is None, item["use"] or ""
 
 
-def _heaps(grade_id: int | None) -> list[_Heap]:
-    """All spools with filament left, alike ones together. Five queries at most."""
+def _equal_spools(grade_id: int | None) -> list[_EqualSpools]:
+    """Returns all spools with filament left, equal ones together. At most five queries."""
     lots = {lot.id: lot for lot in store.lots_with_stock(grade_id)}
     alike, others = store.alike_spools(grade_id), store.other_spools(grade_id)
     further = tracing.further_lots([row.id for row in others if row.spliced])
     lots |= {lot.id: lot for lot in store.lots_numbered({n for held in further.values() for n in held} - set(lots))}
     limits: dict[int, Limits] = {}
     facts = {number: clearance.facts_of(lot, limits) for number, lot in lots.items()}
-    # A lot that became stock since its row was read is in the next answer.
-    rows = [(_stands_for(one, lots[one.lot_id]), one.mass_g) for one in alike if one.lot_id in lots]
+    # A lot received since the first query is left to the next answer.
+    rows = [(_placeholder(one, lots[one.lot_id]), one.mass_g) for one in alike if one.lot_id in lots]
     for row in others:
         if row.lot_id in lots:
             row.lot = lots[row.lot_id]
             rows.append((row, row.remaining_mass_g))
     return [
-        _Heap(row, [facts[number] for number in (row.lot_id, *sorted(further.get(row.id, ())))], mass_g)
+        _EqualSpools(row, [facts[number] for number in (row.lot_id, *sorted(further.get(row.id, ())))], mass_g)
         for row, mass_g in rows
     ]
 
 
-def _stands_for(alike: store.Alike, lot: Lot) -> Spool:
-    """One spool with what a clearance reads of spools of which only the delivery counts."""
+def _placeholder(alike: store.Alike, lot: Lot) -> Spool:
+    """Returns a placeholder for equal spools, with the fields that a clearance reads."""
     plain = dict.fromkeys(_EMPTY)
     came = SimpleNamespace(came_at=alike.came_at)
     mass = {"code": lot.supplier_lot, "remaining_mass_g": alike.mass_g, "id": 0, "spliced": False}
     return cast("Spool", SimpleNamespace(**plain, **mass, lot=lot, lot_id=lot.id, delivery=came))
 
 
-def _state(heap: _Heap, use: str, at: datetime) -> str:
-    """Where spools stand for a use: what clearance answers, and where it refuses, by the standing of their lots."""
-    if use not in heap.states:
-        heap.states[use] = _worked_out(heap, use, at)
-    return heap.states[use]
+def _state(group: _EqualSpools, use: str, at: datetime) -> str:
+    """Returns the state of spools for a use: by their clearance, or by the status of their lots if that is refused."""
+    if use not in group.states:
+        group.states[use] = _computed_state(group, use, at)
+    return group.states[use]
 
 
-def _worked_out(heap: _Heap, use: str, at: datetime) -> str:
-    if heap.spool.machine is not None:
+def _computed_state(group: _EqualSpools, use: str, at: datetime) -> str:
+    if group.spool.machine is not None:
         return "on_machines"
-    answer = clearance.of_spool(heap.spool, heap.held, use, at)
+    answer = clearance.of_spool(group.spool, group.held, use, at)
     if answer.clear:
         return "conceded" if answer.concession else "loadable"
-    return _refused(heap, use, at)
+    return _refused_state(group, use, at)
 
 
-def _refused(heap: _Heap, use: str, at: datetime) -> str:
-    standings = {facts.lot.standing for facts in heap.held}
+def _refused_state(group: _EqualSpools, use: str, at: datetime) -> str:
+    standings = {facts.lot.standing for facts in group.held}
     if standings <= set(LOADABLE):
-        fit = all(clearance.of_lot(facts, use, at).clear for facts in heap.held)
+        fit = all(clearance.of_lot(facts, use, at).clear for facts in group.held)
         return "held_back" if fit else "not_permitted"
     return "quarantined" if standings <= {*LOADABLE, "quarantined"} else "blocked"
 
 
-def _masses(heaps: Iterable[_Heap], uses: Sequence[str], at: datetime) -> dict[str, float]:
-    """Grams in each state: for one use, or where several are named for the one that serves best."""
+def _masses(groups: Iterable[_EqualSpools], uses: Sequence[str], at: datetime) -> dict[str, float]:
+    """Returns the mass in each state, g. With several uses, each spool counts in its best state."""
     grams = dict.fromkeys(STATES, 0.0)
     conceded: defaultdict[int, float] = defaultdict(float)
     lots: dict[int, LotFacts] = {}
-    for heap in heaps:
-        state = min((_state(heap, use, at) for use in uses), key=STATES.index)
+    for group in groups:
+        state = min((_state(group, use, at) for use in uses), key=STATES.index)
         if state == "conceded":
-            lots[heap.spool.lot_id] = heap.held[0]
-            conceded[heap.spool.lot_id] += heap.mass_g
+            lots[group.spool.lot_id] = group.held[0]
+            conceded[group.spool.lot_id] += group.mass_g
         else:
-            grams[state] += heap.mass_g
+            grams[state] += group.mass_g
     for number, mass_g in conceded.items():
         facts = lots[number]
         under = [one for one in facts.state.concessions if any(one.against(use, None, at) is None for use in uses)]
@@ -258,22 +256,22 @@ def _masses(heaps: Iterable[_Heap], uses: Sequence[str], at: datetime) -> dict[s
 
 
 def _demand(rows: Iterable[Taken], known: Known, now: datetime) -> Demand:
-    """What was taken, over as many whole weeks as the record can show, `WEEKS` at most."""
+    """Returns the consumption over the whole weeks on record, at most `WEEKS`."""
     weeks = 0 if known.since is None else max(0, min(WEEKS, (now - known.since) // (7 * _DAY)))
     kept = [row for row in rows if row.week < weeks]
     by_week = [sum(row.kg for row in kept if row.week == week) for week in range(weeks)]
     return Demand(tuple(by_week), sum(row.takings for row in kept), sum(row.squares for row in kept))
 
 
-def _item(known: Known, use: str | None, of_grade: _OfGrade, now: datetime, came: _Came) -> View:
+def _item(known: Known, use: str | None, of_grade: _GradeStock, now: datetime, recent: _RecentLots) -> View:
     uses = [use] if use is not None else of_grade.uses() or [GENERAL]
-    grams = _masses(of_grade.heaps, uses, now)
+    grams = _masses(of_grade.groups, uses, now)
     taken = [row for row in of_grade.taken if use is None or row.use == use]
     demand = _demand(taken, known, now)
-    # What a concession leaves may be loaded too.
+    # Mass left under a concession may be loaded too.
     ready_kg = (grams["loadable"] + grams["conceded"]) / 1000
     days = days_left(ready_kg, demand)
-    suppliers = came.suppliers(known.id, use, days)
+    suppliers = recent.suppliers(known.id, use, days)
     next_lot = suppliers[0] if suppliers else None
     lead_days = cast("float | None", next_lot and next_lot["lead_days"])
     item: View = {
@@ -301,14 +299,14 @@ def _item(known: Known, use: str | None, of_grade: _OfGrade, now: datetime, came
 def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) -> str:
     use = item["use"]
     whom = f"{item['grade']}, {ALL_USES if use is None else hyphenated(str(use)) + ' use'}"
-    lasts = f"{days_words(days.low, days.high)} days left (95 %)" if days and ready_kg > 0 else ""
-    under = f" ({rounded_kg(conceded_kg):.2f} kg of it under concession)" if conceded_kg else ""
+    lasts = f"{days_words(days.low, days.high)} days left (95 % interval)" if days and ready_kg > 0 else ""
+    under = f" ({rounded_kg(conceded_kg):.2f} kg under concession)" if conceded_kg else ""
     parts = [f"{whom}: {rounded_kg(ready_kg):.2f} kg may be loaded{under}{', ' + lasts if lasts else ''}."]
     if days is None:
         parts.append(str(item["days_unknown"]))
     next_lot = cast("View | None", item["next_lot"])
     if next_lot is None:
-        parts.append("No lot of it came in the last two years.")
+        parts.append("No lot was received in the last two years.")
     else:
         parts.append(str(next_lot["says"]))
     if item["short"] is True:
@@ -321,8 +319,8 @@ def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) ->
     return " ".join(parts)
 
 
-class _Came:
-    """Lots of the last two years: how long each supplier took, and what was accepted."""
+class _RecentLots:
+    """Lots of the last two years, with lead times and acceptance by supplier."""
 
     def __init__(self, received: Sequence[Received]) -> None:
         self._of_grade: defaultdict[int, dict[int, list[Received]]] = defaultdict(dict)
@@ -333,7 +331,7 @@ class _Came:
         self._leads = {number: _lead(rows) for number, rows in by_supplier.items()}
 
     def suppliers(self, grade_id: int, use: str | None, days: Days | None) -> list[View]:
-        """Each supplier of a grade with its lead time and acceptance: the one with most lots first, of as many the one that came last."""
+        """Returns the suppliers of a grade with lead time and acceptance, by number of lots, then by the newest lot."""
         found_ = sorted(self._of_grade[grade_id].values(), key=len, reverse=True)
         return [_supplier(rows, use, self._leads[rows[0].supplier_id], days) for rows in found_]
 
@@ -349,9 +347,9 @@ def _supplier(rows: Sequence[Received], use: str | None, lead: LeadTime, days: D
     judged = [verdict for one in originals if (verdict := _accepted(one.accepted, one.uses, use)) is not None]
     name = rows[0].supplier
     if lead.most is None:
-        says = f"Lead time of {name}: {counted(lead.n, 'lot')} released, {LEAST_LOTS} are needed."
+        says = f"The lead time of {name} is unknown. {counted(lead.n, 'lot was', 'lots were')} released, and {LEAST_LOTS} are needed."
     else:
-        says = f"The next lot of {name} takes {lead.most:.0f} days from {lead.begins} to release (90 % of {counted(lead.n, 'lot')})."
+        says = f"90 % of lots from {name} took up to {lead.most:.0f} days from {lead.begins} to release ({counted(lead.n, 'lot')})."
         says += "" if lead.from_order else " The days from order to receipt are not recorded."
     return {
         "supplier_id": rows[0].supplier_id,
@@ -370,5 +368,5 @@ def _supplier(rows: Sequence[Received], use: str | None, lead: LeadTime, days: D
 
 
 def _accepted(accepted: bool | None, uses: Mapping[str, bool], use: str | None) -> bool | None:
-    """Whether the original inspection accepted a lot for a use, for at least one where none is named; None where that is open or not known."""
+    """Returns whether the original inspection accepted a lot for a use, or for at least one; None if open or unknown."""
     return accepted if use is None else uses.get(use, uses.get(GENERAL))

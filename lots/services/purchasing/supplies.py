@@ -1,4 +1,4 @@
-"""The lots that a question of purchasing is about, each supplier's measures of a grade analysed once however often they are asked for."""
+"""Drift series by supplier and grade for purchasing, each analysed once per request."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ Pair = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class Charted:
-    """What lots of some grades are charted against.
+    """The limits, baselines and agreement studies of some grades, with their analysed series.
 
     Args:
         grades: by number.
-        revisions: the newest limits revision of each grade that has one.
-        kept: the newest baseline of each supplier and grade that has one.
-        studies: of agreement between the instruments that lots were read with.
+        revisions: the newest limits revision of each grade.
+        kept: the newest baseline of each supplier and grade.
+        studies: agreement studies of the instruments of the lots.
     """
 
     grades: Mapping[int, Grade]
@@ -37,23 +37,23 @@ class Charted:
     _done: dict[tuple[Pair, int, int], list[Followed]] = field(default_factory=dict)
 
     def agreed(self, grade_id: int) -> Limits | None:
-        """Returns the limits of a grade, None where it has none."""
+        """Returns the limits of a grade; None without limits."""
         if grade_id not in self._agreed:
             row = self.revisions.get(grade_id)
             self._agreed[grade_id] = limits_from(row.body) if row else None
         return self._agreed[grade_id]
 
     def follow(self, pair: Pair, lots: LotSeries) -> list[Followed]:
-        """Returns the measures of a supplier's lots of a grade, lots sorted and sent again left out.
+        """Returns the series of a supplier's lots of a grade, without resubmitted lots.
 
         Args:
-            pair: whose lots of what.
-            lots: its newest, from one of them on.
+            pair: the supplier and grade.
+            lots: its newest lots.
         """
         originals = lots.originals()
         if not originals:
             return []
-        # All series of a request end alike, so the first lot and their number say which they are.
+        # All series of a request end with the same lot, so the first lot and their number identify them.
         which = (pair, originals.rows[0].id, len(originals))
         if which not in self._done:
             agreed = self.agreed(pair[1])
@@ -69,5 +69,5 @@ def named(lots: LotSeries, others: Iterable[Pair] = ()) -> tuple[dict[int, Suppl
 
 
 def charted(lots: LotSeries, grades: Mapping[int, Grade], grade_id: int | None = None) -> Charted:
-    """Returns what lots are charted against, of one grade where given. Two queries, one more where their instruments differ."""
+    """Returns the limits, baselines and studies for these lots. Two queries, one more if their instruments differ."""
     return Charted(grades, store.newest_limits(grades), store.newest_baselines(grade_id=grade_id), read_on(lots.rows))

@@ -1,4 +1,4 @@
-"""Purchasing: where somebody must act this week, over all suppliers and grades, what puts most at risk first."""
+"""Purchasing: the matters to act on this week over all suppliers and grades, ordered by risk."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.domain.drift.lot_series import LotSeries
 from lots.domain.drift.reported import Listing
 from lots.domain.purchasing import urgency
 from lots.domain.purchasing.urgency import ANSWERS, MATTERS, Risk
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 from lots.services import clock
 from lots.services.drift import drift
 from lots.services.drift.views import percent
@@ -30,16 +30,16 @@ from lots.store.purchasing.in_the_shop import OpenLetter
 from lots.store.tables.decisions import CorrectiveAction
 from lots.store.tables.models import Supplier
 
-# How far back the list looks.
+# The list considers lots received in this time.
 BACK = timedelta(days=730)
-# Every kind of matter, as answers name it.
+# Every kind of matter.
 KINDS: tuple[str, ...] = MATTERS
-# Of these, those that are late.
+# The kinds of overdue answers.
 LATE: tuple[str, ...] = ANSWERS
 
 
 class RiskView(TypedDict):
-    """What a matter puts at risk, as it is answered."""
+    """The risk of a matter, for the API."""
 
     limit_used: float | None
     lots_left_low: int | None
@@ -49,7 +49,7 @@ class RiskView(TypedDict):
 
 
 class Line(TypedDict):
-    """One thing to act on."""
+    """A matter to act on."""
 
     what: str
     supplier_id: int
@@ -66,7 +66,7 @@ class Line(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """What the list rests on beside series of lots: answers that are late, filament in the shop, and stocks that run out."""
+    """The data of the list other than series of lots: overdue answers, filament in the shop, and short stocks."""
 
     overdue: Sequence[CorrectiveAction]
     letters: Sequence[OpenLetter]
@@ -80,12 +80,10 @@ class Owed:
 
 
 def act_this_week() -> View:
-    """Returns where purchasing must act: late answers, limits about to be reached, lots that wait, stock that runs out, drift.
+    """Returns the matters for purchasing: overdue answers, limits nearly reached, waiting lots, short stocks and drift.
 
-    Twenty queries at most, however many lots there are.
-
-    Only lots of the last two years are looked at, so it does not grow with the archive. Of the series that are listed as drifting a stated share
-    is steady on average, at most.
+    At most twenty queries for any number of lots. Only lots of the last two years are considered. The share of steady series among those
+    listed as drifting is controlled on average (false discovery rate).
     """
     now = clock.now()
     lots, owed = lot_series.lots_of(since=now - BACK), owed_now(now)
@@ -94,22 +92,22 @@ def act_this_week() -> View:
 
 
 def as_last_worked_out() -> View:
-    """Returns the same, worked out anew only once anything was recorded since, or an hour has begun. One query, else as many as `act_this_week`.
+    """Returns the answer of `act_this_week` from a cache, which is renewed after a new entry in the history, and every hour.
 
-    Whatever it rests on is written in the history, so nothing has changed while the newest entry there has not.
+    One query if the cache is valid. All data of the list are recorded in the history, so its newest entry shows any change.
     """
     key = (str(db.obj.database), *feed.newest_of_all(), clock.now().replace(minute=0, second=0, microsecond=0))
-    if _KEPT.get("key") != key:
-        _KEPT.update(key=key, week=act_this_week())
-    return cast("View", _KEPT["week"])
+    if _CACHE.get("key") != key:
+        _CACHE.update(key=key, week=act_this_week())
+    return cast("View", _CACHE["week"])
 
 
-# The last list, and what it was worked out from.
-_KEPT: dict[str, object] = {}
+# The last list and its cache key.
+_CACHE: dict[str, object] = {}
 
 
 def owed_now(now: datetime) -> Owed:
-    """Returns what the list rests on beside series of lots. Twelve queries at most."""
+    """Returns the data of the list other than series of lots. At most twelve queries."""
     overdue, there = store.overdue_actions(now), in_the_shop.lots_in_shop(now - BACK)
     shelf = Shelf({one.id: one for one in there}, shop.details().usual_quarantine_days)
     refused = (one.id for one in there if one.standing != "released")
@@ -124,19 +122,19 @@ def to_act_on(
     told: Charted,
     brought: Callable[[Iterable[int]], Mapping[int, float]] = in_the_shop.masses_of,
 ) -> View:
-    """Returns where to act, the most urgent first (`urgency`). One query where a drift is listed, else none.
+    """Returns the matters to act on, the most urgent first (`urgency`). One query if a drift is listed, else none.
 
     Args:
-        now: the moment of asking.
+        now: the present time.
         lots: of the last two years, of all suppliers and grades.
-        owed: what is known beside them.
+        owed: the other data of the list.
         suppliers: of both, by number.
-        told: what the lots are charted against.
-        brought: how much each of some lots brought, g.
+        told: the limits and baselines of the lots.
+        brought: returns the mass received with each lot, g.
 
     Notes:
-        Series are selected among those with a signal worth an act (`signals_to_act_on`), so that on average at most the stated share of
-        those listed is steady. Changes for the better and immaterial ones are never listed; they are on the drift pages.
+        Series are selected among those with a signal to act on (`signals_to_act_on`), which controls the false discovery rate. Improvements and
+        immaterial changes are never listed. They are on the drift pages.
     """
     groups = sorted(lots.by([(row.supplier_id, row.grade_id) for row in lots.rows]).items())
     followed = {pair: told.follow(pair, mine) for pair, mine in groups}
@@ -159,13 +157,13 @@ def to_act_on(
     found.sort(key=lambda one: (*urgency.urgency(one.what, one.risk), *names[one], one.lot_id, one.measure or ""))
     says = "Nothing to act on this week."
     if found:
-        says = f"{counted(len(found), 'thing needs', 'things need')} attention, the most urgent first."
+        says = f"{counted(len(found), 'matter needs', 'matters need')} attention, the most urgent first."
     items = [_line(one, *names[one]) for one in found]
     return {"as_of": now, "items": items, "says": f"{says}{_listed_says(selected)}", **drift.counts(selected)}
 
 
 def _with_mass(found: Sequence[Entry], brought: Callable[[Iterable[int]], Mapping[int, float]]) -> Sequence[Entry]:
-    """Drifting series with the mass of a lot to come: as much as their newest lot brought."""
+    """Returns drifting series with the expected mass of the next lot, which is that of their newest lot."""
     newest = [one.lot_id for one in found]
     mass_g = brought(newest) if found else {}
     return [
@@ -175,10 +173,10 @@ def _with_mass(found: Sequence[Entry], brought: Callable[[Iterable[int]], Mappin
 
 
 def _listed_says(selected: Listing) -> str:
-    """How many series were looked at, how many are listed and how many of those may be steady; nothing where there are none to look at."""
+    """Returns the numbers of series analysed and listed, with the false discovery rate; empty without a series."""
     if not selected.looked_at:
         return ""
-    of = f" Of {counted(selected.looked_at, 'series', 'series')} looked at, {counted(selected.count, 'drifts', 'drift')}."
+    of = f" {selected.count:,} of {counted(selected.looked_at, 'series', 'series')} {plural(selected.count, 'drifts', 'drift')}."
     if not selected.count:
         return of
     rate = f" On average, at most {percent(selected.rate)} of the series listed as drifting are steady."

@@ -1,4 +1,4 @@
-"""What stands on the week's list: each kind of matter as an entry, with what it puts at risk and its words."""
+"""The entries of the week's list: each kind of matter with its risk and its words."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class Entry(NamedTuple):
-    """One thing to act on, by the numbers of its supplier and grade. A stock names the newest lot of its grade."""
+    """A matter to act on, with its supplier and grade. A short stock has the newest lot of its grade."""
 
     what: Matter
     pair: Pair
@@ -36,28 +36,28 @@ class Entry(NamedTuple):
     action_id: int | None = None
 
     def more(self) -> str:
-        """Its words, and those of what it puts at risk."""
+        """Returns the words of the matter and its risk."""
         return " ".join([self.says, *_risk_says(self.risk)]) if self.measure else self.says
 
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """Filament in the shop by lot, and since when a lot waits for too long.
+    """Filament in the shop by lot, and the usual time in quarantine.
 
     Args:
         lots: of the last two years with filament left, by number.
-        usual_days: that a lot waits in quarantine, > 0.
+        usual_days: the usual time of a lot in quarantine, days, > 0.
     """
 
     lots: Mapping[int, LotInShop]
     usual_days: int
 
     def kg(self, lot_id: int) -> float:
-        """How much of a lot is left, kg."""
+        """Returns the mass left of a lot, kg."""
         return self.lots[lot_id].mass_g / 1000 if lot_id in self.lots else 0.0
 
     def kg_since(self, pair: Pair, since: datetime) -> float:
-        """How much is left of a supplier's lots of a grade received since a moment, kg."""
+        """Returns the mass left of a supplier's lots of a grade received since a time, kg."""
         mine = (one for one in self.lots.values() if (one.supplier_id, one.grade_id) == pair)
         return sum(one.mass_g for one in mine if one.received_at >= since) / 1000
 
@@ -65,7 +65,7 @@ class Shelf:
 def answers_overdue(actions: Sequence[CorrectiveAction], shelf: Shelf, now: datetime) -> Iterator[Entry]:
     """Returns an entry for each corrective action whose answer is overdue."""
     for action in actions:
-        says = f"No answer yet on corrective action {action.id} for lot {action.lot.supplier_lot}, due {_days_ago(action.due_at, now)}."
+        says = f"Corrective action {action.id} for lot {action.lot.supplier_lot} has no answer, which was due {_days_ago(action.due_at, now)}."
         risk = Risk(stock_kg=shelf.kg(action.lot_id))
         yield Entry(
             "overdue_action", (action.supplier_id, action.grade_id), action.lot_id, says, risk, action_id=action.id
@@ -75,12 +75,12 @@ def answers_overdue(actions: Sequence[CorrectiveAction], shelf: Shelf, now: date
 def letters_unanswered(
     letters: Sequence[OpenLetter], actions: Sequence[CorrectiveAction], shelf: Shelf, now: datetime
 ) -> Iterator[Entry]:
-    """Returns an entry for each letter without an answer, where no corrective action about its lot is overdue already."""
+    """Returns an entry for each letter with an overdue answer, unless a corrective action about its lot is already overdue."""
     asked = {action.lot_id for action in actions}
     for letter in letters:
         if letter.lot_id not in asked:
             lot = shelf.lots[letter.lot_id]
-            says = f"No answer yet to letter {letter.number} about lot {lot.supplier_lot}, asked for {_days_ago(letter.answer_by, now)}."
+            says = f"Letter {letter.number} about lot {lot.supplier_lot} has no answer, which was due {_days_ago(letter.answer_by, now)}."
             yield Entry("letter_unanswered", _pair(lot), lot.id, says, Risk(stock_kg=shelf.kg(lot.id)))
 
 
@@ -89,14 +89,14 @@ def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
     for lot in shelf.lots.values():
         kg, waits = shelf.kg(lot.id), (now - lot.received_at).days
         if lot.standing == "blocked":
-            says = f"Lot {lot.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession. {kg:.1f} kg are left."
+            says = f"Lot {lot.supplier_lot} is blocked, with {kg:.1f} kg in the shop. Ask quality to return it, scrap it or grant a concession."
             yield Entry("refused_waiting", _pair(lot), lot.id, says, Risk(stock_kg=kg))
         elif lot.standing == "restricted":
             yield _restricted(lot, kg)
         elif lot.standing == "quarantined" and waits > shelf.usual_days:
             says = (
-                f"Lot {lot.supplier_lot} has been in quarantine for {counted(waits, 'day')}. The usual time is {counted(shelf.usual_days, 'day')} at most. "
-                f"{kg:.1f} kg wait."
+                f"Lot {lot.supplier_lot} has been in quarantine for {counted(waits, 'day')}, with {kg:.1f} kg. "
+                f"The usual time is at most {counted(shelf.usual_days, 'day')}."
             )
             yield Entry("quarantined_long", _pair(lot), lot.id, says, Risk(stock_kg=kg))
 
@@ -114,11 +114,11 @@ def _restricted(lot: LotInShop, kg: float) -> Entry:
 
 
 def stock_short(short: Sequence[Short], lots: Sequence[SeriesLot]) -> Iterator[Entry]:
-    """Returns an entry for each stock that may run out before the next lot is there, with the supplier that it likely comes from.
+    """Returns an entry for each stock that may run out before the next lot arrives, with its most likely supplier.
 
     Args:
         short: the stocks.
-        lots: of the last two years, oldest first. A grade that nobody delivered in that time has no entry.
+        lots: of the last two years, oldest first. A grade without a lot in that time has no entry.
     """
     for one in short:
         of_grade = [lot for lot in lots if lot.grade_id == one["grade_id"]]
@@ -129,10 +129,10 @@ def stock_short(short: Sequence[Short], lots: Sequence[SeriesLot]) -> Iterator[E
 
 
 def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
-    """Returns the entry of a listed series, by its largest signal; how much a lot to come brings is not known here.
+    """Returns the entry of a listed series for its largest signal, without the mass of the next lot.
 
     Raises:
-        ValueError: the series has no limit, or no signal that is worth an act, so it cannot be listed.
+        ValueError: the series has no limit, or no signal to act on, so it cannot be listed.
     """
     worth = urgency.signals_to_act_on(one.analysis, one.limit)
     if one.limit is None or not worth:
@@ -149,8 +149,8 @@ def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
 
 
 def _outlook(one: Followed) -> Outlook | None:
-    """What the latest stretch says of its next value, as the forecast has it; None with too few lots."""
-    # Here: it brings numpy, which would take a tenth of the time that starting takes.
+    """Returns the forecast of the next value from the latest segment; None with too few lots."""
+    # Imported here, because it loads numpy, which would slow down every start.
     from lots.domain.purchasing.forecast import History
 
     history = History(one.part.values.tolist())
@@ -158,9 +158,9 @@ def _outlook(one: Followed) -> Outlook | None:
 
 
 def _risk_says(risk: Risk) -> Iterator[str]:
-    """What a drift puts at risk, a sentence for each figure that is known."""
+    """Returns the risk of a drift, one sentence for each known figure."""
     if risk.limit_used is not None:
-        yield f"The latest lots use {100 * risk.limit_used:.0f} % of what the limit allows."
+        yield f"The latest lots use {100 * risk.limit_used:.0f} % of the tolerance."
     if risk.probability_next_fails is not None:
         yield f"The next lot fails this limit with a probability of {_chance(risk.probability_next_fails)}."
     if risk.stock_kg:

@@ -1,4 +1,4 @@
-"""What is told of a supplier within one grade: bias in colour, spread, capability, drift and levels, each with its interval."""
+"""The figures of a supplier within one grade: colour bias, spread, capability, drift and levels, with their intervals."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ _LEVELS = tuple(code for code, one in MEASURES.items() if one.level)
 
 
 def variances(followed: Sequence[Followed], confidence: float) -> dict[str, Components]:
-    """Returns the components of the spread of each measure that has a limit or is compared by its spread, of the most lots read alike.
+    """Returns the variance components of each measure with a limit or a compared spread, for its longest segment.
 
     Args:
-        followed: the measures that a supplier's lots of a grade have.
+        followed: the series of a supplier's lots of a grade.
         confidence: of the intervals.
     """
     asked = [one for one in followed if one.limit is not None or MEASURES[one.measure].spread]
@@ -48,21 +48,21 @@ def figures(
     grade: Grade | None,
     confidence: float,
 ) -> View:
-    """Returns what is told of a supplier's lots of one grade, nothing where several grades are compared.
+    """Returns the figures of a supplier's lots of one grade; empty if several grades are compared.
 
     Args:
         results: of its lots.
-        followed: the measures that they have.
-        drifting: those of them that a list over all suppliers shows.
+        followed: their series.
+        drifting: the series listed as drifting.
         spread: their `variances`.
-        told: what they are charted against, None for several grades.
-        grade: of the lots, None for several.
+        told: their limits and baselines; None for several grades.
+        grade: of the lots; None for several.
         confidence: of the intervals.
     """
     if told is None or grade is None:
         return {"bias": None, "spread": [], "capability": [], "drift": [], "bond": []}
     agreed, nominal = told.agreed(grade.id), grade.nominal_diameter_mm
-    # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
+    # Spread comes from the longest segment, drift from the latest.
     longest = {one.measure: max(one.parts, key=len) for one in followed}
     told_of = {name: spread[name] for name in _SPREAD if name in spread}
     limits = {name: limit_on(name, agreed, nominal) for name in _CAPABLE if name in told_of}
@@ -89,7 +89,7 @@ def _variances(part: Segment, confidence: float) -> Components:
     return _COMPONENTS.get((figures.tobytes(), confidence), len(figures), work)
 
 
-# Components from so many figures are kept, each with 24 B of their input.
+# The cache holds components of so many figures, with 24 B of input each.
 _COMPONENTS: Remembered[Components] = Remembered(200_000)
 
 
@@ -112,11 +112,11 @@ def _bias(results: Sequence[LotResult], confidence: float) -> View | None:
     direction = " and ".join(ColorComponents(dL, da, db, 0.0, 0.0).direction.rsplit(", ", 1))
     around = seen.ellipsoid
     if around is None:
-        says = f"On average {direction}, from {counted(seen.n, 'lot')}: too few to say within what bounds."
+        says = f"On average {direction} ({counted(seen.n, 'lot')}, too few for a confidence region)."
     elif seen.zero_inside:
-        says = f"No bias shown: the reference lies within what {seen.n} lots allow (on average {direction})."
+        says = f"No significant bias: the confidence region of {seen.n} lots includes the reference (on average {direction})."
     else:
-        says = f"Biased: on average {direction} than the reference, over {counted(seen.n, 'lot')}."
+        says = f"Significant bias: on average {direction} than the reference ({counted(seen.n, 'lot')})."
     axes = around and [{"half_length": length, "direction": list(way)} for length, way in around.axes]
     return {
         "dL": dL,
@@ -152,7 +152,7 @@ def _spread(part: Segment, seen: Components) -> View:
 
 
 def _capability(name: str, seen: Components, limit: Limit, confidence: float) -> View | None:
-    """Ppk from all scatter, lots and spools; Cpk from that within lots alone: what the supplier could hold if every lot came out alike."""
+    """Returns Ppk from the total spread, and Cpk from the spread within lots alone, which assumes equal lot means."""
     if not seen.total or not seen.total_df or not seen.mean_variance or not seen.n_effective:
         return None
     whole = capability(

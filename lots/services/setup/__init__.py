@@ -1,1 +1,1 @@
-"""Set-up: suppliers, shades, grades, limits, instruments, tokens."""
+"""Set-up: suppliers, shades, grades, limits, instruments, people and shop details."""

@@ -1,4 +1,4 @@
-"""Who may come in: tokens, and answers kept for repeated requests."""
+"""Authentication by tokens, and stored answers to repeated requests."""
 
 from __future__ import annotations
 
@@ -21,38 +21,38 @@ from lots.store.setup import sessions, tokens
 from lots.store.tables.models import RepeatedRequest, Token
 
 DAYS, MOST_DAYS = 365, 3650
-# Who makes and ends tokens beside the administrators: whoever has the machine, from its command line.
+# The name in the history for changes of tokens from the command line of the server.
 COMMAND = "command line"
 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Who a request comes from."""
+    """The sender of a request."""
 
     name: str
     role: str
 
 
 def digest_of(text: str) -> str:
-    """Returns the SHA-256 of a token or of a session's secret, in hexadecimal; the text may be any that a client can send."""
+    """Returns the SHA-256 of a token or a session's secret, in hexadecimal. Any text of a client is accepted."""
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
 class Expired:
-    """A token that was somebody's until its time was up."""
+    """An expired token: its name and the time of expiry."""
 
     name: str
     at: datetime
 
 
 def person_of(token: str) -> Person | Expired | None:
-    """Returns whose token this is, or that it has expired, or None when nobody's live token has this text.
+    """Returns the person of a token, or that the token has expired; None if no token has this text.
 
     Notes:
-        Only a hash is ever looked up: the text of a token is stored nowhere. Looking it up in an index is safe though its time may tell
-        how far the hash agrees with a stored one: nobody can choose a text for the beginning of its SHA-256 but by trying, and
-        knowing a hash does not give the 256 random bits it was made of. The last word is a comparison in constant time.
+        Only the hash of a token is stored and looked up. The time of the lookup may show how far a hash agrees with a stored one. That is
+        harmless, because a text with a given hash prefix is found only by trial, and a hash does not reveal the 256 random bits of its token.
+        The final comparison takes constant time.
     """
     digest = digest_of(token)
     row = tokens.by_hash(digest)
@@ -64,20 +64,20 @@ def person_of(token: str) -> Person | Expired | None:
 
 
 def add_token(name: str, role: str, days: int = DAYS) -> str:
-    """Makes a token for a person and returns its text, for the one and only time.
+    """Adds a token for a person and returns its text, which is not available again.
 
     Args:
         name: unique among all tokens.
         role: one of ROLES.
-        days: how long it holds, d, 1..MOST_DAYS. None holds for good: one that was forgotten would leave a door open.
+        days: validity, days, 1..MOST_DAYS. Every token expires, so that a forgotten one does not stay valid.
 
     Raises:
-        AlreadyThere: the name is taken; names stay in the record, so a revoked one is not used again.
+        AlreadyThere: the name is taken. The name of a revoked token cannot be used again.
     """
     with transaction():
         if tokens.by_name(name):
             raise AlreadyThere(
-                f"There is a token named {name} already. Choose another name, or replace it: `lots token renew '{name}'`."
+                f"A token named {name} already exists. Choose another name, or renew it with `lots token renew '{name}'`."
             )
         return _made(name, role, days, COMMAND)[1]
 
@@ -90,10 +90,10 @@ def _made(name: str, role: str, days: int, by: str) -> tuple[Token, str]:
 
 
 def renew_token(name: str, days: int = DAYS) -> str:
-    """Replaces a person's token, live or expired, and returns the new text, for the one and only time. The old one and its sessions end at once.
+    """Renews a person's token and returns the new text, which is not available again. The old token and its sessions end at once.
 
     Raises:
-        NotFound: no token has this name, or it was revoked: whoever was shown out does not come back under the same name.
+        NotFound: no token has this name, or it was revoked. A revoked token cannot be renewed.
     """
     with transaction():
         return _renewed(_live(name), days, COMMAND)
@@ -108,7 +108,7 @@ def _renewed(row: Token, days: int, by: str) -> str:
 
 
 def list_tokens() -> list[View]:
-    """Returns names, roles and dates of all tokens, never their text nor its hash."""
+    """Returns the names, roles and dates of all tokens, without texts or hashes."""
     return [_view(row) for row in tokens.every()]
 
 
@@ -118,10 +118,10 @@ def _view(row: Token) -> View:
 
 
 def revoke_token(name: str) -> None:
-    """Ends a token and its sessions at once.
+    """Revokes a token and ends its sessions at once.
 
     Raises:
-        NotFound: no live token has this name.
+        NotFound: no token has this name, or it is already revoked.
     """
     with transaction():
         _revoked(_live(name), COMMAND)
@@ -137,50 +137,54 @@ def _revoked(row: Token, by: str) -> None:
 def _live(name: str) -> Token:
     row = tokens.by_name(name)
     if row is None or row.revoked_at is not None:
-        raise NotFound(f"No live token is named {name}. `lots token list` shows them.")
+        raise NotFound(f"No valid token is named {name}. See `lots token list`.")
     return row
 
 
 def nobody_yet() -> bool:
-    """Returns whether no token was ever made, so that nobody can have signed in. One query."""
+    """Returns whether no token was ever added, so that nobody can have signed in. One query."""
     return not tokens.any_yet()
 
 
 def add_first_administrator(name: str) -> View:
-    """Makes the first token of all, for an administrator, and returns who that is with the `token`, for the one and only time.
+    """Adds the first token, for an administrator, and returns the person with the `token`, which is not available again.
 
     Raises:
-        Settled: a token was made before, also by somebody who was faster.
+        Settled: a token already exists.
     """
     with transaction():
         tokens.hold_all()
         if tokens.any_yet():
-            raise Settled("A token was made already, so this is not the first one.")
+            raise Settled("A token already exists. Ask an administrator for a token.")
         row, text = _made(name, ADMIN, DAYS, name)
         return {**_view(row), "token": text}
 
 
 def people(cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of everybody who has or had a token, in the order they were added. One query."""
+    """Returns a page of all people who have or had a token, in the order they were added. One query."""
     return tokens.listed(cursor, limit).map(_view)
 
 
 def person_numbered(number: int) -> View:
-    """Returns one of them. Raises NotFound."""
+    """Returns a person.
+
+    Raises:
+        NotFound: no such person.
+    """
     return _view(_numbered(number))
 
 
 def add_person(name: str, role: str, days: int, by: str) -> View:
-    """Makes a token for a person or a program, and returns who that is with the `token`, for the one and only time.
+    """Adds a person or a program and returns it with the `token`, which is not available again.
 
     Raises:
-        AlreadyThere: the name is taken; names stay in the record, so that of a revoked token is not used again.
+        AlreadyThere: the name is taken. The name of a revoked token cannot be used again.
     """
     with transaction():
         taken = tokens.by_name(name)
         if taken is not None:
-            ended = f"The token of {name} was revoked, and names stay in the record. Choose another name."
-            known = f"There is a token of {name} already. Choose another name, or renew that token."
+            ended = f"The token of {name} was revoked, and its name cannot be used again. Choose another name."
+            known = f"A token of {name} already exists. Choose another name, or renew that token."
             said = known if taken.revoked_at is None else ended
             raise AlreadyThere(said, faults=(Fault("/name", said),), existing_id=taken.id)
         row, text = _made(name, role, days, by)
@@ -188,11 +192,11 @@ def add_person(name: str, role: str, days: int, by: str) -> View:
 
 
 def renew_person(number: int, days: int, by: str) -> View:
-    """Replaces a person's token, live or expired, and returns who that is with the new `token`, for the one and only time.
+    """Renews a person's token and returns the person with the new `token`, which is not available again.
 
     Raises:
-        NotFound: nobody has this number.
-        Settled: the token was revoked: whoever was shown out does not come back under the same name.
+        NotFound: no such person.
+        Settled: the token was revoked. A revoked token cannot be renewed.
     """
     with transaction():
         text = _renewed(_not_revoked(number), days, by)
@@ -200,11 +204,11 @@ def renew_person(number: int, days: int, by: str) -> View:
 
 
 def revoke_person(number: int, by: str) -> View:
-    """Ends a person's token and sessions at once, and returns who that is.
+    """Revokes a person's token, ends the sessions at once, and returns the person.
 
     Raises:
-        NotFound: nobody has this number.
-        Settled: the token was revoked before, or it is the last valid one of an administrator: then nobody could add another.
+        NotFound: no such person.
+        Settled: the token is already revoked, or it is the last valid one of an administrator.
     """
     with transaction():
         tokens.hold_all()
@@ -225,15 +229,15 @@ def _numbered(number: int) -> Token:
 def _not_revoked(number: int) -> Token:
     row = _numbered(number)
     if row.revoked_at is not None:
-        raise Settled(f"The token of {row.name} was revoked. Add the person anew under another name.")
+        raise Settled(f"The token of {row.name} was revoked. Add the person again under another name.")
     return row
 
 
 class Uses:
-    """When tokens were last used: noted in memory, and written together once a minute by the first request after that.
+    """The times of last use of tokens, collected in memory and written once a minute by the next request.
 
-    So a request that only reads does not write for its own token, none waits for a write, and none fails because of one: what cannot be
-    written is kept for a minute later. Each process keeps its own notes; the later moment wins.
+    So no request waits for this write or fails because of it. Times that cannot be written are kept for the next minute. Each process
+    collects its own, and the later time is stored.
     """
 
     EVERY = timedelta(minutes=1)
@@ -244,17 +248,17 @@ class Uses:
         self._lock = threading.Lock()
 
     def note(self, who: Person) -> None:
-        """Notes that a person's token is used now."""
+        """Records the present time as the last use of a person's token."""
         with self._lock:
             self._seen[who.name] = clock.now()
 
     def write_due(self) -> None:
-        """Writes what was noted, when the last time is a minute ago."""
+        """Writes the collected times if the last write is at least a minute ago."""
         if clock.now() >= self._due:
             self.write()
 
     def write(self) -> None:
-        """Writes what was noted."""
+        """Writes the collected times."""
         with self._lock:
             seen, self._seen = self._seen, {}
             self._due = clock.now() + self.EVERY
@@ -265,37 +269,39 @@ class Uses:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An answer to a POST, as it went out."""
+    """An answer to a POST."""
 
     status: int
     body: str
     headers: dict[str, str]
-    # What a repeat gets instead of the body, where that has something which is shown once.
+    # The body for a repeated request, if the first body contains a secret that is shown once.
     repeated_body: str | None = None
 
 
 def once(who: str, method: str, path: str, key: str, body: bytes, answer: Callable[[], Answer]) -> tuple[Answer, bool]:
-    """Answers a request, or gives the answer that the same request got before.
+    """Answers a request, or returns the stored answer to the same earlier request.
 
-    The key is taken, the work done and the answer kept in one transaction: after a crash either all of it happened or none. A
-    second request with the same key that comes meanwhile waits for the first.
+    Claiming the key, the work and storing the answer are one transaction, so a crash leaves all or nothing. A concurrent request with the
+    same key waits for the first.
 
     Args:
-        who: whose token; keys of different people do not meet.
-        answer: does the work. Raising undoes it and frees the key.
+        who: the name of the token. Each person has separate keys.
+        answer: does the work. An exception rolls it back and frees the key.
 
     Returns:
-        The answer, and True when it is a repeat.
+        The answer, and True for a repeated request.
 
     Raises:
-        KeyReused: the key came with another body before.
+        KeyReused: the key was used before with another body.
     """
     digest = hashlib.sha256(body).hexdigest()
     with transaction():
         earlier = tokens.first_request(who, method, path, key)
         if earlier is not None:
             if earlier.body_hash != digest:
-                raise KeyReused("This Idempotency-Key came with another body before. Use a new key for a new request.")
+                raise KeyReused(
+                    "This Idempotency-Key was used before with another body. Use a new key for a new request."
+                )
             return _answered(earlier), True
         claimed = tokens.claim_request(who, method, path, key, digest, clock.now())
         fresh = answer()

@@ -1,4 +1,4 @@
-"""Setting up: suppliers, shades with revisions, grades with limits, instruments with checks."""
+"""Set-up of suppliers, shades, grades with limits, instruments and machines."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from lots.store.tables.models import Grade, Instrument, Shade, Supplier
 
 
 class GradeValues(DryingValues, UsesValues, total=False):
-    """What is sent of a grade, as far as it is looked at before it is stored."""
+    """The fields of a grade in a request that are checked before storing."""
 
     nominal_diameter_mm: float
     shade_id: int | None
@@ -46,9 +46,9 @@ def listed(subject: str, cursor: str | None, limit: int) -> Page[View]:
 
 
 def grades_to_review(cursor: str | None, limit: int, *, colored: bool = True) -> Page[View]:
-    """Returns a page of the grades of which quality has to state or confirm something: an old prohibition, the kind of filler.
+    """Returns a page of the grades that quality must review, because of an old prohibition or an unknown kind of filler.
 
-    One query, one more for the colours of their references where they are asked for.
+    One query, one more for their reference colours with `colored`.
     """
     page = catalog.grades_to_review(cursor, limit)
     return _grades(page) if colored else page.map(lambda row: views.grade(row, None))
@@ -96,8 +96,8 @@ def add_row(subject: str, values: Mapping[str, object], by: str) -> catalog.Code
     """Adds a supplier, shade, grade or instrument, and returns its row.
 
     Raises:
-        AlreadyThere: its code is taken.
-        Invalid: a grade refers to a shade that does not exist, or is brightened and its shade does not state UV; a reason is missing.
+        AlreadyThere: the code is taken.
+        Invalid: the shade of a grade does not exist, the shade of a brightened grade does not state UV, or a reason is missing.
     """
     with transaction():
         taken = catalog.find_by_code(subject, str(values["code"]))
@@ -116,9 +116,10 @@ def change(subject: str, number: int, version: int, values: Mapping[str, object]
     """Changes a supplier, a shade, a grade, an instrument or a machine that still has `version`.
 
     Raises:
-        NotFound, Stale: it is not there, or somebody changed it since.
-        Settled: lots were already judged with what would change of a grade or an instrument.
-        Invalid: what the grade is forbidden or permitted for would change without a reason.
+        NotFound: it does not exist.
+        Stale: it was changed since.
+        Settled: lots were already assessed with the present value.
+        Invalid: a change of forbidden or permitted uses has no reason.
     """
     with transaction():
         row = _row(subject, number)
@@ -135,24 +136,24 @@ def change(subject: str, number: int, version: int, values: Mapping[str, object]
 
 
 def _to_store(row: Coded | Machine, values: Mapping[str, object], by: str, now: datetime) -> Mapping[str, object]:
-    """The columns that a change gives."""
+    """Returns the columns to change."""
     if isinstance(row, Grade):
         return _grade_to_store(row, values, by, now)
     return _instrument_to_store(row, values) if isinstance(row, Instrument) else values
 
 
-# What stored assessments rest on: they must come out the same whenever somebody works them out again.
+# Fields that stored assessments depend on. They are fixed after the first reading, so that assessments can be repeated.
 _OF_READINGS = {"kind": "kind", "standard_uncertainty": "standard uncertainty", "resolution": "resolution"}
 
 
 def _instrument_to_store(row: Instrument, values: Mapping[str, object]) -> Mapping[str, object]:
-    """The columns that a change of an instrument gives, without those that stay as they are."""
+    """Returns the columns of an instrument that change."""
     kept = {name: value for name, value in values.items() if getattr(row, name) != value}
     moved = [said for name, said in _OF_READINGS.items() if name in kept]
     if moved and readings.has_read(row.id):
         raise Settled(
-            f"Readings were taken with instrument {row.code}, and lots were judged with its {listed_words(moved)}, which stays. "
-            "Add the instrument again under another code. A larger uncertainty may also come from a repeatability study, from its day on."
+            f"The {listed_words(moved)} of instrument {row.code} cannot change, because lots were assessed with its readings. "
+            "Add the instrument again under another code. For a larger uncertainty, record a repeatability study instead."
         )
     if "kind" in kept and "measures" not in values:
         kept["measures"] = measures_of_kind(str(kept["kind"])) or row.measures
@@ -161,12 +162,12 @@ def _instrument_to_store(row: Instrument, values: Mapping[str, object]) -> Mappi
 
 def _stale(subject: str) -> Stale:
     return Stale(
-        f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
+        f"This {subject} was changed since you read it. Read it again, and repeat your change with the new ETag."
     )
 
 
 def _grade_to_store(row: Grade | None, sent: Mapping[str, object], by: str, now: datetime) -> Mapping[str, object]:
-    """The columns of a grade that a request gives, once they agree with each other and with what its lots were judged by."""
+    """Returns the columns of a grade in a request, after all checks."""
     values = cast("GradeValues", sent)
     shade_id = values.get("shade_id", row.shade_id if row else None)
     if values.get("shade_id") is not None and catalog.find("shade", values["shade_id"] or 0) is None:
@@ -180,15 +181,15 @@ def _grade_to_store(row: Grade | None, sent: Mapping[str, object], by: str, now:
 
 
 def _check_states_uv(shade_id: int) -> None:
-    """Refuses a brightened grade whose reference does not say whether UV was in the beam: nothing could be compared with it."""
+    """Raises Invalid for a brightened grade whose reference has no UV condition, because no colour could be compared with it."""
     revision = catalog.current_shade_revisions([shade_id]).get(shade_id)
     if revision is not None and "uv" not in revision.conditions:
-        detail = f"Revision {revision.revision} of shade {revision.shade.code} does not state UV, and a brightener turns UV into blue."
-        raise Invalid(Fault("/brightened", detail, "Have a revision approved first that states UV."))
+        detail = f"Revision {revision.revision} of shade {revision.shade.code} has no UV condition, which a brightened grade requires."
+        raise Invalid(Fault("/brightened", detail, "Ask quality to approve a revision with the UV condition first."))
 
 
 def _check_settled(row: Grade, values: GradeValues) -> None:
-    """Refuses to move what the lots of a grade were already judged against; their decisions would no longer say what they said."""
+    """Raises Settled for a change of a value that lots of the grade were already assessed with."""
     diameter, shade_id = values.get("nominal_diameter_mm"), values.get("shade_id", row.shade_id)
     moved = [
         *(["nominal diameter"] if diameter is not None and diameter != row.nominal_diameter_mm else []),
@@ -196,15 +197,15 @@ def _check_settled(row: Grade, values: GradeValues) -> None:
     ]
     if moved and catalog.has_lots(row):
         raise Settled(
-            f"Lots of grade {row.code} were judged with this {moved[0]}, so it stays. Make another grade for the other {moved[0]}."
+            f"The {moved[0]} of grade {row.code} cannot change, because lots were assessed with it. Add another grade for the new {moved[0]}."
         )
 
 
 def add_limits(grade_id: int, sent: Mapping[str, object], by: str) -> View:
-    """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs. Raises as `drafted_limits`.
+    """Adds the next revision of a grade's limits. Lots with readings keep their revision. Raises as `drafted_limits` does.
 
     Returns:
-        The revision, with `warnings` of what in it the grade's reference does not pass itself.
+        The revision, with `warnings` for limits that the reference of the grade itself does not pass.
     """
     grade = found("grade", grade_id)
     body = _limits_to_store(sent)
@@ -217,11 +218,11 @@ def add_limits(grade_id: int, sent: Mapping[str, object], by: str) -> View:
 
 
 def drafted_limits(grade_id: int, sent: Mapping[str, object]) -> tuple[Mapping[str, object], list[dict[str, str]]]:
-    """Returns limits of a grade as they would be kept, and what in them its reference does not pass itself. Nothing is stored.
+    """Returns the limits of a grade before storing, and warnings for limits that its reference does not pass. Stores nothing.
 
     Raises:
         NotFound: no such grade.
-        Invalid: limits that would pass everything or contradict themselves.
+        Invalid: the limits reject nothing, or contradict each other.
     """
     grade = found("grade", grade_id)
     body = _limits_to_store(sent)
@@ -238,7 +239,7 @@ def _limits_to_store(sent: Mapping[str, object]) -> Mapping[str, object]:
 
 
 def _with_recipes(body: Mapping[str, object]) -> tuple[Mapping[str, object], list[Fault]]:
-    """Limits with the revision of each recipe that a block names, and the faults of those that name none there is."""
+    """Returns the limits with the revision of each named recipe, and an error for each unknown recipe."""
     blocks = {name: block for name, block in body.items() if isinstance(block, dict) and block.get("test_print")}
     if not blocks:
         return body, []
@@ -248,7 +249,7 @@ def _with_recipes(body: Mapping[str, object]) -> tuple[Mapping[str, object], lis
 
 
 def _beyond_reference(grade: Grade, body: Mapping[str, object]) -> list[dict[str, str]]:
-    """What in limits the reference of their grade does not pass. At most one query."""
+    """Returns warnings for limits that the reference of the grade does not pass. At most one query."""
     current = catalog.current_shade_revisions([grade.shade_id]) if grade.shade_id is not None else {}
     return [
         {"pointer": f"/{doubt.field}", "detail": doubt.detail, "hint": doubt.hint}
@@ -263,7 +264,7 @@ def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page[View
 
 
 class Entry(TypedDict):
-    """Something that is set up, in a list to choose from; of an instrument also what it may measure."""
+    """An entry of the set-up in a list to choose from. An instrument has its permitted characteristics too."""
 
     id: int
     code: str
@@ -272,7 +273,7 @@ class Entry(TypedDict):
 
 
 def directory(*subjects: str) -> dict[str, list[Entry]]:
-    """Returns numbers, codes and names of what is set up, the first 500 of each of these subjects or of all four. One query for each."""
+    """Returns the numbers, codes and names of the first 500 entries of these subjects, or of all four. One query for each."""
     entries: dict[str, Callable[[], list[Entry]]] = {
         "supplier": lambda: [_entry(row, row.name) for row in catalog.listed(Supplier, None, 500).rows],
         "grade": lambda: [_entry(row, _grade_said(row)) for row in catalog.listed(Grade, None, 500).rows],
@@ -293,21 +294,21 @@ def _entry(row: Coded, says: str) -> Entry:
 
 
 def current_references(shades: Iterable[int]) -> dict[int, View]:
-    """Returns the newest revision of each of these shades that has one. One query."""
+    """Returns the newest revision of each of these shades. One query."""
     return {number: views.shade_revision(row) for number, row in catalog.current_shade_revisions(shades).items()}
 
 
 def has_read(instrument_id: int) -> bool:
-    """Returns whether readings rest on an instrument, so that its kind, uncertainty and resolution are settled. One query."""
+    """Returns whether an instrument has readings, so that its kind, uncertainty and resolution cannot change. One query."""
     return readings.has_read(instrument_id)
 
 
 def has_lots(grade_id: int) -> bool:
-    """Returns whether lots of a grade were received, so that its nominal diameter and its shade are settled. One query."""
+    """Returns whether a grade has lots, so that its nominal diameter and its shade cannot change. One query."""
     return catalog.has_lots(found("grade", grade_id))
 
 
 def newest_limits(grade_id: int) -> View | None:
-    """Returns the current limits of a grade, None while it has none. One query."""
+    """Returns the current limits of a grade; None without limits. One query."""
     row = catalog.current_limits(grade_id)
     return views.limits(row) if row else None

@@ -1,4 +1,4 @@
-"""Comparing colours that belong to no lot."""
+"""Colour differences between given colours, without a lot."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ class Pair(TypedDict):
 
 
 def differences(pairs: Sequence[Pair], formula: str, weights: Sequence[float] | None) -> View:
-    """Returns the difference of each sample from its reference: value, signed parts, direction in words.
+    """Returns the difference of each sample from its reference: value, signed components and direction in words.
 
     Raises:
-        Invalid: colours or weights that make no sense.
+        Invalid: a colour is not plausible, or the weights are not valid.
     """
     faults = [
         Fault(f"/pairs/{index}/{side}", doubt.detail, doubt.hint)
@@ -35,7 +35,7 @@ def differences(pairs: Sequence[Pair], formula: str, weights: Sequence[float] | 
     try:
         chosen = checked_weights(formula, weights)
     except ValueError as wrong:
-        faults.append(Fault("/weights", f"{wrong}.", "Leave weights out for the formula's own."))
+        faults.append(Fault("/weights", f"{wrong}.", "Omit weights to use the default weights of the formula."))
     if faults:
         raise Invalid(*faults)
     found = []

@@ -1,4 +1,4 @@
-"""What the limits, sample and instruments of a grade risk, and what one more spool, reading or a finer instrument would do. Only reads."""
+"""The risks of wrong decisions under the limits, sampling and instruments of a grade, and the effect of improvements. Read-only."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from lots.store.assessment import lots
 from lots.store.setup import catalog
 from lots.store.tables.models import Grade, Instrument, LimitsRevision
 
-# Spools of a lot where nobody says how many. This project's choice.
+# The default number of spools in a lot. Our choice, no source.
 SPOOLS_IN_LOT = 20
-# How far a good lot lies from its target, as a part of the way to the limit. This project's choice.
+# The default distance of a good lot from its target, as a share of the distance to the limit. Our choice, no source.
 GOOD = 0.5
 _NONE = KnownSpread(None, 0.0, None, 0.0)
 
 
 class Asked(TypedDict, total=False):
-    """The grade, and what to plan with in place of what is known."""
+    """The grade, and assumptions that replace known values."""
 
     grade_id: int
     code: str
@@ -44,28 +44,28 @@ class Asked(TypedDict, total=False):
 
 
 def decision_risk(asked: Asked, limits_revision: LimitsRevision | None = None) -> View:
-    """Returns, for each figure that is a mean of readings, the risks of the grade's newest limits, with a power curve. A handful of queries.
+    """Returns the risks of the grade's newest limits for each measure that is a mean of readings, with a power curve. A few queries.
 
     Args:
-        limits_revision: whose risks are computed in place of the newest.
-        asked: `grade_id`, and what to plan with in place of what is known: `code`, `spools`, `readings`, `spools_in_lot`, `instrument_id`, `good`; with a
-            `code` also `sd`, `between_sd` and `uncertainty` in the unit of its figure.
+        limits_revision: the limits to use instead of the newest.
+        asked: `grade_id`, and assumptions: `code`, `spools`, `readings`, `spools_in_lot`, `instrument_id`, `good`. With a `code` also `sd`,
+            `between_sd` and `uncertainty`, in the unit of its measure.
 
     Raises:
         NotFound: no such grade or instrument.
-        Invalid: the grade has no limits, none on this code, or a number needs a code.
+        Invalid: the grade has no limits, the code has no limit, or a value requires a code.
     """
     grade_id = asked["grade_id"]
     grade = found("grade", grade_id)
     row = limits_revision or catalog.current_limits(grade_id)
     if row is None:
-        raise Invalid(Fault("/grade_id", f"Grade {grade.code} has no limits.", "Set limits first."))
+        raise Invalid(Fault("/grade_id", f"Grade {grade.code} has no limits.", "Set its limits first."))
     limits = limits_from(row.body)
     figures = _figures(grade, limits, asked)
     number = asked.get("instrument_id")
     instrument = found("instrument", number) if number else None
     kept = _kept(grade_id)
-    # What earlier lots lend counts in the band only by the rules that pool it.
+    # The spread of earlier lots counts in the guard band only under rules that pool it.
     pools = rule_versions.of_limits(row.rules) > rule_versions.THIRD
     measures = [_measure(one, limits, _known(one, lent(kept, kept), instrument), pools, asked) for one in figures]
     return {
@@ -75,7 +75,7 @@ def decision_risk(asked: Asked, limits_revision: LimitsRevision | None = None) -
         "guard_z": limits.rule.z,
         "good": asked.get("good", GOOD),
         "measures": measures,
-        "says": "The risks hold for normally distributed readings and spools. They say nothing of a lot that was not sampled at random.",
+        "says": "The risks assume normally distributed readings and spools, and spools drawn at random.",
     }
 
 
@@ -85,18 +85,15 @@ def _figures(grade: Grade, limits: Limits, asked: Asked) -> list[Planned]:
     code = asked.get("code")
     if code is None:
         own = {name: asked.get(name) for name in ("sd", "between_sd", "uncertainty")}
-        detail, hint = "This number needs the figure it belongs to.", "Send the code of the finding with it."
+        detail, hint = "This value requires the code of its measure.", "Give the code of the finding too."
         if faults := [Fault(f"/{name}", detail, hint) for name, value in own.items() if value is not None]:
             raise Invalid(*faults)
         return figures
     chosen = [one for one in figures if one.code == code]
     if not chosen:
-        codes = ", ".join(one.code for one in figures) or "none"
-        raise Invalid(
-            Fault(
-                "/code", f"The limits of this grade set no limit on {code}.", f"Figures that can be planned: {codes}."
-            )
-        )
+        codes = ", ".join(one.code for one in figures)
+        hint = f"Use one of these codes: {codes}." if codes else "Set a limit on a mean of readings first."
+        raise Invalid(Fault("/code", f"Grade {grade.code} has no limit on {code}.", hint))
     return chosen
 
 
@@ -164,7 +161,7 @@ _UNKNOWN: View = {
 
 
 def _known(one: Planned, lent_by: Kept, instrument: Instrument | None) -> tuple[KnownSpread, Instrument | None]:
-    """How readings of a figure scatter with an instrument: the one that was asked for, or else the one that read most spools."""
+    """Returns the spread of a measure with its instrument, which is the requested one, or else the one with the most spools."""
     by_figure = [lent_by.get(figure, {}) for figure in one.figures]
     codes = set.intersection(*(set(each) for each in by_figure)) if by_figure else set()
     if instrument is not None:
@@ -186,7 +183,7 @@ def _known(one: Planned, lent_by: Kept, instrument: Instrument | None) -> tuple[
 
 
 def _stated(one: Planned, instrument: Instrument | None) -> float | None:
-    """The stated standard uncertainty of an instrument, in the unit of the figure where that is what it reads."""
+    """Returns the stated standard uncertainty of an instrument, converted to the unit of the measure."""
     if instrument is None or instrument.standard_uncertainty is None:
         return None
     u = float(instrument.standard_uncertainty)
@@ -211,15 +208,15 @@ def _risks(plan: Plan, good: float) -> View:
             for words, other in _changes(plan)
         ],
         "says": f"With {counted(plan.spools, 'spool')} of {counted(plan.readings, 'reading')} each, a lot on its limit passes in "
-        f"{100 * accepts:.1f} % of cases, and a lot {100 * good:g} % of the way from target to limit is held or rejected in {100 * rejects:.1f} %.",
+        f"{100 * accepts:.1f} % of cases. A lot at {100 * good:g} % of the way from target to limit is held or rejected in {100 * rejects:.1f} %.",
     }
 
 
 def _changes(plan: Plan) -> list[tuple[str, Plan]]:
-    """What one more spool, one more reading or a finer instrument would be."""
-    found = [("one more reading of each spool", replace(plan, readings=plan.readings + 1))]
+    """Returns plans with one more spool, with one more reading, and with half the instrument uncertainty."""
+    found = [("one more reading per spool", replace(plan, readings=plan.readings + 1))]
     if plan.spools_in_lot is None or plan.spools < plan.spools_in_lot:
         found.insert(0, ("one more spool", replace(plan, spools=plan.spools + 1)))
     if plan.instrument:
-        found.append(("an instrument half as uncertain", replace(plan, instrument=plan.instrument / 2)))
+        found.append(("an instrument with half the uncertainty", replace(plan, instrument=plan.instrument / 2)))
     return found

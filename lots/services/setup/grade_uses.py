@@ -1,4 +1,4 @@
-"""What a grade is forbidden and permitted for: kept on its row with reason, person and time, and changed by quality alone."""
+"""Forbidden and permitted uses of a grade, with reason, person and time. Only quality changes them."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from lots.services.views import View
 from lots.store.tables.models import Grade, Lot
 from lots.store.tables.setup import KeptStatement
 
-# Column -> what its entries call their subject.
+# Column -> the name of the subject in its entries.
 _LISTS = {"forbidden_uses": "use", "permitted_uses": "use", "forbidden_shapes": "shape"}
 
 
 class UsesValues(TypedDict, total=False):
-    """What is sent of a grade's uses, and of what they follow from."""
+    """The fields of a grade that decide its uses."""
 
     finish: str | None
     filler: str | None
@@ -33,30 +33,30 @@ class UsesValues(TypedDict, total=False):
 
 
 def material(row: Grade) -> Material:
-    """Returns a grade's row as the value that decides what the grade is forbidden for."""
+    """Returns the material of a grade, which decides its forbidden uses."""
     stated, permitted = _statements("use", row.forbidden_uses), _statements("use", row.permitted_uses)
     shapes = _statements("shape", row.forbidden_shapes)
     return Material(row.finish, row.filler, row.filler_kind, stated, permitted, shapes)
 
 
 def added_cautions(grade: Grade, reference: Sequence[float] | None) -> list[str]:
-    """Returns the cautions that follow from a grade's colour.
+    """Returns the cautions caused by a grade's colour.
 
     Args:
         grade: its row.
-        reference: L*, a*, b* of the reference that its lots are judged against, None without one.
+        reference: L*, a*, b* of its reference colour; None without one.
     """
     return [WHITE_CAUTION] if is_white(grade.color_name, Lab(*reference) if reference else None) else []
 
 
 def cautions_of(lot: Lot) -> list[str]:
-    """Returns what to mind of a lot's grade: its own cautions, then those that follow from its colour. No query."""
+    """Returns the cautions of a lot's grade: its own, then those caused by its colour. No query."""
     revision = lot.shade_revision
     return [*lot.grade.cautions, *added_cautions(lot.grade, revision.lab if revision else None)]
 
 
 def view(row: Grade, reference: Sequence[float] | None) -> View:
-    """Returns what the contract shows of a grade's uses: names, each reason behind them, and what is left to review."""
+    """Returns the uses of a grade for the API, with the reasons and with entries to review."""
     found = material(row)
     return {
         "filler_kind": row.filler_kind,
@@ -74,7 +74,7 @@ def view(row: Grade, reference: Sequence[float] | None) -> View:
 
 
 def permission_view(granted: Statement) -> View:
-    """Returns a permission of quality as the contract shows it."""
+    """Returns a permission of quality for the API."""
     return {"use": granted.about, "reason": granted.reason, "by": granted.by, "at": granted.at}
 
 
@@ -92,8 +92,8 @@ def _ground(about: str, one: Prohibition, found: Material) -> View:
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
-    """What a request says about a grade, and in whose name."""
+class _Request:
+    """A request to change the uses of a grade."""
 
     values: UsesValues
     reason: str | None
@@ -102,7 +102,7 @@ class _Asked:
 
     @property
     def lists(self) -> dict[str, list[str]]:
-        """The lists of names that were sent."""
+        """The lists of names in the request."""
         sent = {
             "forbidden_uses": self.values.get("forbidden_uses"),
             "permitted_uses": self.values.get("permitted_uses"),
@@ -111,7 +111,7 @@ class _Asked:
         return {name: names for name, names in sent.items() if names is not None}
 
     def statements(self, name: str, held: Sequence[Statement]) -> list[Statement]:
-        """A list after the request: what it held stays as it was said, and what is new, or is confirmed, gets this reason."""
+        """Returns a list after the request. Existing entries keep their reason. New and confirmed entries get the reason of the request."""
         if (names := self.lists.get(name)) is None:
             return list(held)
         kept = {one.about: one for one in held if not (one.from_caution and self.reason)}
@@ -121,20 +121,20 @@ class _Asked:
 
 
 def to_store(row: Grade | None, values: UsesValues, by: str, now: datetime) -> Mapping[str, object]:
-    """Returns the columns that a request gives a grade, its lists of names made into entries with reason, person and time.
+    """Returns the columns of a grade after a request. Names in its lists become entries with reason, person and time.
 
-    A reason is needed for each change of these lists and for whatever lifts a prohibition, such as another finish. A reason beside the list of
-    forbidden uses confirms those that were carried over from a caution. To forbid a permitted use ends its permission, and a permission ends
-    with the last reason against its use.
+    A reason is required to change these lists, and for any change that lifts a prohibition, such as another finish. A reason with the list of
+    forbidden uses confirms entries carried over from a caution. Forbidding a permitted use ends its permission. A permission also ends with
+    the last reason against its use.
 
     Args:
-        row: the grade as it is, None for a new one.
-        values: as asked for, with the `reason` that belongs to no column.
+        row: the present grade; None for a new one.
+        values: the request, with its `reason`, which is not a column.
 
     Raises:
-        Invalid: a reason is missing, or a use is to be permitted that nothing forbids.
+        Invalid: a reason is missing, or a permitted use is not forbidden.
     """
-    asked = _Asked(values, values.get("reason"), by, now)
+    asked = _Request(values, values.get("reason"), by, now)
     before = material(row) if row is not None else Material()
     after = _after(before, asked)
     faults = _not_forbidden(before, asked, after)
@@ -144,13 +144,13 @@ def to_store(row: Grade | None, values: UsesValues, by: str, now: datetime) -> M
         raise Invalid(*faults)
     kept = {"forbidden_uses": after.stated, "permitted_uses": after.permitted, "forbidden_shapes": after.shapes}
     old = {"forbidden_uses": before.stated, "permitted_uses": before.permitted, "forbidden_shapes": before.shapes}
-    # A list that was given is stored even if it is empty: then quality has stated that there is nothing.
+    # An empty list in the request is stored too, because quality thereby states that nothing is forbidden.
     changed = {name: _entries(name, kept[name]) for name in _LISTS if name in asked.lists or kept[name] != old[name]}
     return {**{name: value for name, value in values.items() if name != "reason"}, **changed}
 
 
-def _after(before: Material, asked: _Asked) -> Material:
-    """The grade as the request would make it."""
+def _after(before: Material, asked: _Request) -> Material:
+    """Returns the material after the request."""
     given, lists = asked.values, asked.lists
     stated = asked.statements("forbidden_uses", list(before.stated))
     permitted = asked.statements("permitted_uses", list(before.permitted))
@@ -165,13 +165,13 @@ def _after(before: Material, asked: _Asked) -> Material:
     return replace(bare, permitted=kept)
 
 
-def _not_forbidden(before: Material, asked: _Asked, after: Material) -> list[Fault]:
+def _not_forbidden(before: Material, asked: _Request, after: Material) -> list[Fault]:
     granted = {one.about for one in after.permitted}
     return [
         Fault(
             f"/permitted_uses/{index}",
-            f"Nothing forbids {hyphenated(use)} use of this grade.",
-            "Leave it out of the permitted uses.",
+            f"This grade is not forbidden for {hyphenated(use)} use.",
+            "Remove this use from the permitted uses.",
         )
         for index, use in enumerate(asked.lists.get("permitted_uses", ()))
         if use not in granted
@@ -179,15 +179,15 @@ def _not_forbidden(before: Material, asked: _Asked, after: Material) -> list[Fau
 
 
 def _needs_reason(row: Grade | None, before: Material, after: Material) -> str | None:
-    """What about a change asks for a reason; None when nothing does."""
+    """Returns why a change requires a reason; None if it does not."""
 
     def names(said: Sequence[Statement]) -> set[str]:
         return {one.about for one in said}
 
     if names(before.stated) != names(after.stated) or names(before.shapes) != names(after.shapes):
-        return "This changes what the grade is forbidden for."
+        return "This changes the forbidden uses or shapes of the grade."
     if names(after.permitted) - names(before.permitted):
-        return "This permits what the grade is forbidden for."
+        return "This permits a forbidden use of the grade."
     lifted = {one.about for one in before.forbidden()} - {one.about for one in after.forbidden()}
     if row is not None and lifted:
         uses = " and ".join(hyphenated(use) for use in sorted(lifted))

@@ -1,4 +1,4 @@
-"""Jobs and machines by their names, and the codes of an older shop that cannot be told apart."""
+"""Lists of jobs and machines, and the codes of an older shop that differ only in writing."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from lots.store.engine.paging import Page
 from lots.store.setup import names, spool_codes
 from lots.store.tables.loads import Job, Machine
 
-# Further down nobody reads.
+# The most codes listed. Our choice, no source.
 _MOST = 500
 
 
@@ -28,9 +28,9 @@ def machines(cursor: str | None, limit: int) -> Page[View]:
 
 
 def codes_in_doubt() -> View:
-    """Returns the spool codes and lot numbers of an older shop that are one code written in several ways, at most 500 of each.
+    """Returns the spool codes and lot numbers of an older shop that are the same code in several spellings, at most 500 of each.
 
-    Each is found by its exact text alone. Four queries on indexes, however large the shop.
+    Each is only found by its exact spelling. Four queries on indexes for a shop of any size.
     """
     spools = [
         {"code": row.code, "same_as": same, "lot_id": row.lot_id, "supplier_lot": row.lot.supplier_lot}

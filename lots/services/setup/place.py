@@ -1,4 +1,4 @@
-"""How the site writes dates, times and numbers, and how what is typed there is read. The API and the store keep UTC and decimal points."""
+"""Formats of dates, times and numbers at the site, for output and input. The API and the database use UTC and decimal points."""
 
 from __future__ import annotations
 
@@ -13,26 +13,26 @@ from babel.numbers import format_decimal, get_currency_precision
 
 from lots.services.errors import Fault, Invalid
 
-# How a date is written -> its pattern (Unicode Technical Standard 35, Date Format Patterns).
+# Date form -> its pattern (Unicode Technical Standard 35, Date Format Patterns).
 DATE_FORMS = {
     "YYYY-MM-DD": "yyyy-MM-dd",
     "DD.MM.YYYY": "dd.MM.yyyy",
     "DD/MM/YYYY": "dd/MM/yyyy",
     "MM/DD/YYYY": "MM/dd/yyyy",
 }
-# A decimal sign -> a locale that has it.
+# Decimal sign -> a locale with this sign.
 DECIMAL_SIGNS = {"point": "en", "comma": "de"}
 _LOCAL = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?")
 _DAY = re.compile(r"\d{4}-\d\d-\d\d")
-# As `lots.domain.words.moment` words it.
+# The format of `lots.domain.words.moment`.
 _MOMENT = re.compile(r"\b(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC\b")
 _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
-# A number that stands alone in a sentence, after a blank, bracket or sign. In a code, a date or an address it has other signs around it.
+# A number in a sentence, after a space, bracket or sign. Numbers in codes, dates and addresses have other characters around them.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
-# A number that is rounded to zero and keeps its sign.
-_NO_LESS = re.compile(r"(?<![\w.])[-−](0\.0+)(?![\d.])")
-# What follows these words is somebody's name for a thing, even where it looks like a number; what follows a standard is its clause.
-# After a plural and a colon comes a value, such as that of the spread between spools.
+# A number that was rounded to zero but kept its sign.
+_SIGNED_ZERO = re.compile(r"(?<![\w.])[-−](0\.0+)(?![\d.])")
+# A name follows these words, even if it looks like a number, and a clause follows a standard.
+# A value follows a plural with a colon, such as the spread between spools.
 _NAMES = re.compile(
     r"(?:\b(?:(?:lot|spool|grade|order|job|machine|instrument|supplier|shade)(?:s|:)? +)"
     r"|\b(?:ISO|IEC|JCGM|ASTM|DIN|EN|CIE|RFC)[A-Z/ ]* [\d:.-]+, +)$",
@@ -49,27 +49,27 @@ class Place:
     decimal_sign: str = "point"
 
     def day(self, at: datetime) -> str:
-        """Returns the day of a moment at the site, such as 25.11.2026."""
+        """Returns the date of a time at the site, such as 25.11.2026."""
         return self._written(at, DATE_FORMS[self.date_form])
 
     def clock(self, at: datetime) -> str:
-        """Returns the time of day of a moment at the site, such as 14:05."""
+        """Returns the time of day at the site, such as 14:05."""
         return self._written(at, "HH:mm")
 
     def moment(self, at: datetime) -> str:
-        """Returns a moment at the site, such as 25.11.2026 14:05 CET."""
+        """Returns the date and time at the site, such as 25.11.2026 14:05 CET."""
         written = self._written(at, f"{DATE_FORMS[self.date_form]} HH:mm")
         return f"{written} {at.astimezone(zone(self.time_zone)).tzname()}"
 
     def field(self, at: datetime) -> str:
-        """Returns a moment as a field for date and time holds it, to the minute (HTML, local date and time string)."""
+        """Returns the date and time for an HTML form field, to the minute (local date and time string)."""
         return f"{at.astimezone(zone(self.time_zone)):%Y-%m-%dT%H:%M}"
 
     def today(self, now: datetime) -> tuple[datetime, datetime]:
-        """Returns when the site's day that holds a moment began, and when the next begins, in UTC."""
+        """Returns the beginning and the end of the day at the site, in UTC."""
         local = now.astimezone(zone(self.time_zone))
         begun = local.replace(hour=0, minute=0, second=0, microsecond=0)
-        # By the calendar, since a day on which clocks change has 23 or 25 hours.
+        # By the calendar, because a day with a clock change has 23 or 25 hours.
         over = (begun.replace(tzinfo=None) + timedelta(days=1)).replace(tzinfo=zone(self.time_zone))
         return begun.astimezone(UTC), over.astimezone(UTC)
 
@@ -78,7 +78,7 @@ class Place:
 
         Args:
             value: finite.
-            digits: after the decimal sign; as many as are needed, at most 6, when None.
+            digits: after the decimal sign; None for as many as needed, at most 6.
 
         Example:
             >>> Place(decimal_sign="comma").number(1.748), Place().number(-0.001, 2), Place().number(12345.5)
@@ -90,7 +90,7 @@ class Place:
         return str(format_decimal(rounded, format=pattern, locale=DECIMAL_SIGNS[self.decimal_sign]))
 
     def money(self, amount: float, currency: str) -> str:
-        """Returns an amount with as many decimals as its currency has (ISO 4217), and the currency.
+        """Returns an amount with the decimals of its currency (ISO 4217), and the currency.
 
         Example:
             >>> Place(decimal_sign="comma").money(71.25, "EUR"), Place().money(71, "JPY")
@@ -99,7 +99,7 @@ class Place:
         return f"{self.number(amount, get_currency_precision(currency))} {currency}"
 
     def prose(self, text: str) -> str:
-        """Returns a sentence with the site's decimal sign in its numbers, and no zero below zero. Codes, dates and names stay as they are.
+        """Returns a sentence with the site's decimal sign in its numbers, and no minus sign before zero. Codes, dates and names are unchanged.
 
         Example:
             >>> Place(decimal_sign="comma").prose("Lot 7.5: mean 1.748 mm (limit 1.72 to 1.78 mm), spool PLA-1.75.")
@@ -111,7 +111,7 @@ class Place:
             >>> Place().prose("da* -0.00, db* -0.04")
             'da* 0.00, db* -0.04'
         """
-        text = _NO_LESS.sub(r"\1", text)
+        text = _SIGNED_ZERO.sub(r"\1", text)
         if self.decimal_sign == "point":
             return text
 
@@ -122,9 +122,9 @@ class Place:
         return _IN_PROSE.sub(signed, text)
 
     def typed_number(self, text: str) -> str:
-        """Returns what was typed as a number with a decimal point where the site writes a comma; anything else stays as it is.
+        """Returns a typed number with a decimal point if the site writes a comma; other text is unchanged.
 
-        A point is a decimal sign on every site, since gauges send one. Thousands are never separated.
+        A point is accepted at every site, because gauges send it. Thousands separators are not accepted.
 
         Example:
             >>> Place(decimal_sign="comma").typed_number("1,748"), Place().typed_number("1,748")
@@ -135,10 +135,10 @@ class Place:
         return text
 
     def typed_moment(self, pointer: str, text: str) -> str:
-        """Returns a date and time of the site's clock as the API takes it (RFC 3339); anything else stays as it is.
+        """Returns a date and time at the site in the form of the API (RFC 3339); other text is unchanged.
 
         Raises:
-            Invalid: at `pointer`, a time that the site's clock showed twice or never.
+            Invalid: at `pointer`, the time does not exist or is ambiguous because of a clock change.
 
         Example:
             >>> Place("Europe/Berlin").typed_moment("/received_at", "2026-11-25T14:05")
@@ -153,16 +153,16 @@ class Place:
         first, second = (naive.replace(tzinfo=zone(self.time_zone), fold=fold) for fold in (0, 1))
         if first.utcoffset() != second.utcoffset():
             missing = first.astimezone(UTC).astimezone(zone(self.time_zone)).replace(tzinfo=None) != naive
-            never = "The clocks went forward" if missing else "The clocks went back"
-            often = "never came" if missing else "came twice"
-            hint = f"Write it with its offset from UTC, such as {first.isoformat()}."
-            raise Invalid(
-                Fault(pointer, f"{never}: {naive:%H:%M} {often} on {naive:%Y-%m-%d} in {self.time_zone}.", hint)
+            occurs = "did not exist" if missing else "occurred twice"
+            why = "forward" if missing else "back"
+            detail = (
+                f"{naive:%H:%M} {occurs} on {naive:%Y-%m-%d} in {self.time_zone}, because the clocks were put {why}."
             )
+            raise Invalid(Fault(pointer, detail, f"Write it with its offset from UTC, such as {first.isoformat()}."))
         return first.isoformat()
 
     def twice(self, text: str) -> tuple[datetime, datetime] | None:
-        """Returns the two moments of a date and time that the site's clock showed twice, the earlier one first; None for any other text.
+        """Returns both times of an ambiguous date and time at the site, the earlier one first; None for any other text.
 
         Example:
             >>> [str(at) for at in Place("Europe/Berlin").twice("2026-10-25T02:30")]
@@ -175,11 +175,11 @@ class Place:
         except ValueError:
             return None
         first, second = (naive.replace(tzinfo=zone(self.time_zone), fold=fold) for fold in (0, 1))
-        # In the hour that never came the later reading has the larger offset.
+        # In an hour that does not exist, fold 1 gives the earlier time.
         return (first, second) if first.astimezone(UTC) < second.astimezone(UTC) else None
 
     def end_of(self, day: str) -> str:
-        """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed.
+        """Returns the last second of a day at the site in the form of the API; other text is unchanged.
 
         Example:
             >>> Place("America/New_York").end_of("2026-11-30"), Place().end_of("soon")
@@ -194,7 +194,7 @@ class Place:
         return naive.replace(tzinfo=zone(self.time_zone), fold=1).isoformat()
 
     def moments(self, text: str) -> str:
-        """Returns a sentence with its moments, which are worded in UTC, as the site writes them.
+        """Returns a sentence with its UTC times in the form and time zone of the site.
 
         Example:
             >>> Place("Europe/Berlin", "DD.MM.YYYY").moments("From 2026-10-19 09:41 UTC to 2026-10-21 07:59 UTC on P4.")
@@ -220,7 +220,7 @@ def zone(name: str) -> ZoneInfo:
     """Returns a time zone by its IANA name.
 
     Raises:
-        LookupError: there is none.
+        LookupError: no time zone has this name.
     """
     try:
         return ZoneInfo(name)

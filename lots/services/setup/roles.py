@@ -1,10 +1,10 @@
-"""The roles. Which of them may use a path stands at each resource of the API, as `who`, and holds for the pages that do the same; admin may use all."""
+"""The roles. Each resource of the API states its permitted roles in `who`, which also apply to its pages. An administrator may use all."""
 
 from __future__ import annotations
 
 # People at a desk.
 PEOPLE = ("receiving", "quality", "purchasing", "production")
-# Programs: one that reads, imports files and follows changes, and one that watches the server. Neither signs in on pages.
+# Roles of programs, which cannot sign in on pages. Integration reads, imports files and follows changes; monitoring watches the server.
 INTEGRATION, MONITORING = PROGRAMS = ("integration", "monitoring")
 ADMIN = "admin"
 ROLES = (*PEOPLE, *PROGRAMS, ADMIN)

@@ -1,4 +1,4 @@
-"""Sign-ins on the pages: a session is begun with a token, and ends with it, after its time, or when somebody ends it."""
+"""Sessions of the pages. A session starts with a token and ends by sign-out, after twelve hours, or with its token."""
 
 from __future__ import annotations
 
@@ -15,22 +15,22 @@ from lots.services.views import View
 from lots.store.engine.database import transaction
 from lots.store.setup import sessions, tokens
 
-# A shift and a bit; then the token must be typed again.
+# Longer than one shift. Our choice, no source.
 KEPT = timedelta(hours=12)
 
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """A session that was just begun: what its cookie holds, told this once, and whose it is."""
+    """A new session: the secret for its cookie, which is not available again, and its person."""
 
     secret: str
     person: Person
 
 
 def person_of_session(secret: str) -> Person | None:
-    """Returns who is signed in with this secret, with the role that their token has now; None when the session or its token has ended.
+    """Returns the person of a session with the present role of the token; None if the session or its token has ended.
 
-    One query. What holds of a token's text in `access.person_of` holds of the secret: only its hash is stored.
+    One query. Only the hash of the secret is stored and compared, as for tokens in `access.person_of`.
     """
     digest, now = digest_of(secret), clock.now()
     row = sessions.by_hash(digest)
@@ -43,18 +43,18 @@ def person_of_session(secret: str) -> Person | None:
 
 
 def start_session(token: str, address: str | None, before: str = "") -> Started | None:
-    """Begins a session for whoever has this token, under a secret that was never used before.
+    """Starts a session for the holder of a token, with a new secret.
 
     Args:
         token: its text.
-        address: where the browser is, as far as it is known; kept when it is an IP address.
-        before: the secret of the session there was in this browser, which ends.
+        address: the address of the browser; stored if it is an IP address.
+        before: the secret of the earlier session in this browser, which ends.
 
     Returns:
-        None when nobody's live token has this text.
+        The session; None if no valid token has this text.
 
     Notes:
-        A new secret at each sign-in is what stands against session fixation (OWASP Session Management Cheat Sheet).
+        A new secret at each sign-in prevents session fixation (OWASP Session Management Cheat Sheet).
     """
     secret, digest, now = secrets.token_urlsafe(32), digest_of(token), clock.now()
     with transaction():
@@ -78,13 +78,13 @@ def _address(text: str | None) -> str | None:
 
 
 def end_session(secret: str) -> None:
-    """Ends the session with this secret: its cookie opens nothing any more, wherever a copy of it is."""
+    """Ends the session with this secret. Copies of its cookie are no longer valid either."""
     with transaction():
         sessions.end(digest_of(secret), clock.now())
 
 
 def list_sessions() -> list[View]:
-    """Returns number, name, role, address and times of all open sessions, never their secret nor its hash."""
+    """Returns the number, name, role, address and times of all open sessions, without secrets or hashes."""
     return [
         {
             "number": row.id,
@@ -99,7 +99,7 @@ def list_sessions() -> list[View]:
 
 
 def end_sessions_of(name: str) -> int:
-    """Ends every open session of a person and returns how many there were; their token holds on.
+    """Ends every open session of a person and returns their number. The token stays valid.
 
     Raises:
         NotFound: no token has this name.
@@ -107,7 +107,7 @@ def end_sessions_of(name: str) -> int:
     with transaction():
         row = tokens.by_name(name)
         if row is None:
-            raise NotFound(f"No token is named {name}. `lots token list` shows them.")
+            raise NotFound(f"No token is named {name}. See `lots token list`.")
         return sessions.end_of_token(row, clock.now())
 
 
@@ -119,4 +119,4 @@ def end_session_number(number: int) -> None:
     """
     with transaction():
         if not sessions.end_number(number, clock.now()):
-            raise NotFound(f"No open session has the number {number}. `lots token sessions` shows them.")
+            raise NotFound(f"No open session has the number {number}. See `lots token sessions`.")

@@ -1,4 +1,4 @@
-"""Reference colours: approved as numbered revisions of a shade, which never change."""
+"""Reference colours: immutable numbered revisions of a shade."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from lots.store.tables.setup import KeptConditions, KeptSpectrum
 
 
 class RevisionValues(TypedDict):
-    """A reference colour as it is sent: exactly one of `lab`, `readings` and `spectrum` says what it is."""
+    """The request to approve a reference colour, with exactly one of `lab`, `readings` and `spectrum`."""
 
     lab: NotRequired[list[float] | None]
     readings: NotRequired[list[list[float]] | None]
@@ -48,12 +48,12 @@ class RevisionValues(TypedDict):
 
 
 def approve(shade_id: int, values: RevisionValues, by: str) -> View:
-    """Approves a new reference colour for a shade: its mean when several readings are given, that of its spectrum when one is.
+    """Approves a new reference colour for a shade: the given colour, the mean of readings, or the colour of a spectrum.
 
     Raises:
         NotFound: no such shade.
-        Invalid: not exactly one of `lab`, `readings` and `spectrum`, a colour that makes no sense, conditions that are not whole, or an
-            instrument that does not exist.
+        Invalid: not exactly one of `lab`, `readings` and `spectrum` is given, a colour is not plausible, conditions are missing, or the
+            instrument does not exist.
     """
     conditions, rows = _reference(values)
     with transaction():
@@ -68,10 +68,10 @@ def approve(shade_id: int, values: RevisionValues, by: str) -> View:
 
 
 def drafted(shade_id: int, values: RevisionValues) -> View:
-    """Returns what a reference colour would be before it is approved, storing nothing. Raises as `approve`.
+    """Returns a reference colour before its approval. Stores nothing. Raises as `approve` does.
 
-    `spread` tells how its readings scatter, None of fewer than two: standard deviation per coordinate, and their mean colour difference from the
-    mean. `difference` is that from the revision before, None of a first one, in the formula that limits of the shade's grades use.
+    `spread` is the standard deviation of the readings per coordinate and their mean colour difference from the mean (MCDM); None for fewer than
+    two readings. `difference` is the difference from the previous revision, in the formula of the limits; None for a first revision.
     """
     conditions, rows = _reference(values)
     shade = found("shade", shade_id)
@@ -108,14 +108,14 @@ def steps(labs: Sequence[Sequence[float]], formula: str, weights: Sequence[float
 
 
 def formula_of(shade_id: int) -> tuple[str, list[float] | None]:
-    """Returns the formula, with its weights, of the newest limits of a grade of this shade; the usual one where none says. One query."""
+    """Returns the formula and weights in the newest limits of a grade of this shade, or else the default formula. One query."""
     said = catalog.newest_limits_of_shade(shade_id)
     block = block_of(said.body, COLOR.name) if said else {}
     return block.get("formula") or DEFAULT_FORMULA, block.get("weights")
 
 
 def _reference(values: RevisionValues) -> tuple[Conditions, list[list[float]]]:
-    """The conditions and the colours of a reference that makes sense."""
+    """Returns the conditions and the colours of a valid reference."""
     conditions, faults = _stated(values["conditions"])
     rows, wrong = _colors(values, conditions)
     if faults or wrong or conditions is None:
@@ -126,7 +126,7 @@ def _reference(values: RevisionValues) -> tuple[Conditions, list[list[float]]]:
 def _to_store(
     shade: Shade, values: RevisionValues, conditions: Conditions, rows: Sequence[Sequence[float]]
 ) -> dict[str, object]:
-    """The columns of a revision."""
+    """Returns the columns of a revision."""
     instrument = _measured_with(values.get("instrument_id"))
     grade = catalog.brightened(shade) if conditions.uv is None else None
     if grade is not None:
@@ -149,12 +149,12 @@ def _stated(said: KeptConditions) -> tuple[Conditions | None, list[Fault]]:
 
 
 def _colors(values: RevisionValues, conditions: Conditions | None) -> tuple[list[list[float]], list[Fault]]:
-    """The colours that a reference is the mean of, and what is wrong with them or with how they were given."""
+    """Returns the colours whose mean is the reference, and their errors."""
     lab, several, spectrum = values.get("lab"), values.get("readings"), values.get("spectrum")
     faults = []
     if sum(one is not None for one in (lab, several, spectrum)) != 1:
-        hint = "Give one of these: one colour as L*, a*, b*; several readings to be averaged; or a spectrum."
-        faults.append(Fault("/lab", "Give the reference colour once.", hint))
+        detail = "The reference colour must be given in exactly one way."
+        faults.append(Fault("/lab", detail, "Give one colour as L*, a*, b*, or several readings, or a spectrum."))
     rows = [(f"/readings/{index}", row) for index, row in enumerate(several or [])]
     rows += [("/lab", lab)] if lab is not None else []
     if spectrum is not None:
@@ -167,7 +167,7 @@ def _colors(values: RevisionValues, conditions: Conditions | None) -> tuple[list
 
 
 def _computed(sent: KeptSpectrum, conditions: Conditions | None) -> tuple[Lab | None, list[Fault]]:
-    """The colour of a reference's spectrum under its own conditions."""
+    """Returns the colour of a reference's spectrum under its own conditions."""
     spectrum, faults = spectral_input.read("/spectrum", sent)
     if spectrum is None or conditions is None:
         return None, faults
@@ -176,7 +176,7 @@ def _computed(sent: KeptSpectrum, conditions: Conditions | None) -> tuple[Lab | 
 
 
 def _measured_with(number: int | None) -> Instrument | None:
-    """The instrument that measured a reference, None where none is named."""
+    """Returns the instrument that measured a reference; None if not stated."""
     instrument = None if number is None else catalog.find("instrument", number)
     if number is not None and instrument is None:
         raise Invalid(unknown_at("/instrument_id", "instrument", number))

@@ -1,4 +1,4 @@
-"""What the shop says of itself: name, addresses, the clock on its wall, how it writes dates and numbers, and its labels."""
+"""The details of the shop: name, addresses, time zone, formats of dates and numbers, labels and costs."""
 
 from __future__ import annotations
 
@@ -21,25 +21,25 @@ from lots.store.tables.models import ShopDetails
 
 # A4 (ISO 216), mm.
 SHEET_MM = (210.0, 297.0)
-# One row, whatever it says.
+# The id of the only row.
 _NUMBER = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Details:
-    """The shop, as it is or by default.
+    """The details of the shop, or their defaults.
 
     Args:
-        name, address: as they stand on papers; None until somebody states them.
-        site: where phones and scanners reach the shop, such as https://lots.example; None until somebody states it.
+        name, address: as printed on papers; None if not stated.
+        site: the URL of the shop for phones and scanners, such as https://lots.example; None if not stated.
         time_zone, date_form, decimal_sign: see `Place`.
         label_width_mm, label_height_mm: of one label, mm, > 0.
-        label_margin_mm: kept free at each edge of a label, mm, >= 0.
+        label_margin_mm: empty margin at each edge of a label, mm, >= 0.
         sheet_top_mm, sheet_left_mm: from the edge of an A4 sheet to its first label, mm, >= 0.
-        label_paper: "sheet", or "roll" with one label after the other.
-        usual_quarantine_days: a lot that waits longer is named to purchasing, > 0. Common practice, no source.
-        bench_cost_per_h, bench_currency: what an hour at the bench costs, >= 0, ISO 4217; None until somebody states it.
-        minutes_per_reading: at the bench, > 0. Common practice, no source.
+        label_paper: "sheet" or "roll".
+        usual_quarantine_days: usual time in quarantine, > 0. Longer times are reported to purchasing. Common practice, no source.
+        bench_cost_per_h, bench_currency: cost of an hour at the bench, >= 0, ISO 4217; None if not stated.
+        minutes_per_reading: time per reading at the bench, > 0. Common practice, no source.
     """
 
     name: str | None = None
@@ -61,35 +61,35 @@ class Details:
 
     @property
     def place(self) -> Place:
-        """How dates and numbers are written here."""
+        """The formats of dates and numbers."""
         return Place(self.time_zone, self.date_form, self.decimal_sign)
 
     @property
     def columns(self) -> int:
-        """Labels beside each other on a sheet."""
+        """The number of labels across a sheet."""
         return int((SHEET_MM[0] - self.sheet_left_mm) / self.label_width_mm + 1e-9)
 
     @property
     def rows(self) -> int:
-        """Labels below each other on a sheet."""
+        """The number of labels down a sheet."""
         return int((SHEET_MM[1] - self.sheet_top_mm) / self.label_height_mm + 1e-9)
 
 
 def details() -> Details:
-    """Returns what the shop says of itself. One query."""
-    return _said(catalog.shop())
+    """Returns the details of the shop. One query."""
+    return _details_of(catalog.shop())
 
 
-def _said(row: ShopDetails | None) -> Details:
-    """The details of a row; the default of what it leaves open."""
+def _details_of(row: ShopDetails | None) -> Details:
+    """Returns the details in a row, with defaults for missing ones."""
     stated = {name: getattr(row, name) for name in Details.__slots__} if row else {}
     return Details(**{name: value for name, value in stated.items() if value is not None})
 
 
 def view() -> View:
-    """Returns the same with its version, 0 until somebody states anything. One query."""
+    """Returns the details of the shop for the API, with their version, which is 0 before the first change. One query."""
     row = catalog.shop()
-    said = _said(row)
+    said = _details_of(row)
     at: tuple[datetime | None, str | None] = (row.recorded_at, row.recorded_by) if row else (None, None)
     return {
         "id": _NUMBER,
@@ -101,11 +101,11 @@ def view() -> View:
 
 
 def change(version: int, values: Mapping[str, object], by: str) -> View:
-    """Changes what the shop says of itself if it still has `version`.
+    """Changes the details of the shop if they still have `version`.
 
     Raises:
-        Stale: somebody changed it since.
-        Invalid: no such time zone, or no label fits on a sheet.
+        Stale: they were changed since.
+        Invalid: the time zone does not exist, a cost has no currency, or no label fits on a sheet.
     """
     with transaction():
         row = catalog.shop()
@@ -123,7 +123,7 @@ def change(version: int, values: Mapping[str, object], by: str) -> View:
 
 
 def _stale() -> Stale:
-    return Stale("The shop's details were changed since you read them. Read them again, and repeat your change.")
+    return Stale("The details of the shop were changed since you read them. Read them again, and repeat your change.")
 
 
 def _faults(said: Details) -> list[Fault]:
@@ -132,30 +132,29 @@ def _faults(said: Details) -> list[Fault]:
         zone(said.time_zone)
     except LookupError:
         near = difflib.get_close_matches(said.time_zone, available_timezones(), 1, 0.5)
-        hint = (
-            f"Did you mean {near[0]}?"
-            if near
-            else "Write a name of the IANA time zone database, such as Europe/Berlin."
-        )
+        hint = f"Did you mean {near[0]}?" if near else "Give an IANA name, such as Europe/Berlin."
         found.append(Fault("/time_zone", f'"{said.time_zone}" is not a time zone.', hint))
     if (said.bench_cost_per_h is None) != (said.bench_currency is None):
         empty = "bench_cost_per_h" if said.bench_cost_per_h is None else "bench_currency"
-        says = "An hourly cost needs its currency, and a currency its cost."
+        says = "The hourly cost and its currency must be given together."
         found.append(Fault(f"/{empty}", says, "Give both, or neither."))
     if min(said.label_width_mm, said.label_height_mm) <= 2 * said.label_margin_mm:
-        found.append(Fault("/label_margin_mm", "The margins leave no room on a label.", "Make them smaller."))
+        detail = f"Margins of {said.label_margin_mm:g} mm leave no space on a label."
+        found.append(Fault("/label_margin_mm", detail, "Give a smaller margin."))
     if said.label_paper == "sheet" and said.columns < 1:
         found.append(
             Fault(
                 "/label_width_mm",
-                "No label of this width fits on an A4 sheet.",
-                "Make it narrower, or print on a roll.",
+                f"A label {said.label_width_mm:g} mm wide does not fit on an A4 sheet.",
+                "Give a smaller width, or print on a roll.",
             )
         )
     if said.label_paper == "sheet" and said.rows < 1:
         found.append(
             Fault(
-                "/label_height_mm", "No label of this height fits on an A4 sheet.", "Make it lower, or print on a roll."
+                "/label_height_mm",
+                f"A label {said.label_height_mm:g} mm high does not fit on an A4 sheet.",
+                "Give a smaller height, or print on a roll.",
             )
         )
     return found
@@ -163,7 +162,7 @@ def _faults(said: Details) -> list[Fault]:
 
 @dataclass(frozen=True, slots=True)
 class SetUp:
-    """What is set up, counted."""
+    """The numbers of entries in the set-up."""
 
     named: bool
     # Role of a desk -> people with a valid token.
@@ -177,7 +176,7 @@ class SetUp:
 
 
 def set_up() -> SetUp:
-    """Returns what is set up, for the list that leads through it. One query."""
+    """Returns the numbers of entries for the set-up checklist. One query."""
     found = counts(PEOPLE, clock.now())
     return SetUp(
         named=found["shop"] > 0,

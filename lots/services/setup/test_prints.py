@@ -1,4 +1,4 @@
-"""Test prints: recipes that coupons, bars, plaques and first layers are printed by, in numbered revisions that never change."""
+"""Test prints: recipes for coupons, specimens, plaques and first layers, in immutable numbered revisions."""
 
 from __future__ import annotations
 
@@ -15,23 +15,23 @@ from lots.store.engine.paging import Page
 from lots.store.setup import test_prints as store
 from lots.store.tables.models import TestPrint, TestPrintRevision
 
-# Between the code of a test print and the number of its revision.
+# The separator between the code of a test print and its revision.
 MARK = "/"
 _FIELDS = ("nozzle_c", "bed_c", "layer_height_mm", "speed_mm_s", "cooling_percent", "orientation", "geometry", "note")
 
 
 class NewTestPrint(TypedDict):
-    """A test print as it is asked for."""
+    """The request to add a test print."""
 
     code: str
     name: str
 
 
 def add(values: NewTestPrint, by: str) -> View:
-    """Adds a test print; its recipe comes with its first revision.
+    """Adds a test print. Its first revision adds the recipe.
 
     Raises:
-        AlreadyThere: its code is taken.
+        AlreadyThere: the code is taken.
     """
     with transaction():
         taken = store.find_by_code(values["code"])
@@ -84,10 +84,10 @@ def revisions(number: int, cursor: str | None, limit: int) -> Page[View]:
 
 
 def named(wanted: Iterable[tuple[str, str]]) -> tuple[dict[str, str], list[Fault]]:
-    """Returns recipes as they are kept, code and revision, by what was typed, and the faults of those that do not exist. One query, two with a fault.
+    """Returns the code and revision of each recipe by its typed text, and an error for each unknown one. One query, two with an error.
 
     Args:
-        wanted: JSON pointer and text of each, such as COUPON/2; COUPON alone stands for its newest revision.
+        wanted: JSON pointer and text of each, such as COUPON/2. COUPON alone means its newest revision.
     """
     asked = [(pointer, text, *_parts(text)) for pointer, text in wanted]
     known = store.known_revisions({code for _, _, code, _ in asked})
@@ -103,7 +103,7 @@ def named(wanted: Iterable[tuple[str, str]]) -> tuple[dict[str, str], list[Fault
 
 
 def _parts(text: str) -> tuple[str, int | None]:
-    """Code and revision of a recipe; a revision that is no number is 0, which none has."""
+    """Returns the code and revision of a recipe. A revision that is not a number becomes 0, which does not exist."""
     code, mark, revision = text.partition(MARK)
     if not mark:
         return code.strip(), None
@@ -112,12 +112,12 @@ def _parts(text: str) -> tuple[str, int | None]:
 
 def _hint(code: str, numbers: list[int]) -> str:
     if numbers:
-        return f"{code} has the revisions {', '.join(map(str, numbers))}."
+        return f"Use one of the revisions of {code}: {', '.join(map(str, numbers))}."
     every = store.codes()
     if code in every:
-        return f"{code} has no revision yet. Have quality add its recipe."
+        return f"Ask quality to add a recipe to {code}, which has no revision yet."
     near = get_close_matches(code.upper()[:200], every, n=3, cutoff=0.6)
-    return f"Did you mean {' or '.join(near)}?" if near else "Have quality add it, or leave it out."
+    return f"Did you mean {' or '.join(near)}?" if near else "Ask quality to add it, or leave this field empty."
 
 
 def _found(number: int) -> TestPrint:

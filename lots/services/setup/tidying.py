@@ -1,4 +1,4 @@
-"""What is kept for some days only goes after that: answers kept for repeated requests, and sessions of the pages."""
+"""Removal of expired data: stored answers to repeated requests, and sessions of the pages."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from datetime import datetime, timedelta
 from lots.services import clock
 from lots.store.upkeep import tidy
 
-# Batches that one round of a server removes of each kind: its other tasks wait meanwhile. What is left goes in the next rounds.
+# Batches of each kind that one round removes, because other tasks wait for it. The next rounds remove the rest.
 _BATCHES = 25
-# What is removed, as people call it.
-NAMES = {"repeated_request": "kept answer", "web_session": "session"}
+# The names of removed rows in messages.
+NAMES = {"repeated_request": "stored answer", "web_session": "session"}
 
 
 def remove_some(days: int) -> int:
-    """Removes what is older than so many days, at most some thousand rows, and returns how many rows that were."""
+    """Removes rows older than so many days, at most some thousand, and returns their number."""
     before = _before(days)
     removed = 0
     for table in tidy.AGES:
@@ -28,21 +28,21 @@ def remove_some(days: int) -> int:
 
 
 def remove_all(days: int, watch: Callable[[str, int, int], None]) -> dict[str, int]:
-    """Removes everything that is older than so many days and returns how many rows of each table that were.
+    """Removes all rows older than so many days and returns their number by table.
 
     Args:
-        watch: told what is removed, how many rows are, and how many there were.
+        watch: called with the task, the rows removed so far and the total.
     """
     before = _before(days)
     removed = {}
     for table in tidy.AGES:
-        told = _told(watch, f"Removing {NAMES[table]}s", tidy.aged(table, before))
+        told = _progress(watch, f"Removing {NAMES[table]}s", tidy.aged(table, before))
         removed[table] = tidy.remove_all(table, before, told)
     return removed
 
 
-def _told(watch: Callable[[str, int, int], None], doing: str, of: int) -> Callable[[int], None]:
-    # More may have come of age since they were counted.
+def _progress(watch: Callable[[str, int, int], None], doing: str, of: int) -> Callable[[int], None]:
+    # More rows may have expired since they were counted.
     return lambda done: watch(doing, done, max(of, done))
 
 

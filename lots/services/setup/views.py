@@ -1,4 +1,4 @@
-"""Rows of what is set up once, as the shapes the contract promises."""
+"""Views of the set-up for the API."""
 
 from __future__ import annotations
 
@@ -20,25 +20,25 @@ from lots.store.tables.models import (
 
 
 def supplier(row: Supplier) -> View:
-    """A supplier."""
+    """Returns a supplier."""
     return {"id": row.id, "code": row.code, "name": row.name, "contact": row.contact, **recorded(row), **version(row)}
 
 
 def shade(row: Shade) -> View:
-    """A shade, without its revisions."""
+    """Returns a shade, without its revisions."""
     fields = ("id", "code", "name", "remeasure_every_days")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row), **version(row)}
 
 
 def shade_revision(row: ShadeRevision) -> View:
-    """A shade revision."""
+    """Returns a shade revision."""
     fields = ("id", "shade_id", "revision", "lab", "readings", "spectrum", "conditions", "approved_by", "note")
     measured_with = ("instrument_id", "standard_uncertainty")
     return {**{name: getattr(row, name) for name in (*fields, *measured_with)}, **recorded(row)}
 
 
 def grade(row: Grade, reference: Sequence[float] | None) -> View:
-    """A grade, with what it is forbidden and permitted for; `reference` is L*, a*, b* of its shade, None without one."""
+    """Returns a grade with its forbidden and permitted uses; `reference` is L*, a*, b* of its shade, None without one."""
     fields = ("id", "code", "polymer", "color_name", "finish", "filler", "nominal_diameter_mm", "density_g_cm3")
     return {
         **{name: getattr(row, name) for name in fields},
@@ -55,7 +55,7 @@ def grade(row: Grade, reference: Sequence[float] | None) -> View:
 
 
 def limits(row: LimitsRevision) -> View:
-    """A limits revision: its body with its number."""
+    """Returns a limits revision."""
     return {
         "id": row.id,
         "grade_id": row.grade_id,
@@ -68,22 +68,22 @@ def limits(row: LimitsRevision) -> View:
 
 
 def instrument(row: Instrument) -> View:
-    """An instrument."""
+    """Returns an instrument."""
     fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "measures", "check_interval_days")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row), **version(row)}
 
 
 def check(row: InstrumentCheck) -> View:
-    """A check of an instrument."""
+    """Returns a check of an instrument."""
     fields = ("id", "instrument_id", "checked_at", "result", "artefact", "readings", "note")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
 
 
 def job(row: Job) -> View:
-    """A job, by its number as it was first typed."""
+    """Returns a job, with its number as first typed."""
     return {"id": row.id, "number": row.number, **recorded(row)}
 
 
 def machine(row: Machine) -> View:
-    """A machine, by its name as it was first typed."""
+    """Returns a machine, with its name as first typed."""
     return {"id": row.id, "name": row.name, "slots": row.slots, **recorded(row), **version(row)}

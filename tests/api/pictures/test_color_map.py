@@ -34,7 +34,7 @@ def drawn(**more):
         ],
         "outline": RING,
         "outline_at_lot": SMALL,
-        "screen_says": "A screen is not a match.",
+        "screen_says": "Do not judge colour on a screen.",
         "says": "Lot Q-71 lies 0.60 from the reference.",
         "notes": [],
     }
@@ -100,7 +100,7 @@ def test_where_lightness_uses_the_limit_up_words_say_so():
 
 def test_a_screen_is_not_a_match():
     """The patches carry the sentence, and a colour no screen shows is flagged in words."""
-    assert "A screen is not a match." in drawn().said
+    assert "Do not judge colour on a screen." in drawn().said
     assert "outside sRGB:" not in drawn().words
     assert "outside sRGB:" in drawn(lot=lot(**seen_as(in_gamut=False))).words
 

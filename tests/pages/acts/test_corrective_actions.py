@@ -57,7 +57,7 @@ def test_a_lot_that_never_failed_has_nothing_to_put_right(shop, at):
     technician = Browser(shop, "quality")
     page = technician.go(f"/lots/{at.lot_id}/corrective-actions")
     refused = technician.send(page, "requested_action", requested_action="be better")
-    assert (409, True) == (refused.status, "there is nothing to put right" in refused.text.replace("so there", "there"))
+    assert (409, True) == (refused.status, "there is nothing to correct" in refused.text.replace("so there", "there"))
 
 
 def test_purchasing_requests_and_answers_and_quality_closes(shop, at):

@@ -1,4 +1,4 @@
-"""Spools onto machines and off again: times, masses and the words of a refusal, over HTTP. Source: this project's rules."""
+"""Loading and unloading over HTTP: times, masses and the words of errors. Source: this project's rules."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -11,35 +11,41 @@ THEN = "2026-11-21T06:00:00Z"
 
 @pytest.fixture
 def spool(shop):
-    """The code of a spool of a released lot."""
+    """Returns the code of a spool of a released lot."""
     return shop.good_lot()["spools"][0]["code"]
 
 
 def said(refused):
-    """Pointer, detail and hint of each fault."""
+    """Returns the pointer, detail and hint of each error."""
     return [(fault["pointer"], fault["detail"], fault["hint"]) for fault in refused["errors"]]
 
 
 def test_a_spool_may_come_off_at_the_moment_it_was_loaded(shop, spool):
-    """A moment earlier it may not, and nothing was ended by asking."""
+    """An earlier time is rejected and leaves the load open."""
     load = shop.load(spool, loaded_at=THEN)
     early = shop.unload(load["id"], 900, 422, unloaded_at="2026-11-21T05:59:59Z")
-    assert [("/unloaded_at", "It was loaded only at 2026-11-21 06:00 UTC.", "State a time after that.")] == said(early)
+    assert [
+        (
+            "/unloaded_at",
+            f"Spool {spool} was loaded later, at 2026-11-21 06:00 UTC.",
+            "Give a time of unloading after that.",
+        )
+    ] == said(early)
     off = shop.unload(load["id"], 900, unloaded_at=THEN)
     assert (THEN, 100) == (off["unloaded_at"], off["mass_used_g"])
 
 
 def test_a_spool_is_loaded_from_the_moment_it_came_off(shop, spool):
-    """Earlier it was on another machine."""
+    """At an earlier time it was on another machine."""
     shop.unload(shop.load(spool, loaded_at="2026-11-21T05:00:00Z")["id"], 900, unloaded_at=THEN)
     overlap = shop.load(spool, status=422, loaded_at="2026-11-21T05:59:59Z")
-    came_off = f"Spool {spool} came off another machine only at 2026-11-21 06:00 UTC."
-    assert [("/loaded_at", came_off, "State when it was put on this one, after that.")] == said(overlap)
+    came_off = f"Spool {spool} was unloaded from another machine later, at 2026-11-21 06:00 UTC."
+    assert [("/loaded_at", came_off, "Give a time of loading after that.")] == said(overlap)
     assert THEN == shop.load(spool, loaded_at=THEN)["loaded_at"]
 
 
 def test_a_clock_that_was_set_back_undoes_no_order(shop, spool, monkeypatch):
-    """Without a stated time a load begins no earlier than the last ended, and ends no earlier than it began."""
+    """Without a stated time, a load begins no earlier than the last one ended, and ends no earlier than it began."""
     tomorrow = datetime.now(UTC).replace(microsecond=0) + timedelta(days=1)
     with monkeypatch.context() as ahead:
         ahead.setattr(clock, "now", lambda: tomorrow)
@@ -49,20 +55,20 @@ def test_a_clock_that_was_set_back_undoes_no_order(shop, spool, monkeypatch):
 
 
 def test_no_more_comes_off_than_was_on_it(shop, spool):
-    """The refusal states both masses; the whole mass may come off."""
+    """The error states both masses. The whole mass may be left."""
     load = shop.load(spool)
-    more = "1000.5 g left is more than the 1000 g that were on the spool when it was loaded."
-    hint = "Weigh again, and take off the mass of the empty reel."
+    more = "1000.5 g left is more than the 1000 g on the spool when it was loaded."
+    hint = "Weigh the spool again, and subtract the mass of the empty reel."
     assert [("/remaining_mass_g", more, hint)] == said(shop.unload(load["id"], 1000.5, 422))
     assert 0 == shop.unload(load["id"], 1000)["mass_used_g"]
 
 
 def test_a_load_ends_once(shop, spool):
-    """The second time it says from which machine and when it came off; a load that nobody made is not found."""
+    """A second unload states the machine and time of the first. An unknown load is not found."""
     load = shop.load(spool, loaded_at="2026-11-21T05:00:00Z")
     shop.unload(load["id"], 900, unloaded_at=THEN)
     again = shop.unload(load["id"], 800, 409)
-    assert f"Spool {spool} was taken off P1 at 2026-11-21 06:00 UTC already." == again["detail"]
+    assert f"Spool {spool} was already unloaded from P1 at 2026-11-21 06:00 UTC." == again["detail"]
     assert 900 == shop.get("production", f"/spools/{spool}")["remaining_mass_g"]
     shop.unload(99, 800, 404)
 
@@ -78,23 +84,23 @@ def test_a_spool_is_opened_by_its_first_load(shop, spool):
 
 
 def test_a_name_that_may_be_misread_is_asked_about(shop, spool):
-    """The question names the known ones and says how to answer; confirmed, the name is a new one."""
+    """The error lists the similar names and the way to confirm. A confirmed name is new."""
     shop.unload(shop.load(spool, job="J-1040")["id"], 900)
     asked = shop.load(spool, job="J1040", status=409)
-    alike = "J1040 differs from J-1040 only by separators or by signs that are easily confused."
-    assert [("/job", alike, "Send the job as it stands there, or confirm that it is another job.")] == said(asked)
+    alike = "J1040 differs from J-1040 only by separators or by characters that are easily confused."
+    assert [("/job", alike, "Give the known job, or confirm that this is another job.")] == said(asked)
     assert "J1040" == shop.load(spool, job="J1040", confirm_new_job=True)["job"]
 
 
 def test_a_load_without_a_concession_names_none(shop, spool):
-    """What its release covers needs none."""
+    """A released lot needs no concession."""
     load = shop.load(spool)
     assert (None, None) == (load["concession"], load["reserved_g"])
     assert load["id"] == shop.get("production", "/loads")["items"][-1]["id"]
 
 
 def test_a_refused_load_is_listed_and_in_the_history(shop, spool):
-    """Both name it, and whose lot it was."""
+    """Both name the refusal and its lot."""
     lot_id = shop.ask_clearance(spool)["lot_id"]
     shop.decide(lot_id, "block", "specks")
     shop.load(spool, status=409)
@@ -104,7 +110,7 @@ def test_a_refused_load_is_listed_and_in_the_history(shop, spool):
 
 
 def test_a_load_still_to_come_is_refused(shop, spool):
-    """A quarter of an hour ahead is a clock that differs; a day is a slip."""
+    """A quarter of an hour ahead is accepted as a clock difference. A day is an error."""
     soon = datetime.now(UTC) + timedelta(minutes=10)
     tomorrow = soon + timedelta(days=1)
     refused = shop.load(spool, status=422, loaded_at=tomorrow.isoformat())
@@ -113,7 +119,7 @@ def test_a_load_still_to_come_is_refused(shop, spool):
 
 
 def test_a_spool_is_in_part_once_something_was_taken(shop, spool):
-    """It keeps the mass of its lot that was on it when it was new."""
+    """It keeps the mass of its lot when it was new."""
     seen = []
     for left in (1000, 900):
         shop.unload(shop.load(spool)["id"], left)

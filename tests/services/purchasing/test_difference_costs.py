@@ -1,4 +1,4 @@
-"""What the difference between suppliers costs: kilograms, money, holds and readings, worked out by hand."""
+"""The costs of the difference between suppliers: kilograms, money, holds and readings, computed by hand."""
 
 from datetime import timedelta
 
@@ -29,14 +29,14 @@ PRICED = {"cost": 20.0, "currency": "EUR"}
 
 
 def bench(cost: float = 30.0, currency: str = "EUR", minutes: float = 6.0) -> None:
-    """States what an hour at the bench costs and how long a reading takes."""
+    """Sets the cost of an hour at the bench and the time of a reading."""
     said = {"bench_cost_per_h": cost, "bench_currency": currency, "minutes_per_reading": minutes}
     with connected():
         details.change(details.view()["version"], said, "Anselm")
 
 
 def costs(grade, use=None):
-    """What the difference costs, and each supplier's line by its code."""
+    """Returns the costs of the difference, and the line of each supplier by code."""
     with connected():
         found = compare(grade["id"], None, None, use)["costs_of_difference"]
     return found, {line["supplier"].removeprefix("Supplier "): line for line in found["suppliers"]}
@@ -44,7 +44,7 @@ def costs(grade, use=None):
 
 @BOTH_ENGINES
 def test_an_accepted_kg_costs_the_price_of_all_lots_and_measuring(shop):
-    """Three lots of 1 kg at 20 EUR of which one is blocked, one reading of 6 minutes each at 30 EUR/h: 60 / 2 and 9 / 2 EUR per accepted kg."""
+    """Three lots of 1 kg at 20 EUR, one of them blocked, with readings of 6 minutes at 30 EUR/h: 60 / 2 and 9 / 2 EUR per accepted kg."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
     judged(shop.supplier("NBK"), grade, "AAAA", prefix="N", **PRICED)
@@ -70,23 +70,23 @@ def test_an_accepted_kg_costs_the_price_of_all_lots_and_measuring(shop):
         two["cost_per_accepted_kg"],
     )
     more = "Supplier QWT costs 11.50 EUR more per kg accepted for at least one use than Supplier NBK."
-    assert f"{more} This counts the price of accepted and rejected lots, and measuring." == found["says"]
+    assert f"{more} This includes the price of accepted and rejected lots, and measuring." == found["says"]
     assert (["price", "measuring"], None) == (one["includes"], one["why"])
 
 
 def test_without_the_cost_of_an_hour_the_price_alone_is_told(shop):
-    """60 EUR for 2 accepted kg beside 20 EUR a kg; nothing says that measuring is in it."""
+    """60 EUR for 2 accepted kg is compared with 20 EUR per kg, without measuring."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
     judged(shop.supplier("NBK"), grade, "AA", prefix="N", **PRICED)
     found, lines = costs(grade)
     assert (30.0, ["price"]) == (lines["QWT"]["cost_per_accepted_kg"], lines["QWT"]["includes"])
     assert "costs 10.00 EUR more per kg" in found["says"]
-    assert found["says"].endswith("This counts the price of accepted and rejected lots.")
+    assert found["says"].endswith("This includes the price of accepted and rejected lots.")
 
 
 def test_a_rejected_lot_without_a_cost_leaves_its_supplier_out(shop):
-    """Nobody looks cheaper by missing data: the figure is not told, the sentence compares the others and says why."""
+    """Missing data must not make a supplier look cheaper. The sentence gives the reason and compares the others."""
     grade = shop.grade(limits=DIAMETER)
     for code, cost in (("QWT", 20.0), ("NBK", 24.0), ("SDG", 22.0)):
         judged(shop.supplier(code), grade, "AA", prefix=code, cost=cost, currency="EUR")
@@ -113,7 +113,7 @@ def test_a_rejected_lot_without_a_cost_leaves_its_supplier_out(shop):
 
 
 def test_readings_of_a_lot_that_is_not_decided_are_not_counted(shop):
-    """A lot with one of two spools read is in quarantine: neither its kilograms nor its readings count."""
+    """The kilograms and readings of a lot in quarantine do not count."""
     grade, supplier = shop.grade(limits={**DIAMETER, "sampling": {"fixed": 2}}), shop.supplier("QWT")
     with at_the_desks():
         for number, read in ((1, 2), (2, 1)):
@@ -128,7 +128,7 @@ def test_readings_of_a_lot_that_is_not_decided_are_not_counted(shop):
 
 
 def test_the_difference_is_that_of_the_figures_shown(shop):
-    """20.00 and 30.01 are shown, so the difference is 10.01, whatever lies behind the second place."""
+    """20.00 and 30.01 are shown, so the difference is 10.01, without regard to further decimals."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "A", cost=20.004, currency="EUR")
     judged(shop.supplier("NBK"), grade, "A", prefix="N", cost=30.006, currency="EUR")
@@ -151,7 +151,7 @@ def test_what_went_back_is_told_apart_and_costs_nothing(shop):
 
 
 def test_currencies_are_never_added_up(shop):
-    """Rejected lots paid in two currencies have no sum; nor have prices and bench hours in different ones."""
+    """Rejected lots in two currencies have no total, and neither have prices and hours in different ones."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     judged(supplier, grade, "AR", **PRICED)
     bench(currency="GBP")
@@ -166,11 +166,11 @@ def test_currencies_are_never_added_up(shop):
     judged(supplier, grade, "R", first=3, cost=15.0, currency="GBP")
     (line,) = costs(grade)[0]["suppliers"]
     assert (2.0, None, None) == (line["rejected_kg"], line["rejected_cost"], line["rejected_cost_per_accepted_kg"])
-    assert "EUR, GBP, which are not added up" in line["says"]
+    assert "(EUR, GBP), which are not added up" in line["says"]
 
 
 def test_without_prices_kilograms_alone_are_told(shop):
-    """One rejected delivery without a cost leaves no money; the sentence compares kilograms."""
+    """One rejected delivery without a cost makes the money unknown, so kilograms are compared."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AR")
     judged(shop.supplier("NBK"), grade, "AA", prefix="N")
@@ -198,7 +198,7 @@ def test_a_restricted_lot_is_rejected_for_the_use_that_it_fails(shop):
 
 
 def test_days_on_hold_last_from_quarantine_to_the_first_verdict(shop):
-    """Three and five days, whatever was decided later; a lot without a verdict waits and has none."""
+    """Three and five days, without regard to later decisions. A lot without a verdict has no hold time."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     begun = month(1)
     with clock.retelling(begun), at_the_desks():
@@ -214,7 +214,7 @@ def test_days_on_hold_last_from_quarantine_to_the_first_verdict(shop):
 
 @BOTH_ENGINES
 def test_ten_times_the_lots_take_as_many_queries(shop):
-    """The comparison of a grade asks the database as often for few lots as for more than are looked at for holds."""
+    """The number of queries is the same for few and for many lots."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     made = {}
     for number, first in ((5, 1), (NEWEST, 6)):

@@ -1,4 +1,4 @@
-"""Each supplier in a sentence: what the comparison says already, and nothing that its figures do not."""
+"""The headline of each supplier agrees with the figures of the comparison."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ USES = {"uses": {"cosmetic": ["color"], "fit": ["diameter"]}}
 
 
 def lines(grade, use=None):
-    """The comparison, and its suppliers by code."""
+    """Returns the comparison, and its suppliers by code."""
     with connected():
         found = compare(None if grade is None else grade["id"], None, None, use)
     return found, {line["supplier"].removeprefix("Supplier "): line for line in found["suppliers"]}
@@ -21,7 +21,7 @@ def lines(grade, use=None):
 
 @pytest.fixture
 def three(shop):
-    """One drifting yellower by 0.03 a lot from lot 11 on, one scattering widely, and a newcomer with two lots."""
+    """Makes three suppliers: one drifting yellower by 0.03 per lot from lot 11 on, one with a wide spread, and a newcomer with two lots."""
     grade, dice = shop.grade(limits=COLOR), np.random.default_rng(2)
     small = dice.normal(0, 0.03, 30)
     whites(shop.supplier("QWT"), grade, (small + 0.03 * np.clip(np.arange(30) - 10, 0, None)).tolist())
@@ -31,7 +31,7 @@ def three(shop):
 
 
 def test_a_sentence_names_acceptance_who_is_beaten_and_the_drift(three):
-    """Nearer and steadier follow from the comparisons, the drift from its signal of known slope."""
+    """Nearer and steadier come from the comparisons, the drift from its signal of known slope."""
     found, seen = lines(three)
     better = {
         (pair["criterion"], pair["better_supplier_id"]) for pair in found["comparisons"] if pair["better_supplier_id"]
@@ -44,13 +44,13 @@ def test_a_sentence_names_acceptance_who_is_beaten_and_the_drift(three):
     assert said.startswith(
         f"Supplier QWT: {seen['QWT']['acceptance']['accepted']} of 30 lots accepted for at least one use"
     )
-    assert "yellower by 0.03 a lot" in said
+    assert "yellower by 0.03 per lot" in said
     assert "Supplier SDG: 2 of 2 lots accepted for at least one use." == seen["SDG"]["headline"]["says"]
     assert all(len(one.split()) <= 25 for line in seen.values() for one in line["headline"]["says"].split(". "))
 
 
 def test_the_order_sets_the_newcomer_aside_and_tells_the_others(three):
-    """Steadiness is told between the two, though the third has two lots."""
+    """Steadiness is compared between the other two, although the third has only two lots."""
     order = lines(three)[0]["order"]["steadiness"]
     assert ([{"better_supplier_id": 1, "worse_supplier_id": 2}], [[1], [2]]) == (order["better_than"], order["groups"])
     (new,) = order["newcomers"]
@@ -59,7 +59,7 @@ def test_the_order_sets_the_newcomer_aside_and_tells_the_others(three):
 
 
 def test_figures_are_those_of_the_lots(three):
-    """Bias is the mean of the lots, its share that of a limit of 1.0; spreads are those of the comparison."""
+    """Bias is the mean of the lots, with its share of a limit of 1.0. Spreads are those of the comparison."""
     line = lines(three)[1]["NBK"]
     (row,) = [one for one in line["headline"]["measures"] if one["measure"] == "color.component_b"]
     (spread,) = [one for one in line["spread"] if one["measure"] == "color.component_b"]
@@ -69,7 +69,7 @@ def test_figures_are_those_of_the_lots(three):
 
 
 def test_a_use_has_the_measures_that_it_depends_on(shop):
-    """Colour for cosmetic, diameter for fit, both without a use; acceptance is for that use."""
+    """Colour for cosmetic, diameter for fit, both without a use. Acceptance is for that use."""
     grade, supplier = shop.grade(limits={**COLOR, **DIAMETER, **USES}), shop.supplier("QWT")
     with at_the_desks():
         for number, apart in enumerate((0.1, 2.0), start=1):
@@ -97,7 +97,7 @@ def test_a_limit_with_one_end_has_no_bias_but_a_share(shop):
 
 
 def test_over_all_grades_a_sentence_has_no_figures(shop):
-    """Acceptance alone is told; an uninspected supplier is told in words."""
+    """It gives acceptance only. A supplier without inspected lots is described in words."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AR")
     judged(shop.supplier("NBK"), grade, "-", prefix="N")
@@ -108,5 +108,5 @@ def test_over_all_grades_a_sentence_has_no_figures(shop):
 
 
 def test_every_measure_can_be_told():
-    """Each has words for more and for less, so that a drift of any is told."""
+    """Each measure has words for more and for less, for its drift."""
     assert all(one.more and one.less for one in MEASURES.values())

@@ -1,4 +1,4 @@
-"""Figures and analyses that are kept by their input: read month by month or at once, before a void or after it, they are those of the rows."""
+"""Cached figures and analyses equal those of the rows, read in several parts or at once, before or after a void."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def bought(shop):
-    """Fourteen lots of one supplier and nine of another, one a month, one of them rejected."""
+    """Makes fourteen lots of one supplier and nine of another, one per month, one of them rejected."""
     shop.one, shop.two = shop.supplier("QWT"), shop.supplier("NBK")
     shop.white = shop.grade("PLA-HW-175", SIMPLE_LIMITS)
     shop.numbers = whites(shop.one, shop.white, [0.1 * number for number in range(13)] + [6.0])
@@ -24,7 +24,7 @@ def bought(shop):
 
 
 def read(**which):
-    """All lots with their figures, as plain values."""
+    """Returns all lots with their figures, as plain values."""
     with connected():
         found = lot_series.lots_of(**which)
     columns = {name: (column.at.tolist(), column.figures.tolist()) for name, column in found.columns.items()}
@@ -32,14 +32,14 @@ def read(**which):
 
 
 def emptied(monkeypatch):
-    """Nothing is kept from here on."""
+    """Empties the caches."""
     monkeypatch.setattr(lot_series, "_READ", Remembered(0))
     monkeypatch.setattr(drift, "_ANALYSES", Remembered(0))
     monkeypatch.setattr(within_a_grade, "_COMPONENTS", Remembered(0))
 
 
 def test_lots_read_month_by_month_are_those_read_at_once(bought, monkeypatch):
-    """Rows, places and figures, the text of a lot that failed included."""
+    """Rows, indexes and figures are the same, and so is the text of a failed lot."""
     whole = read(), read(supplier_id=bought.one["id"])
     assert any(row.failed for row in whole[0][0])
     monkeypatch.setattr(lot_series, "_AT_ONCE", 2)
@@ -49,7 +49,7 @@ def test_lots_read_month_by_month_are_those_read_at_once(bought, monkeypatch):
 
 
 def test_a_void_is_seen_by_the_next_question(bought, monkeypatch):
-    """Comparison and drift after a void are those of a program that keeps nothing."""
+    """Comparison and drift after a void equal those without a cache."""
 
     def asked():
         with connected():
@@ -68,7 +68,7 @@ def test_a_void_is_seen_by_the_next_question(bought, monkeypatch):
 
 
 def test_a_grade_is_counted_with_the_suppliers_that_it_has_lots_of(bought):
-    """One of two suppliers, none, and a supplier without lots."""
+    """One of two suppliers, no supplier, and a supplier without lots are counted."""
     black, empty = bought.grade("PLA-BK-175", SIMPLE_LIMITS), bought.grade("PLA-GY-175", SIMPLE_LIMITS)
     bought.supplier("THD")
     whites(bought.one, black, [0.0], prefix="B")

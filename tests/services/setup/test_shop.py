@@ -1,4 +1,4 @@
-"""What the shop says of itself, over HTTP: defaults until somebody states it, one version after another, checked as a whole."""
+"""The details of the shop over HTTP: defaults, versions and validation."""
 
 import pytest
 
@@ -8,12 +8,12 @@ from tests.store.rows import connected
 
 
 def change(shop, said, version=0, role="admin"):
-    """The answer to a change."""
+    """Returns the answer to a change."""
     return shop.call(role, "PATCH", "/shop", said, If_Match=f'"shop-1-v{version}"')
 
 
 def test_a_shop_that_states_nothing_has_the_defaults(shop):
-    """UTC, dates as in ISO 8601, points, labels of 70 x 36 mm; for everybody to read."""
+    """UTC, dates as in ISO 8601, decimal points and labels of 70 x 36 mm. Everybody may read them."""
     said = shop.get("production", "/shop")
     assert (0, None, "UTC", "YYYY-MM-DD", "point") == tuple(
         said[name] for name in ("version", "name", "time_zone", "date_form", "decimal_sign")
@@ -22,7 +22,7 @@ def test_a_shop_that_states_nothing_has_the_defaults(shop):
 
 
 def test_the_administrator_states_it_and_the_history_knows(shop):
-    """What is left out stays; each change raises the version, and the check of the shop finds nothing."""
+    """Omitted values are unchanged, each change raises the version, and the check of the shop finds nothing."""
     assert 200 == change(shop, {"name": "Saltmarsh Yard Prints", "time_zone": "Europe/Berlin"}).status_code
     answer = change(shop, {"decimal_sign": "comma"}, version=1)
     said = answer.get_json()
@@ -33,7 +33,7 @@ def test_the_administrator_states_it_and_the_history_knows(shop):
 
 
 def test_two_administrators_do_not_overwrite_each_other(shop):
-    """The second is told to read again, for the first statement too."""
+    """The second one must read the details again, also for the first change."""
     assert 200 == change(shop, {"name": "One"}).status_code
     assert 412 == change(shop, {"name": "Other"}).status_code
     assert "One" == shop.get("admin", "/shop")["name"]
@@ -41,7 +41,7 @@ def test_two_administrators_do_not_overwrite_each_other(shop):
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production"])
 def test_nobody_else_may(shop, role):
-    """It is for administrators."""
+    """Only administrators may change them."""
     assert 403 == change(shop, {"name": "Mine"}, role=role).status_code
 
 
@@ -59,7 +59,7 @@ def test_nobody_else_may(shop, role):
     ],
 )
 def test_what_cannot_be_is_refused(shop, said, pointer, hint):
-    """With its place and what to write instead; nothing is stored."""
+    """The error gives the field and the remedy. Nothing is stored."""
     answer = change(shop, said)
     (fault,) = answer.get_json()["errors"]
     assert (422, pointer) == (answer.status_code, fault["pointer"])
