@@ -115,7 +115,7 @@ def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
         ({"color-components_max-L": "grey"}, "This must be a number."),
         ({"color-lot_max": "1", "uses-fit-shrinkage": "on"}, "for which these limits set nothing"),
         ({"color-lot_max": "1", "sampling-level": "II"}, "A plan needs its name."),
-        ({"surface-largest_max_mm": "1"}, "This is needed."),
+        ({"surface-largest_max_mm": "1"}, "This is required."),
         ({"color-lot_max": "1", "color-test_print": "NONE/1"}, "Test print NONE/1 does not exist."),
     ],
 )

@@ -11,7 +11,7 @@ from lots.api.http import csv_answers
 
 JSON, SVG = "application/json", "image/svg+xml"
 # For a resource's documentation: @routes.alt_response(200, **AS_PICTURE).
-AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "a picture", "success": True}
+AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "Picture (SVG)", "success": True}
 
 
 def pictured(

@@ -114,7 +114,7 @@ def _plaque_faults(index: int, plaque: PostedPlaque, uv: str | None) -> list[Fau
         hint = "Give how many judged it and how many accepted it, or one judgement per observer."
         faults.append(Fault(f"{at}/judgements", "Say once what became of the plaque.", hint))
     elif (accepted is None) != (judged is None):
-        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This is needed."))
+        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This is required."))
     elif accepted is not None and judged is not None and accepted > judged:
         detail = f"{accepted} of {judged} cannot have accepted it."
         faults.append(Fault(f"{at}/accepted", detail, "Give how many of those who judged it accepted it."))

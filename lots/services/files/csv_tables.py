@@ -89,7 +89,7 @@ def fault(
     """Returns a fault that points at "row 7, column d1_mm", at the row alone, or by its name at what is said for all rows.
 
     Example:
-        >>> fault("This is needed.", row=7, line=7, column="d1_mm").pointer
+        >>> fault("This is required.", row=7, line=7, column="d1_mm").pointer
         'row 7, column d1_mm'
     """
     pointer = column or ""

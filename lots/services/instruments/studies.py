@@ -97,7 +97,7 @@ def _kind_faults(values: Posted) -> list[Fault]:
     """Fields that a kind of study needs and lacks, or that belong to another."""
     kind = values["kind"]
     hint = f"A study of {kind} takes {in_words([_LABELS[name] for name in (*NEEDS[kind], *_MAY[kind])])}."
-    lacking = [Fault(f"/{name}", "This is needed.", hint) for name in NEEDS[kind] if values.get(name) is None]
+    lacking = [Fault(f"/{name}", "This is required.", hint) for name in NEEDS[kind] if values.get(name) is None]
     odd = set(_FIELDS) - set(NEEDS[kind]) - set(_MAY[kind])
     return lacking + [
         Fault(f"/{name}", f"This is not part of a study of {kind}.", hint)

@@ -79,7 +79,7 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ({"max_mass_g": ""}, "This is needed."),
+        ({"max_mass_g": ""}, "This is required."),
         ({"max_mass_g": "0"}, "0 is too small"),
         ({"max_mass_g": "-1"}, "is too small"),
         ({"max_mass_g": "20000"}, "20000 kg is out of range."),

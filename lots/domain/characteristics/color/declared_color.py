@@ -220,7 +220,7 @@ def _sent(sent: Values) -> list[Problem]:
             ("spectrum", "The colour is given twice.", "Give L*, a*, b*, or the spectrum that they are computed from.")
         ]
     if "lab" not in sent and not spectral:
-        found.append(("lab", "This is needed.", "Give [L*, a*, b*], or a spectrum."))
+        found.append(("lab", "This is required.", "Give [L*, a*, b*], or a spectrum."))
     conditions = sent.get("conditions")
     if not isinstance(conditions, dict):
         return found
@@ -229,7 +229,7 @@ def _sent(sent: Values) -> list[Problem]:
             detail = "A spectrum has no illuminant and no observer: its colour is computed under the reference's."
             found.append((f"conditions/{name}", detail, "Leave it out."))
         if not spectral and name not in conditions:
-            found.append((f"conditions/{name}", "This is needed.", ""))
+            found.append((f"conditions/{name}", "This is required.", ""))
     return found
 
 
