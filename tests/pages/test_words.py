@@ -107,7 +107,7 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
     ("path", "typed", "told"),
     [
         ("/lots/1/decide", {"action": "block"}, "This is blank."),
-        ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not one of these.'),
+        ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not a permitted value.'),
         ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
         ("/lots/1/corrective-actions", {}, "This is blank."),
         ("/spools/L1-S001/dryings", {"hours": "4"}, "This is required."),

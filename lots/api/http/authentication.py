@@ -79,6 +79,6 @@ def _refused(status: int) -> Response:
         return http_problem(429, headers=[("Retry-After", str(g.wait_s))])
     if g.expired:
         name, ended = g.expired.name, f"{g.expired.at:%Y-%m-%d %H:%M} UTC"
-        text = f"The token of {name} expired on {ended}. An administrator renews it with `lots token renew '{name}'`."
+        text = f"The token of {name} expired on {ended}. An administrator renews it with `lots token renew '{name}'` or adds a new name with `lots token add`."
         return problem(401, "token-expired", "Token expired", text)
     return http_problem(401, "The token is missing, mistyped or revoked.")

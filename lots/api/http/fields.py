@@ -195,7 +195,7 @@ class Text(fields.String):
         if has_control(text.translate(_BREAKS) if self.lines else text):
             raise ValidationError(
                 Said(
-                    "This contains a control or an incomplete character.",
+                    "This contains a control character or an incomplete character.",
                     "Remove it; a scanner may add a TAB or ENTER.",
                 )
             )

@@ -98,7 +98,7 @@ def test_what_becomes_suspect_is_told_over_the_api_too(desk, measured):
     ("typed", "says"),
     [
         ({"result": ""}, "This is required."),
-        ({"result": "soso"}, '"soso" is not one of these.'),
+        ({"result": "soso"}, '"soso" is not a permitted value.'),
         ({"checked_at": "2099-01-01T00:00"}, "is still to come"),
         ({"checked_at": ""}, "This is required."),
         ({"readings": "1.75\r\n1,75"}, "Line 2: "),
