@@ -119,7 +119,7 @@ def test_suppliers_are_for_purchasing_and_quality_to_change(shop, role):
     refused = shop.post(role, "/suppliers", {"code": "NBK", "name": "Ninebark Polymer"}, 403)
     assert f"{role} person has the role {role}. This requires purchasing or quality or admin." == refused["detail"]
     for path, sent in (("/suppliers", True), (f"/suppliers/{made['id']}", False)):
-        assert sent is shop.get(role, path, 403)["detail"].endswith("are at /v1/directory, for everybody.")
+        assert sent is shop.get(role, path, 403)["detail"].endswith("can read numbers and codes at /v1/directory.")
     assert [made["id"]] == [entry["id"] for entry in shop.get(role, "/directory")["suppliers"]]
 
 

@@ -243,7 +243,7 @@ def unavailable(error: Exception) -> Response:
 
 _ASK = "Tell the administrator. The server log says what to do."
 _UNCERTAIN = (
-    "The request may have been stored. Check before you send it again, or repeat it with the same Idempotency-Key."
+    "It is not certain whether this was stored. Check before you send it again, or repeat it with the same Idempotency-Key."
 )
 
 
