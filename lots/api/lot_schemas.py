@@ -1,4 +1,4 @@
-"""The shapes of a lot that many answers carry: where it stands, and where it has been."""
+"""Schemas of lots in answers, with status and exposure."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ VERDICT = fields.String(validate=validate.OneOf(["pass", "fail", "near", "missin
 
 
 class ReachSchema(Schema):
-    """One spool of the lot on one machine for one job."""
+    """A load of the lot: one spool on one machine for one job."""
 
     load_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
     suspect_spool_code = fields.String(
-        required=True, metadata={"description": "the lot's own spool by which it got there, or possibly did"}
+        required=True, metadata={"description": "spool of the lot that was used there, certainly or possibly"}
     )
     machine = fields.String(required=True)
     job = fields.String(required=True)
@@ -29,25 +29,25 @@ class ReachSchema(Schema):
     gap = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": "why it is only possible: unrecorded time, or more spools than slots"},
+        metadata={"description": "reason for possible use: unrecorded time, or more spools than slots"},
     )
 
 
 class ExposureSchema(Schema):
-    """Every machine and job that a lot has reached, what is still loaded first."""
+    """All machines and jobs that a lot has reached, open loads first."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
     says = fields.String(required=True)
-    still_loaded = fields.Integer(required=True, metadata={"description": "how many spools are on machines now"})
+    still_loaded = fields.Integer(required=True, metadata={"description": "number of spools now on machines"})
     machines = fields.List(fields.String(), required=True)
     jobs = fields.List(fields.String(), required=True)
     items = fields.List(fields.Nested(ReachSchema), required=True)
 
 
 class LotLineSchema(Schema):
-    """The little of a lot that goes with every answer about it."""
+    """A lot in short."""
 
     id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
@@ -57,12 +57,12 @@ class LotLineSchema(Schema):
         keys=fields.String(),
         values=VERDICT,
         required=True,
-        metadata={"description": "use -> verdict", "title": "Verdicts"},
+        metadata={"description": "verdict by use", "title": "Verdicts"},
     )
 
 
 class NamedSchema(Schema):
-    """A supplier or grade by name."""
+    """A supplier or grade, with code and name."""
 
     id = fields.Integer(required=True)
     code = fields.String(required=True)
@@ -71,17 +71,15 @@ class NamedSchema(Schema):
 
 
 class LotAfterSchema(LotLineSchema):
-    """Where a lot stands after a change, in words too, and what of it is loaded when it may not be."""
+    """The state of a lot after a change, with its exposure if it may no longer be used."""
 
-    to_measure = fields.List(
-        fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
-    )
+    to_measure = fields.List(fields.String(), required=True, metadata={"description": "missing measurements, in words"})
     says = fields.String(required=True)
     exposure = fields.Nested(ExposureSchema)
 
 
 class LotChangedSchema(LotAfterSchema):
-    """A lot whose standing changed by what was found of an instrument."""
+    """A lot whose status changed because of an instrument."""
 
     standing_before = fields.String(required=True)
 

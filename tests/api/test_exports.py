@@ -212,7 +212,7 @@ def test_an_answer_without_rows_refuses_csv_and_names_its_types(at, path, known,
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": accept}
     answer = at.client.get(f"/v1{path}".format(at.lot_id), headers=headers)
     said = refused(answer, 406, "no-csv")["detail"]
-    assert f"It comes as {known}." in said
+    assert f"It is available as {known}." in said
     headers["Accept"] = f"{accept}, application/json;q=0.1"
     assert "application/json" == at.client.get(f"/v1{path}".format(at.lot_id), headers=headers).mimetype
 

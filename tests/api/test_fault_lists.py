@@ -143,7 +143,7 @@ def test_an_object_with_too_many_names_or_an_array_with_too_many_elements_is_ref
     assert "1,000 names" in refused(post(shop, "/v1/suppliers", wide), 400, "malformed", [])["detail"]
     for body in ([1] * 10_001, {"pairs": [1] * 10_001}, {"pairs": [[[1] * 10_001]]}):
         said = refused(post(shop, "/v1/color-differences", body), 400, "malformed", [])
-        assert "at most 10,000 elements, this one 10,001" in said["detail"]
+        assert "at most 10,000 elements. This one has 10,001" in said["detail"]
 
 
 def test_an_endless_address_is_refused(shop):

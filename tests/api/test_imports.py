@@ -165,7 +165,7 @@ def test_columns_are_checked_before_rows_are_blamed(at):
     ("content", "words"),
     [
         ("", "empty"),
-        ("spool_code,d1_mm,d2_mm\r\n", "no row below the header"),
+        ("spool_code,d1_mm,d2_mm\r\n", "no rows below the header"),
         ("spool_code;d1_mm;d2_mm\r\nS-1;1.75;1.75\r\n", "State ; as the delimiter"),
         ('spool_code,"d1_mm\r\n', "not closed"),
         ("spool_code,d1_mm,d2_mm\r\nS-1,1.75,1.75\r\n".encode("utf-16"), "UTF-16"),
@@ -173,8 +173,8 @@ def test_columns_are_checked_before_rows_are_blamed(at):
         ("spool_code,d1_mm,d2_mm,\r\nS-1,1.75,1.75,x\r\n", "Column 4 has no name"),
         ("spool_code,d1_mm,d2_mm\r\nS-1,1.75,1.75\x00\r\n", "not a number"),
         ("spool_code,d1_mm,d2_mm\r\nS\x00-1,1.75,1.75\r\n", "control character"),
-        ("CGATS.17\r\nBEGIN_DATA\r\n", "single column|no such column|needed"),
-        (b"\x89PNG\r\n\x1a\n\x00\x00", "needed|no such column"),
+        ("CGATS.17\r\nBEGIN_DATA\r\n", "single column|Unknown column|required"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00", "required|Unknown column"),
     ],
 )
 def test_a_file_that_cannot_be_read_is_refused_in_words(at, content, words):

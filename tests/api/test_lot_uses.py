@@ -1,4 +1,4 @@
-"""What lots may be used for: the same answer that a clearance of an ordinary spool of the lot gives, use by use."""
+"""Permitted uses of lots: the same answer that a clearance of an ordinary spool of the lot gives, use by use."""
 
 from __future__ import annotations
 

@@ -143,7 +143,8 @@ def test_only_an_administrator_reads_it(shop, role):
     """And a program that watches the server. How busy the shop is and how much it refuses is nobody else's to know."""
     assert 200 == send(shop, "GET", "/metrics", role="monitoring").status_code
     assert (
-        "needs monitoring or admin" in refused(send(shop, "GET", "/metrics", role=role), 403, "not-your-desk")["detail"]
+        "requires monitoring or admin"
+        in refused(send(shop, "GET", "/metrics", role=role), 403, "not-your-desk")["detail"]
     )
 
 

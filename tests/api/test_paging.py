@@ -173,7 +173,7 @@ def test_a_cursor_belongs_to_its_order(shop):
     for order, other in (("newest", "oldest"), ("oldest", "newest")):
         following = send(shop, "GET", f"/v1/lots?order={order}&limit=1").get_json()["next"]
         turned = following.replace(f"order={order}", f"order={other}")
-        assert "Follow `next`" in refused(send(shop, "GET", turned), 422, "invalid", ["cursor"])["errors"][0]["hint"]
+        assert "Use `next`" in refused(send(shop, "GET", turned), 422, "invalid", ["cursor"])["errors"][0]["hint"]
     refused(send(shop, "GET", "/v1/lots?order=latest"), 422, "invalid", ["order"])
 
 

@@ -181,7 +181,7 @@ def test_diameters_are_told_along_the_spool(shop):
         found["ovality_max_mm"],
         spool["outside"],
     )
-    assert "m from the free end" in picture(shop, "production", "/lots/1/diameter-profile").words
+    assert "distance from the free end, m" in picture(shop, "production", "/lots/1/diameter-profile").words
 
 
 def test_a_spool_with_one_place_unknown_is_told_in_the_order_of_reading(shop):
@@ -239,7 +239,7 @@ def test_an_exposure_is_drawn_from_the_same_figures(shop):
     seen = picture(shop, "production", path)
     assert {"P7", "→ still loaded: J-4", "for cosmetic"} <= set(seen.words)
     assert shop.get("production", path)["says"] in seen.said
-    assert 'Where lot <b>&"x" has been' == seen.title
+    assert 'Machines and jobs of lot <b>&"x"' == seen.title
 
 
 def test_a_lot_that_was_never_loaded_is_said_to_be_so(shop):
@@ -258,7 +258,7 @@ def test_which_lots_match_is_drawn(shop):
     table = f"/match-table?grade_id={grade['id']}"
     assert "<i>A</i> matches B." in picture(shop, "production", f"{table}&max=0.5").words
     assert "<i>A</i> matches no other lot." in picture(shop, "production", f"{table}&max=0.2").words
-    assert "Whether it matches B is not known." in picture(shop, "production", table).said
+    assert "A match with B is unknown." in picture(shop, "production", table).said
 
 
 def test_the_findings_of_an_assessment_are_drawn_from_the_same_figures(shop):
@@ -282,7 +282,7 @@ def test_drift_is_drawn_as_every_picture_is(shop, measured_lots):
     whites(supplier, grade, [0.1] * measured_lots)
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color.component_b"
     seen = picture(shop, "purchasing", path)
-    assert ("lots" in seen.said) if measured_lots else ("No lot of this supplier" in seen.said)
+    assert ("lots" in seen.said) if measured_lots else ("No measured lots of this supplier" in seen.said)
 
 
 def test_lots_of_one_moment_stand_in_the_order_they_were_recorded(shop):

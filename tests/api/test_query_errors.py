@@ -83,7 +83,7 @@ def test_a_cursor_that_no_list_gave_out_is_refused(shop, cursor):
     for path in LISTS:
         sent = encoded("after:1") if path in NEWEST_FIRST and cursor == GARBAGE["other word"] else cursor
         answer = shop.client.get(path, query_string={"cursor": sent}, headers=admin(shop))
-        assert "Follow `next`" in hints(refused(answer, 422, "invalid", ["cursor"]))
+        assert "Use `next`" in hints(refused(answer, 422, "invalid", ["cursor"]))
 
 
 @pytest.mark.parametrize("cursor", ["", " ", "x" * 201, "a\u0000b"])

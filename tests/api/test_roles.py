@@ -222,7 +222,7 @@ def test_a_role_may_do_exactly_what_its_rows_say(shop, role):
         said = refused(answer, 403, "not-your-desk")["detail"]
         assert f"has the role {role}" in said
         for needed in TABLE[method, path]:
-            assert needed in said.partition("needs")[2]
+            assert needed in said.partition("requires")[2]
     assert {row for row, roles in TABLE.items() if role == "admin" or role in roles} == let_in
 
 

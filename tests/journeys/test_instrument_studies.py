@@ -362,7 +362,7 @@ def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
         f"/v1/drift?supplier_id={changed[0]['id']}&grade_id={changed[1]['id']}&characteristic=color.component_b",
         headers={"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": "image/svg+xml"},
     )
-    assert "another instrument, bridged" in picture.get_data(as_text=True)
+    assert "new instrument, bridged" in picture.get_data(as_text=True)
 
     shop.post("quality", f"/studies/{made['id']}/void", {"reason": "read under other conditions"})
     assert [1] * 12 + [2] * 6 == stretch(shop, changed)[0]

@@ -117,9 +117,9 @@ def test_suppliers_are_for_purchasing_and_quality_to_change(shop, role):
     """Another desk is told whose this is; who asked for the list is sent to the directory, where the number is."""
     made = shop.supplier("QWT")
     refused = shop.post(role, "/suppliers", {"code": "NBK", "name": "Ninebark Polymer"}, 403)
-    assert f"{role} person has the role {role}; this needs purchasing or quality or admin." == refused["detail"]
+    assert f"{role} person has the role {role}. This requires purchasing or quality or admin." == refused["detail"]
     for path, sent in (("/suppliers", True), (f"/suppliers/{made['id']}", False)):
-        assert sent is shop.get(role, path, 403)["detail"].endswith("are at /v1/directory, for everybody.")
+        assert sent is shop.get(role, path, 403)["detail"].endswith("can read numbers and codes at /v1/directory.")
     assert [made["id"]] == [entry["id"] for entry in shop.get(role, "/directory")["suppliers"]]
 
 

@@ -469,7 +469,7 @@ def test_stock_comes_as_csv_and_as_picture(shop, clock):
     )
     rows = list(csv.DictReader(io.StringIO(file)))
     assert [("cosmetic", "2.0"), ("hidden", "2.0"), ("", "2.0")] == [(row["use"], row["loadable_kg"]) for row in rows]
-    assert all(words in picture for words in ("PLA-HW-175", "cosmetic", "2.00 kg may be loaded", "days left not known"))
+    assert all(words in picture for words in ("PLA-HW-175", "cosmetic", "2.00 kg may be loaded", "days left unknown"))
     assert "Supplier QWT (lead time not known)" == rows[0]["suppliers"]
 
 

@@ -155,7 +155,7 @@ def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
 
 @pytest.mark.parametrize(
     ("mass", "says"),
-    [("5000", "1000 g are left on spool"), ("much", "This must be a number."), ("", "This is needed.")],
+    [("5000", "1000 g are left on spool"), ("much", "This must be a number."), ("", "This is required.")],
 )
 def test_what_is_wrong_with_a_respooling_stands_at_its_field(desk, lead, mass, says):
     """What was typed stays."""

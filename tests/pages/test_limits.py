@@ -115,7 +115,7 @@ def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
         ({"color-components_max-L": "grey"}, "This must be a number."),
         ({"color-lot_max": "1", "uses-fit-shrinkage": "on"}, "but these limits have no shrinkage block"),
         ({"color-lot_max": "1", "sampling-level": "II"}, "A plan needs its name."),
-        ({"surface-largest_max_mm": "1"}, "This is needed."),
+        ({"surface-largest_max_mm": "1"}, "This is required."),
         ({"color-lot_max": "1", "color-test_print": "NONE/1"}, "Test print NONE/1 does not exist."),
     ],
 )
@@ -184,7 +184,7 @@ def test_the_table_and_the_picture_say_what_the_api_says_of_would_now_be(desk, q
             said = f"Lot {lots[lot]}, {hyphenated(use)}: {word_of(before[lot]['uses'].get(use, ''))}"
             then = word_of(verdict)
             now = word_of(before[lot]["uses"].get(use, ""))
-            assert f"{said}, as now." in picture if now == then else f"{said} now, would be {then}." in picture
+            assert f"{said}, unchanged." in picture if now == then else f"{said} now, would be {then}." in picture
             row = re.search(rf">{lots[lot]}</a>.*?</tr>", page.html, re.DOTALL)[0]
             moved = re.findall(r"<li>([^:]*): ([^<]*), would be ([^<]*)\.</li>", row)
             assert now == then or [(now, then)] == [(was, will) for uses, was, will in moved if hyphenated(use) in uses]

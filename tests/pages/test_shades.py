@@ -223,9 +223,9 @@ def test_a_file_that_cannot_be_read_is_refused_at_its_field(shop, quality, green
             "The reference colour must be given in exactly one way.",
         ),
         ({"readings": "50 0 0\n50 0"}, "Line 2: This must be 3 numbers"),
-        ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "conditions-illuminant": ""}, "This is needed."),
+        ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "conditions-illuminant": ""}, "This is required."),
         ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "conditions-thickness_mm": "thin"}, "This must be a number."),
-        ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "approved_by": ""}, "This is needed."),
+        ({"lab-0": "50", "lab-1": "0", "lab-2": "0", "approved_by": ""}, "This is required."),
     ],
 )
 def test_a_reference_that_makes_no_sense_keeps_what_was_typed(shop, quality, green, typed, says):

@@ -158,7 +158,7 @@ def test_a_code_that_is_taken_and_a_name_that_is_missing_are_told(desk):
     page = buyer.send(buyer.go("/setup/suppliers"), "code", code="QWT", name="Again")
     assert (409, True) == (page.status, "The code QWT belongs to supplier 1." in page.text)
     page = buyer.send(page, "code", code="NEW", name="")
-    assert (422, True, "NEW") == (page.status, "This is needed." in page.text, page.form("code")["fields"]["code"])
+    assert (422, True, "NEW") == (page.status, "This is required." in page.text, page.form("code")["fields"]["code"])
     assert 2 == len(desk.get("purchasing", "/suppliers")["items"])
 
 

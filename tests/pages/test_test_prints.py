@@ -49,7 +49,7 @@ def test_a_test_print_is_added_and_given_its_recipes(shop, quality):
     ("typed", "says"),
     [
         ({"nozzle_c": "hot"}, "This must be a number."),
-        ({"geometry": ""}, "This is needed."),
+        ({"geometry": ""}, "This is required."),
         ({"bed_c": "900"}, "out of range"),
     ],
 )

@@ -11,8 +11,8 @@ from tests.pages.reading import SITE, Browser
     ("error", "status", "words"),
     [
         (Unavailable("gone"), 503, "Nothing was stored."),
-        (Full("no room"), 507, "make room"),
-        (RuntimeError("a fault"), 500, "The id of this request is"),
+        (Full("no room"), 507, "free space"),
+        (RuntimeError("a fault"), 500, "The request id is"),
     ],
     ids=["database away", "disk full", "fault of the program"],
 )

@@ -41,7 +41,7 @@ def test_a_check_without_a_use_says_so_once(desk):
     """At the field, with the focus there, and not in the summary as well."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     page = Browser(desk, "production").go(f"/check?spool={spool}")
-    assert 1 == page.text.count("This is needed.")
+    assert 1 == page.text.count("This is required.")
     assert "Correct the fields marked below." in page.text
     assert re.search(r'<select id="use" name="use" autofocus', page.html)
     assert [] == JSON_NAME.findall(page.text)
@@ -89,7 +89,7 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
     [
         ("diameter", "d1_mm-0", "1,75", "Write 1.75, with a decimal point, not a comma."),
         ("diameter", "d1_mm-0", "soon", "This must be a number."),
-        ("diameter", "measured_at", "soon", "This is not a time with an offset from UTC."),
+        ("diameter", "measured_at", "soon", "This is not a time with a UTC offset."),
     ],
 )
 def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, field, typed, says):
@@ -107,10 +107,10 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
     ("path", "typed", "told"),
     [
         ("/lots/1/decide", {"action": "block"}, "This is blank."),
-        ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not one of these.'),
+        ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not a permitted value.'),
         ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
         ("/lots/1/corrective-actions", {}, "This is blank."),
-        ("/spools/L1-S001/dryings", {"hours": "4"}, "This is needed."),
+        ("/spools/L1-S001/dryings", {"hours": "4"}, "This is required."),
         ("/machines/1", {"slots": "many", "version": "1"}, "Slots: This must be a number."),
     ],
 )

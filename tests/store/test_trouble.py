@@ -51,7 +51,7 @@ def test_a_full_disk_is_said_loses_nothing_and_is_over_when_there_is_room(shop, 
             break
         sent += 1
     assert (507, "/problems/full") == (answer.status_code, answer.get_json()["type"])
-    assert "make room" in answer.get_json()["detail"]
+    assert "free space" in answer.get_json()["detail"]
     assert sent > 0
     assert 50 * sent == stored(shop, lot_id)
 

@@ -1,4 +1,4 @@
-"""Concessions: asked for by one person of quality, approved by another."""
+"""Concessions. One person requests a concession, another approves it."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ routes = Routes(
     "concessions",
     __name__,
     url_prefix="/v1",
-    description="A nonconforming lot, permitted for stated uses, mass and time.",
+    description="Concessions for nonconforming lots, with uses, mass and time.",
 )
 
 
 class ConcessionArgs(Strict):
-    """What is asked for (ISO 9000:2015, 3.12.5)."""
+    """A request for a concession (ISO 9000:2015, 3.12.5)."""
 
     example = {
         "uses": ["hidden"],
@@ -36,30 +36,30 @@ class ConcessionArgs(Strict):
         Text(20, one_of=(*USES, GENERAL)),
         required=True,
         validate=validate.Length(1, 6, error="Name at least one use."),
-        error_messages={"required": "This is needed."},
+        error_messages={"required": "This is required."},
         metadata={"label": "Uses"},
     )
     max_mass_g = StrictFloat(
         above=0,
         high=10_000_000,
         required=True,
-        metadata={"label": "Quantity", "description": "how much in all, g"},
+        metadata={"label": "Quantity", "description": "permitted filament mass, g"},
     )
     valid_until = Instant(
         required=True,
-        metadata={"label": "Valid until", "description": "the last moment at which a load may begin under it"},
+        metadata={"label": "Valid until", "description": "latest start of a load under the concession"},
     )
     reason = Text(2000, lines=True, required=True, metadata={"label": "Reason"})
     requested_by = Text(
-        120, metadata={"label": "Requested by", "description": "who asks; the person sending it when left out"}
+        120, metadata={"label": "Requested by", "description": "name of the requester; the sender by default"}
     )
     finish_running = StrictBoolean(
-        metadata={"description": "true (the default) when a job begun in time may run on after the end"}
+        metadata={"description": "true (default) if a job that has started may continue after the end"}
     )
 
 
 class WithdrawArgs(Strict):
-    """Why a concession is taken back."""
+    """The reason for withdrawing a concession."""
 
     example = {"reason": "The brackets are printed."}
 
@@ -67,13 +67,13 @@ class WithdrawArgs(Strict):
 
 
 class RunningSchema(Schema):
-    """A load under a concession that has not ended."""
+    """An open load under a concession."""
 
     load_id, machine, job, loaded_at = answered(ReachSchema, "load_id", "machine", "job", "loaded_at")
 
 
 class ConcessionSchema(Schema):
-    """A concession with what is left of it. `over_g` is what loads used beyond it; `must_come_off` says that running loads have to end."""
+    """A concession with its balance. `over_g` is the mass used in excess. `must_come_off` is true if open loads have to end."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
@@ -99,18 +99,20 @@ class ConcessionSchema(Schema):
 
 
 class ClearedForSchema(Schema):
-    """What clearance answers for a use by the lot alone, whatever the spool, the job and the mass."""
+    """The clearance of a lot for a use, without regard to spool, job and mass."""
 
     use = fields.String(required=True)
     clear = fields.Boolean(required=True)
-    says = fields.String(required=True, metadata={"description": "the answer in words"})
+    says = fields.String(required=True, metadata={"description": "clearance in words"})
 
 
 class ShownConcessionSchema(ConcessionSchema):
-    """A concession, and what clearance answers under it, or would once it is approved."""
+    """A concession with the clearance under it, or after its approval."""
 
     clearances = fields.List(
-        fields.Nested(ClearedForSchema), required=True, metadata={"description": "for each use; empty once withdrawn"}
+        fields.Nested(ClearedForSchema),
+        required=True,
+        metadata={"description": "clearance per use; empty if withdrawn"},
     )
 
 
@@ -123,18 +125,19 @@ class LotConcessions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ConcessionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's concessions in the order they were requested.
+        """List the concessions of a lot.
 
-        Masses are in g. 404 for an unknown lot.
+        They are in the order they were requested. Masses are in g. 404 for an unknown lot.
         """
         return page_answer(concessions.of_lot(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ConcessionArgs)
     @routes.response(201, ConcessionSchema)
     def post(self, args: concessions.Requested, number: int) -> Any:
-        """Request a concession for a lot.
+        """Request a concession.
 
-        It permits nothing until a second person approves it. The mass is in g. 409 for a returned or scrapped lot. 422 for a date in the past.
+        It takes effect when a second person approves it. The mass is in g. 409 for a returned or scrapped lot. 422 for
+        a date in the past.
         """
         return concessions.request(number, args, person().name)
 
@@ -147,16 +150,17 @@ class OneConcession(Resource):
 
     @routes.response(200, ShownConcessionSchema)
     def get(self, number: int) -> Any:
-        """Show a concession, and what clearance answers under it.
+        """Show a concession.
 
-        Before the approval `clearances` says what clearance would answer after it. Masses are in g. 404 for an unknown number.
+        `clearances` is the clearance per use under the concession. Before approval it is the clearance that approval
+        would give. Masses are in g. 404 for an unknown concession.
         """
         return conceded.shown(number)
 
 
 @routes.route(f"/concessions/<{NUMBER}:number>/approve")
 class Approve(Resource):
-    """Approving a concession."""
+    """The approval of a concession."""
 
     who = {"POST": ("quality",)}
 
@@ -164,14 +168,14 @@ class Approve(Resource):
     def post(self, number: int) -> Any:
         """Approve a concession.
 
-        409 for the person who requested it, and when it was approved or withdrawn or has expired.
+        409 for the person who requested it. 409 if it is already approved, withdrawn or expired.
         """
         return concessions.approve(number, person().name)
 
 
 @routes.route(f"/concessions/<{NUMBER}:number>/withdraw")
 class Withdraw(Resource):
-    """Taking a concession back."""
+    """The withdrawal of a concession."""
 
     who = {"POST": ("quality",)}
 
@@ -180,6 +184,6 @@ class Withdraw(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Withdraw a concession.
 
-        Answers the loads that still run under it. 409 when it was withdrawn already.
+        Answers the loads that still run under it. 409 if it is already withdrawn.
         """
         return concessions.withdraw(number, args["reason"], person().name)

@@ -1,4 +1,4 @@
-"""Assessments, decisions and judging again."""
+"""Assessments, decisions and reassessment."""
 
 from __future__ import annotations
 
@@ -16,168 +16,178 @@ from lots.api.readings.replicates import ExcludedLineSchema
 from lots.domain.assessment.standing_by_hand import ACCEPT_STEP, ACTIONS, STANDINGS
 from lots.services.assessment import decisions
 
-routes = Routes(
-    "assessments", __name__, url_prefix="/v1/lots", description="How lots are judged, and what people decide."
-)
+routes = Routes("assessments", __name__, url_prefix="/v1/lots", description="Assessments of lots and manual decisions.")
 
 
 class AssessmentArgs(Strict):
-    """When, and under which revisions."""
+    """Time and revisions for an assessment."""
 
-    as_of = Instant(metadata={"description": "judge by what was known then"})
-    limits_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
-    shade_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
+    as_of = Instant(metadata={"description": "time for the state of knowledge"})
+    limits_revision = WrittenWhole(1, metadata={"description": "revision for the assessment; nothing is stored"})
+    shade_revision = WrittenWhole(1, metadata={"description": "revision for the assessment; nothing is stored"})
 
 
 class UncertaintyContributionSchema(Schema):
     """One source of uncertainty."""
 
-    source = fields.String(required=True, metadata={"description": "where it comes from"})
-    standard_uncertainty = fields.Float(required=True, metadata={"description": "in the unit of the finding"})
+    source = fields.String(required=True, metadata={"description": "source of the contribution"})
+    standard_uncertainty = fields.Float(
+        required=True, metadata={"description": "standard uncertainty, in the unit of the finding"}
+    )
     degrees_of_freedom = fields.Float(
-        required=True, allow_none=True, metadata={"description": "that it was estimated with; null where it is known"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "degrees of freedom of the estimate; null if not estimated"},
     )
 
 
 class FindingSchema(Schema):
-    """One measure held against its limit."""
+    """A measure compared with its limit."""
 
     code = fields.String(
-        required=True, metadata={"description": "characteristic.measure", "example": "color.lot_delta_e"}
+        required=True, metadata={"description": "code, as characteristic.measure", "example": "color.lot_delta_e"}
     )
     characteristic = fields.String(required=True)
-    measure = fields.String(
-        required=True, metadata={"description": "what of the characteristic was held against the limit"}
-    )
+    measure = fields.String(required=True, metadata={"description": "measure that was compared with the limit"})
     verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
-    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
-    limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]; ends are acceptable"})
+    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded value, in `unit`"})
+    limit = OneOrMany(
+        required=True, metadata={"description": "one number, or [lowest, highest]; the limit itself conforms"}
+    )
     limit_kind = fields.String(
         metadata={
             "enum": ["at least", "at most", "between"],
-            "description": "which ends the limit has; only of an assessment",
+            "description": "type of limit; absent in decisions",
         }
     )
     unit = fields.String(
-        required=True, metadata={"description": "of value, limit and margin; empty for a colour difference"}
+        required=True, metadata={"description": "unit of value, limit and margin; empty for a colour difference"}
     )
-    n = fields.Integer(required=True, metadata={"description": "what the value rests on: spools, readings or tests"})
+    n = fields.Integer(required=True, metadata={"description": "number of spools, readings or tests behind the value"})
     spools = fields.Integer(
         load_default=None,
         allow_none=True,
-        metadata={"description": "spools that were measured for it; null if unknown"},
+        metadata={"description": "number of measured spools; null if unknown"},
     )
     uncertainty = fields.Float(
         required=True, allow_none=True, metadata={"description": "standard uncertainty, in `unit`"}
     )
     guard_band = fields.Float(
-        required=True, allow_none=True, metadata={"description": "by which the limit is tightened, in `unit`"}
+        required=True, allow_none=True, metadata={"description": "guard band inside the limit, in `unit`"}
     )
     coverage_factor = fields.Float(
         load_default=None,
         allow_none=True,
         metadata={
-            "description": "guard band over standard uncertainty: above `guard_z` where the uncertainty was estimated"
+            "description": "guard band divided by standard uncertainty; above `guard_z` if the uncertainty is estimated"
         },
     )
     degrees_of_freedom = fields.Float(
         load_default=None,
         allow_none=True,
-        metadata={"description": "effective ones of the uncertainty (JCGM 100, G.4); null where it is known"},
+        metadata={
+            "description": "effective degrees of freedom of the uncertainty (JCGM 100, G.4); null if not estimated"
+        },
     )
     uncertainty_budget = fields.List(
         fields.Nested(UncertaintyContributionSchema),
         load_default=list,
-        metadata={"description": "what the uncertainty is made of"},
+        metadata={"description": "contributions to the uncertainty"},
     )
     interval_95 = fields.List(
         fields.Float(),
         load_default=None,
         allow_none=True,
-        metadata={"description": "interval that holds the true value with 95 %, in `unit`"},
+        metadata={"description": "95 % confidence interval of the value, in `unit`"},
     )
-    margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
+    margin = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "distance to the limit, in `unit`; positive inside the limit"},
+    )
     conformance_probability = fields.Float(
-        required=True, allow_none=True, metadata={"description": "that the true value is inside the limit"}
+        required=True, allow_none=True, metadata={"description": "probability that the true value conforms, 0 to 1"}
     )
     claimable = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "of a failing value: nonconformity is proved by our uncertainty (ISO 14253-1)"},
+        metadata={"description": "true if nonconformity is proved (ISO 14253-1); null if the value conforms"},
     )
     too_coarse = fields.Boolean(
-        required=True, metadata={"description": "the uncertainty takes up too much of the limit"}
+        required=True, metadata={"description": "true if the uncertainty is too large for the limit"}
     )
     subject = fields.String(
-        required=True, allow_none=True, metadata={"description": "what was judged, such as a spool; null for the lot"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "subject of the finding, such as a spool; null for the lot"},
     )
     detail = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": "what stands beside the value, such as the direction of a colour"},
+        metadata={"description": "supplement to the value, such as the direction of a colour difference"},
     )
-    uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require it"})
+    uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require the measure"})
     hold = fields.Boolean(
         required=True,
-        metadata={
-            "description": "a failing value with a remedy short of refusing the lot, or a step that waits for quality's decision"
-        },
+        metadata={"description": "true if the failure can be remedied, or if a step waits for a decision of quality"},
     )
     message = fields.String(required=True)
-    to_measure = fields.String(required=True, allow_none=True, metadata={"description": "what would settle it"})
+    to_measure = fields.String(
+        required=True, allow_none=True, metadata={"description": "measurement that would decide it"}
+    )
 
 
 class AssessmentSchema(Schema):
-    """All findings of a lot. `assessed` is what the readings say; `standing` counts decisions by hand too."""
+    """All findings of a lot. `assessed` follows from the readings alone, `standing` also from manual decisions."""
 
     lot_id = fields.Integer(required=True)
     standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
-    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
+    assessed = fields.String(required=True, metadata={"description": "status by the readings alone"})
     uses = fields.Dict(
-        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "verdict by use"}
     )
     findings = fields.List(fields.Nested(FindingSchema), required=True)
-    to_measure = fields.List(
-        fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
-    )
+    to_measure = fields.List(fields.String(), required=True, metadata={"description": "missing measurements, in words"})
     notes = fields.List(
         fields.String(),
         required=True,
-        metadata={"description": "readings that do not count or stand apart, and what else to know"},
+        metadata={"description": "notes, such as readings that do not count and outliers"},
     )
-    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
-    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
-    reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings that count"})
-    as_of = Instant(required=True, metadata={"description": "by what was known then"})
+    limits_revision = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "revision used in the assessment"}
+    )
+    shade_revision = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "revision used in the assessment"}
+    )
+    reading_ids = fields.List(
+        fields.Integer(), required=True, metadata={"description": "numbers of the readings that count"}
+    )
+    as_of = Instant(required=True, metadata={"description": "time for the state of knowledge"})
 
 
 class WithExcludedSchema(Schema):
-    """What a lot would be if no reading were excluded."""
+    """The assessment of a lot without exclusions."""
 
     standing, assessed, uses, findings = answered(AssessmentSchema, "standing", "assessed", "uses", "findings")
 
 
 class AssessmentNowSchema(AssessmentSchema):
-    """An assessment, and whether it is the lot's own or a question of what would be.
-
-    What counts is the assessment without excluded readings, each of which a named person left out for a cause; `with_excluded` says what
-    it would be with them.
-    """
+    """An assessment, stored or hypothetical. It leaves out excluded readings. `with_excluded` is the assessment with them."""
 
     excluded = fields.List(
         fields.Nested(ExcludedLineSchema),
         required=True,
-        metadata={"description": "readings that were left out, and by whom"},
+        metadata={"description": "excluded readings"},
     )
     with_excluded = fields.Nested(
         WithExcludedSchema,
         required=True,
         allow_none=True,
-        metadata={"description": "null while no reading is excluded"},
+        metadata={"description": "assessment with the excluded readings; null if none is excluded"},
     )
 
     stored = fields.Boolean(
-        required=True, metadata={"description": "false for an answer under other revisions than the lot's"}
+        required=True, metadata={"description": "false if revisions other than those of the lot were used"}
     )
 
 
@@ -185,23 +195,23 @@ _JUDGED = ("uses", "findings", "limits_revision", "shade_revision", "reading_ids
 
 
 class DecisionSchema(Schema):
-    """Where a lot came to stand, when, by whom, on which readings and under which revisions."""
+    """A decision on the status of a lot, with author, readings and revisions."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
     action = fields.String(
         required=True,
-        metadata={"description": "received, judge, void, exclude, include, reassess, or a decision by hand"},
+        metadata={"description": "action: received, judge, void, exclude, include, reassess, or a manual decision"},
     )
-    standing = fields.String(required=True, metadata={"description": "from then on"})
-    reason = fields.String(required=True, metadata={"description": "in words"})
+    standing = fields.String(required=True, metadata={"description": "status after the decision"})
+    reason = fields.String(required=True, metadata={"description": "reason"})
     decided_at = Instant(required=True)
     decided_by = fields.String(required=True)
     uses, findings, limits_revision, shade_revision, reading_ids = answered(AssessmentSchema, *_JUDGED)
 
 
 class DecisionArgs(Strict):
-    """A decision by hand."""
+    """A manual decision."""
 
     example = {"action": "hold", "reason": "Parts of the first job were brittle."}
 
@@ -209,27 +219,27 @@ class DecisionArgs(Strict):
         20,
         one_of=(*ACTIONS, ACCEPT_STEP),
         required=True,
-        metadata={"label": "Decision", "description": "what may follow depends on the decision in force"},
+        metadata={"label": "Decision", "description": "action; the decision in force determines which are permitted"},
     )
-    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason", "description": "why, in words"})
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason", "description": "reason"})
 
 
 class DecidedSchema(DecisionSchema):
-    """A decision, with where the lot stands now and everything it has reached."""
+    """A decision, with the status and the exposure of the lot."""
 
     lot = fields.Nested(LotAfterSchema, required=True)
     exposure = fields.Nested(ExposureSchema, required=True)
 
 
 class BeforeSchema(Schema):
-    """Where a lot stood before it was judged again."""
+    """The state of a lot before reassessment."""
 
     standing, uses = answered(AssessmentSchema, "standing", "uses")
     limits_revision, shade_revision = answered(AssessmentSchema, "limits_revision", "shade_revision")
 
 
 class ReassessedSchema(AssessmentSchema):
-    """An assessment under the newest revisions, with the old ones beside it."""
+    """An assessment under the newest revisions, with the previous state."""
 
     before = fields.Nested(BeforeSchema, required=True)
     decision = fields.Nested(DecisionSchema, required=True)
@@ -237,17 +247,21 @@ class ReassessedSchema(AssessmentSchema):
 
 
 class RenewedSchema(Schema):
-    """How a lot is judged, and how it would be if judged again under the newest revisions."""
+    """The present assessment of a lot, and that under the newest revisions."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
-    now = fields.Nested(AssessmentSchema, required=True, metadata={"description": "under the revisions of the lot"})
-    would_be = fields.Nested(AssessmentSchema, required=True, metadata={"description": "under the newest revisions"})
+    now = fields.Nested(
+        AssessmentSchema, required=True, metadata={"description": "assessment under the present revisions of the lot"}
+    )
+    would_be = fields.Nested(
+        AssessmentSchema, required=True, metadata={"description": "assessment under the newest revisions"}
+    )
 
 
 @routes.route(f"/<{NUMBER}:number>/assessment")
 class Assessment(Resource):
-    """How a lot is judged."""
+    """The assessment of a lot."""
 
     who = {"GET": ALL}
 
@@ -255,11 +269,12 @@ class Assessment(Resource):
     @routes.response(200, AssessmentNowSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Show every finding of a lot.
+        """Show the findings of a lot.
 
-        By default the findings of now. `as_of` replays what was known at a moment. `limits_revision` and `shade_revision` judge by other revisions and
-        store nothing. Each finding has value, limit and unit. Also as image/svg+xml. 404 for an unknown lot, and for one that was not known at `as_of`. 422 for a revision
-        that does not exist.
+        The current findings are the default. `as_of` uses only what was known at that time. `limits_revision` and
+        `shade_revision` assess the lot under other revisions and store nothing. Each finding has value, limit and unit.
+        Also as image/svg+xml. 404 for an unknown lot, and for a lot that was not known at `as_of`. 422 for an unknown
+        revision.
         """
         asked = args.get("as_of"), args.get("limits_revision"), args.get("shade_revision")
         return pictured(decisions.assessment(number, *asked), draw)
@@ -267,24 +282,24 @@ class Assessment(Resource):
 
 @routes.route(f"/<{NUMBER}:number>/reassess")
 class Reassess(Resource):
-    """Judging again."""
+    """Reassessment."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
     @routes.response(200, RenewedSchema)
     def get(self, number: int) -> Any:
-        """Show what judging a lot again would change.
+        """Preview a reassessment.
 
-        Compares the assessment of the lot with that under the newest revisions of limits and shade. Each finding has value, limit and unit. Stores
-        nothing. 404 for an unknown lot.
+        Compares the assessment of the lot with one under the newest revisions of limits and shade. Each finding has
+        value, limit and unit. Nothing is stored. 404 for an unknown lot.
         """
         return decisions.renewed(number)
 
     @routes.response(201, ReassessedSchema)
     def post(self, number: int) -> Any:
-        """Judge a lot again under the newest revisions of limits and shade.
+        """Reassess a lot.
 
-        Stores a new decision. The old decision stays as it was.
+        The newest revisions of limits and shade are used. A new decision is stored. Earlier decisions stay unchanged.
         """
         return decisions.reassess(number, person().name)
 
@@ -298,19 +313,20 @@ class Decisions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(DecisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's decisions, oldest first.
+        """List the decisions on a lot.
 
-        Each decision names its revisions, its readings and its author. 404 for an unknown lot.
+        The oldest come first. Each decision names its revisions, its readings and its author. 404 for an unknown lot.
         """
         return page_answer(decisions.history(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(DecisionArgs)
     @routes.response(201, DecidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Block, hold, return, scrap or lift a lot by hand, or accept a step.
+        """Record a manual decision.
 
-        Lifting leaves the verdict to the readings. Nobody can release a lot that they refuse. `accept_step` is legal while a step from the last
-        accepted lot keeps a use open. The other findings then decide, and later steps start from this lot once it is accepted. 409 when the action
-        cannot follow the decision in force. `legal` lists the actions that can.
+        Actions are block, hold, return, scrap, lift and `accept_step`. After lift, the readings decide. Nobody can
+        release a lot that its readings reject. `accept_step` is permitted while a step from the last accepted lot
+        leaves a use undecided. The other findings then decide. Later steps are measured from this lot once it is
+        accepted. 409 if the action cannot follow the decision in force. `legal` lists the permitted actions.
         """
         return decisions.decide(number, args["action"], args["reason"], person().name)

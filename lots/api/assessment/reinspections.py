@@ -16,12 +16,12 @@ routes = Routes(
     "re-inspections",
     __name__,
     url_prefix="/v1/lots",
-    description="Lots inspected again at the end of their shelf life.",
+    description="Re-inspections of lots at the end of their shelf life.",
 )
 
 
 class ReinspectionArgs(Strict):
-    """What to measure again, and until when the lot may then be used."""
+    """The characteristics to measure again, and the new use-by date."""
 
     example = {"measure": ["diameter"], "use_by": "2027-05-31T00:00:00Z", "reason": "The spools were kept dry."}
 
@@ -29,37 +29,38 @@ class ReinspectionArgs(Strict):
         Text(20, one_of=CHARACTERISTICS),
         required=True,
         validate=validate.Length(1, len(CHARACTERISTICS), error="Name at least one characteristic, each once."),
-        error_messages={"required": "This is needed."},
-        metadata={"label": "Measure again", "description": "characteristics that the limits of the lot require"},
+        error_messages={"required": "This is required."},
+        metadata={
+            "label": "Measure again",
+            "description": "characteristics to measure again, from those that the limits require",
+        },
     )
     use_by = Instant(
         required=True,
         metadata={
             "label": "New use-by date",
-            "description": "the new date, at most one more shelf life of the grade from now",
+            "description": "new use-by date, at most one shelf life from now",
         },
     )
-    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason", "description": "why, in words"})
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason", "description": "reason"})
 
 
 class ReinspectionSchema(Schema):
-    """A re-inspection. Its date holds once each characteristic passes by readings taken and stored after it was recorded."""
+    """A re-inspection. Its date is valid once each characteristic passes with readings taken and stored afterwards."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
     measure = fields.List(fields.String(), required=True)
     use_by = Instant(required=True)
     reason = fields.String(required=True)
-    complete = fields.Boolean(required=True, metadata={"description": "true: its date holds"})
-    to_measure = fields.List(
-        fields.String(), required=True, metadata={"description": "what is still to be done for it"}
-    )
+    complete = fields.Boolean(required=True, metadata={"description": "true if complete; use_by is then valid"})
+    to_measure = fields.List(fields.String(), required=True, metadata={"description": "missing measurements, in words"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
 
 class ReinspectedSchema(ReinspectionSchema):
-    """A re-inspection, with where its lot stands."""
+    """A re-inspection, with the status of its lot."""
 
     lot = fields.Nested(LotAfterSchema, required=True)
 
@@ -73,18 +74,19 @@ class Reinspections(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ReinspectionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's re-inspections in the order they were recorded.
+        """List the re-inspections of a lot.
 
-        404 for an unknown lot.
+        They are in the order they were recorded. 404 for an unknown lot.
         """
         return page_answer(reinspections.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ReinspectionArgs)
     @routes.response(201, ReinspectedSchema)
     def post(self, args: reinspections.Requested, number: int) -> Any:
-        """Record the re-inspection of a lot at the end of its shelf life.
+        """Record a re-inspection.
 
-        States what to measure again, and a new use-by date. The date holds once each characteristic passes by new readings alone. 409 for a grade
-        without a shelf life, and for a returned or scrapped lot.
+        Use this at the end of the shelf life. State what to measure again and a new use-by date. The date is valid once
+        each characteristic passes with new readings alone. 409 for a grade without a shelf life, and for a returned or
+        scrapped lot.
         """
         return reinspections.request(number, args, person().name)

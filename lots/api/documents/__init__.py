@@ -1,1 +1,1 @@
-"""Paths of documents: the lot record, the nonconformity report, pictures, the history."""
+"""Paths of documents: lot record, nonconformity report, pictures, history."""

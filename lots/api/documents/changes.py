@@ -1,4 +1,4 @@
-"""The feed of changes that programs follow."""
+"""The feed of changes for programs."""
 
 from __future__ import annotations
 
@@ -13,13 +13,10 @@ from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.services.documents import changes
 
-routes = Routes("changes", __name__, url_prefix="/v1/changes", description="What changed, for programs that follow it.")
+routes = Routes("changes", __name__, url_prefix="/v1/changes", description="Feed of changes for programs.")
 
-_AFTER = (
-    "the `after` or an `id` of an earlier answer: what came after it is answered. Left out: from the beginning. `latest`: the newest "
-    "position, without changes. Positions stay valid, also after the database was restored or moved."
-)
-_KINDS = "only these, with commas between: " + ", ".join(changes.KINDS)
+_AFTER = "`after` or an `id` from an earlier answer. By default the feed starts at the beginning. `latest` answers the newest position without changes. Positions stay valid after the database is restored or moved"
+_KINDS = "only these kinds, comma-separated: " + ", ".join(changes.KINDS)
 
 
 class Kinds(Text):
@@ -34,15 +31,15 @@ class Kinds(Text):
 
 
 class ChangeArgs(Strict):
-    """Which changes."""
+    """Position and kinds of changes."""
 
     after = Text(40, metadata={"description": _AFTER, "example": "1042.0"})
-    limit = WrittenWhole(1, 500, load_default=100, metadata={"description": "changes in an answer"})
+    limit = WrittenWhole(1, 500, load_default=100, metadata={"description": "changes per page"})
     kinds = Kinds(400, load_default=(), metadata={"description": _KINDS, "example": "lot.blocked,containment.opened"})
 
 
 class FeedChangeSchema(Schema):
-    """A change. Numbers and codes that its kind does not have are null."""
+    """A change. Fields that do not apply to its kind are null."""
 
     id = fields.String(required=True, metadata={"description": "position in the feed", "example": "1042.0"})
     entry_id = fields.Integer(required=True, metadata={"description": "`id` of its entry in /v1/events"})
@@ -64,8 +61,7 @@ class FeedChangeSchema(Schema):
         allow_none=True,
         metadata={
             "description": (
-                "the state before, null where there was none. Of a lot `standing` and `uses` (use -> verdict), of a load `machine`, "
-                "`job`, `use` and `spool_code`"
+                "previous state; null if there was none. A lot has `standing` and `uses`. A load has `machine`, `job`, `use` and `spool_code`"
             )
         },
     )
@@ -74,22 +70,21 @@ class FeedChangeSchema(Schema):
         required=True,
         metadata={
             "description": (
-                "the state after, in the same form. Of a spool that came off `remaining_mass_g`; of a containment also `reason`, "
-                "`certainty` and `still_loaded`; of an instrument `due_at`"
+                "new state, in the same form. An unload has `remaining_mass_g`. A containment also has `reason`, `certainty` and `still_loaded`. An instrument has `due_at`"
             )
         },
     )
 
 
 class FeedPageSchema(Schema):
-    """Changes in the order in which they were made."""
+    """Changes in order."""
 
     items = fields.List(fields.Nested(FeedChangeSchema), required=True)
     next = fields.String(
-        required=True, allow_none=True, metadata={"description": "URL of the next page, null at the end"}
+        required=True, allow_none=True, metadata={"description": "URL of the next page; null on the last page"}
     )
     after = fields.String(
-        required=True, metadata={"description": "the position to ask from later, also where `next` is null"}
+        required=True, metadata={"description": "position for the next request, also if `next` is null"}
     )
 
 
@@ -102,10 +97,10 @@ class Changes(Resource):
     @routes.arguments(ChangeArgs, location="query")
     @routes.response(200, FeedPageSchema)
     def get(self, args: dict[str, Any]) -> Any:
-        """List what changed after a position of the history.
+        """List changes after a position.
 
-        Changes come in order, each of them once. Follow `next` while there is one, then ask again with `after`. With `kinds` a page may hold
-        fewer changes than `limit`, even none, though `next` leads on. 422 for a position that the history does not have.
+        Each change appears once, in order. Follow `next` until it is null, then continue later with `after`. With
+        `kinds`, a page may hold fewer changes than `limit`, or none, before the end. 422 for an unknown position.
         """
         found = changes.read(args.get("after"), args["limit"], args["kinds"])
         after = str(found.after)

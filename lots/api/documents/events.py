@@ -1,4 +1,4 @@
-"""Who did what when: the history of lots and of the shop, one hash chain each."""
+"""The history of lots and of the shop, one hash chain each."""
 
 from __future__ import annotations
 
@@ -10,28 +10,31 @@ from lots.api.http.fields import MAX_ID, Instant, Text, WrittenWhole
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_args, page_schema
 from lots.services.documents import events
 
-routes = Routes("events", __name__, url_prefix="/v1/events", description="Who did what when, in chains of hashes.")
+routes = Routes("events", __name__, url_prefix="/v1/events", description="History of actions, as hash chains.")
 
 
 class EventFilterArgs(PageArgs):
-    """Which entries."""
+    """Filters for entries."""
 
     lot_id = WrittenWhole(1, MAX_ID)
-    by = Text(120, metadata={"description": "who did it"})
+    by = Text(120, metadata={"description": "name of the author"})
     what = Text(60, one_of=events.ACTIONS)
-    made_from = Instant(data_key="from", metadata={"description": "made from this moment on"})
-    made_to = Instant(data_key="to", metadata={"description": "made up to this moment"})
+    made_from = Instant(data_key="from", metadata={"description": "earliest time"})
+    made_to = Instant(data_key="to", metadata={"description": "latest time"})
 
 
 class EventSchema(Schema):
-    """An entry of a history. Entries are never changed: the hash of each covers the one before."""
+    """An entry of a history. Its hash covers the previous entry, so that changes are detected."""
 
     id = fields.Integer(required=True)
     chain = fields.String(
         required=True,
-        metadata={"description": "`lot:7`, or `shop` for what concerns no single lot", "example": "lot:7"},
+        metadata={
+            "description": "chain of the entry: `lot:7` for lot 7, `shop` for everything else",
+            "example": "lot:7",
+        },
     )
-    number = fields.Integer(required=True, metadata={"description": "place in its chain, from 1 without gaps"})
+    number = fields.Integer(required=True, metadata={"description": "number in its chain, from 1 without gaps"})
     lot_id = fields.Integer(required=True, allow_none=True)
     at = Instant(required=True)
     by = fields.String(required=True)
@@ -40,22 +43,21 @@ class EventSchema(Schema):
         keys=fields.String(),
         values=fields.List(fields.Integer()),
         required=True,
-        metadata={"description": "table -> numbers of the rows that were added or changed"},
+        metadata={"description": "numbers of added or changed rows by table"},
     )
     content = fields.Dict(
         keys=fields.String(),
         required=True,
         metadata={
-            "description": "`rows` with their digests, `values` where the former ones are kept nowhere else, and `changes` as the feed tells them"
+            "description": "`rows` with digests, `values` with previous values that are stored only here, and `changes` as in the feed"
         },
     )
-    previous = fields.String(required=True, metadata={"description": "hash of the entry before; zeros for the first"})
+    previous = fields.String(required=True, metadata={"description": "hash of the previous entry; zeros for the first"})
     hash = fields.String(
         required=True,
         metadata={
             "description": (
-                "SHA-256 of the JSON object of chain, number, at (UTC with six decimals and Z), by, what, content and previous, names "
-                "sorted, without blanks, ASCII alone"
+                "SHA-256 of a JSON object with chain, number, at, by, what, content and previous. Names are sorted, without blanks, in ASCII. `at` is in UTC with six decimals and Z"
             )
         },
     )
@@ -70,9 +72,10 @@ class Events(Resource):
     @routes.arguments(EventFilterArgs, location="query")
     @routes.response(200, page_schema(EventSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List who did what and when, in the order it was done.
+        """List the history.
 
-        Events are chained by hashes. `lots check` on the server proves that none was changed.
+        Each entry has its author and its time. Entries are in order and form hash chains. `lots check` on the server verifies that they
+        are unchanged.
         """
         filters: Any
         filters, cursor, limit = page_args(args)

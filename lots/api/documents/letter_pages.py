@@ -51,7 +51,7 @@ def letter_paper(report: dict[str, Any], terms: Terms, place: Place) -> Paper:
 
 
 def sections(report: dict[str, Any], terms: Terms, place: Place) -> list[Section]:
-    """Returns everything a letter says, in the order its reader needs it; arguments as of `letter_paper`."""
+    """Returns all sections of a letter in reading order. Arguments as in `letter_paper`."""
     parts = [
         _about(report, terms, place),
         _claim(terms, place),
@@ -67,7 +67,7 @@ def sections(report: dict[str, Any], terms: Terms, place: Place) -> list[Section
 
 
 def _with_annexes(parts: list[Section]) -> list[Section]:
-    """The sections after the signature are annexes, numbered."""
+    """Returns the sections, with those after the signature as numbered annexes."""
     signature = next(place for place, part in enumerate(parts) if part.title == _SIGNATURE)
     annexes = [
         Section(f"Annex {number}: {part.title[0].lower()}{part.title[1:]}", part.facts, part.paragraphs, part.tables)
@@ -115,7 +115,7 @@ def _subject(report: dict[str, Any]) -> str:
 
 
 def _opening(report: dict[str, Any]) -> list[str]:
-    """What the letter is about, in a few sentences."""
+    """Returns the opening sentences."""
     grade, lot, failing = report["grade"], report["lot"], report["found"]["failing"]
     required = sum(row["required"] for row in failing)
     said = [f"We inspected your lot {lot['supplier_lot']} of {grade['color_name']} ({grade['code']})."]
@@ -202,7 +202,7 @@ def _signature(report: dict[str, Any], terms: Terms, place: Place) -> Section:
 
 
 def _limits(asked: dict[str, Any], place: Place) -> Section | None:
-    """All limits of the characteristics that fail, with their revision, rule and reference."""
+    """Returns all limits of the failing characteristics, with revision, rule and reference."""
     facts = asked_facts(asked, place)
     rows = [(label_of(row), place.prose(row["says"])) for row in asked["all_limits"]]
     if not rows:
@@ -213,7 +213,7 @@ def _limits(asked: dict[str, Any], place: Place) -> Section | None:
 
 
 def _readings(report: dict[str, Any], place: Place) -> Section | None:
-    """The readings that count, those of nonconforming spools first. The others are not listed, since the reasons are the shop's own record."""
+    """Returns the readings that count, those of nonconforming spools first. Other readings are internal."""
     readings = report["readings"]
     if not readings:
         return None

@@ -1,4 +1,4 @@
-"""What can be seen of a lot: figures to draw from as JSON, or drawn as SVG where that is asked for."""
+"""Figures of a lot as JSON, or drawn as SVG."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.documents import lot_pictures
 from lots.services.production import lot_uses
 
-routes = Routes("lot_pictures", __name__, url_prefix="/v1/lots", description="A lot to look at.")
+routes = Routes("lot_pictures", __name__, url_prefix="/v1/lots", description="Figures and pictures of lots.")
 
 
 def _known(text: str = "", **more: Any) -> fields.Float:
-    """A figure that may not be known."""
+    """Returns the field of a value that may be null."""
     return fields.Float(required=True, allow_none=True, metadata={"description": text} if text else {}, **more)
 
 
 class SeenSchema(Schema):
-    """Whose picture it is."""
+    """The lot of a picture."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
@@ -37,25 +37,25 @@ class SeenSchema(Schema):
 
 
 class NotedSchema(SeenSchema):
-    """The same, with what was left out and why."""
+    """The lot of a picture, with notes on omitted data."""
 
     notes = fields.List(fields.String(), required=True)
 
 
 class ScreenSchema(Schema):
-    """A colour on a screen, as sRGB. Outside its gamut the nearest value of each channel stands."""
+    """A colour on a screen, as sRGB. Outside the gamut each channel is clipped."""
 
     hex = fields.String(required=True)
     in_gamut = fields.Boolean(required=True)
 
 
 class ApartSchema(Schema):
-    """Sample minus reference: positive is lighter, redder, yellower."""
+    """The difference sample minus reference; positive is lighter, redder, yellower."""
 
     dL = fields.Float(required=True)
     da = fields.Float(required=True)
     db = fields.Float(required=True)
-    delta_e = fields.Float(required=True, metadata={"description": "in `formula`"})
+    delta_e = fields.Float(required=True, metadata={"description": "colour difference, by `formula`"})
     direction = fields.String(required=True)
 
 
@@ -74,7 +74,7 @@ class MappedLotSchema(ApartSchema):
         fields.Float(),
         required=True,
         allow_none=True,
-        metadata={"description": "standard uncertainty of L*, a*, b*; null where nothing tells it"},
+        metadata={"description": "standard uncertainty of L*, a*, b*; null if unknown"},
     )
     spools = fields.Integer(required=True)
     readings = fields.Integer(required=True)
@@ -96,16 +96,18 @@ def _outline(text: str) -> fields.List[Any]:
 
 
 class ColorMapSchema(NotedSchema):
-    """A lot's colour about its reference."""
+    """The colours of a lot around its reference."""
 
     formula = fields.String(required=True)
-    lot_max = _known("the limit on the lot's colour difference")
-    coverage_factor = fields.Float(required=True, metadata={"description": "of the expanded uncertainty that is drawn"})
+    lot_max = _known("limit of the lot colour difference; null without one")
+    coverage_factor = fields.Float(
+        required=True, metadata={"description": "coverage factor of the expanded uncertainty shown"}
+    )
     reference = fields.Nested(MappedReferenceSchema, required=True, allow_none=True)
     lot = fields.Nested(MappedLotSchema, required=True, allow_none=True)
     spools = fields.List(fields.Nested(MappedSpoolSchema), required=True)
-    outline = _outline("[da*, db*] where the difference is exactly lot_max, at dL* = 0, in turn")
-    outline_at_lot = _outline("the same at the lot's own dL*; empty where lightness alone uses the limit up")
+    outline = _outline("points of the limit outline at dL* = 0, [da*, db*]")
+    outline_at_lot = _outline("the same at the dL* of the lot; empty if lightness alone exceeds the limit")
     screen_says = fields.String(required=True)
 
 
@@ -118,30 +120,31 @@ class ColorMap(Resource):
     @routes.response(200, ColorMapSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show the colours of a lot and its spools about the reference, with the contour of the limit.
+        """Show the colour map.
 
-        Coordinates are CIELAB. Also as image/svg+xml. 404 for an unknown lot.
+        Shows the colours of a lot and its spools around the reference, with the outline of the limit. Coordinates are
+        CIELAB. Also as image/svg+xml. 404 for an unknown lot.
         """
         return pictured(lot_pictures.color_map(number), color_map.draw)
 
 
 class PermissionSchema(Schema):
-    """What a lot may be used for now. Only `yes` and `concession` let anybody load it, and a single spool may be refused all the same."""
+    """The clearance of a lot for a use. Only `yes` and `concession` permit loading. Single spools may still be refused."""
 
     use = fields.String(required=True, metadata={"enum": list(USES)})
     answer = fields.String(
         required=True,
         metadata={
             "enum": list(lot_uses.ANSWERS),
-            "description": "not_yet: measuring or lifting a hold may settle it; not_judged: the limits say nothing of this use",
+            "description": "clearance; not_yet if readings or the end of a hold may decide it, not_judged if the limits do not cover the use",
         },
     )
     says = fields.String(required=True)
-    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason against it"})
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "all reasons against the use"})
 
 
 class LotUsesSchema(Schema):
-    """A lot with each use."""
+    """A lot, with its clearance per use."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
@@ -154,7 +157,7 @@ class LotUsesSchema(Schema):
 
 @routes.route("/uses")
 class LotUses(Resource):
-    """Lots and what they may be used for."""
+    """Permitted uses of lots."""
 
     who = {"GET": ALL}
 
@@ -162,7 +165,7 @@ class LotUses(Resource):
     @routes.response(200, page_schema(LotUsesSchema))
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List lots with their permitted uses.
+        """List the permitted uses of lots.
 
         Takes the filters and orders of GET /v1/lots. Also as image/svg+xml, a grid of lots and uses.
         """
@@ -171,9 +174,9 @@ class LotUses(Resource):
 
 
 class PositionSchema(Schema):
-    """Both axes at one position; `outside` by a limit on a single diameter, `too_oval` by the limit on ovality."""
+    """Both diameters at one position. `outside` refers to the limit of a single diameter, `too_oval` to that of ovality."""
 
-    position_m = _known("from the free end; null where nobody noted it")
+    position_m = _known("distance from the free end, m; null if not recorded")
     d1_mm = fields.Float(required=True)
     d2_mm = fields.Float(required=True)
     ovality_mm = fields.Float(required=True)
@@ -182,13 +185,13 @@ class PositionSchema(Schema):
 
 
 class SpoolProfileSchema(Schema):
-    """A spool's positions, along the filament, or as they were read where positions were not noted."""
+    """The positions of a spool along the filament, or in reading order if not recorded."""
 
     spool_code = fields.String(required=True)
     positions_noted = fields.Boolean(required=True)
     mean_mm = fields.Float(required=True)
     points = fields.List(fields.Nested(PositionSchema), required=True)
-    outside = fields.Integer(required=True, metadata={"description": "positions outside a limit"})
+    outside = fields.Integer(required=True, metadata={"description": "number of positions outside a limit"})
 
 
 def _ends(text: str) -> fields.List[Any]:
@@ -199,30 +202,30 @@ class DiameterProfileSchema(NotedSchema):
     """A lot's diameters along its spools."""
 
     nominal_mm = fields.Float(required=True)
-    reading_limit_mm = _ends("[lowest, highest] single diameter; null without one")
-    mean_limit_mm = _ends("[lowest, highest] mean of a spool; null without one")
+    reading_limit_mm = _ends("limits of a single diameter, mm, [lowest, highest]; null without limits")
+    mean_limit_mm = _ends("limits of the mean of a spool, mm, [lowest, highest]; null without limits")
     ovality_max_mm = _known()
     spools = fields.List(fields.Nested(SpoolProfileSchema), required=True)
 
 
 class AxisLotSchema(Schema):
-    """A lot's shrinkage along one axis; `read` says with what it was read, since only like figures compare."""
+    """The shrinkage of a lot along one axis. Only values with equal `read` are comparable."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
     percent = fields.Float(required=True)
-    uncertainty = _known("standard uncertainty, %")
+    uncertainty = _known("standard uncertainty, %; null if unknown")
     spools = fields.Integer(required=True)
     read = fields.String(required=True)
     this = fields.Boolean(required=True)
 
 
 class ShrinkAxisSchema(Schema):
-    """One axis: this lot last, the supplier's lots of the grade before it, oldest first."""
+    """One axis, with the previous lots of the supplier and grade, oldest first, and this lot last."""
 
     axis = fields.String(required=True, metadata={"enum": ["x", "y", "z"]})
-    limit_percent = _ends("[lowest, highest]; null without one")
+    limit_percent = _ends("limits, %, [lowest, highest]; null without limits")
     lots = fields.List(fields.Nested(AxisLotSchema), required=True)
 
 
@@ -233,7 +236,7 @@ class ShrinkagePictureSchema(SeenSchema):
 
 
 class BarSchema(Schema):
-    """A bar broken across its layers."""
+    """A specimen broken across its layers."""
 
     spool_code = fields.String(required=True)
     stress_mpa = fields.Float(required=True)
@@ -241,13 +244,13 @@ class BarSchema(Schema):
 
 
 class BondPictureSchema(NotedSchema):
-    """A lot's bars, the control bars beside them, and the floors."""
+    """The specimens of a lot, the control specimens and the limits."""
 
     bars = fields.List(fields.Nested(BarSchema), required=True)
     mean_mpa = _known()
     weakest_mpa = _known()
     control_mean_mpa = _known()
-    control_ratio = _known("mean of the lot's bars over mean of the control bars")
+    control_ratio = _known("mean of the specimens divided by mean of the control specimens")
     mean_min_mpa = _known()
     single_min_mpa = _known()
     control_ratio_min = _known()
@@ -262,40 +265,43 @@ class DiameterProfile(Resource):
     @routes.response(200, DiameterProfileSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show both diameters at each position of each measured spool, with the limits.
+        """Show the diameter profile.
 
-        Diameters are in mm, positions in m. Also as image/svg+xml. 404 for an unknown lot.
+        Shows both diameters at each position of each measured spool, with the limits. Diameters are in mm, positions in
+        m. Also as image/svg+xml. 404 for an unknown lot.
         """
         return pictured(lot_pictures.diameter_profile(number), diameter.draw)
 
 
 @routes.route(f"/<{NUMBER}:number>/shrinkage-picture")
 class ShrinkagePicture(Resource):
-    """Shrinkage beside earlier lots."""
+    """Shrinkage of a lot and earlier lots."""
 
     who = {"GET": ALL}
 
     @routes.response(200, ShrinkagePictureSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show a lot's shrinkage per axis beside that of the supplier's last lots of the grade.
+        """Show the shrinkage of a lot.
 
-        Shrinkage is in %, positive when parts come out short. Also as image/svg+xml. 404 for an unknown lot.
+        Compares the shrinkage per axis with the previous lots of the supplier and grade. Shrinkage is in %, positive if
+        parts are too short. Also as image/svg+xml. 404 for an unknown lot.
         """
         return pictured(lot_pictures.shrinkage_picture(number), shrinkage.draw)
 
 
 @routes.route(f"/<{NUMBER}:number>/bond-picture")
 class BondPicture(Resource):
-    """Bars across the layers."""
+    """Interlayer strength of a lot."""
 
     who = {"GET": ALL}
 
     @routes.response(200, BondPictureSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show the breaking stress of every bar of a lot and of the control bars, with the limits.
+        """Show the interlayer strength.
 
-        Stresses are in MPa. Also as image/svg+xml. 404 for an unknown lot.
+        Shows the breaking stress of each specimen of a lot and of the control specimens, with the limits. Stresses are
+        in MPa. Also as image/svg+xml. 404 for an unknown lot.
         """
         return pictured(lot_pictures.bond_picture(number), bond.draw)

@@ -29,13 +29,11 @@ from lots.api.receiving.samples import DeliverySampleSchema
 from lots.services.documents import lot_record
 from lots.services.setup.place import Place
 
-routes = Routes(
-    "record", __name__, url_prefix="/v1/lots", description="All that is known of a lot, to keep or to print."
-)
+routes = Routes("record", __name__, url_prefix="/v1/lots", description="Full records of lots.")
 
 
 class RecordLotSchema(PaperLotSchema):
-    """The lot, where it stands, and what its readings alone would make it (`assessed`)."""
+    """The lot, with its status, and its status by the readings alone (`assessed`)."""
 
     recorded_at = Instant(required=True)
     assessed = fields.String(required=True)
@@ -43,13 +41,13 @@ class RecordLotSchema(PaperLotSchema):
 
 
 class RecordFindingSchema(UncertainFindingSchema):
-    """A finding with what is still to be measured for it."""
+    """A finding, with the missing measurement."""
 
     to_measure = fields.String(required=True, allow_none=True)
 
 
 class RecordReadingSchema(ReportReadingSchema):
-    """A reading, whether or not it counts."""
+    """A reading, counted or not."""
 
     recorded_by = fields.String(required=True)
     note = fields.String(required=True, allow_none=True)
@@ -57,7 +55,7 @@ class RecordReadingSchema(ReportReadingSchema):
 
 
 class RecordDecisionSchema(ReportDecisionSchema):
-    """A decision with what it made of each use, under which revisions."""
+    """A decision, with the verdict per use and the revisions."""
 
     uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
     limits_revision = fields.Integer(required=True, allow_none=True)
@@ -65,7 +63,7 @@ class RecordDecisionSchema(ReportDecisionSchema):
 
 
 class RecordConcessionSchema(ReportConcessionSchema):
-    """A concession with why, and who asked for it, approved it, took it back."""
+    """A concession, with reason, requester, approval and withdrawal."""
 
     reason, requested_by, recorded_at = answered(ConcessionSchema, "reason", "requested_by", "recorded_at")
     approved_by, approved_at = answered(ConcessionSchema, "approved_by", "approved_at")
@@ -75,13 +73,16 @@ class RecordConcessionSchema(ReportConcessionSchema):
 
 
 class RecordSchema(PaperSchema):
-    """All that is known of a lot. It is computed when it is asked for and stored nowhere."""
+    """The full record of a lot. It is computed on request and not stored."""
 
-    number = fields.String(required=True, metadata={"description": "lot and decision in force", "example": "LR-32-118"})
+    number = fields.String(
+        required=True,
+        metadata={"description": "number of the record, from lot and decision in force", "example": "LR-32-118"},
+    )
     supplier = fields.Nested(NamedSchema, required=True)
     lot = fields.Nested(RecordLotSchema, required=True)
     samples = fields.List(
-        fields.Nested(DeliverySampleSchema), required=True, metadata={"description": "what was drawn, per delivery"}
+        fields.Nested(DeliverySampleSchema), required=True, metadata={"description": "sample per delivery"}
     )
     spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
     uses = fields.List(fields.Nested(PermissionSchema), required=True)
@@ -103,16 +104,16 @@ class LotRecord(Resource):
     @routes.alt_response(200, **AS_PAGE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, number: int) -> Any:
-        """Show the full record of a lot.
+        """Get the record of a lot.
 
-        JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 404 for an unknown lot. 501 for a PDF where the extra for it is
-        not installed.
+        JSON by default, text/html for print, or application/pdf. 404 for an unknown lot. 501 if the PDF extra is not
+        installed.
         """
         return printed(partial(lot_record.record, number), _paper)
 
 
 def paper(number: int, wanted: str, script: str = "") -> Response:
-    """Returns the paper about a lot as a page to print (text/html), with a button where there is a script for it, or as a PDF."""
+    """Returns the record of a lot as a page to print (text/html) or as a PDF. A script adds a print button."""
     return on_paper(wanted, partial(lot_record.record, number), _paper, script)
 
 

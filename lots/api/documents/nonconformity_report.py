@@ -1,4 +1,4 @@
-"""The report on a nonconforming lot for its supplier: as JSON, as a page to print, or as a PDF."""
+"""The nonconformity report to a supplier, as JSON, as a page to print or as a PDF."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ routes = Routes(
     __name__,
     url_prefix="/v1",
     template_folder="templates",
-    description="What was wrong with a lot, for its supplier.",
+    description="Nonconformity reports to suppliers.",
 )
 # What the page links to. It holds nothing of the shop's, so it needs no token.
 pages = Blueprint("report pages", __name__)
@@ -41,25 +41,25 @@ pages = Blueprint("report pages", __name__)
 
 @pages.get("/static/report.css")
 def stylesheet() -> Response:
-    """The style of the page, in a file so that a strict content security policy allows it."""
+    """Returns the style sheet. A strict content security policy requires a file."""
     return send_from_directory(f"{pages.root_path}/static", "report.css", mimetype="text/css")
 
 
 class ReportArgs(Strict):
-    """When."""
+    """The time of a report."""
 
-    as_of = Instant(metadata={"description": "report what was known then"})
+    as_of = Instant(metadata={"description": "time for the state of knowledge"})
 
 
 class ReportSupplierSchema(Schema):
-    """Whom it is for."""
+    """The addressee of a report."""
 
     id = fields.Integer(required=True)
     code, name, contact = answered(SupplierArgs)
 
 
 class ReportByHandSchema(Schema):
-    """Why the lot was taken out by hand."""
+    """The manual decision against a lot."""
 
     action = fields.String(required=True, metadata={"enum": ["block", "return", "scrap"]})
     reason = fields.String(required=True, allow_none=True)
@@ -72,19 +72,25 @@ class ReportLotSchema(PaperLotSchema):
 
 
 class ReportFailingSchema(UncertainFindingSchema):
-    """A failing finding, with what shows whether nonconformity is proved."""
+    """A failing finding, with the proof of nonconformity."""
 
-    outside_by = fields.Float(required=True, allow_none=True, metadata={"description": "in `unit`, positive"})
+    outside_by = fields.Float(
+        required=True, allow_none=True, metadata={"description": "distance outside the limit, in `unit`, positive"}
+    )
     claimable = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "nonconformity is proved by our uncertainty (ISO 14253-1)"},
+        metadata={"description": "true if nonconformity is proved (ISO 14253-1)"},
     )
     claim_says = fields.String(required=True)
-    direction = fields.String(required=True, allow_none=True, metadata={"description": "of a colour difference"})
+    direction = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "direction of a colour difference; null for other quantities"},
+    )
     too_coarse = fields.Boolean(required=True)
     hold = fields.Boolean(
-        required=True, metadata={"description": "a remedy short of refusing the lot is in the message"}
+        required=True, metadata={"description": "true if the message states a remedy without rejection"}
     )
 
 
@@ -106,9 +112,9 @@ class ReportFoundSchema(Schema):
 
 
 class ReportRequestedSchema(Schema):
-    """What the supplier is asked to do: the newest corrective action that is not closed; all null without one.
+    """The newest corrective action that is not closed; all fields are null without one.
 
-    `says` is the supplier's to read; `hint`, without one, is ours, and is not printed.
+    `says` is for the supplier. `hint` is for the shop and is not printed.
     """
 
     id = fields.Integer(required=True, allow_none=True)
@@ -132,13 +138,13 @@ class NonconformityAskedSchema(ReportAskedSchema):
 
 
 class NonconformitySchema(PaperSchema):
-    """A report on a nonconforming lot. It is computed when it is asked for and stored nowhere."""
+    """A report on a nonconforming lot. It is computed on request and not stored."""
 
-    number = fields.String(required=True, metadata={"description": "lot and decision", "example": "NR-32-118"})
-    as_of = Instant(required=True)
-    issued_by = fields.String(
-        required=True, metadata={"description": 'name of the shop; "the buyer" until it is stated'}
+    number = fields.String(
+        required=True, metadata={"description": "number of the report, from lot and decision", "example": "NR-32-118"}
     )
+    as_of = Instant(required=True)
+    issued_by = fields.String(required=True, metadata={"description": 'name of the shop; "the buyer" if not stated'})
     asked = fields.Nested(NonconformityAskedSchema, required=True)
     supplier = fields.Nested(ReportSupplierSchema, required=True)
     lot = fields.Nested(ReportLotSchema, required=True)
@@ -151,7 +157,7 @@ class NonconformitySchema(PaperSchema):
 
 @routes.route(f"/lots/<{NUMBER}:number>/nonconformity-report")
 class NonconformityReport(Resource):
-    """The report on a lot for its supplier."""
+    """The nonconformity report of a lot."""
 
     who = {"GET": SUPPLY}
 
@@ -160,16 +166,17 @@ class NonconformityReport(Resource):
     @routes.alt_response(200, **AS_PAGE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Report the nonconformity of a lot to its supplier.
+        """Get the nonconformity report.
 
-        JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 409 for a lot of which nothing fails and that was not blocked by
-        hand. 501 for a PDF where the extra for it is not installed. 404 for an unknown lot, and for one that was not known at `as_of`.
+        It is addressed to the supplier. JSON by default, text/html for print, or application/pdf. 409 if no limit fails
+        and the lot was not blocked manually. 501 if the PDF extra is not installed. 404 for an unknown lot, and for a
+        lot that was not known at `as_of`.
         """
         return printed(partial(nonconformity_report.nonconformity, number, args.get("as_of")), _paper)
 
 
 def paper(number: int, wanted: str, script: str = "") -> Response:
-    """Returns the paper about a lot as a page to print (text/html), with a button where there is a script for it, or as a PDF."""
+    """Returns the report as a page to print (text/html) or as a PDF. A script adds a print button."""
     return on_paper(wanted, partial(nonconformity_report.nonconformity, number), _paper, script)
 
 

@@ -1,4 +1,4 @@
-"""Parts of a paper on a lot: what the report to a supplier and the record of a lot both have."""
+"""Schemas shared by the nonconformity report and the lot record."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from lots.domain.assessment.standing_by_hand import STANDINGS
 
 
 class PaperLotSchema(Schema):
-    """A lot as a paper names it, and where it stands."""
+    """A lot in a document, with its status."""
 
     id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True, metadata={"description": "the supplier's lot number as printed"})
+    supplier_lot = fields.String(required=True, metadata={"description": "lot number of the supplier, as printed"})
     received_at = Instant(required=True)
     standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
     resubmission_of = fields.Integer(required=True, allow_none=True)
 
 
 class ReportGradeSchema(Schema):
-    """What was bought."""
+    """The grade of the lot."""
 
     id = fields.Integer(required=True)
     code = fields.String(required=True)
@@ -34,7 +34,7 @@ class ReportGradeSchema(Schema):
 
 
 class ReportDeliverySchema(Schema):
-    """One receipt of it."""
+    """A delivery of the lot."""
 
     id = fields.Integer(required=True)
     order_ref = fields.String(required=True, allow_none=True)
@@ -43,17 +43,18 @@ class ReportDeliverySchema(Schema):
     net_mass_kg = fields.Float(required=True)
     note = fields.String(required=True, allow_none=True)
     closed = fields.String(
-        required=True, allow_none=True, metadata={"description": "why it was closed; null while it counts"}
+        required=True, allow_none=True, metadata={"description": "reason for closing; null if not closed"}
     )
 
 
 class ReportLimitSchema(Schema):
-    """A limit that is not met."""
+    """A limit."""
 
     code = fields.String(required=True)
     label = fields.String(required=True)
     quantity = fields.String(
-        required=True, metadata={"description": "symbol of a colour difference", "example": "ΔE00"}
+        required=True,
+        metadata={"description": "symbol of the colour difference; empty for other quantities", "example": "ΔE00"},
     )
     limit = OneOrMany(required=True)
     unit = fields.String(required=True)
@@ -61,19 +62,19 @@ class ReportLimitSchema(Schema):
 
 
 class ReportShadeSchema(Schema):
-    """The colour that was approved."""
+    """The approved reference colour."""
 
     code = fields.String(required=True)
     name = fields.String(required=True)
     revision = fields.Integer(required=True)
     lab = fields.List(fields.Float(), required=True)
     conditions = fields.Nested(ConditionsSchema, required=True)
-    says = fields.String(required=True, metadata={"description": "the conditions in words"})
+    says = fields.String(required=True, metadata={"description": "measuring conditions in words"})
     recorded_at = Instant(required=True)
 
 
 class ReportAskedSchema(Schema):
-    """What was agreed."""
+    """The requirements: limits, sampling, decision rule and reference."""
 
     limits_revision = fields.Integer(required=True, allow_none=True)
     limits_recorded_at = Instant(required=True, allow_none=True)
@@ -97,20 +98,24 @@ class ReportFindingSchema(Schema):
         allow_none=True,
         metadata={
             "enum": ["proved", "not proved", None],
-            "description": "of a failing value: whether it is beyond its limit by more than our uncertainty (ISO 14253-1)",
+            "description": "proof of nonconformity of a failing value (ISO 14253-1); null if it conforms",
         },
     )
-    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
-    margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
+    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded value, in `unit`"})
+    margin = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "distance to the limit, in `unit`; positive inside the limit"},
+    )
     limit = OneOrMany(required=True)
     limit_says = fields.String(required=True)
     unit = fields.String(required=True)
     n = fields.Integer(required=True)
-    counted = fields.String(required=True, metadata={"description": "what n counts"})
+    counted = fields.String(required=True, metadata={"description": "objects that n counts"})
     spools = fields.Integer(
         load_default=None,
         allow_none=True,
-        metadata={"description": "spools that were measured for it; null if unknown"},
+        metadata={"description": "number of measured spools; null if unknown"},
     )
     message = fields.String(required=True)
 
@@ -135,10 +140,16 @@ class ReportInstrumentSchema(Schema):
     first_reading_at = Instant(required=True)
     last_reading_at = Instant(required=True)
     last_check = fields.Nested(
-        ReportCheckSchema, required=True, allow_none=True, metadata={"description": "before its first reading"}
+        ReportCheckSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "last check before its first reading; null without one"},
     )
     next_check = fields.Nested(
-        ReportCheckSchema, required=True, allow_none=True, metadata={"description": "after its last reading"}
+        ReportCheckSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "first check after its last reading; null without one"},
     )
 
 
@@ -147,18 +158,22 @@ class ReportMethodSchema(Schema):
 
     characteristic = fields.String(required=True)
     says = fields.String(required=True)
-    readings = fields.Integer(required=True, metadata={"description": "that count"})
+    readings = fields.Integer(required=True, metadata={"description": "number of readings that count"})
     without_instrument = fields.Integer(required=True)
     instruments = fields.List(fields.Nested(ReportInstrumentSchema), required=True)
 
 
 class UncertainFindingSchema(ReportFindingSchema):
-    """A finding with the uses that require it and how sure its value is."""
+    """A finding, with the uses that require it and its uncertainty."""
 
-    required = fields.Boolean(required=True, metadata={"description": "false where no use turns on it alone"})
+    required = fields.Boolean(required=True, metadata={"description": "true if a use requires it"})
     uses = fields.List(fields.String(), required=True)
     standard_uncertainty = fields.Float(required=True, allow_none=True)
-    expanded_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "k = 2"})
+    expanded_uncertainty = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "expanded uncertainty (k = 2), in `unit`; null if unknown"},
+    )
     guard_band = fields.Float(required=True, allow_none=True)
 
 
@@ -171,8 +186,8 @@ class ReportReadingSchema(Schema):
     measured_at = Instant(required=True)
     instrument_code = fields.String(required=True, allow_none=True)
     says = fields.String(required=True)
-    values = fields.Dict(keys=fields.String(), required=True, metadata={"description": "as posted"})
-    retest = fields.Boolean(required=True, metadata={"description": "repeated after the evidence was complete"})
+    values = fields.Dict(keys=fields.String(), required=True, metadata={"description": "values as recorded"})
+    retest = fields.Boolean(required=True, metadata={"description": "true for a retest, after the sample was complete"})
     counts = fields.Boolean(required=True)
     why_not = fields.String(required=True, allow_none=True)
     voided = fields.Nested(VoidLineSchema, required=True, allow_none=True)
@@ -186,7 +201,7 @@ class ReportDecisionSchema(Schema):
 
 
 class ReportConcessionSchema(Schema):
-    """A permission to use some of the lot all the same."""
+    """A concession for part of the lot."""
 
     id = fields.Integer(required=True)
     state = fields.String(required=True, metadata={"enum": ["asked for", "approved", "withdrawn"]})
@@ -197,7 +212,7 @@ class ReportConcessionSchema(Schema):
 
 
 class PaperSchema(Schema):
-    """What every paper on a lot says of it."""
+    """The fields shared by all documents on a lot."""
 
     decision_id = fields.Integer(required=True)
     made_at = Instant(required=True)

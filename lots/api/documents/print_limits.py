@@ -1,4 +1,4 @@
-"""How much of a paper is printed: rows that a PDF is made of within a request, and a line that says how many are left out and where they are."""
+"""Limits on the printed rows of a document, with a note on omitted rows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A paper as JSON, as a page to print, or as a PDF: whichever the request asks for, with the same sections in the last two."""
+"""A document as JSON, as a page to print or as a PDF, as requested. Page and PDF have the same sections."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from lots.services.setup.place import Place
 
 JSON, HTML, PDF = "application/json", "text/html", "application/pdf"
 # For a resource's documentation: @routes.alt_response(200, **AS_PAGE), and the same with AS_PDF.
-AS_PAGE = {"schema": {"type": "string"}, "content_type": HTML, "description": "a page to print", "success": True}
+AS_PAGE = {"schema": {"type": "string"}, "content_type": HTML, "description": "Page to print (HTML)", "success": True}
 AS_PDF = {
     "schema": {"type": "string", "format": "binary"},
     "content_type": PDF,
-    "description": "a PDF, A4",
+    "description": "PDF document (A4)",
     "success": True,
 }
 
@@ -54,7 +54,7 @@ class Paper:
 
     @property
     def shown(self) -> list[Section]:
-        """What is printed of it."""
+        """Sections as printed, shortened to the limits."""
         return as_printed(self.sections, self.whole, self.most)
 
 
@@ -63,7 +63,7 @@ Made: TypeAlias = Callable[[dict[str, Any], Place], Paper]
 
 
 def printed(find: Callable[..., dict[str, Any]], paper: Made) -> Any:
-    """Returns what a resource should answer: what `find` finds as JSON, or its paper as a page or a PDF."""
+    """Returns the answer of a resource: the result of `find` as JSON, or its document as a page or a PDF."""
     wanted = request.accept_mimetypes.best_match([JSON, HTML, PDF], JSON)
     if wanted == JSON:
         return find(), {"Vary": "Accept"}
@@ -136,7 +136,7 @@ def _no_pdf() -> Response:
     return problem(
         501,
         "no-pdf",
-        "This server makes no PDF",
+        "PDF not available",
         "Its extra for PDF is not installed. Print the page (text/html) instead, or ask the administrator to install it: "
         "pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )

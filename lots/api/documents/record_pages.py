@@ -1,4 +1,4 @@
-"""The record of a lot as sections of facts, paragraphs and tables, for its page and its PDF."""
+"""Sections of the lot record, for its page and its PDF."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def _about(record: dict[str, Any], place: Place) -> Section:
 
 
 def _samples(samples: list[dict[str, Any]], place: Place) -> Section:
-    """Which spools were drawn and by which seed, so that anybody can draw them again; and who let another stand in."""
+    """Returns the drawn spools with their seed, further draws and substitutes."""
     rows = []
     for part in samples:
         came, first = place.moment(part["received_at"]), part["sample"]
@@ -129,7 +129,7 @@ def _uses(record: dict[str, Any], place: Place) -> Section:
 
 
 def _why(part: dict[str, Any], findings: list[dict[str, Any]]) -> str:
-    """The first thing to say of a use, and which findings stand against it; their numbers are in the table of findings."""
+    """Returns the clearance for a use, with the findings against it."""
     told = [part["says"]]
     for verdict, word in _AGAINST.items():
         against = [row for row in findings if row["verdict"] == verdict and {part["use"], GENERAL} & set(row["uses"])]
@@ -231,7 +231,7 @@ def _decisions(decisions: list[dict[str, Any]], lot_id: int, place: Place) -> Se
 
 
 def _readings(readings: list[dict[str, Any]], lot_id: int, place: Place) -> Section | None:
-    """Every reading of a lot, kind by kind: whether it counts, who entered it and what they noted."""
+    """Returns all readings of a lot by kind, with status, author and note."""
     if not readings:
         return None
     tables = []

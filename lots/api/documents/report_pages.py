@@ -1,7 +1,4 @@
-"""A paper as sections of facts, paragraphs and tables: what the page and the PDF both show, so that neither says more than the other.
-
-Here are the parts that a letter to a supplier and the record of a lot share.
-"""
+"""A document as sections of facts, paragraphs and tables, the same for page and PDF. Contains the parts shared by letters and lot records."""
 
 from __future__ import annotations
 
@@ -41,7 +38,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A part of a report: facts by name, then paragraphs, then tables."""
+    """A section of a document: facts by name, then paragraphs, then tables."""
 
     title: str
     facts: list[tuple[str, str]] = field(default_factory=list)
@@ -50,7 +47,7 @@ class Section:
 
 
 def mark_of(row: dict[str, Any]) -> str:
-    """Returns the verdict of a finding in words; of a failure within its uncertainty, that it is not proved."""
+    """Returns the verdict of a finding in words. A failure within its uncertainty is marked as not proved."""
     return f"{MARKS[row['verdict']]}{' (not proved)' if row['proof'] == 'not proved' else ''}"
 
 
@@ -61,7 +58,7 @@ def grade_said(grade: dict[str, Any], place: Place) -> str:
 
 
 def deliveries_table(deliveries: list[dict[str, Any]], place: Place, *, notes: bool = True) -> Table:
-    """Returns what came, delivery by delivery; with `notes`, what the shop noted about each."""
+    """Returns the table of deliveries, with the notes of the shop if `notes` is true."""
     head: tuple[str, ...] = ("Order", "Received", "Spools", "Net mass, kg")
     widths: tuple[int, ...] = (38, 28, 14, 20)
     rows: list[tuple[str, ...]] = [
@@ -85,7 +82,7 @@ def _note(delivery: dict[str, Any]) -> str:
 
 
 def asked_facts(asked: dict[str, Any], place: Place) -> list[tuple[str, str]]:
-    """Returns which revisions of limits and reference something was judged under, and what they say."""
+    """Returns the revisions of limits and reference used in the assessment, with their content."""
     facts = []
     if asked["limits_revision"] is not None:
         since = f"revision {asked['limits_revision']} of {place.moment(asked['limits_recorded_at'])}"
@@ -110,7 +107,7 @@ def asked_facts(asked: dict[str, Any], place: Place) -> list[tuple[str, str]]:
 
 
 def label_of(row: dict[str, Any]) -> str:
-    """Returns what was measured, with its symbol: a difference is written with a capital delta."""
+    """Returns the name of a measure with its symbol. A difference has a capital delta."""
     label, quantity = str(row["label"]), str(row["quantity"])
     plain = f"d{quantity[1:]}"
     if quantity and label.endswith(plain):
@@ -119,21 +116,21 @@ def label_of(row: dict[str, Any]) -> str:
 
 
 def measure_of(row: dict[str, Any], place: Place) -> str:
-    """Returns what was measured and on what, and whether any use turns on it."""
+    """Returns the measure with its subject, marked if no use requires it."""
     subject = f" ({place.prose(row['subject'])})" if row["subject"] else ""
     optional = "" if row.get("required", True) else "; no use requires it"
     return f"{label_of(row)}{subject}{optional}"
 
 
 def value_of(row: dict[str, Any], place: Place) -> str:
-    """Returns the value of a finding with its unit, none where there is none."""
+    """Returns the value of a finding with its unit, "none" without a value."""
     if row["value"] is None:
         return "none"
     return number_of(row["value"], row, place) + (f" {row['unit']}" if row["unit"] else "")
 
 
 def number_of(value: float | None, row: dict[str, Any], place: Place) -> str:
-    """A number with the decimals that the finding's own sentence gives it."""
+    """Returns a number with the decimals of the finding."""
     return "unknown" if value is None else place.prose(f"{value:.{row['digits']}f}")
 
 
@@ -193,7 +190,7 @@ def action_said(row: dict[str, Any]) -> str:
 
 
 def reason_said(row: dict[str, Any], place: Place) -> str:
-    """Returns why a decision was taken: the program's sentences as the site writes numbers, a person's words as they are."""
+    """Returns the reason of a decision, with the number format of the site. Words of a person stay unchanged."""
     return place.prose(row["reason"]) if row["action"] in ("received", "judge") else str(row["reason"])
 
 

@@ -44,13 +44,13 @@ class _Paper(FPDF):
         self.set_creation_date(made_at)
 
     def footer(self) -> None:
-        """Says which report this is, and which of how many pages."""
+        """Writes the title and the page number."""
         self.set_y(-_FOOT - 4)
         self.set_font(_FONT, "", 8)
         self.cell(0, 4, f"{self.title_said}, page {self.page_no()} of {self.str_alias_nb_pages}")
 
     def write_lines(self, text: str, size: float, *, bold: bool = False, indent: float = 0) -> None:
-        """Writes text over as many lines and pages as it needs, and goes below it."""
+        """Writes text with line and page breaks."""
         self.set_font(_FONT, "B" if bold else "", size)
         self.set_x(self.l_margin + indent)
         self.multi_cell(0, size * 0.48, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
@@ -139,7 +139,7 @@ def _table(paper: _Paper, table: Table) -> None:
 
 
 def _fitting(cells: Sequence[str], widths: Sequence[int]) -> Iterator[list[str]]:
-    """A row, as several where a cell holds more than a page could: cut at blanks where there are any."""
+    """Yields a row in parts that each fit on a page, cut at blanks if possible."""
     left = list(cells)
     while any(left):
         cuts = [_cut(cell, _ROOM * width) for cell, width in zip(left, widths, strict=True)]
@@ -172,7 +172,7 @@ def _texts(title: str, sections: Sequence[Section]) -> Iterator[str]:
 
 
 def _alias(said: Iterable[str]) -> str:
-    """A stand-in for the number of pages, known only at the end, that nothing in the report happens to say."""
+    """Returns a placeholder for the number of pages that does not occur in the text."""
     alias, whole = "{nb}", "\n".join(said)
     while alias in whole:
         alias = f"{{{alias}}}"
@@ -180,7 +180,7 @@ def _alias(said: Iterable[str]) -> str:
 
 
 def _lacking(paper: _Paper, said: Iterable[str]) -> str:
-    """What to tell of characters that the font does not have; "" when it has them all."""
+    """Returns a note on characters missing from the font; empty if there are none."""
     font = paper.fonts[_FONT.lower()]
     known = {ord("\n"), *(font.cmap if isinstance(font, TTFFont) else ())}
     lacking = sorted({ord(char) for text in said for char in text} - known)

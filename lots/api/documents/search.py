@@ -1,4 +1,4 @@
-"""One search for everything that has a name, for every desk."""
+"""A search by name, for every desk."""
 
 from __future__ import annotations
 
@@ -11,66 +11,70 @@ from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.services.documents import search as service
 
-routes = Routes("search", __name__, url_prefix="/v1/search", description="One search for everything that has a name.")
+routes = Routes("search", __name__, url_prefix="/v1/search", description="Search by name.")
 
 
 class SearchArgs(Strict):
-    """What to look for."""
+    """A search text."""
 
     q = Text(
         200,
         required=True,
         metadata={
             "label": "Search",
-            "description": "the whole code of a spool, or the address on its label; a part of any other name",
+            "description": "whole spool code or address on its label, or part of any other name",
         },
     )
 
 
 class HitSchema(Schema):
-    """Something that was found."""
+    """A match."""
 
-    id = fields.Integer(required=True, metadata={"description": "its number; of an order that of its delivery"})
+    id = fields.Integer(required=True, metadata={"description": "number; for an order, the number of its delivery"})
     name = fields.String(required=True)
-    says = fields.String(required=True, metadata={"description": "what it belongs to, in words"})
-    exact = fields.Boolean(required=True, metadata={"description": "true when its whole name was typed"})
-    lot_id = fields.Integer(required=True, allow_none=True, metadata={"description": "of a spool, a lot or an order"})
+    says = fields.String(required=True, metadata={"description": "context in words"})
+    exact = fields.Boolean(required=True, metadata={"description": "true if the whole name matches"})
+    lot_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "number of the lot; null for other kinds"}
+    )
 
 
 class GroupSchema(Schema):
-    """What was found of one kind."""
+    """The matches of one kind."""
 
-    kind = fields.String(required=True, metadata={"description": "spool, lot, order, job, supplier, grade or machine"})
-    items = fields.List(
-        fields.Nested(HitSchema), required=True, metadata={"description": "exact ones first, 20 at most"}
+    kind = fields.String(
+        required=True, metadata={"description": "kind: spool, lot, order, job, supplier, grade or machine"}
     )
-    more = fields.Boolean(required=True, metadata={"description": "true when more match; type more of the name"})
+    items = fields.List(
+        fields.Nested(HitSchema), required=True, metadata={"description": "matches, exact ones first, at most 20"}
+    )
+    more = fields.Boolean(required=True, metadata={"description": "true if there are more matches"})
 
 
 class SearchSchema(Schema):
-    """What a search found."""
+    """The result of a search."""
 
-    asked = fields.String(required=True, metadata={"description": "what was looked for"})
-    groups = fields.List(fields.Nested(GroupSchema), required=True, metadata={"description": "kinds with a match"})
+    asked = fields.String(required=True, metadata={"description": "search text"})
+    groups = fields.List(fields.Nested(GroupSchema), required=True, metadata={"description": "kinds with matches"})
     similar_spools = fields.List(
         fields.String(),
         required=True,
-        metadata={"description": "codes that may be this one misread, where no spool has it"},
+        metadata={"description": "similar spool codes, if no spool has this code"},
     )
 
 
 @routes.route("")
 class Search(Resource):
-    """Everything that has a name."""
+    """Search by name."""
 
     who = {"GET": ALL}
 
     @routes.arguments(SearchArgs, location="query")
     @routes.response(200, SearchSchema)
     def get(self, args: dict[str, Any]) -> Any:
-        """Find a spool, lot, order, job, supplier, grade or machine by its name.
+        """Search by name.
 
-        A spool is found by its whole code, however it is written. Everything else is found by a part of its name, in any case. Lists 20 of each
-        kind at most.
+        Finds spools, lots, orders, jobs, suppliers, grades and machines. A spool needs its whole code, in any spelling.
+        Everything else is found by part of its name, in any case. At most 20 of each kind are listed.
         """
         return service.search(args["q"])

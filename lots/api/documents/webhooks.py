@@ -1,4 +1,4 @@
-"""Webhooks: addresses to which changes are sent."""
+"""Webhooks, which send changes to receivers."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ routes = Routes(
     "webhooks",
     __name__,
     url_prefix="/v1/webhooks",
-    description="Where changes are sent, signed as Standard Webhooks has it.",
+    description="Webhooks for changes, signed by the Standard Webhooks specification.",
 )
 
 
@@ -26,7 +26,7 @@ class KindList(fields.List[str]):
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kw: Any) -> list[Any]:
         wanted = super()._deserialize(value, attr, data, **kw)
         if len(wanted) > len(webhooks.KINDS):
-            raise ValidationError(Said("A kind stands in this list more than once.", "Name each kind once."))
+            raise ValidationError(Said("A kind appears more than once in this list.", "Name each kind once."))
         return wanted
 
 
@@ -38,25 +38,27 @@ class AddWebhookSchema(Strict):
     url = Text(
         2000,
         required=True,
-        metadata={"description": "https or http; an internal address only as LOTS_WEBHOOK_NETWORKS allows it"},
+        metadata={
+            "description": "https or http address of the receiver; internal addresses only within LOTS_WEBHOOK_NETWORKS"
+        },
     )
     kinds = KindList(
         Text(40, one_of=webhooks.KINDS),
         load_default=(),
         error_messages={"invalid": "This must be a list.", "null": "This must be a list, not null."},
-        metadata={"description": "kinds of change that are sent; all when empty", "maxItems": len(webhooks.KINDS)},
+        metadata={"description": "kinds of change to send; all if empty", "maxItems": len(webhooks.KINDS)},
     )
 
 
 class ReplayWebhookSchema(Strict):
-    """What is sent again."""
+    """A request to send messages again."""
 
     example = {"after": "0.0"}
 
     after = Text(
         40,
         metadata={
-            "description": "position of the feed after which everything is sent again; left out: what was not delivered",
+            "description": "position in the feed after which all messages are sent again; by default only undelivered ones",
             "example": "1042.0",
         },
     )
@@ -69,13 +71,17 @@ class WebhookSchema(Schema):
     url, kinds = answered(AddWebhookSchema, null=False)
     position = fields.Integer(
         required=True,
-        metadata={"description": "the last history entry whose changes were delivered, or wait to be sent again"},
+        metadata={"description": "last history entry whose changes were delivered or are waiting"},
     )
     failing_since = Instant(
-        required=True, allow_none=True, metadata={"description": "the first failed attempt since the last success"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "first failed attempt since the last success; null if none failed"},
     )
-    waiting = fields.Integer(required=True, metadata={"description": "messages that are sent again"})
-    failed = fields.Integer(required=True, metadata={"description": "messages that are not sent again unless replayed"})
+    waiting = fields.Integer(required=True, metadata={"description": "number of messages waiting for another attempt"})
+    failed = fields.Integer(
+        required=True, metadata={"description": "number of messages that failed permanently; replay sends them again"}
+    )
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
     ended_at = Instant(required=True, allow_none=True)
@@ -83,30 +89,32 @@ class WebhookSchema(Schema):
 
 
 class AddedWebhookSchema(WebhookSchema):
-    """A webhook that was just added."""
+    """A new webhook."""
 
     secret = fields.String(
         required=True,
         allow_none=True,
         metadata={
-            "description": "signs every message (HMAC-SHA256); it is never shown again: a repeat under the same Idempotency-Key gets null"
+            "description": "key for message signatures (HMAC-SHA256), shown only once; null in a repeat with the same Idempotency-Key"
         },
     )
 
 
 class ReplayedWebhookSchema(WebhookSchema):
-    """A webhook that sends again."""
+    """A webhook after a replay."""
 
-    messages = fields.Integer(required=True, metadata={"description": "messages that are sent again now"})
+    messages = fields.Integer(required=True, metadata={"description": "number of messages that are sent again"})
 
 
 class WebhookTrialSchema(Schema):
-    """What came of a test message."""
+    """The result of a test message."""
 
     delivered = fields.Boolean(required=True)
-    status = fields.Integer(required=True, allow_none=True, metadata={"description": "what the receiver answered"})
+    status = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "status of the response; null without a response"}
+    )
     error = fields.String(required=True, allow_none=True)
-    said = fields.String(required=True, metadata={"description": "how the body of its answer begins"})
+    said = fields.String(required=True, metadata={"description": "start of the response body"})
     seconds = fields.Float(required=True)
 
 
@@ -116,11 +124,15 @@ class WebhookFailureSchema(Schema):
     change_id = fields.String(required=True, metadata={"description": "position in the feed"})
     change = fields.Nested(FeedChangeSchema, required=True, allow_none=True)
     attempts = fields.Integer(
-        required=True, metadata={"description": "0: the receiver was failing, so it was not tried yet"}
+        required=True, metadata={"description": "number of attempts; 0 while the receiver is failing"}
     )
     last_status = fields.Integer(required=True, allow_none=True)
     last_error = fields.String(required=True, allow_none=True)
-    next_at = Instant(required=True, allow_none=True, metadata={"description": "null: it has failed"})
+    next_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "time of the next attempt; null if it failed permanently"},
+    )
 
 
 def _networks() -> Any:
@@ -138,9 +150,9 @@ class Webhooks(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WebhookSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List webhooks, ended ones included.
+        """List webhooks.
 
-        The order is the one in which they were added.
+        Ended webhooks are included. They are in the order they were added.
         """
         return page_answer(webhooks.listed(args.get("cursor"), args["limit"]))
 
@@ -149,8 +161,8 @@ class Webhooks(Resource):
     def post(self, body: dict[str, Any]) -> Any:
         """Add a webhook.
 
-        It gets what changes from now on. The answer has its secret, which is never shown again. 422 for an internal address that the setting
-        `webhook_networks` does not allow. 409 where there are as many webhooks as are served.
+        It receives later changes only. The answer contains its secret, which is shown only once. 422 for an internal
+        address that the setting `webhook_networks` does not allow. 409 if the maximum number of webhooks is reached.
         """
         made = webhooks.add(body["url"], body["kinds"], person().name, _networks())
         return made, self.location(made)
@@ -164,9 +176,9 @@ class Webhook(Resource):
 
     @routes.response(200, WebhookSchema)
     def get(self, number: int) -> Any:
-        """Get a webhook.
+        """Show a webhook.
 
-        Its secret is not shown. 404 for an unknown one.
+        The secret is not shown. 404 for an unknown webhook.
         """
         return webhooks.get(number)
 
@@ -181,7 +193,8 @@ class WebhookEnd(Resource):
     def post(self, number: int) -> Any:
         """End a webhook.
 
-        Nothing is sent to it any more. It stays in the list. 404 for an unknown one, 409 for one that has ended.
+        No more messages are sent. The webhook stays in the list. 404 for an unknown webhook, 409 if it has already
+        ended.
         """
         return webhooks.end(number, person().name)
 
@@ -196,33 +209,34 @@ class WebhookTest(Resource):
 
     @routes.response(200, WebhookTrialSchema)
     def post(self, number: int) -> Any:
-        """Send a test message to the receiver of a webhook.
+        """Send a test message.
 
-        The message has the type `webhook.test` and is sent once, now. The answer says what the receiver answered. An Idempotency-Key is not
-        kept. 404 for an unknown webhook, 409 for one that has ended.
+        One message of type `webhook.test` is sent now. The answer shows the response of the receiver. Idempotency-Key
+        has no effect. 404 for an unknown webhook, 409 if it has ended.
         """
         return webhooks.try_out(number, _networks())
 
 
 @routes.route(f"/<{NUMBER}:number>/failures")
 class WebhookFailures(Resource):
-    """What was not delivered."""
+    """Undelivered messages."""
 
     who = {"GET": ()}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WebhookFailureSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List messages that were not delivered.
+        """List undelivered messages.
 
-        They have failed or wait to be sent again. The order is the one in which they were first due. 404 for an unknown webhook.
+        They have failed or wait for another attempt. They are in the order of their first attempt. 404 for an unknown
+        webhook.
         """
         return page_answer(webhooks.failures(number, args.get("cursor"), args["limit"]))
 
 
 @routes.route(f"/<{NUMBER}:number>/replay")
 class WebhookReplay(Resource):
-    """Sending again."""
+    """A replay of messages."""
 
     who = {"POST": ()}
 
@@ -231,7 +245,7 @@ class WebhookReplay(Resource):
     def post(self, body: dict[str, Any], number: int) -> Any:
         """Send messages again.
 
-        Sends what was not delivered, or everything after a position of the feed. A receiver knows a repetition by its `webhook-id`. 404 for
-        an unknown webhook, 409 for one that has ended, 422 for an unknown position.
+        Sends all undelivered messages, or all messages after a position of the feed. The receiver recognises a repeat
+        by its `webhook-id`. 404 for an unknown webhook, 409 if it has ended, 422 for an unknown position.
         """
         return webhooks.replay(number, body.get("after"), person().name)

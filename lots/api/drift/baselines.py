@@ -1,4 +1,4 @@
-"""Baselines: what a supplier's lots of a grade are charted against."""
+"""Baselines for the control charts of a supplier and grade."""
 
 from __future__ import annotations
 
@@ -11,27 +11,30 @@ from lots.api.http.roles import ALL
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.drift import baselines
 
-routes = Routes("baselines", __name__, url_prefix="/v1/baselines", description="What drift is measured from.")
+routes = Routes("baselines", __name__, url_prefix="/v1/baselines", description="Baselines of drift.")
 
 
 class ExcludedArgs(Strict):
-    """A lot that is left out of a baseline."""
+    """A lot excluded from a baseline."""
 
     lot_id = StrictInteger(1, MAX_ID, required=True)
     reason = Text(2000, lines=True, required=True)
 
 
 class GivenArgs(Strict):
-    """A baseline that was agreed rather than measured."""
+    """A given baseline, agreed instead of measured."""
 
-    mean = StrictFloat(-1e6, 1e6, required=True, metadata={"description": "in the measure's unit"})
+    mean = StrictFloat(-1e6, 1e6, required=True, metadata={"description": "mean, in the unit of the measure"})
     sigma = StrictFloat(
-        above=0, high=1e6, required=True, metadata={"description": "standard deviation from lot to lot"}
+        above=0,
+        high=1e6,
+        required=True,
+        metadata={"description": "standard deviation between lots, in the unit of the measure"},
     )
 
 
 class BaselineArgs(Strict):
-    """A baseline: the lots it is made from, or values given by hand."""
+    """A baseline from lots, or from given values."""
 
     example = {
         "supplier_id": 1,
@@ -41,54 +44,54 @@ class BaselineArgs(Strict):
     }
 
     supplier_id = StrictInteger(1, MAX_ID)
-    supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
+    supplier_code = Text(40, metadata={"description": "code of the supplier, instead of supplier_id"})
     grade_id = StrictInteger(1, MAX_ID)
-    grade_code = Text(40, metadata={"description": "instead of grade_id"})
+    grade_code = Text(40, metadata={"description": "code of the grade, instead of grade_id"})
     lot_ids = fields.List(
         StrictInteger(1, MAX_ID),
         validate=validate.Length(1, 500, error="A baseline names 1 to 500 lots."),
-        metadata={"description": "provisional from 8 lots, firm from 20"},
+        metadata={"description": "numbers of the lots; provisional from 8 lots, firm from 20"},
     )
     excluded = fields.List(
         fields.Nested(ExcludedArgs),
         validate=validate.Length(0, 100, error="At most 100 lots are excluded."),
-        metadata={"description": "lots among them that were unstable, each with why"},
+        metadata={"description": "unstable lots to exclude, with reasons"},
     )
     given = fields.Dict(
         keys=fields.String(),
         values=fields.Nested(GivenArgs),
         validate=validate.Length(1, 30, error="Give 1 to 30 measures."),
-        metadata={"description": "measure, such as color.component_b, to its mean and standard deviation"},
+        metadata={"description": "mean and standard deviation by measure, such as color.component_b"},
     )
     reason = Text(2000, lines=True, required=True)
 
 
 class BaselineFilterArgs(PageArgs):
-    """Which baselines."""
+    """Filters for baselines."""
 
     supplier_id = WrittenWhole(1, MAX_ID)
     grade_id = WrittenWhole(1, MAX_ID)
 
 
 class FrozenSchema(Schema):
-    """One measure of a baseline; `read` says what it holds for, null for anything."""
+    """One measure of a baseline. `read` names its method, null for any."""
 
     measure = fields.String(required=True)
     mean = fields.Float(required=True)
     sigma = fields.Float(required=True)
-    n = fields.Integer(required=True, metadata={"description": "lots; 0 where it was given"})
+    n = fields.Integer(required=True, metadata={"description": "number of lots; 0 for a given value"})
     read = fields.String(required=True, allow_none=True)
 
 
 class ExcludedSchema(Schema):
-    """A lot left out, and why."""
+    """An excluded lot, with the reason."""
 
     lot_id = fields.Integer(required=True)
     reason = fields.String(required=True)
 
 
 class BaselineSchema(Schema):
-    """A baseline, frozen."""
+    """A frozen baseline."""
 
     id = fields.Integer(required=True)
     supplier_id = fields.Integer(required=True)
@@ -104,7 +107,7 @@ class BaselineSchema(Schema):
 
 
 class ChosenSchema(BaselineSchema):
-    """A baseline as it was just frozen, with the measures it could not carry."""
+    """A new baseline, with the measures that it lacks."""
 
     left_out = fields.List(fields.String(), required=True)
 
@@ -118,9 +121,9 @@ class Baselines(Resource):
     @routes.arguments(BaselineFilterArgs, location="query")
     @routes.response(200, page_schema(BaselineSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List baselines in the order they were chosen.
+        """List baselines.
 
-        Drift is measured from the newest baseline of a supplier and grade.
+        They are in the order they were chosen. Drift is measured from the newest baseline of a supplier and grade.
         """
         cursor, limit = args.pop("cursor", None), args.pop("limit")
         return page_answer(baselines.listed(args, cursor, limit))
@@ -130,7 +133,7 @@ class Baselines(Resource):
     def post(self, args: baselines.BaselineBody) -> Any:
         """Choose a baseline.
 
-        The values of the named lots are frozen. Exclude unstable lots by name. A baseline never changes afterwards. 422 for lots of another supplier or
-        grade, and for too few lots.
+        The values of the named lots are frozen. List unstable lots in `excluded`. A baseline never changes. 422 for
+        lots of another supplier or grade, and for too few lots.
         """
         return baselines.choose(args, person().name)

@@ -1,4 +1,4 @@
-"""How a supplier's lots of a grade drift."""
+"""Drift of the lots of a supplier and grade."""
 
 from __future__ import annotations
 
@@ -17,42 +17,50 @@ from lots.domain.characteristics.registry import MEASURES
 from lots.services.drift import drift
 from lots.services.drift.series import MOST_POINTS, MOST_SHOWN
 
-routes = Routes("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
+routes = Routes("drift", __name__, url_prefix="/v1/drift", description="Drift of lots over time.")
 
 _KNOWN = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES]
 
 
 class DriftArgs(Strict):
-    """Whose lots of what, and which characteristic or single measure."""
+    """A supplier and a grade, with a characteristic or measure."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
     grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
     characteristic = Text(
-        40, metadata={"label": "Characteristic", "description": f"all when left out, or one of: {', '.join(_KNOWN)}"}
+        40,
+        metadata={
+            "label": "Characteristic",
+            "description": f"characteristic or measure; all by default, or one of: {', '.join(_KNOWN)}",
+        },
     )
-    received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
-    received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    received_from = Instant(data_key="from", metadata={"description": "earliest time of receipt"})
+    received_to = Instant(data_key="to", metadata={"description": "latest time of receipt"})
     shown_from = Instant(
         metadata={
             "label": "From",
-            "description": "show lots received from this moment on; baselines, charts and signals rest on all lots of the span",
+            "description": "earliest time of receipt of lots shown; charts and signals use all lots of the span",
         }
     )
-    shown_to = Instant(metadata={"label": "To", "description": "show lots received up to this moment; likewise"})
+    shown_to = Instant(
+        metadata={
+            "label": "To",
+            "description": "latest time of receipt of lots shown; charts and signals use all lots of the span",
+        }
+    )
     limit = WrittenWhole(
         1,
         MOST_SHOWN,
         metadata={
-            "description": f"so many of the newest lots are shown; when left out, at most {MOST_SHOWN} lots and {MOST_POINTS} figures. "
-            "Charts and signals rest on all lots of the span"
+            "description": f"number of newest lots to show; by default at most {MOST_SHOWN} lots and {MOST_POINTS} values. "
+            "Charts and signals use all lots of the span"
         },
     )
-    before = WrittenWhole(1, MAX_ID, metadata={"description": "show lots before this number of a lot in the series"})
+    before = WrittenWhole(1, MAX_ID, metadata={"description": "number in the series; only earlier lots are shown"})
     run_rules = WrittenTruth(
         load_default=False,
         metadata={
-            "description": "look for run rules (Nelson, Western Electric) beside individuals, EWMA and CUSUM; false by default, since more rules "
-            "make more false signals"
+            "description": "true to apply run rules (Nelson, Western Electric) in addition. They give more false signals; false by default"
         },
     )
 
@@ -68,12 +76,14 @@ class SeriesLotSchema(Schema):
 
 
 class PointSchema(Schema):
-    """A lot's figure; `n` counts the spools behind it, `stretch` the lots read alike."""
+    """The value of a lot. `n` is the number of spools. Lots measured with the same method share a `stretch`."""
 
     number = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
     value = fields.Float(required=True)
-    uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty of the value"}
+    )
     n = fields.Integer(required=True)
     stretch = fields.Integer(required=True)
 
@@ -88,7 +98,7 @@ class SeriesSchema(Schema):
         required=True,
         allow_none=True,
         metadata={
-            "description": "one number, or [lowest, highest]; null without one",
+            "description": "one number, or [lowest, highest]; null without a limit",
             "oneOf": [
                 {"type": "number"},
                 {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2},
@@ -100,7 +110,7 @@ class SeriesSchema(Schema):
 
 
 class DriftBaselineSchema(ReadSchema):
-    """What a stretch is charted against. Of an estimated baseline, limits allow for the estimate (self-starting charts)."""
+    """The baseline of a stretch. Control limits allow for an estimated baseline (self-starting charts)."""
 
     status = fields.String(required=True, metadata={"enum": ["none", "given", "provisional", "firm"]})
     chosen = fields.Boolean(required=True)
@@ -112,16 +122,16 @@ class DriftBaselineSchema(ReadSchema):
 
 
 class ChartPointSchema(Schema):
-    """A lot on the charts. `z`, `score` and the sums are in standard deviations, the other figures in the measure's unit."""
+    """A lot on the charts. `z`, `score` and CUSUM are in standard deviations, other values in the unit of the measure."""
 
     number = fields.Integer(required=True)
-    z = fields.Float(required=True, metadata={"description": "departure from the baseline mean"})
+    z = fields.Float(required=True, metadata={"description": "departure from the baseline mean, standard deviations"})
     score = fields.Float(
         required=True,
-        metadata={"description": "plotted on the charts: z against a given baseline, else allowing for its estimate"},
+        metadata={"description": "charted value: z, corrected for the uncertainty of an estimated baseline"},
     )
     individuals_low = fields.Float(
-        required=True, metadata={"description": "limit of this lot on the individuals chart"}
+        required=True, metadata={"description": "lower control limit of this lot on the individuals chart"}
     )
     individuals_high = fields.Float(required=True)
     ewma = fields.Float(required=True)
@@ -130,10 +140,11 @@ class ChartPointSchema(Schema):
     cusum_high = fields.Float(required=True)
     cusum_low = fields.Float(required=True)
     in_baseline = fields.Boolean(
-        required=True, metadata={"description": "the baseline was made from it, so it moves neither average nor sums"}
+        required=True,
+        metadata={"description": "true if the lot is part of the baseline and is left out of EWMA and CUSUM"},
     )
     first_called_by = fields.List(
-        fields.String(), required=True, metadata={"description": "charts that first call here"}
+        fields.String(), required=True, metadata={"description": "charts that first signal at this lot"}
     )
 
 
@@ -145,7 +156,7 @@ class ChartSchema(ReadSchema):
 
 
 class TrendSchema(PlaceSchema):
-    """Theil-Sen slope per lot and Mann-Kendall test of the latest stretch; null where there are too few lots."""
+    """Theil-Sen slope per lot and Mann-Kendall test of the latest stretch; null with too few lots."""
 
     n = fields.Integer(required=True)
     slope = fields.Float(required=True, allow_none=True)
@@ -159,7 +170,7 @@ class TrendSchema(PlaceSchema):
 
 
 class ProjectionSchema(PlaceSchema):
-    """At this slope, the number of the lot that reaches the limit; `earliest` and `latest` bound it. Null where nothing can be said."""
+    """The number of the lot that reaches the limit at this slope, between `earliest` and `latest`; null if unknown."""
 
     slope = fields.Float(required=True, allow_none=True)
     slope_low = fields.Float(required=True, allow_none=True)
@@ -169,12 +180,12 @@ class ProjectionSchema(PlaceSchema):
     earliest = fields.Integer(required=True, allow_none=True)
     latest = fields.Integer(required=True, allow_none=True)
     days_per_lot = fields.Float(
-        required=True, allow_none=True, metadata={"description": "mean time between the lots of the span, days"}
+        required=True, allow_none=True, metadata={"description": "mean time between lots of the span, days"}
     )
     about_at = Instant(
         required=True,
         allow_none=True,
-        metadata={"description": "when that lot would come if lots go on arriving so often"},
+        metadata={"description": "expected receipt of that lot at the present rate"},
     )
     earliest_at = Instant(required=True, allow_none=True)
     latest_at = Instant(required=True, allow_none=True)
@@ -182,13 +193,15 @@ class ProjectionSchema(PlaceSchema):
 
 
 class MarkSchema(Schema):
-    """Where the reference revision or an instrument changed, so that a series starts anew, or goes on where retained plaques bridge it."""
+    """A change of reference revision or instrument. It starts a new series unless retained plaques bridge it."""
 
     measure = fields.String(required=True)
     before_number = fields.Integer(required=True)
     before_lot_id = fields.Integer(required=True)
-    bridged = fields.Boolean(required=True, metadata={"description": "true: the series goes on"})
-    study_id = fields.Integer(required=True, allow_none=True, metadata={"description": "of agreement, if one was made"})
+    bridged = fields.Boolean(required=True, metadata={"description": "true if the series continues"})
+    study_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "number of the agreement study; null without one"}
+    )
     says = fields.String(required=True)
 
 
@@ -200,7 +213,7 @@ class TogetherPointSchema(Schema):
 
 
 class TogetherSignalSchema(AtSchema):
-    """A lot whose colour is unusual as a whole, with what each coordinate adds to T2."""
+    """A lot with an unusual colour, and the contribution of each coordinate to T2."""
 
     contributions = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
     driven_by = fields.List(fields.String(), required=True)
@@ -218,7 +231,7 @@ class TogetherSchema(Schema):
 
 
 class DriftSchema(ListingSchema):
-    """Drift of a characteristic over a supplier's consecutive lots of a grade. All signals of the lots shown are told, listed or not."""
+    """Drift of a characteristic over consecutive lots of a supplier and grade. All signals are included, listed or not."""
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
@@ -233,7 +246,7 @@ class DriftSchema(ListingSchema):
     lots_in_all = fields.Integer(
         required=True,
         metadata={
-            "description": "lots of the span, on which charts, signals and trends rest; `lots`, points and signals show the newest of them"
+            "description": "number of lots in the span, all used for charts, signals and trends; only the newest are shown"
         },
     )
     lots = fields.List(fields.Nested(SeriesLotSchema), required=True)
@@ -249,7 +262,7 @@ class DriftSchema(ListingSchema):
 
 @routes.route("")
 class Drift(Resource):
-    """How a supplier's lots of a grade drift."""
+    """Drift of the lots of a supplier and grade."""
 
     who = {"GET": ALL}
 
@@ -257,12 +270,13 @@ class Drift(Resource):
     @routes.response(200, DriftSchema, rows=drift_rows.TABLE)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """Follow a characteristic over a supplier's consecutive lots of a grade.
+        """Show the drift of a characteristic.
 
-        Answers series, baseline, control charts, signals in words, and when a limit will be reached. Each measure names its unit. Also as image/svg+xml.
-        Of a long series the newest 500 lots are shown, fewer where there are many measures. `before` leads to earlier ones. `from` and `to` choose the
-        lots that charts rest on; `shown_from` and `shown_to` choose only the lots shown.
-        404 for an unknown supplier or grade. 422 for a characteristic that is not followed over lots.
+        Follows consecutive lots of a supplier and grade. Answers the series, baseline, control charts, signals and the
+        projection to the limit. Each measure names its unit. Also as image/svg+xml. At most the newest 500 lots are
+        shown, fewer with many measures. Use `before` for earlier lots. `from` and `to` select the lots for the charts.
+        `shown_from` and `shown_to` select only the lots shown. 404 for an unknown supplier or grade. 422 for a
+        characteristic without drift data.
         """
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
         span = drift.LotSpan(

@@ -1,4 +1,4 @@
-"""Drift as rows: one for each figure of a lot, with its chart and the signals over it."""
+"""Drift as rows, one for each value of a lot, with its chart and signals."""
 
 from __future__ import annotations
 
@@ -47,5 +47,5 @@ TABLE = Table(
         *((name,) for name in (*_OF_CHART, "signals")),
     ],
     _rows,
-    "One row for each figure of a lot shown, with its chart and the signals that it belongs to,",
+    "One row for each value of a lot, with its chart and signals,",
 )

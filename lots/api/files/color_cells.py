@@ -1,4 +1,4 @@
-"""Colours in a row of a file: L*, a*, b* from a column for each, a spectrum from a column for each wavelength, the light that belongs to them."""
+"""Colours in a row of a file: L*, a*, b* or a spectrum from their columns, with their illuminant and observer."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class ColorCells:
     exported: bool
 
     def assemble(self, item: dict[str, Any], values: Mapping[str, Any], source: Source) -> None:
-        """Puts what the cells of a row say into its item, where the schema has it."""
+        """Fills an item from the cells of a row."""
         spectrum, conditions = self.declared.of_type("spectrum"), self.declared.of_type("conditions")
         spectral = spectrum is not None and self._spectrum(spectrum, item, values, source)
         if conditions is not None:
@@ -44,7 +44,7 @@ class ColorCells:
                 self._lab(field, item, values, source, spectral=spectral)
 
     def _conditions(self, inner: dict[str, Any], spectral: bool) -> dict[str, Any]:
-        """What is said for the whole file of light is said of rows without a spectrum."""
+        """Returns the conditions of a row. Illuminant and observer of the whole file apply to rows without a spectrum only."""
         every = {**self.said_once, **inner}
         if not spectral:
             return every
@@ -60,13 +60,13 @@ class ColorCells:
             return
         for part in parts:
             if part not in values and part not in source.broken and part in columns:
-                self.faults.at_row(source, columns[part], "This is needed.", "")
+                self.faults.at_row(source, columns[part], "This is required.", "")
                 source.broken.add(part)
         if all(part in values for part in parts):
             item[field.name] = [values[part] for part in parts]
 
     def _spectrum(self, field: Field, item: dict[str, Any], values: Mapping[str, Any], source: Source) -> bool:
-        """Puts the spectrum of a row together; False where it has none. One at fault is left to its stand-in."""
+        """Assembles the spectrum of a row, and returns False without one. An invalid one is replaced by a placeholder."""
         cells = {int(nm): value for nm, value in _inside(field.name, values).items()}
         wrong = any(path.startswith(f"{field.name}/") for path in source.broken)
         if not cells and not wrong:
@@ -91,5 +91,5 @@ class ColorCells:
 
 
 def _inside(name: str, values: Mapping[str, Any]) -> dict[str, Any]:
-    """The cells of the parts of a field, by part."""
+    """Returns the cells of a field by part."""
     return {path.partition("/")[2]: value for path, value in values.items() if path.startswith(f"{name}/")}

@@ -1,4 +1,4 @@
-"""Measuring conditions in files: in columns, or said once for all rows by the options or by the header of colour exchange text."""
+"""Measuring conditions in files: from columns, options or the header of colour exchange text."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class SaidOnce:
         self.broken: set[str] = set()
 
     def join(self) -> None:
-        """Joins what the options and a header keyword say, and refuses what is said twice."""
+        """Merges the conditions from options and header, and reports conflicts."""
         columns = self.faults.draft.columns
         for name, path in ((name, f"{self.field}/{name}") for name in KEYWORDS):
             if name in self.conditions and path in columns:
@@ -47,7 +47,7 @@ class SaidOnce:
                 self.conditions[name] = stated
 
     def _loaded(self, name: str, text: str) -> Any:
-        """A condition from the header in the type of the API; what is wrong with it becomes a fault of the file."""
+        """Returns a condition from the header in its API type. Errors become faults of the file."""
         try:
             value = cell_parsing.number(text) if name == "observer_deg" else text
             return ConditionsArgs(only=[name]).load({name: value})[name]
@@ -60,7 +60,7 @@ class SaidOnce:
         return None
 
     def need(self, name: str) -> None:
-        """Refuses, once, a file that says a condition nowhere; all its rows lack it."""
+        """Reports a condition that the file lacks, once for all rows."""
         path = f"{self.field}/{name}"
         if name in self.conditions or path in self.broken:
             return
@@ -71,4 +71,4 @@ class SaidOnce:
             self.faults.of_file(name, f"The file does not say {name}.", hint)
         else:
             hint = f"Add it, or say {name} once for the whole file."
-            self.faults.at_header(name, "This column is needed, and is not there.", hint)
+            self.faults.at_header(name, "This column is required but missing.", hint)

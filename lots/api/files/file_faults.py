@@ -1,4 +1,4 @@
-"""Where what is wrong with a file is written down: at its header, at a row, or at the whole of it."""
+"""Faults of a file: at its header, at a row or for the whole file."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ class FileFaults:
     draft: Draft
 
     def at_header(self, column: str, detail: str, hint: str) -> None:
-        """Adds one of a whole column; colour exchange text has no header that is a row."""
+        """Adds a fault of a column. In colour exchange text it has no row."""
         row = None if self.table.exchange else 1
         self.draft.faults.append(fault(detail, hint, row=row, line=row, column=column))
 
     def at_row(self, source: Source, column: str, detail: str, hint: str) -> None:
-        """Adds one of a cell."""
+        """Adds a fault of a cell."""
         self.draft.faults.append(fault(detail, hint, row=source.row, line=source.line, column=column))
 
     def of_file(self, column: str, detail: str, hint: str) -> None:
-        """Adds one of what is said for all rows."""
+        """Adds a fault of the whole file."""
         self.draft.faults.append(fault(detail, hint, column=column))

@@ -1,4 +1,4 @@
-"""A table from a file as items of the API: cells to JSON's types, then through the very schema that a request of its kind goes through."""
+"""Rows of a file as API items: cells become JSON values, then pass the schema of the matching request."""
 
 from __future__ import annotations
 
@@ -54,14 +54,14 @@ def draft_from(kind: str, file_name: str, content: bytes, options: Options, watc
         return draft
     _Reader(table, options, draft).read(watch)
     if not table.count:
-        draft.faults.append(fault("There is no row below the header.", "Nothing would be stored."))
+        draft.faults.append(fault("There are no rows below the header.", "Nothing would be stored."))
     elif not draft.items and not draft.faults:
-        draft.faults.append(fault("Every reading in this file is voided.", "Nothing would be stored."))
+        draft.faults.append(fault("All readings in this file are voided.", "Nothing would be stored."))
     return draft
 
 
 class _Reader:
-    """Goes through a table once."""
+    """Reader of one table."""
 
     def __init__(self, table: Table, options: Options, draft: Draft) -> None:
         self.table, self.options, self.draft = table, options, draft
@@ -130,7 +130,7 @@ class _Reader:
         self.draft.columns = known
 
     def _beside(self, index: int, column: str, field: str) -> None:
-        """Remembers a column that fills no field: what an export writes beside them; any other is a fault."""
+        """Notes a column of an export that fills no field. Any other such column is a fault."""
         whole, of_readings = field.partition(".")[0], self.draft.kind != DELIVERIES
         if of_readings and whole in self.left_out:
             self.left_out[whole].append(index)
@@ -152,7 +152,7 @@ class _Reader:
         hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
         if self.spectrum and column.startswith("nm"):
             hint = "A spectrum stands in columns nm360, nm370, ... nm780."
-        self.faults.at_header(shown, "There is no such column.", hint)
+        self.faults.at_header(shown, "Unknown column.", hint)
 
     def _said_in_header(self) -> None:
         if self.conditions:
@@ -167,7 +167,7 @@ class _Reader:
                 self.draft.notes.append(note)
 
     def _needed(self) -> None:
-        """Finds each column that every row needs and the file lacks, once instead of in every row."""
+        """Reports missing required columns, once instead of in every row."""
         in_place = {one.name for one in self.shape.split if not one.needed}
         for names in self.shape.needed:
             paths = [self.shape.paths[name] for name in names]
@@ -181,10 +181,10 @@ class _Reader:
                 continue
             self.broken |= set(paths)
             if not self.table.exchange:
-                self.faults.at_header(names[0], "This column is needed, and is not there.", f"Add it{_or(names)}.")
+                self.faults.at_header(names[0], "This column is required but missing.", f"Add it{_or(names)}.")
 
     def _values(self, row: Row, source: Source) -> dict[str, Any]:
-        """The cells of a row by field, those at fault left out."""
+        """Returns the valid cells of a row by field."""
         values: dict[str, Any] = {}
         for index in self.kinds:
             said = row.cells[index].strip()
@@ -229,7 +229,7 @@ class _Reader:
         return unguarded(cell)
 
     def _assembled(self, values: dict[str, Any], source: Source) -> dict[str, Any]:
-        """Puts fields where the schema has them."""
+        """Returns the item of a row, with its fields in their places."""
         item = {path: value for path, value in values.items() if "/" not in path and path != "instrument_code"}
         if "instrument_code" in values:
             self.draft.codes[len(self.draft.sources)] = values["instrument_code"]
@@ -244,7 +244,7 @@ class _Reader:
         return item
 
     def _assemble_spool(self, item: dict[str, Any], values: dict[str, Any], source: Source) -> None:
-        """One row of a delivery is one spool, unless it says how many are alike."""
+        """Sets the spool of a delivery row, unless the row states a number of spools."""
         if item.pop("spool_count", 1) != 1:
             detail, hint = "A code is on one spool.", "Leave out the number of spools, or the code."
             self.faults.at_row(source, self.draft.columns["spool_count"], detail, hint)
@@ -253,7 +253,7 @@ class _Reader:
         item["spools"] = [{name: value for name, value in named.items() if value is not None}]
 
     def _loaded(self, items: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Loads the items by their schema; a field at fault gets a stand-in."""
+        """Returns the items loaded by their schema, with placeholders for invalid fields."""
         if not items:
             return []
         try:
@@ -277,7 +277,7 @@ class _Reader:
 
 
 def _leave_out_worked_out(declared: Characteristic, item: dict[str, Any]) -> None:
-    """Takes out of an exported row what was worked out of other fields that it has too, such as a stress of force and section."""
+    """Removes computed values from an exported row if their inputs are present, such as a stress with force and area."""
     for out in declared.worked_out:
         if out.name not in item or not all(name in item for name in out.of):
             continue

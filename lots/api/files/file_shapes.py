@@ -1,4 +1,4 @@
-"""What a file of each kind may hold: its columns, taken from the schema that a request of that kind goes through."""
+"""Permitted columns of each kind of file, derived from the matching request schema."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Shape:
 
     @property
     def split(self) -> tuple[Field, ...]:
-        """Fields whose parts have columns of their own."""
+        """Fields with a column for each part."""
         return tuple(one for one in self.declared.fields if one.columns) if self.declared else ()
 
 
@@ -88,7 +88,7 @@ def shape_of(kind: str) -> Shape:
 
 
 def _of_field(declared: Characteristic, own: Field, one: fields.Field[Any]) -> tuple[_Columns, _Needed]:
-    """The columns of a field that a characteristic declares."""
+    """Returns the columns of a declared field."""
     name = own.name
     if own.columns:
         parts: _Columns = {column: (f"{name}/{place}", fields.Float()) for place, column in enumerate(own.columns)}
@@ -104,14 +104,14 @@ def _of_field(declared: Characteristic, own: Field, one: fields.Field[Any]) -> t
 
 
 def _of_any(kind: str, name: str, one: fields.Field[Any]) -> tuple[_Columns, _Needed]:
-    """The column of a field with one value; a file of deliveries has a row for each spool."""
+    """Returns the column of a field with one value. In a file of deliveries each row is a spool."""
     if kind == DELIVERIES and name == "spools":
         return {"spool_code": ("spools/0/code", fields.String())}, []
     return {name: (name, one)}, [(name,)] if one.required else []
 
 
 def is_needed(field: Field, declared: Characteristic) -> bool:
-    """Returns whether each row must say a field: also one in whose place a spectrum may stand, where the row has none."""
+    """Returns whether each row requires a field. A spectrum may replace it."""
     return field.needed or declared.of_type("spectrum") is not None
 
 
@@ -134,14 +134,14 @@ def _reader(one: fields.Field[Any]) -> str:
 
 
 def list_hint(field: Field | None) -> str:
-    """Returns how a field that is a list is written in a cell, or in columns of its own."""
+    """Returns a hint for writing a list field in a cell or in columns."""
     example = (field.example or field.stand_in) if field else None
     written = f"Write it like {example}" if example else "Write it as an export does, in [ ]"
     return f"{written}, or as columns {', '.join(field.columns)}." if field and field.columns else f"{written}."
 
 
 def patched(shape: Shape, item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
-    """An item whose fields at fault hold stand-ins; those that make no sense without them are taken along."""
+    """Returns an item with placeholders for invalid fields and for fields that depend on them."""
     if shape.declared is None:
         return _patched_delivery(item, _with_their_like(broken, _TOGETHER))
     own = shape.declared.fields
@@ -156,7 +156,7 @@ def patched(shape: Shape, item: dict[str, Any], broken: set[str]) -> dict[str, A
 
 
 def _with_their_like(broken: set[str], together: Iterable[frozenset[str]]) -> set[str]:
-    """Fields at fault, with those that say nothing without them."""
+    """Returns invalid fields with the fields that depend on them."""
     for group in together:
         if broken & group:
             broken |= group

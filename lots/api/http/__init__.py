@@ -1,1 +1,1 @@
-"""HTTP shared by all paths: JSON, fields, errors, tokens, throttling, logs, metrics, CSV and columns."""
+"""HTTP layer of all paths: JSON, fields, errors, tokens, throttling, logs, metrics, CSV and columns."""

@@ -1,4 +1,4 @@
-"""Who comes in over HTTP: the bearer token, whose it is, and what is answered to one that opens nothing."""
+"""Authentication by bearer token, and the answers to invalid tokens."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ log = logging.getLogger(__name__)
 
 
 class Bearer(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships no types
-    """Bearer tokens; a header that cannot be read is none."""
+    """Bearer tokens. An unreadable header counts as no token."""
 
     def get_auth(self) -> Any:
-        """Returns the header as the library reads it; None where it cannot be read, such as Basic with letters beyond ASCII."""
+        """Returns the parsed header; None if unreadable, such as Basic with characters outside ASCII."""
         try:
             return super().get_auth()
         except ValueError:
@@ -30,21 +30,21 @@ class Bearer(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships no ty
 auth = Bearer(scheme="Bearer")
 
 
-# Lists of what is set up, of which everybody may know the numbers and codes.
+# Lists whose numbers and codes every role may read.
 _SET_UP = tuple(f"/v1/{name}" for name in ("suppliers", "grades", "shades", "instruments"))
-_DIRECTORY = "Numbers and codes of what is set up are at /v1/directory, for everybody."
+_DIRECTORY = "Every role can read numbers and codes at /v1/directory."
 
 
 def register(app: Flask) -> None:
-    """Gives an application its own memory of wrong tokens and of when tokens were used."""
+    """Registers the records of wrong tokens and of token use with the application."""
     app.extensions["wrong_tokens"] = WrongTokens()
     app.extensions["token_uses"] = access.Uses()
-    # Registered functions run in the reverse order, so this one still has the connection that was opened before it.
+    # Teardown functions run in reverse order, so the connection opened earlier is still available.
     app.teardown_request(lambda _error: app.extensions["token_uses"].write_due())
 
 
 def person() -> Person:
-    """Who this request comes from."""
+    """Returns the person of this request."""
     return auth.current_user()  # type: ignore[no-any-return]  # flask-httpauth ships no types
 
 
@@ -74,11 +74,11 @@ def _refused(status: int) -> Response:
     if status == 403:
         needed = " or ".join(dict.fromkeys([*g.allowed, "admin"]))
         known = f" {_DIRECTORY}" if request.method in ("GET", "HEAD") and request.path in _SET_UP else ""
-        return http_problem(403, f"{g.comer.name} has the role {g.comer.role}; this needs {needed}.{known}")
+        return http_problem(403, f"{g.comer.name} has the role {g.comer.role}. This requires {needed}.{known}")
     if g.wait_s:
         return http_problem(429, headers=[("Retry-After", str(g.wait_s))])
     if g.expired:
         name, ended = g.expired.name, f"{g.expired.at:%Y-%m-%d %H:%M} UTC"
-        text = f"The token of {name} expired on {ended}. An administrator makes another with `lots token renew '{name}'`, or for a new name with `lots token add`."
-        return problem(401, "token-expired", "This token has expired", text)
+        text = f"The token of {name} expired on {ended}. An administrator renews it with `lots token renew '{name}'` or adds a new name with `lots token add`."
+        return problem(401, "token-expired", "Token expired", text)
     return http_problem(401, "The token is missing, mistyped or revoked.")

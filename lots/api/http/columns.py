@@ -1,4 +1,4 @@
-"""A list of readings sent as columns: `{"columns": {"spool_code": [...], "d1_mm": [...]}}`, an array for each field, a place in it for each reading."""
+"""Readings sent as columns: `{"columns": {"spool_code": [...], "d1_mm": [...]}}`, an array per field with an element per reading."""
 
 from __future__ import annotations
 
@@ -17,25 +17,25 @@ _LIKE = 'Write it like {"columns": {"spool_code": ["A-1", "A-2"], ...}}.'
 
 
 def is_columns(body: Any) -> bool:
-    """True when a body has this form."""
+    """Returns whether a body has columns."""
     return isinstance(body, dict) and set(body) == {"columns"}
 
 
 def documented(schema: Schema, most: int) -> type[Schema]:
-    """Returns the form as a schema for the document, for at most so many readings of a schema."""
+    """Returns the OpenAPI schema of the columns form of a schema, for at most `most` readings."""
     length = validate.Length(1, most)
     arrays: dict[str, Any] = {
         name: fields.List(_in_column(field), required=field.required, validate=length)
         for name, field in schema.load_fields.items()
     }
     name = type(schema).__name__.removesuffix("Args")
-    about = "Arrays of one length. null where a reading does not say the field."
+    about = "Arrays of equal length, with null if a reading has no value."
     inner = type(f"{name}ArraysArgs", (Strict,), {"__doc__": about, **arrays})
     return type(f"{name}ColumnsArgs", (Strict,), {"__doc__": about, "columns": fields.Nested(inner, required=True)})
 
 
 def _in_column(field: fields.Field[Any]) -> fields.Field[Any]:
-    """Returns a field of a reading as its column holds it: null stands where a reading does not say it."""
+    """Returns the field of a column element. An optional one may be null."""
     one = copy(field)
     one.metadata = dict(field.metadata)
     if not field.required:
@@ -48,17 +48,16 @@ def _in_column(field: fields.Field[Any]) -> fields.Field[Any]:
 def load(
     schema: Schema, body: Mapping[str, Any], most: int, of_the_rest: Callable[[dict[int, Any]], list[Fault]]
 ) -> list[dict[str, Any]]:
-    """Returns the readings of a body in columns, as the schema loads them from a list of objects.
+    """Returns the loaded readings of a body in columns.
 
     Args:
-        schema: of one reading.
-        body: see `is_columns`.
-        most: readings that may come at once.
-        of_the_rest: asked, where some readings cannot be read, what is wrong with the others, by their places.
+        schema: Schema of one reading.
+        body: Request body, see `is_columns`.
+        most: Maximum number of readings.
+        of_the_rest: Returns further faults of the valid readings, by position, if others are invalid.
 
     Raises:
-        Invalid: the faults that a list of objects would have, each where it stands in the columns; but what concerns a whole column, that it is
-            missing or unknown, is said once.
+        Invalid: The faults of a list of objects, with pointers into the columns. Missing and unknown columns are reported once.
     """
     columns = body["columns"]
     count = _length(columns, most)
@@ -72,7 +71,7 @@ def load(
         rows, wrong = error.valid_data, error.messages
     if not wrong and not whole:
         return list(rows)
-    # What concerns a whole column is not said again of each reading.
+    # Errors of a whole column are not repeated for each reading.
     own = {place: {n: m for n, m in by_name.items() if n not in whole} for place, by_name in wrong.items()}
     rest = {} if whole else {place: row for place, row in enumerate(rows) if place not in wrong}
     found = [*faults_from(own, schema), *(of_the_rest(rest) if rest else ())]
@@ -80,7 +79,7 @@ def load(
 
 
 def _whole_columns(schema: Schema, columns: Mapping[str, Any]) -> dict[str, Any]:
-    """What is wrong with columns as a whole, by their names: unknown ones, and required ones that are missing."""
+    """Returns the errors of whole columns by name: unknown columns and missing required ones."""
     known = schema.load_fields
     found: dict[str, Any] = {name: [schema.error_messages["unknown"]] for name in columns if name not in known}
     missing = (name for name, field in known.items() if field.required and name not in columns)
@@ -88,12 +87,12 @@ def _whole_columns(schema: Schema, columns: Mapping[str, Any]) -> dict[str, Any]
 
 
 def _of_columns(messages: Mapping[str, Any], schema: Schema | None) -> list[Fault]:
-    """What concerns whole columns, at their names."""
+    """Returns the faults of whole columns, at their names."""
     return [replace(fault, pointer=f"/columns{fault.pointer}") for fault in faults_from(dict(messages), schema)]
 
 
 def in_column(fault: Fault) -> Fault:
-    """Returns a fault of a list where it stands in the columns: /3/d1_mm is /columns/d1_mm/3.
+    """Returns a fault of a list with its pointer into the columns: /3/d1_mm becomes /columns/d1_mm/3.
 
     Example:
         >>> in_column(Fault("/3/lab/0", "L* is out of range.")).pointer
@@ -104,7 +103,7 @@ def in_column(fault: Fault) -> Fault:
 
 
 def _length(columns: Any, most: int) -> int:
-    """How many readings the columns hold."""
+    """Returns the number of readings in the columns."""
     if not isinstance(columns, dict) or not columns:
         raise Invalid(Fault("/columns", "This must be an object with an array for each field.", _LIKE))
     if none := {
@@ -115,9 +114,9 @@ def _length(columns: Any, most: int) -> int:
     count = next(iter(lengths.values()))
     if len(set(lengths.values())) > 1:
         said = ", ".join(f"{name} has {length}" for name, length in lengths.items())
-        hint = "Write null where a reading does not say a field."
-        raise Invalid(Fault("/columns", f"The columns are not of one length: {said}.", hint))
+        hint = "Write null if a reading has no value."
+        raise Invalid(Fault("/columns", f"The columns differ in length: {said}.", hint))
     if not 1 <= count <= most:
-        hint = "Send longer ones in several requests." if count else "Send at least one reading."
-        raise Invalid(Fault("/columns", f"Columns hold 1 to {most} readings, these {count}.", hint))
+        hint = "Split longer lists into several requests." if count else "Send at least one reading."
+        raise Invalid(Fault("/columns", f"Columns have 1 to {most} readings. These have {count}.", hint))
     return count

@@ -1,4 +1,4 @@
-"""An answer's rows as CSV (RFC 4180) where the request asks for text/csv: the rows of a list or of a report, one column for every field."""
+"""Answers as CSV (RFC 4180) on request: the rows of a list or report, with a column per field."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from lots.domain.words import listed
 from lots.services.files.formula_guard import guarded
 from lots.services.files.spectral_columns import COLUMNS, in_columns
 
-# What an object in an answer has when it is a spectrum.
+# Fields of a spectrum in an answer.
 _SPECTRUM = {"start_nm", "step_nm", "values"}
 JSON, CSV = "application/json", "text/csv"
 _FORM = (
-    "a header row; fields of objects as columns such as `voided.reason`, a spectrum as columns "
-    "`nm400`, `nm410`, ..., lists and maps as JSON text; "
-    "empty where there is no value. Text that a spreadsheet would take for a formula has an apostrophe in front."
+    "The first row is the header. Fields of objects are columns such as `voided.reason`. A spectrum has columns "
+    "`nm400`, `nm410` and so on. Lists and maps are JSON text. Missing values are empty. "
+    "Text that a spreadsheet would read as a formula starts with an apostrophe."
 )
 _Row = Mapping[str, Any]
 _Columns = Sequence[tuple[str, ...]]
@@ -31,12 +31,12 @@ _Columns = Sequence[tuple[str, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """How an answer is written as CSV.
+    """The CSV form of an answer.
 
     Args:
-        columns: paths of fields in a row. They depend on no answer.
-        rows: leads from an answer, as JSON has it, to its rows.
-        about: what a row is, for the OpenAPI document; empty for a page of a list.
+        columns: Paths of fields in a row, independent of the answer.
+        rows: Returns the rows of a JSON answer.
+        about: Meaning of a row, for the OpenAPI document; empty for a page of a list.
     """
 
     columns: _Columns
@@ -45,15 +45,15 @@ class Table:
 
     @property
     def says(self) -> str:
-        """The description in the OpenAPI document."""
+        """Description in the OpenAPI document."""
         if not self.about:
             return (
-                f"The same page as CSV: {_FORM} The `Link` header leads to the next page, whose columns are the same."
+                f"The same page as CSV. {_FORM} The `Link` header leads to the next page, which has the same columns."
             )
-        return f"{self.about} as CSV: {_FORM} Columns: {', '.join(_header(self.columns))}."
+        return f"{self.about} as CSV. {_FORM} Columns: {', '.join(_header(self.columns))}."
 
     def text(self, answer: Any, left_out: Collection[str] = ()) -> str:
-        """Returns an answer, as JSON has it, as CSV text without the columns of some fields."""
+        """Returns a JSON answer as CSV text, without the columns of `left_out` fields."""
         return as_csv([path for path in self.columns if path[0] not in left_out], self.rows(answer))
 
 
@@ -61,13 +61,13 @@ def of_list(schema: Schema, name: str, *, beside: bool = False) -> Table:
     """Returns the table of an answer whose rows are the objects of one of its lists.
 
     Args:
-        schema: of the whole answer.
-        name: of the list.
-        beside: True puts the answer's own fields, lists left out, in front of each row. An answer whose list is empty then has one row.
+        schema: Schema of the whole answer.
+        name: Name of the list.
+        beside: If True, each row starts with the fields of the answer other than lists. An empty list then gives one row.
     """
     below = columns_of(_nested(schema.fields[name]))
     if not beside:
-        return Table(below, lambda answer: answer[name], f"One row for each of `{name}`")
+        return Table(below, lambda answer: answer[name], f"One row for each entry of `{name}`")
     own = [path for path in columns_of(schema) if not isinstance(schema.fields.get(path[0]), fields.List)]
 
     def rows(answer: _Row) -> Iterator[_Row]:
@@ -75,12 +75,14 @@ def of_list(schema: Schema, name: str, *, beside: bool = False) -> Table:
             yield {**answer, name: one}
 
     return Table(
-        [*own, *((name, *path) for path in below)], rows, f"One row for each of `{name}`, beside what is said of all"
+        [*own, *((name, *path) for path in below)],
+        rows,
+        f"One row for each entry of `{name}`, with the fields of the whole answer,",
     )
 
 
 def _nested(field: Any) -> Schema:
-    """The schema of the objects of a list."""
+    """Returns the schema of the objects of a list."""
     inner = getattr(field, "inner", field)
     if not isinstance(inner, fields.Nested):
         raise TypeError("rows are objects")
@@ -88,7 +90,7 @@ def _nested(field: Any) -> Schema:
 
 
 def table_of(method: Any) -> Table | None:
-    """Returns how what a resource's method answers with 200 is written as CSV; None where it has no rows."""
+    """Returns the CSV table of a method's answer with status 200; None if it has no rows."""
     stated: Table | None = getattr(method, "csv_table", None)
     if stated is not None:
         return stated
@@ -99,7 +101,7 @@ def table_of(method: Any) -> Table | None:
 
 
 def _answered(method: Any) -> Sequence[_Row]:
-    """What a method answers with 200, as its documentation has it."""
+    """Returns the documented answers of a method with status 200."""
     found: Sequence[_Row] = getattr(method, "_apidoc", {}).get("response", {}).get("responses", {}).get(200, ())
     return found
 
@@ -109,9 +111,9 @@ def _is_page(schema: Any) -> bool:
 
 
 def as_asked(response: Response, table: Table | None, left_out: Collection[str], method: Any) -> Response:
-    """Returns an answer as the request's Accept header asks for it: as it is, or its rows as CSV.
+    """Returns an answer in the type of the Accept header: unchanged, or its rows as CSV.
 
-    Where it has no rows and nothing but CSV is acceptable, the answer is 406. Any other type that is not at hand gets JSON, as it always did.
+    If only CSV is acceptable and there are no rows, the answer is 406. Other unavailable types get JSON.
     """
     asked = request.accept_mimetypes
     if table is not None:
@@ -128,8 +130,8 @@ def as_asked(response: Response, table: Table | None, left_out: Collection[str],
 
 def _no_rows(method: Any) -> Response:
     known = dict.fromkeys(one.get("content_type") or JSON for one in reversed(_answered(method)))
-    text = f"This answer has no rows to write as CSV. It comes as {listed([*known], 'or')}. Name one of these in the header `Accept`."
-    return problem(406, "no-csv", "No CSV here", text, headers=[("Vary", "Accept")])
+    text = f"This answer is not available as CSV. It is available as {listed([*known], 'or')}. Name one of these in the header `Accept`."
+    return problem(406, "no-csv", "CSV not available", text, headers=[("Vary", "Accept")])
 
 
 def offered() -> list[str]:
@@ -139,13 +141,13 @@ def offered() -> list[str]:
 
 
 def columns_of(schema: Schema) -> list[tuple[str, ...]]:
-    """Returns the columns of a row as paths, in the order of the schema: they do not depend on what the rows hold."""
+    """Returns the columns of a row as paths in the order of the schema, independent of the values."""
     named: Iterator[tuple[str, Any]] = ((field.data_key or name, field) for name, field in schema.fields.items())
     return [(name, *below) for name, field in named for below in _below(field)]
 
 
 def _below(field: Any) -> Iterable[tuple[str, ...]]:
-    """The columns of a field, as paths from it on."""
+    """Returns the columns of a field, as paths relative to it."""
     if keys := _keys_of(field):
         return [(key, *below) for key in keys for below in columns_of(field.value_field.schema)]
     if not isinstance(field, fields.Nested) or field.many:
@@ -154,7 +156,7 @@ def _below(field: Any) -> Iterable[tuple[str, ...]]:
 
 
 def _keys_of(field: Any) -> Sequence[str]:
-    """The keys of a map of objects that has the same keys in every row; nothing for any other field."""
+    """Returns the keys of a map of objects with fixed keys; empty for other fields."""
     stated = getattr(getattr(field, "key_field", None), "validate", None)
     objects = isinstance(getattr(field, "value_field", None), fields.Nested)
     return [*map(str, stated.choices)] if objects and isinstance(stated, validate.OneOf) else []
@@ -170,7 +172,7 @@ def as_csv(columns: _Columns, rows: Iterable[_Row]) -> str:
 
 
 def _header(columns: _Columns) -> list[str]:
-    # One spectrum of a row has the wavelengths to itself; columns of a second begin with its name, so that none stands twice.
+    # The first spectrum of a row has plain wavelength columns. Columns of a second have its name as prefix.
     first = next((path[0] for path in columns if path[-1] in COLUMNS), None)
     plain = {path for path in columns if path[0] == first and path[-1] in COLUMNS}
     return [path[-1] if path in plain else ".".join(path) for path in columns]

@@ -1,4 +1,4 @@
-"""The API as flask-smorest knows it: its OpenAPI document, written and compressed once, and its errors."""
+"""The flask-smorest API, with its OpenAPI document and its error handlers."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from lots.api.http import errors
 from lots.api.http.openapi.docs_page import StaticText
 from lots.api.http.openapi.operations import header_components, refusal_components
 
-_ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
+_ABOUT = """Filament lots in a contract 3D-print shop are measured against approved limits, blocked if they fail, and traced to machines and jobs.
 
-A lot is not good or bad; it is good for a use. **A released lot never means a safe part**: the verdict is about a material
-in test bars and plaques. Parts that carry load, flex, lift or protect people need their own tests, local codes and the judgement of
-a licensed or competent engineer.
+A lot is accepted or rejected for each use. **A released lot does not mean a safe part.** The verdict covers the material, measured on
+test specimens and plaques. Parts that carry load, flex, lift or protect people need their own tests. They also need the judgement of a
+licensed or competent engineer, and local codes apply.
 
-Every GET carries an `ETag`. A GET with that ETag in `If-None-Match` answers 304 while nothing has changed. Units stand in the names of
-fields. Times are RFC 3339 with an offset. Refusals are problem documents (RFC 9457). Guides for each desk are at [/guide](guide)."""
+Every GET carries an `ETag`. A GET with that ETag in `If-None-Match` answers 304 if nothing has changed. Field names contain the units.
+Times are RFC 3339 with an offset. Errors are problem documents (RFC 9457). Guides for each desk are at [/guide](guide)."""
 
 SETTINGS = {
     "API_TITLE": "Filament lots",
@@ -28,17 +28,17 @@ SETTINGS = {
     "API_SPEC_OPTIONS": {"security": [{"token": []}], "info": {"description": _ABOUT}},
 }
 
-# Path prefixes that the document is kept for. More than one only where several proxies lead here.
+# Maximum number of cached documents, one per path prefix of a proxy.
 _PREFIXES = 4
 
 
 class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no types
-    """The API with problem documents (RFC 9457) as its error bodies; its document is written when somebody first asks for it."""
+    """The API, with problem documents (RFC 9457) as errors. Its OpenAPI document is built at the first request."""
 
     ERROR_SCHEMA = errors.ProblemSchema
 
     def __init__(self, app: Flask) -> None:
-        # Writing the document takes a good part of the time that starting would take.
+        # Building the document would slow down the start.
         self._unwritten: list[Callable[[], None]] = []
         self._written: dict[str, StaticText] = {}
         self._writing = threading.Lock()
@@ -48,7 +48,7 @@ class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no ty
             self.spec.components.header(name, header)
 
     def document_later(self, write: Callable[[], None]) -> None:
-        """Keeps a part of the document to be written with the rest."""
+        """Defers a part of the document until the document is built."""
         self._unwritten.append(write)
 
     def _openapi_json(self) -> Response:
@@ -64,7 +64,7 @@ class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no ty
         return document.answer()
 
     def _document(self, prefix: str) -> StaticText:
-        """Returns the document whose paths are below a path prefix, "" for none."""
+        """Returns the document for a path prefix, "" for none."""
         said = {**self.spec.to_dict(), "servers": [{"url": prefix or "/"}]}
         return StaticText(current_app.json.dumps(said, separators=(",", ":")).encode(), "application/json")
 

@@ -1,4 +1,4 @@
-"""Every refusal as one shape: RFC 9457 problem documents, and the one table from error to status."""
+"""Errors as problem documents (RFC 9457), and the table of error types and statuses."""
 
 from __future__ import annotations
 
@@ -50,99 +50,96 @@ STATUS: dict[type[LotsError], int] = {
 
 
 def status_of(error: LotsError) -> int:
-    """Returns the status of a refusal."""
+    """Returns the HTTP status of an error."""
     return next(code for kind, code in STATUS.items() if isinstance(error, kind))
 
 
-# Characters of one text in an answer: more than any sentence here has that quotes nothing.
+# Maximum length of one text in an answer, characters.
 _LONGEST = 2_000
-# A name is compared with those there are by so much of it.
+# Length of a name that is compared with known names, characters.
 _NAME = 100
-# What each refusal of the HTTP layer itself means, and what to do about it.
+# Slug, title and advice for each HTTP status.
 _HTTP = {
-    400: ("malformed", "This request cannot be read", ""),
+    400: ("malformed", "Unreadable request", ""),
     401: (
         "no-token",
-        "A token is needed",
-        "Send `Authorization: Bearer TOKEN`. An administrator makes one with `lots token add NAME --role ROLE`.",
+        "Token required",
+        "Send `Authorization: Bearer TOKEN`. An administrator adds a token with `lots token add NAME --role ROLE`.",
     ),
-    403: ("not-your-desk", "This is not for your role", ""),
-    404: ("not-found", "Not found", "The paths are listed at /docs."),
-    405: ("wrong-method", "This path does not do that", ""),
-    408: ("timed-out", "The request took too long to arrive", "Send it again."),
-    412: ("stale", "Changed meanwhile", "It has another ETag than the header If-Match names. Read it again."),
-    413: ("too-large", "The body is too large", "Send it in several requests."),
-    414: ("uri-too-long", "The address is too long", "Ask in several requests."),
-    415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
+    403: ("not-your-desk", "Role not permitted", ""),
+    404: ("not-found", "Not found", "See /docs for all paths."),
+    405: ("wrong-method", "Method not allowed", ""),
+    408: ("timed-out", "Request timed out", "Send the request again."),
+    412: ("stale", "Changed meanwhile", "The ETag in If-Match is outdated. Read the resource again."),
+    413: ("too-large", "Request too large", "Split it into several requests."),
+    414: ("uri-too-long", "URL too long", "Split it into several requests."),
+    415: ("wrong-type", "Body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
     422: ("invalid", "Invalid request", ""),
     428: (
         "needs-if-match",
-        "Which version are you changing?",
-        "Read it, and send its ETag back in the header `If-Match`.",
+        "If-Match required",
+        "Read the resource and send its ETag in the header `If-Match`.",
     ),
     429: (
         "too-many-wrong-tokens",
         "Too many wrong tokens",
         (
-            "Too many different wrong tokens came from your address within a minute. Wait as long as the header "
-            "`Retry-After` says; a right token works meanwhile."
+            "Your address sent too many wrong tokens within a minute. Wait for the time in the header `Retry-After`. A valid token still works."
         ),
     ),
-    431: ("head-too-large", "The head of this request is too large", "Ask with a shorter query or fewer headers."),
+    431: ("head-too-large", "Request header too large", "Send a shorter query or fewer headers."),
     500: (
         "broken",
-        "Something broke on our side",
+        "Internal server error",
         (
-            "Look whether it was stored before you send it again; a request with an Idempotency-Key can simply be "
-            "repeated. If it stays, tell the administrator the request id."
+            "Check whether it was stored before you send it again. A request with an Idempotency-Key can be repeated safely. If the error persists, give the administrator the request id."
         ),
     ),
     503: (
         "unavailable",
-        "The database cannot be used now",
-        "Nothing was stored. Try again in a moment; if it stays, tell the administrator.",
+        "Database unavailable",
+        "Nothing was stored. Try again shortly. If the error persists, tell the administrator.",
     ),
     507: (
         "full",
-        "There is no room left to store this",
+        "Storage full",
         (
-            "Nothing was stored; what is stored can still be read. The administrator has to make room where the database lies; then "
-            "send it again."
+            "Nothing was stored. Stored data can still be read. Ask the administrator to free space for the database, then send the request again."
         ),
     ),
 }
 
 
 class FaultSchema(Schema):
-    """One thing wrong: where, what, and what to do."""
+    """One error, with place, detail and hint."""
 
     pointer = fields.String(
         required=True, metadata={"description": "JSON pointer into the body, or the name of a query parameter"}
     )
     detail = fields.String(required=True)
     hint = fields.String()
-    confirm = fields.String(metadata={"description": "field to set to true where the value is right"})
-    row = fields.Integer(metadata={"description": "row of an imported file, 1 for its header"})
-    column = fields.String(metadata={"description": "column of an imported file"})
-    line = fields.Integer(metadata={"description": "line of an imported file, where it is not the row's number"})
+    confirm = fields.String(metadata={"description": "field to set to true if the value is correct"})
+    row = fields.Integer(metadata={"description": "row number in the imported file; the header is row 1"})
+    column = fields.String(metadata={"description": "column name in the imported file"})
+    line = fields.Integer(
+        metadata={"description": "line number in the imported file, if it differs from the row number"}
+    )
 
 
 class ProblemSchema(Schema):
     """A problem document (RFC 9457). Some carry more members, such as `reasons` or `candidates`."""
 
-    type = fields.String(required=True, metadata={"format": "uri-reference", "description": "ends in a stable slug"})
+    type = fields.String(
+        required=True, metadata={"format": "uri-reference", "description": "problem type; ends in a stable slug"}
+    )
     title = fields.String(required=True)
     status = fields.Integer(required=True)
     detail = fields.String(required=True)
     errors = fields.List(fields.Nested(FaultSchema), required=True, metadata={"maxItems": MOST_LISTED})
     errors_total = fields.Integer(
-        metadata={
-            "description": f"how many errors there are, where they are more than the {MOST_LISTED} that `errors` lists"
-        }
+        metadata={"description": f"total number of errors, given if there are more than {MOST_LISTED}"}
     )
-    request_id = fields.String(
-        metadata={"description": "names this request in the log of the server; also in X-Request-Id"}
-    )
+    request_id = fields.String(metadata={"description": "request id in the server log; also in X-Request-Id"})
 
     class Meta:
         unknown = INCLUDE
@@ -157,12 +154,12 @@ def problem(
     headers: Iterable[tuple[str, str]] = (),
     **more: Any,
 ) -> Response:
-    """Returns a problem document. It lists the first `MOST_LISTED` faults, and says how many there are where that is not all."""
+    """Returns a problem document with the first `MOST_LISTED` faults and their total number."""
     found = list(faults)
     errors = [_told(fault) for fault in found[:MOST_LISTED]]
     detail = _cut(detail)
     if len(found) > MOST_LISTED:
-        detail = f"{detail} {MOST_LISTED} of {len(found):,} errors are listed."
+        detail = f"{detail} The first {MOST_LISTED} of {len(found):,} errors are listed."
         more = {"errors_total": len(found), **more}
     prefix = request.script_root if has_request_context() else ""
     body = {
@@ -175,7 +172,7 @@ def problem(
     }
     if (request_id := logs.request_id()) is not None:
         body["request_id"] = request_id
-    # Half of a surrogate pair, quoted from a request, has no UTF-8 form.
+    # An unpaired surrogate, quoted from a request, cannot be encoded as UTF-8.
     text = (json.dumps(body, ensure_ascii=False) + "\n").encode("utf-8", "replace")
     answer = Response(text, status, mimetype="application/problem+json")
     answer.headers.extend(list(headers))
@@ -183,7 +180,7 @@ def problem(
 
 
 def _cut(text: str) -> str:
-    """A text of an answer, cut where it quotes something endless."""
+    """Returns a text, shortened to the maximum length."""
     return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}... ({len(text):,} characters)"
 
 
@@ -197,37 +194,37 @@ def _told(fault: Fault) -> dict[str, Any]:
 def http_problem(
     status: int, detail: str = "", headers: Iterable[tuple[str, str]] = (), *, advise: bool = True
 ) -> Response:
-    """Returns the problem document for a status of the HTTP layer, with what to do about it unless the detail says so."""
-    slug, title, advice = _HTTP.get(status, ("refused", "This request was refused", ""))
+    """Returns the problem document for an HTTP status, with advice if `advise` is true."""
+    slug, title, advice = _HTTP.get(status, ("refused", "Request refused", ""))
     advice = advice if advise else ""
     return problem(status, slug, title, " ".join(part for part in (detail, advice) if part), headers=headers)
 
 
-# What a status means where the server, not the application, gives it.
+# Slug, title and advice for statuses given by the server, not by the application.
 _BY_SERVER = {
     503: (
         "busy",
-        "Too many requests are arriving",
-        "This request had not arrived in full, and a newer one needed its place. Send it again.",
+        "Server busy",
+        "A newer request replaced this incomplete one. Send it again.",
     ),
-    500: ("broken", "Something broke on our side", "The answer could not be written. Send the request again."),
-    501: ("no-such-coding", "This server cannot read this body", "Send it with Content-Length, or in chunks."),
+    500: ("broken", "Internal server error", "The answer could not be written. Send the request again."),
+    501: ("no-such-coding", "Unsupported transfer coding", "Send the body with Content-Length, or in chunks."),
 }
 
 
 def server_problem(status: int, detail: str, request_id: str) -> Response:
-    """Returns the problem document for a request that the server answers because it never reached the application."""
+    """Returns the problem document for a request that never reached the application."""
     slug, title, advice = _BY_SERVER.get(status) or _HTTP.get(status, _HTTP[400])
-    said = " ".join(part for part in (detail, advice) if part) or "Its bytes are no request of HTTP/1.1 (RFC 9112)."
+    said = " ".join(part for part in (detail, advice) if part) or "The bytes are not an HTTP/1.1 request (RFC 9112)."
     headers = [("Retry-After", "2")] if status == 503 else []
     return problem(status, slug, title, said, headers=headers, request_id=request_id)
 
 
 def unavailable(error: Exception) -> Response:
-    """Returns the answer for a database that cannot be used now: locked, too slow, away, full, read-only, damaged or gone."""
+    """Returns the answer for an unavailable database: locked, slow, unreachable, full, read-only, damaged or removed."""
     later = [("Retry-After", "2")]
     if isinstance(error, Damaged | Gone):
-        # What happened and what to do is all in the message; where the program noticed it helps nobody.
+        # The message states problem and remedy, so a traceback is not needed.
         log.error("%s", error)
         kept = _UNCERTAIN if isinstance(error, Uncertain) else "Nothing was stored."
         what = "was removed or replaced while it was in use" if isinstance(error, Gone) else "is damaged"
@@ -239,24 +236,26 @@ def unavailable(error: Exception) -> Response:
     if isinstance(error, Full):
         return http_problem(507)
     if isinstance(error, ReadOnly):
-        text = "Nothing was stored; what is stored can still be read. If it stays, tell the administrator."
-        return problem(503, "read-only", "The database takes no changes now", text, headers=later)
+        text = "Nothing was stored. Stored data can still be read. If the error persists, tell the administrator."
+        return problem(503, "read-only", "Database is read-only", text, headers=later)
     return http_problem(503, headers=later)
 
 
-_ASK = "Tell the administrator: the log of the server says what to do."
-_UNCERTAIN = "It is not certain whether this was stored: look before you send it again, or repeat it with the same Idempotency-Key."
+_ASK = "Tell the administrator. The server log says what to do."
+_UNCERTAIN = (
+    "It is not certain whether this was stored. Check before you send it again, or repeat it with the same Idempotency-Key."
+)
 
 
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
-    """Returns marshmallow's nested messages as faults with JSON pointers, and near names for unknown fields among those that are listed."""
+    """Returns nested marshmallow messages as faults with JSON pointers. Unknown fields get similar names as hint."""
     return _faults(messages, schema, at, [])
 
 
 def _faults(messages: Any, schema: Schema | None, at: str, found: list[Fault]) -> list[Fault]:
-    """Adds the faults to those that were found before them."""
+    """Adds the faults to `found`, and returns it."""
     if isinstance(messages, dict):
-        # A map's own faults come as {"key": ..., "value": ...} under the entry they belong to.
+        # Faults of a map are {"key": ..., "value": ...} below their entry.
         if schema is None and set(messages) <= {"key", "value"}:
             for inner in messages.values():
                 _faults(inner, None, at, found)
@@ -287,10 +286,10 @@ def _below(schema: Schema | None, key: Any) -> Schema | None:
 def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
     from lots.api.http.fields import Said
 
-    if schema is not None and messages == ["This is needed."] and not getattr(messages[0], "hint", ""):
+    if schema is not None and messages == ["This is required."] and not getattr(messages[0], "hint", ""):
         field = schema.fields.get(str(key))
         return [Said(messages[0], _what_to_give(field.metadata if field else {}))]
-    if schema is None or messages != ["There is no such field."]:
+    if schema is None or messages != ["Unknown field."]:
         return messages
     near = get_close_matches(str(key)[:_NAME], list(schema.fields), n=2, cutoff=0.6)
     hint = f"Did you mean {listed(near, 'or')}?" if near else f"Known here: {', '.join(schema.fields)}."
@@ -298,7 +297,7 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
 
 
 def _what_to_give(about: Mapping[str, Any]) -> str:
-    """Returns the hint on a field that is missing: what it may be, else what it is, with an example."""
+    """Returns the hint for a missing field: permitted values, or else description and example."""
     if allowed := about.get("enum"):
         return f"Give {listed([*map(str, allowed)], 'or')}."
     says, example = str(about.get("description", "")), about.get("example")
@@ -317,8 +316,8 @@ def register(app: Flask) -> None:
     def of_cursor(error: BadCursor) -> Response:
         fault = Fault(
             "cursor",
-            "This cursor was not given out by this list.",
-            "Follow `next` as it stands, or start without a cursor.",
+            "This cursor does not belong to this list.",
+            "Use `next` unchanged, or start without a cursor.",
         )
         return problem(422, "invalid", "Invalid request", fault.detail, [fault])
 
@@ -326,16 +325,16 @@ def register(app: Flask) -> None:
         return problem(
             409,
             "clash",
-            "Somebody was faster",
-            "The same thing was written at the same moment. Read it again, then repeat yours if it is still needed.",
+            "Simultaneous change",
+            "Another request wrote the same record at the same time. Read it again, then repeat your change if still needed.",
         )
 
     def of_http(error: HTTPException) -> Response:
         status = error.code or 500
         detail = {
-            404: "Nothing is served at this path.",
-            405: f"It takes {', '.join(getattr(error, 'valid_methods', None) or [])}.",
-            413: f"At most {app.config['MAX_CONTENT_LENGTH']:,} bytes are taken.",
+            404: "This path does not exist.",
+            405: f"This path accepts {', '.join(getattr(error, 'valid_methods', None) or [])}.",
+            413: f"The limit is {app.config['MAX_CONTENT_LENGTH']:,} bytes.",
         }.get(status, "")
         kept = [(k, v) for k, v in error.get_headers() if k.lower() not in ("content-type", "content-length")]
         return http_problem(status, detail, kept)
@@ -344,7 +343,7 @@ def register(app: Flask) -> None:
         if meant := of_engine(error):
             return unavailable(meant)
         log.exception("unexpected error in %s %s", logs.method(), logs.route())
-        return http_problem(500, f"The id of this request is {logs.request_id()}.")
+        return http_problem(500, f"The request id is {logs.request_id()}.")
 
     app.register_error_handler(LotsError, of_desk)
     app.register_error_handler(BadCursor, of_cursor)

@@ -1,4 +1,4 @@
-"""Fields that take exactly what they say: JSON numbers, RFC 3339 times, text without control characters."""
+"""Strict fields: JSON numbers, RFC 3339 times, text without control characters."""
 
 from __future__ import annotations
 
@@ -15,38 +15,38 @@ from marshmallow import Schema, ValidationError, fields, missing, validate
 from lots.domain.code_identity import has_control, unseen
 from lots.services.errors import quoted
 
-# The largest number both engines keep as a row number.
+# Largest row number of both database engines.
 MAX_ID = 2**63 - 1
 
 _RFC3339 = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2})")
-# What stands between lines of text.
+# Line breaks and tabs in text.
 _BREAKS = dict.fromkeys(map(ord, "\n\t\r"), " ")
 _WRITTEN_NUMBER = re.compile(r"\s*[-+]?\d+([.,]\d+)?\s*")
 
 
 class Said(str):
-    """A message with a hint at what to do, and what a person at a form is told instead where the hint speaks of JSON."""
+    """A message with a hint, and the hint for a form if the first mentions JSON."""
 
     hint: str
     at_form: str
 
     def __new__(cls, detail: str, hint: str = "", at_form: str | None = None) -> Said:
-        """Returns the message; str cannot be given attributes otherwise."""
+        """Returns the message. A str accepts attributes only here."""
         said = super().__new__(cls, detail)
         said.hint, said.at_form = hint, hint if at_form is None else at_form
         return said
 
 
 class Strict(Schema):
-    """A request: unknown fields are refused, and what is missing is asked for in plain words."""
+    """A request schema that refuses unknown fields."""
 
-    error_messages = {"unknown": "There is no such field.", "type": "This must be an object, in { }."}
-    # A whole request for the document; tests send it.
+    error_messages = {"unknown": "Unknown field.", "type": "This must be an object, in { }."}
+    # Example request for the OpenAPI document, also sent by tests.
     example: ClassVar[Mapping[str, Any]] = {}
 
 
 class StrictFloat(fields.Float):
-    """A JSON number within bounds, ends included. A number in quotes is refused, with the way to write it."""
+    """A JSON number within inclusive bounds. A number in quotes is refused with a hint."""
 
     def __init__(
         self,
@@ -57,7 +57,9 @@ class StrictFloat(fields.Float):
         hint: str = "",
         **kw: Any,
     ) -> None:
-        kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be a number, not null.")
+        kw.setdefault("error_messages", {}).update(
+            required="This is required.", null="This must be a number, not null."
+        )
         metadata = kw.setdefault("metadata", {})
         for name, end in (("minimum", low), ("maximum", high), ("exclusiveMinimum", above)):
             if end is not None:
@@ -68,7 +70,7 @@ class StrictFloat(fields.Float):
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
         number = _json_number(value)
         if self.above is not None and number <= self.above:
-            raise ValidationError(Said(f"{number:,.15g} is too small; it must be more than {_plain(self.above)}."))
+            raise ValidationError(Said(f"{number:,.15g} is too small. It must be greater than {_plain(self.above)}."))
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
             hint = self.hint or f"Give a number {_range(self.low, self.high)}."
             raise ValidationError(Said(f"{number:,.15g} is out of range.", hint))
@@ -88,7 +90,7 @@ def _json_number(value: Any) -> float:
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
-        raise ValidationError(Said("This number is too large to be one."))
+        raise ValidationError(Said("This number is too large."))
     return number
 
 
@@ -99,22 +101,22 @@ def _range(low: float | None, high: float | None) -> str:
 
 
 def _plain(end: float | None) -> str:
-    """A bound without an exponent, thousands separated: 1,000,000,000; empty for none."""
+    """Returns a bound without exponent, with thousands separators, such as 1,000,000,000; empty for None."""
     return "" if end is None else f"{Decimal(repr(end)).normalize():,f}"
 
 
 def whole_ends(low: float | None, high: float | None, above: float | None) -> tuple[int, int]:
-    """Returns the least and the greatest whole number within declared bounds; `above` is left out itself."""
+    """Returns the smallest and the largest whole number within bounds. `above` is exclusive."""
     least = 0 if low is None else math.ceil(low)
     return least if above is None else math.floor(above) + 1, 2**31 - 1 if high is None else math.floor(high)
 
 
 class StrictInteger(fields.Integer):
-    """A JSON integer within bounds, ends included."""
+    """A JSON integer within inclusive bounds."""
 
     def __init__(self, low: int = 0, high: int = 2**31 - 1, *, hint: str = "", **kw: Any) -> None:
         kw.setdefault("error_messages", {}).update(
-            required="This is needed.", null="This must be a whole number, not null."
+            required="This is required.", null="This must be a whole number, not null."
         )
         kw.setdefault("metadata", {}).update(minimum=low, maximum=high)
         super().__init__(strict=True, **kw)
@@ -167,16 +169,16 @@ class WrittenTruth(fields.Boolean):
 
 
 class Text(fields.String):
-    """A line of text: trimmed, not blank, no control characters, at most `most` characters. With `lines`, several lines."""
+    """A line of text, trimmed and not blank, of at most `most` characters without control characters. `lines` permits several lines."""
 
     def __init__(self, most: int = 200, *, lines: bool = False, one_of: Sequence[str] | None = None, **kw: Any) -> None:
-        kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be text, not null.")
-        # Words are never longer than what is kept.
+        kw.setdefault("error_messages", {}).update(required="This is required.", null="This must be text, not null.")
+        # The maximum length covers all permitted words.
         most = max([most, *map(len, one_of or ())])
         kw.setdefault("metadata", {}).update(minLength=1, maxLength=most)
         if one_of is not None:
             kw["metadata"]["enum"] = list(one_of)
-            kw["error_messages"]["required"] = Said("This is needed.", f"Write one of: {', '.join(one_of)}.", "")
+            kw["error_messages"]["required"] = Said("This is required.", f"Write one of: {', '.join(one_of)}.", "")
         super().__init__(**kw)
         self.most, self.lines, self.one_of = most, lines, one_of
 
@@ -189,65 +191,68 @@ class Text(fields.String):
         if not text:
             raise ValidationError(Said("This is blank."))
         if len(text) > self.most:
-            raise ValidationError(Said(f"This is {len(text)} characters long; at most {self.most} are kept."))
+            raise ValidationError(Said(f"This is {len(text)} characters long. The limit is {self.most}."))
         if has_control(text.translate(_BREAKS) if self.lines else text):
             raise ValidationError(
-                Said("This holds a control character or half of one.", "Remove it; a scanner may add a TAB or ENTER.")
+                Said(
+                    "This contains a control character or an incomplete character.",
+                    "Remove it; a scanner may add a TAB or ENTER.",
+                )
             )
         if self.one_of is not None and text not in self.one_of:
             raise ValidationError(
-                Said(f'"{quoted(text)}" is not one of these.', f"Write one of: {', '.join(self.one_of)}.", "")
+                Said(f'"{quoted(text)}" is not a permitted value.', f"Write one of: {', '.join(self.one_of)}.", "")
             )
         return text
 
 
 class Code(Text):
-    """A code or number that something new will be known by: text without a character that nobody can see (category Cf and its like)."""
+    """A code for a new object, without invisible characters (such as category Cf)."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
         text = super()._deserialize(value, attr, data, **kw)
         if hidden := unseen(text):
             named = ", ".join(dict.fromkeys(hidden))
             raise ValidationError(
-                Said(f"This holds an invisible character: {named}.", "Type it instead of pasting it.")
+                Said(f"This contains an invisible character: {named}.", "Type it instead of pasting it.")
             )
         return text
 
 
 class LabelCode(Code):
-    """A code on a label. It stands in addresses, so it holds no slash, and is not made of dots."""
+    """A code on a label. It is part of URLs, so it has no slash and does not consist of dots."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
         text = super()._deserialize(value, attr, data, **kw)
         if "/" in text or "\\" in text or not text.strip("."):
             raise ValidationError(
-                Said("A code cannot hold a slash or be made of dots.", "Use letters, digits, - and .")
+                Said("A code cannot contain a slash or consist of dots.", "Use letters, digits, - and .")
             )
         return text
 
 
 class Instant(fields.Field[datetime]):
-    """A moment as RFC 3339 with an offset, such as 2026-11-25T14:00:00+01:00; answered in UTC."""
+    """An RFC 3339 time with an offset, such as 2026-11-25T14:00:00+01:00. Answers are in UTC."""
 
     def __init__(self, **kw: Any) -> None:
-        kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be a time, not null.")
+        kw.setdefault("error_messages", {}).update(required="This is required.", null="This must be a time, not null.")
         kw.setdefault("metadata", {}).update(type="string", format="date-time")
         super().__init__(**kw)
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> datetime:
         hint = "Write it like 2026-11-25T14:00:00+01:00, or 2026-11-25T13:00:00Z."
         if not isinstance(value, str) or not _RFC3339.fullmatch(value.strip()):
-            detail = "This is not a time with an offset from UTC."
+            detail = "This is not a time with a UTC offset."
             if isinstance(value, str) and _RFC3339.fullmatch(value.strip().replace(" ", "+")):
-                hint = "In a query string a + must be written %2B."
+                hint = "Write + as %2B in a query string."
             raise ValidationError(Said(detail, hint))
         try:
             moment = datetime.fromisoformat(value.strip().upper())
             if not 2000 <= moment.year <= 2200:
-                raise ValidationError(Said("The year is not of this century.", hint))
+                raise ValidationError(Said("The year must be from 2000 to 2200.", hint))
             return moment.astimezone(UTC)
         except ValueError as error:
-            raise ValidationError(Said(f"There is no such time: {error}.", hint)) from None
+            raise ValidationError(Said(f"This time does not exist: {error}.", hint)) from None
 
 
 class Numbers(fields.List[float]):
@@ -264,7 +269,7 @@ class Numbers(fields.List[float]):
         **kw: Any,
     ) -> None:
         kw.setdefault("error_messages", {}).update(
-            required="This is needed.",
+            required="This is required.",
             invalid=f"This must be a list of {count} numbers, {names}.",
             null="This must be a list, not null.",
         )
@@ -289,7 +294,7 @@ class Figure(fields.Field[Any]):
 
 
 class OneOrMany(fields.Field[Any]):
-    """A place for a number or an array of two in an answer: a limit with one end or with both."""
+    """A number or an array of two numbers in an answer: a one-sided or two-sided limit."""
 
     def __init__(self, **kw: Any) -> None:
         pair = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
@@ -299,22 +304,24 @@ class OneOrMany(fields.Field[Any]):
 
 
 class VersionedSchema(Schema):
-    """An answer about something that people may change, and the number, version and origin that it has."""
+    """An answer about a versioned object, with number, version and author."""
 
     id = fields.Integer(required=True)
-    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
+    version = fields.Integer(
+        required=True, metadata={"description": "version number; rises with each change and determines the ETag"}
+    )
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
 
 def answered(asked: type[Schema], *names: str, null: bool = True, whole: bool = True) -> tuple[fields.Field[Any], ...]:
-    """Returns fields of a request, or of a larger answer, as an answer has them, so that both say the same of a field.
+    """Returns fields of a request or larger answer for use in an answer, with the same description.
 
     Args:
-        asked: the schema of the request, or of a larger answer.
-        names: which fields, in this order; all of them in theirs when empty.
-        null: True where what nobody stated is null in the answer; what is required is null only where it may be null there.
-        whole: False where what nobody stated is not in the answer.
+        asked: Schema of the request or of the larger answer.
+        names: Fields in this order; all fields by default.
+        null: If True, optional fields without a value are null.
+        whole: If False, fields without a value are absent.
     """
     fresh = asked()
     found = []
@@ -331,5 +338,5 @@ def answered(asked: type[Schema], *names: str, null: bool = True, whole: bool = 
 
 
 NUMBER = f"int(max={MAX_ID})"
-# The address of a server, http or https. As ECMA-262 writes it too, for the document. Text was trimmed before, so that no line break stands where `$` would let one by.
+# Address of a server, http or https, in the syntax of ECMA-262 for the OpenAPI document. Text is trimmed first, so `$` matches no line break.
 SITE = r"^https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?$"

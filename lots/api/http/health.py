@@ -1,4 +1,4 @@
-"""Whether the process lives, and which version of the program it runs. Every server gives the same answer."""
+"""The health check: status and program version, the same for every server."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ PATH = "/healthz"
 
 
 def alive(version: str) -> Response:
-    """Returns the answer of a process that lives.
+    """Returns the health answer.
 
     Args:
-        version: of the program.
+        version: Version of the program.
     """
     return Response(json.dumps(health(version)) + "\n", mimetype="application/json")
 
 
 def health(version: str) -> dict[str, str]:
-    """Returns what a process that lives says."""
+    """Returns status and version."""
     return {"status": "alive", "version": version}
 
 
 def register(app: Flask, version: str) -> None:
-    """Serves it."""
+    """Registers the health check."""
     app.get(PATH, endpoint="healthz")(lambda: alive(version))

@@ -1,4 +1,4 @@
-"""One line on standard error for every request, and the id by which its answer, its line and its traceback find each other."""
+"""Request logs on standard error, with a request id shared by answer, log line and traceback."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from typing import Any, TextIO
 
 from flask import Flask, Response, g, has_request_context, request
 
-# Such as a UUID or a ULID. One of our tokens has 43 characters: it is too long to pass for an id and be written down.
+# Fits UUID and ULID. A token has 43 characters, so it is never logged as an id.
 _SANE_ID = re.compile(r"[A-Za-z0-9._-]{8,40}")
 _METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"})
 _log = logging.getLogger("lots.requests")
 
 
 class _StandardError(logging.StreamHandler[TextIO]):
-    """Writes to whatever standard error is at that moment, so that it can be redirected."""
+    """A handler for the current standard error, which may be redirected."""
 
     def __init__(self, style: str) -> None:
         logging.Handler.__init__(self)
@@ -35,7 +35,7 @@ class _StandardError(logging.StreamHandler[TextIO]):
 
 
 class _Json(logging.Formatter):
-    """One JSON object on one line."""
+    """A formatter with one JSON object per line."""
 
     def format(self, record: logging.LogRecord) -> str:
         """Returns the line."""
@@ -53,10 +53,10 @@ class _Json(logging.Formatter):
 
 
 class _Plain(logging.Formatter):
-    """A line for people."""
+    """A formatter for readable lines."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """Returns the line, and a traceback below it."""
+        """Returns the line, followed by any traceback."""
         said = getattr(record, "said", None)
         text = _in_words(said) if said else f"{record.levelname.lower()}: {record.getMessage()}"
         number = said.get("request_id", request_id()) if said else request_id()
@@ -78,12 +78,12 @@ def set_up(style: str, level: str, names: Iterable[str] = ("lots", "waitress")) 
     """Sends what the program and its server log to standard error.
 
     Args:
-        style: `json`, one object a line, or `plain`, for people.
-        level: the least that is logged: debug, info (a line per request), warning, error.
-        names: of the loggers.
+        style: `json` with one object per line, or `plain` for people.
+        level: Minimum level: debug, info (a line per request), warning or error.
+        names: Names of the loggers.
 
     Notes:
-        There is no way to log nothing: an error that nobody can look up helps nobody.
+        Errors are always logged.
     """
     for name in names:
         logger = logging.getLogger(name)
@@ -93,23 +93,23 @@ def set_up(style: str, level: str, names: Iterable[str] = ("lots", "waitress")) 
 
 
 def register(app: Flask) -> None:
-    """Gives every request an id and a line. Register it before all else: it starts first and ends last."""
+    """Registers ids and log lines for requests. Register it first, so that it starts first and ends last."""
     app.before_request(_begin)
     app.after_request(_end)
 
 
 def request_id() -> str | None:
-    """Returns the id of the request that is being answered, None outside of one."""
+    """Returns the id of the current request; None outside a request."""
     return g.get("request_id") if has_request_context() else None
 
 
 def chosen_id(sent: str) -> str:
-    """Returns the id that a client sent for its request where it is of the right form, else a new one."""
+    """Returns the request id of the client if valid, else a new one."""
     return sent if _SANE_ID.fullmatch(sent) else str(uuid.uuid4())
 
 
 def route() -> str | None:
-    """Returns the path of this request as it stands in the documentation, such as /v1/lots/{number}; None when none is served there."""
+    """Returns the documented path of this request, such as /v1/lots/{number}; None for an unknown path."""
     rule = request.url_rule
     return None if rule is None else _documented(rule.rule)
 
@@ -120,12 +120,12 @@ def _documented(rule: str) -> str:
 
 
 def method() -> str:
-    """Returns the method of this request; `other` for a word that HTTP does not know, which could be any text."""
+    """Returns the method of this request; `other` for an unknown method."""
     return request.method if request.method in _METHODS else "other"
 
 
 def seconds() -> float:
-    """Returns for how long this request has been worked on, s, >= 0."""
+    """Returns the processing time of this request so far, s, >= 0."""
     return time.perf_counter() - float(g.started)
 
 
@@ -155,12 +155,12 @@ def note_given(method: str, route: str, status: int, took_s: float, size: int, r
     """Writes the line of a request that was answered before it reached the application.
 
     Args:
-        method: of the request.
-        route: its path as it stands in the documentation.
-        status: of the answer.
-        took_s: how long it took, s.
-        size: of the answer's body, bytes.
-        request_id: of the request.
+        method: Method of the request.
+        route: Documented path.
+        status: Status of the answer.
+        took_s: Processing time, s.
+        size: Size of the answer body, bytes.
+        request_id: Id of the request.
     """
     said = {"request_id": request_id, "method": method, "route": route, "status": status}
     said |= {"duration_ms": round(1_000 * took_s, 1), "person": None, "role": None, "bytes": size}
@@ -168,7 +168,7 @@ def note_given(method: str, route: str, status: int, took_s: float, size: int, r
 
 
 def _level(status: int) -> int:
-    """Errors are ours; a token that is wrong, expired or not enough is worth a warning."""
+    """Returns the log level for a status: error for 5xx, warning for invalid or insufficient tokens."""
     if status >= 500:
         return logging.ERROR
     return logging.WARNING if status in (401, 403, 429) else logging.INFO

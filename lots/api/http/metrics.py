@@ -1,4 +1,4 @@
-"""What a monitoring system reads at /metrics, as Prometheus text. It stands beside the API, outside /v1."""
+"""Metrics as Prometheus text at /metrics, outside /v1."""
 
 from __future__ import annotations
 
@@ -24,29 +24,27 @@ _SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10)
 
 
 class _Record(Collector):
-    """What the record itself says, asked when somebody reads the metrics.
+    """Lot and decision counts from the database, queried on each scrape.
 
-    A counter in this process would count judgements that were then rolled back, miss those of other workers and of the command line, and
-    start from nothing with each start. The database knows: one grouped count over an index gives where the lots stand, and the
-    newest number of a decision how many there have been, since none is ever deleted. Decisions by their outcome would
-    mean to read the whole history on every scrape, so they are not told apart.
+    A counter in this process would include rolled back decisions, miss other processes, and restart from zero. The number of
+    the newest decision is the total, since decisions are never deleted. Counts by outcome would need the whole history.
     """
 
     def __init__(self, standings: Callable[[], Mapping[str, int]], decisions: Callable[[], int]) -> None:
         self._standings, self._decisions = standings, decisions
 
     def describe(self) -> Iterable[Metric]:
-        """Nothing beforehand: registering must not ask the database."""
+        """Returns nothing, since registration must not query the database."""
         return ()
 
     def collect(self) -> Iterable[Metric]:
-        """Two queries."""
-        stand = GaugeMetricFamily("lots_standing", "Lots by where they stand now.", labels=["standing"])
+        """Yields the metrics, with two queries."""
+        stand = GaugeMetricFamily("lots_standing", "Number of lots by status.", labels=["standing"])
         counted = self._standings()
         for standing in STANDINGS:
             stand.add_metric([standing], counted.get(standing, 0))
         yield stand
-        text = "Number of the newest decision about a lot; each one recorded raises it by one, or more after a broken request."
+        text = "Number of the newest decision on a lot. Each decision raises it by at least one."
         yield CounterMetricFamily("lots_decisions", text, value=self._decisions())
 
 
@@ -56,14 +54,14 @@ def register(
     """Counts the requests of an application and serves /metrics.
 
     Args:
-        standings: answers how many lots stand where.
-        decisions: answers the number of the newest decision, 0 before the first.
-        to_all: True when no token is needed; else it takes one of the role monitoring or admin.
+        standings: Returns the number of lots by status.
+        decisions: Returns the number of the newest decision, 0 before the first.
+        to_all: If False, a token with the role monitoring or admin is required.
 
     Notes:
-        Where PROMETHEUS_MULTIPROC_DIR names a folder, requests and durations are those of all processes that share it, the ended ones
-        included, whichever is asked; without it they are of this process. Lots and decisions come from the database, so they are counted
-        once. Memory and open files are of one process, and are left out where several answer.
+        If PROMETHEUS_MULTIPROC_DIR names a folder, requests and durations cover all processes that share it, including ended ones.
+        Otherwise they cover this process. Lots and decisions come from the database. Memory and open files are omitted with
+        several processes.
     """
     shared = os.environ.get("PROMETHEUS_MULTIPROC_DIR")
     registry, answered = CollectorRegistry(), CollectorRegistry()
@@ -76,19 +74,19 @@ def register(
     answered.register(_Record(standings, decisions))
     requests = Counter(
         "lots_requests",
-        "Requests answered, by method, path as documented (none: nothing is served there) and class of status.",
+        "Requests by method, documented path (none: unknown path) and status class.",
         ["method", "route", "status"],
         registry=registry,
     )
     durations = Histogram(
         "lots_request_seconds",
-        "Time that a request took until its answer was ready, by path as documented.",
+        "Processing time of requests by documented path, s.",
         ["route"],
         buckets=_SECONDS,
         registry=registry,
     )
 
-    # The library looks a label up with care each time; they are few, so what it found is kept.
+    # Label lookup is slow in the library. There are few labels, so the results are cached.
     counter, timer = functools.cache(requests.labels), functools.cache(durations.labels)
 
     def count_request(method: str, route: str, status: int, took_s: float) -> None:
@@ -108,5 +106,5 @@ def register(
         return shown() if to_all else admitted(("monitoring",), shown)()
 
     app.after_request(count)
-    # For requests that the server answers by itself.
+    # For requests answered by the server itself.
     app.extensions["count_request"] = count_request

@@ -1,4 +1,4 @@
-"""What a reverse proxy says of the client: believed from the proxies that the settings name, and from nobody else."""
+"""Client data from reverse proxies, trusted only from the proxies in the settings."""
 
 from __future__ import annotations
 
@@ -13,36 +13,35 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 if TYPE_CHECKING:
     from _typeshed.wsgi import StartResponse, WSGIApplication, WSGIEnvironment
 
-# Stands for a proxy that connects through a unix socket: such a connection comes from no address.
+# Name for a proxy on a unix socket, which has no address.
 UNIX = "unix"
-# What servers give as the address of whoever connects through a unix socket.
+# Remote addresses that servers give for a unix socket.
 _OF_UNIX = frozenset({"", "localhost"})
 _ORIGINAL = "werkzeug.proxy_fix.orig"
 _SAID = ("HTTP_FORWARDED", *(f"HTTP_X_FORWARDED_{name}" for name in ("FOR", "PROTO", "HOST", "PREFIX", "PORT")))
-# What proxies say of a request beside that. Nothing of it counts, but it tells that somebody stands between.
+# Further headers of proxies. Their values are ignored, but they reveal a proxy.
 _SIGNS = (*_SAID, "HTTP_X_REAL_IP", "HTTP_VIA")
-# Set for each request: whether it may have been passed on for a client elsewhere.
+# Environment key: True if the request may come from another machine.
 _PASSED_ON = "lots.passed_on"
 # Segments of unreserved characters (RFC 3986, 2.3), none of them "." or "..".
 _PREFIX = re.compile(r"(?:/(?!\.{1,2}(?:/|\Z))[A-Za-z0-9._~-]+){1,8}")
 
 
 def register(app: Flask, named: str) -> None:
-    """Puts the proxy's word on the client in place of the connection's. Register it when every path is there.
+    """Replaces the client data of the connection by those of the proxy. Register it after all paths.
 
     Args:
-        app: whose requests come through a proxy, whichever server takes them in.
-        named: the setting `proxy`: none, or addresses and "unix", with commas between them.
+        app: Application behind a proxy.
+        named: Setting `proxy`: "none", or addresses and "unix", comma-separated.
 
     Notes:
-        X-Forwarded-For, -Proto, -Host and -Prefix count. Of several values in one of them only the last is the proxy's own.
-        Each of these headers from anybody else is dropped.
+        X-Forwarded-For, -Proto, -Host and -Prefix are used, with the last value of each. From untrusted senders they are dropped.
     """
     app.wsgi_app = _ProxysWord(app, named)  # type: ignore[method-assign]  # the place that Flask provides for middleware
 
 
 def addresses(named: str) -> list[str]:
-    """Returns the addresses among the proxies that the setting names.
+    """Returns the proxy addresses in the setting.
 
     Example:
         >>> addresses("192.0.2.7, unix"), addresses("none")
@@ -56,14 +55,14 @@ def _parts(named: str) -> list[str]:
 
 
 class _ProxysWord:
-    """The application behind proxies."""
+    """The application behind reverse proxies."""
 
     def __init__(self, app: Flask, named: str) -> None:
         self._unix = UNIX in _parts(named)
         self._addresses = {ipaddress.ip_address(part) for part in addresses(named)}
         self._inner: WSGIApplication = app.wsgi_app
         self._fixed = ProxyFix(self._checked, x_for=1, x_proto=1, x_host=1, x_prefix=1)
-        # First segments of the program's own paths. A prefix that is one of them could be the begin of such a path.
+        # First segments of the program's own paths. A prefix equal to one of them is ambiguous.
         self._own = {rule.rule.split("/")[1] for rule in app.url_map.iter_rules()}
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
@@ -81,7 +80,7 @@ class _ProxysWord:
         return bool(self._addresses) and _plain(address) in self._addresses
 
     def _checked(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
-        """Goes on with what the proxy said, and with the connection's own where that makes no sense."""
+        """Answers with the data of the proxy, or with those of the connection where the former are invalid."""
         before = environ[_ORIGINAL]
         client = _plain(environ.get("REMOTE_ADDR") or "")
         clients = environ.get("HTTP_X_FORWARDED_FOR")
@@ -90,7 +89,7 @@ class _ProxysWord:
         if environ["wsgi.url_scheme"] not in ("http", "https"):
             environ["wsgi.url_scheme"] = before["wsgi.url_scheme"]
         if environ.get("HTTP_X_FORWARDED_HOST") and environ["SERVER_NAME"] == environ["HTTP_HOST"]:
-            # Named without a port: then it is the scheme's, and not the one that this server listens at.
+            # A host without a port means the default port of the scheme, not the port of this server.
             environ["SERVER_PORT"] = "443" if environ["wsgi.url_scheme"] == "https" else "80"
         if "HTTP_X_FORWARDED_PREFIX" in environ:
             self._set_prefix(environ, before["SCRIPT_NAME"] or "")
@@ -103,17 +102,17 @@ class _ProxysWord:
             return
         environ["SCRIPT_NAME"] = prefix
         path = environ.get("PATH_INFO", "")
-        # Some proxies take the prefix off the path, others leave it there.
+        # Some proxies strip the prefix from the path, others keep it.
         if f"{path}/".startswith(f"{prefix}/") and prefix.split("/")[1] not in self._own:
             environ["PATH_INFO"] = path[len(prefix) :]
 
 
 def from_this_machine(environ: WSGIEnvironment) -> bool:
-    """Returns whether a request comes from this machine: from a loopback address, and with no sign of another client behind it.
+    """Returns whether a request comes from this machine, from a loopback address without signs of another client.
 
     Notes:
-        Behind a proxy that the setting names, every client that it or a proxy before it tells of must be on this machine. The word of any
-        other proxy is not believed, so that a request which one has passed on does not count as coming from here.
+        Behind a trusted proxy, all forwarded clients must be on this machine. A request with headers of an untrusted proxy never
+        counts as local.
     """
     address = _plain(environ.get("REMOTE_ADDR") or "")
     return address is not None and address.is_loopback and not environ.get(_PASSED_ON, True)
@@ -129,7 +128,7 @@ def _are_here(forwarded_for: str) -> bool:
 
 
 def _plain(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
-    """Returns an address without its port or the brackets around it, IPv4 not as IPv6; None for anything else.
+    """Returns an IP address without port and brackets, and a mapped IPv4 address as IPv4; None for anything else.
 
     Example:
         >>> [str(_plain(text)) for text in ("192.0.2.7:4711", "[2001:db8::1]:80", "::ffff:192.0.2.7", "unknown")]

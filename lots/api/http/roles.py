@@ -1,4 +1,4 @@
-"""Who may do what: a resource names the roles of each of its methods in `who`, and only people of these roles are admitted."""
+"""Authorisation: the table `who` of a resource names the permitted roles for each method."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from lots.api.http.authentication import auth
 from lots.domain.characteristics.declaring.declaration import BENCH as BENCH
 from lots.services.setup.roles import ADMIN, MONITORING, ROLES
 
-# Everybody may read what everybody needs, but for the program that only watches the server.
+# All roles except monitoring, for shared data.
 ALL = tuple(role for role in ROLES if role != MONITORING)
-# Who loads spools, and with quality who looks after machines, jobs and what reached them.
+# Roles that load spools, and roles for machines, jobs and containments.
 FLOOR = ("production",)
 FLOOR_AND_QUALITY = ("production", "quality")
-# Who deals with suppliers about their lots.
+# Roles that deal with suppliers about lots.
 SUPPLY = ("quality", "purchasing")
 
 
 def admitted(roles: tuple[str, ...], answer: Callable[..., Any]) -> Callable[..., Any]:
-    """Returns `answer`, given only to people of one of these roles, or admin; everybody else gets 401, 403 or 429."""
-    # What a refusal says: the library asks no further when there is no token, and forgets whose it was when the role is wrong.
+    """Returns `answer` restricted to these roles and admin. Others get 401, 403 or 429."""
+    # Stored for the text of a refusal, since the library does not keep them.
     g.allowed, g.comer, g.expired, g.wait_s = roles, None, None, 0
     return functools.partial(_gate(roles), answer)
 

@@ -1,4 +1,4 @@
-"""What every resource shares: who may, strict JSON in, answers kept for repeats, pages and ETags out."""
+"""Shared parts of resources: roles, strict JSON, stored answers for repeats, pages and ETags."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from lots.api.http import columns, csv_answers, strict_json
 from lots.api.http.authentication import person
 from lots.api.http.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.http.fields import Strict, Text, WrittenWhole
-from lots.api.http.openapi.operations import document_shared, example_of
+from lots.api.http.openapi.operations import document_shared, example_of, path_parameters
 from lots.api.http.roles import admitted
 from lots.domain.code_identity import has_control
 from lots.services.errors import Clash, Fault, Invalid
@@ -28,15 +28,15 @@ from lots.services.setup import access
 from lots.services.setup.access import Answer
 
 _MAX_LIST = 5_000
-# The forms in which readings come.
+# Forms of readings in a body.
 OBJECT, LIST, COLUMNS = "object", "list", "columns"
-# By which a request says that it wants an answer only if something changed, or did not (RFC 9110, 13.1).
+# Headers of conditional requests (RFC 9110, 13.1).
 _CONDITIONS = {"HTTP_IF_NONE_MATCH", "HTTP_IF_MATCH", "HTTP_IF_MODIFIED_SINCE", "HTTP_IF_UNMODIFIED_SINCE"}
 _KEY = re.compile(r'"?([\x21\x23-\x7e]{1,255})"?')
 
 
 class Refused(Exception):
-    """A refusal with its answer ready."""
+    """A refusal with a ready answer."""
 
     def __init__(self, answer: Response) -> None:
         super().__init__(answer.status)
@@ -44,31 +44,31 @@ class Refused(Exception):
 
 
 class Resource(MethodView):
-    """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
+    """A path. `who` names the roles for each method; admin may use all. Without an entry only admin may use the method."""
 
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
-    # Fields of what POST answers that a repeat gets as null: they are shown once and kept nowhere for it.
+    # Fields of a POST answer that are shown once and are null in a repeat.
     shown_once: ClassVar[frozenset[str]] = frozenset()
-    # False where a repeated POST does its work again, whatever key it carries.
+    # False if a repeated POST is always processed again.
     repeatable: ClassVar[bool] = True
-    # How what GET answers is written as CSV, None where it has no rows; found when the path is registered.
+    # CSV table of the GET answer, None without rows. Set at registration.
     csv_table: ClassVar[csv_answers.Table | None] = None
-    # Address of what POST makes, such as /v1/suppliers/{id}, sent as its Location.
+    # Location of the resource made by POST, such as /v1/suppliers/{id}.
     made_at: ClassVar[str] = ""
 
     def dispatch_request(self, **kwargs: Any) -> Any:
-        """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
+        """Answers a request after checking token and role. A repeated POST gets the stored answer."""
         method = "GET" if request.method == "HEAD" else request.method
         answer: Response = admitted(self.who.get(method, ()), self._admitted)(**kwargs)
         if place := answer.headers.get("Location"):
-            # Resources name, and keep for repeats, their paths as they are without the prefix of a proxy.
+            # Resources return and store paths without the prefix of a proxy.
             answer.headers["Location"] = request.script_root + place
         return answer
 
     def _admitted(self, **kwargs: Any) -> Any:
         _check_query()
         answer = super().dispatch_request
-        # Nothing is at a path with a control character, and PostgreSQL could not keep one beside the key.
+        # No path has a control character, and PostgreSQL could not store one with the key.
         keyed = self.repeatable and "Idempotency-Key" in request.headers and not has_control(request.path)
         if request.method == "POST" and keyed:
             return _once(lambda: _as_response(answer(**kwargs)), self.shown_once)
@@ -84,24 +84,24 @@ class Resource(MethodView):
         return http_problem(412) if answered.status_code == 412 else answered
 
     def location(self, made: Mapping[str, Any]) -> dict[str, str]:
-        """Returns the Location header of what was made, without the path prefix of a proxy."""
+        """Returns the Location header of a new resource, without the path prefix of a proxy."""
         path = re.sub(r"\{(\w+)\}", lambda name: quote(str(made[name[1]]), safe=""), self.made_at)
         return {"Location": path}
 
     def csv_leaves_out(self) -> Collection[str]:
-        """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
+        """Returns the fields that this request omits from the CSV."""
         return ()
 
 
 def _check_query() -> None:
-    """Refuses a query that cannot be read, or says one thing twice: the second would be dropped without a word."""
+    """Refuses an unreadable query and repeated parameters, which would otherwise be dropped silently."""
     try:
         twice = sorted(name for name, values in request.args.lists() if len(values) > 1)
     except UnicodeDecodeError:
         raise Refused(http_problem(400, "The query is not UTF-8 text.")) from None
     if twice:
         raise Invalid(
-            *(Fault(name, f"The parameter {name} stands twice in the query.", "Give it once.") for name in twice)
+            *(Fault(name, f"The parameter {name} appears twice in the query.", "Give it once.") for name in twice)
         )
 
 
@@ -114,13 +114,11 @@ def _as_response(answer: Any) -> Response:
 def _once(answer: Callable[[], Response], shown_once: frozenset[str]) -> Response:
     key = _KEY.fullmatch(request.headers["Idempotency-Key"].strip())
     if key is None:
-        fault = Fault("Idempotency-Key", "A key is 1 to 255 visible characters.", "A fresh UUID makes a good one.")
+        fault = Fault("Idempotency-Key", "An Idempotency-Key has 1 to 255 visible characters.", "Send a new UUID.")
         raise Invalid(fault)
     if has_control(request.full_path):
-        # It would be kept beside the key, and PostgreSQL takes no NUL.
-        raise Refused(
-            http_problem(400, "The query holds a control character. Write it with a percent sign (RFC 3986).")
-        )
+        # The query is stored with the key, and PostgreSQL does not accept NUL.
+        raise Refused(http_problem(400, "The query contains a control character. Percent-encode it (RFC 3986)."))
 
     def run() -> Answer:
         response = answer()
@@ -136,7 +134,7 @@ def _once(answer: Callable[[], Response], shown_once: frozenset[str]) -> Respons
     try:
         kept, repeated = kept_or_run()
     except Clash:
-        # The same key came twice at once and the other was faster; its answer is there now.
+        # Another request with the same key was faster, and its answer is now stored.
         kept, repeated = kept_or_run()
     response = Response(kept.body, kept.status, kept.headers)
     if repeated:
@@ -145,7 +143,7 @@ def _once(answer: Callable[[], Response], shown_once: frozenset[str]) -> Respons
 
 
 def _body_said() -> bytes:
-    """What a body says: its bytes, but of a form the fields and files, since the line between them is drawn anew each time it is sent."""
+    """Returns the content of a body: its bytes, or the fields and files of a form, whose boundary varies."""
     if request.mimetype != "multipart/form-data":
         return request.get_data()
     said: list[Any] = [sorted((name, values) for name, values in request.form.lists())]
@@ -159,7 +157,7 @@ def read_json() -> Any:
     """Returns the request's body as strict JSON.
 
     Raises:
-        Refused: 400 or 415 with what to do.
+        Refused: 400 or 415, with a hint.
     """
     if request.mimetype != "application/json" and not request.mimetype.endswith("+json"):
         raise Refused(http_problem(415))
@@ -170,12 +168,12 @@ def read_json() -> Any:
 
 
 class Parser(FlaskParser):
-    """Reads arguments with the strict JSON above, and refuses with problem documents."""
+    """A parser with strict JSON and problem documents."""
 
     DEFAULT_UNKNOWN_BY_LOCATION = {"json": None, "query": "raise", "headers": "exclude", "path": None}
 
     def load_querystring(self, req: Any, schema: Schema) -> Any:
-        """Returns the query; what stands twice in it was refused before."""
+        """Returns the query. Repeated parameters were refused before."""
         return req.args.to_dict()
 
     def load_json(self, req: Any, schema: Schema) -> Any:
@@ -183,7 +181,7 @@ class Parser(FlaskParser):
         return read_json()
 
     def handle_error(self, error: ValidationError, req: Any, schema: Schema, **kwargs: Any) -> NoReturn:
-        """Refuses with every fault found."""
+        """Raises all faults found."""
         messages = error.messages
         in_query = isinstance(messages, dict) and set(messages) == {"query"}
         raise_invalid(
@@ -192,7 +190,7 @@ class Parser(FlaskParser):
 
 
 def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False, further: Iterable[Fault] = ()) -> NoReturn:
-    """Raises what marshmallow found wrong, as faults, with those that were found otherwise behind them."""
+    """Raises marshmallow messages as faults, followed by `further` faults."""
     faults = [*faults_from(messages, schema), *further]
     if in_query:
         faults = [Fault(f.pointer.lstrip("/"), f.detail, f.hint) for f in faults]
@@ -200,7 +198,7 @@ def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False, furt
 
 
 class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
-    """A blueprint whose arguments are read strictly, whose errors are documented, and whose lists are pages."""
+    """A blueprint with strict arguments, documented errors and paged lists."""
 
     ARGUMENTS_PARSER = Parser()
 
@@ -209,12 +207,13 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         self._prepare_doc_cbks.append(document_shared)
 
     def route(self, rule: str, **options: Any) -> Callable[[Any], Any]:
-        """Registers a resource and writes its roles into the documentation."""
-        register = super().route(rule, **options)
+        """Registers a resource with its roles in the documentation."""
+        whole = f"{self.url_prefix or ''}{rule}"
+        register = super().route(rule, parameters=path_parameters(whole), **options)
 
         def decorate(view: type[Resource]) -> Any:
             view.csv_table = csv_answers.table_of(getattr(view, "get", None))
-            told = {"made_at": view.made_at, "rule": f"{self.url_prefix or ''}{rule}"}
+            told = {"made_at": view.made_at, "rule": whole}
             for name, roles in view.who.items():
                 method: Any = getattr(view, name.lower())
                 named: dict[str, Any] = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}", **told}
@@ -226,25 +225,25 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         return decorate
 
     def register_views_in_doc(self, api: Any, *args: Any, **kwargs: Any) -> None:
-        """Documents the paths once the document is asked for."""
+        """Defers the documentation of paths until the document is requested."""
         api.document_later(partial(super().register_views_in_doc, api, *args, **kwargs))
 
     def arguments(self, schema: Any, **options: Any) -> Callable[[Any], Any]:
-        """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
+        """Reads arguments with one schema instance. Given a class, the library would make one per request."""
         return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]  # the same
 
     def response(
         self, status_code: int, schema: Any = None, *, rows: str | csv_answers.Table | None = None, **options: Any
     ) -> Callable[[Any], Any]:
-        """Documents what a method answers. What it returns goes out as the service made it, as JSON.
+        """Documents the answer of a method, which is sent as JSON unchanged.
 
-        The schema only documents: going over each answer field by field would take longer than finding it. Tests hold every answer against it.
+        The schema is for documentation only, since serialising each answer would be slow. Tests validate every answer against it.
 
         Args:
-            status_code: of the answer.
-            schema: of the answer, a class or made from one.
-            rows: the list of the answer whose objects are the rows of its CSV, or how rows follow from it. A page of a list needs neither.
-            options: as the library takes them.
+            status_code: Status of the answer.
+            schema: Schema of the answer, a class or an instance.
+            rows: Name of the list with the CSV rows, or a table. A page of a list needs neither.
+            options: Options of the library.
         """
         document = super().response(status_code, schema, **options)
         made = schema() if isinstance(schema, type) else schema
@@ -269,11 +268,12 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
     def one_or_many(
         self, schema: Schema, of_the_rest: Callable[[dict[int, Any]], list[Fault]] = lambda _: []
     ) -> Callable[[Any], Any]:
-        """Decorates a method that takes one object, a list of them, or a list as columns: it is given (items, the form they came in).
+        """Decorates a method that takes one object, a list or columns. The method gets the items and their form.
 
         Args:
-            of_the_rest: asked, where some objects of a list cannot be read, what is wrong with the others, by their places; so that
-                whoever sent the list is told everything at once.
+            schema: Schema of one object.
+            of_the_rest: Returns further faults of the valid objects, by position, if others are invalid. All faults are then
+                reported at once.
         """
         several = {"type": "array", "items": schema, "minItems": 1, "maxItems": _MAX_LIST}
         forms = [schema, several, columns.documented(schema, _MAX_LIST)]
@@ -298,11 +298,11 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 
 
 def _objects(schema: Schema, body: Any, of_the_rest: Callable[[dict[int, Any]], list[Fault]]) -> tuple[list[Any], str]:
-    """Returns the objects of a body, one or a list of them, and which of the two it was."""
+    """Returns the objects of a body, and its form (object or list)."""
     many = isinstance(body, list)
     if many and not 1 <= len(body) <= _MAX_LIST:
-        hint = "Send longer ones in several requests." if body else "Send at least one reading."
-        raise Invalid(Fault("", f"A list holds 1 to {_MAX_LIST} readings, this one {len(body)}.", hint))
+        hint = "Split longer lists into several requests." if body else "Send at least one reading."
+        raise Invalid(Fault("", f"A list has 1 to {_MAX_LIST} readings. This one has {len(body)}.", hint))
     try:
         items = schema.load(body, many=many)
     except ValidationError as error:
@@ -313,10 +313,10 @@ def _objects(schema: Schema, body: Any, of_the_rest: Callable[[dict[int, Any]], 
 
 
 class PageArgs(Strict):
-    """Which page of a list."""
+    """A page of a list."""
 
-    limit = WrittenWhole(1, 500, load_default=50, metadata={"description": "rows on a page"})
-    cursor = Text(200, metadata={"description": "from `next` of the page before"})
+    limit = WrittenWhole(1, 500, load_default=50, metadata={"description": "rows per page"})
+    cursor = Text(200, metadata={"description": "cursor from `next` of the previous page"})
 
 
 def page_schema(item: type[Schema]) -> Schema:
@@ -327,14 +327,16 @@ def page_schema(item: type[Schema]) -> Schema:
         {
             "__doc__": "A page of a list.",
             "items": fields.List(fields.Nested(item), required=True),
-            "next": fields.String(required=True, allow_none=True, metadata={"description": "URL of the next page"}),
+            "next": fields.String(
+                required=True, allow_none=True, metadata={"description": "URL of the next page; null on the last page"}
+            ),
         },
     )
     return made()  # type: ignore[no-any-return]  # a class made here
 
 
 def page_answer(page: Any) -> tuple[dict[str, Any], dict[str, str]]:
-    """Returns a page as it is sent, with its Link header (RFC 8288)."""
+    """Returns a page with its Link header (RFC 8288)."""
     if page.next is None:
         return {"items": page.rows, "next": None}, {}
     arguments = {**request.args.to_dict(), "cursor": page.next}
@@ -343,7 +345,7 @@ def page_answer(page: Any) -> tuple[dict[str, Any], dict[str, str]]:
 
 
 def etag(subject: str, view: dict[str, Any]) -> dict[str, str]:
-    """Returns the ETag header of something with a version."""
+    """Returns the ETag header of a versioned object."""
     return {"ETag": f'"{subject}-{view["id"]}-v{view["version"]}"'}
 
 
@@ -357,7 +359,7 @@ def version_to_change(subject: str, view: dict[str, Any]) -> int:
         raise Refused(http_problem(428))
     current = etag(subject, view)["ETag"].strip('"')
     if not (request.if_match.star_tag or request.if_match.contains(current)):
-        text = f"This {subject} is at version {view['version']} now. Read it again, and repeat your change on the new ETag."
+        text = f"This {subject} is now at version {view['version']}. Read it again and repeat your change with the new ETag."
         raise Refused(problem(412, "stale", "Changed meanwhile", text))
     return int(view["version"])
 
@@ -377,7 +379,7 @@ __all__ = [
 
 
 def ordered_page(list_rows: Callable[..., Any], args: dict[str, Any]) -> Any:
-    """Returns a page as a service lists it, from the end that was asked for."""
+    """Returns a page of a service in the requested order."""
     newest_first = args.pop("order") == "newest"
     return list_rows(*page_args(args), newest_first=newest_first)
 

@@ -1,4 +1,4 @@
-"""Under which name a request came in, at which address people reach the shop, and how it writes there. A foreign name enters no answer."""
+"""Host checks and the address of the shop. An untrusted host name never appears in an answer."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from lots.api.http.errors import http_problem
 from lots.services.setup import shop
 from lots.services.setup.place import Place
 
-# uri-host [ ":" port ] of RFC 9110, 7.2. A name may have what RFC 3986, 3.2.2, allows, apart from its sub-delims: no name in DNS has
-# them, and a comma stands between several fields of one name that a server has joined.
+# uri-host [ ":" port ] of RFC 9110, 7.2. Names follow RFC 3986, 3.2.2, without sub-delims: DNS names have none, and a comma
+# separates header fields joined by a server.
 _HOST = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|((?:[A-Za-z0-9._~-]|%[0-9A-Fa-f]{2}){1,255}))(?::([0-9]{0,5}))?")
-_NEEDED = "A request names one host in the header `Host`, as NAME or NAME:PORT (RFC 9110, 7.2)."
+_NEEDED = "Send one host in the header `Host`, as NAME or NAME:PORT (RFC 9110, 7.2)."
 _DEFAULT_PORTS = {"http": "80", "https": "443"}
 
 
 def register(app: Flask, site: str, listens_at: str) -> None:
-    """Refuses requests without a right Host, and keeps what the settings say of the address.
+    """Registers the Host check, and stores the address settings.
 
     Args:
-        app: whose requests are looked at.
-        site: the address of the shop, or "none".
-        listens_at: the name or address that the server was told to listen at.
+        app: Application to check.
+        site: Address of the shop, or "none".
+        listens_at: Name or address on which the server listens.
     """
     app.config.update(SITE=site, LISTENS_AT=listens_at)
     app.before_request(_check_host)
@@ -44,7 +44,7 @@ def _check_host() -> Response | None:
 
 
 def right(sent: str | None) -> bool:
-    """Returns whether this is one host with or without a port.
+    """Returns whether this is exactly one host, with or without a port.
 
     Example:
         >>> [right(sent) for sent in ("lots.example:8080", "[::1]", "192.0.2.7", "a, b", "a:b", "", None)]
@@ -55,7 +55,7 @@ def right(sent: str | None) -> bool:
 
 
 def shop_details() -> shop.Details:
-    """Returns what the shop says of itself. One query a request."""
+    """Returns the details of the shop, with one query per request."""
     if "shop_details" not in g:
         g.shop_details = shop.details()
     found: shop.Details = g.shop_details
@@ -63,31 +63,31 @@ def shop_details() -> shop.Details:
 
 
 def place_here() -> Place:
-    """Returns how the site writes dates and numbers; outside a request UTC and decimal points. One query a request."""
+    """Returns the date and number format of the site, with one query per request. Outside a request it is UTC with decimal points."""
     return shop_details().place if has_request_context() else Place()
 
 
 def shop_address() -> str:
-    """Returns the address at which people reach the shop, without a slash at its end.
+    """Returns the address of the shop for people, without a final slash.
 
-    The setting `site` counts before the shop's own `site`, and that before what follows from this request.
+    The setting `site` takes precedence over `site` in the shop details, and that over the address of this request.
 
     Notes:
-        Whoever sends a request chooses its Host. So that name counts only where it can be no other machine's; else the address at which
-        the request came in stands in.
+        The client chooses Host, so this name is used only if it surely means this machine. Otherwise the local address of the
+        request is used.
     """
     stated = stated_address()
     return stated or f"{request.scheme}://{_authority()}{request.script_root}"
 
 
 def stated_address() -> str:
-    """Returns the address that the settings or the shop's details state, without a slash at its end; "" where neither does."""
+    """Returns the address in the settings or the shop details, without a final slash; "" if neither has one."""
     site: str = current_app.config["SITE"]
     return (site if site != "none" else shop_details().site or "").rstrip("/")
 
 
 def address_for_phones() -> str:
-    """Returns `shop_address` where another machine reaches it; "" where only this machine does.
+    """Returns `shop_address` if other machines can reach it, "" otherwise.
 
     Example:
         A request to http://127.0.0.1:8080 of a shop that states no address gives "".
@@ -97,7 +97,7 @@ def address_for_phones() -> str:
 
 
 def leads_back(host: str) -> bool:
-    """Returns whether a host leads back to the machine that follows it (RFC 6761, 6.3; RFC 6890).
+    """Returns whether a host means the local machine of its user (RFC 6761, 6.3; RFC 6890).
 
     Example:
         >>> [leads_back(host) for host in ("127.0.0.1", "::1", "localhost", "0.0.0.0", "192.0.2.7", "lots.example")]
@@ -114,7 +114,7 @@ def leads_back(host: str) -> bool:
 
 
 def inside(error: HTTPException | None) -> None:
-    """Turns the target of a redirection by the router into a path: it would begin with the host of the request."""
+    """Changes the target of a router redirection to a path, without the host of the request."""
     if isinstance(error, RequestRedirect):
         path = re.sub(r"\A[^/]*//[^/?#]*", "", error.new_url)
         error.new_url = f"/{path.lstrip('/')}"
@@ -139,7 +139,7 @@ def _is_ours(name: str) -> bool:
 
 @functools.cache
 def _names() -> frozenset[str]:
-    """What this machine calls itself: its host name, alone, in full, and as a local network knows it (RFC 6762)."""
+    """Returns the host names of this machine: short, full and on the local network (RFC 6762)."""
     own = socket.gethostname().lower()
     return frozenset({own, socket.getfqdn().lower(), f"{own.partition('.')[0]}.local"}) - {"", ".local"}
 

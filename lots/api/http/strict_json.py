@@ -1,4 +1,4 @@
-"""JSON as a request may send it: no duplicate names, no NaN, no number too large, and brackets nested to a limit. And JSON as it is answered."""
+"""Strict JSON for requests, without duplicate names, NaN, large numbers or deep nesting, and JSON for answers."""
 
 from __future__ import annotations
 
@@ -15,22 +15,22 @@ from lots.services.clock import moment_text
 from lots.services.errors import quoted
 
 MAX_DEPTH = 32
-# Names in one object: many times what any request has.
+# Maximum number of names in one object, far above that of any valid request.
 MAX_NAMES = 1_000
-# Elements of one array: twice what any request may have.
+# Maximum number of elements in one array, twice that of any valid request.
 MAX_ELEMENTS = 10_000
 
-# Strings, with what stands between them and the next bracket. No part of the pattern gives back what it took, and a string needs no end, so
-# the time grows with the length alone, however the quotes and backslashes are set.
+# Strings, with the text up to the next bracket. The pattern is possessive and a string needs no end, so the time is linear in
+# the length.
 _STRINGS = re.compile(rb'(?:"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)[^"\[\]{}]*+)++', re.DOTALL)
 _BRACKETS = b"[{]}"
-# One deeper, or one back: 255 is -1 in a signed byte.
+# One level deeper (1) or back (255, which is -1 as a signed byte).
 _STEPS = bytes.maketrans(_BRACKETS, b"\x01\x01\xff\xff")
 _ELSE = bytes(set(range(256)) - set(_BRACKETS))
 
 
 class Answers(DefaultJSONProvider):
-    """JSON as it is answered: names in the order of the view, moments as RFC 3339. Nothing else but what JSON knows can be in a view."""
+    """JSON for answers: names in the order of the view, times as RFC 3339."""
 
     sort_keys = False
 
@@ -43,17 +43,17 @@ class Answers(DefaultJSONProvider):
 
 
 class Malformed(Exception):
-    """A body that is not the JSON it should be; the message says what is wrong."""
+    """An invalid JSON body. The message states the error."""
 
 
 def parse(body: bytes) -> Any:
-    """Returns what a body says.
+    """Returns the parsed JSON of a body.
 
     Args:
         body: JSON as UTF-8 text.
 
     Raises:
-        Malformed: not UTF-8, not JSON, or JSON that nobody means.
+        Malformed: Not UTF-8, not JSON, or JSON beyond the limits.
 
     Example:
         >>> parse(b'{"d1_mm": 1.75}')
@@ -78,7 +78,7 @@ def parse(body: bytes) -> Any:
 
 
 def depth(body: bytes) -> int:
-    """Returns the deepest nesting of brackets outside strings, in a time that grows with the length alone.
+    """Returns the maximum nesting of brackets outside strings, in linear time.
 
     Example:
         >>> depth(b'{"a]": [[1], 2]}'), depth(b'"[[["')
@@ -90,11 +90,11 @@ def depth(body: bytes) -> int:
 
 def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(pairs) > MAX_NAMES:
-        raise Malformed(f"An object has at most {MAX_NAMES:,} names, this one {len(pairs):,}.")
+        raise Malformed(f"An object has at most {MAX_NAMES:,} names. This one has {len(pairs):,}.")
     found: dict[str, Any] = {}
     for name, value in pairs:
         if name in found:
-            raise Malformed(f'The name "{quoted(name)}" stands twice in one object.')
+            raise Malformed(f'The name "{quoted(name)}" appears twice in one object.')
         if value.__class__ is list:
             _refuse_long(value)
         found[name] = value
@@ -102,11 +102,11 @@ def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _refuse_long(value: Any) -> None:
-    """Refuses an array that is too long, or one in it that stands in no object: those were looked at where their objects ended."""
+    """Refuses a long array, also one nested in arrays. Arrays in objects were checked with their objects."""
     if value.__class__ is not list:
         return
     if len(value) > MAX_ELEMENTS:
-        raise Malformed(f"An array has at most {MAX_ELEMENTS:,} elements, this one {len(value):,}.")
+        raise Malformed(f"An array has at most {MAX_ELEMENTS:,} elements. This one has {len(value):,}.")
     for element in value:
         if element.__class__ is list:
             _refuse_long(element)

@@ -1,4 +1,4 @@
-"""What guards every answer: headers that say what a browser may do with it, and a brake on guessing tokens."""
+"""Security headers of all answers, and a limit on wrong tokens."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from collections.abc import Callable
 
 from flask import Flask, Response, request
 
-# What a browser may load for an answer that it shows: nothing; for a page, style sheets and pictures of this server; for the docs, its
-# script too, which asks this server. None may run a script that stands in the page, stand in a frame, or send a form.
+# Content security policies. Answers load nothing. Pages load style sheets and pictures of this server, and the docs its script.
+# Inline scripts, frames and forms are forbidden.
 _NOTHING = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 _PAGE = _NOTHING + "; style-src 'self'; img-src 'self' data:"
 _DOCS = _PAGE + "; script-src 'self'; connect-src 'self'"
@@ -27,7 +27,7 @@ HEADERS = {
 
 
 def register(app: Flask) -> None:
-    """Puts the headers on every answer of the application, errors and redirections among them."""
+    """Registers the security headers for all answers, including errors and redirections."""
     app.after_request(_guarded)
 
 
@@ -36,31 +36,30 @@ def _guarded(answer: Response) -> Response:
 
 
 def guard(answer: Response, path: str) -> Response:
-    """Puts the headers on the answer to a request for `path`, and returns it."""
-    # No answer has any of them yet, so none needs to be looked for.
+    """Returns the answer for `path` with the security headers."""
+    # No answer has these headers yet.
     answer.headers.extend(HEADERS)
     page = _DOCS if path == "/docs" else _PAGE
-    # A page that has said what it needs itself keeps its word.
+    # A policy set by a page is kept.
     answer.headers.setdefault("Content-Security-Policy", page if answer.mimetype == "text/html" else _NOTHING)
     if "Cache-Control" not in answer.headers:
-        # An answer with an ETag may be kept by whoever asked, who must ask again whether it still holds; no other may be kept.
+        # An answer with an ETag may be cached privately and must be revalidated. Others must not be cached.
         tagged = answer.get_etag()[0] is not None
         answer.headers["Cache-Control"] = "private, no-cache" if tagged else "no-store"
     return answer
 
 
 class WrongTokens:
-    """The different wrong tokens that came from each address within a minute.
+    """The different wrong tokens from each address within a minute.
 
-    After `most` of them, every further wrong token from there is answered 429 until the oldest is a minute old. Live tokens still
-    work: a whole shop may stand behind one address, and one mistyped script must not lock it out. A token is 256 random bits, so
-    guessing one is hopeless at any speed; the brake tells a guesser to stop, and the log where it sits. The same wrong token
-    again is a machine that was not told of a new one, no guess, and counts once. Expired tokens count as none.
+    After `most` of them, further wrong tokens are answered with 429 until the oldest is a minute old. Valid tokens still work,
+    since a whole shop may share one address. A token has 256 random bits and cannot be guessed. The limit stops attempts and
+    logs their address. A repeated wrong token counts once. Expired tokens are not counted.
 
     Notes:
-        Kept in the memory of one process: with several workers the limit holds for each of them. The address is the one that the
-        connection came from, or, where the settings name a reverse proxy, the one it reports. The addresses of one IPv6 network (/64)
-        count as one. At most `addresses` are known at a time, those heard of least recently are forgotten first.
+        The state is in the memory of one process, so the limit applies to each worker. The address is that of the connection, or
+        that reported by a trusted proxy. An IPv6 network (/64) counts as one address. At most `addresses` are stored, and the least
+        recent are dropped first.
 
     Example:
         >>> guesses = WrongTokens(most=2, now=lambda: 0.0)
@@ -76,11 +75,11 @@ class WrongTokens:
         self._lock = threading.Lock()
 
     def wait_s(self, address: str | None, token: str) -> int:
-        """Notes a wrong token and returns for how many seconds its sender must wait, 0 while it need not.
+        """Records a wrong token and returns the waiting time of its sender, s, 0 for none.
 
         Args:
-            address: where it came from, None when that is not known.
-            token: as it was sent; only a short hash of it is kept.
+            address: Address of the sender, None if unknown.
+            token: Token as sent. Only a short hash is stored.
         """
         now, place = self._now(), network(address)
         mark = hashlib.sha256(token.encode("utf-8", "replace")).digest()[:8]
@@ -97,7 +96,7 @@ class WrongTokens:
 
 
 def network(address: str | None) -> str:
-    """Returns under what an address is counted: the address itself, but of IPv6 the network: one household has 2**64 addresses of it."""
+    """Returns the key for an address: the address itself, or the /64 network for IPv6."""
     try:
         found = ipaddress.ip_address(address or "")
     except ValueError:

@@ -1,4 +1,4 @@
-"""Instruments with their checks, kept by quality."""
+"""Instruments and their checks. For quality."""
 
 from __future__ import annotations
 
@@ -22,32 +22,32 @@ from lots.api.lot_schemas import ExposureSchema, LotChangedSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.instruments import calibration_checks
 
-routes = Routes("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
+routes = Routes("instruments", __name__, url_prefix="/v1/instruments", description="Instruments and their checks.")
 
 
 def _kind(**known: Any) -> Text:
-    about = "what it is, such as micrometer"
+    about = "kind of instrument, such as micrometer"
     return Text(60, metadata={"label": "Kind", "example": "micrometer", "description": about}, **known)
 
 
 def _uncertainty(**known: Any) -> StrictFloat:
-    about = "of one reading, in the unit of what it reads: half of the expanded uncertainty (k = 2) of its certificate"
+    about = "standard uncertainty of one reading, in the measured unit; half the expanded uncertainty (k = 2) on the certificate"
     return StrictFloat(0, 1000, metadata={"label": "Standard uncertainty", "description": about}, **known)
 
 
 def _resolution(**known: Any) -> StrictFloat:
-    about = "smallest step that it shows, in the unit of what it reads"
+    about = "smallest displayed step, in the measured unit"
     said = {"label": "Resolution", "description": about, "example": 0.001}
     return StrictFloat(None, 1000, above=0, metadata=said, **known)
 
 
 def _interval(**known: Any) -> StrictInteger:
-    about = "days that a passed check holds; later readings do not count"
+    about = "validity of a passed check, days; later readings do not count"
     return StrictInteger(1, 3650, metadata={"label": "Check interval, days", "description": about}, **known)
 
 
 class InstrumentChange(Strict):
-    """What may change about an instrument. The code stays. Kind, uncertainty and resolution are settled once readings were taken with it."""
+    """The fields of an instrument that can change. Kind, uncertainty and resolution cannot change after the first reading."""
 
     example = {"measures": ["diameter"], "check_interval_days": 90}
 
@@ -60,7 +60,7 @@ class InstrumentChange(Strict):
         validate=validate.Length(1, len(CHARACTERISTICS)),
         metadata={
             "label": "Measures",
-            "description": "characteristics that it measures; a reading of another is refused",
+            "description": "characteristics that it measures; other readings are refused",
             "example": list(CHARACTERISTICS[1:2]),
         },
     )
@@ -74,7 +74,7 @@ class InstrumentChange(Strict):
 
 
 class InstrumentArgs(InstrumentChange):
-    """A new instrument. Without `measures` it measures what its kind does, or what it is first used for where its kind does not tell."""
+    """A new instrument. By default `measures` follows from its kind, or else from its first reading."""
 
     example = {
         "code": "MIC-2",
@@ -86,7 +86,9 @@ class InstrumentArgs(InstrumentChange):
     }
 
     code = Code(
-        40, required=True, metadata={"label": "Code", "example": "MIC-1", "description": "as marked on the instrument"}
+        40,
+        required=True,
+        metadata={"label": "Code", "example": "MIC-1", "description": "code marked on the instrument"},
     )
     kind = _kind(required=True)
     standard_uncertainty = _uncertainty()
@@ -95,19 +97,25 @@ class InstrumentArgs(InstrumentChange):
 
 
 class InForceSchema(Schema):
-    """The standard uncertainty that a reading taken now has by its instrument: the larger of the stated one and what studies found."""
+    """The standard uncertainty of new readings, the larger of the stated one and that of studies."""
 
-    characteristic = fields.String(required=True, metadata={"description": "what is read", "example": "diameter"})
+    characteristic = fields.String(
+        required=True, metadata={"description": "measured characteristic", "example": "diameter"}
+    )
     standard_uncertainty = fields.Float(
-        required=True, allow_none=True, metadata={"description": "in the unit; null where nothing tells it"}
+        required=True, allow_none=True, metadata={"description": "standard uncertainty, in `unit`; null if unknown"}
     )
-    unit = fields.String(required=True, metadata={"description": "empty for colour, which has none"})
+    unit = fields.String(required=True, metadata={"description": "unit; empty for colour"})
     source = fields.String(
-        required=True, metadata={"enum": ["stated", "study", "none"], "description": "where it comes from"}
+        required=True, metadata={"enum": ["stated", "study", "none"], "description": "source of the uncertainty"}
     )
-    study_id = fields.Integer(required=True, allow_none=True, metadata={"description": "null unless it is a study"})
+    study_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "number of the study; null for other sources"}
+    )
     measure = fields.String(
-        required=True, allow_none=True, metadata={"description": "of that study; of colour the worst coordinate"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "measure of the study; for colour the worst coordinate"},
     )
 
 
@@ -117,29 +125,31 @@ class InstrumentSchema(VersionedSchema):
     code = fields.String(required=True)
     kind = fields.String(required=True)
     standard_uncertainty = fields.Float(
-        required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "stated value, in the measured unit; null if not stated"},
     )
     resolution = fields.Float(
-        required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "stated value, in the measured unit; null if not stated"},
     )
     in_force = fields.List(
         fields.Nested(InForceSchema),
         required=True,
-        metadata={"description": "what readings taken now count with, by what it reads or was studied for"},
+        metadata={"description": "standard uncertainty of new readings per characteristic"},
     )
     measures = fields.List(
         fields.String(metadata={"enum": list(CHARACTERISTICS)}),
         required=True,
         allow_none=True,
-        metadata={
-            "description": "characteristics that it measures; null: nobody stated it, and its first reading will"
-        },
+        metadata={"description": "characteristics that it measures; null until the first reading if not stated"},
     )
     check_interval_days = fields.Integer(required=True)
 
 
 class CheckArgs(Strict):
-    """A check of an instrument against something known."""
+    """A check of an instrument against a known artefact."""
 
     example = {
         "checked_at": "2026-11-25T14:00:00+01:00",
@@ -154,7 +164,7 @@ class CheckArgs(Strict):
     readings = fields.List(
         Figure(),
         validate=validate.Length(max=1000),
-        metadata={"label": "Readings", "description": "numbers, or rows such as L*, a*, b*"},
+        metadata={"label": "Readings", "description": "readings: numbers, or rows such as L*, a*, b*"},
     )
     note = Text(2000, lines=True, metadata={"label": "Note"})
 
@@ -174,39 +184,43 @@ class CheckSchema(Schema):
 
 
 class SuspectArgs(Strict):
-    """When the check is made."""
+    """The time of a check."""
 
-    checked_at = Instant(metadata={"description": "now when left out"})
+    checked_at = Instant(metadata={"description": "time of the check; now by default"})
 
 
 class SuspectLotSchema(Schema):
-    """A lot whose readings would be suspect."""
+    """A lot with readings that would become suspect."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
-    standing = fields.String(required=True, metadata={"description": "now"})
-    readings = fields.Integer(required=True, metadata={"description": "with the instrument that would be suspect"})
+    standing = fields.String(required=True, metadata={"description": "present status"})
+    readings = fields.Integer(required=True, metadata={"description": "number of readings that would become suspect"})
 
 
 class SuspectSchema(Schema):
-    """What a failed check would make suspect: readings between the checks before and after it."""
+    """The lots that a failed check would make suspect, by readings between its neighbouring checks."""
 
     instrument_id = fields.Integer(required=True)
     checked_at = Instant(required=True)
-    since = Instant(required=True, allow_none=True, metadata={"description": "the check before; null without one"})
-    until = Instant(required=True, allow_none=True, metadata={"description": "the check after; null without one"})
+    since = Instant(
+        required=True, allow_none=True, metadata={"description": "time of the previous check; null without one"}
+    )
+    until = Instant(
+        required=True, allow_none=True, metadata={"description": "time of the next check; null without one"}
+    )
     says = fields.String(required=True)
     lots = fields.List(fields.Nested(SuspectLotSchema), required=True)
 
 
 class TouchedSchema(LotChangedSchema):
-    """A lot that a check put in another light."""
+    """A lot affected by a check."""
 
     exposure = fields.Nested(ExposureSchema, required=True)
 
 
 class CheckedSchema(CheckSchema):
-    """A check, with the lots it touched."""
+    """A check, with the affected lots."""
 
     lots = fields.List(fields.Nested(TouchedSchema), required=True)
 
@@ -221,9 +235,10 @@ class Instruments(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(InstrumentSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List instruments in the order they were added.
+        """List instruments.
 
-        Each has its uncertainty in force per characteristic, with unit and source.
+        Each has its standard uncertainty per characteristic, with unit and source. They are in the order they were
+        added.
         """
         return page_answer(calibration_checks.listed(args.get("cursor"), args["limit"]))
 
@@ -232,7 +247,8 @@ class Instruments(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add an instrument.
 
-        Uncertainty and resolution are in the unit of what it measures. The check interval is in days. 409 when the code is taken.
+        Uncertainty and resolution are in the unit of the measured quantity. The check interval is in days. 409 if the
+        code is in use.
         """
         made = calibration_checks.add(args, person().name)
         return made, {**self.location(made), **etag("instrument", made)}
@@ -248,7 +264,7 @@ class OneInstrument(Resource):
     def get(self, number: int) -> Any:
         """Show an instrument.
 
-        The ETag is the version that a change needs. 404 for an unknown number.
+        Use the ETag to change it. 404 for an unknown instrument.
         """
         found = calibration_checks.get(number)
         return found, etag("instrument", found)
@@ -258,8 +274,9 @@ class OneInstrument(Resource):
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change an instrument.
 
-        What it measures and its check interval, in days, hold from now on. Kind, standard uncertainty and resolution are settled once a reading was
-        taken with it: 409. Needs If-Match. 428 without it, 412 when the instrument has changed since.
+        The measured characteristics and the check interval, in days, can change at any time. Kind, standard uncertainty
+        and resolution cannot change after the first reading. 409 then. Needs If-Match. 428 without If-Match, 412 if the
+        instrument has changed.
         """
         version = version_to_change("instrument", calibration_checks.get(number))
         changed = calibration_checks.change(number, version, args, person().name)
@@ -275,34 +292,36 @@ class Checks(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(CheckSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List an instrument's checks, oldest first.
+        """List the checks of an instrument.
 
-        404 for an unknown instrument.
+        The oldest come first. 404 for an unknown instrument.
         """
         return page_answer(calibration_checks.checks(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(CheckArgs)
     @routes.response(201, CheckedSchema)
     def post(self, args: calibration_checks.Checked, number: int) -> Any:
-        """Record a check against a known artefact.
+        """Record an instrument check.
 
-        A failed check puts every reading since the last passed check in doubt. Their lots are judged again without them. `lots` lists each with every
-        machine and job that it has reached. 404 for an unknown instrument.
+        The instrument measures a known artefact. A failed check makes all readings since the last passed check suspect.
+        Their lots are reassessed without them. `lots` lists each lot with every machine and job that it has reached.
+        404 for an unknown instrument.
         """
         return calibration_checks.add_check(number, args, person().name)
 
 
 @routes.route(f"/<{NUMBER}:number>/suspect-lots")
 class SuspectLots(Resource):
-    """What a failed check would make suspect."""
+    """The effect of a failed check."""
 
     who = {"GET": ("quality",)}
 
     @routes.arguments(SuspectArgs, location="query")
     @routes.response(200, SuspectSchema)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List the lots whose readings a failed check would make suspect.
+        """Preview a failed check.
 
-        Those are the readings with the instrument between the checks before and after that moment. Stores nothing. 404 for an unknown instrument.
+        Lists the lots that have readings with this instrument between the checks before and after that time. Nothing is
+        stored. 404 for an unknown instrument.
         """
         return calibration_checks.suspect(number, args.get("checked_at"))

@@ -1,4 +1,4 @@
-"""References that age: working copies of masters, sessions in which they are measured again, and what is due."""
+"""Working copies of masters, remeasurement sessions, and due checks."""
 
 from __future__ import annotations
 
@@ -13,21 +13,23 @@ from lots.api.setup.shades import DAYS, LAB, ConditionsArgs, ConditionsSchema, I
 from lots.domain.instruments.reference_sessions import MATTERS
 from lots.services.instruments import due, references
 
-routes = Routes("references", __name__, url_prefix="/v1", description="Masters and working copies, which age.")
+routes = Routes(
+    "references", __name__, url_prefix="/v1", description="Working copies, remeasurements and due dates of references."
+)
 
 
 def _readings(what: str) -> fields.List[Any]:
-    """One to fifty colours."""
+    """Returns a field for one to fifty colours."""
     length = validate.Length(1, 50, error="Give 1 to 50 readings.")
     return fields.List(Numbers(3, LAB), required=True, validate=length, metadata={"description": what})
 
 
 def _conditions() -> fields.Nested:
-    return fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
+    return fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is required."})
 
 
 class WorkingCopyArgs(Strict):
-    """A plaque that is to stand in for the master; both read on one instrument, in one session."""
+    """A working copy of the master, both measured on one instrument in one session."""
 
     example = {
         "code": "W1",
@@ -40,8 +42,8 @@ class WorkingCopyArgs(Strict):
     }
 
     code = Code(60, required=True, metadata={"example": "HW-W1"})
-    master = _readings("of the master")
-    copy = _readings("of the copy")
+    master = _readings("readings of the master, L*, a*, b*")
+    copy = _readings("readings of the copy, L*, a*, b*")
     conditions = _conditions()
     instrument_id = StrictInteger(1, MAX_ID)
     measured_at = Instant(required=True)
@@ -50,11 +52,11 @@ class WorkingCopyArgs(Strict):
 
 
 class WorkingCopySchema(Schema):
-    """A working copy. `offset` is copy less master in L*, a*, b*; its uncertainty is null where either was read once."""
+    """A working copy. `offset` is copy minus master in L*, a*, b*. Its uncertainty is null if either has a single reading."""
 
     id = fields.Integer(required=True)
     shade_id = fields.Integer(required=True)
-    revision = fields.Integer(required=True, metadata={"description": "of the shade: the master it was read beside"})
+    revision = fields.Integer(required=True, metadata={"description": "shade revision of the master"})
     code = fields.String(required=True)
     master = fields.List(fields.List(fields.Float()), required=True)
     copy = fields.List(fields.List(fields.Float()), required=True)
@@ -66,11 +68,9 @@ class WorkingCopySchema(Schema):
     offset_uncertainty = fields.List(fields.Float(), required=True, allow_none=True)
     in_use = fields.Boolean(
         required=True,
-        metadata={"description": "false once it moved, or a newer one of its code, or a newer revision, is there"},
+        metadata={"description": "false after a colour change, a newer copy with its code or a newer revision"},
     )
-    moved = fields.Boolean(
-        required=True, metadata={"description": "found to have moved since it was made; it stays so"}
-    )
+    moved = fields.Boolean(required=True, metadata={"description": "true if a colour change was found; permanent"})
     due_at = Instant(required=True, allow_none=True)
     says = fields.String(required=True)
     note = fields.String(required=True, allow_none=True)
@@ -79,21 +79,21 @@ class WorkingCopySchema(Schema):
 
 
 class MadeCopySchema(WorkingCopySchema):
-    """A working copy as it was added."""
+    """A new working copy."""
 
     warnings = fields.List(fields.Nested(WarningSchema), required=True)
 
 
 class PlaqueReadArgs(Strict):
-    """What was read of one plaque, placed anew for each reading. The code names a copy or a tile; a master has none."""
+    """The readings of one plaque, repositioned for each. `code` names a copy or a tile, and is absent for a master."""
 
     artefact = Text(6, one_of=("master", "copy", "tile"), required=True)
     code = Text(60)
-    readings = _readings("L*, a*, b*")
+    readings = _readings("readings, L*, a*, b*")
 
 
 class RemeasurementArgs(Strict):
-    """A session: the instrument's tile, and the master, working copies or both, read one after the other."""
+    """A remeasurement session: the tile of the instrument, and the master, working copies or both."""
 
     example = {
         "measured_at": "2026-11-25T14:00:00+01:00",
@@ -112,13 +112,13 @@ class RemeasurementArgs(Strict):
         fields.Nested(PlaqueReadArgs),
         required=True,
         validate=validate.Length(1, 50, error="Give what was read of 1 to 50 plaques."),
-        metadata={"description": "one tile and at least one plaque"},
+        metadata={"description": "readings of one tile and at least one plaque"},
     )
     note = Text(2000, lines=True)
 
 
 class PlaqueReadSchema(Schema):
-    """What was read of one plaque."""
+    """The readings of one plaque."""
 
     artefact = fields.String(required=True)
     code = fields.String(required=True, allow_none=True)
@@ -126,51 +126,58 @@ class PlaqueReadSchema(Schema):
 
 
 class MovementSchema(Schema):
-    """How far something moved in L*, a*, b* since the session it is compared with; of a plaque, beside the tile. `half_width` is of each interval."""
+    """A change in L*, a*, b* since the compared session. That of a plaque is relative to the tile."""
 
     state = fields.String(
         required=True,
         metadata={
             "enum": ["moved", "still", "open"],
-            "description": f"still: surely by less than {MATTERS:g} in each; moved: surely otherwise in one; open: neither",
+            "description": f"still: changes proved below {MATTERS:g}; moved: one change proved above; open: neither proved",
         },
     )
-    change = fields.List(fields.Float(), required=True, metadata={"description": "now less then, in L*, a*, b*"})
+    change = fields.List(
+        fields.Float(), required=True, metadata={"description": "change since that session, in L*, a*, b*"}
+    )
     half_width = fields.List(
         fields.Float(),
         required=True,
         allow_none=True,
-        metadata={"description": "of the 95 % interval of each change; null where nothing tells the scatter of one"},
+        metadata={"description": "half width of the 95 % interval of each change; null if the spread is unknown"},
     )
 
 
 class ToldSchema(Schema):
-    """What a session tells of a plaque, against the first that read it alike."""
+    """The result for a plaque, compared with the first comparable session."""
 
     artefact = fields.String(required=True)
     code = fields.String(required=True, allow_none=True)
-    compared_with = fields.Integer(required=True, allow_none=True, metadata={"description": "number of that session"})
+    compared_with = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "number of the earlier session; null without one"}
+    )
     mover = fields.String(
         required=True,
         metadata={
             "enum": ["instrument", "plaque", "both", "neither", "cannot tell"],
-            "description": "what moved, by tile and plaque together; only plaque and both put the plaque in doubt",
+            "description": "result from tile and plaque together; plaque and both make the plaque suspect",
         },
     )
     plaque = fields.Nested(
         MovementSchema,
         required=True,
         allow_none=True,
-        metadata={"description": "of the plaque beside the tile; null where there is no session to compare with"},
+        metadata={"description": "change of the plaque relative to the tile; null without an earlier session"},
     )
     instrument = fields.Nested(
-        MovementSchema, required=True, allow_none=True, metadata={"description": "of the tile, taken as stable"}
+        MovementSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "change of the instrument, measured on the stable tile"},
     )
     says = fields.String(required=True)
 
 
 class RemeasurementVoidedSchema(Schema):
-    """Why a session does not count."""
+    """The void of a session."""
 
     reason = fields.String(required=True)
     voided_at = Instant(required=True)
@@ -178,7 +185,7 @@ class RemeasurementVoidedSchema(Schema):
 
 
 class RemeasurementSchema(Schema):
-    """A session with what was read, and what that tells of each plaque; one that was voided tells nothing."""
+    """A session with its readings and results. A voided session has no results."""
 
     id = fields.Integer(required=True)
     shade_id = fields.Integer(required=True)
@@ -195,7 +202,7 @@ class RemeasurementSchema(Schema):
 
 
 class DecisionInDoubtSchema(Schema):
-    """A decision that was made since a reference last agreed. It stands as it is."""
+    """A decision made since a reference last agreed. It stays unchanged."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
@@ -206,17 +213,17 @@ class DecisionInDoubtSchema(Schema):
 
 
 class DoubtedSchema(InDoubtSchema):
-    """The same, with the decisions made since it last agreed."""
+    """A suspect reference, with the decisions made since it last agreed."""
 
     decisions = fields.List(
         fields.Nested(DecisionInDoubtSchema),
         required=True,
-        metadata={"description": "on colour, made from `since` until `until`; each stands as it is"},
+        metadata={"description": "colour decisions from `since` to `until`; they stay unchanged"},
     )
 
 
 class RemeasuredSchema(RemeasurementSchema):
-    """A session, with the plaques that it found to have moved, or to read as before again."""
+    """A session, with the plaques that changed colour or agree again."""
 
     in_doubt = fields.List(fields.Nested(DoubtedSchema), required=True)
     warnings = fields.List(fields.Nested(WarningSchema), required=True)
@@ -224,7 +231,7 @@ class RemeasuredSchema(RemeasurementSchema):
 
 
 class RemeasurementVoidArgs(Strict):
-    """Why a session does not count."""
+    """The void of a session."""
 
     example = {"reason": "The tile was dusty."}
 
@@ -232,33 +239,39 @@ class RemeasurementVoidArgs(Strict):
 
 
 class DueItemSchema(Schema):
-    """Something that is to be checked or measured again; an instrument by its number, a plaque by its shade's."""
+    """An item that is due for a check or a remeasurement."""
 
     what = fields.String(
         required=True,
-        metadata={"enum": ["instrument", "master", "working_copy"], "description": "what is to be checked or measured"},
+        metadata={"enum": ["instrument", "master", "working_copy"], "description": "kind of item"},
     )
     instrument_id = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "null unless it is an instrument"}
+        required=True, allow_none=True, metadata={"description": "number of the instrument; null for other items"}
     )
-    shade_id = fields.Integer(required=True, allow_none=True, metadata={"description": "of a master or working copy"})
+    shade_id = fields.Integer(
+        required=True,
+        allow_none=True,
+        metadata={"description": "number of the shade of a master or working copy; null for an instrument"},
+    )
     code = fields.String(
-        required=True, metadata={"description": "of the instrument, the master's shade, or the working copy"}
+        required=True, metadata={"description": "code of the instrument, the shade of the master, or the working copy"}
     )
-    due_at = Instant(required=True, metadata={"description": "of what moved: when that was found"})
-    overdue = fields.Boolean(required=True, metadata={"description": "true once `due_at` has passed"})
+    due_at = Instant(
+        required=True, metadata={"description": "due date; for a colour change, the date at which it was found"}
+    )
+    overdue = fields.Boolean(required=True, metadata={"description": "true if `due_at` has passed"})
     why = fields.String(
         required=True,
         metadata={
             "enum": ["check", "interval", "moved"],
-            "description": "a check runs out, the days between two measurements run out, or it was found to have moved",
+            "description": "reason: check expires, remeasurement interval ends, or colour change found",
         },
     )
-    says = fields.String(required=True, metadata={"description": "the same in a sentence, with what to do"})
+    says = fields.String(required=True, metadata={"description": "summary sentence with the next step"})
 
 
 class DueSchema(Schema):
-    """What is due, the most urgent first."""
+    """All due items, the most urgent first."""
 
     as_of = Instant(required=True)
     overdue = fields.Integer(required=True)
@@ -275,51 +288,54 @@ class WorkingCopies(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WorkingCopySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's working copies, replaced ones included.
+        """List the working copies of a shade.
 
-        Each has its offset to the master in CIELAB. 404 for an unknown shade.
+        Replaced copies are included. Each has its offset from the master in CIELAB. 404 for an unknown shade.
         """
         return page_answer(references.copies(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(WorkingCopyArgs)
     @routes.response(201, MadeCopySchema)
     def post(self, args: references.PostedCopy, number: int) -> Any:
-        """Add a working copy of the newest revision, and answer its offset to the master.
+        """Add a working copy.
 
-        A newer copy with the same code replaces the older one. 409 without a revision. 422 under other conditions than the revision's.
+        Answers its offset from the master of the newest revision. A newer copy with the same code replaces the older
+        one. 409 without a revision. 422 if the measuring conditions differ from those of the revision.
         """
         return references.add_copy(number, args, person().name)
 
 
 @routes.route(f"/shades/<{NUMBER}:number>/remeasurements")
 class Remeasurements(Resource):
-    """Sessions in which a shade's plaques were measured again."""
+    """Remeasurement sessions of a shade."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RemeasurementSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's remeasurement sessions with their results, voided ones included.
+        """List the remeasurements of a shade.
 
-        404 for an unknown shade.
+        Results and voided sessions are included. 404 for an unknown shade.
         """
         return page_answer(references.sessions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RemeasurementArgs)
     @routes.response(201, RemeasuredSchema)
     def post(self, args: references.PostedSession, number: int) -> Any:
-        """Store a remeasurement session, and answer whether each plaque moved, or the instrument.
+        """Store a remeasurement session.
 
-        `in_doubt` lists a plaque that moved with the decisions made since it last agreed. The shade says so until a new revision is approved. No
-        decision is changed. Lots are judged again when somebody asks. 409 without a revision. 422 under other conditions than the revision's.
+        Says whether each plaque or the instrument has changed. `in_doubt` lists each changed plaque with the decisions
+        made since it last agreed. The shade is flagged until a new revision is approved. Decisions stay unchanged. Lots
+        are reassessed only on request. 409 without a revision. 422 if the measuring conditions differ from those of the
+        revision.
         """
         return references.remeasure(number, args, person().name)
 
 
 @routes.route(f"/remeasurements/<{NUMBER}:number>/void")
 class RemeasurementVoid(Resource):
-    """Voiding a session."""
+    """The void of a session."""
 
     who = {"POST": ("quality",)}
 
@@ -328,21 +344,22 @@ class RemeasurementVoid(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Void a remeasurement session.
 
-        It stays visible. 409 when it is void already.
+        The session stays visible. 409 if it is already void.
         """
         return references.void_session(number, args["reason"], person().name)
 
 
 @routes.route("/due")
 class Due(Resource):
-    """What is due."""
+    """Due items."""
 
     who = {"GET": ("quality",)}
 
     @routes.response(200, DueSchema)
     def get(self) -> Any:
-        """List instruments, masters and working copies by the day of their next check or remeasurement.
+        """List due checks.
 
-        What is overdue comes first.
+        Lists instruments, masters and working copies by the date of the next check or remeasurement. Overdue ones come
+        first.
         """
         return due.due()

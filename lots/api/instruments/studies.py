@@ -14,14 +14,16 @@ from lots.domain.characteristics.registry import STUDIED
 from lots.services.instruments import studies
 from lots.services.instruments.study_checks import Posted
 
-routes = Routes("studies", __name__, url_prefix="/v1", description="How far instruments can be trusted.")
+routes = Routes(
+    "studies", __name__, url_prefix="/v1", description="Studies of instruments: repeatability, linearity, agreement."
+)
 
 # No reading of any instrument here is larger.
 _MOST = 2000
 
 
 def _several(inner: Any, most: int, what: str, least: int = 1, **kw: Any) -> fields.List[Any]:
-    """A list of so many."""
+    """Returns a list field with a minimum and a maximum length."""
     refusal = f"Give {least} to {most} {what}."
     return fields.List(inner, validate=validate.Length(least, most, error=refusal), **kw)
 
@@ -29,13 +31,13 @@ def _several(inner: Any, most: int, what: str, least: int = 1, **kw: Any) -> fie
 class TrialArgs(Strict):
     """One reading of a study of repeatability."""
 
-    part = Text(120, required=True, metadata={"example": "plaque 3", "description": "what was read"})
-    operator = Text(120, required=True, metadata={"example": "Ansel", "description": "who or what read it"})
+    part = Text(120, required=True, metadata={"example": "plaque 3", "description": "measured part"})
+    operator = Text(120, required=True, metadata={"example": "Ansel", "description": "person or device that measured"})
     value = StrictFloat(-_MOST, _MOST, required=True)
 
 
 class ArtefactArgs(Strict):
-    """Something of known value, with what the instrument read on it."""
+    """An artefact of known value, with readings."""
 
     code = Text(120, required=True, metadata={"example": "pin 1.75"})
     reference = StrictFloat(-_MOST, _MOST, required=True)
@@ -43,11 +45,23 @@ class ArtefactArgs(Strict):
 
 
 class PlaqueArgs(Strict):
-    """A tile or retained plaque that was read on both instruments, under the same conditions."""
+    """A tile or retained plaque measured on both instruments under the same conditions."""
 
     code = Text(120, required=True, metadata={"example": "retained plaque Q-71"})
-    first = _several(Numbers(3, LAB), 50, "readings", required=True, metadata={"description": "on this instrument"})
-    second = _several(Numbers(3, LAB), 50, "readings", required=True, metadata={"description": "on the other one"})
+    first = _several(
+        Numbers(3, LAB),
+        50,
+        "readings",
+        required=True,
+        metadata={"description": "readings on this instrument, L*, a*, b*"},
+    )
+    second = _several(
+        Numbers(3, LAB),
+        50,
+        "readings",
+        required=True,
+        metadata={"description": "readings on the other instrument, L*, a*, b*"},
+    )
 
 
 # Part, operator and diameter in mm of a short study.
@@ -78,51 +92,52 @@ class StudyArgs(Strict):
         one_of=tuple(studies.NEEDS),
         required=True,
         metadata={
-            "description": "repeatability takes measure, trials and tolerance_width (not required); linearity takes measure and"
-            " artefacts; agreement takes other_instrument_id, plaques and grade_id (not required)"
+            "description": "repeatability uses measure, trials and optionally tolerance_width. linearity uses measure and artefacts. agreement uses other_instrument_id, plaques and optionally grade_id"
         },
     )
-    measure = Text(20, one_of=tuple(STUDIED), metadata={"description": "what was read; shrinkage: a length in mm"})
+    measure = Text(
+        20, one_of=tuple(STUDIED), metadata={"description": "measured quantity; for shrinkage a length in mm"}
+    )
     studied_at = Instant(required=True)
     trials = _several(
         fields.Nested(TrialArgs),
         2000,
         "trials",
-        metadata={"description": "every part equally often by every operator, twice at least"},
+        metadata={"description": "readings of every part by every operator, equally often and at least twice"},
     )
     tolerance_width = StrictFloat(
-        1e-6, _MOST, metadata={"description": "upper limit less lower, in the unit of the readings"}
+        1e-6, _MOST, metadata={"description": "upper limit minus lower limit, in the unit of the readings"}
     )
     artefacts = _several(
         fields.Nested(ArtefactArgs),
         100,
         "artefacts",
         metadata={
-            "description": "of at least two known values over the range; five, ten times each, is common practice"
+            "description": "artefacts with at least two known values; five with ten readings each is common practice, no source"
         },
     )
-    other_instrument_id = StrictInteger(1, MAX_ID, metadata={"description": "that the same plaques were read on"})
+    other_instrument_id = StrictInteger(1, MAX_ID, metadata={"description": "number of the other instrument"})
     plaques = _several(
         fields.Nested(PlaqueArgs),
         200,
         "plaques",
-        metadata={"description": "read on both instruments; 3 at least before a series may go on"},
+        metadata={"description": "plaques measured on both instruments; at least 3 to continue a series"},
     )
     grade_id = StrictInteger(
-        1, MAX_ID, metadata={"description": "whose limit on colour the step is held against, for a series to go on"}
+        1, MAX_ID, metadata={"description": "number of the grade whose colour limit decides if a series continues"}
     )
     note = Text(2000, lines=True)
 
 
 class IntervalSchema(Schema):
-    """Ends of an interval; null where nothing tells it."""
+    """The limits of an interval; null if not estimable."""
 
     low = fields.Float(required=True, allow_none=True)
     high = fields.Float(required=True, allow_none=True)
 
 
 class EstimateSchema(IntervalSchema):
-    """An estimate with Student's t test of whether it may be 0; `t` and `p` are null where nothing scatters."""
+    """An estimate with Student's t test against 0. `t` and `p` are null without spread."""
 
     value = fields.Float(required=True)
     standard_error = fields.Float(required=True)
@@ -136,7 +151,7 @@ class SourceSchema(Schema):
 
     source = fields.String(
         required=True,
-        metadata={"enum": ["part", "operator", "interaction", "error"], "description": "what the spread comes from"},
+        metadata={"enum": ["part", "operator", "interaction", "error"], "description": "source of variation"},
     )
     ss = fields.Float(required=True, metadata={"description": "sum of squares"})
     df = fields.Integer(required=True, metadata={"description": "degrees of freedom"})
@@ -144,12 +159,12 @@ class SourceSchema(Schema):
 
 
 class RepeatabilitySchema(Schema):
-    """Standard deviations in the unit of the readings: by repeats, by who reads, of the gauge (both), of the parts, of all."""
+    """Standard deviations of repeatability, operators, gauge, parts and total, in the unit of the readings."""
 
     parts = fields.Integer(required=True)
     operators = fields.Integer(required=True)
     repeats = fields.Integer(required=True)
-    pooled = fields.Boolean(required=True, metadata={"description": "the interaction was taken for error"})
+    pooled = fields.Boolean(required=True, metadata={"description": "true if the interaction was pooled with error"})
     anova = fields.List(fields.Nested(SourceSchema), required=True)
     f_interaction = fields.Float(required=True, allow_none=True)
     p_interaction = fields.Float(required=True)
@@ -166,7 +181,7 @@ class RepeatabilitySchema(Schema):
 
 
 class ArtefactBiasSchema(EstimateSchema):
-    """The bias on one artefact, by its own readings and on the line; positive: the instrument reads too high."""
+    """The bias on one artefact, from its readings and from the line. Positive if the instrument reads too high."""
 
     code = fields.String(required=True)
     reference = fields.Float(required=True)
@@ -174,7 +189,7 @@ class ArtefactBiasSchema(EstimateSchema):
 
 
 class LinearitySchema(Schema):
-    """The line that bias follows over reference values."""
+    """The regression line of bias over reference values."""
 
     slope = fields.Nested(EstimateSchema, required=True)
     intercept = fields.Nested(EstimateSchema, required=True)
@@ -190,50 +205,54 @@ class LinearitySchema(Schema):
 
 
 class ReadApartSchema(Schema):
-    """How far two instruments read apart on a plaque."""
+    """The colour difference of two instruments on a plaque."""
 
-    code = fields.String(required=True, metadata={"description": "of the plaque"})
-    delta_e = fields.Float(required=True, metadata={"description": "of its mean colours, this instrument first"})
+    code = fields.String(required=True, metadata={"description": "code of the plaque"})
+    delta_e = fields.Float(
+        required=True, metadata={"description": "colour difference of the mean colours, with this instrument first"}
+    )
 
 
 class OffsetSchema(IntervalSchema):
-    """How much higher the other instrument reads, averaged over plaques: reported, never applied."""
+    """The mean offset of the other instrument over plaques. It is reported but not applied."""
 
     component = fields.String(required=True, metadata={"enum": ["L", "a", "b"]})
-    mean = fields.Float(required=True, metadata={"description": "over plaques, each counting once"})
-    sd = fields.Float(required=True, allow_none=True, metadata={"description": "over plaques; null for one"})
-    n = fields.Integer(required=True, metadata={"description": "plaques"})
+    mean = fields.Float(required=True, metadata={"description": "mean over plaques"})
+    sd = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard deviation over plaques; null for one plaque"}
+    )
+    n = fields.Integer(required=True, metadata={"description": "number of plaques"})
 
 
-_MCDM = "mean colour difference of readings from their mean on {}; null where it read nothing twice"
+_MCDM = "mean colour difference of repeat readings from their mean on {}; null without repeats"
 
 
 class AgreementSchema(Schema):
-    """How two instruments agree."""
+    """The agreement of two instruments."""
 
-    formula = fields.String(required=True, metadata={"description": "of every colour difference here"})
+    formula = fields.String(required=True, metadata={"description": "colour difference formula"})
     differences = fields.List(
-        fields.Nested(ReadApartSchema), required=True, metadata={"description": "of the mean colours, by plaque"}
+        fields.Nested(ReadApartSchema), required=True, metadata={"description": "colour difference by plaque"}
     )
-    mean_delta_e = fields.Float(required=True, metadata={"description": "averaged over plaques"})
+    mean_delta_e = fields.Float(required=True, metadata={"description": "mean colour difference over plaques"})
     worst = fields.Nested(
-        ReadApartSchema, required=True, metadata={"description": "the plaque on which they differ most"}
+        ReadApartSchema, required=True, metadata={"description": "plaque with the largest difference"}
     )
     offsets = fields.List(
         fields.Nested(OffsetSchema),
         required=True,
-        metadata={"description": "in L*, a*, b*; positive: the other instrument reads higher"},
+        metadata={"description": "offsets in L*, a*, b*; positive if the other instrument reads higher"},
     )
     repeatability_first = fields.Float(
         required=True, allow_none=True, metadata={"description": _MCDM.format("this instrument")}
     )
     repeatability_second = fields.Float(
-        required=True, allow_none=True, metadata={"description": _MCDM.format("the other one")}
+        required=True, allow_none=True, metadata={"description": _MCDM.format("the other instrument")}
     )
 
 
 class TrialSchema(Schema):
-    """A reading as it was posted."""
+    """A reading as recorded."""
 
     part = fields.String(required=True)
     operator = fields.String(required=True)
@@ -241,7 +260,7 @@ class TrialSchema(Schema):
 
 
 class ArtefactSchema(Schema):
-    """An artefact as it was posted."""
+    """An artefact as recorded."""
 
     code = fields.String(required=True)
     reference = fields.Float(required=True)
@@ -249,7 +268,7 @@ class ArtefactSchema(Schema):
 
 
 class PlaqueSchema(Schema):
-    """A plaque as it was posted."""
+    """A plaque as recorded."""
 
     code = fields.String(required=True)
     first = fields.List(fields.List(fields.Float()), required=True)
@@ -257,7 +276,7 @@ class PlaqueSchema(Schema):
 
 
 class StudyVoidedSchema(Schema):
-    """Why it does not count."""
+    """The void of a study."""
 
     reason = fields.String(required=True)
     voided_at = Instant(required=True)
@@ -265,7 +284,7 @@ class StudyVoidedSchema(Schema):
 
 
 class StudySchema(Schema):
-    """A study with its readings and what they show; of the results and readings, those of its kind are there, the others null."""
+    """A study with its readings and results. Fields of other kinds of study are null."""
 
     id = fields.Integer(required=True)
     instrument_id = fields.Integer(required=True)
@@ -278,7 +297,9 @@ class StudySchema(Schema):
     artefacts = fields.List(fields.Nested(ArtefactSchema), required=True, allow_none=True)
     plaques = fields.List(fields.Nested(PlaqueSchema), required=True, allow_none=True)
     grade_id = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "whose limit the step is held against"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "number of the grade whose limit is used; null without one"},
     )
     note = fields.String(required=True, allow_none=True)
     repeatability = fields.Nested(RepeatabilitySchema, required=True, allow_none=True)
@@ -291,13 +312,13 @@ class StudySchema(Schema):
 
 
 class StudiedSchema(StudySchema):
-    """A study, with the lots that stand otherwise by it."""
+    """A study, with the lots whose status changed."""
 
     lots = fields.List(fields.Nested(LotChangedSchema), required=True)
 
 
 class StudyVoidArgs(Strict):
-    """Why a study does not count."""
+    """The reason for voiding a study."""
 
     example = {"reason": "The pins were mixed up."}
 
@@ -314,19 +335,20 @@ class Studies(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(StudySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List an instrument's studies, voided ones included.
+        """List the studies of an instrument.
 
-        Studies are in the order they were stored. 404 for an unknown instrument.
+        Voided studies are included. They are in the order they were stored. 404 for an unknown instrument.
         """
         return page_answer(studies.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(StudyArgs)
     @routes.response(201, StudiedSchema)
     def post(self, args: Posted, number: int) -> Any:
-        """Store a study with its readings, and answer the results.
+        """Store an instrument study.
 
-        The standard deviation of a repeatability study counts as the standard uncertainty of the instrument where it is larger than the stated one.
-        This holds for readings from then on. Lots whose readings are affected are judged again. `lots` lists those with another standing. 422 for too few readings.
+        Answers the results. If the standard deviation of a repeatability study exceeds the stated standard uncertainty,
+        it replaces it for later readings. Affected lots are reassessed. `lots` lists those whose status changed. 422
+        for too few readings.
         """
         made = studies.add(number, args, person().name)
         return made, self.location(made)
@@ -340,24 +362,24 @@ class OneStudy(Resource):
 
     @routes.response(200, StudySchema)
     def get(self, number: int) -> Any:
-        """Show a study with its readings and results.
+        """Show an instrument study.
 
-        404 for an unknown number.
+        Readings and results are included. 404 for an unknown study.
         """
         return studies.get(number)
 
 
 @routes.route(f"/studies/<{NUMBER}:number>/void")
 class StudyVoid(Resource):
-    """Voiding a study."""
+    """The void of a study."""
 
     who = {"POST": ("quality",)}
 
     @routes.arguments(StudyVoidArgs)
     @routes.response(201, StudiedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Void a study.
+        """Void an instrument study.
 
-        It stays visible. Lots whose readings it affects are judged again. 409 when it is void already.
+        The study stays visible. Affected lots are reassessed. 409 if it is already void.
         """
         return studies.void(number, args["reason"], person().name)

@@ -1,1 +1,1 @@
-"""Pictures as SVG, drawn from what the API answers. Each has a title, a description, units and n, and reads in black and white."""
+"""Pictures of API answers as SVG. Each has a title, a description, units and n, and is readable in black and white."""

@@ -1,4 +1,4 @@
-"""A picture of what a resource answers, where the request asks for image/svg+xml."""
+"""Pictures of answers, for requests of image/svg+xml."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from lots.api.http import csv_answers
 
 JSON, SVG = "application/json", "image/svg+xml"
 # For a resource's documentation: @routes.alt_response(200, **AS_PICTURE).
-AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "a picture", "success": True}
+AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "Picture (SVG)", "success": True}
 
 
 def pictured(
     answer: dict[str, Any], draw: Callable[[dict[str, Any]], str], headers: Mapping[str, str] | None = None
 ) -> Any:
-    """Returns what a resource should answer: the figures, or with `Accept: image/svg+xml` their picture; either with these headers.
+    """Returns the answer of a resource with these headers: the figures, or their picture for `Accept: image/svg+xml`.
 
-    Figures become CSV afterwards where the request prefers that and the resource has rows.
+    If the request prefers CSV and the resource has rows, the figures become CSV afterwards.
     """
     if request.accept_mimetypes.best_match([JSON, SVG, *csv_answers.offered()], JSON) != SVG:
         return answer, {**(headers or {}), "Vary": "Accept"}

@@ -1,4 +1,4 @@
-"""Layer bond, drawn: every bar of the lot and every control bar beside them as it broke, means, and the floors they must not fall below."""
+"""Picture of the interlayer strength: all specimens and control specimens of a lot, with means and limits."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from lots.api.pictures.canvas import Scale
 from lots.api.pictures.sheet import SOFT, WIDE, Look, Sheet, leading, short, wrapped
 
 FIELD = 300.0
-CAUTION = "These are test bars. A floor that is met never says that a part is safe."
-# So many bars keep their stress in words, and in a wide picture the code of their spool.
+CAUTION = "These are test specimens. A met limit does not mean a safe part."
+# Up to this number, bars are labelled with their stress and, in a wide picture, with their spool code.
 MOST_NAMES, MOST_NAMES_NARROW = 14, 4
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /lots/{id}/bond-picture answers."""
-    title = f"Layer bond of lot {answer['supplier_lot']}"
+    """Returns the picture of an answer of GET /lots/{id}/bond-picture."""
+    title = f"Interlayer strength of lot {answer['supplier_lot']}"
     intro = wrapped(answer["says"], look.inner)
     notes = [row for note in (*answer["notes"], CAUTION) for row in wrapped(note, look.inner, 12)]
     bars = answer["bars"]
@@ -31,9 +31,13 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     return str(page)
 
 
+# Names of the limits in a wide picture.
+_NAMES = {"mean": "mean", "each": "each specimen"}
+
+
 def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
     bars, floor = answer["bars"], top + FIELD - 20
-    floors = [("mean", answer["mean_min_mpa"]), ("each bar", answer["single_min_mpa"])]
+    floors = [("mean", answer["mean_min_mpa"]), ("each", answer["single_min_mpa"])]
     known = [bar["stress_mpa"] for bar in bars] + [low for _, low in floors if low is not None]
     y = Scale(0, 1.08 * max(known), floor, top + 10)
     end = look.end - 20
@@ -59,12 +63,12 @@ def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
     for name, low in floors:
         if low is not None:
             page.line((look.left, y(low)), (end, y(low)), wide=2, dash="10 3 2 3" if name == "mean" else "2 3")
-            words = f"{name} {low:g}" if look.narrow else f"floor for {name} {low:g}"
+            words = f"{name} {low:g}" if look.narrow else f"limit, {_NAMES[name]} {low:g}"
             page.text((end + 8, y(low) + 4), words, size=12, bold=True)
 
 
 def _means(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) -> None:
-    """The mean of the lot's bars and that of the control bars, each over its own."""
+    """Draws the means of the lot and of the control specimens over their bars."""
     bars, wide = answer["bars"], min(44.0, 0.7 * (x(2) - x(1)))
     own = sum(not bar["control"] for bar in bars)
     for name, first, last, mean in (
@@ -79,17 +83,17 @@ def _means(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) 
 
 
 def _key(page: Sheet, look: Look, at: float) -> None:
-    own, control, mean, floor, each = look.spots((28, 180, 390, 530, 714), at)
+    own, control, mean, floor, each = look.spots((28, 210, 440, 550, 730), at)
     page.box((own[0], own[1] - 10), 22, 12, fill="#9a9a9a")
     page.hatched((control[0], control[1] - 10), 22, 12)
     page.line((mean[0], mean[1] - 4), (mean[0] + 36, mean[1] - 4), wide=2.5)
     for (x, y), dash in ((floor, "10 3 2 3"), (each, "2 3")):
         page.line((x, y - 4), (x + 46, y - 4), wide=2, dash=dash)
     for (x, y), aside, words in (
-        (own, 30, "bar of this lot"),
-        (control, 30, "control bar, same build"),
-        (mean, 44, "their mean"),
-        (floor, 54, "floor for the mean"),
-        (each, 54, "floor for each bar"),
+        (own, 30, "specimen of this lot"),
+        (control, 30, "control specimen, same build"),
+        (mean, 44, "group mean"),
+        (floor, 54, "limit of the mean"),
+        (each, 54, "limit of each specimen"),
     ):
         page.text((x + (54 if look.narrow else aside), y), words, size=12)

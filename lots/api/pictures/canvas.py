@@ -1,4 +1,4 @@
-"""Paper to draw on: an SVG that says what it shows in text that any XML reader accepts, and axes with round numbers."""
+"""SVG canvas with title, description and valid XML text, and scales with round ticks."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from lots.services.setup.place import Place
 INK, FAINT, PAPER = "#1a1a1a", "#8a8a8a", "#ffffff"
 FONT = "system-ui, sans-serif"
 Point = tuple[float, float]
-# What XML 1.0, section 2.2, has no place for. Two of them get past the checks on text: U+FFFE and U+FFFF.
+# Characters not permitted in XML 1.0, section 2.2. The checks on text let U+FFFE and U+FFFF pass.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 class Canvas:
-    """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it.
+    """An SVG picture of a fixed size in pixels.
 
-    Its title and description have ids of their own, which follow from what they say and its width: several pictures may stand in one page.
+    Title and description have unique ids, derived from their text and the width, so that one page can hold several pictures.
 
     Args:
-        place: how numbers and dates are written on it; as the site writes them when None.
+        place: Number and date format, that of the site if None.
     """
 
     def __init__(self, width: float, height: float, title: str, description: str, place: Place | None = None) -> None:
@@ -54,37 +54,37 @@ class Canvas:
         ElementTree.SubElement(self.root, tag, named).text = None if text is None else readable(text)
 
     def line(self, one: Point, other: Point, *, ink: str = INK, wide: float = 1, dash: str | None = None) -> None:
-        """A straight line."""
+        """Draws a straight line."""
         self._add(
             "line", x1=one[0], y1=one[1], x2=other[0], y2=other[1], stroke=ink, stroke_width=wide, stroke_dasharray=dash
         )
 
     def path(self, points: Sequence[Point], *, ink: str = INK, wide: float = 1, dash: str | None = None) -> None:
-        """A line through points."""
+        """Draws a line through points."""
         through = " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
         self._add("polyline", points=through, fill="none", stroke=ink, stroke_width=wide, stroke_dasharray=dash)
 
     def area(self, points: Sequence[Point], *, fill: str) -> None:
-        """A filled outline."""
+        """Draws a filled polygon."""
         self._add("polygon", points=" ".join(f"{x:.2f},{y:.2f}" for x, y in points), fill=fill, stroke="none")
 
     def dot(self, at: Point, radius: float = 4, *, fill: str = INK, ink: str = INK, wide: float = 1) -> None:
-        """A round mark; `fill` "none" leaves it open."""
+        """Draws a round mark, open if `fill` is "none"."""
         self._add("circle", cx=at[0], cy=at[1], r=radius, fill=fill, stroke=ink, stroke_width=wide)
 
     def cross(self, at: Point, size: float = 5, *, wide: float = 2) -> None:
-        """A mark of two strokes, told from a dot without colour."""
+        """Draws a cross, distinct from a dot without colour."""
         x, y = at
         self.line((x - size, y - size), (x + size, y + size), wide=wide)
         self.line((x - size, y + size), (x + size, y - size), wide=wide)
 
     def triangle(self, at: Point, size: float = 6) -> None:
-        """A mark pointing up."""
+        """Draws a triangle pointing up."""
         x, y = at
         self.area([(x, y - size), (x - size, y + size), (x + size, y + size)], fill=INK)
 
     def box(self, corner: Point, width: float, height: float, *, fill: str = "none", ink: str | None = INK) -> None:
-        """A rectangle."""
+        """Draws a rectangle."""
         self._add("rect", x=corner[0], y=corner[1], width=width, height=height, fill=fill, stroke=ink)
 
     def text(
@@ -99,7 +99,7 @@ class Canvas:
         turn: float = 0,
         verbatim: bool = False,
     ) -> None:
-        """A line of text, with the site's decimal sign in its numbers; `verbatim` for what holds somebody's name for a thing."""
+        """Draws a line of text with the number format of the site. `verbatim` keeps names unchanged."""
         turned = f"rotate({turn:g} {at[0]:.2f} {at[1]:.2f})" if turn else None
         self._add(
             "text",
@@ -118,7 +118,7 @@ class Canvas:
 
 
 def readable(words: str) -> str:
-    """Returns words with every character that XML does not allow replaced by the sign for that."""
+    """Returns text with characters invalid in XML replaced by U+FFFD."""
     return _NOT_XML.sub("\ufffd", words)
 
 
@@ -128,7 +128,7 @@ def _written(value: object) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Values to pixels along one direction: `low` lies at `start`, `high` at `end`."""
+    """A linear scale from values to pixels: `low` is at `start`, `high` at `end`."""
 
     low: float
     high: float
@@ -136,20 +136,20 @@ class Scale:
     end: float
 
     def __call__(self, value: float) -> float:
-        """The pixel of a value."""
+        """Returns the pixel of a value."""
         share = (value - self.low) / (self.high - self.low) if self.high > self.low else 0.5
         return self.start + share * (self.end - self.start)
 
     @classmethod
     def around(cls, values: Iterable[float], start: float, end: float, margin: float = 0.08) -> Scale:
-        """A scale that holds all values with some room, or one unit about a single one."""
+        """Returns a scale for all values with a margin."""
         known = list(values) or [0.0]
         low, high = min(known), max(known)
         room = margin * (high - low) or abs(low) * 0.01 or 1.0
         return cls(low - room, high + room, start, end)
 
     def ticks(self, about: int = 5) -> list[float]:
-        """Round values along the scale, some `about` of them.
+        """Returns round tick values along the scale, about `about` of them.
 
         Example:
             >>> Scale(0.0, 1.0, 0, 100).ticks()

@@ -1,4 +1,4 @@
-"""A lot's colour, drawn: differences in the a*b* plane with the limit's true outline, lightness beside it, and what a screen shows."""
+"""Picture of the colour of a lot: differences in the a*b* plane with the limit outline, lightness, and screen colours."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from lots.api.pictures.sheet import PALE, SOFT, WIDE, Look, Sheet, leading, shor
 from lots.domain.words import counted
 
 TOP = 44.0
-# From the upper edge of the patches to what is said of them.
+# Distance from the upper edge of the patches to their text, pixels.
 _SAID = 246.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Places:
-    """Where the plane, the strip of lightness and the patches lie from left to right, pixels."""
+    """Positions of plane, lightness strip and patches, pixels."""
 
     side: float
     strip: float
@@ -30,7 +30,7 @@ _WIDE, _NARROW = _Places(440.0, 600.0, 18.0, 716.0, 110.0), _Places(236.0, 336.0
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /lots/{id}/color-map answers."""
+    """Returns the picture of an answer of GET /lots/{id}/color-map."""
     title = f"Colour of lot {answer['supplier_lot']} against its reference"
     heading, intro = wrapped(title, look.inner, 18), wrapped(answer["says"], look.inner)
     notes = [row for note in answer["notes"] for row in wrapped(note, look.inner, 12)]
@@ -68,7 +68,7 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
 
 
 def _reach(answer: dict[str, Any]) -> float:
-    """How far from the reference the plane goes: everything that is drawn, with some room."""
+    """Returns the half width of the plane in CIELAB units, with a margin around everything drawn."""
     seen = [part for ring in (answer["outline"], answer["outline_at_lot"]) for point in ring for part in point]
     seen += [spool[name] for spool in answer["spools"] for name in ("dL", "da", "db")]
     if lot := answer["lot"]:
@@ -84,7 +84,7 @@ def _plane(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) 
     page.box((x.start, y.end), x.end - x.start, y.start - y.end)
     page.ruler(x, y.start)
     page.ruler(y, x.start, upright=True)
-    lesser = "" if look.narrow else ", lot less reference"
+    lesser = "" if look.narrow else ", lot minus reference"
     upright, under = (14 if look.narrow else 34), y.start + 36
     page.text((x.start, under), "← greener", size=12)
     page.text(((x.start + x.end) / 2, under), f"da*{lesser}", size=12, anchor="middle", bold=True)
@@ -118,9 +118,9 @@ def _plane(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) 
 
 
 def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
-    """Names a dot on the side where there is room."""
+    """Labels a dot on the side with more room."""
     right = at[0] < (x.start + x.end) / 2
-    # Paper below the words, so that no line runs through them.
+    # A white box keeps lines from crossing the label.
     wide = text_width(words, 11)
     page.box((at[0] + 7 if right else at[0] - 7 - wide, at[1] - 18), wide, 14, fill=PAPER, ink=None)
     page.text(
@@ -129,7 +129,7 @@ def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
 
 
 def _lightness(page: Sheet, answer: dict[str, Any], y: Scale, places: _Places) -> None:
-    """Lightness as a strip of the same scale as the plane."""
+    """Draws the lightness strip, with the scale of the plane."""
     strip, half = places.strip, places.half
     anchor = "middle" if places is _WIDE else "end"
     page.text((strip if places is _WIDE else strip + half, y.end - 10), "lighter ↑", size=12, anchor=anchor)
@@ -162,55 +162,60 @@ def _patches(page: Sheet, answer: dict[str, Any], top: float, places: _Places) -
         page.box((left, top), patch, 120, fill=seen["screen"]["hex"])
         page.text((left, top + 138), name, size=12, bold=True)
         for row, (axis, value) in enumerate(zip(("L*", "a*", "b*"), seen["lab"], strict=True)):
-            page.text((left, top + 156 + 16 * row), f"{axis} {value:.2f}", size=12)
+            page.text((left, top + 156 + 16 * row), f"{axis} {_plain_zero(value):.2f}", size=12)
         if not seen["screen"]["in_gamut"]:
-            page.lines((left, top + 206), ["outside sRGB:", "not its true colour"], size=11)
+            page.lines((left, top + 206), ["outside sRGB:", "colour not exact"], size=11)
     says, about = _said(answer, places)
     page.lines((first, top + _SAID), says, size=12)
     page.lines((first, top + _SAID + leading(12) * (len(says) + 1)), about, size=12, ink=SOFT)
 
 
 def _said(answer: dict[str, Any], places: _Places) -> tuple[list[str], list[str]]:
-    """What is said of the patches, and of the reference, as lines that fit below them."""
+    """Returns the texts on patches and reference, as lines that fit below the patches."""
     reference, room = answer["reference"], 222.0 if places is _WIDE else 336.0
-    about = f"{reference['name']}, revision {reference['revision']}. Read under {reference['conditions']}."
+    about = f"{reference['name']}, revision {reference['revision']}. Measured under {reference['conditions']}."
     return wrapped(answer["screen_says"], room, 12), wrapped(short(about, 180), room, 12)
 
 
 def _key(answer: dict[str, Any]) -> list[tuple[str, str]]:
-    """What each mark means, for the marks that are there."""
+    """Returns the legend of the marks drawn."""
     most, lot = answer["lot_max"], answer["lot"]
     key = [("reference", "The reference, at the centre.")]
     if answer["outline"]:
-        words = f"Limit: {answer['formula']} of {most:g} from the reference, for colours as light as it is."
+        words = f"Limit: {answer['formula']} of {most:g}, at the lightness of the reference."
         key.append(("line", words))
     elif most is None:
-        key.append(("", "No limit is set on the lot's colour, so there is no outline."))
+        key.append(("", "No outline, since no limit is set on the colour of the lot."))
     if lot is None:
         return key
     if answer["outline_at_lot"]:
-        near = " Here it all but covers the first." if _covers(answer) else ""
-        key.append(("dashed", f"The same limit at the lot's own lightness (dL* {lot['dL']:+.2f}).{near}"))
+        near = " It almost coincides with the first." if _covers(answer) else ""
+        key.append(("dashed", f"The same limit at the lot's own lightness (dL* {_plain_zero(lot['dL']):+.2f}).{near}"))
     elif most is not None:
-        words = f"At the lot's own lightness (dL* {lot['dL']:+.2f}) nothing would be within: lightness alone uses the limit up."
+        words = f"At the lot's own lightness (dL* {_plain_zero(lot['dL']):+.2f}) no colour is within the limit. Lightness alone exceeds it."
         key.append(("", words))
     key.append(
         (
             "dot",
-            f"A spool's mean, {counted(lot['spools'], 'spool')}, {counted(lot['readings'], 'reading')}; the farthest is named.",
+            f"Mean of a spool ({counted(lot['spools'], 'spool')}, {counted(lot['readings'], 'reading')}). The farthest is named.",
         )
     )
-    key.append(("cross", "The mean of the lot's spools."))
+    key.append(("cross", "Mean of the spools of the lot."))
     if lot["uncertainty"]:
-        words = f"Its expanded uncertainty (k = {answer['coverage_factor']:g}), each coordinate by itself."
+        words = f"Expanded uncertainty of this mean (k = {answer['coverage_factor']:g}), per coordinate."
         key.append(("dotted", words))
     else:
-        key.append(("", "Its uncertainty is not known: one spool read once, by an instrument that states none."))
+        key.append(("", "The uncertainty of this mean is unknown (one reading, instrument uncertainty not stated)."))
     return key
 
 
+def _plain_zero(value: float) -> float:
+    """Returns a value rounded to two decimals, without a negative zero."""
+    return round(value, 2) + 0.0
+
+
 def _covers(answer: dict[str, Any]) -> bool:
-    """True when the two outlines are too close to be told apart."""
+    """Returns True if the two outlines almost coincide."""
     rings, close = zip(answer["outline"], answer["outline_at_lot"], strict=False), 0.01 * _reach(answer)
     return all(math.dist(one, other) < close for one, other in rings)
 

@@ -1,4 +1,4 @@
-"""Power curves, drawn: per figure, how often a lot passes, is held or is rejected, against what it truly is."""
+"""Picture of power curves: probability of acceptance, hold and rejection over the true value of a lot, per measure."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from lots.api.pictures.canvas import INK, Scale
 from lots.api.pictures.sheet import SOFT, Sheet, leading, wrapped
 
 WIDTH, LEFT, RIGHT, PANEL = 960.0, 70.0, 150.0, 300.0
-# The curve, its line and its name.
-_LINES = (("passes", None, 2.5, "passes"), ("near", "6 4", 1.5, "is held"), ("fails", "2 3", 1.5, "fails"))
+# Curve, dash pattern, line width and legend.
+_LINES = (("passes", None, 2.5, "accepted"), ("near", "6 4", 1.5, "held"), ("fails", "2 3", 1.5, "rejected"))
 
 
 def draw(answer: dict[str, Any]) -> str:
-    """Returns the picture of what GET /decision-risk answers."""
+    """Returns the picture of an answer of GET /decision-risk."""
     drawn = [one for one in answer["measures"] if one["curve"]]
-    title = "Risk of the limits and the sample"
+    title = "Decision risks of limits and sample"
     intro = wrapped(answer["says"], WIDTH - 48)
     top = 62 + leading(13) * len(intro)
     page = Sheet(
@@ -27,7 +27,7 @@ def draw(answer: dict[str, Any]) -> str:
     page.text((24, 30), title, size=18, bold=True)
     page.lines((24, 54), intro)
     if not drawn:
-        page.text((24, top + 12), "No figure has a known standard deviation yet, so there is nothing to draw.")
+        page.text((24, top + 12), "No curve yet, since no standard deviation is known.")
     for row, one in enumerate(drawn):
         _panel(page, one, top + row * PANEL)
     return str(page)
@@ -43,7 +43,7 @@ def _panel(page: Sheet, one: dict[str, Any], top: float) -> None:
     x = Scale(low, high, LEFT, WIDTH - RIGHT)
     y = Scale(0.0, 100.0, floor, ceiling)
     page.ruler(y, LEFT, upright=True, about=4)
-    page.text((24, (floor + ceiling) / 2), "%", size=12)
+    page.text((24, (floor + ceiling) / 2), "probability, %", size=12, anchor="middle", turn=-90)
     page.ruler(x, floor, about=8)
     page.text((LEFT, floor + 40), ", ".join(filter(None, ["true value", one["unit"]])), size=12, ink=SOFT)
     for end in one["limit"] if isinstance(one["limit"], list) else [one["limit"]]:

@@ -1,4 +1,4 @@
-"""Diameter along the spools, drawn: both axes as lines of their own, what lies between them shaded, the limits, a panel for each spool."""
+"""Picture of the diameter along the spools: both diameters, the ovality between them and the limits, a panel per spool."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ from lots.domain.words import counted
 
 PANEL = 210.0
 _FIRST, _SECOND = "9 4", "2 3"
-# More spools than this have no panel: those that go furthest from nominal are kept.
+# Maximum number of panels. Spools that deviate most from nominal are shown.
 MOST, MOST_NARROW = 12, 4
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /lots/{id}/diameter-profile answers."""
+    """Returns the picture of an answer of GET /lots/{id}/diameter-profile."""
     title = f"Diameter along lot {answer['supplier_lot']}"
     intro = wrapped(answer["says"], look.inner)
     spools = _shown(answer, MOST_NARROW if look.narrow else MOST)
     notes = list(answer["notes"])
     if left := len(answer["spools"]) - len(spools):
-        where = "large picture" if look.narrow else "figures only"
-        notes.append(f"{counted(left, 'more spool')}, nearer to nominal than these, in the {where}.")
+        where = "large picture" if look.narrow else "figures"
+        notes.append(f"{counted(left, 'more spool')} nearer to nominal: see the {where}.")
     rows = [row for note in notes for row in wrapped(note, look.inner, 12)]
     top = 54 + leading(13) * len(intro) + (40 + look.key_height(4) if spools else 8)
     headings = [
@@ -46,7 +46,7 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
 
 
 def _shown(answer: dict[str, Any], most: int) -> list[dict[str, Any]]:
-    """The spools that get a panel, in the order of the answer."""
+    """Returns the spools with a panel, in the order of the answer."""
     nominal: float = answer["nominal_mm"]
 
     def off(spool: dict[str, Any]) -> float:
@@ -58,23 +58,23 @@ def _shown(answer: dict[str, Any], most: int) -> list[dict[str, Any]]:
 
 
 def _heights(answer: dict[str, Any], spools: list[dict[str, Any]]) -> tuple[float, float]:
-    """The lowest and highest diameter of all panels, so that they can be compared."""
+    """Returns the lowest and highest diameter of all panels, for a common scale."""
     seen = [point[name] for spool in spools for point in spool["points"] for name in ("d1_mm", "d2_mm")]
     scale = Scale.around([*seen, answer["nominal_mm"], *(answer["reading_limit_mm"] or [])], 0, 1)
     return scale.low, scale.high
 
 
 def _key(page: Sheet, look: Look, at: float) -> None:
-    first, second, between, ringed = look.spots((28, 160, 400, 610), at)
+    first, second, between, ringed = look.spots((28, 190, 440, 640), at)
     for (x, y), dash, fill in ((first, _FIRST, INK), (second, _SECOND, PAPER)):
         page.line((x, y), (x + 46, y), wide=1.5, dash=dash)
         page.dot((x + 23, y), 3.5, fill=fill, wide=1.0 if fill == INK else 1.5)
     page.box((between[0], between[1] - 6), 40, 12, fill=PALE, ink=None)
     page.dot((ringed[0] + (22 if look.narrow else 0), ringed[1]), 8, fill="none", wide=1.5)
     for (x, y), aside, words in (
-        (first, 54, "first axis"),
-        (second, 54, "second axis, at right angles"),
-        (between, 54 if look.narrow else 48, "between them: ovality"),
+        (first, 54, "first diameter"),
+        (second, 54, "second diameter, perpendicular"),
+        (between, 54 if look.narrow else 48, "difference: ovality"),
         (ringed, 54 if look.narrow else 16, "ringed: outside a limit"),
     ):
         page.text((x + aside, y + 4), words, size=12)
@@ -94,7 +94,7 @@ def _panel(
     page.area([*upper, *reversed(lower)], fill=PALE)
     page.ruler(y, look.left, upright=True, about=4)
     if not look.narrow:
-        page.text((28, (y.start + y.end) / 2), "mm", size=12, anchor="middle")
+        page.text((28, (y.start + y.end) / 2), "diameter, mm", size=12, anchor="middle", turn=-90)
     _positions(page, x, places, floor, known=known)
     _limits(page, answer, x, y)
     if len(points) == 1:
@@ -117,7 +117,7 @@ def _heading(answer: dict[str, Any], spool: dict[str, Any]) -> str:
         f"largest ovality {worst:.3f} mm{_most(answer['ovality_max_mm'])}",
     ]
     if spool["outside"]:
-        words.append(f"{spool['outside']} outside")
+        words.append(f"{spool['outside']} outside limits")
     return ", ".join(words)
 
 
@@ -131,13 +131,13 @@ def _most(limit: float | None) -> str:
 
 def _positions(page: Sheet, x: Scale, places: list[float], floor: float, *, known: bool) -> None:
     page.line((x.start, floor), (x.end, floor))
-    # Readings without a position are only counted: there is nothing between the first and the second.
+    # Readings without a position are only numbered, so only whole ticks make sense.
     for tick in (
         x.ticks(8 if x.end > 400 else 4) if known else places[:: -(-len(places) // int((x.end - x.start) // 29))]
     ):
         page.line((x(tick), floor), (x(tick), floor + 4))
         page.text((x(tick), floor + 17), f"{tick:g}", size=12, anchor="middle")
-    words = "m from the free end" if known else "reading (place not noted)"
+    words = "distance from the free end, m" if known else "reading number (position not recorded)"
     page.text((x.end, floor + 34), words, size=12, anchor="end", ink=SOFT)
 
 

@@ -1,4 +1,4 @@
-"""Drift, drawn: a panel per measure with the lots in order, baseline, moving average and its limits, signals, where a series starts anew, and where it goes."""
+"""Picture of drift: a panel per measure with lots, baseline, moving average, control limits, signals, breaks and projection."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ PANEL, HEAD = 300.0, 44.0
 TOP, BOTTOM = 40.0, 50.0
 WIDE, NARROW = Look(960.0, 76.0, 120.0), Look(360.0, 50.0, 84.0)
 KEY = (
-    "Filled: lot accepted for at least one use. Open: not accepted. Ringed: called by a chart. ▲ where the change began.",
-    "Upright line through a lot: its expanded uncertainty (k = 2), where it is known.",
-    "Thin line: baseline. Dashed: moving average (EWMA) of the lots that are not part of it; dotted: its limits.",
-    "◆ where the slope meets the limit, with the lots between which that will be.",
+    "Filled: lot accepted for at least one use. Open: not accepted. Ringed: signalled by a chart. ▲: start of the change.",
+    "Vertical line through a lot: expanded uncertainty (k = 2), if known.",
+    "Thin line: baseline. Dashed: moving average (EWMA) of lots outside the baseline. Dotted: its control limits.",
+    "◆: projected lot at the limit, with its interval.",
 )
-# So many lots keep a label of their own, and so many of the newest have room in a narrow picture.
+# Maximum number of lot labels, and of lots in a narrow picture.
 MOST_LABELS, MOST_NARROW = 16, 12
-# Further ahead than this share of the lots that are shown, a crossing is only said: it would press them together.
+# A crossing further ahead than this share of the lots shown is only stated in words.
 _AHEAD = 0.6
 
 
 @dataclass(frozen=True, slots=True)
 class _Panel:
-    """One measure with its place on the sheet: `upper` and `floor` are the edges of its field."""
+    """One measure and its position on the sheet. `upper` and `floor` are the edges of its field."""
 
     look: Look
     line: dict[str, Any]
@@ -43,12 +43,12 @@ class _Panel:
         return [point["number"] for point in self.points]
 
     def holds(self, number: int) -> bool:
-        """True for the number of a lot that is shown."""
+        """Returns True if the lot with this number is shown."""
         return number >= self.numbers[0]
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /drift answers; a narrow one shows the newest lots."""
+    """Returns the picture of an answer of GET /drift. A narrow one shows the newest lots."""
     lines = [line for line in answer["series"] if line["points"]]
     title = f"Drift over lots: {answer['supplier']}, {answer['grade']}"
     heading = wrapped(title, look.inner, 18) if look.narrow else [title]
@@ -64,7 +64,7 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     for row, part in enumerate(heading):
         page.text((start, 28 + leading(18) * row), part, size=18, bold=True)
     if not lines:
-        nothing = "No lot of this supplier and grade has been measured for it yet."
+        nothing = "No measured lots of this supplier and grade yet."
         page.lines((start, begun + 40), wrapped(nothing, look.inner))
     for line, said, top in zip(lines, words, tops, strict=False):
         for row, part in enumerate(said):
@@ -79,7 +79,7 @@ def _of(answer: dict[str, Any], part: str, measure: str) -> list[dict[str, Any]]
 
 
 def _said(answer: dict[str, Any], line: dict[str, Any], look: Look) -> list[str]:
-    """The words above a panel: its measure, what a chart calls, and where it meets its limit."""
+    """Returns the heading of a panel: measure, signals and projected crossing of the limit."""
     unit = f" ({line['unit']})" if line["unit"] else ""
     shown = _shown(line, look)
     count = counted(len(shown), "lot") if len(shown) == len(line["points"]) else f"the newest {len(shown)} lots"
@@ -97,7 +97,7 @@ def _said(answer: dict[str, Any], line: dict[str, Any], look: Look) -> list[str]
 
 
 def _between(ahead: dict[str, Any]) -> str:
-    """The lots between which a crossing will be."""
+    """Returns the interval of lots for a crossing."""
     first, last = ahead["earliest"], ahead["latest"]
     if first is None:
         return ""
@@ -119,20 +119,20 @@ def _placed(answer: dict[str, Any], line: dict[str, Any], top: float, look: Look
     charts = [chart for part in _of(answer, "charts", line["measure"]) for chart in part["points"]]
     seen += [chart[name] for chart in charts if chart["number"] >= numbers[0] for name in ("ewma_low", "ewma_high")]
     low, high = min(seen), max(seen)
-    # A limit far away would flatten everything else.
+    # A distant limit would flatten the series.
     reach = 1.5 * (high - low) or 1.0
     near = [end for end in _ends(line["limit"]) if low - reach <= end <= high + reach]
     return _Panel(look, line, points, upper, floor, x, Scale.around([*seen, *near], floor, upper))
 
 
 def _interval(point: dict[str, Any]) -> tuple[float, float]:
-    """A lot's value less and plus its expanded uncertainty; the value twice where that is unknown."""
+    """Returns the value of a lot minus and plus its expanded uncertainty, or the value twice if unknown."""
     half = COVERAGE * (point["uncertainty"] or 0.0)
     return point["value"] - half, point["value"] + half
 
 
 def _near(ahead: dict[str, Any], numbers: list[int]) -> int | None:
-    """The last lot of a crossing that is near enough to be drawn beside the lots; None for one further ahead."""
+    """Returns the last lot of a crossing that is near enough to be drawn, else None."""
     if ahead["about"] is None:
         return None
     most = numbers[-1] + max(4, round(_AHEAD * (numbers[-1] - numbers[0])))
@@ -176,7 +176,7 @@ def _lots(page: Sheet, answer: dict[str, Any], panel: _Panel) -> None:
 
 
 def _ahead(page: Sheet, panel: _Panel, projections: list[dict[str, Any]]) -> None:
-    """The slope on to the limit, and the lots between which it is reached there."""
+    """Draws the projection to the limit, with its interval of lots."""
     last = panel.numbers[-1]
     for one in projections:
         if not _near(one, panel.numbers) or one["slope"] is None or not panel.y.low <= one["limit"] <= panel.y.high:
@@ -197,12 +197,12 @@ def _ahead(page: Sheet, panel: _Panel, projections: list[dict[str, Any]]) -> Non
 
 
 def _ends(limit: Any) -> list[float]:
-    """The ends that a limit has."""
+    """Returns the ends of a limit."""
     return [end for end in (limit if isinstance(limit, list) else [limit]) if end is not None]
 
 
 def _called(answer: dict[str, Any], measure: str) -> set[int]:
-    """Numbers of the lots within a signal."""
+    """Returns the numbers of the lots within a signal."""
     spans = [(s["first"]["number"], s["last"]["number"]) for s in _of(answer, "signals", measure)]
     return {number for first, last in spans for number in range(first, last + 1)}
 
@@ -211,7 +211,7 @@ def _axes(page: Sheet, panel: _Panel, names: dict[int, str]) -> None:
     look, floor, numbers = panel.look, panel.floor, panel.numbers
     page.ruler(panel.y, look.left, upright=True, about=4)
     page.line((look.left, floor), (look.end, floor))
-    # The newest lot always has its label.
+    # The newest lot is always labelled.
     for number in numbers[:: -max(1, -(-len(numbers) // (4 if look.narrow else MOST_LABELS)))]:
         at = panel.x(number)
         page.line((at, floor), (at, floor + 4))
@@ -252,7 +252,7 @@ def _marks(page: Sheet, answer: dict[str, Any], panel: _Panel) -> None:
             continue
         at = x(mark["before_number"] - 0.5)
         page.line((at, panel.upper), (at, panel.floor), wide=1.5, dash="4 2")
-        words = "another instrument, bridged" if mark["bridged"] else "read otherwise from here"
+        words = "new instrument, bridged" if mark["bridged"] else "new series"
         right = at > (x.start + x.end) / 2
         page.text((at + (-4 if right else 4), panel.upper + 10), words, size=11, anchor="end" if right else "start")
     for signal in _of(answer, "signals", measure):

@@ -1,4 +1,4 @@
-"""Where a lot has been, drawn: a bar of time for each load, machine by machine, hatched where it is only possible."""
+"""Picture of the exposure of a lot: a time bar for each load by machine, hatched for possible exposure."""
 
 from __future__ import annotations
 
@@ -7,17 +7,17 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.words import counted
+from lots.domain.words import counted, hyphenated
 
 WIDTH, LEFT, RIGHT, ROW = 960.0, 230.0, 250.0, 38.0
-# More loads than this are left to the figures: the answer puts what is still loaded first, so that is kept.
+# Maximum number of loads drawn. Open loads come first in the answer and are kept.
 MOST = 60
 _SHORTEST = timedelta(hours=1)
 
 
 def draw(answer: dict[str, Any]) -> str:
-    """Returns the picture of what GET /lots/{id}/exposure answers."""
-    title = f"Where lot {answer['supplier_lot']} has been"
+    """Returns the picture of an answer of GET /lots/{id}/exposure."""
+    title = f"Machines and jobs of lot {answer['supplier_lot']}"
     intro = wrapped(answer["says"], WIDTH - 48)
     items = answer["items"][:MOST]
     # Machines in the order of the answer, and on each the loads in order of time.
@@ -42,9 +42,9 @@ def draw(answer: dict[str, Any]) -> str:
 
 def _key(page: Sheet, at: float) -> None:
     page.box((28, at - 9), 34, 12, fill=INK)
-    page.text((70, at + 2), "recorded there", size=12)
+    page.text((70, at + 2), "recorded load", size=12)
     page.hatched((190, at - 9), 34, 12)
-    page.text((232, at + 2), "possibly: a job next to time without a recorded spool", size=12)
+    page.text((232, at + 2), "possibly: job next to unrecorded time", size=12)
     page.text((WIDTH - 24, at + 2), f"times in {page.place.time_zone}", size=12, anchor="end")
 
 
@@ -52,7 +52,7 @@ def _field(page: Sheet, rows: list[dict[str, Any]], top: float) -> None:
     moments = [item[name] for item in rows for name in ("loaded_at", "unloaded_at") if item[name]]
     first, last = min(moments), max(moments)
     span = max(last - first, _SHORTEST)
-    # Room on the right for what goes on beyond the last moment that was written down.
+    # Room on the right for open loads after the last recorded time.
     x = Scale(first.timestamp(), (first + 1.1 * span).timestamp(), LEFT, WIDTH - RIGHT)
     floor = top + ROW * len(rows)
     _times(page, x, first, span, top, floor)
@@ -70,7 +70,7 @@ def _bar(page: Sheet, item: dict[str, Any], x: Scale, y: float) -> None:
     start, end = x(item["loaded_at"].timestamp()), x.end
     if item["unloaded_at"]:
         end = x(item["unloaded_at"].timestamp())
-    # A load of a minute among months is still there to be seen.
+    # A very short load stays visible.
     corner, wide = (min(start, x.end - 3), y + 8), max(end - start, 3.0)
     if item["certainty"] == "possibly":
         page.hatched(corner, wide, 14)
@@ -86,7 +86,7 @@ def _bar(page: Sheet, item: dict[str, Any], x: Scale, y: float) -> None:
         verbatim=True,
     )
     used = "" if item["mass_used_g"] is None else f", {item['mass_used_g']:.0f} g used"
-    page.text((WIDTH - RIGHT + 8, y + 30), f"for {item['use']}{used}", size=11, ink=SOFT)
+    page.text((WIDTH - RIGHT + 8, y + 30), f"for {hyphenated(item['use'])}{used}", size=11, ink=SOFT)
 
 
 def _times(page: Sheet, x: Scale, first: datetime, span: timedelta, top: float, floor: float) -> None:

@@ -1,4 +1,4 @@
-"""A lot's findings, drawn: a bar for each with its limit, its guard band, the value and its uncertainty, all on one rule of scale."""
+"""Picture of the findings of a lot: a bar for each with limit, guard band, value and uncertainty, on comparable scales."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.words import counted
 from lots.services.setup.place import Place
 
-# Where the ends of every limit lie along a bar, so that bars compare: 0 is its left end, 1 its right one.
+# Positions of the limits along every bar, for comparison: 0 is the left end, 1 the right end.
 LOW_END, HIGH_END = 0.25, 0.75
 WORST_FIRST = ("fail", "near", "missing", "pass")
 VERDICTS = {"fail": "✖ fail", "near": "≈ undecided", "missing": "? not measured", "pass": "✔ pass"}
@@ -28,15 +28,15 @@ WIDTH, _LABELS, _BARS, _WORDS, _LINE = 960.0, 24.0, 330.0, 676.0, 62.0
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """What is drawn of a finding, as shares of its bar from left to right.
+    """The drawn parts of a finding, as shares of its bar from left to right.
 
     Args:
-        low, high: the ends of its limit, None for one that it does not have.
-        near: the zones inside the limit where a value is too close to an end to be told from it.
-        value: of the value, None without one. A value off the bar lies at its end.
-        beyond: -1 or 1 for a value that lies off the bar to the left or right, else 0.
-        whisker: of the ends of its uncertainty, None where that is unknown or off the bar.
-        cut: whether the whisker goes on beyond the left and the right end of the bar.
+        low, high: Ends of the limit, None for a missing end.
+        near: Guard bands inside the limit.
+        value: Position of the value, None without one. A value beyond the bar is at its end.
+        beyond: -1 or 1 for a value beyond the left or right end, else 0.
+        whisker: Ends of the uncertainty, None if unknown or beyond the bar.
+        cut: Whether the whisker extends beyond the left and the right end.
     """
 
     low: float | None
@@ -49,14 +49,14 @@ class Bar:
 
     @property
     def inside(self) -> tuple[float, float]:
-        """The part of the bar that the limit allows."""
+        """The permitted part of the bar."""
         return (0.0 if self.low is None else self.low, 1.0 if self.high is None else self.high)
 
 
 def limit_of(finding: Mapping[str, Any]) -> Limit | None:
-    """Returns the limit of a finding as answers show it; None without one, and where nobody can tell which end the one number is.
+    """Returns the limit of a finding in an answer; None without one, and if the side of a single number is unknown.
 
-    What a decision keeps does not say that. There the margin of the value tells.
+    Decisions do not store the side. It then follows from the margin of the value.
     """
     given = finding["limit"]
     if isinstance(given, list):
@@ -73,9 +73,9 @@ def limit_of(finding: Mapping[str, Any]) -> Limit | None:
 
 
 def placed(finding: Mapping[str, Any]) -> Bar | None:
-    """Returns where everything of a finding lies along its bar; None for one without a limit.
+    """Returns the positions of a finding along its bar; None without a limit.
 
-    A low end lies at a quarter of the bar, a high end at three quarters. A limit with one end has its distance from 0 as its scale.
+    A lower limit is at one quarter of the bar, an upper limit at three quarters. A one-sided limit is scaled by its distance from 0.
 
     Example:
         >>> found = {"limit": [1.7, 1.8], "unit": "mm", "value": 1.775, "margin": 0.025, "guard_band": 0.01}
@@ -98,7 +98,7 @@ def placed(finding: Mapping[str, Any]) -> Bar | None:
 
 @dataclass(frozen=True, slots=True)
 class _Along:
-    """Values as shares of a bar, beyond its ends too."""
+    """A scale from values to shares of a bar, also beyond its ends."""
 
     limit: Limit
 
@@ -107,7 +107,7 @@ class _Along:
         if low is not None and high is not None:
             half = (high - low) / 2
             if half <= 0:
-                # Only one value is allowed: it lies in the middle, and every other off the bar.
+                # Only one value is permitted. It is in the middle, and all others are beyond the bar.
                 return 0.5 if self.limit.allows(value) else math.copysign(2.0, value - low)
             return 0.5 + (value - low - half) / half * (HIGH_END - LOW_END) / 2
         end, at = (low, LOW_END) if low is not None else (high or 0.0, HIGH_END)
@@ -115,7 +115,7 @@ class _Along:
 
 
 def _near(limit: Limit, scale: _Along, guard: float | None) -> Iterable[tuple[float, float]]:
-    """The zones between the ends of the limit and those drawn in by the guard band."""
+    """Yields the guard bands as shares of the bar."""
     if guard is None or guard <= 0:
         return
     floor = 0.0 if limit.low is None else LOW_END
@@ -131,7 +131,7 @@ def _value(limit: Limit, scale: _Along, value: float | None) -> dict[str, Any]:
         return {}
     at = scale(value)
     if limit.allows(value):
-        # What a limit allows is drawn inside it, to the last bit.
+        # A permitted value is always drawn inside the limit.
         at = min(max(at, 0.0 if limit.low is None else LOW_END), 1.0 if limit.high is None else HIGH_END)
     return {"value": min(max(at, 0.0), 1.0), "beyond": -1 if at < 0 else int(at > 1)}
 
@@ -147,7 +147,7 @@ def _whisker(finding: Mapping[str, Any], scale: _Along) -> dict[str, Any]:
 
 
 def _interval(finding: Mapping[str, Any]) -> tuple[float, float] | None:
-    """The interval of 95 %, or the value with its expanded uncertainty."""
+    """Returns the 95 % interval, or the value with its expanded uncertainty."""
     if given := finding["interval_95"]:
         low, high = (_finite(end) for end in given)
         return None if low is None or high is None else (low, high)
@@ -158,13 +158,13 @@ def _interval(finding: Mapping[str, Any]) -> tuple[float, float] | None:
 
 
 def _finite(value: Any) -> float | None:
-    """A number that can be drawn, else None."""
+    """Returns a finite number, else None."""
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A finding in words, each short enough to stand beside its bar."""
+    """The texts of a finding beside its bar."""
 
     label: str
     verdict: str
@@ -175,13 +175,13 @@ class Row:
 
     @property
     def says(self) -> str:
-        """All of it as one sentence, for a person who cannot see the bar."""
+        """The finding as one sentence, for people who cannot see the bar."""
         parts = [part for part in (self.value, self.limit and f"limit {self.limit}", self.margin, self.n) if part]
         return f"{VERDICTS[self.verdict][2:].capitalize()}: {', '.join(parts) or 'no value'}."
 
 
 def row(finding: Mapping[str, Any], place: Place | None = None) -> Row:
-    """Returns the words beside the bar of a finding, with numbers as a site writes them: as this one does when `place` is None."""
+    """Returns the texts beside the bar of a finding, in the number format of `place`, by default that of the site."""
     place = place or place_here()
     limit, value = limit_of(finding), _finite(finding["value"])
     subject = f" ({finding['subject']})" if finding["subject"] else ""
@@ -204,12 +204,12 @@ def row(finding: Mapping[str, Any], place: Place | None = None) -> Row:
 
 
 def worst_first(findings: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """Returns findings in the order to look at them: what fails first, what passes last."""
+    """Returns findings in order of urgency, failures first."""
     return sorted(findings, key=lambda finding: WORST_FIRST.index(finding["verdict"]))
 
 
 def draw_row(finding: Mapping[str, Any], place: Place | None = None) -> str:
-    """Returns the bar of one finding as a picture of its own; empty for a finding without a limit."""
+    """Returns the bar of one finding as a picture; empty without a limit."""
     bar = placed(finding)
     if bar is None:
         return ""
@@ -221,7 +221,7 @@ def draw_row(finding: Mapping[str, Any], place: Place | None = None) -> str:
 
 
 def draw(answer: Mapping[str, Any], place: Place | None = None) -> str:
-    """Returns the picture of what GET /lots/{id}/assessment answers."""
+    """Returns the picture of an answer of GET /lots/{id}/assessment."""
     place = place or place_here()
     findings = worst_first(answer["findings"])
     tally = [f"{sum(f['verdict'] == name for f in findings)} {VERDICTS[name][2:]}" for name in WORST_FIRST]
@@ -238,8 +238,8 @@ def draw(answer: Mapping[str, Any], place: Place | None = None) -> str:
 
 
 _KEY = (
-    "Green: inside the limit. Yellow, to the dashed line: the guard band, where a value is undecided. Grey: outside the limit.",
-    "The line through a value is its interval of 95 %. An arrow: the value lies off the bar.",
+    "Green: inside the limit. Yellow, to the dashed line: guard band, undecided. Grey: outside the limit.",
+    "Line through a value: its 95 % interval. Arrow: value beyond the bar.",
 )
 
 
@@ -260,7 +260,7 @@ def _line(page: Sheet, finding: Mapping[str, Any], top: float, place: Place) -> 
 
 
 def _bar(page: Canvas, finding: Mapping[str, Any], bar: Bar, corner: Point, width: float, place: Place) -> None:
-    """The bar with everything on it, and the ends of the limit as numbers beneath."""
+    """Draws the bar, with the limits as numbers below."""
     left, top = corner
 
     def at(share: float) -> float:
@@ -296,7 +296,7 @@ def _doubt(page: Canvas, bar: Bar, at: Any, middle: float) -> None:
 
 
 def _mark(page: Canvas, verdict: str, bar: Bar, place: Point) -> None:
-    """The value: a filled dot that passes, an open one that is undecided, a cross that fails, an arrow off the bar."""
+    """Draws the value: a filled dot for pass, an open dot for undecided, a cross for fail, an arrow beyond the bar."""
     x, y = place
     if bar.beyond:
         tip = x + 7 * bar.beyond

@@ -1,4 +1,4 @@
-"""What drafted limits would do to lots, drawn: one row per lot and use, what it is beside what it would be, in words with marks told without colour."""
+"""Picture of the effect of draft limits on lots: a row per lot and use, with present and new verdict in words and marks."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from lots.api.pictures.canvas import PAPER
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
 from lots.domain.words import counted, hyphenated, listed
 
-# Narrow, so that its words can be read on a phone.
+# Narrow enough for a phone.
 WIDTH, NOW, THEN, ROW = 480.0, 170.0, 330.0, 30.0
 CELL = 134.0
 TITLE = "Effect of these limits"
-# Rows drawn; the table beside the picture has every lot.
+# Maximum number of rows drawn. The table on the page has all lots.
 MOST_ROWS = 40
 _WORDS = {"pass": "pass", "fail": "fail", "near": "undecided", "missing": "not measured", "": "not assessed"}
 
 
 def draw(lots: Sequence[Mapping[str, Any]]) -> str:
-    """Returns the picture of what lots are and would be, those that would change first."""
+    """Returns the picture of present and new verdicts, changed ones first."""
     rows = rows_of(lots)
     says = in_a_sentence(lots)
     left = len(rows) - MOST_ROWS
@@ -38,7 +38,7 @@ def draw(lots: Sequence[Mapping[str, Any]]) -> str:
 
 
 def rows_of(lots: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str]]:
-    """Returns lot, use, verdict now and verdict then, changed ones first; "" where a use is not assessed.
+    """Returns lot, use, present and new verdict, changed ones first; "" if a use is not assessed.
 
     Example:
         >>> rows_of([{"supplier_lot": "A", "uses": {"fit": "pass"}, "would_uses": {"fit": "pass", "hidden": "fail"}}])
@@ -53,19 +53,19 @@ def rows_of(lots: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str]
 
 
 def in_a_sentence(lots: Sequence[Mapping[str, Any]]) -> str:
-    """Returns how many lots were tried and how many of them would change."""
+    """Returns the numbers of lots checked and changed, as a sentence."""
     if not lots:
         return "No lots of this grade were received yet."
     changed = sum(bool(lot["changed"]) for lot in lots)
-    return f"{counted(len(lots), 'lot')} tried: {changed} would change, {len(lots) - changed} would stay as they are."
+    return f"{counted(len(lots), 'lot')} checked: {changed} would change, {len(lots) - changed} would not."
 
 
 def moves_of(lot: Mapping[str, Any]) -> list[str]:
-    """Returns what would change about a lot, uses that change alike in one sentence.
+    """Returns the changes of a lot as sentences, with equal changes of several uses combined.
 
     Example:
         >>> moves_of({"uses": {"fit": "pass", "hidden": "pass", "flexing": "fail"}, "would_uses": {"fit": "fail", "hidden": "fail"}})
-        ['fit and hidden: pass, would be fail.', 'flexing: fail, would no longer be judged.']
+        ['fit and hidden: pass, would be fail.', 'flexing: fail, would no longer be assessed.']
     """
     alike: dict[tuple[str, str], list[str]] = {}
     for use in dict.fromkeys([*lot["would_uses"], *lot["uses"]]):
@@ -73,19 +73,19 @@ def moves_of(lot: Mapping[str, Any]) -> list[str]:
         if move[0] != move[1]:
             alike.setdefault(move, []).append(hyphenated(use))
     return [
-        f"{listed(uses)}: {word_of(now)}, {f'would be {word_of(then)}' if then else 'would no longer be judged'}."
+        f"{listed(uses)}: {word_of(now)}, {f'would be {word_of(then)}' if then else 'would no longer be assessed'}."
         for (now, then), uses in alike.items()
     ]
 
 
 def word_of(verdict: str) -> str:
-    """Returns a verdict on a use as people read it; "" is one that nobody gave."""
+    """Returns the word for a verdict; "" means not assessed."""
     return _WORDS.get(verdict, verdict)
 
 
 def _in_words(lot: str, use: str, now: str, then: str) -> str:
     if now == then:
-        return f"Lot {lot}, {hyphenated(use)}: {word_of(now)}, as now."
+        return f"Lot {lot}, {hyphenated(use)}: {word_of(now)}, unchanged."
     return f"Lot {lot}, {hyphenated(use)}: {word_of(now)} now, would be {word_of(then)}."
 
 
@@ -102,7 +102,7 @@ def _row(page: Sheet, y: float, lot: str, use: str, now: str, then: str) -> None
 
 
 def _mark(page: Sheet, x: float, y: float, verdict: str) -> None:
-    """A full dot for pass, a cross for fail, a ring for undecided, three dots for not measured, a stroke for not assessed."""
+    """Draws a full dot for pass, a cross for fail, a ring for undecided, three dots for not measured, a stroke for not assessed."""
     if verdict == "pass":
         page.dot((x, y), 5)
     elif verdict == "fail":

@@ -1,4 +1,4 @@
-"""Which lots in stock match, drawn as a table: a dot for a pair that may share a job, a cross for one that may not, and both in words."""
+"""Picture of colour matches of lots in stock: a dot for a pair that may share a job, a cross for others, and the result in words."""
 
 from __future__ import annotations
 
@@ -10,25 +10,25 @@ from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
 from lots.domain.words import counted, listed
 
 WIDTH, LEFT, CELL = 960.0, 200.0, 48.0
-# So many lots fit the width; the answer lists them oldest first, and those are used up first.
+# Maximum number of lots in the table, the oldest first.
 MOST = 15
-RULE = "Matching is told pair by pair: A like B and B like C does not make A like C."
+RULE = "Check every pair: if A matches B and B matches C, A may still not match C."
 
 
 def draw(answer: dict[str, Any]) -> str:
-    """Returns the picture of what GET /match-table answers."""
+    """Returns the picture of an answer of GET /match-table."""
     names = [lot["supplier_lot"] for lot in answer["lots"]]
     pairs = dict(zip(combinations(range(len(names)), 2), answer["pairs"], strict=True))
     shown = names[:MOST]
     says = _says(names, pairs)
     words = [row for line in _in_words(names, pairs) for row in wrapped(line, WIDTH - 48, 12, verbatim=True)]
     if len(names) > MOST:
-        words.append(f"The table shows the {MOST} oldest of {len(names)} lots; these lines tell of all.")
+        words.append(f"The table shows the oldest {MOST} of {len(names)} lots. These lines cover all lots.")
     table = len(shown) > 1
     top = 110.0 if table else 76.0
     foot = top + (CELL * len(shown) + 20 if table else 0)
-    page = Sheet(WIDTH, foot + leading(12) * len(words) + 20, "Which lots in stock match", says)
-    page.text((24, 30), "Which lots in stock match", size=18, bold=True)
+    page = Sheet(WIDTH, foot + leading(12) * len(words) + 20, "Colour matches of lots in stock", says)
+    page.text((24, 30), "Colour matches of lots in stock", size=18, bold=True)
     page.text((24, 54), says)
     if table:
         _key(page, 82)
@@ -39,20 +39,20 @@ def draw(answer: dict[str, Any]) -> str:
 
 def _says(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) -> str:
     if len(names) < 2:
-        return f"{counted(len(names), 'lot')} of this grade in stock: there is nothing to match."
+        return f"{counted(len(names), 'lot')} of this grade in stock: no pair to compare."
     good = sum(pair["within"] is True for pair in pairs.values())
     return f"{counted(len(names), 'lot')} in stock: {good} of {counted(len(pairs), 'pair')} may share a job. {RULE}"
 
 
 def _key(page: Sheet, at: float) -> None:
     for x, within, words in (
-        (36, True, "they match"),
-        (156, False, "they do not: never in one job"),
-        (396, None, "not known"),
+        (36, True, "match"),
+        (156, False, "no match: not in one job"),
+        (396, None, "unknown"),
     ):
         _mark(page, (x, at - 4), within)
         page.text((x + 14, at), words, size=12)
-    page.text((WIDTH - 24, at), "Below each mark: the colour difference", size=12, anchor="end")
+    page.text((WIDTH - 24, at), "Below each mark: colour difference", size=12, anchor="end")
 
 
 def _mark(page: Sheet, at: Point, within: bool | None) -> None:
@@ -74,14 +74,14 @@ def _table(page: Sheet, names: list[str], pairs: dict[tuple[int, int], dict[str,
             left = LEFT + column * CELL
             page.box((left, y), CELL, CELL, fill=PAPER, ink=SOFT)
             _mark(page, (left + CELL / 2, y + 17), pair["within"])
-            apart = "not read" if pair["delta_e"] is None else f"{pair['delta_e']:.2f}"
+            apart = "no data" if pair["delta_e"] is None else f"{pair['delta_e']:.2f}"
             page.text((left + CELL / 2, y + 41), apart, size=11, anchor="middle")
         page.box((LEFT + row * CELL, y), CELL, CELL, fill=PALE, ink=SOFT)
         page.text((LEFT + (row + 0.5) * CELL, y + 29), f"{row + 1}", size=12, anchor="middle", bold=True)
 
 
 def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) -> list[str]:
-    """For each lot, which others it matches, and of which that is not known; with the rest it does not."""
+    """Returns a sentence for each lot with its matches and unknown pairs."""
     if len(names) < 2:
         return []
     lines = []
@@ -90,6 +90,6 @@ def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) ->
         for other, theirs in enumerate(names):
             if other != one:
                 others[pairs[min(one, other), max(one, other)]["within"]].append(theirs)
-        open_end = f" Whether it matches {listed(others[None], 'or')} is not known." if others[None] else ""
+        open_end = f" A match with {listed(others[None], 'or')} is unknown." if others[None] else ""
         lines.append(f"{name} matches {listed(others[True]) if others[True] else 'no other lot'}.{open_end}")
     return lines

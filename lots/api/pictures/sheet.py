@@ -1,4 +1,4 @@
-"""A canvas with what the pictures of lots share: outlines, hatching, axes and wrapped words."""
+"""Canvas with shared parts of pictures: outlines, hatching, axes and wrapped text."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from lots.api.http.site_address import place_here
 from lots.api.pictures.canvas import INK, Canvas, Point, Scale
 from lots.services.setup.place import Place
 
-# Dark enough to read on white (more than 5 to 1), light enough to stand behind ink.
+# SOFT is readable on white (contrast above 5 : 1), PALE is for areas behind ink.
 SOFT, PALE = "#666666", "#e4e4e4"
-# A letter of these fonts is about this wide, in sizes of the font.
+# Approximate letter width as a share of the font size.
 _LETTER = 0.54
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """How wide a picture is, which room its fields have at either side, pixels, and how its numbers are written."""
+    """Width of a picture, margins of its fields, pixels, and number format."""
 
     width: float = 960.0
     left: float = 86.0
@@ -28,36 +28,36 @@ class Look:
 
     @property
     def narrow(self) -> bool:
-        """True for a column or a phone, where words stand below each other."""
+        """True for narrow pictures, such as on a phone."""
         return self.width < 600
 
     @property
     def inner(self) -> float:
-        """The room for words between the margins."""
+        """Width of text between the margins."""
         return self.width - (24 if self.narrow else 48)
 
     @property
     def margin(self) -> float:
-        """Where words begin."""
+        """Left margin of text."""
         return 12.0 if self.narrow else 24.0
 
     @property
     def end(self) -> float:
-        """Where a field ends."""
+        """Right edge of a field."""
         return self.width - self.right
 
     def at(self, place: Place) -> Look:
-        """Returns the same with the numbers of a site."""
+        """Returns this look with the number format of a site."""
         return replace(self, place=place)
 
     def spots(self, across: Sequence[float], top: float) -> list[Point]:
-        """Returns where the parts of a key stand: beside each other, or below each other in a narrow picture."""
+        """Returns the positions of legend entries: in a row, or in a column in a narrow picture."""
         if self.narrow:
             return [(across[0], top + 20 * row) for row in range(len(across))]
         return [(x, top) for x in across]
 
     def key_height(self, parts: int) -> float:
-        """How much a key adds to the height of a picture where its parts stand below each other."""
+        """Returns the additional height of a legend in a column."""
         return 20.0 * (parts - 1) if self.narrow else 0.0
 
 
@@ -68,22 +68,22 @@ class Sheet(Canvas):
     """A canvas for pictures of lots."""
 
     def lines(self, at: Point, rows: Sequence[str], *, size: float = 13, ink: str = INK) -> None:
-        """Lines of text below each other, the first at `at`, as `wrapped` returned them."""
+        """Draws lines of text, as returned by `wrapped`, from `at` downwards."""
         for number, words in enumerate(rows):
             self.text((at[0], at[1] + number * leading(size)), words, size=size, ink=ink, verbatim=True)
 
     def outline(self, points: Sequence[Point], *, wide: float = 1, dash: str | None = None, ink: str = INK) -> None:
-        """A closed line through points."""
+        """Draws a closed line through points."""
         self.path([*points, points[0]], wide=wide, dash=dash, ink=ink)
 
     def ellipse(self, middle: Point, across: float, down: float, *, wide: float = 1, dash: str | None = None) -> None:
-        """The outline of an ellipse with these half axes."""
+        """Draws the outline of an ellipse with these semi-axes."""
         turns = [math.radians(5 * step) for step in range(72)]
         around = [(middle[0] + across * math.cos(turn), middle[1] + down * math.sin(turn)) for turn in turns]
         self.outline(around, wide=wide, dash=dash)
 
     def hatched(self, corner: Point, width: float, height: float, *, apart: float = 6) -> None:
-        """A rectangle filled with slanting lines: a surface told from a plain one without colour."""
+        """Draws a hatched rectangle, distinct from a plain one without colour."""
         x, y = corner
         for step in range(1, math.ceil((width + height) / apart)):
             along = step * apart
@@ -94,7 +94,7 @@ class Sheet(Canvas):
         self.box(corner, width, height)
 
     def bar_of_doubt(self, low: Point, high: Point, *, wide: float = 1.5, dash: str | None = None) -> None:
-        """An interval: a line with a stroke across each end."""
+        """Draws an interval: a line with caps at both ends."""
         self.line(low, high, wide=wide, dash=dash)
         upright = low[0] == high[0]
         for x, y in (low, high):
@@ -102,7 +102,7 @@ class Sheet(Canvas):
             self.line(*ends, wide=wide)
 
     def ruler(self, scale: Scale, at: float, *, upright: bool = False, about: int = 5, unit: str = "") -> None:
-        """An axis with round numbers, upright at the left of a field or lying below it."""
+        """Draws an axis with round ticks, vertical at the left of a field or horizontal below it."""
         ends = ((at, scale.start), (at, scale.end)) if upright else ((scale.start, at), (scale.end, at))
         self.line(*ends)
         for tick in scale.ticks(about):
@@ -116,7 +116,7 @@ class Sheet(Canvas):
 
 
 def short(words: str, most: int) -> str:
-    """Returns words cut to a length, with a sign that they were cut.
+    """Returns a text cut to a length, with an ellipsis.
 
     Example:
         >>> short("Quillwort and Sons", 10)
@@ -126,9 +126,9 @@ def short(words: str, most: int) -> str:
 
 
 def wrapped(words: str, width: float, size: float = 13, *, verbatim: bool = False) -> list[str]:
-    """Returns words as lines that fit a width in pixels, as far as the width of letters can be guessed.
+    """Returns a text as lines that fit a width in pixels, by an estimated letter width.
 
-    They have the site's decimal sign in their numbers; `verbatim` is for what holds somebody's names for things.
+    Numbers have the format of the site. `verbatim` keeps names unchanged.
     """
     return textwrap.wrap(words if verbatim else place_here().prose(words), max(10, int(width / (_LETTER * size)))) or [
         ""
@@ -136,10 +136,10 @@ def wrapped(words: str, width: float, size: float = 13, *, verbatim: bool = Fals
 
 
 def text_width(words: str, size: float) -> float:
-    """Returns about how wide words are, pixels."""
+    """Returns the approximate width of a text, pixels."""
     return _LETTER * size * len(words)
 
 
 def leading(size: float) -> float:
-    """The distance from one line of text to the next, pixels."""
+    """Returns the line spacing, pixels."""
     return 1.4 * size

@@ -1,4 +1,4 @@
-"""Shrinkage, drawn: a panel per axis with the supplier's lots before this one, each with its expanded uncertainty, and the limits."""
+"""Picture of shrinkage: a panel per axis with this and earlier lots, expanded uncertainties and limits."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from lots.domain.conformity.guard import COVERAGE
 from lots.domain.words import counted
 
 PANEL = 230.0
-# So many lots fit into a narrow picture.
+# Maximum number of lots in a narrow picture.
 MOST_NARROW = 5
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /lots/{id}/shrinkage-picture answers."""
-    title = f"Shrinkage of lot {answer['supplier_lot']} and the supplier's lots before it"
+    """Returns the picture of an answer of GET /lots/{id}/shrinkage-picture."""
+    title = f"Shrinkage of lot {answer['supplier_lot']} and earlier lots"
     heading, intro = wrapped(title, look.inner, 18), wrapped(answer["says"], look.inner)
     axes = [axis for axis in answer["axes"] if axis["lots"]]
     begun = 54 + leading(18) * (len(heading) - 1)
@@ -29,7 +29,7 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     if axes:
         _key(page, look, top - 26 - look.key_height(4))
     else:
-        nothing = "Nor was that of an earlier lot of this supplier and grade: there is nothing to draw."
+        nothing = "No earlier lot of this supplier and grade has been measured either."
         page.lines((look.margin, top - 8), wrapped(nothing, look.inner))
     for row, axis in enumerate(axes):
         _panel(page, axis, top + row * PANEL, look)
@@ -41,12 +41,12 @@ def _key(page: Sheet, look: Look, at: float) -> None:
     page.dot(this, 6)
     page.text((this[0] + 14, this[1] + 4), "this lot", size=12)
     page.dot(earlier, 4, fill=PAPER, wide=1.5)
-    page.text((earlier[0] + (14 if look.narrow else 12), earlier[1] + 4), "an earlier lot", size=12)
+    page.text((earlier[0] + (14 if look.narrow else 12), earlier[1] + 4), "earlier lot", size=12)
     page.bar_of_doubt((doubt[0], doubt[1] - 8), (doubt[0], doubt[1] + 8))
-    page.text((doubt[0] + 14, doubt[1] + 4), f"expanded uncertainty (k = {COVERAGE:g}), where it is known", size=12)
-    # Below the others it has no mark, so it begins where their words do.
+    page.text((doubt[0] + 14, doubt[1] + 4), f"expanded uncertainty (k = {COVERAGE:g}), if known", size=12)
+    # This entry has no mark. In a column it is aligned with the texts above.
     start = (48.0, "start") if look.narrow else (sign[0], "end")
-    page.text((start[0], sign[1] + 4), "Positive: the part came out short.", size=12, anchor=start[1])
+    page.text((start[0], sign[1] + 4), "Positive: part too short.", size=12, anchor=start[1])
 
 
 def _panel(page: Sheet, axis: dict[str, Any], top: float, look: Look) -> None:
@@ -64,20 +64,20 @@ def _panel(page: Sheet, axis: dict[str, Any], top: float, look: Look) -> None:
     page.text((look.margin if look.narrow else look.left, top + 16), f"Along {name}: {said}", size=14, bold=True)
     page.ruler(y, look.left, upright=True, about=4)
     if not look.narrow:
-        page.text((28, (y.start + y.end) / 2), "%", size=12, anchor="middle")
+        page.text((28, (y.start + y.end) / 2), "shrinkage, %", size=12, anchor="middle", turn=-90)
     page.line((look.left, floor), (look.end, floor))
     for end in limits:
         page.line((look.left, y(end)), (look.end, y(end)), wide=2, dash="10 3 2 3")
         page.text((look.end + 8, y(end) + 4), f"limit {end:g}", size=12, bold=True)
     if not limits:
-        page.text((look.end + 8, top + 42), "no limit" if look.narrow else "no limit is set", size=12)
+        page.text((look.end + 8, top + 42), "no limit", size=12)
     _lots(page, lots, x, y, look)
     page.text((look.end + 8, floor + 17), "lot", size=12)
     page.text((look.end + 8, floor + 31), "n: spools", size=12, ink=SOFT)
 
 
 def _lots(page: Sheet, lots: list[dict[str, Any]], x: Scale, y: Scale, look: Look) -> None:
-    """Each lot with its uncertainty and its count, and a line where they were read otherwise."""
+    """Draws the lots with uncertainty and number of spools, and a line at each change of method."""
     before, floor, upper = None, y.start, y.end
     for number, lot in enumerate(lots, start=1):
         at, place, doubt = x(number), y(lot["percent"]), COVERAGE * (lot["uncertainty"] or 0.0)
@@ -86,7 +86,7 @@ def _lots(page: Sheet, lots: list[dict[str, Any]], x: Scale, y: Scale, look: Loo
             right = look.narrow and between > (x.start + x.end) / 2
             page.line((between, upper), (between, floor), dash="4 2")
             aside = (between - 4, "end") if right else (between + 4, "start")
-            page.text((aside[0], upper + 10), "read otherwise from here", size=11, anchor=aside[1])
+            page.text((aside[0], upper + 10), "new series", size=11, anchor=aside[1])
         if doubt:
             page.bar_of_doubt((at, y(lot["percent"] - doubt)), (at, y(lot["percent"] + doubt)), wide=1)
         page.dot((at, place), 6 if lot["this"] else 4, fill=INK if lot["this"] else PAPER, wide=1.5)

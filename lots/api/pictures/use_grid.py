@@ -1,4 +1,4 @@
-"""What lots may be used for, drawn as a grid of lots and uses: each field a word with a mark that is told without colour."""
+"""Picture of permitted uses: a grid of lots and uses, with a word and a mark in each cell."""
 
 from __future__ import annotations
 
@@ -6,23 +6,23 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.words import counted, hyphenated
+from lots.domain.words import counted, hyphenated, status_said
 
 WIDTH, LEFT, STANDING, CELL, ROW = 960.0, 340.0, 226.0, 119.0, 42.0
-TITLE = "What lots may be used for"
+TITLE = "Permitted uses of lots"
 WORDS = {"yes": "yes", "concession": "concession", "not_yet": "not yet", "not_judged": "not assessed", "no": "no"}
 _KEY = (
     ("yes", "may be loaded", 24.0),
-    ("concession", "only under its concession", 140.0),
+    ("concession", "under concession only", 140.0),
     ("not_yet", "not yet: in quarantine or on hold", 318.0),
-    ("not_judged", "nobody judged it for this use", 548.0),
-    ("no", "not to be loaded", 758.0),
+    ("not_judged", "not assessed for this use", 548.0),
+    ("no", "must not be loaded", 758.0),
 )
-_FOOT = "This overview is per lot. Ask for each spool before it is loaded: a single one may be refused all the same, by itself or for its job."
+_FOOT = "This overview is per lot. Check each spool before loading, since a single spool may still be refused, by itself or for its job."
 
 
 def draw(answer: dict[str, Any]) -> str:
-    """Returns the picture of a page of what GET /lots/uses answers, lots in the order of the answer."""
+    """Returns the picture of a page of GET /lots/uses."""
     rows = answer["items"]
     says = _says(rows) + (" More lots follow on the next page." if answer["next"] else "")
     intro = wrapped(says, WIDTH - 48)
@@ -45,7 +45,7 @@ def _says(rows: list[dict[str, Any]]) -> str:
     if not rows:
         return "No lots match these filters."
     free = sum(any(_of(row, use) in ("yes", "concession") for use in _uses(row)) for row in rows)
-    return f"{counted(len(rows), 'lot')}: {free} may be loaded for some use, {len(rows) - free} for none now."
+    return f"{counted(len(rows), 'lot')}: {free} may be loaded for at least one use, {len(rows) - free} for no use."
 
 
 def _uses(row: dict[str, Any]) -> list[str]:
@@ -57,9 +57,9 @@ def _of(row: dict[str, Any], use: str) -> str:
 
 
 def _in_words(row: dict[str, Any]) -> str:
-    """A lot with each use: what is drawn, for whoever cannot see it."""
+    """Returns the row of a lot in words, for people who cannot see the picture."""
     told = ", ".join(f"{hyphenated(part['use'])} {WORDS[part['answer']]}" for part in row["uses"])
-    return f"Lot {row['supplier_lot']}, {row['standing']}: {told}."
+    return f"Lot {row['supplier_lot']}, {status_said(row['standing'])}: {told}."
 
 
 def _key(page: Sheet, at: float) -> None:
@@ -69,7 +69,7 @@ def _key(page: Sheet, at: float) -> None:
 
 
 def _head(page: Sheet, row: dict[str, Any], top: float) -> None:
-    for x, words in ((24.0, "Lot"), (STANDING, "Stands")):
+    for x, words in ((24.0, "Lot"), (STANDING, "Status")):
         page.text((x, top - 10), words, size=12, bold=True)
     for column, use in enumerate(_uses(row)):
         page.text((LEFT + (column + 0.5) * CELL, top - 10), hyphenated(use), size=12, anchor="middle", bold=True)
@@ -79,8 +79,8 @@ def _row(page: Sheet, row: dict[str, Any], y: float) -> None:
     page.line((24, y), (LEFT, y), ink=SOFT)
     page.text((24, y + 18), short(row["supplier_lot"], 24), bold=True, verbatim=True)
     page.text((24, y + 34), short(f"{row['supplier']}, {row['grade']}", 34), size=10, ink=SOFT, verbatim=True)
-    page.text((STANDING, y + 18), row["standing"], size=12)
-    page.text((STANDING, y + 34), f"came {page.place.day(row['received_at'])}", size=10, ink=SOFT)
+    page.text((STANDING, y + 18), status_said(row["standing"]), size=12)
+    page.text((STANDING, y + 34), f"received {page.place.day(row['received_at'])}", size=10, ink=SOFT)
     for column, part in enumerate(row["uses"]):
         left, bold = LEFT + column * CELL, part["answer"] in ("yes", "concession")
         page.box((left, y), CELL, ROW, fill=PAPER if bold else PALE, ink=SOFT)
@@ -89,7 +89,7 @@ def _row(page: Sheet, row: dict[str, Any], y: float) -> None:
 
 
 def _mark(page: Sheet, x: float, y: float, answer: str) -> None:
-    """A full dot, a ring about a dot, three dots, a stroke, a cross."""
+    """Draws a full dot, a ring with a dot, three dots, a stroke or a cross."""
     if answer == "yes":
         page.dot((x, y), 6)
     elif answer == "concession":

@@ -1,4 +1,4 @@
-"""Clearance of spools: whether each may be loaded for a use, and why not."""
+"""Clearance of spools for a use, with reasons."""
 
 from __future__ import annotations
 
@@ -14,203 +14,224 @@ from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import clearance
 from lots.services.production.clearance import Ask
 
-routes = Routes(
-    "production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?"
-)
+routes = Routes("production", __name__, url_prefix="/v1", description="Clearance and loads of spools.")
 LENGTH_LEFT = {
-    "description": "filament left, m: its mass by the density of the grade and the measured cross-section, else the nominal diameter"
+    "description": "filament length left, m, from mass, density and measured cross-section, or else nominal diameter"
 }
 
 
 class ClearanceArgs(Strict):
-    """For what, and where."""
+    """Use, job and machine for a clearance."""
 
-    use = Text(
-        20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
+    use = Text(20, one_of=(*USES, GENERAL), required=True, metadata={"description": "use of the material in the job"})
+    job = Text(120, metadata={"description": "job, for the colour match with its other lots"})
+    machine = Text(60, metadata={"description": "machine for the load"})
+    mass_g = WrittenNumber(metadata={"description": "filament mass needed by the job, g"})
+    match_max = WrittenNumber(
+        metadata={"description": "colour difference limit between lots for this job, instead of that of the grade"}
     )
-    job = Text(120, metadata={"description": "compares colours with the other lots already used in it"})
-    machine = Text(60, metadata={"description": "where it would be loaded"})
-    mass_g = WrittenNumber(metadata={"description": "what the job needs, g"})
-    match_max = WrittenNumber(metadata={"description": "the job's own limit on colour between lots, over the grade's"})
 
 
 class ConcessionUsedSchema(Schema):
-    """The permission a load rests on, where the lot does not conform."""
+    """The concession for a load of a nonconforming lot."""
 
     id = fields.Integer(required=True)
-    uses = fields.List(fields.String(), required=True, metadata={"description": "that it permits"})
-    left_g = fields.Float(required=True, metadata={"description": "what may still be taken, g"})
+    uses = fields.List(fields.String(), required=True, metadata={"description": "permitted uses"})
+    left_g = fields.Float(required=True, metadata={"description": "filament mass left under the concession, g"})
     valid_until = Instant(required=True)
     finish_running = fields.Boolean(
-        required=True, metadata={"description": "true when a job begun in time may run on after valid_until"}
+        required=True, metadata={"description": "true if a job that has started may continue after valid_until"}
     )
     approved_by = fields.String(required=True)
     says = fields.String(required=True)
 
 
 class SettingsSchema(Schema):
-    """What to set for this spool, from measurements; null where nothing was measured."""
+    """Print settings for a spool, from measurements. Unmeasured values are null."""
 
     flow_factor = fields.Float(
-        required=True, allow_none=True, metadata={"description": "nominal over measured cross-section"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "flow factor: nominal divided by measured cross-section"},
     )
     flow_factor_uncertainty = fields.Float(
-        required=True, allow_none=True, metadata={"description": "standard uncertainty; null when unknown"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "standard uncertainty of the flow factor; null if unknown"},
     )
     flow_from = fields.String(
-        required=True, allow_none=True, metadata={"description": "spool, or lot when the spool was not measured"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "source of the flow factor: spool, or lot if the spool was not measured"},
     )
-    scale_x = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along X"})
-    scale_y = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along Y"})
-    scale_z = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along Z"})
-    scale_x_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
-    scale_y_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
-    scale_z_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    scale_x = fields.Float(required=True, allow_none=True, metadata={"description": "scale factor for parts along X"})
+    scale_y = fields.Float(required=True, allow_none=True, metadata={"description": "scale factor for parts along Y"})
+    scale_z = fields.Float(required=True, allow_none=True, metadata={"description": "scale factor for parts along Z"})
+    scale_x_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty of the scale factor"}
+    )
+    scale_y_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty of the scale factor"}
+    )
+    scale_z_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty of the scale factor"}
+    )
     measured_on = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": "printer of the coupons that the scales rest on; null when unknown"},
+        metadata={"description": "printer of the shrinkage coupons; null if unknown"},
     )
     length_100_mm_x = fields.Float(
-        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "printed length of a nominal 100 mm without scaling, mm"},
     )
     length_100_mm_y = fields.Float(
-        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "printed length of a nominal 100 mm without scaling, mm"},
     )
     length_100_mm_z = fields.Float(
-        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "printed length of a nominal 100 mm without scaling, mm"},
     )
 
 
 class PairSchema(Schema):
-    """How the colour of this spool lies to another spool of the job, or of a lot on it to another lot on it."""
+    """The colour match of this spool with another spool of the job, or of two lots on it."""
 
     supplier_lot = fields.String(required=True)
     spool_code = fields.String(
-        required=True, allow_none=True, metadata={"description": "its spool in the job; null for any of the lot"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "other spool in the job; null for any spool of the lot"},
     )
-    of_lot = fields.String(required=True, metadata={"description": "the lot on this spool that is compared with it"})
+    of_lot = fields.String(required=True, metadata={"description": "lot on this spool in the comparison"})
     of_spool = fields.String(
-        required=True, allow_none=True, metadata={"description": "this spool; null for any of the lot"}
+        required=True, allow_none=True, metadata={"description": "this spool; null for any spool of the lot"}
     )
     delta_e = fields.Float(
         required=True,
         allow_none=True,
         metadata={
-            "description": "colour difference of the two spools, by their own means where they were measured, else by their lots', with "
-            "`allowance`; null when it is not known"
+            "description": "colour difference of the two spools, including `allowance`. Means of spools are used, or else means of lots; null if unknown"
         },
     )
     allowance = fields.Float(
         required=True,
         metadata={
-            "description": "the part of `delta_e` for how far spools that were not measured differ from their lots' means"
+            "description": "part of `delta_e` that allows for the spread of unmeasured spools around the mean of their lot"
         },
     )
     spools_known = fields.Boolean(
         required=True,
-        metadata={"description": "false where one measured spool stands for another that was not measured"},
+        metadata={"description": "false if a measured spool represents an unmeasured one"},
     )
-    limit = fields.Float(required=True, allow_none=True, metadata={"description": "most that it may be within one job"})
+    limit = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "limit of the colour difference within one job; null without one"},
+    )
     within = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "whether the difference keeps to `limit`; null when it cannot be told"},
+        metadata={"description": "true if the difference is within `limit`; null if unknown"},
     )
     direction = fields.String(
-        required=True, metadata={"description": "of the difference in words, such as darker, yellower"}
+        required=True, metadata={"description": "direction of the difference, such as darker, yellower"}
     )
 
 
 class SpoolStateSchema(Schema):
-    """The spool's own state."""
+    """The state of a spool."""
 
-    part = fields.Boolean(required=True, metadata={"description": "true when some of it was used"})
-    spliced = fields.Boolean(required=True, metadata={"description": "true when it was wound from several spools"})
+    part = fields.Boolean(required=True, metadata={"description": "true if the spool is partly used"})
+    spliced = fields.Boolean(required=True, metadata={"description": "true if it was respooled from several spools"})
     opened_at = Instant(required=True, allow_none=True)
     dried_at = Instant(required=True, allow_none=True)
     use_by = Instant(
-        required=True, allow_none=True, metadata={"description": "when its time on the shelf or since opening ends"}
+        required=True, allow_none=True, metadata={"description": "end of the shelf life or of the time since opening"}
     )
 
 
 class SpoolToUseSchema(Schema):
-    """A spool that is clear."""
+    """A cleared spool."""
 
     spool_code = fields.String(required=True)
     supplier_lot = fields.String(required=True)
-    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament mass without the reel, g"})
     opened_at = Instant(required=True, allow_none=True)
 
 
 class OtherSpoolSchema(SpoolToUseSchema):
-    """A spool that is clear for the same."""
+    """Another spool cleared for the same use."""
 
     says = fields.String(
-        required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"}
+        required=True, allow_none=True, metadata={"description": "terms of its concession; null without one"}
     )
-    why = fields.String(required=True, metadata={"description": "why this spool is offered"})
+    why = fields.String(required=True, metadata={"description": "reason why this spool is offered"})
 
 
 class HeldLotSchema(Schema):
-    """A lot whose filament a spool holds."""
+    """A lot on a spool."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
     uses = fields.Dict(
-        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "verdict by use"}
     )
     mass_g = fields.Float(
         required=True,
         allow_none=True,
-        metadata={"description": "filament of this lot on the spool when it was new, g; null when it is not known"},
+        metadata={"description": "filament mass of this lot on the new spool, g; null if unknown"},
     )
 
 
 class SimilarNameSchema(Schema):
-    """A known job or machine that a new one may be misread for."""
+    """A known job or machine with a name similar to a new one."""
 
     field = fields.String(required=True, metadata={"enum": ["job", "machine"]})
-    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+    name = fields.String(required=True, metadata={"description": "name as first entered"})
 
 
 class ClearanceSchema(Schema):
-    """Clear or not, and every reason why not."""
+    """The clearance of a spool, with all reasons against it."""
 
     spool_code = fields.String(required=True)
-    clear = fields.Boolean(required=True, metadata={"description": "true when it may be loaded"})
-    says = fields.String(required=True, metadata={"description": "one sentence, to be read from two metres"})
+    clear = fields.Boolean(required=True, metadata={"description": "true if the spool may be loaded"})
+    says = fields.String(required=True, metadata={"description": "answer in one short sentence"})
     use = fields.String(required=True)
-    job = fields.String(required=True, allow_none=True, metadata={"description": "as it was first typed"})
-    machine = fields.String(required=True, allow_none=True, metadata={"description": "as it was first typed"})
+    job = fields.String(required=True, allow_none=True, metadata={"description": "name as first entered"})
+    machine = fields.String(required=True, allow_none=True, metadata={"description": "name as first entered"})
     candidates = fields.List(
         fields.Nested(SimilarNameSchema),
         required=True,
-        metadata={"description": "known jobs and machines that were probably meant, where the one asked for is new"},
+        metadata={"description": "known jobs and machines with similar names, if the stated name is new"},
     )
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
     uses = fields.Dict(
-        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "verdict by use"}
     )
-    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
-    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it is clear"})
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "all reasons against the load"})
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "cautions for the load"})
     settings = fields.Nested(SettingsSchema, required=True)
-    lots = fields.List(
-        fields.Nested(HeldLotSchema), required=True, metadata={"description": "each lot that the spool holds"}
-    )
+    lots = fields.List(fields.Nested(HeldLotSchema), required=True, metadata={"description": "lots on the spool"})
     spool_match = fields.List(
-        fields.Nested(PairSchema), required=True, metadata={"description": "match of each two lots on the spool"}
+        fields.Nested(PairSchema),
+        required=True,
+        metadata={"description": "colour match of each pair of lots on the spool"},
     )
     shade_match = fields.List(
         fields.Nested(PairSchema),
         required=True,
         allow_none=True,
-        metadata={"description": "colours of the job's other lots; null without a job"},
+        metadata={"description": "colour match with the other lots of the job; null without a job"},
     )
-    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament mass without the reel, g"})
     length_m = fields.Float(required=True, metadata=dict(LENGTH_LEFT))
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
     permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
@@ -218,21 +239,22 @@ class ClearanceSchema(Schema):
     others = fields.List(
         fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "other spools that may be loaded"}
     )
-    checked_at = Instant(required=True, metadata={"description": "when this was asked"})
+    checked_at = Instant(required=True, metadata={"description": "time of this answer"})
 
 
 @routes.route("/spools/<code>/clearance")
 class SpoolClearance(Resource):
-    """The answer to "may this spool be loaded?"."""
+    """The clearance of a spool."""
 
     who = {"GET": FLOOR}
 
     @routes.arguments(ClearanceArgs, location="query")
     @routes.response(200, ClearanceSchema)
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """Say whether a spool may be loaded for a use.
+        """Check a spool for a use.
 
-        Answers every reason against it, cautions, print settings and the colour match within the job. Nothing is stored. A spool that may not be
-        loaded is answered with 200 and `clear` false. 404 for an unknown code, with near codes as `candidates`.
+        Says whether the spool may be loaded. Answers all reasons against it, cautions, print settings and the colour
+        match within the job. Nothing is stored. A spool that may not be loaded is answered with 200 and `clear` false.
+        404 for an unknown code, with similar codes as `candidates`.
         """
         return clearance.clearance(code, Ask(**args))

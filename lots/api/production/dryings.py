@@ -1,4 +1,4 @@
-"""Dryings of spools: how hot and how long, judged by the grade's rule."""
+"""Dryings of spools, compared with the rule of the grade."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from lots.api.http.fields import Instant, Strict, StrictFloat, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.production import dryings
 
-routes = Routes("dryings", __name__, url_prefix="/v1/spools", description="Dryings of reels, one by one.")
+routes = Routes("dryings", __name__, url_prefix="/v1/spools", description="Dryings of spools.")
 DRYERS = ("production", "quality", "receiving")
 
 
 class DryingArgs(Strict):
-    """A drying of a spool, once it has ended."""
+    """A completed drying of a spool."""
 
     example = {"temperature_c": 45, "hours": 6, "ended_at": "2026-11-25T14:00:00+01:00"}
 
@@ -23,20 +23,20 @@ class DryingArgs(Strict):
         above=0,
         high=200,
         required=True,
-        metadata={"label": "Temperature, °C", "description": "of the air around it, °C", "example": 45},
+        metadata={"label": "Temperature, °C", "description": "air temperature, °C", "example": 45},
     )
     hours = StrictFloat(
-        above=0, high=1000, required=True, metadata={"label": "Time, h", "description": "how long, h", "example": 6}
+        above=0, high=1000, required=True, metadata={"label": "Time, h", "description": "drying time, h", "example": 6}
     )
-    ended_at = Instant(metadata={"label": "Ended", "description": "now when left out"})
+    ended_at = Instant(metadata={"label": "Ended", "description": "end of drying; now by default"})
 
 
 class DryingRuleSchema(Schema):
     """The grade's drying rule at that time."""
 
-    dry_c = fields.Float(metadata={"description": "°C"})
-    dry_h = fields.Float(metadata={"description": "h"})
-    softening_c = fields.Float(metadata={"description": "where the filament softens, °C"})
+    dry_c = fields.Float(metadata={"description": "drying temperature, °C"})
+    dry_h = fields.Float(metadata={"description": "drying time, h"})
+    softening_c = fields.Float(metadata={"description": "softening temperature, °C"})
 
 
 class DryingSchema(Schema):
@@ -50,10 +50,10 @@ class DryingSchema(Schema):
     conforms = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "whether it kept to the grade's rule; null without one"},
+        metadata={"description": "true if it conforms to the rule of the grade; null without a rule"},
     )
-    says = fields.String(required=True, metadata={"description": "the same in words, with what it lacks"})
-    caution = fields.String(required=True, metadata={"description": "how filament is dried safely"})
+    says = fields.String(required=True, metadata={"description": "result in words, with deviations"})
+    caution = fields.String(required=True, metadata={"description": "safety caution for drying"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
@@ -67,18 +67,18 @@ class Dryings(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(DryingSchema))
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """List a spool's dryings, oldest first.
+        """List the dryings of a spool.
 
-        Temperatures are in °C, times in h. 404 for an unknown code.
+        The oldest come first. Temperatures are in °C, durations in h. 404 for an unknown code.
         """
         return page_answer(dryings.listed(code, args.get("cursor"), args["limit"]))
 
     @routes.arguments(DryingArgs)
     @routes.response(201, DryingSchema)
     def post(self, args: dryings.DryingSent, code: str) -> Any:
-        """Record a drying of a spool.
+        """Record a drying.
 
-        A drying that conforms to the grade's rule starts the time that the spool stays dry. After a wet reading, a dry reading is needed as well.
-        Temperature is in °C, duration in h. 409 for a withdrawn spool.
+        A drying that conforms to the drying rule of the grade starts the dry storage time. After a wet reading, a dry
+        reading is also required. Temperature is in °C, duration in h. 409 for a withdrawn spool.
         """
         return dryings.record(code, args, person().name)

@@ -39,40 +39,45 @@ class LoadArgs(Strict):
 
     example = {"spool_code": "A-1", "machine": "P1", "job": "J-104", "use": "hidden"}
 
-    spool_code = Text(60, required=True, metadata={"label": "Spool code", "description": "as on its label"})
+    spool_code = Text(60, required=True, metadata={"label": "Spool code", "description": "spool code as on its label"})
     machine = Code(60, required=True, metadata={"label": "Machine"})
     job = Code(120, required=True, metadata={"label": "Job"})
     use = Text(
         20,
         one_of=(*USES, GENERAL),
         required=True,
-        metadata={"label": "Use", "description": "what the job asks of the material"},
+        metadata={"label": "Use", "description": "use of the material in the job"},
     )
-    loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
+    loaded_at = Instant(metadata={"description": "time of loading; now by default"})
     mass_g = StrictFloat(
-        above=0, high=60_000, metadata={"label": "Filament needed, g", "description": "what the job needs, g"}
+        above=0,
+        high=60_000,
+        metadata={"label": "Filament needed, g", "description": "filament mass needed by the job, g"},
     )
     match_max = StrictFloat(
-        0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"}
+        0,
+        100,
+        metadata={"description": "colour difference limit between lots for this job, instead of that of the grade"},
     )
     confirm_new_job = StrictBoolean(
-        load_default=False, metadata={"description": "true when a job that looks like a known one is another job"}
+        load_default=False,
+        metadata={"description": "true if the job name resembles a known one but is a different job"},
     )
     confirm_new_machine = StrictBoolean(
         load_default=False,
-        metadata={"description": "true when a machine that looks like a known one is another machine"},
+        metadata={"description": "true if the machine name resembles a known one but is a different machine"},
     )
 
 
 class UnloadArgs(Strict):
-    """What is left on a spool that came off its machine."""
+    """The mass left on an unloaded spool."""
 
     example = {"remaining_mass_g": 640}
 
     remaining_mass_g = StrictFloat(
-        0, 60_000, required=True, metadata={"label": "Mass left, g", "description": "filament without the reel, g"}
+        0, 60_000, required=True, metadata={"label": "Mass left, g", "description": "filament mass without the reel, g"}
     )
-    unloaded_at = Instant(metadata={"description": "now when left out"})
+    unloaded_at = Instant(metadata={"description": "time of unloading; now by default"})
 
 
 class LoadSchema(Schema):
@@ -81,21 +86,25 @@ class LoadSchema(Schema):
     id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
     lot_id = fields.Integer(required=True)
-    machine = fields.String(required=True, metadata={"description": "its name as it was first typed"})
-    job = fields.String(required=True, metadata={"description": "its number as it was first typed"})
+    machine = fields.String(required=True, metadata={"description": "name of the machine as first entered"})
+    job = fields.String(required=True, metadata={"description": "name of the job as first entered"})
     use = fields.String(required=True)
-    loaded_at = Instant(required=True, metadata={"description": "as stated"})
+    loaded_at = Instant(required=True, metadata={"description": "time of loading, as stated"})
     unloaded_at = Instant(required=True, allow_none=True)
-    still_loaded = fields.Boolean(required=True, metadata={"description": "true until it is unloaded"})
-    mass_before_g = fields.Float(required=True, metadata={"description": "filament when it was loaded, g"})
+    still_loaded = fields.Boolean(required=True, metadata={"description": "true if not yet unloaded"})
+    mass_before_g = fields.Float(required=True, metadata={"description": "filament mass at loading, g"})
     remaining_mass_g = fields.Float(
-        required=True, allow_none=True, metadata={"description": "filament when it was unloaded, g"}
+        required=True, allow_none=True, metadata={"description": "filament mass at unloading, g; null while loaded"}
     )
     mass_used_g = fields.Float(
-        required=True, allow_none=True, metadata={"description": "mass_before_g less remaining_mass_g, g"}
+        required=True, allow_none=True, metadata={"description": "mass_before_g minus remaining_mass_g, g"}
     )
-    concession_id = fields.Integer(required=True, allow_none=True, metadata={"description": "that the load rests on"})
-    reserved_g = fields.Float(required=True, allow_none=True, metadata={"description": "set aside of the concession"})
+    concession_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "concession for the load; null without one"}
+    )
+    reserved_g = fields.Float(
+        required=True, allow_none=True, metadata={"description": "filament mass reserved under the concession, g"}
+    )
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
     unload_recorded_at = Instant(required=True, allow_none=True)
@@ -103,25 +112,25 @@ class LoadSchema(Schema):
 
 
 class LoadedSchema(LoadSchema):
-    """A load, with the cautions and settings that go with it."""
+    """A load, with its cautions and settings."""
 
-    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it was clear"})
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "cautions for the load"})
     settings = fields.Nested(SettingsSchema, required=True)
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
     permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
 
 
 class LoadFilterArgs(PageArgs):
-    """Which loads."""
+    """Filters for loads."""
 
-    open = WrittenTruth(metadata={"description": "true: still loaded; false: ended"})
+    open = WrittenTruth(metadata={"description": "true for open loads, false for ended ones"})
     spool_code = Text(60)
     machine = Text(60)
     job = Text(120)
 
 
 class RefusalSchema(Schema):
-    """A load that was refused, with the reasons given."""
+    """A refused load, with its reasons."""
 
     id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
@@ -129,7 +138,7 @@ class RefusalSchema(Schema):
     machine = fields.String(required=True)
     job = fields.String(required=True)
     use = fields.String(required=True)
-    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "all reasons against the load"})
     refused_at = Instant(required=True)
     asked_by = fields.String(required=True)
 
@@ -143,19 +152,19 @@ class Loads(Resource):
     @routes.arguments(LoadFilterArgs, location="query")
     @routes.response(200, page_schema(LoadSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List loads in the order they were recorded.
+        """List loads.
 
-        Masses are in g. The filters combine.
+        They are in the order they were recorded. Masses are in g. Filters can be combined.
         """
         return page_answer(loads.listed(*page_args(args)))
 
     @routes.arguments(LoadArgs)
     @routes.response(201, LoadedSchema)
     def post(self, args: loads.LoadSent) -> Any:
-        """Put a spool on a machine.
+        """Load a spool.
 
-        409 with every reason when the spool is not clear. This refusal is kept on record. 409 too when the job or the machine is new and may be a
-        known one misread. `candidates` names the known ones. 404 for an unknown spool.
+        409 with all reasons if the spool is not clear. The refusal is recorded. 409 if the job or machine is new and
+        resembles a known one. `candidates` names the known ones. 404 for an unknown spool.
         """
         answer, loaded = loads.load(args, person().name)
         return answer if loaded else _not_clear(answer)
@@ -163,7 +172,7 @@ class Loads(Resource):
 
 def _not_clear(answer: dict[str, Any]) -> Response:
     shown = {name: answer[name] for name in ("spool_code", "use", "standing", "lots", "reasons", "cautions")}
-    return problem(409, "not-clear", "This spool is not clear to load", answer["says"], **shown)
+    return problem(409, "not-clear", "Spool not cleared", answer["says"], **shown)
 
 
 @routes.route(f"/loads/<{NUMBER}:number>/unload")
@@ -175,24 +184,24 @@ class Unload(Resource):
     @routes.arguments(UnloadArgs)
     @routes.response(201, LoadSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Take a spool off its machine and state the mass left on it, in g.
+        """Unload a spool.
 
-        409 when the spool has come off already. 422 for more mass than the spool held.
+        State the mass left on it, in g. 409 if the spool is already unloaded. 422 for more mass than the spool held.
         """
         return loads.unload(number, args["remaining_mass_g"], args.get("unloaded_at"), person().name)
 
 
 @routes.route("/load-refusals")
 class LoadRefusals(Resource):
-    """Loads that were refused."""
+    """Refused loads."""
 
     who = {"GET": FLOOR_AND_QUALITY}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RefusalSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List refused loads with their reasons.
+        """List refused loads.
 
-        Refusals are in the order they were recorded.
+        Each has its reasons. They are in the order they were recorded.
         """
         return page_answer(loads.refusals(args.get("cursor"), args["limit"]))

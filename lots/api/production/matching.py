@@ -1,4 +1,4 @@
-"""Which lots may share a job, and spools picked for one."""
+"""Colour matches of lots, and spools picked for a job."""
 
 from __future__ import annotations
 
@@ -24,24 +24,24 @@ from lots.api.production.clearance import SpoolToUseSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import matching, picks
 
-routes = Routes("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
-_LIMIT = {"description": "most that the two may differ within one job; null when none is set"}
+routes = Routes("matching", __name__, url_prefix="/v1", description="Colour matches of lots and picks for jobs.")
+_LIMIT = {"description": "limit of the colour difference within one job; null without one"}
 
 
 class MostArgs(Strict):
-    """How far apart is still a match."""
+    """The limit of a match."""
 
-    max = WrittenNumber(metadata={"description": "largest colour difference; the limit within one job when left out"})
+    max = WrittenNumber(metadata={"description": "largest colour difference; by default the limit within one job"})
 
 
 class TableArgs(MostArgs):
-    """Of which grade."""
+    """A grade."""
 
     grade_id = WrittenWhole(1, MAX_ID, required=True)
 
 
 class MatchSchema(Schema):
-    """How another lot lies to this one. `within` is null where it cannot be told or nothing is asked."""
+    """The colour match of another lot with this one. `within` is null without data or without a limit."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
@@ -61,7 +61,7 @@ class MatchesSchema(Schema):
     max = fields.Float(required=True, allow_none=True)
     items = fields.List(fields.Nested(MatchSchema), required=True)
     left_out = fields.Integer(
-        required=True, metadata={"description": f"lots beyond the nearest {matching.MOST_MATCHES}"}
+        required=True, metadata={"description": f"number of lots omitted after the nearest {matching.MOST_MATCHES}"}
     )
 
 
@@ -80,11 +80,11 @@ class StockPairSchema(Schema):
     delta_e = fields.Float(required=True, allow_none=True)
     limit = fields.Float(required=True, allow_none=True, metadata=dict(_LIMIT))
     within = fields.Boolean(required=True, allow_none=True)
-    direction = fields.String(required=True, metadata={"description": "of the second from the first"})
+    direction = fields.String(required=True, metadata={"description": "direction of the second lot from the first"})
 
 
 class TableSchema(Schema):
-    """Every pair of lots in stock of a grade, of the first of them where there are many."""
+    """All pairs of lots in stock of a grade, up to a maximum of lots."""
 
     grade_id = fields.Integer(required=True)
     lots = fields.List(fields.Nested(StockSchema), required=True)
@@ -92,13 +92,13 @@ class TableSchema(Schema):
     left_out = fields.Integer(
         required=True,
         metadata={
-            "description": f"lots beyond the first {matching.MOST_IN_TABLE}; /lots/{{id}}/matches compares any lot with all others"
+            "description": f"number of lots omitted after the first {matching.MOST_IN_TABLE}; see /lots/{{id}}/matches for these"
         },
     )
 
 
 class PickArgs(Strict):
-    """What a job needs."""
+    """The requirements of a job."""
 
     example = {"grade_id": 1, "use": "general", "mass_g": 100, "match_max": 1.0}
 
@@ -111,49 +111,49 @@ class PickArgs(Strict):
         allow_none=True,
         metadata={
             "label": "Maximum colour difference",
-            "description": "most that any two lots may differ; null asks for no match; left out, the limit within one job where colour shows",
+            "description": "limit for the colour difference of any two lots. By default the limit within one job, if colour matters for the use; null for no limit",
         },
     )
     waste_percent = StrictFloat(
-        0, 100, load_default=0.0, metadata={"label": "Waste, %", "description": "allowance on top, %"}
+        0, 100, load_default=0.0, metadata={"label": "Waste, %", "description": "waste allowance, %"}
     )
 
 
 class NamedLotSchema(Schema):
-    """A lot by name."""
+    """A lot, with its lot number."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
 
 
 class NearestSchema(Schema):
-    """How close one can get."""
+    """The closest alternative to an impossible pick."""
 
-    mass_g = fields.Float(required=True, metadata={"description": "the most that lots which all match hold together"})
+    mass_g = fields.Float(required=True, metadata={"description": "largest filament mass in matching lots, g"})
     lots = fields.List(fields.Nested(NamedLotSchema), required=True)
     match_max_needed = fields.Float(
         required=True,
         allow_none=True,
-        metadata={"description": "the least match_max at which it would be possible; null: never"},
+        metadata={"description": "smallest match_max that makes the pick possible; null if none does"},
     )
 
 
 class ConsideredSchema(Schema):
-    """What there was to pick from."""
+    """The stock considered."""
 
     lots = fields.Integer(required=True)
     spools = fields.Integer(required=True)
 
 
 class PickedPairSchema(Schema):
-    """Two lots to take for a job."""
+    """A pair of picked lots."""
 
     lots = fields.List(fields.String(), required=True)
-    delta_e = fields.Float(required=True, metadata={"description": "the larger of both ways"})
+    delta_e = fields.Float(required=True, metadata={"description": "colour difference, the larger of both directions"})
 
 
 class PickedSchema(Schema):
-    """Spools for a job, or why there are none."""
+    """Spools for a job, or the reason why there are none."""
 
     possible = fields.Boolean(required=True)
     says = fields.String(required=True)
@@ -163,47 +163,48 @@ class PickedSchema(Schema):
     lots = fields.List(fields.Nested(NamedLotSchema), required=True)
     spool_codes = fields.List(fields.String(), required=True)
     spools = fields.List(
-        fields.Nested(SpoolToUseSchema), required=True, metadata={"description": "the same, with what they are"}
+        fields.Nested(SpoolToUseSchema), required=True, metadata={"description": "details of the picked spools"}
     )
     pairs = fields.List(
         fields.Nested(PickedPairSchema),
         required=True,
-        metadata={"description": "every two of the lots, where they were compared"},
+        metadata={"description": "all pairs of lots that were compared"},
     )
     nearest = fields.Nested(NearestSchema, required=True, allow_none=True)
     left_out = fields.List(
         fields.String(),
         required=True,
-        metadata={"description": "spools that do not match the others of their lot within the limit"},
+        metadata={"description": "spools that do not match their own lot within the limit"},
     )
     considered = fields.Nested(ConsideredSchema, required=True)
     proven_optimal = fields.Boolean(
         required=True,
         metadata={
-            "description": "false: the search ended at its limit. All that is answered holds; fewer or older lots, or a better `nearest`, may exist"
+            "description": "false if the search reached its step limit. The answer is valid, but a better one may exist"
         },
     )
 
 
 @routes.route(f"/lots/<{NUMBER}:number>/matches")
 class LotMatches(Resource):
-    """Lots that may share a job with this one."""
+    """Lots that match this one."""
 
     who = {"GET": FLOOR}
 
     @routes.arguments(MostArgs, location="query")
     @routes.response(200, MatchesSchema)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List the other lots in stock of the same shade with their colour difference from this lot.
+        """List matching lots.
 
-        The nearest comes first. Differences are in the formula of the grade's limits. 404 for an unknown lot.
+        Lists the other lots in stock of the same shade with their colour difference from this lot. The closest come
+        first. The formula is that of the limits of the grade. 404 for an unknown lot.
         """
         return matching.matches(number, args.get("max"))
 
 
 @routes.route("/match-table")
 class MatchTable(Resource):
-    """Which lots in stock may share a job."""
+    """Matches between lots in stock."""
 
     who = {"GET": FLOOR}
 
@@ -211,9 +212,10 @@ class MatchTable(Resource):
     @routes.response(200, TableSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List the colour differences between all lots in stock of a grade.
+        """Compare the colours of lots.
 
-        Every pair is listed, because A like B and B like C does not make A like C. Also as image/svg+xml. 404 for an unknown grade.
+        Lists the colour difference of each pair of lots in stock of a grade. If A matches B and B matches C, A may
+        still not match C. Also as image/svg+xml. 404 for an unknown grade.
         """
         return pictured(matching.match_table(args["grade_id"], args.get("max")), draw)
 
@@ -227,10 +229,11 @@ class Picks(Resource):
     @routes.arguments(PickArgs)
     @routes.response(200, PickedSchema)
     def post(self, args: picks.PickSent) -> Any:
-        """Pick spools for a job so that every pair of lots matches and the mass suffices.
+        """Pick spools for a job.
 
-        Prefers the fewest lots, then the oldest, and opened spools first. Nothing is stored or reserved. Masses are in g. When the job is impossible,
-        `nearest` says how close one can get. The search takes a fixed number of steps at most. `proven_optimal` says whether it came to
-        its end. 404 for an unknown grade.
+        All pairs of lots match, and the mass is sufficient. The pick prefers few lots, then old lots, and opened spools
+        first. Nothing is stored or reserved. Masses are in g. If no pick is possible, `nearest` states the closest
+        alternative. The search has a step limit. `proven_optimal` says whether the search was complete. 404 for an
+        unknown grade.
         """
         return picks.picks(args)

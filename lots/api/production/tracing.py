@@ -1,4 +1,4 @@
-"""Where a lot has been, what is behind a job, and what still has to be looked after."""
+"""Exposure of lots, traces of jobs, and containments."""
 
 from __future__ import annotations
 
@@ -17,29 +17,32 @@ from lots.api.receiving.lots_and_deliveries import DeliverySchema, LotSchema
 from lots.services import exposure
 from lots.services.receiving import receiving
 
-routes = Routes("tracing", __name__, url_prefix="/v1", description="Forward from a lot, backward from a job.")
+routes = Routes("tracing", __name__, url_prefix="/v1", description="Tracing from lots to jobs and from jobs to lots.")
 WHO = ("production", "quality")
 
 
 class LotBehindSchema(Schema):
-    """A lot that went into a job, or possibly did, with what it rests on."""
+    """A lot that was certainly or possibly used in a job, with its evidence."""
 
     lot = fields.Nested(LotSchema, required=True)
     certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
     gap = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": "why it is only possible: unrecorded time, or more spools than slots"},
+        metadata={"description": "reason for possible use: unrecorded time, or more spools than slots"},
     )
     deliveries = fields.List(fields.Nested(DeliverySchema), required=True)
     order_refs = fields.List(fields.String(), required=True)
     decision_at_loading = fields.Nested(
-        DecisionSchema, required=True, allow_none=True, metadata={"description": "with its readings and revisions"}
+        DecisionSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "decision in force at loading; null without one"},
     )
 
 
 class JobSchema(Schema):
-    """Everything behind a job."""
+    """The trace of a job."""
 
     job = fields.String(required=True)
     # Schema itself has a method of this name.
@@ -48,14 +51,14 @@ class JobSchema(Schema):
 
 
 class ContainmentFilterArgs(PageArgs):
-    """Which containments."""
+    """Filters for containments."""
 
-    open = WrittenTruth(metadata={"description": "true: still to be looked after"})
+    open = WrittenTruth(metadata={"description": "true for open containments, false for closed ones"})
     lot_id = WrittenWhole(1, MAX_ID)
 
 
 class ContainmentSchema(Schema):
-    """A place that a lot had reached when it was taken out of use."""
+    """A machine and job that a lot had reached when it was blocked or withdrawn from use."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
@@ -70,7 +73,7 @@ class ContainmentSchema(Schema):
     still_loaded = fields.Boolean(required=True)
     certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
     why = fields.String(required=True)
-    says = fields.String(required=True, metadata={"description": "what to do there"})
+    says = fields.String(required=True, metadata={"description": "instruction"})
     opened_at = Instant(required=True)
     closed_at = Instant(required=True, allow_none=True)
     closed_by = fields.String(required=True, allow_none=True)
@@ -78,7 +81,7 @@ class ContainmentSchema(Schema):
 
 
 class CloseArgs(Strict):
-    """What was done about it."""
+    """The action taken for a containment."""
 
     example = {"note": "The parts were set aside."}
 
@@ -87,62 +90,65 @@ class CloseArgs(Strict):
 
 @routes.route(f"/lots/<{NUMBER}:number>/exposure")
 class Exposure(Resource):
-    """Where a lot has been."""
+    """The exposure of a lot."""
 
     who = {"GET": (*WHO, "purchasing")}
 
     @routes.response(200, ExposureSchema, rows="items")
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """List every machine and job that a lot has reached.
+        """List where a lot was used.
 
-        Loads that have not ended come first. Jobs in unrecorded gaps are `possibly`. Also as image/svg+xml. 404 for an unknown lot.
+        Lists every machine and job that the lot has reached. Open loads come first. Jobs in unrecorded gaps are
+        `possibly` affected. Also as image/svg+xml. 404 for an unknown lot.
         """
         return pictured({**receiving.exposure(number)}, draw)
 
 
 @routes.route("/jobs/<path:name>")
 class Job(Resource):
-    """What is behind a job."""
+    """The trace of a job."""
 
     who = {"GET": WHO}
 
     @routes.response(200, JobSchema)
     def get(self, name: str) -> Any:
-        """Trace a job back to its lots.
+        """Trace a job to its lots.
 
-        Answers their deliveries, orders, readings, decisions and revisions. 404 for an unknown job, with near names as `candidates`.
+        Answers their deliveries, orders, readings, decisions and revisions. 404 for an unknown job, with similar names
+        as `candidates`.
         """
         return exposure.job(name)
 
 
 @routes.route("/containments")
 class Containments(Resource):
-    """What has to be looked after."""
+    """Containments."""
 
     who = {"GET": WHO}
 
     @routes.arguments(ContainmentFilterArgs, location="query")
     @routes.response(200, page_schema(ContainmentSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List containments in the order they were opened.
+        """List containments.
 
-        A containment is a place that a lot had reached when it was taken out of use. `open=true` lists those that nobody has dealt with.
+        They are in the order they were opened. A containment is a machine and job that a lot had reached when the lot
+        was blocked or withdrawn from use. `open=true` lists open containments.
         """
         return page_answer(exposure.containments(*page_args(args)))
 
 
 @routes.route(f"/containments/<{NUMBER}:number>/close")
 class CloseContainment(Resource):
-    """Looking after one of them."""
+    """The closing of a containment."""
 
     who = {"POST": WHO}
 
     @routes.arguments(CloseArgs)
     @routes.response(201, ContainmentSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Close a containment with what was done.
+        """Close a containment.
 
-        409 when it was closed already.
+        State the action taken. 409 if it is already closed.
         """
         return exposure.close_containment(number, args["note"], person().name)

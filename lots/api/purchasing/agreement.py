@@ -1,4 +1,4 @@
-"""The acceptance agreement for a grade: as JSON, as a page to print, or as a PDF."""
+"""The acceptance agreement for a grade, as JSON, as a page to print or as a PDF."""
 
 from __future__ import annotations
 
@@ -23,23 +23,25 @@ routes = Routes(
     "acceptance agreement",
     __name__,
     url_prefix="/v1",
-    description="What supplier and shop judge lots of a grade by.",
+    description="Acceptance agreements for grades.",
 )
 
 
 class AgreementArgs(Strict):
-    """With whom, and on which limits."""
+    """A supplier and a limits revision."""
 
     supplier_id = WrittenWhole(
-        1, MAX_ID, metadata={"label": "Supplier", "description": "the other party; left open when left out"}
+        1, MAX_ID, metadata={"label": "Supplier", "description": "number of the supplier; left blank by default"}
     )
     limits = WrittenWhole(
-        1, MAX_ID, metadata={"label": "Limits revision", "description": "of the grade; the newest when left out"}
+        1,
+        MAX_ID,
+        metadata={"label": "Limits revision", "description": "limits revision of the grade; the newest by default"},
     )
 
 
 class AgreedSupplierSchema(Schema):
-    """The other party."""
+    """The supplier in the agreement."""
 
     id = fields.Integer(required=True)
     code = fields.String(required=True)
@@ -48,13 +50,13 @@ class AgreedSupplierSchema(Schema):
 
 
 class AgreedLimitSchema(ReportLimitSchema):
-    """A limit, and for which uses it is required."""
+    """A limit, with the uses that require it."""
 
     uses = fields.List(fields.String(), required=True)
 
 
 class AgreedTermsSchema(ReportAskedSchema):
-    """What is agreed: revisions, decision rule, sampling, and the limits that any lot is judged by."""
+    """The agreed revisions, decision rule, sampling and limits."""
 
     limits = fields.List(fields.Nested(AgreedLimitSchema), required=True)
 
@@ -64,7 +66,7 @@ class AgreedRequirementSchema(Schema):
 
     characteristic = fields.String(required=True, metadata={"enum": list(DECLARED)})
     title = fields.String(required=True)
-    label = fields.String(required=True, metadata={"description": "with its unit"})
+    label = fields.String(required=True, metadata={"description": "name of the value, with unit"})
     says = fields.String(required=True)
 
 
@@ -86,7 +88,7 @@ class AgreedInstrumentsSchema(Schema):
 
 
 class AgreedMethodSchema(Schema):
-    """How a characteristic is measured."""
+    """The method for a characteristic."""
 
     characteristic = fields.String(required=True, metadata={"enum": list(DECLARED)})
     title = fields.String(required=True)
@@ -96,19 +98,23 @@ class AgreedMethodSchema(Schema):
 
 
 class PassingChanceSchema(Schema):
-    """The chance that a delivery with so many nonconforming spools passes."""
+    """The probability that a delivery with this number of nonconforming spools is accepted."""
 
-    nonconforming = fields.Integer(required=True, metadata={"description": "spools"})
-    passes = fields.Float(required=True, metadata={"description": "probability, 0 to 1"})
+    nonconforming = fields.Integer(required=True, metadata={"description": "number of nonconforming spools"})
+    passes = fields.Float(required=True, metadata={"description": "probability of acceptance, 0 to 1"})
 
 
 class AgreedSampleSchema(Schema):
     """The sample of a delivery, as an example, with its risks."""
 
-    spools = fields.Integer(required=True, metadata={"description": "of the delivery"})
-    size = fields.Integer(required=True, metadata={"description": "spools measured"})
-    accept = fields.Integer(required=True, metadata={"description": "most nonconforming spools that pass"})
-    code_letter = fields.String(required=True, allow_none=True, metadata={"description": "under a plan"})
+    spools = fields.Integer(required=True, metadata={"description": "number of spools in the delivery"})
+    size = fields.Integer(required=True, metadata={"description": "sample size, number of spools"})
+    accept = fields.Integer(required=True, metadata={"description": "acceptance number"})
+    code_letter = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "code letter of the sampling plan; null without a plan"},
+    )
     producer_nonconforming = fields.Integer(required=True)
     producer_risk = fields.Float(required=True, metadata={"description": "probability of rejection, 0 to 1"})
     consumer_nonconforming = fields.Integer(required=True)
@@ -119,13 +125,15 @@ class AgreedSampleSchema(Schema):
 
 
 class AgreedRiskSchema(PlanRisksSchema):
-    """What the limits and the sample of one figure risk."""
+    """The risks of limits and sample for one measure."""
 
     code = fields.String(required=True)
     label = fields.String(required=True)
     unit = fields.String(required=True)
     limit = OneOrMany(required=True)
-    quantity = fields.String(required=True, metadata={"description": "symbol of a colour difference"})
+    quantity = fields.String(
+        required=True, metadata={"description": "symbol of the colour difference; empty for other quantities"}
+    )
     spools = fields.Integer(required=True)
     readings_per_spool = fields.Integer(required=True)
 
@@ -133,15 +141,19 @@ class AgreedRiskSchema(PlanRisksSchema):
 class AgreedRisksSchema(Schema):
     """Risks of deciding from a sample of readings."""
 
-    good = fields.Float(required=True, metadata={"description": "a good lot, as part of the way from target to limit"})
+    good = fields.Float(
+        required=True, metadata={"description": "position of a good lot between target (0) and limit (1)"}
+    )
     measures = fields.List(fields.Nested(AgreedRiskSchema), required=True)
     says = fields.String(required=True)
 
 
 class AcceptanceAgreementSchema(Schema):
-    """An acceptance agreement. It is computed when it is asked for and stored nowhere."""
+    """An acceptance agreement. It is computed on request and not stored."""
 
-    number = fields.String(required=True, metadata={"description": "grade, limits revision and supplier"})
+    number = fields.String(
+        required=True, metadata={"description": "number of the agreement, from grade, limits revision and supplier"}
+    )
     made_at = Instant(required=True)
     supplier = fields.Nested(AgreedSupplierSchema, required=True, allow_none=True)
     grade = fields.Nested(ReportGradeSchema, required=True)
@@ -168,16 +180,17 @@ class Agreement(Resource):
     @routes.alt_response(200, **AS_PAGE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """State limits, methods, sampling, decision rule, risks and references of a grade, so that supplier and shop judge alike.
+        """Get the acceptance agreement.
 
-        JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 404 for an unknown grade, supplier or limits revision. 409 for a grade
-        without limits. 501 for a PDF where the extra for it is not installed.
+        States limits, methods, sampling, decision rule, risks and references of a grade for supplier and buyer. JSON by
+        default, text/html for print, or application/pdf. 404 for an unknown grade, supplier or limits revision. 409 for
+        a grade without limits. 501 if the PDF extra is not installed.
         """
         return printed(_find(number, args), laid_out)
 
 
 def paper(number: int, args: dict[str, Any], wanted: str, script: str = "") -> Response:
-    """Returns the agreement as a page to print (text/html), with a button where there is a script for it, or as a PDF."""
+    """Returns the agreement as a page to print (text/html) or as a PDF. A script adds a print button."""
     return on_paper(wanted, _find(number, args), laid_out, script)
 
 
@@ -186,11 +199,11 @@ def _find(number: int, args: dict[str, Any]) -> partial[dict[str, Any]]:
 
 
 def _agreement(number: int, supplier_id: int | None, revision: int | None, *, to_print: bool = False) -> dict[str, Any]:
-    """The agreement; it says the same on paper."""
+    """Returns the agreement, the same for JSON and print."""
     return agreement.agreement(number, supplier_id, revision)
 
 
 def laid_out(found: dict[str, Any], place: Place) -> Paper:
-    """Returns an agreement as it is printed."""
+    """Returns the printed form of an agreement."""
     name = f"acceptance-agreement-{found['number']}"
     return Paper("agreement", title_of(found), sections(found, place), found["made_at"], name)

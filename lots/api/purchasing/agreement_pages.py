@@ -1,4 +1,4 @@
-"""An acceptance agreement as sections of facts, paragraphs and tables, for its page and its PDF."""
+"""Sections of an acceptance agreement, for its page and its PDF."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def _parties(agreed: dict[str, Any], place: Place) -> Section:
     ]
     if supplier and supplier["contact"]:
         facts.insert(2, ("Contact", supplier["contact"]))
-    said = "Buyer and supplier judge lots of this grade by the limits, methods and rules stated here."
+    said = "Buyer and supplier assess lots of this grade by the limits, methods and rules stated here."
     return Section("Parties and grade", facts, [said])
 
 

@@ -1,4 +1,4 @@
-"""Suppliers' certificates: kept beside deliveries, and compared with the shop's own values."""
+"""Supplier certificates of deliveries, compared with own values."""
 
 from __future__ import annotations
 
@@ -16,25 +16,30 @@ routes = Routes(
     "certificates",
     __name__,
     url_prefix="/v1",
-    description="What suppliers certify, beside what the shop measures. Certificates are no evidence for a lot.",
+    description="Supplier certificates, compared with own measurements. Certificates are not evidence for a lot.",
 )
 # Receiving opens the packing slip that a certificate comes with.
 WHO = ("receiving", "quality", "purchasing")
 
 
 class CertifiedValueArgs(Strict):
-    """A value that a certificate states of one measure."""
+    """A certified value of one measure."""
 
     measure = Text(
         60,
         required=True,
-        metadata={"label": "Measure", "description": f"code of a measure followed over lots: {', '.join(MEASURES)}"},
+        metadata={"label": "Measure", "description": f"code of the measure, one of: {', '.join(MEASURES)}"},
     )
-    value = StrictFloat(required=True, metadata={"label": "Value", "description": "in the unit of the measure"})
+    value = StrictFloat(
+        required=True, metadata={"label": "Value", "description": "certified value, in the unit of the measure"}
+    )
     standard_uncertainty = StrictFloat(
         above=0,
         allow_none=True,
-        metadata={"label": "Standard uncertainty", "description": "of the value, in the same unit; half of U at k = 2"},
+        metadata={
+            "label": "Standard uncertainty",
+            "description": "standard uncertainty of the value, in the same unit; half of U at k = 2",
+        },
     )
 
 
@@ -47,8 +52,8 @@ class CertificateArgs(Strict):
         "values": [{"measure": "diameter.mean", "value": 1.752, "standard_uncertainty": 0.002}],
     }
 
-    reference = Text(120, allow_none=True, metadata={"label": "Reference", "description": "its own number"})
-    issued_at = Instant(allow_none=True, metadata={"label": "Issued", "description": "when the supplier issued it"})
+    reference = Text(120, allow_none=True, metadata={"label": "Reference", "description": "number of the certificate"})
+    issued_at = Instant(allow_none=True, metadata={"label": "Issued", "description": "date of issue"})
     values = fields.List(
         fields.Nested(CertifiedValueArgs),
         required=True,
@@ -59,7 +64,7 @@ class CertificateArgs(Strict):
 
 
 class CertifiedValueSchema(Schema):
-    """A value that a certificate states."""
+    """A certified value."""
 
     measure = fields.String(required=True)
     label = fields.String(required=True)
@@ -69,13 +74,13 @@ class CertifiedValueSchema(Schema):
 
 
 class CountingValueSchema(CertifiedValueSchema):
-    """A value that counts: the newest of its measure."""
+    """The newest certified value of a measure, which counts."""
 
-    certificate_id = fields.Integer(required=True, metadata={"description": "the certificate that states it"})
+    certificate_id = fields.Integer(required=True, metadata={"description": "certificate with this value"})
 
 
 class KeptCertificateSchema(Schema):
-    """A certificate as it was kept."""
+    """A stored certificate."""
 
     id = fields.Integer(required=True)
     reference, issued_at, note = answered(CertificateArgs, "reference", "issued_at", "note")
@@ -90,7 +95,7 @@ class CertificateSchema(KeptCertificateSchema):
     values = fields.List(
         fields.Nested(CountingValueSchema),
         required=True,
-        metadata={"description": "the newest value of each measure; some may come from earlier certificates"},
+        metadata={"description": "newest value of each measure, also from earlier certificates"},
     )
     delivery_id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
@@ -98,7 +103,9 @@ class CertificateSchema(KeptCertificateSchema):
     supplier_id = fields.Integer(required=True)
     grade_id = fields.Integer(required=True)
     earlier = fields.List(
-        fields.Nested(KeptCertificateSchema), required=True, metadata={"description": "the newest first"}
+        fields.Nested(KeptCertificateSchema),
+        required=True,
+        metadata={"description": "earlier certificates, newest first"},
     )
     says = fields.String(required=True)
 
@@ -111,35 +118,37 @@ class DeliveryCertificate(Resource):
 
     @routes.response(200, CertificateSchema)
     def get(self, number: int) -> Any:
-        """Show the newest certificate of a delivery with the values that count, and earlier ones.
+        """Show the certificate of a delivery.
 
-        The newest value of each measure counts, whichever certificate states it. 404 for an unknown delivery, and for one without a certificate.
+        Answers the newest certificate, the values that count, and earlier certificates. The newest value of each
+        measure counts. 404 for an unknown delivery, and for a delivery without a certificate.
         """
         return certificates.of_delivery(number)
 
     @routes.arguments(CertificateArgs)
     @routes.response(201, CertificateSchema)
     def post(self, args: certificates.CertificateBody, number: int) -> Any:
-        """Keep the supplier's own values of a delivery. They are no evidence for its lot.
+        """Store a supplier certificate.
 
-        The newest value of each measure counts. Earlier certificates are kept. 404 for an unknown delivery. 409 for a closed one. 422 for an unknown measure, one that
-        is stated twice, or a value that makes no sense.
+        Its values are not evidence for the lot. The newest value of each measure counts. Earlier certificates are kept.
+        404 for an unknown delivery. 409 for a closed delivery. 422 for an unknown or repeated measure, and for an
+        implausible value.
         """
         return certificates.keep(number, args, person().name)
 
 
 class CertificatesOfArgs(Strict):
-    """Whose certificates of what."""
+    """A supplier and a grade."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
     grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
 
 
 class CertificateComparisonArgs(CertificatesOfArgs):
-    """The same, over lots received between two moments."""
+    """A supplier and a grade, with a span of receipt."""
 
-    received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
-    received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    received_from = Instant(data_key="from", metadata={"description": "earliest time of receipt"})
+    received_to = Instant(data_key="to", metadata={"description": "latest time of receipt"})
 
 
 def _maybe(about: str) -> fields.Float:
@@ -147,23 +156,23 @@ def _maybe(about: str) -> fields.Float:
 
 
 class OtherwiseSchema(Schema):
-    """How many of some lots the certificate would have judged otherwise."""
+    """The number of lots with a different verdict by certificate."""
 
     count = fields.Integer(required=True)
     of = fields.Integer(required=True)
-    low = _maybe("of the share, Wilson; null without a lot")
-    high = _maybe("of the share, Wilson; null without a lot")
+    low = _maybe("limit of the Wilson interval of the share; null without lots")
+    high = _maybe("limit of the Wilson interval of the share; null without lots")
 
 
 class ComparedLotSchema(Schema):
-    """One measure of a lot, by certificate and by the shop."""
+    """One measure of a lot, by certificate and by own readings."""
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     received_at = Instant(required=True)
     certificate = fields.Float(required=True)
     shop = fields.Float(required=True)
-    difference = fields.Float(required=True, metadata={"description": "certificate minus shop"})
+    difference = fields.Float(required=True, metadata={"description": "certificate minus own value"})
 
 
 class ComparedMeasureSchema(Schema):
@@ -173,23 +182,23 @@ class ComparedMeasureSchema(Schema):
     label = fields.String(required=True)
     unit = fields.String(required=True)
     lots = fields.Integer(required=True)
-    bias = fields.Float(required=True, metadata={"description": "mean of certificate minus shop"})
-    low = _maybe("of the bias, Student's interval; null below three lots, and where all differences are equal")
-    high = _maybe("of the bias; null as for `low`")
+    bias = fields.Float(required=True, metadata={"description": "mean of certificate minus own value"})
+    low = _maybe("lower limit of Student's interval of the bias; null below three lots or with equal differences")
+    high = _maybe("upper limit of Student's interval of the bias; null as for `low`")
     standard_error = _maybe("standard uncertainty of the bias; null for one lot")
     sd = _maybe("standard deviation of the differences; null for one lot")
     agreement_low = _maybe("lower limit of agreement (Bland and Altman 1986); null as for `low`")
     agreement_high = _maybe("upper limit of agreement; null as for `low`")
-    significant = fields.Boolean(required=True, metadata={"description": "the interval of the bias does not hold 0"})
+    significant = fields.Boolean(required=True, metadata={"description": "true if the interval of the bias excludes 0"})
     let_pass = fields.Nested(
         OtherwiseSchema,
         required=True,
-        metadata={"description": "lots that the shop found outside the limit; the certificate states a value within"},
+        metadata={"description": "lots that fail the limit by own values but meet it by the certificate"},
     )
     held_back = fields.Nested(
         OtherwiseSchema,
         required=True,
-        metadata={"description": "lots that the shop did not find outside; the certificate states a value outside"},
+        metadata={"description": "lots that meet the limit by own values but fail it by the certificate"},
     )
     points = fields.List(fields.Nested(ComparedLotSchema), required=True)
     says = fields.String(required=True)
@@ -197,7 +206,7 @@ class ComparedMeasureSchema(Schema):
 
 
 class CertificateComparisonSchema(Schema):
-    """Certificates beside the shop's own values."""
+    """Certificates compared with own values."""
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
@@ -206,24 +215,25 @@ class CertificateComparisonSchema(Schema):
     received_from = Instant(data_key="from", attribute="from", required=True, allow_none=True)
     received_to = Instant(data_key="to", attribute="to", required=True, allow_none=True)
     confidence = fields.Float(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "lots with a certificate"})
+    lots = fields.Integer(required=True, metadata={"description": "number of lots with a certificate"})
     measures = fields.List(fields.Nested(ComparedMeasureSchema), required=True)
     says = fields.String(required=True)
 
 
 @routes.route("/certificate-comparison")
 class CertificateComparison(Resource):
-    """Two laboratories compared."""
+    """A comparison of certificates with own values."""
 
     who = {"GET": SUPPLY}
 
     @routes.arguments(CertificateComparisonArgs, location="query")
     @routes.response(200, CertificateComparisonSchema, rows="measures")
     def get(self, args: dict[str, Any]) -> Any:
-        """Compare a supplier's certificates of a grade with the shop's own values.
+        """Compare certificates with measurements.
 
-        Answers the bias of each measure with its confidence interval, limits of agreement, and which lots the certificates would have let pass. Intervals hold
-        at a single look. 404 for an unknown supplier or grade. 422 where the end is before the beginning.
+        Answers the bias of each measure with its confidence interval, and limits of agreement. It lists the lots that
+        the certificates would have accepted wrongly. Intervals are valid for a single look. 404 for an unknown supplier
+        or grade. 422 if the end precedes the start.
         """
         span = args.get("received_from"), args.get("received_to")
         return certificates.compared(args["supplier_id"], args["grade_id"], *span)

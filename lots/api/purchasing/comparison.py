@@ -1,4 +1,4 @@
-"""Suppliers compared, the next lot foretold, and where to act: for purchasing."""
+"""Comparison of suppliers, forecast of the next lot, and actions of the week. For purchasing."""
 
 from __future__ import annotations
 
@@ -20,28 +20,35 @@ from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.domain.purchasing.supplier_comparison import CRITERIA
 from lots.services.purchasing import comparison, forecast, week
 
-routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
+routes = Routes(
+    "comparison", __name__, url_prefix="/v1", description="Comparison of suppliers, forecasts and the week's actions."
+)
 
 
 def _use() -> Text:
-    """The use that an answer is about."""
-    about = {"label": "Use", "description": "that lots are accepted for; at least one use when left out"}
+    """Returns the field for the use."""
+    about = {"label": "Use", "description": "use for acceptance; at least one use by default"}
     return Text(20, one_of=(*USES, GENERAL), metadata=about)
 
 
 class ComparisonArgs(Strict):
-    """Of which grade, over which lots."""
+    """A grade, with a span of receipt and a use."""
 
     grade_id = WrittenWhole(
-        1, MAX_ID, metadata={"label": "Grade", "description": "all grades when left out, compared grade by grade"}
+        1,
+        MAX_ID,
+        metadata={
+            "label": "Grade",
+            "description": "number of the grade; all grades by default, compared grade by grade",
+        },
     )
-    received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
-    received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    received_from = Instant(data_key="from", metadata={"description": "earliest time of receipt"})
+    received_to = Instant(data_key="to", metadata={"description": "latest time of receipt"})
     use = _use()
 
 
 class AcceptedSchema(Schema):
-    """Lots accepted the first time, with Wilson's interval, which holds at one look."""
+    """Lots accepted at first inspection, with Wilson's interval for a single look."""
 
     accepted = fields.Integer(required=True)
     rate = _number()
@@ -52,41 +59,41 @@ class AcceptedSchema(Schema):
 
 
 class AcceptanceSchema(AcceptedSchema):
-    """Lots accepted the first time for at least one use, with Wilson's interval, which holds at one look."""
+    """Lots accepted at first inspection for at least one use, with Wilson's interval for a single look."""
 
     not_proved_lot_ids = fields.List(
         fields.Integer(),
         required=True,
-        metadata={"description": "refused lots whose nonconformity is not proved by our uncertainty (ISO 14253-1)"},
+        metadata={"description": "rejected lots whose nonconformity is not proved (ISO 14253-1)"},
     )
 
 
 class AxisSchema(Schema):
-    """A half axis of an ellipsoid in (dL*, da*, db*)."""
+    """A semi-axis of an ellipsoid in (dL*, da*, db*)."""
 
     half_length = fields.Float(required=True)
     direction = fields.List(fields.Float(), required=True)
 
 
 class BiasSchema(Schema):
-    """Mean colour of the supplier's lots, sample minus reference, with the ellipsoid its true mean lies in."""
+    """Mean colour difference of the lots, sample minus reference, with the confidence ellipsoid of the mean."""
 
     dL = fields.Float(required=True)
     da = fields.Float(required=True)
     db = fields.Float(required=True)
     direction = fields.String(required=True)
-    n = fields.Integer(required=True, metadata={"description": "lots"})
+    n = fields.Integer(required=True, metadata={"description": "number of lots"})
     ellipsoid = fields.List(fields.Nested(AxisSchema), required=True, allow_none=True)
     reference_inside = fields.Boolean(required=True, allow_none=True)
     says = fields.String(required=True)
 
 
 class SpreadSchema(Schema):
-    """Standard deviations within and between lots, with their intervals; null where too few tell."""
+    """Standard deviations within and between lots, with intervals; null with too few data."""
 
     measure = fields.String(required=True)
     unit = fields.String(required=True)
-    read = fields.String(required=True, metadata={"description": "the lots read alike that it comes from"})
+    read = fields.String(required=True, metadata={"description": "lots measured with the same method"})
     lots = fields.Integer(required=True)
     spools = fields.Integer(required=True)
     within_sd = _number()
@@ -98,7 +105,7 @@ class SpreadSchema(Schema):
 
 
 class CapabilitySchema(Schema):
-    """Ppk over lots and spools together, Cpk from the scatter within lots alone, each with its interval."""
+    """Ppk from the total standard deviation, Cpk from that within lots, each with its interval."""
 
     measure = fields.String(required=True)
     limit = OneOrMany(required=True)
@@ -109,16 +116,16 @@ class CapabilitySchema(Schema):
     cpk_low = _number()
     cpk_high = _number()
     expected_outside = fields.Float(
-        required=True, metadata={"description": "share of spools outside, were they normal"}
+        required=True, metadata={"description": "expected share of spools outside the limit, for a normal distribution"}
     )
 
 
 class MovingSchema(Schema):
-    """A measure that has left its baseline, from the list over all measures and suppliers compared here."""
+    """A measure that has left its baseline, listed over all measures and suppliers."""
 
     measure = fields.String(required=True)
     direction = fields.String(required=True)
-    p_value = fields.Float(required=True, metadata={"description": "how likely a steady series ends as far off"})
+    p_value = fields.Float(required=True, metadata={"description": "p value for a stable series"})
     began = fields.Nested(AtSchema, required=True)
     says = fields.String(required=True)
 
@@ -136,33 +143,33 @@ class BondLineSchema(Schema):
 
 
 class CostSchema(Schema):
-    """What a kilogram cost that is accepted for a use. A restricted lot is paid in full, and accepted for what it passes."""
+    """The cost per kilogram accepted for a use. A restricted lot is paid in full and accepted for the uses it passes."""
 
     per_accepted_kg = _number()
     currency = fields.String(required=True, allow_none=True)
     accepted_kg = _number()
-    deliveries = fields.Integer(required=True, metadata={"description": "with a recorded cost"})
+    deliveries = fields.Integer(required=True, metadata={"description": "number of deliveries with a recorded cost"})
     without_cost = fields.Integer(
-        required=True, metadata={"description": "deliveries left out, because their cost is not recorded"}
+        required=True, metadata={"description": "number of deliveries without a recorded cost, which are omitted"}
     )
     says = fields.String(required=True)
 
 
 class EveryUseSchema(AcceptedSchema):
-    """Lots accepted the first time for every use that their limits name, and what a kilogram cost that passes for every use now."""
+    """Lots accepted at first inspection for every use of their limits, with the cost per accepted kilogram."""
 
     inspected = fields.Integer(required=True)
     cost = fields.Nested(CostSchema, required=True)
 
 
 class ByUseSchema(EveryUseSchema):
-    """Lots accepted the first time for one use, and what a kilogram cost that passes for it now. A lot counts for the uses that its limits name."""
+    """Lots accepted at first inspection for one use of their limits, with the cost per accepted kilogram."""
 
     use = fields.String(required=True)
 
 
 class LateSchema(Schema):
-    """Deliveries that came after the day they were promised for, with Wilson's interval."""
+    """Deliveries after the promised date, with Wilson's interval."""
 
     deliveries = fields.Integer(required=True)
     with_due_date = fields.Integer(required=True)
@@ -173,10 +180,12 @@ class LateSchema(Schema):
 
 
 class BasisSchema(Schema):
-    """What the figures rest on."""
+    """The data behind the figures."""
 
     lot_ids = fields.List(fields.Integer(), required=True)
-    resubmitted_lot_ids = fields.List(fields.Integer(), required=True, metadata={"description": "left out"})
+    resubmitted_lot_ids = fields.List(
+        fields.Integer(), required=True, metadata={"description": "resubmitted lots, which are omitted"}
+    )
     not_inspected_lot_ids = fields.List(fields.Integer(), required=True)
     limits_revisions = fields.List(fields.Integer(), required=True)
     shade_revisions = fields.List(fields.Integer(), required=True)
@@ -186,12 +195,12 @@ class BasisSchema(Schema):
         keys=fields.String(),
         values=fields.Integer(),
         required=True,
-        metadata={"description": "deliveries per severity"},
+        metadata={"description": "number of deliveries by inspection severity"},
     )
 
 
 class RankSchema(Schema):
-    """A place on one criterion, 1 the best, null without a significant difference."""
+    """The rank on one criterion, 1 for the best; null without a significant difference."""
 
     rank = fields.Integer(required=True, allow_none=True)
     why = fields.String(required=True)
@@ -228,7 +237,7 @@ class SupplierLineSchema(Schema):
 
 
 class TwoSuppliersSchema(Schema):
-    """Two suppliers on one criterion: first minus second, with an interval that allows for all comparisons made here, at every look together."""
+    """The difference of two suppliers on one criterion, first minus second. The interval allows for all comparisons and looks."""
 
     criterion = fields.String(required=True)
     first_supplier_id = fields.Integer(required=True)
@@ -238,24 +247,32 @@ class TwoSuppliersSchema(Schema):
     high = _number()
     better_supplier_id = fields.Integer(required=True, allow_none=True)
     more_lots = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "of each until they differ significantly"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "further lots from each supplier until they differ significantly; null if unknown"},
     )
     lots_first = fields.Integer(required=True)
     lots_second = fields.Integer(required=True)
-    confidence = fields.Float(required=True, metadata={"description": "of this interval, at every look together"})
+    confidence = fields.Float(
+        required=True, metadata={"description": "confidence level of the interval, valid for all looks together"}
+    )
     interval = fields.String(required=True, metadata={"enum": ["confidence sequence"]})
     says = fields.String(required=True)
 
 
 class InferenceSchema(Schema):
-    """How suppliers are told apart: the promise holds for the answer as a whole, from `since` on, whenever and however often it is looked at."""
+    """The method of comparison. The confidence level is valid for the whole answer and for any number of looks since `since`."""
 
     method = fields.String(required=True, metadata={"enum": ["confidence sequences"]})
     confidence = fields.Float(required=True)
-    comparisons = fields.Integer(required=True, metadata={"description": "pairs of suppliers times criteria"})
+    comparisons = fields.Integer(
+        required=True, metadata={"description": "number of comparisons: pairs of suppliers times criteria"}
+    )
     confidence_of_each = _number()
     valid_at_any_time = fields.Boolean(required=True)
-    since = Instant(required=True, allow_none=True, metadata={"description": "receipt of the first lot that counts"})
+    since = Instant(
+        required=True, allow_none=True, metadata={"description": "receipt of the first lot in the comparison"}
+    )
     says = fields.String(required=True)
 
 
@@ -269,7 +286,7 @@ class ComparedSchema(Schema):
     use = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": "that acceptance is compared and ranked for; null: at least one"},
+        metadata={"description": "use for acceptance and rank; null for at least one use"},
     )
     confidence = fields.Float(required=True)
     criteria = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
@@ -279,16 +296,20 @@ class ComparedSchema(Schema):
         keys=fields.String(validate=validate.OneOf([*CRITERIA])),
         values=fields.Nested(OrderSchema),
         required=True,
-        metadata={"description": "by criterion: who differs significantly from whom, and newcomers set aside"},
+        metadata={"description": "significant differences by criterion, without newcomers"},
     )
     costs_of_difference = fields.Nested(DifferenceCostsSchema, required=True)
     comparisons = fields.List(fields.Nested(TwoSuppliersSchema), required=True)
-    drift = fields.Nested(ListingSchema, required=True, metadata={"description": "of the drift of all suppliers here"})
+    drift = fields.Nested(
+        ListingSchema,
+        required=True,
+        metadata={"description": "number of drift series tested and listed, over all suppliers here"},
+    )
     inference = fields.Nested(InferenceSchema, required=True)
 
 
 class ForecastArgs(Strict):
-    """Whose next lot of what."""
+    """A supplier, a grade and a use."""
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True)
     grade_id = WrittenWhole(1, MAX_ID, required=True)
@@ -296,7 +317,7 @@ class ForecastArgs(Strict):
 
 
 class WeekSchema(ListingSchema):
-    """Where to act, most urgent first."""
+    """Actions, the most urgent first."""
 
     as_of = Instant(required=True)
     says = fields.String(required=True)
@@ -305,7 +326,7 @@ class WeekSchema(ListingSchema):
 
 @routes.route("/supplier-comparison")
 class SupplierComparison(Resource):
-    """Suppliers side by side."""
+    """Comparison of suppliers."""
 
     who = {"GET": ("purchasing",)}
 
@@ -313,12 +334,13 @@ class SupplierComparison(Resource):
     @routes.response(200, ComparedSchema, rows="suppliers")
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """Compare the suppliers of a grade.
+        """Compare suppliers.
 
-        Answers acceptance with confidence interval, bias, spread and capability. A supplier gets a rank only when it differs significantly from every
-        other. `acceptance` and `cost` are for at least one use. With `use`, acceptance is compared and ranked for that use. `order` says
-        which suppliers differ significantly, newcomers set aside. `headline` tells each in a sentence. `costs_of_difference` tells rejected kilograms, days on
-        hold and bench time. Also as image/svg+xml. 404 for an unknown grade.
+        Answers acceptance with confidence interval, bias, spread and capability for a grade. A supplier is ranked only
+        if it differs significantly from all others. `acceptance` and `cost` are for at least one use. With `use`,
+        acceptance is compared for that use. `order` says which suppliers differ significantly, without newcomers.
+        `headline` sums up each supplier in a sentence. `costs_of_difference` states rejected kilograms, days on hold
+        and inspection time. Also as image/svg+xml. 404 for an unknown grade.
         """
         names = ("grade_id", "received_from", "received_to", "use")
         compared = comparison.compare(*(args.get(name) for name in names))
@@ -327,33 +349,35 @@ class SupplierComparison(Resource):
 
 @routes.route("/forecast")
 class NextLot(Resource):
-    """The next lot."""
+    """Forecast of the next lot."""
 
     who = {"GET": ("purchasing", "quality")}
 
     @routes.arguments(ForecastArgs, location="query")
     @routes.response(200, ForecastSchema, rows=of_list(ForecastSchema(), "next_values", beside=True))
     def get(self, args: dict[str, Any]) -> Any:
-        """Estimate the probability that a supplier's next lot of a grade is accepted the first time.
+        """Forecast the next lot.
 
-        Names the model, and the characteristics that are most likely to fail. With `use`, for that use; `by_use` has each. 404 for an unknown supplier
-        or grade.
+        Estimates the probability that the next lot of a supplier and grade is accepted at first inspection. Names the
+        model and the characteristics that are most likely to fail. `use` selects a use. `by_use` covers each use. 404
+        for an unknown supplier or grade.
         """
         return forecast.forecast(args["supplier_id"], args["grade_id"], args.get("use"))
 
 
 @routes.route("/purchasing-summary")
 class PurchasingSummary(Resource):
-    """The week's list."""
+    """Actions of the week."""
 
     who = {"GET": ("purchasing",)}
 
     @routes.response(200, WeekSchema, rows="items")
     def get(self) -> Any:
-        """List what needs action this week, over all suppliers and grades.
+        """List this week's actions.
 
-        Covers answers that are overdue, limits about to be reached, rejected, restricted and waiting lots, stock that runs out, and drift towards a limit.
-        First comes what must be acted on now: late answers, limits within three lots, short stock, and series whose next lot rather fails than passes. Then come series that reach
-        their limit within 20 lots, then all others. Within each, the order is by expected kilograms at risk.
+        Covers all suppliers and grades. Actions are overdue answers, limits soon reached, rejected, restricted and
+        waiting lots, short stock, and drift towards a limit. Urgent ones come first. They are late answers, limits
+        within three lots, short stock, and series whose next lot will probably fail. Next are series that reach their
+        limit within 20 lots, then all others. Each group is in order of expected kilograms at risk.
         """
         return week.act_this_week()

@@ -1,4 +1,4 @@
-"""Corrective actions: what a supplier is asked to put right, its answer, and the lots that close it."""
+"""Corrective actions requested from suppliers, with answers and closing lots."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ routes = Routes(
     "corrective actions",
     __name__,
     url_prefix="/v1",
-    description="What a supplier is asked to put right, and whether it did.",
+    description="Corrective actions of suppliers.",
 )
 WHO = ("quality", "purchasing")
 
 
 class ActionArgs(Strict):
-    """What a supplier is asked to do about a lot."""
+    """A request for a corrective action."""
 
     example = {
         "requested_action": "Find the cause of the diameter out of limits.",
@@ -31,12 +31,12 @@ class ActionArgs(Strict):
     }
 
     requested_action = Text(
-        4000, lines=True, required=True, metadata={"label": "What is asked", "description": "what is asked, in words"}
+        4000, lines=True, required=True, metadata={"label": "What is asked", "description": "requested action"}
     )
     due_at = Instant(
         metadata={
             "label": "Answer due",
-            "description": "when the answer is due; two weeks from now when left out (common practice)",
+            "description": "due date of the answer; by default in two weeks (common practice, no source)",
         }
     )
     conforming_lots = StrictInteger(
@@ -44,31 +44,37 @@ class ActionArgs(Strict):
         MOST_CONFORMING_LOTS,
         load_default=CONFORMING_LOTS,
         metadata={
-            "description": "consecutive conforming lots received after the answer that close it (common practice: 3)"
+            "description": "consecutive conforming lots after the answer that are needed to close it (3 is common practice, no source)"
         },
     )
 
 
 class AnswerArgs(Strict):
-    """What the supplier answered."""
+    """The answer of the supplier."""
 
     example = {"cause": "A worn die.", "action": "A new die.", "answered_by": "Jory", "evidence": "Record 7"}
 
-    cause = Text(4000, lines=True, required=True, metadata={"label": "Cause", "description": "the root cause it found"})
-    action = Text(4000, lines=True, required=True, metadata={"label": "Action", "description": "what it did about it"})
-    answered_by = Text(
-        120, required=True, metadata={"label": "Who answered", "description": "who answered, at the supplier"}
+    cause = Text(
+        4000, lines=True, required=True, metadata={"label": "Cause", "description": "root cause found by the supplier"}
     )
-    answered_at = Instant(metadata={"description": "now when left out; lots received after it count"})
+    action = Text(
+        4000, lines=True, required=True, metadata={"label": "Action", "description": "action taken by the supplier"}
+    )
+    answered_by = Text(
+        120,
+        required=True,
+        metadata={"label": "Who answered", "description": "name of the person who answered, at the supplier"},
+    )
+    answered_at = Instant(metadata={"description": "time of the answer; now by default. Lots received later count"})
     evidence = Text(
         4000,
         lines=True,
-        metadata={"label": "Evidence", "description": "what it sent along: a record, a certificate, a file's name"},
+        metadata={"label": "Evidence", "description": "evidence, such as a record, a certificate or a file name"},
     )
 
 
 class CloseActionArgs(Strict):
-    """Why it may be closed."""
+    """The note on closing."""
 
     example = {"note": "Two lots in a row were accepted."}
 
@@ -76,12 +82,12 @@ class CloseActionArgs(Strict):
 
 
 class ActionFilterArgs(PageArgs):
-    """Which corrective actions."""
+    """Filters for corrective actions."""
 
     supplier_id = WrittenWhole(1, MAX_ID)
     grade_id = WrittenWhole(1, MAX_ID)
     state = Text(10, one_of=STATES)
-    overdue = WrittenTruth(metadata={"description": "true: past its due moment without an answer"})
+    overdue = WrittenTruth(metadata={"description": "true for unanswered actions past their due date"})
 
 
 class CountedLotSchema(Schema):
@@ -92,7 +98,7 @@ class CountedLotSchema(Schema):
 
 
 class ActionSchema(Schema):
-    """A corrective action with how far it has come. What was stored is never changed: it is answered once and closed once."""
+    """A corrective action with its progress. It is answered once and closed once, and never changed."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
@@ -105,9 +111,10 @@ class ActionSchema(Schema):
     due_at = Instant(required=True)
     conforming_lots = fields.Integer(required=True)
     state = fields.String(required=True, metadata={"enum": list(STATES)})
-    overdue = fields.Boolean(required=True, metadata={"description": "past its due moment without an answer"})
+    overdue = fields.Boolean(required=True, metadata={"description": "true if unanswered past the due date"})
     conforming_so_far = fields.Integer(
-        required=True, metadata={"description": "consecutive conforming lots since the answer; those it was closed on"}
+        required=True,
+        metadata={"description": "consecutive conforming lots since the answer; for a closed action, at closing"},
     )
     counted_lots = fields.List(fields.Nested(CountedLotSchema), required=True)
     says = fields.String(required=True)
@@ -124,7 +131,7 @@ class ActionSchema(Schema):
         fields.Integer(),
         required=True,
         allow_none=True,
-        metadata={"description": "numbers of the lots it was closed on"},
+        metadata={"description": "numbers of the conforming lots at closing; null while open"},
     )
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
@@ -142,19 +149,20 @@ class LotActions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's corrective actions in the order they were opened.
+        """List the corrective actions of a lot.
 
-        404 for an unknown lot.
+        They are in the order they were opened. 404 for an unknown lot.
         """
         return page_answer(corrective_actions.of_lot(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ActionArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: corrective_actions.ActionBody, number: int) -> Any:
-        """Request a corrective action for a lot from its supplier.
+        """Request a corrective action.
 
-        409 for a lot that never failed a required limit and was never blocked, returned or scrapped by hand. 409 too for a repeated request that is not
-        answered yet. 422 for a due date in the past.
+        It is addressed to the supplier of the lot. 409 if the lot never failed a required limit and was never blocked,
+        returned or scrapped manually. 409 for a repeated request that is still unanswered. 422 for a due date in the
+        past.
         """
         return corrective_actions.request(number, args, person().name)
 
@@ -168,9 +176,10 @@ class Actions(Resource):
     @routes.arguments(ActionFilterArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List corrective actions in the order they were opened.
+        """List corrective actions.
 
-        The filters combine. `overdue=true` lists those past their due date without an answer.
+        They are in the order they were opened. Filters can be combined. `overdue=true` lists unanswered actions past
+        their due date.
         """
         return page_answer(corrective_actions.listed(*page_args(args)))
 
@@ -184,16 +193,16 @@ class AnswerAction(Resource):
     @routes.arguments(AnswerArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: corrective_actions.AnswerBody, number: int) -> Any:
-        """Record the supplier's answer to a corrective action.
+        """Record the supplier's answer.
 
-        409 when it has an answer already.
+        409 if the corrective action already has an answer.
         """
         return corrective_actions.answer(number, args, person().name)
 
 
 @routes.route(f"/corrective-actions/<{NUMBER}:number>/close")
 class CloseAction(Resource):
-    """Closing a corrective action."""
+    """The closing of a corrective action."""
 
     who = {"POST": ("quality",)}
 
@@ -202,7 +211,8 @@ class CloseAction(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Close a corrective action.
 
-        It needs an answer, and enough consecutive lots of the supplier and grade received after it. Their original inspection must have accepted them
-        for at least one use. 409 until then. `conforming_so_far`, `lacking` and `counted_lots` say how many there are.
+        It needs an answer, and enough consecutive lots of the supplier and grade received after it. Each must have been
+        accepted for at least one use in its original inspection. 409 until then. `conforming_so_far`, `lacking` and
+        `counted_lots` state the progress.
         """
         return corrective_actions.close(number, args["note"], person().name)

@@ -1,4 +1,4 @@
-"""The next lot of a supplier as it is answered."""
+"""Schemas of the forecast for the next lot."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from lots.services.purchasing import forecast
 
 
 def number(text: str = "", **kw: Any) -> fields.Float:
-    """Returns the field of a figure that may not be known."""
+    """Returns the field of a value that may be null."""
     return fields.Float(required=True, allow_none=True, metadata={"description": text} if text else {}, **kw)
 
 
 class PartSchema(Schema):
-    """A part of the model, and the probability that the next lot passes it."""
+    """A part of the model, with the probability that the next lot passes."""
 
     part = fields.String(required=True)
     probability = fields.Float(required=True)
 
 
 class NextValueSchema(Schema):
-    """The figure of one measure in the next lot, with its prediction interval, and what the supplier's lots look like."""
+    """The predicted value of one measure, with prediction interval and pattern."""
 
     measure = fields.String(required=True)
     label = fields.String(required=True)
@@ -32,24 +32,31 @@ class NextValueSchema(Schema):
     low = fields.Float(required=True)
     high = fields.Float(required=True)
     confidence = fields.Float(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "measured alike"})
-    pattern = fields.String(required=True, metadata={"enum": list(forecast.PATTERNS), "description": "the likeliest"})
+    lots = fields.Integer(required=True, metadata={"description": "number of lots measured with the same method"})
+    pattern = fields.String(
+        required=True, metadata={"enum": list(forecast.PATTERNS), "description": "most probable pattern"}
+    )
     pattern_probability = fields.Float(required=True)
     change_probability = fields.Float(
-        required=True, metadata={"description": "of a step or trend; the interval is wider for it"}
+        required=True, metadata={"description": "probability of a step or trend, 0 to 1; it widens the interval"}
     )
     changed_from = fields.Nested(
         AtSchema,
         required=True,
         allow_none=True,
-        metadata={"description": "the earliest lot that a likely change began with"},
+        metadata={"description": "earliest probable first lot of a change; null without a change"},
     )
-    changed_by = fields.Nested(AtSchema, required=True, allow_none=True, metadata={"description": "and the latest"})
+    changed_by = fields.Nested(
+        AtSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "latest probable first lot of a change; null without a change"},
+    )
     says = fields.String(required=True)
 
 
 class NextLotSchema(Schema):
-    """Probability that the next lot is accepted the first time. `model` says what it was worked out from."""
+    """The probability that the next lot is accepted at first inspection. `model` names the data behind it."""
 
     probability = number()
     low = number()
@@ -62,16 +69,16 @@ class NextLotSchema(Schema):
 
 
 class NextLotByUseSchema(NextLotSchema):
-    """The same for one use, from the characteristics that it requires."""
+    """The forecast for one use, from its required characteristics."""
 
     use = fields.String(required=True)
 
 
 class ForecastSchema(NextLotSchema):
-    """Probability that the next lot is accepted the first time, for the use asked about.
+    """The probability that the next lot is accepted at first inspection, for the stated use.
 
-    Without a use, `probability_for` says what the probability is for. From measurements it is for every use: every limit that any use requires is
-    kept. From verdicts alone it is for at least one use. `by_use`, `every_use` and `at_least_one_use` always mean what they are called.
+    Without a use, `probability_for` names its meaning. From measurements it is for every use, so all required limits are met. From
+    verdicts alone it is for at least one use.
     """
 
     supplier_id = fields.Integer(required=True)
@@ -83,11 +90,11 @@ class ForecastSchema(NextLotSchema):
     probability_for = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": f"a use, {' or '.join(SEVERAL)}; null without a forecast"},
+        metadata={"description": f"meaning of the probability: a use, {' or '.join(SEVERAL)}; null without a forecast"},
     )
     confidence = fields.Float(required=True)
     parts = fields.List(fields.Nested(PartSchema), required=True)
-    method = fields.String(required=True, metadata={"description": "what is taken to be known"})
+    method = fields.String(required=True, metadata={"description": "assumptions of the forecast"})
     next_values = fields.List(fields.Nested(NextValueSchema), required=True)
     by_use = fields.List(fields.Nested(NextLotByUseSchema), required=True)
     every_use = fields.Nested(NextLotSchema, required=True)

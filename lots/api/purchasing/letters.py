@@ -1,4 +1,4 @@
-"""Letters to suppliers: signed once, kept as they are sent, and the days on which they were sent. The program sends no e-mail."""
+"""Letters to suppliers, signed once and stored unchanged, with records of sending. The program sends no e-mail."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ routes = Routes(
 
 
 class LetterArgs(Strict):
-    """What a letter claims, and who signs it."""
+    """The claim and the signatory of a letter."""
 
     example = {
         "claim": "credit",
@@ -52,57 +52,62 @@ class LetterArgs(Strict):
     }
 
     claim = Text(12, one_of=tuple(CLAIMS), required=True, metadata={"label": "Claim"})
-    spools = StrictInteger(1, metadata={"label": "Spools", "description": "claimed, at most those that came"})
-    mass_g = StrictFloat(
-        None, 1e9, above=0, metadata={"label": "Mass", "description": "claimed, net, at most what came"}
+    spools = StrictInteger(
+        1, metadata={"label": "Spools", "description": "number of spools claimed, at most those delivered"}
     )
-    amount = StrictFloat(0, 1e9, metadata={"label": "Amount", "description": "claimed, in `currency`"})
+    mass_g = StrictFloat(
+        None,
+        1e9,
+        above=0,
+        metadata={"label": "Mass", "description": "net filament mass claimed, g, at most that delivered"},
+    )
+    amount = StrictFloat(0, 1e9, metadata={"label": "Amount", "description": "amount claimed, in `currency`"})
     currency = Text(
         3,
         metadata={
             "label": "Currency",
-            "description": "ISO 4217, such as EUR; needed with amount, which has no more decimals than it",
+            "description": "currency code (ISO 4217), such as EUR; required with amount, and limits its decimals",
             "pattern": "^[A-Z]{3}$",
         },
     )
     answer_by = Instant(
         metadata={
             "label": "Answer due",
-            "description": "when left out as the corrective action says, else the end of the day two weeks from now at the shop (common practice)",
+            "description": "due date of the answer. By default that of the corrective action, or else in two weeks (common practice, no source)",
         }
     )
-    signed_by = Text(120, required=True, metadata={"label": "Signed by", "description": "who signs for the shop"})
+    signed_by = Text(120, required=True, metadata={"label": "Signed by", "description": "name of the signatory"})
     addressed_to = Text(
         2000,
         lines=True,
-        metadata={"label": "To", "description": "the supplier's name and contact when left out"},
+        metadata={"label": "To", "description": "address block; by default the name and contact of the supplier"},
     )
     corrective_action_id = StrictInteger(
-        1, MAX_ID, metadata={"label": "Corrective action", "description": "of this lot, named in the letter"}
+        1, MAX_ID, metadata={"label": "Corrective action", "description": "number of a corrective action for this lot"}
     )
-    note = Text(4000, lines=True, metadata={"label": "Note", "description": "printed below the claim"})
+    note = Text(4000, lines=True, metadata={"label": "Note", "description": "note printed below the claim"})
 
 
 class SentArgs(Strict):
-    """That a letter went out."""
+    """The sending of a letter."""
 
     example = {"sent_to": "sales@ninebark.example"}
 
-    sent_at = Instant(metadata={"label": "Sent", "description": "now when left out"})
-    sent_to = Text(200, required=True, metadata={"label": "Sent to", "description": "an address or a person"})
+    sent_at = Instant(metadata={"label": "Sent", "description": "time of sending; now by default"})
+    sent_to = Text(200, required=True, metadata={"label": "Sent to", "description": "address or person"})
     note = Text(2000, lines=True, metadata={"label": "Note"})
 
 
 class LetterFilterArgs(PageArgs):
-    """Which letters."""
+    """Filters for letters."""
 
     supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
-    signed_from = Instant(metadata={"label": "Signed from", "description": "earliest moment of signing, included"})
-    signed_to = Instant(metadata={"label": "Signed to", "description": "latest moment of signing, included"})
+    signed_from = Instant(metadata={"label": "Signed from", "description": "earliest time of signature, included"})
+    signed_to = Instant(metadata={"label": "Signed to", "description": "latest time of signature, included"})
 
 
 class SendingSchema(Schema):
-    """That a letter went out."""
+    """The sending of a letter."""
 
     sent_at = Instant(required=True)
     sent_to, note = answered(SentArgs, "sent_to", "note")
@@ -111,9 +116,11 @@ class SendingSchema(Schema):
 
 
 class LetterSchema(Schema):
-    """A signed letter. Nothing of it is changed later."""
+    """A signed letter. It never changes."""
 
-    number = fields.String(required=True, metadata={"description": "lot and count", "example": "L-12-1"})
+    number = fields.String(
+        required=True, metadata={"description": "letter number, from lot and count", "example": "L-12-1"}
+    )
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     supplier_id = fields.Integer(required=True)
@@ -128,7 +135,7 @@ class LetterSchema(Schema):
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
     sent = fields.List(
-        fields.Nested(SendingSchema), required=True, metadata={"description": "in the order they were recorded"}
+        fields.Nested(SendingSchema), required=True, metadata={"description": "records of sending, in order"}
     )
 
 
@@ -145,20 +152,21 @@ class LotLetters(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List the letters about a lot, newest first.
+        """List the letters about a lot.
 
-        404 for an unknown lot.
+        The newest come first. 404 for an unknown lot.
         """
         return page_answer(letters.of_lot(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(LetterArgs)
     @routes.response(201, LetterSchema)
     def post(self, args: letters.LetterBody, number: int) -> Any:
-        """Sign a letter to the supplier of a lot.
+        """Sign a letter to a supplier.
 
-        The PDF is made once and kept with its SHA-256. Nothing is sent. 409 for a lot of which nothing fails and that was not blocked by hand. 409 for a lot
-        in quarantine, and for one that is released. 422 for more spools or mass than came, or for a quantity or an amount without a claim. 422 for an amount
-        without its currency, or an answer due in the past. 501 where the extra for a PDF is not installed.
+        The PDF is made once and stored with its SHA-256. Nothing is sent. 409 if no limit fails and the lot was not
+        blocked manually. 409 if the lot is in quarantine or released. 422 for more spools or mass than were delivered.
+        422 for a quantity or an amount without a claim. 422 for an amount without a currency, and for an answer date in
+        the past. 501 if the PDF extra is not installed.
         """
         made = signed(number, args, person().name)
         return made, self.location(made)
@@ -173,9 +181,9 @@ class Letters(Resource):
     @routes.arguments(LetterFilterArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List letters, newest first.
+        """List letters.
 
-        The filters combine.
+        The newest come first. Filters can be combined.
         """
         filters, cursor, limit = page_args(args)
         return page_answer(letters.listed(cast("Any", filters), cursor, limit))
@@ -190,10 +198,10 @@ class OneLetter(Resource):
     @routes.response(200, LetterSchema)
     @routes.alt_response(200, **AS_PDF)
     def get(self, number: str) -> Any:
-        """Read a letter.
+        """Show a letter.
 
-        JSON by default, with `Accept: application/pdf` the PDF exactly as it was signed. The PDF is checked against its digest before it is sent. 404 for
-        an unknown letter. 503 where the PDF was changed since.
+        JSON by default. `Accept: application/pdf` returns the signed PDF unchanged. The PDF is verified against its
+        digest first. 404 for an unknown letter. 503 if the stored PDF was altered.
         """
         if request.accept_mimetypes.best_match([JSON, PDF], JSON) == PDF:
             answer = pdf(number)
@@ -204,16 +212,17 @@ class OneLetter(Resource):
 
 @routes.route("/letters/<string:number>/sent")
 class SendLetter(Resource):
-    """Sending a letter."""
+    """The sending of a letter."""
 
     who = {"POST": SUPPLY}
 
     @routes.arguments(SentArgs)
     @routes.response(201, LetterSchema)
     def post(self, args: letters.SentBody, number: str) -> Any:
-        """Record that a letter was sent.
+        """Record the sending of a letter.
 
-        It may be recorded again for each time it is sent. 404 for an unknown letter. 422 for a time in the future, or before it was signed.
+        It can be recorded several times. 404 for an unknown letter. 422 for a time in the future, or before the
+        signature.
         """
         return letters.record_sending(number, args, person().name)
 

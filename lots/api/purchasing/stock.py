@@ -1,4 +1,4 @@
-"""Stock by grade and use: what may be loaded, how long it lasts, and whether the next lot comes in time."""
+"""Stock by grade and use, with days left and lead times."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.api.pictures.purchasing.stock import draw
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.purchasing import stock
 
-routes = Routes("stock", __name__, url_prefix="/v1", description="Filament in stock, and how long it lasts.")
+routes = Routes("stock", __name__, url_prefix="/v1", description="Stock, consumption and days left.")
 
 
 def _mass(text: str) -> fields.Float:
@@ -28,88 +28,96 @@ def _days(text: str) -> fields.Float:
 
 
 class StockArgs(Strict):
-    """Of which grade, for which use."""
+    """A grade and a use."""
 
-    grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade", "description": "all grades when left out"})
+    grade_id = WrittenWhole(
+        1, MAX_ID, metadata={"label": "Grade", "description": "number of the grade; all grades by default"}
+    )
     use = Text(
         20,
         one_of=(*USES, GENERAL),
-        metadata={"label": "Use", "description": "each use, and all together, when left out"},
+        metadata={"label": "Use", "description": "use; by default each use and all uses together"},
     )
 
 
 class NextLotTimeSchema(Schema):
-    """How long a supplier's lots took until they were released, over all its grades, and how many of this grade were accepted for the use."""
+    """The lead time of a supplier until release over all grades, and its accepted lots of this grade."""
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "of this grade received in the last two years"})
-    lead_from = fields.String(
-        required=True, metadata={"enum": ["order", "receipt"], "description": "where the lead time begins"}
+    lots = fields.Integer(
+        required=True, metadata={"description": "number of lots of this grade received in the last two years"}
     )
-    lead_lots = fields.Integer(required=True, metadata={"description": "released lots that the lead time rests on"})
-    lead_median_days = _days("half of the lots were released within it")
-    lead_days = _days("90 % of the lots were released within it; null below 5 lots")
+    lead_from = fields.String(
+        required=True, metadata={"enum": ["order", "receipt"], "description": "start of the lead time"}
+    )
+    lead_lots = fields.Integer(required=True, metadata={"description": "number of released lots behind the lead time"})
+    lead_median_days = _days("median lead time, days")
+    lead_days = _days("90th percentile of the lead time, days; null below 5 lots")
     inspected = fields.Integer(required=True)
     accepted = fields.Integer(
         required=True,
-        metadata={"description": "for the use, by their original inspection; for any use where none is named"},
+        metadata={
+            "description": "number of lots accepted for the use at original inspection; for any use if none is named"
+        },
     )
     lots_to_order = fields.Integer(
         required=True,
         allow_none=True,
-        metadata={"description": "so that one is accepted with a probability of 90 %; null below 5 inspected lots"},
+        metadata={
+            "description": "number of lots to order so that one is accepted with 90 % probability; null below 5 inspected lots"
+        },
     )
     in_time = fields.Boolean(
-        required=True, allow_none=True, metadata={"description": "released before stock may run out, ordered now"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "true if a lot ordered now is released before stock may run out; null if unknown"},
     )
     says = fields.String(required=True)
 
 
 class StockLineSchema(Schema):
-    """Stock of a grade for a use. Each kilogram of the grade is in exactly one of the seven states, which add up to the total."""
+    """Stock of a grade for a use. Each kilogram is in exactly one of seven states, which add up to the total."""
 
     grade_id = fields.Integer(required=True)
     grade = fields.String(required=True)
     color_name = fields.String(required=True)
-    use = fields.String(required=True, allow_none=True, metadata={"description": "null for all uses together"})
-    ready_kg = _mass("may be loaded now: loadable and conceded")
-    loadable_kg = _mass("released for the use, and the spool may be loaded")
-    conceded_kg = _mass("may be loaded under a concession, as far as it reaches")
-    held_back_kg = _mass("lot released for the use; the spool is nonconforming, past its shelf life or has to be dried")
-    not_permitted_kg = _mass(
-        "released or restricted lots that do not pass for the use, or whose grade is forbidden for it"
-    )
-    quarantined_kg = _mass("lots in quarantine")
-    blocked_kg = _mass("blocked lots")
-    on_machines_kg = _mass("on machines, whatever they were loaded for, as weighed at loading")
-    total_kg = _mass("all of these")
-    weeks = fields.Integer(required=True, metadata={"description": "whole weeks that consumption is taken from"})
-    per_week_kg = _days("mean consumption for the use, kg a week; null without a whole week")
-    days_left = _days("at the mean consumption")
-    days_low = _days("lower end of the 95 % prediction interval")
-    days_high = _days("upper end")
+    use = fields.String(required=True, allow_none=True, metadata={"description": "use; null for all uses together"})
+    ready_kg = _mass("filament that may be loaded now (loadable and conceded)")
+    loadable_kg = _mass("filament released for the use on spools that may be loaded")
+    conceded_kg = _mass("filament that may be loaded under a concession")
+    held_back_kg = _mass("filament of released lots on spools that are nonconforming, expired or need drying")
+    not_permitted_kg = _mass("filament of released or restricted lots that is not permitted for the use")
+    quarantined_kg = _mass("filament of lots in quarantine")
+    blocked_kg = _mass("filament of blocked lots")
+    on_machines_kg = _mass("filament on machines, for any use, as weighed at loading")
+    total_kg = _mass("total filament")
+    weeks = fields.Integer(required=True, metadata={"description": "number of whole weeks behind the consumption"})
+    per_week_kg = _days("mean consumption for the use, kg per week; null without a whole week")
+    days_left = _days("days left at mean consumption")
+    days_low = _days("lower limit of the 95 % prediction interval, days")
+    days_high = _days("upper limit of the 95 % prediction interval, days")
     days_unknown = fields.String(
-        required=True, allow_none=True, metadata={"description": "why days left are null; null where they are given"}
+        required=True, allow_none=True, metadata={"description": "reason for unknown days left; null if known"}
     )
     short = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "may run out before the next lot is likely released; null where that is not known"},
+        metadata={"description": "true if stock may run out before the next lot is likely released; null if unknown"},
     )
-    order_within_days = _days("until an order would come too late; 0 where it may be too late now")
+    order_within_days = _days("days left to order in time; 0 if it may be too late")
     next_lot = fields.Nested(
         NextLotTimeSchema,
         required=True,
         allow_none=True,
-        metadata={"description": "from the supplier with most lots of the grade"},
+        metadata={"description": "lead time of the supplier with most lots of the grade; null without lots"},
     )
     suppliers = fields.List(fields.Nested(NextLotTimeSchema), required=True)
     says = fields.String(required=True)
 
 
 class StockAnswerSchema(Schema):
-    """Stock of all grades, short ones first, and what its figures leave out."""
+    """Stock of all grades, short ones first, with notes on omitted data."""
 
     as_of = Instant(required=True)
     confidence = fields.Float(required=True)
@@ -119,7 +127,7 @@ class StockAnswerSchema(Schema):
 
 
 def _as_csv() -> Table:
-    """How the lines are written as CSV: the lead times of suppliers as one text."""
+    """Returns the CSV table, with the lead times of suppliers as one text."""
     table = of_list(StockAnswerSchema(), "items")
 
     def rows(answer: Any) -> list[dict[str, Any]]:
@@ -143,9 +151,10 @@ class Stock(Resource):
     @routes.response(200, StockAnswerSchema, rows=_as_csv())
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """Tell stock, consumption and days left by grade and use.
+        """Show stock and days left.
 
-        Masses are in kg. Short ones come first: stock that may run out before the next lot is likely released. What may be loaded follows the rules
-        of clearance. In CSV `suppliers` is text: names with their lead days. Also as image/svg+xml. 404 for an unknown grade.
+        Lists stock, consumption and days left by grade and use. Masses are in kg. Stock that may run out before the
+        next release comes first. The rules of clearance decide which spools may be loaded. In CSV, `suppliers` is a
+        text of names and lead days. Also as image/svg+xml. 404 for an unknown grade.
         """
         return pictured(stock.stock(args.get("grade_id"), args.get("use")), draw)

@@ -1,4 +1,4 @@
-"""Answers about suppliers beside each other: their order, the headline of each, and what the difference costs."""
+"""Schemas of the supplier comparison: order, headline and cost of differences."""
 
 from __future__ import annotations
 
@@ -23,18 +23,20 @@ class BetterThanSchema(Schema):
 
 
 class NewcomerSchema(Schema):
-    """A supplier with too few lots of the same kind to differ significantly from anybody, whatever their outcome."""
+    """A supplier with too few comparable lots for a significant difference."""
 
     supplier_id = fields.Integer(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "of the same kind as those of one other supplier"})
+    lots = fields.Integer(
+        required=True, metadata={"description": "number of lots comparable with those of another supplier"}
+    )
     lots_needed = fields.Integer(
-        required=True, metadata={"description": "more, at least, before a difference can be significant"}
+        required=True, metadata={"description": "minimum further lots before a difference can be significant"}
     )
     says = _text()
 
 
 class OrderSchema(Schema):
-    """The order of suppliers on one criterion, at the confidence of all comparisons together."""
+    """The order of suppliers on one criterion, at the joint confidence level."""
 
     says = _text()
     better_than = fields.List(fields.Nested(BetterThanSchema), required=True)
@@ -42,40 +44,42 @@ class OrderSchema(Schema):
         fields.List(fields.Integer()),
         required=True,
         metadata={
-            "description": "levels of the order, best first; suppliers of different groups need not differ significantly"
+            "description": "groups in order, best first; suppliers in different groups need not differ significantly"
         },
     )
     newcomers = fields.List(fields.Nested(NewcomerSchema), required=True)
 
 
 class DriftingSchema(Schema):
-    """Where a measure goes, signed."""
+    """The drift of a measure, signed."""
 
     kind = _text(metadata={"enum": ["step", "ramp", "single"]})
     direction = _text()
-    size = fields.Float(required=True, metadata={"description": "a lot for a ramp, at once for a step"})
-    level = fields.Float(required=True, metadata={"description": "where the lots lay before"})
-    departure = fields.Float(required=True, metadata={"description": "in all, from there"})
-    departure_share = _number("of the room that the limit leaves")
+    size = fields.Float(
+        required=True, metadata={"description": "size of the change, per lot for a ramp, in total for a step"}
+    )
+    level = fields.Float(required=True, metadata={"description": "level before the change"})
+    departure = fields.Float(required=True, metadata={"description": "total departure from that level"})
+    departure_share = _number("departure as a share of the tolerance")
     began = fields.Nested(AtSchema, required=True)
     says = _text()
 
 
 class HeadlineMeasureSchema(Schema):
-    """One measure that the use depends on. Shares are of the room that the limit leaves: half of its width, or the way to its one end."""
+    """One measure that the use requires. Shares refer to half the tolerance width, or to the distance to a one-sided limit."""
 
     measure = _text()
     label = _text()
     unit = _text()
-    decimals = fields.Integer(required=True, metadata={"description": "that its figures are shown with"})
-    less = _text(metadata={"description": "what its fall is called"})
-    more = _text(metadata={"description": "what its growth is called"})
-    lots = fields.Integer(required=True, metadata={"description": "read alike"})
+    decimals = fields.Integer(required=True, metadata={"description": "number of decimals shown"})
+    less = _text(metadata={"description": "word for a decrease"})
+    more = _text(metadata={"description": "word for an increase"})
+    lots = fields.Integer(required=True, metadata={"description": "number of lots measured with the same method"})
     limit = OneOrMany(required=True, allow_none=True)
     limit_kind = _text(allow_none=True, metadata={"enum": ["at least", "at most", "between", None]})
-    mean = fields.Float(required=True, metadata={"description": "of the lots"})
-    bias = _number("mean less the middle of the limit or the reference; null for a limit with one end")
-    limit_used = _number("share of the room that the mean uses, 1 at an end; signed for a limit with two ends")
+    mean = fields.Float(required=True, metadata={"description": "mean of the lots"})
+    bias = _number("mean minus the middle of the limits or the reference; null for a one-sided limit")
+    limit_used = _number("share of the tolerance used by the mean, 1 at a limit; signed for two-sided limits")
     within_sd = _number("standard deviation within lots")
     within_share = _number()
     between_sd = _number("standard deviation between lots")
@@ -84,52 +88,60 @@ class HeadlineMeasureSchema(Schema):
 
 
 class HeadlineSchema(Schema):
-    """A supplier in a sentence, and its figures for the use asked about; for every use where none is."""
+    """A supplier in a sentence, with its figures for the stated use, by default for every use."""
 
     says = _text()
     measures = fields.List(fields.Nested(HeadlineMeasureSchema), required=True)
 
 
 class SupplierCostSchema(Schema):
-    """What one supplier's rejected lots, holds and inspection cost. Accepted is for the use asked about, for at least one where none is."""
+    """The cost of rejected lots, holds and inspection for one supplier. Acceptance is for the stated use, by default for at least one."""
 
     supplier_id = fields.Integer(required=True)
     supplier = _text()
     accepted_kg = fields.Float(required=True)
-    rejected_kg = fields.Float(required=True, metadata={"description": "paid for and not accepted for the use"})
-    restricted_kg = fields.Float(required=True, metadata={"description": "of these, accepted for another use"})
+    rejected_kg = fields.Float(
+        required=True, metadata={"description": "filament mass paid for but not accepted for the use, kg"}
+    )
+    restricted_kg = fields.Float(
+        required=True, metadata={"description": "part of rejected_kg that was accepted for another use, kg"}
+    )
     rejected_per_accepted_kg = _number()
-    rejected_cost = _number("of rejected deliveries, where each has a cost in one currency")
+    rejected_cost = _number("cost of rejected deliveries; null if a cost is missing or currencies differ")
     rejected_currency = _text(allow_none=True)
     rejected_cost_per_accepted_kg = _number()
     rejected_without_cost = fields.Integer(
-        required=True, metadata={"description": "rejected deliveries of which no cost is recorded"}
+        required=True, metadata={"description": "number of rejected deliveries without a recorded cost"}
     )
     returned_kg = fields.Float(required=True)
-    lots = fields.Integer(required=True, metadata={"description": "newest ones, that holds are told from"})
-    hold_days = _number("from the first decision that left a lot in quarantine to the first that did not, mean")
-    lots_held = fields.Integer(required=True, metadata={"description": "with a verdict, that this is the mean of"})
-    lots_waiting = fields.Integer(required=True, metadata={"description": "in quarantine now"})
+    lots = fields.Integer(required=True, metadata={"description": "number of newest lots behind the hold times"})
+    hold_days = _number("mean time in quarantine, days")
+    lots_held = fields.Integer(required=True, metadata={"description": "number of lots in that mean"})
+    lots_waiting = fields.Integer(required=True, metadata={"description": "number of lots now in quarantine"})
     lots_inspected = fields.Integer(
         required=True,
-        metadata={"description": "of the newest, inspected to an end for the use: readings are told from these"},
+        metadata={"description": "number of newest lots with completed inspection for the use"},
     )
     readings_per_lot = _number()
     bench_hours_per_lot = _number()
     bench_cost_per_accepted_kg = _number()
     cost_per_accepted_kg = _number(
-        "price of accepted and rejected lots, and measuring where its cost is known; null where `why` says so"
+        "price of accepted and rejected lots, plus inspection if its cost is known, per accepted kg; null with the reason in `why`"
     )
     currency = _text(allow_none=True)
     includes = fields.List(fields.String(metadata={"enum": ["price", "measuring"]}), required=True)
-    why = _text(allow_none=True, metadata={"description": "the cost per accepted kg is not told"})
+    why = _text(
+        allow_none=True, metadata={"description": "reason for a missing cost per accepted kg; null if there is one"}
+    )
     says = _text()
 
 
 class DifferenceCostsSchema(Schema):
-    """What the difference between suppliers costs, from the shop's own record and prices."""
+    """The cost of differences between suppliers, from records and prices of the shop."""
 
-    newest_lots = fields.Integer(required=True, metadata={"description": "of each supplier, that are looked at"})
+    newest_lots = fields.Integer(
+        required=True, metadata={"description": "number of newest lots of each supplier in the analysis"}
+    )
     minutes_per_reading = fields.Float(required=True)
     bench_cost_per_h = _number()
     bench_currency = _text(allow_none=True)

@@ -1,4 +1,4 @@
-"""Builds in doubt, because their control lies outside its chart."""
+"""Suspect builds, with a control specimen outside its control limits."""
 
 from __future__ import annotations
 
@@ -14,22 +14,25 @@ from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.readings import build_doubts
 
 routes = Routes(
-    "build_doubts", __name__, url_prefix="/v1/build-doubts", description="Builds whose control lies outside its chart."
+    "build_doubts",
+    __name__,
+    url_prefix="/v1/build-doubts",
+    description="Suspect builds, with a control specimen outside its control limits.",
 )
 
 
 class DoubtFilterArgs(PageArgs):
-    """Which doubts."""
+    """Filters for doubts."""
 
-    in_force = WrittenTruth(metadata={"description": "true: not lifted yet; false: lifted"})
+    in_force = WrittenTruth(metadata={"description": "true for doubts in force, false for lifted ones"})
 
 
 class LiftArgs(Strict):
-    """Why the prints of a build count all the same."""
+    """The reason for lifting a doubt."""
 
     example = {"reason": "The control bar had a void from a blocked nozzle."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why the prints of the build count"})
+    reason = Text(2000, lines=True, required=True, metadata={"description": "reason why the prints of the build count"})
 
 
 class BuildDoubtSchema(Schema):
@@ -37,7 +40,8 @@ class BuildDoubtSchema(Schema):
 
     id = fields.Integer(required=True)
     kind = fields.String(
-        required=True, metadata={"enum": list(CHARACTERISTICS), "description": "what was measured of the control"}
+        required=True,
+        metadata={"enum": list(CHARACTERISTICS), "description": "characteristic measured on the control specimen"},
     )
     says = fields.String(required=True)
     lifted_at = Instant(required=True, allow_none=True)
@@ -48,7 +52,7 @@ class BuildDoubtSchema(Schema):
 
 
 class LiftedSchema(BuildDoubtSchema):
-    """A doubt that was lifted, with where the lots stand that have prints of the build."""
+    """A lifted doubt, with the status of the lots that have prints of the build."""
 
     lots = fields.List(fields.Nested(LotAfterSchema), required=True)
 
@@ -62,24 +66,25 @@ class BuildDoubts(Resource):
     @routes.arguments(DoubtFilterArgs, location="query")
     @routes.response(200, page_schema(BuildDoubtSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List doubts about builds in the order they were raised.
+        """List suspect builds.
 
-        A build is in doubt when its control specimen lies outside its control chart. Its prints do not count until quality lifts the doubt.
+        They are in the order they were found. A build is suspect if its control specimen lies outside the control
+        limits. Its prints do not count until quality lifts the doubt.
         """
         return page_answer(build_doubts.listed(args.get("in_force"), args.get("cursor"), args["limit"]))
 
 
 @routes.route(f"/<{NUMBER}:number>/lift")
 class Lift(Resource):
-    """Lifting a doubt."""
+    """The lifting of a doubt."""
 
     who = {"POST": ("quality",)}
 
     @routes.arguments(LiftArgs)
     @routes.response(201, LiftedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Lift a doubt about a build.
+        """Lift the doubt about a build.
 
-        The prints of the build count again, and their lots are judged again. 409 when the doubt was lifted before.
+        The prints of the build count again, and their lots are reassessed. 409 if the doubt was already lifted.
         """
         return build_doubts.lift(number, args["reason"], person().name)

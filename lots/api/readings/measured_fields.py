@@ -1,4 +1,4 @@
-"""Fields of readings by their declared types: how each is read from a request, and how it stands in an answer."""
+"""Fields of readings in requests and answers, made from their declarations."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def _asked(one: Field, declared: Characteristic) -> fields.Field[Any]:
         case "conditions":
             # Only beside a spectrum may the light be left out.
             shape = ReadConditionsArgs if declared.of_type("spectrum") else ConditionsArgs
-            return fields.Nested(shape, error_messages={"required": "This is needed."}, **known)
+            return fields.Nested(shape, error_messages={"required": "This is required."}, **known)
         case "truth":
             return StrictBoolean(**known)
     if not one.needed and one.default is None:
@@ -71,7 +71,7 @@ def _whole(one: Field, known: dict[str, Any]) -> StrictInteger:
 
 
 def answered() -> dict[str, fields.Field[Any]]:
-    """Returns the fields of all kinds as answers have them, in the order of the registry. What two kinds say by one name stands once."""
+    """Returns the fields of all kinds for answers, in the order of the registry. A name shared by two kinds appears once."""
     found: dict[str, fields.Field[Any]] = {}
     for declared in DECLARED.values():
         for one in declared.fields:

@@ -1,4 +1,4 @@
-"""What readings of each kind say, as they are sent."""
+"""Request schemas for readings of each kind."""
 
 from __future__ import annotations
 
@@ -16,24 +16,28 @@ from lots.domain.characteristics.registry import DECLARED
 
 
 class ReadingArgs(Strict):
-    """What every reading says."""
+    """The fields that all readings share."""
 
-    spool_code = Text(60, required=True, metadata={"label": "Spool", "description": "as on its label"})
+    spool_code = Text(60, required=True, metadata={"label": "Spool", "description": "spool code as on its label"})
     instrument_id = StrictInteger(
         1,
         MAX_ID,
         allow_none=True,
-        metadata={"label": "Instrument", "description": "that read it; without one its uncertainty is unknown"},
+        metadata={
+            "label": "Instrument",
+            "description": "number of the instrument; without it the uncertainty is unknown",
+        },
     )
-    measured_at = Instant(metadata={"label": "Measured at", "description": "now when left out"})
+    measured_at = Instant(metadata={"label": "Measured at", "description": "time of measurement; now by default"})
     screening = StrictBoolean(
-        load_default=False, metadata={"description": "true keeps the reading without judging by it: a wound spool, say"}
+        load_default=False,
+        metadata={"description": "true for a screening reading, which is stored but not used in the assessment"},
     )
     note = Text(2000, lines=True, allow_none=True, metadata={"label": "Note"})
 
 
 def _args_of(declared: Characteristic) -> type[ReadingArgs]:
-    """Returns the shape of a request for readings of a characteristic: what every reading says, then its own fields."""
+    """Returns the request schema for readings of a characteristic, the shared fields first."""
     made: dict[str, Any] = {"__doc__": declared.about, "__module__": __name__, "example": _example(declared)}
     made |= asked(declared)
     if declared.sent is not None:
@@ -42,7 +46,7 @@ def _args_of(declared: Characteristic) -> type[ReadingArgs]:
 
 
 def _example(declared: Characteristic) -> dict[str, Any]:
-    """Returns a reading of a characteristic: what it needs, by its examples or the values that stand in for cells of a file."""
+    """Returns an example reading with the required fields of a characteristic."""
     said = {"spool_code": "A-1", "measured_at": "2026-11-25T14:00:00+01:00"}
     whole = {one.name: one for one in declared.fields if one.needed or one.stand_in is not None}
     # A colour is sent as L*, a*, b* or as a spectrum.
@@ -53,7 +57,7 @@ def _example(declared: Characteristic) -> dict[str, Any]:
 
 
 def _whole_reading(problems: Callable[[Values], Sequence[Problem]]) -> Any:
-    """A rule of a schema that looks at a reading as it was sent, whatever is wrong with single fields."""
+    """Returns a schema rule that checks the whole reading as sent, even if single fields are invalid."""
 
     def whole_reading(_: Any, __: Any, sent: Any, **___: Any) -> None:
         found = problems(sent) if isinstance(sent, dict) else ()

@@ -1,4 +1,4 @@
-"""Readings of every kind: one object or a list, all or nothing, judged as they are stored."""
+"""Readings of every kind, as one object or a list. A request is atomic, and its lots are assessed in the same transaction."""
 
 from __future__ import annotations
 
@@ -29,17 +29,19 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.services.readings import recording
 from lots.services.readings.sent import SentReading
 
-routes = Routes("readings", __name__, url_prefix="/v1", description="Measurements on spools and coupons.")
+routes = Routes("readings", __name__, url_prefix="/v1", description="Readings on spools and printed specimens.")
 
 
 class WarningSchema(Schema):
-    """Something that looks like a slip, or why the reading does not help its lot; it was stored as it stands."""
+    """A suspected error, or the reason why a reading cannot release its lot. The reading is stored."""
 
-    field = fields.String(required=True, metadata={"description": "of the reading"})
-    detail = fields.String(required=True, metadata={"description": "what looks wrong"})
-    hint = fields.String(required=True, metadata={"description": "what it may be, or what to do"})
+    field = fields.String(required=True, metadata={"description": "name of the field in the reading"})
+    detail = fields.String(required=True, metadata={"description": "suspected error"})
+    hint = fields.String(required=True, metadata={"description": "possible cause or next step"})
     helps = fields.Boolean(
-        metadata={"description": "false where the reading can count against its lot at most; left out for slips"}
+        metadata={
+            "description": "false if the reading can only count against its lot; absent for suspected typing errors"
+        }
     )
 
 
@@ -52,54 +54,58 @@ class VoidAgreementSchema(Schema):
 
 
 class VoidLineSchema(Schema):
-    """Why a reading does not count."""
+    """The void of a reading."""
 
-    reason = fields.String(required=True, metadata={"description": "in the words of the person who voided it"})
+    reason = fields.String(required=True, metadata={"description": "reason given for the void"})
     replaced_by = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "number of the reading in its place"}
+        required=True, allow_none=True, metadata={"description": "number of the replacement reading; null without one"}
     )
     voided_at = Instant(required=True)
     voided_by = fields.String(required=True)
     held = fields.Boolean(
-        required=True, metadata={"description": "true: its author voided it, and the lot waits until quality agrees"}
+        required=True, metadata={"description": "true if its author voided it and quality has to agree"}
     )
     agreed = fields.Nested(VoidAgreementSchema, required=True, allow_none=True)
 
 
 class ExclusionLineSchema(Schema):
-    """Why a reading that stands apart from its like does not count."""
+    """The exclusion of an outlier."""
 
-    cause = fields.String(required=True, metadata={"description": "from the fixed list"})
-    reason = fields.String(required=True, metadata={"description": "what was found out, in words"})
+    cause = fields.String(required=True, metadata={"description": "cause from the fixed list"})
+    reason = fields.String(required=True, metadata={"description": "result of the investigation"})
     excluded_at = Instant(required=True)
     excluded_by = fields.String(required=True)
 
 
 class ReadingSchema(Schema):
-    """A reading as it was stored. Which of the measured fields are there depends on `kind`."""
+    """A reading as stored. `kind` determines which measured fields are present."""
 
     id = fields.Integer(required=True)
     kind = fields.String(required=True, metadata={"enum": list(CHARACTERISTICS)})
     lot_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
     instrument_id = fields.Integer(required=True, allow_none=True)
-    measured_at = Instant(required=True, metadata={"description": "as stated by whoever measured"})
-    recorded_at = Instant(required=True, metadata={"description": "when it was stored"})
+    measured_at = Instant(required=True, metadata={"description": "time of measurement, as stated"})
+    recorded_at = Instant(required=True, metadata={"description": "time of storage"})
     recorded_by = fields.String(required=True)
-    screening = fields.Boolean(required=True, metadata={"description": "true: kept without judging by it"})
+    screening = fields.Boolean(
+        required=True, metadata={"description": "true for a screening reading, which is not used in the assessment"}
+    )
     note = fields.String(required=True, allow_none=True)
     voided = fields.Nested(VoidLineSchema, required=True, allow_none=True)
     excluded = fields.Nested(ExclusionLineSchema, required=True, allow_none=True)
     decision_valid = fields.Boolean(
-        required=True, metadata={"description": "false when its instrument was not in order"}
+        required=True, metadata={"description": "false if the calibration of its instrument was invalid"}
     )
-    doubt = fields.String(required=True, allow_none=True, metadata={"description": "why not"})
-    counts = fields.Boolean(metadata={"description": "false when its lot is judged without it"})
-    helps = fields.Boolean(metadata={"description": "false when it can count against its lot at most"})
+    doubt = fields.String(
+        required=True, allow_none=True, metadata={"description": "reason for the invalid calibration; null if valid"}
+    )
+    counts = fields.Boolean(metadata={"description": "true if the assessment uses it"})
+    helps = fields.Boolean(metadata={"description": "false if it can only count against its lot"})
     to_confirm = fields.Boolean(
-        metadata={"description": "true: it lies far from its neighbours and does not count until somebody confirms it"}
+        metadata={"description": "true if it lies far from its neighbours and needs confirmation to count"}
     )
-    why_not = fields.String(allow_none=True, metadata={"description": "why it does not count or help, in words"})
+    why_not = fields.String(allow_none=True, metadata={"description": "reason why it does not count or help"})
 
     class Meta(Schema.Meta):
         include = answered()
@@ -112,40 +118,40 @@ class StoredReadingSchema(ReadingSchema):
 
 
 class OneStoredSchema(StoredReadingSchema):
-    """A reading, with where its lot stands now."""
+    """A reading, with the state of its lot."""
 
     lot = fields.Nested(LotAfterSchema, required=True)
 
 
 class ManyStoredSchema(Schema):
-    """Readings, with where each of their lots stands now."""
+    """Readings, with the state of each of their lots."""
 
     items = fields.List(fields.Nested(StoredReadingSchema), required=True)
     lots = fields.List(fields.Nested(LotAfterSchema), required=True)
 
 
 class StoredColumnsSchema(Schema):
-    """What was given to each reading, in the order in which they were sent."""
+    """Numbers and warnings of the stored readings, in the order sent."""
 
     id = fields.List(fields.Integer(), required=True)
     warnings = fields.List(fields.List(fields.Nested(WarningSchema)), required=True)
 
 
 class ColumnsStoredSchema(Schema):
-    """Readings that came as columns, with where each of their lots stands now."""
+    """Readings sent as columns, with the state of each of their lots."""
 
     columns = fields.Nested(StoredColumnsSchema, required=True)
     lots = fields.List(fields.Nested(LotAfterSchema), required=True)
 
 
 class ReadingFilterArgs(PageArgs):
-    """Which readings."""
+    """Filters for readings."""
 
-    kind = Text(20, one_of=CHARACTERISTICS, metadata={"description": "of these only"})
+    kind = Text(20, one_of=CHARACTERISTICS, metadata={"description": "characteristic of the readings"})
 
 
 def _serve(declared: Characteristic) -> type[Resource]:
-    """Adds and returns the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
+    """Returns a new resource for one kind of reading, and registers it."""
     kind = declared.name
 
     class Readings(Resource):
@@ -161,9 +167,9 @@ def _serve(declared: Characteristic) -> type[Resource]:
 
     Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (
-        f"{declared.summary}\n\nSend one object, a list, or a list as columns with an array for each field. All are stored or none. "
-        "Each lot is judged in the same transaction. The unit of a value stands in the name of its field. 422 for an unknown spool, and for a "
-        "value that cannot be right."
+        f"{declared.summary}\n\nSend one object, a list, or a list as columns with an array per field. The request is atomic. "
+        "The lots are assessed in the same transaction. Each value has its unit in its field name. 422 for an unknown spool, and for "
+        "an implausible value."
     )
     any_of_them = {"oneOf": [OneStoredSchema, ManyStoredSchema, ColumnsStoredSchema]}
     answer = routes.response(201, any_of_them)(Readings.post)
@@ -186,15 +192,16 @@ class LotReadings(Resource):
     @routes.arguments(ReadingFilterArgs, location="query")
     @routes.response(200, page_schema(ReadingSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List all readings of a lot, voided and screening readings included.
+        """List the readings of a lot.
 
-        Readings are in the order they were stored. `counts` and `why_not` say which of them the lot is judged by. The unit of a value stands in the
-        name of its field. 404 for an unknown lot.
+        Voided and screening readings are included. Readings are in the order they were stored. `counts` and `why_not`
+        say whether a reading is used in the assessment. Each value has its unit in its field name. 404 for an unknown
+        lot.
         """
         return page_answer(recording.of_lot(number, args.get("kind"), args.get("cursor"), args["limit"]))
 
     def csv_leaves_out(self) -> set[str]:
-        """Without a kind every field has a column; with one, those of the other kinds have none."""
+        """Returns the fields of other kinds if the request selects a kind."""
         kind = request.args.get("kind", "")
         if kind not in DECLARED:
             return set()
@@ -202,5 +209,5 @@ class LotReadings(Resource):
 
 
 def _columns(kind: str) -> set[str]:
-    """What a reading of a kind says, with what is worked out of it."""
+    """Returns the fields of a kind, including computed ones."""
     return {*ARGS[kind]().fields, *(out.name for out in DECLARED[kind].worked_out)}

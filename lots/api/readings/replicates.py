@@ -1,4 +1,4 @@
-"""Repeat readings of a lot: how they scatter, how many more decide, which stand apart; leaving one out for a cause and taking it back in."""
+"""Repeat readings of a lot: standard deviation, required number, outliers, exclusion and inclusion."""
 
 from __future__ import annotations
 
@@ -16,135 +16,162 @@ from lots.domain.replicates.repeats import CAUSES
 from lots.services.assessment import exclusions, repeats
 
 routes = Routes(
-    "replicates", __name__, url_prefix="/v1", description="Repeat readings: scatter, how many more, outliers."
+    "replicates",
+    __name__,
+    url_prefix="/v1",
+    description="Repeat readings: standard deviation, required number, outliers.",
 )
 
 
 class StepSchema(Schema):
-    """One step of the test: the reading furthest from the mean of its like."""
+    """One step of the outlier test: the reading with the largest deviation."""
 
     reading_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
-    value = fields.Float(required=True, metadata={"description": "of the figure, in its unit"})
-    statistic = fields.Float(required=True, metadata={"description": "distance from that mean, standard deviations"})
-    critical = fields.Float(required=True, metadata={"description": "what the statistic exceeds by chance at alpha"})
-    flagged = fields.Boolean(required=True, metadata={"description": "true when it stands apart"})
+    value = fields.Float(required=True, metadata={"description": "value of the reading, in the unit of the quantity"})
+    statistic = fields.Float(required=True, metadata={"description": "distance from the mean, standard deviations"})
+    critical = fields.Float(required=True, metadata={"description": "critical value of the statistic at alpha"})
+    flagged = fields.Boolean(required=True, metadata={"description": "true for an outlier"})
 
 
 class FlaggedSchema(Schema):
-    """A reading that stands apart, with the mean of its like with and without it."""
+    """An outlier, with the mean of its spool with and without it."""
 
     reading_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
-    value = fields.Float(required=True, metadata={"description": "of the figure, in its unit"})
-    excluded = fields.Boolean(required=True, metadata={"description": "true when quality has left it out already"})
-    mean_with = fields.Float(
-        required=True, metadata={"description": "of the readings of its spool, this one among them"}
-    )
-    mean_without = fields.Float(required=True, metadata={"description": "of the others"})
-    shift = fields.Float(required=True, metadata={"description": "mean_without less mean_with"})
+    value = fields.Float(required=True, metadata={"description": "value of the reading, in the unit of the quantity"})
+    excluded = fields.Boolean(required=True, metadata={"description": "true if quality has excluded it"})
+    mean_with = fields.Float(required=True, metadata={"description": "mean of its spool, with this reading"})
+    mean_without = fields.Float(required=True, metadata={"description": "mean of its spool, without this reading"})
+    shift = fields.Float(required=True, metadata={"description": "mean_without minus mean_with"})
 
 
 class OutliersSchema(Schema):
-    """The generalised extreme Studentised deviate test (Rosner 1983), over all readings, excluded ones too."""
+    """The generalised extreme Studentised deviate test (Rosner 1983), over all readings including excluded ones."""
 
-    n = fields.Integer(required=True, metadata={"description": "readings tested: spools read three times and more"})
-    groups = fields.Integer(required=True, metadata={"description": "spools they came from, each with its own mean"})
-    most = fields.Integer(required=True, metadata={"description": "how many outliers were looked for"})
-    alpha = fields.Float(required=True, metadata={"description": "risk of flagging anything by chance"})
-    trusted = fields.Boolean(required=True, metadata={"description": "false with too few readings: none is flagged"})
+    n = fields.Integer(
+        required=True, metadata={"description": "number of readings tested, from spools with at least three"}
+    )
+    groups = fields.Integer(required=True, metadata={"description": "number of spools, each with its own mean"})
+    most = fields.Integer(required=True, metadata={"description": "maximum number of outliers tested for"})
+    alpha = fields.Float(required=True, metadata={"description": "significance level"})
+    trusted = fields.Boolean(
+        required=True, metadata={"description": "false with too few readings; none is flagged then"}
+    )
     says = fields.String(required=True)
-    steps = fields.List(fields.Nested(StepSchema), required=True, metadata={"description": "furthest first"})
-    flagged = fields.List(fields.Nested(FlaggedSchema), required=True, metadata={"description": "furthest first"})
+    steps = fields.List(fields.Nested(StepSchema), required=True, metadata={"description": "most extreme first"})
+    flagged = fields.List(fields.Nested(FlaggedSchema), required=True, metadata={"description": "most extreme first"})
 
 
 class FigureSchema(Schema):
-    """One figure of readings, such as L*: how one reading scatters, and which stand apart."""
+    """One measured quantity, such as L*, with its standard deviation and outliers."""
 
     figure = fields.String(required=True, metadata={"example": "color.L"})
-    label = fields.String(required=True, metadata={"description": "the figure in words"})
-    unit = fields.String(required=True, metadata={"description": "of value, sd and means; empty for CIELAB"})
+    label = fields.String(required=True, metadata={"description": "name of the quantity"})
+    unit = fields.String(required=True, metadata={"description": "unit of value, sd and means; empty for CIELAB"})
     sd = fields.Float(
-        required=True, allow_none=True, metadata={"description": "of one reading about the mean of its spool"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "standard deviation of one reading from the mean of its spool"},
     )
     df = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "degrees of freedom; null where a study tells"}
+        required=True, allow_none=True, metadata={"description": "degrees of freedom; null if sd is from a study"}
     )
     source = fields.String(
         required=True,
         allow_none=True,
         metadata={
-            "description": "whose readings tell the scatter; null when nothing does",
+            "description": "source of sd; null without one",
             "enum": ["lot", "grade", "instrument", None],
         },
     )
     repeatability = fields.Float(
-        required=True, allow_none=True, metadata={"description": "of its instruments, by studies: the least believed"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "largest repeatability of its instruments, from studies; null without a study"},
     )
     instrument_uncertainty = fields.Float(
-        required=True, allow_none=True, metadata={"description": "standard; more readings do not reduce it"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "standard uncertainty of the instrument, which more readings do not reduce"},
     )
     says = fields.String(required=True)
     outliers = fields.Nested(OutliersSchema, required=True)
 
 
 class NeededSchema(Schema):
-    """How many readings leave no doubt about a finding, if its value stays where it is. It speaks of the spools that were measured."""
+    """The number of readings that decide a finding at its present value, for the measured spools."""
 
-    code = fields.String(required=True, metadata={"description": "of the finding"})
+    code = fields.String(required=True, metadata={"description": "code of the finding"})
     subject = fields.String(
-        required=True, allow_none=True, metadata={"description": "what was judged, such as a spool; null for the lot"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "subject of the finding, such as a spool; null for the lot"},
     )
-    value = fields.Float(required=True, metadata={"description": "of the finding, in its unit"})
+    value = fields.Float(required=True, metadata={"description": "value of the finding, in `unit`"})
     limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]"})
-    unit = fields.String(required=True, metadata={"description": "of value and limit; empty for a colour difference"})
-    spools = fields.Integer(required=True, metadata={"description": "whose means it is a mean of"})
-    readings = fields.Integer(required=True, metadata={"description": "there are, of each: the fewest"})
+    unit = fields.String(
+        required=True, metadata={"description": "unit of value and limit; empty for a colour difference"}
+    )
+    spools = fields.Integer(required=True, metadata={"description": "number of spools whose means are averaged"})
+    readings = fields.Integer(
+        required=True, metadata={"description": "present number of readings per spool, the minimum"}
+    )
     n = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "readings of each in all; null where none is enough"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "required readings per spool; null if no number is sufficient"},
     )
     sure = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "so many hold though the scatter is an estimate"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "required readings per spool, allowing for the uncertainty of sd"},
     )
-    more = fields.Integer(required=True, allow_none=True, metadata={"description": "n less those there are"})
+    more = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "further readings per spool: n minus readings"}
+    )
     noise = fields.Float(
-        required=True, allow_none=True, metadata={"description": "scatter of one reading over the room to the limit"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "standard deviation of one reading divided by the distance to the limit"},
     )
     says = fields.String(required=True)
 
 
 class CharacteristicSchema(Schema):
-    """What repeat readings of one characteristic say."""
+    """Repeat readings of one characteristic."""
 
     characteristic = fields.String(required=True)
-    readings = fields.Integer(required=True, metadata={"description": "that count"})
+    readings = fields.Integer(required=True, metadata={"description": "number of readings that count"})
     says = fields.String(required=True)
     figures = fields.List(fields.Nested(FigureSchema), required=True)
     decisions = fields.List(
-        fields.Nested(NeededSchema), required=True, metadata={"description": "per finding that is a mean of readings"}
+        fields.Nested(NeededSchema),
+        required=True,
+        metadata={"description": "one entry per finding that is a mean of readings"},
     )
 
 
 class ShownBySchema(Schema):
-    """The step of the test that showed a reading to stand apart, when it was excluded."""
+    """The step of the outlier test at the time of exclusion."""
 
-    figure = fields.String(required=True, metadata={"description": "that the test was on"})
+    figure = fields.String(required=True, metadata={"description": "quantity tested"})
     statistic = fields.Float(
-        required=True, metadata={"description": "distance from the mean of its like, standard deviations"}
+        required=True, metadata={"description": "distance from the mean of its spool, standard deviations"}
     )
-    critical = fields.Float(required=True, metadata={"description": "what the statistic exceeds by chance at alpha"})
-    n = fields.Integer(required=True, metadata={"description": "readings tested"})
-    alpha = fields.Float(required=True, metadata={"description": "risk of flagging anything by chance"})
+    critical = fields.Float(required=True, metadata={"description": "critical value of the statistic at alpha"})
+    n = fields.Integer(required=True, metadata={"description": "number of readings tested"})
+    alpha = fields.Float(required=True, metadata={"description": "significance level"})
 
 
 class ExcludedLineSchema(ExclusionLineSchema):
-    """A reading that was left out, by whom, why, and which test showed it."""
+    """An excluded reading, with author, reason and tests."""
 
     reading_id = fields.Integer(required=True)
     kind = fields.String(required=True)
     spool_code = fields.String(required=True)
     shown_by = fields.List(
-        fields.Nested(ShownBySchema), required=True, metadata={"description": "the tests that flagged it"}
+        fields.Nested(ShownBySchema), required=True, metadata={"description": "tests that flagged it as an outlier"}
     )
 
 
@@ -153,12 +180,14 @@ class ReplicatesSchema(Schema):
 
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
-    confidence = fields.Float(required=True, metadata={"description": "of n and sure, two-sided"})
+    confidence = fields.Float(required=True, metadata={"description": "two-sided confidence level of n and sure"})
     characteristics = fields.List(fields.Nested(CharacteristicSchema), required=True)
     excluded = fields.List(
-        fields.Nested(ExcludedLineSchema), required=True, metadata={"description": "readings that were left out"}
+        fields.Nested(ExcludedLineSchema), required=True, metadata={"description": "excluded readings"}
     )
-    notes = fields.List(fields.String(), required=True, metadata={"description": "readings that do not count, and why"})
+    notes = fields.List(
+        fields.String(), required=True, metadata={"description": "readings that do not count, with reasons"}
+    )
 
 
 _CAUSES = "; ".join(f"{cause}: {words}" for cause, words in CAUSES.items())
@@ -166,7 +195,7 @@ _SLIPS = ("typo", "typing", "slip", "mistyped", "transcription")
 
 
 class _Cause(Text):
-    """A cause from the list. A slip of typing is none of them, and whoever names one is told what to do about it."""
+    """A cause from the list. A typing error is refused with a hint to void the reading."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
         if isinstance(value, str) and value.strip().lower() in _SLIPS:
@@ -176,31 +205,31 @@ class _Cause(Text):
 
 
 class ExcludeArgs(Strict):
-    """What made a reading stand apart."""
+    """The cause of an outlier."""
 
     example = {"cause": "instrument", "reason": "The jaw of the micrometer was dirty."}
 
     cause = _Cause(12, one_of=tuple(CAUSES), required=True, metadata={"description": _CAUSES})
-    reason = Text(2000, lines=True, required=True, metadata={"description": "what was found out, in words"})
+    reason = Text(2000, lines=True, required=True, metadata={"description": "result of the investigation"})
 
 
 class IncludeArgs(Strict):
-    """Why a reading counts again."""
+    """The reason for including a reading again."""
 
     example = {"reason": "The jaw of the micrometer was clean."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why it counts again, in words"})
+    reason = Text(2000, lines=True, required=True, metadata={"description": "reason why it counts again"})
 
 
 class StoodSchema(Schema):
-    """Where the lot stood before."""
+    """The previous state of the lot."""
 
     standing = fields.String(required=True)
     uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
 
 
 class ReadingExcludedSchema(ReadingSchema):
-    """The reading as it stands, the tests that showed it, and where its lot stood before and stands now."""
+    """The reading, the outlier tests, and the state of its lot before and after."""
 
     shown_by = fields.List(fields.Nested(ShownBySchema), required=True)
     before = fields.Nested(StoodSchema, required=True)
@@ -215,42 +244,45 @@ class Replicates(Resource):
 
     @routes.response(200, ReplicatesSchema)
     def get(self, number: int) -> Any:
-        """Show how a lot's repeat readings scatter, which are outliers, and how many more readings a finding needs.
+        """Analyse repeat readings of a lot.
 
-        Scatter is that of readings of one spool with one instrument, pooled over spools. A lot with few repeats borrows those of the grade's other
-        lots. More readings do not help an instrument that is too coarse. The answer then says so. 404 for an unknown lot.
+        Answers their standard deviation, the outliers, and the number of further readings that each finding needs. The
+        standard deviation is pooled over spools, from readings of one spool with one instrument. A lot with few repeats
+        uses repeats of other lots of the grade. The answer says if the instrument is too coarse for more readings to
+        help. 404 for an unknown lot.
         """
         return repeats.of_lot(number)
 
 
 @routes.route(f"/readings/<{NUMBER}:number>/exclude")
 class Exclude(Resource):
-    """Leaving out a reading that stands apart."""
+    """The exclusion of an outlier."""
 
     who = {"POST": ("quality",)}
 
     @routes.arguments(ExcludeArgs)
     @routes.response(201, ReadingExcludedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Exclude an outlier for a named cause.
+        """Exclude an outlier.
 
-        Its lot is judged without it. The reading stays visible, and the assessment says what it would change. Void a mistyped reading instead. 409 unless
-        the test of GET /v1/lots/{number}/replicates flags the reading.
+        A cause is required. The lot is reassessed without the reading. The reading stays visible, and the assessment
+        states its effect. Void a mistyped reading instead. 409 unless GET /v1/lots/{number}/replicates flags the
+        reading as an outlier.
         """
         return exclusions.exclude(number, args["cause"], args["reason"], person().name)
 
 
 @routes.route(f"/readings/<{NUMBER}:number>/include")
 class Include(Resource):
-    """Taking back in a reading that was left out."""
+    """The inclusion of an excluded reading."""
 
     who = {"POST": ("quality",)}
 
     @routes.arguments(IncludeArgs)
     @routes.response(201, ReadingExcludedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Include an excluded reading again.
+        """Include an excluded reading.
 
-        Its lot is judged again with the reading. 409 when the reading is not excluded.
+        The lot is reassessed with the reading. 409 if the reading is not excluded.
         """
         return exclusions.include(number, args["reason"], person().name)

@@ -1,4 +1,4 @@
-"""Voids of readings, the agreement of quality to those by the authors, and confirmations of readings far from their neighbours."""
+"""Voids of readings, agreement of quality, and confirmation of unusual readings."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.readings import confirmations, voids
 from lots.services.setup.access import Person
 
-routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
+routes = Routes("voids", __name__, url_prefix="/v1", description="Voids and confirmations of readings.")
 
 
 class VoidArgs(Strict):
-    """Why a reading does not count, and which takes its place."""
+    """The reason for a void, and the replacement reading."""
 
     example = {"reason": "1.57 was typed for 1.75."}
 
@@ -27,18 +27,18 @@ class VoidArgs(Strict):
         2000,
         lines=True,
         required=True,
-        metadata={"label": "Reason", "description": "why it never was a measurement, in words"},
+        metadata={"label": "Reason", "description": "reason why it is not a valid measurement"},
     )
     replaced_by = StrictInteger(
         1,
         MAX_ID,
         allow_none=True,
-        metadata={"description": "number of the reading in its place, of the same lot and kind"},
+        metadata={"description": "number of the replacement reading, of the same lot and kind"},
     )
 
 
 class AgreeArgs(Strict):
-    """Why quality agrees to a void."""
+    """The reason for agreeing to a void."""
 
     example = {"reason": "1.57 was typed for 1.75."}
 
@@ -46,30 +46,30 @@ class AgreeArgs(Strict):
         2000,
         lines=True,
         required=True,
-        metadata={"label": "Reason", "description": "why it never was a measurement, in words"},
+        metadata={"label": "Reason", "description": "reason why it is not a valid measurement"},
     )
 
 
 class ConfirmArgs(Strict):
-    """Why a reading far from its neighbours is right."""
+    """The reason why an unusual reading is correct."""
 
     example = {"reason": "The same place was measured twice."}
 
     reason = Text(
-        2000, lines=True, allow_none=True, metadata={"label": "Reason", "description": "why it is right, in words"}
+        2000, lines=True, allow_none=True, metadata={"label": "Reason", "description": "reason why it is correct"}
     )
 
 
 class VoidFilterArgs(PageArgs):
-    """Which voids."""
+    """Filters for voids."""
 
     held = WrittenTruth(
-        metadata={"description": "true: those that wait for the agreement of quality; false: the others"}
+        metadata={"description": "true for voids that wait for the agreement of quality, false for the others"}
     )
 
 
 class VoidedSchema(ReadingSchema):
-    """The reading as it stands, with where its lot stands without it."""
+    """The reading, with the state of its lot."""
 
     lot = fields.Nested(LotAfterSchema, required=True)
 
@@ -83,11 +83,11 @@ class VoidSchema(VoidLineSchema):
     spool_code = fields.String(required=True)
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
-    says = fields.String(required=True, metadata={"description": "what was measured, in words"})
+    says = fields.String(required=True, metadata={"description": "reading in words"})
 
 
 def of_quality(who: Person) -> bool:
-    """Returns whether somebody may void, or confirm, what others stored."""
+    """Returns whether a person may void or confirm readings of others."""
     return who.role in ("quality", "admin")
 
 
@@ -100,16 +100,16 @@ class Voids(Resource):
     @routes.arguments(VoidFilterArgs, location="query")
     @routes.response(200, page_schema(VoidSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List voids in the order they were made.
+        """List voided readings.
 
-        `held=true` lists those that wait for the agreement of quality.
+        Voids are in the order they were recorded. `held=true` lists voids that wait for the approval of quality.
         """
         return page_answer(voids.listed(waiting=args.get("held"), cursor=args.get("cursor"), limit=args["limit"]))
 
 
 @routes.route(f"/readings/<{NUMBER}:number>/void")
 class Void(Resource):
-    """Voiding a reading."""
+    """The void of a reading."""
 
     who = {"POST": BENCH}
 
@@ -118,9 +118,10 @@ class Void(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Void a reading.
 
-        It stays visible, and its lot is judged again without it. Quality may void any reading. The author of a reading may void it for ten minutes.
-        403 for anybody else, 409 later. An author's void that would improve the verdict leaves the lot in quarantine until quality agrees, and
-        counts as a retest. 409 when the reading is void already.
+        The reading stays visible, and its lot is reassessed without it. Quality may void any reading. The person who
+        stored a reading may void it within ten minutes. 403 for anyone else, 409 after that time. If such a void would
+        improve the verdict, the lot stays in quarantine until quality agrees, and the void counts as a retest. 409 if
+        the reading is already void.
         """
         who = person()
         return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality(who))
@@ -135,26 +136,27 @@ class AgreeToVoid(Resource):
     @routes.arguments(AgreeArgs)
     @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Agree to an author's void that waits for quality.
+        """Agree to a void.
 
-        The lot is judged again without the reading. 409 for the author of the void, and where no void waits.
+        The void was made by the person who stored the reading, and waits for quality. The lot is reassessed without the
+        reading. 409 for the person who made the void, and if no void is waiting.
         """
         return voids.agree(number, args["reason"], person().name)
 
 
 @routes.route(f"/readings/<{NUMBER}:number>/confirm")
 class Confirm(Resource):
-    """The confirmation of a reading far from its neighbours."""
+    """The confirmation of an unusual reading."""
 
     who = {"POST": BENCH}
 
     @routes.arguments(ConfirmArgs)
     @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Confirm a reading far from its neighbours.
+        """Confirm an unusual reading.
 
-        From then on it counts, and its lot is judged again. Quality may confirm any reading, and its author may. 403 for anybody else. 409 where there is
-        nothing to confirm.
+        The reading lies far from its neighbours. Once confirmed it counts, and its lot is reassessed. Quality may
+        confirm any reading. Others may confirm their own. 403 for anyone else. 409 if there is nothing to confirm.
         """
         who = person()
         return confirmations.confirm(number, args.get("reason"), who.name, of_quality=of_quality(who))

@@ -1,4 +1,4 @@
-"""One delivery: shown, corrected, closed."""
+"""Paths to show, correct and close a delivery."""
 
 from __future__ import annotations
 
@@ -28,65 +28,67 @@ _MASS = {"minimum": 20, "maximum": 60000}
 
 
 class SpoolMassArgs(Strict):
-    """What is on a spool after all."""
+    """The corrected mass of a spool."""
 
-    code = LabelCode(60, required=True, metadata={"description": "as on its label"})
-    net_mass_g = StrictFloat(required=True, metadata={**_MASS, "description": "filament without the reel, g"})
+    code = LabelCode(60, required=True, metadata={"description": "spool code as on its label"})
+    net_mass_g = StrictFloat(required=True, metadata={**_MASS, "description": "filament mass without the reel, g"})
 
 
 class DeliveryChange(Strict):
-    """What was logged wrongly. Number of spools: `spool_count`, or `withdraw` and `add`."""
+    """The corrections of a delivery. For the number of spools use `spool_count`, or `withdraw` and `add`."""
 
     example = {"order_ref": "PO 8", "reason": "The packing slip names another order."}
 
-    reason = Text(2000, lines=True, metadata={"description": "why; required after the first reading or load"})
-    order_ref = Text(120, allow_none=True, metadata={"description": "the shop's order"})
-    received_at = Instant(metadata={"description": "when it came"})
-    ordered_at = Instant(allow_none=True, metadata={"description": "when it was ordered; lead times count from here"})
-    due_at = Instant(allow_none=True, metadata={"description": "when it was promised; later than this is late"})
-    cost = StrictFloat(0, 1e9, allow_none=True, metadata={"description": "of the whole delivery, in `currency`"})
+    reason = Text(2000, lines=True, metadata={"description": "reason; required after the first reading or load"})
+    order_ref = Text(120, allow_none=True, metadata={"description": "order number of the shop"})
+    received_at = Instant(metadata={"description": "time of receipt"})
+    ordered_at = Instant(allow_none=True, metadata={"description": "time of the order; start of the lead time"})
+    due_at = Instant(allow_none=True, metadata={"description": "promised delivery time"})
+    cost = StrictFloat(0, 1e9, allow_none=True, metadata={"description": "cost of the whole delivery, in `currency`"})
     currency = Text(
-        3, allow_none=True, metadata={"description": "ISO 4217, such as EUR; needed with cost", "pattern": "^[A-Z]{3}$"}
+        3,
+        allow_none=True,
+        metadata={"description": "currency code (ISO 4217), such as EUR; required with cost", "pattern": "^[A-Z]{3}$"},
     )
     note = Text(2000, lines=True, allow_none=True)
-    supplier_id = StrictInteger(1, MAX_ID, metadata={"description": "before the first reading or load only"})
-    supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
-    grade_id = StrictInteger(1, MAX_ID, metadata={"description": "before the first reading or load only"})
-    grade_code = Text(40, metadata={"description": "instead of grade_id"})
+    supplier_id = StrictInteger(1, MAX_ID, metadata={"description": "changes only before the first reading or load"})
+    supplier_code = Text(40, metadata={"description": "code of the supplier, instead of supplier_id"})
+    grade_id = StrictInteger(1, MAX_ID, metadata={"description": "changes only before the first reading or load"})
+    grade_code = Text(40, metadata={"description": "code of the grade, instead of grade_id"})
     supplier_lot = Text(
-        120, metadata={"description": "the lot number as printed; before the first reading or load only"}
+        120, metadata={"description": "lot number as printed; changes only before the first reading or load"}
     )
     confirm_new_lot = StrictBoolean(
-        metadata={"description": "true when a lot number that looks like a known one is another"}
+        metadata={"description": "true if the lot number resembles a known one but is a different lot"}
     )
     spool_count = StrictInteger(
         1,
         1000,
-        metadata={
-            "description": "reels that came after all: the last ones logged are withdrawn, or further ones added"
-        },
+        metadata={"description": "corrected number of spools; the last ones are withdrawn, or new ones are added"},
     )
-    confirm_spool_count = StrictBoolean(metadata={"description": "true when so many spools really came"})
+    confirm_spool_count = StrictBoolean(metadata={"description": "true if this number of spools was delivered"})
     withdraw = fields.List(
         LabelCode(60),
         validate=validate.Length(1, 1000, error="Name 1 to 1000 spools."),
-        metadata={"description": "spools that never came, by code; only those not measured, loaded or opened"},
+        metadata={
+            "description": "codes of spools that were not delivered; only spools that were not measured, loaded or opened"
+        },
     )
     add = fields.List(
         fields.Nested(NewSpoolArgs),
         validate=validate.Length(1, 1000, error="Name 1 to 1000 spools."),
-        metadata={"description": "spools that came beside those logged"},
+        metadata={"description": "additional spools"},
     )
-    net_mass_g = StrictFloat(metadata={**_MASS, "description": "of each spool, added ones included, g"})
+    net_mass_g = StrictFloat(metadata={**_MASS, "description": "filament mass per spool, including added spools, g"})
     spools = fields.List(
         fields.Nested(SpoolMassArgs),
         validate=validate.Length(1, 1000, error="Name 1 to 1000 spools."),
-        metadata={"description": "spools whose mass differs from net_mass_g"},
+        metadata={"description": "masses of spools that differ from net_mass_g"},
     )
 
 
 class ClosingArgs(Strict):
-    """Why a delivery is closed."""
+    """The reason for closing a delivery."""
 
     example = {"reason": "The delivery belongs to another lot."}
 
@@ -94,7 +96,7 @@ class ClosingArgs(Strict):
         2000,
         lines=True,
         required=True,
-        metadata={"label": "Reason", "description": "such as the lot number it really has"},
+        metadata={"label": "Reason", "description": "reason, such as the correct lot number"},
     )
 
 
@@ -102,8 +104,10 @@ class ChangeSchema(Schema):
     """One field of a correction."""
 
     field = fields.String(required=True)
-    before = fields.Raw(required=True, allow_none=True, metadata={"description": "a value, or of spools code -> g"})
-    after = fields.Raw(required=True, allow_none=True, metadata={"description": "likewise"})
+    before = fields.Raw(
+        required=True, allow_none=True, metadata={"description": "previous value; for spools, mass in g by code"}
+    )
+    after = fields.Raw(required=True, allow_none=True, metadata={"description": "new value, in the same form"})
 
 
 class CorrectionSchema(Schema):
@@ -111,14 +115,14 @@ class CorrectionSchema(Schema):
 
     id = fields.Integer(required=True)
     changes = fields.List(fields.Nested(ChangeSchema), required=True)
-    closes = fields.Boolean(required=True, metadata={"description": "true when it closed the delivery"})
+    closes = fields.Boolean(required=True, metadata={"description": "true if it closed the delivery"})
     reason = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
 
 class DeliveryDetailSchema(DeliverySchema):
-    """A delivery as corrected: its spools, withdrawn ones included, and every correction."""
+    """A delivery as corrected, with all spools and corrections."""
 
     lot = fields.Nested(LotSchema, required=True)
     says = fields.String(required=True)
@@ -134,9 +138,10 @@ class OneDelivery(Resource):
 
     @routes.response(200, DeliveryDetailSchema)
     def get(self, number: int) -> Any:
-        """Show a delivery as corrected, with its spools and its corrections.
+        """Show a delivery.
 
-        Masses are in g. The ETag is the version that a correction needs. 404 for an unknown number.
+        It is shown as corrected, with its spools and corrections. Masses are in g. Use the ETag to correct it. 404 for
+        an unknown delivery.
         """
         found = deliveries.get(number)
         return found, etag("delivery", found)
@@ -146,10 +151,11 @@ class OneDelivery(Resource):
     def patch(self, args: Change, number: int) -> Any:
         """Correct a delivery.
 
-        The correction is added beside it, and its lot is judged again. Receiving may correct until the first reading or load of its spools, then quality
-        with a `reason`. 409 otherwise. Supplier, grade and lot number stay from then on, and so do spools that were measured or loaded. Needs
-        If-Match. 428 without it, 412 when the delivery has changed since. 409 with `candidates` when the lot number may be a known one misread, and
-        for far more spools than usual.
+        The correction is recorded and the lot is reassessed. Receiving may correct a delivery until the first reading
+        or load of its spools. Later only quality may correct it, with a `reason`. 409 otherwise. Supplier, grade, lot
+        number and used spools can then no longer change. A used spool has been measured or loaded. Needs If-Match. 428
+        without If-Match, 412 if the delivery has changed. 409 with `candidates` if the lot number resembles a known
+        one. 409 for an unusual number of spools.
         """
         version = version_to_change("delivery", deliveries.get(number))
         changed = deliveries.correct(number, version, args, person().name, person().role)
@@ -158,17 +164,18 @@ class OneDelivery(Resource):
 
 @routes.route(f"/<{NUMBER}:number>/close")
 class Closing(Resource):
-    """The end of a delivery that was logged wrongly."""
+    """The closing of a delivery that was logged by mistake."""
 
     who = {"POST": ("quality",)}
 
     @routes.arguments(ClosingArgs)
     @routes.response(200, DeliveryDetailSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Close a delivery that was logged by mistake.
+        """Close a delivery.
 
-        Its spools and their readings count for nothing from then on, and its lot is judged again. Log its filament anew. 409 while one of its spools is
-        on a machine, or when the delivery is closed already.
+        Use this for a delivery that was logged by mistake. Its spools and readings no longer count, and its lot is
+        reassessed. Then log the delivery again correctly. 409 while one of its spools is on a machine, or if the
+        delivery is already closed.
         """
         return deliveries.close(number, args["reason"], person().name)
 

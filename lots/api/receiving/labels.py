@@ -1,4 +1,4 @@
-"""Labels for spools: what stands on them as JSON, and sheets to print as SVG or PDF."""
+"""Spool labels as JSON, and sheets to print as SVG or PDF."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ MOST_PLACES = 190
 AS_PDF = {
     "schema": {"type": "string", "format": "binary"},
     "content_type": PDF,
-    "description": "all pages as a PDF",
+    "description": "All pages as PDF",
     "success": True,
 }
 _LIKE = "Write it like https://lots.example.org:8080."
 
 
 def _ipv6_is_one(address: str) -> None:
-    """Refuses brackets around something else than an address: a pattern cannot say what one is."""
+    """Refuses brackets that do not enclose an IPv6 address. A pattern cannot check that."""
     within = re.search(r"\[(.*)\]", address)
     try:
         IPv6Address(within[1] if within else "::")
@@ -50,13 +50,11 @@ def _ipv6_is_one(address: str) -> None:
         raise ValidationError(_LIKE) from None
 
 
-routes = Routes(
-    "labels", __name__, url_prefix="/v1", description="Labels for spools, readable by eye, scanner and phone."
-)
+routes = Routes("labels", __name__, url_prefix="/v1", description="Spool labels for eye, scanner and phone.")
 
 
 class LabelArgs(Strict):
-    """On what labels are printed, and where on it."""
+    """Label paper and position."""
 
     size = Text(
         6,
@@ -64,8 +62,7 @@ class LabelArgs(Strict):
         load_default="sheet",
         metadata={
             "label": "Label paper",
-            "description": "sheet: A4 with as many labels as fit; roll, or single: one label a page, as is one that fits on no sheet. Their size is in the shop's "
-            "details",
+            "description": "label paper: sheet for A4, roll or single for one label per page. The shop details have the label size",
         },
     )
     first = WrittenWhole(
@@ -73,35 +70,34 @@ class LabelArgs(Strict):
         MOST_PLACES,
         load_default=1,
         data_key="from",
-        metadata={"label": "First free label", "description": "place of the first free label on a sheet"},
+        metadata={"label": "First free label", "description": "position of the first free label on a sheet"},
     )
-    page = WrittenWhole(1, 1000, load_default=1, metadata={"label": "Page", "description": "which page, as SVG"})
+    page = WrittenWhole(1, 1000, load_default=1, metadata={"label": "Page", "description": "page number, for SVG"})
     site = Text(
         200,
         validate=[validate.Regexp(SITE, error=_LIKE), _ipv6_is_one],
         metadata={
-            "description": "where phones reach this server, when it is another address than the setting `site` or this request's"
+            "description": "address of this server for phones, if it differs from the setting `site` and from this request"
         },
     )
 
 
 class LabelSchema(Schema):
-    """What stands on a label, and the spool's own page (`url`)."""
+    """The content of a label, with the page of the spool (`url`)."""
 
     spool_code = fields.String(required=True)
     url = fields.String(required=True, metadata={"format": "uri"})
     qr_text = fields.String(
         required=True,
         metadata={
-            "description": "what the QR code holds: `url`, or the code alone where only this machine reaches `url`. A label too small for `url` holds the "
-            "code, too"
+            "description": "content of the QR code: `url`, or the spool code if `url` is not reachable by phones. A label too small for `url` also has the code"
         },
     )
     lot_id = fields.Integer(required=True)
     delivery_id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True, metadata={"description": "the lot number as printed"})
+    supplier_lot = fields.String(required=True, metadata={"description": "lot number as printed"})
     further_lots = fields.List(
-        fields.String(), required=True, metadata={"description": "lot numbers a spool wound in the shop holds too"}
+        fields.String(), required=True, metadata={"description": "other lot numbers on a respooled spool"}
     )
     supplier_code = fields.String(required=True)
     supplier_name = fields.String(required=True)
@@ -112,7 +108,7 @@ class LabelSchema(Schema):
     length_m = fields.Float(
         required=True,
         metadata={
-            "description": "filament when it came, m: from net mass, density and nominal diameter",
+            "description": "filament length at receipt, m, from net mass, density and nominal diameter",
             "example": 335.284,
         },
     )
@@ -120,29 +116,27 @@ class LabelSchema(Schema):
     withdrawn_at = Instant(
         required=True,
         allow_none=True,
-        metadata={"description": "when the spool was withdrawn; then no label is printed"},
+        metadata={"description": "time of withdrawal; a withdrawn spool has no printed label"},
     )
-    measure_first = fields.Boolean(required=True, metadata={"description": "true when it was drawn in the sample"})
+    measure_first = fields.Boolean(required=True, metadata={"description": "true if the spool is in the sample"})
     color_conditions = fields.Nested(
         ConditionsSchema,
         required=True,
         allow_none=True,
-        metadata={
-            "description": "how its colour is to be measured, by the newest revision of its shade; not on the label"
-        },
+        metadata={"description": "measuring conditions of the newest revision of its shade; not on the label"},
     )
 
 
 class LotLabelsSchema(Schema):
-    """The labels of a lot, and how many pages they take."""
+    """The labels of a lot, with the number of pages."""
 
     lot_id = fields.Integer(required=True)
-    pages = fields.Integer(required=True, metadata={"description": "of the paper asked for"})
+    pages = fields.Integer(required=True, metadata={"description": "number of pages of the selected paper"})
     labels = fields.List(fields.Nested(LabelSchema), required=True)
 
 
 class LabelsSchema(LotLabelsSchema):
-    """The labels of a delivery, and how many pages they take."""
+    """The labels of a delivery, with the number of pages."""
 
     delivery_id = fields.Integer(required=True)
 
@@ -158,10 +152,10 @@ class DeliveryLabels(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Show or draw the labels of a delivery's spools.
+        """Get the labels of a delivery.
 
-        JSON by default, one page as image/svg+xml, all pages as application/pdf. 406 where the font of the PDF lacks a character. 409 for a closed
-        delivery, and for labels too small for code and text. 501 for a PDF where the extra for it is not installed.
+        JSON by default, one page as image/svg+xml, all pages as application/pdf. 406 if the PDF font lacks a character.
+        409 for a closed delivery, and for labels too small for code and text. 501 if the PDF extra is not installed.
         """
         return _labels(lambda: labels.of_delivery(number), args, f"labels-delivery-{number}")
 
@@ -177,11 +171,11 @@ class LotLabels(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Show or draw the labels of all spools of a lot.
+        """Get the labels of a lot.
 
-        JSON by default, one page as image/svg+xml, all pages as application/pdf. Withdrawn spools have none. 406 where the font of the PDF lacks a
-        character. 409 where every spool of the lot was withdrawn, and for labels too small for code and text. 501 for a PDF where the extra for it is not
-        installed.
+        JSON by default, one page as image/svg+xml, all pages as application/pdf. Withdrawn spools have no label. 406 if
+        the PDF font lacks a character. 409 if all spools of the lot are withdrawn, and for labels too small for code
+        and text. 501 if the PDF extra is not installed.
         """
         return _labels(lambda: labels.of_lot(number), args, f"labels-lot-{number}")
 
@@ -197,10 +191,10 @@ class SpoolLabel(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """Show or draw the label of a spool.
+        """Get the label of a spool.
 
-        JSON by default, or image/svg+xml or application/pdf. 406 where the font of the PDF lacks a character. 409 for a withdrawn spool, and
-        for a label too small for code and text. 501 for a PDF where the extra for it is not installed.
+        JSON by default, or image/svg+xml or application/pdf. 406 if the PDF font lacks a character. 409 for a withdrawn
+        spool, and for a label too small for code and text. 501 if the PDF extra is not installed.
         """
         wanted = _wanted()
         if wanted != JSON:
@@ -209,7 +203,7 @@ class SpoolLabel(Resource):
 
 
 def _labels(find: Callable[[], Any], args: dict[str, Any], name: str) -> Any:
-    """Several labels in the form that the request asks for."""
+    """Returns several labels in the requested form."""
     wanted = _wanted()
     if wanted != JSON:
         return _varies(printed(wanted, lambda: find()["labels"], args, name))
@@ -240,18 +234,14 @@ def _addressed(found: Sequence[View], args: dict[str, Any]) -> list[dict[str, An
 
 
 def stock_of(args: dict[str, Any]) -> Stock:
-    """Returns what labels are printed on, by the arguments of a request and the shop's details."""
+    """Returns the label stock for the arguments of a request and the details of the shop."""
     details = shop_details()
     on = sheet(details)
     return on if args["size"] == "sheet" and on.per_page else roll(details)
 
 
 def _first(args: dict[str, Any], stock: Stock) -> int:
-    """The first free place of a page.
-
-    Raises:
-        Invalid: a sheet has no such place.
-    """
+    """Returns the first free place of a page. Raises Invalid if a sheet has no such place."""
     if stock == roll(shop_details()):
         return 1
     first = int(args["first"])
@@ -262,14 +252,14 @@ def _first(args: dict[str, Any], stock: Stock) -> int:
 
 
 def page_count(labels: int, args: dict[str, Any]) -> int:
-    """Returns how many pages so many labels take, by the arguments of a request. Raises for a place beyond the sheet."""
+    """Returns the number of pages for this number of labels. Raises Invalid for a place beyond the sheet."""
     stock = stock_of(args)
     return stock.pages(labels, _first(args, stock))
 
 
 @dataclass(frozen=True, slots=True)
 class Printing:
-    """Labels laid out on pages: for each page the left and upper edge of each label, mm, its code and what stands on it."""
+    """Labels laid out on pages. Each has its left and upper edge, mm, its code and its layout."""
 
     stock: Stock
     pages: Sequence[Sequence[tuple[float, float, str, Layout]]]
@@ -353,7 +343,7 @@ def _no_pdf() -> Response:
     return problem(
         501,
         "no-pdf",
-        "This server makes no PDF",
+        "PDF not available",
         "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or ask the administrator "
         "to install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )
@@ -364,6 +354,6 @@ def _no_glyphs(lacking: list[str]) -> Response:
     return problem(
         406,
         "no-glyphs",
-        "These labels cannot be read as a PDF",
+        "Missing characters in PDF",
         f"The font of the PDF lacks {named}, so the labels would show empty boxes. Print them as pictures (image/svg+xml) instead.",
     )

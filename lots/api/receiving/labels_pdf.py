@@ -1,4 +1,4 @@
-"""Labels as a PDF. The library that makes it comes with the extra `pdf`, so this file is imported only when a PDF is asked for."""
+"""Labels as a PDF. Imported only on request, since its library comes with the extra `pdf`."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def lacking(pages: Sequence[Placed]) -> list[str]:
 
 @cache
 def _known() -> frozenset[int]:
-    """The characters that both weights of the font have."""
+    """Returns the characters that both weights of the font have."""
     found = []
     for path in _FILES.values():
         with TTFont(path) as font:

@@ -1,4 +1,4 @@
-"""The sample of a lot: which spools to measure, and substitutes for those that cannot be."""
+"""The sample of a lot, and substitutes for drawn spools."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from lots.api.receiving.lots_and_deliveries import DeliverySchema, FurtherDrawSc
 from lots.services.receiving import substitutes
 from lots.services.receiving.bodies import NewSubstitute
 
-routes = Routes("samples", __name__, url_prefix="/v1", description="Which spools of a lot are measured.")
+routes = Routes("samples", __name__, url_prefix="/v1", description="Samples of lots and substitutes.")
 
 
 class SubstituteArgs(Strict):
-    """Which drawn spool cannot be measured, why, and which is measured in its place."""
+    """A substitute for a drawn spool, with the reason."""
 
     example = {"drawn": "A-1", "substitute": "A-2", "reason": "The drawn spool is damaged."}
 
@@ -34,18 +34,18 @@ class SubstituteArgs(Strict):
         2000,
         lines=True,
         required=True,
-        metadata={"label": "Reason", "description": "such as: damaged, missing", "example": "damaged"},
+        metadata={"label": "Reason", "description": "reason, such as damaged or missing", "example": "damaged"},
     )
 
 
 class SubstitutedSchema(DeliverySchema):
-    """The delivery with its sample as it is now, and where its lot stands."""
+    """The delivery with its present sample, and the status of its lot."""
 
     lot = fields.Nested(LotAfterSchema, required=True)
 
 
 class DeliverySampleSchema(Schema):
-    """The sample of one delivery: as it was drawn at first, and as it is now (`drawn`)."""
+    """The sample of one delivery, first (`sample`) and present (`drawn`)."""
 
     delivery_id = fields.Integer(required=True)
     received_at = Instant(required=True)
@@ -53,13 +53,17 @@ class DeliverySampleSchema(Schema):
     further_draws = fields.List(fields.Nested(FurtherDrawSchema), required=True)
     substitutes = fields.List(fields.Nested(SubstituteSchema), required=True)
     drawn = fields.List(
-        fields.String(), required=True, metadata={"description": "spools to measure, substitutes in their places"}
+        fields.String(),
+        required=True,
+        metadata={"description": "codes of the spools to measure, including substitutes"},
     )
     not_measured = fields.List(
-        fields.String(), required=True, metadata={"description": "those of `drawn` that have no reading"}
+        fields.String(), required=True, metadata={"description": "codes in `drawn` without readings"}
     )
     not_drawn = fields.List(
-        fields.String(), required=True, metadata={"description": "the other spools; their readings never release a lot"}
+        fields.String(),
+        required=True,
+        metadata={"description": "codes of the other spools; their readings cannot release a lot"},
     )
 
 
@@ -70,7 +74,7 @@ class LotSampleSchema(Schema):
     supplier_lot = fields.String(required=True)
     only_drawn = fields.Boolean(
         required=True,
-        metadata={"description": "false for a lot that is still judged by earlier rules, when every spool counted"},
+        metadata={"description": "false for a lot under earlier rules, in which all spools count"},
     )
     deliveries = fields.List(fields.Nested(DeliverySampleSchema), required=True)
 
@@ -83,9 +87,9 @@ class LotSample(Resource):
 
     @routes.response(200, LotSampleSchema)
     def get(self, number: int) -> Any:
-        """Show which spools of a lot are its sample.
+        """Show the sample of a lot.
 
-        Tells the spools drawn at first, those drawn later, and substitutes. 404 for an unknown lot.
+        Answers the spools drawn first, the spools drawn later and the substitutes. 404 for an unknown lot.
         """
         return substitutes.sample_of(number)
 
@@ -99,9 +103,9 @@ class Substitutes(Resource):
     @routes.arguments(SubstituteArgs)
     @routes.response(201, SubstitutedSchema)
     def post(self, args: NewSubstitute, number: int) -> Any:
-        """Accept another spool in place of a drawn one that is damaged or missing.
+        """Replace a drawn spool.
 
-        The lot is judged again. 422 for a spool that was not drawn or was measured, and for a substitute that is drawn itself or came with another
-        delivery.
+        Use this if a drawn spool is damaged or missing. The lot is reassessed. 422 if the spool was not drawn or is
+        already measured. 422 if the substitute was drawn itself or came with another delivery.
         """
         return substitutes.substitute(number, args, person().name)

@@ -1,4 +1,4 @@
-"""A calculator for colour differences, for everybody."""
+"""A calculator for colour differences."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class PairArgs(Strict):
 
 
 class DifferencesArgs(Strict):
-    """Pairs to compare, and how."""
+    """Pairs of colours, with formula and weights."""
 
     example = {"pairs": [{"reference": [95.0, -0.8, 1.5], "sample": [94.6, -0.7, 1.9]}], "formula": DEFAULT_FORMULA}
 
@@ -32,13 +32,13 @@ class DifferencesArgs(Strict):
         fields.Nested(PairArgs),
         required=True,
         validate=validate.Length(1, 5000, error="Give 1 to 5000 pairs."),
-        error_messages={"required": "This is needed."},
+        error_messages={"required": "This is required."},
     )
     formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default=DEFAULT_FORMULA)
     weights = fields.List(
         StrictFloat(above=0, high=100),
         allow_none=True,
-        metadata={"description": "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"},
+        metadata={"description": "weights of the formula: CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"},
     )
 
 
@@ -77,8 +77,9 @@ class ColorDifferences(Resource):
     @routes.arguments(DifferencesArgs)
     @routes.response(200, DifferencesSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Compute colour differences, sample minus reference.
+        """Compute colour differences.
 
-        Colours are CIELAB. CIE94 and CMC depend on which colour is the reference. Nothing is stored. 422 for weights that the formula does not have.
+        Differences are sample minus reference. Colours are CIELAB. CIE94 and CMC are asymmetric in sample and
+        reference. Nothing is stored. 422 for weights that do not belong to the formula.
         """
         return color_differences.differences(args["pairs"], args["formula"], args.get("weights"))

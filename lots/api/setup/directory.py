@@ -1,4 +1,4 @@
-"""Numbers and codes of what is set up, for every desk: a clerk needs a grade's number without being able to change grades."""
+"""Numbers and codes of suppliers, grades, shades and instruments, for every desk."""
 
 from __future__ import annotations
 
@@ -10,11 +10,16 @@ from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.services.setup import catalog
 
-routes = Routes("directory", __name__, url_prefix="/v1/directory", description="Numbers and codes of what is set up.")
+routes = Routes(
+    "directory",
+    __name__,
+    url_prefix="/v1/directory",
+    description="Numbers and codes of suppliers, grades, shades and instruments.",
+)
 
 
 class EntrySchema(Schema):
-    """A number, a code and what it stands for."""
+    """A number and a code, with their meaning."""
 
     id = fields.Integer(required=True)
     code = fields.String(required=True)
@@ -22,15 +27,18 @@ class EntrySchema(Schema):
 
 
 class InstrumentEntrySchema(EntrySchema):
-    """An instrument among others."""
+    """An instrument in the directory."""
 
     measures = fields.List(
-        fields.String(), required=True, allow_none=True, metadata={"description": "characteristics; null: not stated"}
+        fields.String(),
+        required=True,
+        allow_none=True,
+        metadata={"description": "characteristics that it measures; null if not stated"},
     )
 
 
 class DirectorySchema(Schema):
-    """What is set up, by subject."""
+    """The directory, by subject."""
 
     suppliers = fields.List(fields.Nested(EntrySchema), required=True)
     grades = fields.List(fields.Nested(EntrySchema), required=True)
@@ -40,14 +48,14 @@ class DirectorySchema(Schema):
 
 @routes.route("")
 class Directory(Resource):
-    """What is set up."""
+    """The directory."""
 
     who = {"GET": ALL}
 
     @routes.response(200, DirectorySchema)
     def get(self) -> Any:
-        """List suppliers, grades, shades and instruments with their numbers and codes.
+        """List numbers and codes.
 
-        Lists the first 500 of each. Every role may read it.
+        Lists suppliers, grades, shades and instruments. The first 500 of each are listed.
         """
         return catalog.directory()

@@ -1,4 +1,4 @@
-"""What a form asks for, derived from the schema of a request: names, labels, explanations, choices and proposals of its fields."""
+"""Form fields, derived from the schema of a request."""
 
 from __future__ import annotations
 
@@ -42,16 +42,16 @@ class FormField:
 
     @property
     def name(self) -> str:
-        """Its name in the form."""
+        """Name of the field in the form."""
         return "-".join(self.path)
 
     @property
     def is_common(self) -> bool:
-        """True where a form marks its proposal as common practice, False where it names the source."""
+        """True if the proposal is common practice, False if it has a source."""
         return self.source.startswith("common practice")
 
     def leaves(self) -> Iterator[FormField]:
-        """Yields the fields that something is typed in: itself, or those of its parts."""
+        """Yields the input fields: this field, or those of its parts."""
         if self.kind != "group":
             yield self
         for part in self.parts:
@@ -103,5 +103,5 @@ def _kind(one: fields.Field[Any]) -> Kind:
 
 
 def _sentence(about: str) -> str:
-    """An explanation as a sentence, from the phrase that documents a field."""
+    """Returns the description of a field as a sentence."""
     return f"{about[:1].upper()}{about[1:].rstrip('.')}." if about else ""

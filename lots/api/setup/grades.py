@@ -1,4 +1,4 @@
-"""Grades with their limits, kept by quality."""
+"""Grades and their limits. For quality."""
 
 from __future__ import annotations
 
@@ -30,11 +30,9 @@ from lots.domain.assessment.prohibitions import FILLER_KINDS, SHAPES
 from lots.services.assessment import impact
 from lots.services.setup import catalog
 
-routes = Routes(
-    "grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to."
-)
+routes = Routes("grades", __name__, url_prefix="/v1/grades", description="Grades and their limits.")
 
-_CAUTION = "Advice for production, in sentences. A caution forbids nothing: state what is forbidden in forbidden_uses."
+_CAUTION = "Advice for production, in sentences. A caution forbids nothing. State prohibitions in forbidden_uses."
 
 
 def _names(names: Sequence[str], about: str) -> fields.List[str]:
@@ -42,75 +40,77 @@ def _names(names: Sequence[str], about: str) -> fields.List[str]:
 
 
 class GradeChange(Strict):
-    """What may change about a grade. Nominal diameter and shade are settled once lots were received."""
+    """The fields of a grade that can change. Nominal diameter and shade cannot change after the first lot."""
 
     example = {"cautions": ["Keep dry."]}
 
     polymer = Text(60, metadata={"example": "PLA"})
     color_name = Text(120)
-    finish = Text(60, allow_none=True, metadata={"description": "of the filament", "example": "matte"})
-    filler = Text(120, allow_none=True, metadata={"description": "what is mixed in, such as glass fibre"})
-    nominal_diameter_mm = StrictFloat(metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75})
-    density_g_cm3 = StrictFloat(0.5, 10, metadata={"description": "g/cm3"})
+    finish = Text(60, allow_none=True, metadata={"description": "finish of the filament", "example": "matte"})
+    filler = Text(120, allow_none=True, metadata={"description": "filler in the polymer, such as glass fibre"})
+    nominal_diameter_mm = StrictFloat(
+        metadata={"description": "nominal diameter, mm", "minimum": 1, "maximum": 4, "example": 1.75}
+    )
+    density_g_cm3 = StrictFloat(0.5, 10, metadata={"description": "density, g/cm3"})
     shade_id = StrictInteger(
-        1, MAX_ID, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
+        1, MAX_ID, allow_none=True, metadata={"description": "number of the approved shade for its lots"}
     )
     shelf_life_days = StrictInteger(
-        1, 36_500, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
+        1,
+        36_500,
+        allow_none=True,
+        metadata={"description": "shelf life from receipt, days; re-inspection is then required"},
     )
     open_life_days = StrictInteger(
-        1, 36_500, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
+        1, 36_500, allow_none=True, metadata={"description": "time to the next drying after opening or drying, days"}
     )
     dry_c = StrictFloat(
         above=0,
         high=200,
         allow_none=True,
-        metadata={"description": "drying temperature, °C; at most softening_c", "example": 45},
+        metadata={"description": "drying temperature, °C, at most softening_c", "example": 45},
     )
     dry_h = StrictFloat(above=0, high=1000, allow_none=True, metadata={"description": "drying time, h", "example": 6})
     softening_c = StrictFloat(
-        above=0, high=500, allow_none=True, metadata={"description": "where the filament softens, °C", "example": 55}
+        above=0, high=500, allow_none=True, metadata={"description": "softening temperature, °C", "example": 55}
     )
     dry_for_h = StrictFloat(
         above=0,
         high=100_000,
         allow_none=True,
-        metadata={
-            "description": "how long a moisture reading or a drying by the rule holds, h; nothing is asked without it"
-        },
+        metadata={"description": "validity of a moisture reading or conforming drying, h; no rule by default"},
     )
     dry_for_open_h = StrictFloat(
         above=0,
         high=100_000,
         allow_none=True,
-        metadata={"description": "the same once opened, h; half of dry_for_h when left out"},
+        metadata={"description": "validity after opening, h; half of dry_for_h by default"},
     )
     cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
     brightened = StrictBoolean(
-        metadata={"description": "true: it holds optical brightener, so references and colours must state uv"}
+        metadata={"description": "true if it contains optical brightener; references and colours must then state uv"}
     )
 
     filler_kind = Text(
         10,
         one_of=FILLER_KINDS,
         metadata={
-            "description": "mineral, fibre and a matte finish forbid load-bearing and flexing uses; so does a filler without a kind"
+            "description": "kind of filler; mineral, fibre, unknown fillers and matte finishes forbid load-bearing and flexing uses"
         },
     )
-    forbidden_uses = _names(USES, "the uses quality forbids, beside those forbidden by finish and filler")
-    permitted_uses = _names(USES, "forbidden uses that quality permits all the same")
-    forbidden_shapes = _names(tuple(SHAPES), "shapes that a tab of this grade must not have")
+    forbidden_uses = _names(USES, "uses forbidden by quality, in addition to those forbidden by finish and filler")
+    permitted_uses = _names(USES, "forbidden uses that quality permits nevertheless")
+    forbidden_shapes = _names(tuple(SHAPES), "forbidden shapes of tabs")
     reason = Text(
         500,
         metadata={
-            "description": "why; required when forbidden or permitted uses or shapes change, and when a prohibition is lifted. "
-            "With forbidden_uses it confirms those carried over from a caution"
+            "description": "Reason; required when forbidden or permitted uses or shapes change. With forbidden_uses it confirms uses carried over from a caution"
         },
     )
 
     @validates("nominal_diameter_mm")
     def in_millimetres(self, value: float | None, **_: Any) -> None:
-        """Refuses what is no filament, with a hint at inches."""
+        """Refuses an implausible diameter, with a hint for inches."""
         if value is None or 1.0 <= value <= 4.0:
             return
         hint = "Common sizes are 1.75 and 2.85 mm."
@@ -120,7 +120,7 @@ class GradeChange(Strict):
 
 
 class GradeArgs(GradeChange):
-    """A new grade; set its limits next."""
+    """A new grade. Its limits are set afterwards."""
 
     example = {
         "code": "PETG-SG-175",
@@ -137,16 +137,16 @@ class GradeArgs(GradeChange):
     polymer = Text(60, required=True)
     color_name = Text(120, required=True)
     nominal_diameter_mm = StrictFloat(
-        required=True, metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75}
+        required=True, metadata={"description": "nominal diameter, mm", "minimum": 1, "maximum": 4, "example": 1.75}
     )
-    density_g_cm3 = StrictFloat(0.5, 10, required=True, metadata={"description": "g/cm3", "example": 1.24})
+    density_g_cm3 = StrictFloat(0.5, 10, required=True, metadata={"description": "density, g/cm3", "example": 1.24})
     cautions = fields.List(
         Text(500), validate=validate.Length(max=50), load_default=list, metadata={"description": _CAUTION}
     )
 
 
 class GradePermissionSchema(Schema):
-    """Quality's permission for a use that the grade would be forbidden for."""
+    """A permission of quality for a use that is otherwise forbidden."""
 
     use = fields.String(required=True)
     reason = fields.String(required=True)
@@ -155,18 +155,20 @@ class GradePermissionSchema(Schema):
 
 
 class ProhibitionSchema(Schema):
-    """One reason against a use or a shape."""
+    """A prohibition of a use or a shape."""
 
     use = fields.String(required=True, allow_none=True)
     shape = fields.String(required=True, allow_none=True)
     source = fields.String(
         required=True,
-        metadata={"description": "quality; caution: carried over, not confirmed; finish; filler"},
+        metadata={
+            "description": "source of the prohibition: quality, caution (carried over, not confirmed), finish or filler"
+        },
     )
     reason = fields.String(required=True)
-    by = fields.String(required=True, allow_none=True, metadata={"description": "null for finish and filler"})
+    by = fields.String(required=True, allow_none=True, metadata={"description": "author; null for finish and filler"})
     at = Instant(required=True, allow_none=True)
-    permitted = fields.Boolean(required=True, metadata={"description": "true when a permission of quality lifts it"})
+    permitted = fields.Boolean(required=True, metadata={"description": "true if quality lifted it with a permission"})
     says = fields.String(required=True)
 
 
@@ -186,25 +188,25 @@ class GradeSchema(VersionedSchema):
     cautions, brightened = answered(GradeArgs, "cautions", "brightened", null=False)
     (filler_kind,) = answered(GradeArgs, "filler_kind")
     forbidden_uses = fields.List(
-        fields.String(), required=True, metadata={"description": "uses it is forbidden for, whatever a lot measures"}
+        fields.String(), required=True, metadata={"description": "uses forbidden for every lot of the grade"}
     )
     permitted_uses, forbidden_shapes = answered(GradeArgs, "permitted_uses", "forbidden_shapes", null=False)
     forbidden = fields.List(
         fields.Nested(ProhibitionSchema),
         required=True,
-        metadata={"description": "each reason against a use or a shape"},
+        metadata={"description": "all prohibitions of uses and shapes, with reasons"},
     )
     permitted = fields.List(fields.Nested(GradePermissionSchema), required=True)
     added_cautions = fields.List(
-        fields.String(), required=True, metadata={"description": "cautions that follow from its colour"}
+        fields.String(), required=True, metadata={"description": "cautions derived from its colour"}
     )
     to_review = fields.List(
-        fields.String(), required=True, metadata={"description": "what quality has to state or confirm"}
+        fields.String(), required=True, metadata={"description": "entries that quality has to state or confirm"}
     )
 
 
 class LimitsWarningSchema(Schema):
-    """Something in limits that the grade's reference does not pass itself; they were set as they stand."""
+    """A limit that the reference itself does not meet. The limits were set nevertheless."""
 
     pointer = fields.String(required=True, metadata={"description": "JSON pointer into the limits"})
     detail = fields.String(required=True)
@@ -212,21 +214,21 @@ class LimitsWarningSchema(Schema):
 
 
 class LimitsSetSchema(LimitsSchema):
-    """Limits as set, with the lots in stock that would lose a use under them, and what the reference itself does not pass."""
+    """New limits, with the lots in stock that would lose a use, and the limits that the reference fails."""
 
     warnings = fields.List(fields.Nested(LimitsWarningSchema), required=True)
     would_fail = fields.List(
         fields.Nested(LossSchema),
         required=True,
-        metadata={"description": "lots in stock that would lose a use under it"},
+        metadata={"description": "lots in stock that would lose a use under this revision"},
     )
 
 
 class GradeFilterArgs(PageArgs):
-    """Which grades."""
+    """Filters for grades."""
 
     to_review = WrittenTruth(
-        metadata={"description": "true: only those with something for quality to state or confirm"}
+        metadata={"description": "true for grades with entries that quality has to state or confirm"}
     )
 
 
@@ -240,9 +242,9 @@ class Grades(Resource):
     @routes.arguments(GradeFilterArgs, location="query")
     @routes.response(200, page_schema(GradeSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List grades, or those that wait for quality.
+        """List grades.
 
-        `to_review=true` lists grades for which quality has something to state or confirm.
+        `to_review=true` lists only grades for which quality has something to state or confirm.
         """
         if args.get("to_review"):
             return page_answer(catalog.grades_to_review(args.get("cursor"), args["limit"]))
@@ -253,7 +255,7 @@ class Grades(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a grade.
 
-        Diameter is in mm, density in g/cm³. 409 when the code is taken.
+        Diameter is in mm, density in g/cm³. 409 if the code is in use.
         """
         made = catalog.add("grade", args, person().name)
         return made, {**self.location(made), **etag("grade", made)}
@@ -269,7 +271,7 @@ class OneGrade(Resource):
     def get(self, number: int) -> Any:
         """Show a grade.
 
-        Diameter is in mm, density in g/cm³, temperatures in °C. The ETag is the version that a change needs. 404 for an unknown number.
+        Diameter is in mm, density in g/cm³, temperatures in °C. Use the ETag to change it. 404 for an unknown grade.
         """
         found = catalog.get("grade", number)
         return found, etag("grade", found)
@@ -279,7 +281,8 @@ class OneGrade(Resource):
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change a grade.
 
-        Needs If-Match. 428 without it, 412 when the grade has changed since. 409 for a property that lots of the grade already depend on.
+        Needs If-Match. 428 without If-Match, 412 if the grade has changed. 409 for a property on which existing lots
+        depend.
         """
         version = version_to_change("grade", catalog.get("grade", number))
         changed = catalog.change("grade", number, version, args, person().name)
@@ -295,20 +298,20 @@ class GradeLimits(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(LimitsSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a grade's limits revisions, oldest first.
+        """List the limits of a grade.
 
-        The unit of a limit stands in the name of its field. 404 for an unknown grade.
+        Lists all revisions, the oldest first. Each limit has its unit in its field name. 404 for an unknown grade.
         """
         return page_answer(catalog.limits_revisions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(LimitsArgs)
     @routes.response(201, LimitsSetSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Set limits as a grade's next revision.
+        """Set the limits of a grade.
 
-        The unit of a limit stands in the name of its field. Lots that are already being measured keep their revision until somebody asks to judge them
-        again. `would_fail` lists lots in stock that would lose a use. `warnings` names limits that the reference itself does not meet. 404 for an
-        unknown grade.
+        They become the next revision. Each limit has its unit in its field name. Lots with readings keep their revision
+        until they are reassessed. `would_fail` lists lots in stock that would lose a use. `warnings` names limits that
+        the reference itself does not meet. 404 for an unknown grade.
         """
         made: dict[str, Any] = catalog.add_limits(number, args, person().name)
         return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

@@ -1,4 +1,4 @@
-"""The shape of a limits revision: every block optional, an absent block not required."""
+"""The schema of a limits revision. Every block is optional, and an absent block is not required."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
 
 
 class SamplingArgs(Strict):
-    """How many spools of a delivery to measure: a fixed number, or an attributes plan of MIL-STD-105E."""
+    """The sample of a delivery: a fixed number of spools, or an attributes plan of MIL-STD-105E."""
 
     fixed = StrictInteger(
         1,
         1000,
         metadata={
             "label": "Fixed number of spools",
-            "description": "this many, or all when there are fewer",
+            "description": "number of spools, or all if there are fewer",
             "proposal": 3,
             "source": "common practice, no source",
         },
@@ -32,7 +32,7 @@ class SamplingArgs(Strict):
         one_of=("MIL-STD-105E",),
         metadata={
             "label": "Attributes plan",
-            "description": "the standard whose plans are used, instead of a fixed number",
+            "description": "standard for the sampling plan, instead of a fixed number",
         },
     )
     level = Text(
@@ -40,7 +40,7 @@ class SamplingArgs(Strict):
         one_of=LEVELS,
         metadata={
             "label": "Inspection level",
-            "description": "of the plan; II is the usual one, S-1 to S-4 measure fewer",
+            "description": "inspection level of the plan; II is usual, S-1 to S-4 give smaller samples",
         },
     )
     aql = StrictFloat(
@@ -48,13 +48,13 @@ class SamplingArgs(Strict):
         high=GREATEST_PERCENT,
         metadata={
             "label": "AQL, % nonconforming",
-            "description": "acceptance quality limit, a value of the standard such as 1.0 or 2.5",
+            "description": "acceptance quality limit, % nonconforming; a value of the standard such as 1.0 or 2.5",
         },
     )
     reduced_allowed = StrictBoolean(
         metadata={
             "label": "Reduced inspection",
-            "description": "whether ten accepted lots in a row lead to reduced inspection",
+            "description": "true if ten accepted lots in a row lead to reduced inspection",
         }
     )
     retest_rounds_max = StrictInteger(
@@ -62,7 +62,7 @@ class SamplingArgs(Strict):
         100,
         metadata={
             "label": "Extra rounds of readings, at most",
-            "description": "extra rounds of readings after which quality must decide",
+            "description": "maximum extra rounds of readings before quality must decide",
         },
     )
 
@@ -73,7 +73,7 @@ def _block(schema: str, about: str, parts: tuple[LimitField, ...]) -> type[Stric
 
 
 def _field(one: LimitField, block: str) -> fields.Field[Any]:
-    """The place of a declared field in a block of requests."""
+    """Returns the request field of a declared field."""
     known: dict[str, Any] = {"required": True} if one.needed else {}
     if one.default is not None:
         known["load_default"] = one.default
@@ -94,7 +94,7 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
 
 
 def _said(one: LimitField) -> dict[str, Any]:
-    """What the document and the form say of a field: "label", "proposal" and "source" are for the form alone."""
+    """Returns the metadata of a field. "label", "proposal" and "source" are for forms only."""
     said = {"description": one.about, "label": one.label, "proposal": one.proposal}
     kept = {name: value for name, value in said.items() if value not in ("", None)}
     return {**kept, "source": one.source} if one.proposal is not None else kept
@@ -123,7 +123,7 @@ _EXAMPLES = _examples()
 
 
 class _BlocksArgs(Strict):
-    """How values are held against limits, and a block of these for each characteristic."""
+    """The decision rule, and a block of limits for each characteristic."""
 
     decision_rule = Text(
         10,
@@ -131,7 +131,7 @@ class _BlocksArgs(Strict):
         load_default="simple",
         metadata={
             "label": "Decision rule",
-            "description": "simple: the limit itself decides; guarded: it is tightened by the guard band",
+            "description": "simple: the limit decides; guarded: the limit less the guard band decides",
         },
     )
     guard_z = StrictFloat(
@@ -140,7 +140,7 @@ class _BlocksArgs(Strict):
         load_default=GUARD_Z,
         metadata={
             "label": "Guard band, standard uncertainties",
-            "description": "1.645 leaves 5 % risk at the limit (JCGM 106); estimated uncertainties count with Student's t",
+            "description": "guard band factor; 1.645 gives 5 % risk at the limit (JCGM 106), Student's t replaces it for estimated uncertainties",
         },
     )
     instruments = Text(
@@ -148,7 +148,7 @@ class _BlocksArgs(Strict):
         one_of=("required", "optional"),
         metadata={
             "label": "Instruments",
-            "description": "required: a measured reading without an instrument does not count; guarded limits require them unless they say otherwise",
+            "description": "required: a reading without an instrument does not count; required by default with guarded limits",
         },
     )
     sampling = fields.Nested(SamplingArgs, metadata={"label": "Sampling"})
@@ -158,7 +158,7 @@ class _BlocksArgs(Strict):
 
 
 class LimitsArgs(_BlocksArgs):
-    """A limits revision. Without `uses` there is one use, `general`, which requires every block present."""
+    """A limits revision. Without `uses` there is one use, `general`, which requires all blocks."""
 
     example = {"sampling": {"fixed": 3}, **_EXAMPLES, "uses": {"cosmetic": list(_EXAMPLES)}}
 
@@ -167,11 +167,11 @@ class LimitsArgs(_BlocksArgs):
         values=fields.List(Text(20, one_of=CHARACTERISTICS), validate=validate.Length(max=len(CHARACTERISTICS))),
         metadata={
             "label": "Uses",
-            "description": "use -> characteristics it requires",
+            "description": "required characteristics by use",
             "example": {"cosmetic": list(CHARACTERISTICS[:2])},
         },
     )
-    note = Text(2000, lines=True, metadata={"label": "Note", "description": "why these limits, for whoever asks later"})
+    note = Text(2000, lines=True, metadata={"label": "Note", "description": "reason for these limits"})
 
     @post_load
     def each_once(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
@@ -182,13 +182,13 @@ class LimitsArgs(_BlocksArgs):
 
 
 class LimitsSchema(LimitsArgs):
-    """A limits revision as it stands; it never changes."""
+    """A limits revision. It never changes."""
 
     id = fields.Integer(required=True)
     grade_id = fields.Integer(required=True)
-    revision = fields.Integer(required=True, metadata={"description": "counted from 1 per grade"})
+    revision = fields.Integer(required=True, metadata={"description": "revision number within the grade, from 1"})
     rules = fields.Integer(
-        required=True, metadata={"description": "version of the rules that lots are judged by under these limits"}
+        required=True, metadata={"description": "version of the assessment rules under these limits"}
     )
     note = Text(2000, required=True, allow_none=True)
     recorded_at = Instant(required=True)

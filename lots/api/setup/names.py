@@ -1,4 +1,4 @@
-"""Jobs, machines with their slots, and codes that cannot be told apart."""
+"""Jobs, machines with their slots, and easily confused codes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, 
 from lots.services.setup import catalog, names
 
 routes = Routes(
-    "names", __name__, url_prefix="/v1", description="Jobs and machines, made by the first load that names them."
+    "names", __name__, url_prefix="/v1", description="Jobs and machines, created by the first load that names them."
 )
 # The largest machine that changes spools by itself has far fewer. Common practice, no source.
 _MOST_SLOTS = 100
@@ -22,50 +22,54 @@ class JobLineSchema(Schema):
     """A job."""
 
     id = fields.Integer(required=True)
-    number = fields.String(required=True, metadata={"description": "as it was first typed"})
-    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
+    number = fields.String(required=True, metadata={"description": "name as first entered"})
+    recorded_at = Instant(required=True, metadata={"description": "time at which its first load was recorded"})
     recorded_by = fields.String(required=True)
 
 
 class MachineChange(Strict):
-    """What may change about a machine. The name stays."""
+    """The fields of a machine that can change."""
 
     example = {"slots": 4}
 
     slots = StrictInteger(
-        1, _MOST_SLOTS, metadata={"label": "Slots", "description": "how many spools it holds at once"}
+        1, _MOST_SLOTS, metadata={"label": "Slots", "description": "number of spools that it holds at once"}
     )
 
 
 class MachineSchema(VersionedSchema):
     """A machine."""
 
-    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+    name = fields.String(required=True, metadata={"description": "name as first entered"})
     (slots,) = answered(MachineChange, null=False)
-    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
+    recorded_at = Instant(required=True, metadata={"description": "time at which its first load was recorded"})
 
 
 class SpoolInDoubtSchema(Schema):
-    """A spool code that is another spool's, written otherwise."""
+    """A spool code that differs from another only in spelling."""
 
     code = fields.String(required=True)
-    same_as = fields.List(fields.String(), required=True, metadata={"description": "the codes it is taken for"})
+    same_as = fields.List(
+        fields.String(), required=True, metadata={"description": "codes that it may be confused with"}
+    )
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
 
 
 class LotInDoubtSchema(Schema):
-    """A lot number that is another lot's of the same supplier and grade, written otherwise."""
+    """A lot number that differs only in spelling from another of the same supplier and grade."""
 
     id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
-    same_as = fields.List(fields.String(), required=True, metadata={"description": "the numbers it is taken for"})
+    same_as = fields.List(
+        fields.String(), required=True, metadata={"description": "lot numbers that it may be confused with"}
+    )
     supplier_code = fields.String(required=True)
     grade_code = fields.String(required=True)
 
 
 class CodesInDoubtSchema(Schema):
-    """Codes of an older shop that are one code written in several ways. New ones are refused."""
+    """Existing codes that differ only in spelling. New ones are refused."""
 
     spools = fields.List(fields.Nested(SpoolInDoubtSchema), required=True)
     lots = fields.List(fields.Nested(LotInDoubtSchema), required=True)
@@ -80,9 +84,9 @@ class Jobs(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(JobLineSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List jobs in the order of their first loads.
+        """List jobs.
 
-        A job comes into being by the first load that names it.
+        They are in the order of their first loads. The first load that names a job creates it.
         """
         return page_answer(names.jobs(args.get("cursor"), args["limit"]))
 
@@ -96,9 +100,10 @@ class Machines(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(MachineSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List machines with their slots, in the order of their first loads.
+        """List machines.
 
-        A machine comes into being by the first load that names it. Its slots are the number of spools that it holds at a time.
+        They are in the order of their first loads. The first load that names a machine creates it. `slots` is the
+        number of spools that the machine holds at once.
         """
         return page_answer(names.machines(args.get("cursor"), args["limit"]))
 
@@ -113,7 +118,7 @@ class OneMachine(Resource):
     def get(self, number: int) -> Any:
         """Show a machine.
 
-        The ETag is the version that a change needs. 404 for an unknown number.
+        Use the ETag to change it. 404 for an unknown machine.
         """
         found = catalog.get("machine", number)
         return found, etag("machine", found)
@@ -121,9 +126,9 @@ class OneMachine(Resource):
     @routes.arguments(MachineChange)
     @routes.response(200, MachineSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change how many spools a machine holds.
+        """Change a machine.
 
-        Needs If-Match. 428 without it, 412 when the machine has changed since.
+        Only the number of slots can change. Needs If-Match. 428 without If-Match, 412 if the machine has changed.
         """
         version = version_to_change("machine", catalog.get("machine", number))
         changed = catalog.change("machine", number, version, args, person().name)
@@ -132,14 +137,14 @@ class OneMachine(Resource):
 
 @routes.route("/codes-in-doubt")
 class CodesInDoubt(Resource):
-    """Codes that cannot be told apart."""
+    """Easily confused codes."""
 
     who = {"GET": ("quality",)}
 
     @routes.response(200, CodesInDoubtSchema)
     def get(self) -> Any:
-        """List spool codes and lot numbers that differ from another only in their writing.
+        """List easily confused codes.
 
-        Lists the first 500. Such codes are easily misread for each other.
+        They are spool codes and lot numbers that differ only in spelling. The first 500 are listed.
         """
         return names.codes_in_doubt()

@@ -1,4 +1,4 @@
-"""Who a token belongs to."""
+"""The owner of a token."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes, person
 from lots.services.readings import voids
 
-routes = Routes("me", __name__, url_prefix="/v1/me", description="Who you are here.")
+routes = Routes("me", __name__, url_prefix="/v1/me", description="Name and role of the token.")
 
 
 class MeSchema(Schema):
@@ -19,20 +19,20 @@ class MeSchema(Schema):
     name = fields.String(required=True)
     role = fields.String(required=True)
     undo_minutes = fields.Integer(
-        required=True, metadata={"description": "for how long the person who stored a reading at the bench can void it"}
+        required=True, metadata={"description": "time in which people can void a reading that they stored, min"}
     )
 
 
 @routes.route("")
 class Me(Resource):
-    """Whoever asks."""
+    """The owner of the token."""
 
     who = {"GET": ALL}
 
     @routes.response(200, MeSchema)
     def get(self) -> Any:
-        """Show the name and role of this token.
+        """Show your name and role.
 
-        Every role may read it.
+        They belong to the token of the request.
         """
         return {"name": person().name, "role": person().role, "undo_minutes": voids.UNDO_MINUTES}

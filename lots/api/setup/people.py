@@ -1,4 +1,4 @@
-"""People and programs with a token, and their roles: kept by administrators."""
+"""People and programs with a token, and their roles. For administrators."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ routes = Routes("people", __name__, url_prefix="/v1/people", description="People
 
 
 class RenewArgs(Strict):
-    """For how long a new token holds."""
+    """The validity of a new token."""
 
     example = {"days": 365}
 
@@ -23,7 +23,7 @@ class RenewArgs(Strict):
         1,
         access.MOST_DAYS,
         load_default=access.DAYS,
-        metadata={"label": "Token valid for, days", "description": "days until the token expires"},
+        metadata={"label": "Token valid for, days", "description": "validity of the token, days"},
     )
 
 
@@ -35,10 +35,10 @@ class PersonArgs(RenewArgs):
     name = Code(
         120,
         required=True,
-        metadata={"label": "Name", "description": "unique; it stands beside all that the person does"},
+        metadata={"label": "Name", "description": "unique name, shown with all actions of the person"},
     )
     role = Text(
-        20, required=True, one_of=ROLES, metadata={"label": "Role", "description": "what the person may do; it stays"}
+        20, required=True, one_of=ROLES, metadata={"label": "Role", "description": "role of the person; cannot change"}
     )
 
 
@@ -47,19 +47,23 @@ class PersonSchema(Schema):
 
     id = fields.Integer(required=True)
     name, role = answered(PersonArgs, "name", "role")
-    created_at = Instant(required=True, metadata={"description": "when the token was made or last renewed"})
+    created_at = Instant(required=True, metadata={"description": "time at which the token was made or renewed"})
     expires_at = Instant(required=True, allow_none=True)
-    last_used_at = Instant(required=True, allow_none=True, metadata={"description": "written once a minute"})
+    last_used_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "time of the last request, updated once a minute; null if unused"},
+    )
     revoked_at = Instant(required=True, allow_none=True)
 
 
 class PersonWithTokenSchema(PersonSchema):
-    """A person whose token was just made."""
+    """A person with a new token."""
 
     token = fields.String(
         required=True,
         allow_none=True,
-        metadata={"description": "it is never shown again: a repeat under the same Idempotency-Key gets null"},
+        metadata={"description": "token, shown only once; null in a repeat with the same Idempotency-Key"},
     )
 
 
@@ -74,18 +78,19 @@ class People(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(PersonSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List people and programs with their roles.
+        """List people and programs.
 
-        Those whose token was revoked are included. The order is the one in which they were added.
+        Each has its role. Those with a revoked token are included. They are in the order they were added.
         """
         return page_answer(access.people(args.get("cursor"), args["limit"]))
 
     @routes.arguments(PersonArgs)
     @routes.response(201, PersonWithTokenSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a person or a program.
+        """Add a person or program.
 
-        The answer has the token, which is never shown again. 409 when the name is taken. The answer's `existing_id` names who has it.
+        The answer contains the token, which is shown only once. 409 if the name is in use. `existing_id` then names its
+        owner.
         """
         made = access.add_person(args["name"], args["role"], args["days"], person().name)
         return made, self.location(made)
@@ -93,22 +98,22 @@ class People(Resource):
 
 @routes.route(f"/<{NUMBER}:number>")
 class OnePerson(Resource):
-    """One of them."""
+    """One person or program."""
 
     who = {"GET": ()}
 
     @routes.response(200, PersonSchema)
     def get(self, number: int) -> Any:
-        """Show a person or a program.
+        """Show a person or program.
 
-        The token is not shown. 404 for an unknown number.
+        The token is not shown. 404 for an unknown person.
         """
         return access.person_numbered(number)
 
 
 @routes.route(f"/<{NUMBER}:number>/renew")
 class PersonRenewed(Resource):
-    """Another token for somebody."""
+    """The renewal of a token."""
 
     who = {"POST": ()}
     shown_once = frozenset({"token"})
@@ -116,25 +121,25 @@ class PersonRenewed(Resource):
     @routes.arguments(RenewArgs)
     @routes.response(201, PersonWithTokenSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Replace the token of a person or a program.
+        """Replace a token.
 
-        The old token and its sessions end at once. The answer has the new one, which is never shown again. 404 for an unknown number, 409
-        when the token was revoked.
+        The old token and its sessions end immediately. The answer contains the new token, which is shown only once. 404
+        for an unknown person, 409 if the token is revoked.
         """
         return access.renew_person(number, args["days"], person().name)
 
 
 @routes.route(f"/<{NUMBER}:number>/revoke")
 class PersonRevoked(Resource):
-    """The end of somebody's token."""
+    """The revocation of a token."""
 
     who = {"POST": ()}
 
     @routes.response(201, PersonSchema)
     def post(self, number: int) -> Any:
-        """Revoke the token of a person or a program.
+        """Revoke a token.
 
-        The token and its sessions end at once and for good. 404 for an unknown number, 409 when it was revoked before or is the last valid
-        token of an administrator.
+        The token and its sessions end immediately and permanently. 404 for an unknown person. 409 if the token is
+        already revoked, or is the last valid token of an administrator.
         """
         return access.revoke_person(number, person().name)

@@ -1,4 +1,4 @@
-"""Shades and their revisions, kept by quality."""
+"""Shades and their revisions. For quality."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Lit(fields.Field[str]):
 
     def __init__(self, **kw: Any) -> None:
         kw.setdefault("metadata", {}).update(type="string", enum=["included", "excluded"])
-        kw.setdefault("error_messages", {}).update(required="This is needed.")
+        kw.setdefault("error_messages", {}).update(required="This is required.")
         super().__init__(**kw)
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kw: Any) -> str:
@@ -61,7 +61,7 @@ class Lit(fields.Field[str]):
 
 
 class ConditionsArgs(Strict):
-    """How a colour is measured. Readings are comparable only under the same conditions."""
+    """Measuring conditions of a colour. Readings are comparable only under equal conditions."""
 
     example = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
 
@@ -70,7 +70,7 @@ class ConditionsArgs(Strict):
         required=True,
         metadata={
             "label": "Illuminant",
-            "description": "CIE illuminant: the light under which the colour is compared",
+            "description": "CIE illuminant for the colour comparison",
             "example": "D65",
             "proposal": "D65",
         },
@@ -83,7 +83,7 @@ class ConditionsArgs(Strict):
         metadata={
             "label": "Observer, degrees",
             "enum": [2, 10],
-            "description": "CIE standard observer: 10 for large faces, 2 for small ones",
+            "description": "CIE standard observer: 10 degrees for large areas, 2 for small ones",
             "proposal": 10,
         },
     )
@@ -92,7 +92,7 @@ class ConditionsArgs(Strict):
         required=True,
         metadata={
             "label": "Geometry",
-            "description": "geometry of light and view, with a sphere or without one, such as d/8 or 45/0",
+            "description": "measuring geometry, such as d/8 with a sphere or 45/0 without",
             "example": "d/8",
             "proposal": "d/8",
         },
@@ -101,16 +101,16 @@ class ConditionsArgs(Strict):
         required=True,
         metadata={
             "label": "Specular component",
-            "description": "the mirrored part of the light: included reads the material, excluded reads as an eye does",
+            "description": "specular reflection: included for the colour of the material, excluded for the appearance to the eye",
             "proposal": "included",
         },
     )
-    uv = Lit(metadata={"label": "UV", "description": "ultraviolet in the beam; state it for brightened whites"})
+    uv = Lit(metadata={"label": "UV", "description": "ultraviolet in the light source; required for brightened whites"})
     backing = Text(
         60,
         metadata={
             "label": "Backing",
-            "description": "what lies behind the plaque, such as white; a plaque that is not opaque needs it",
+            "description": "backing of the plaque, such as white; required if the plaque is not opaque",
             "example": "white",
         },
     )
@@ -119,31 +119,49 @@ class ConditionsArgs(Strict):
         100_000,
         metadata={
             "label": "Age, h",
-            "description": "hours after printing; of a reference, the least that a reading must have",
+            "description": "time since printing, h; for a reference, the minimum age of readings",
         },
     )
-    face = Text(10, one_of=FACES, metadata={"label": "Face", "description": "of the plaque, as it lay in the printer"})
+    face = Text(
+        10,
+        one_of=FACES,
+        metadata={"label": "Face", "description": "face of the plaque, named by its position in the printer"},
+    )
     thickness_mm = StrictFloat(
-        0.1, 20, metadata={"label": "Thickness, mm", "description": "of the plaque; within 5 % it is one thickness"}
+        0.1,
+        20,
+        metadata={
+            "label": "Thickness, mm",
+            "description": "thickness of the plaque, mm; values within 5 % count as equal",
+        },
     )
     texture = Text(
         60,
-        metadata={"label": "Texture", "description": "of the face that is read, such as smooth", "example": "smooth"},
+        metadata={
+            "label": "Texture",
+            "description": "texture of the measured face, such as smooth",
+            "example": "smooth",
+        },
     )
     aperture_mm = StrictFloat(
-        0.1, 100, metadata={"label": "Aperture, mm", "description": "diameter of the place that is read"}
+        0.1, 100, metadata={"label": "Aperture, mm", "description": "diameter of the measured area, mm"}
     )
     orientation_deg = StrictFloat(
-        0, 360, metadata={"label": "Orientation, degrees", "description": "of the instrument against the printed lines"}
+        0,
+        360,
+        metadata={
+            "label": "Orientation, degrees",
+            "description": "angle between instrument and printed lines, degrees",
+        },
     )
 
 
 class ReadConditionsArgs(ConditionsArgs):
-    """How a colour was measured. Illuminant and observer belong to `lab`; a spectrum has none."""
+    """Measuring conditions of a reading. Illuminant and observer are for `lab`, a spectrum has none."""
 
-    illuminant = Text(20, metadata={"description": "CIE illuminant; needed with lab", "example": "D65"})
+    illuminant = Text(20, metadata={"description": "CIE illuminant; required with lab", "example": "D65"})
     observer_deg = StrictInteger(
-        2, 10, metadata={"enum": [2, 10], "description": "CIE standard observer; needed with lab"}
+        2, 10, metadata={"enum": [2, 10], "description": "CIE standard observer, degrees; required with lab"}
     )
 
 
@@ -155,7 +173,7 @@ class SpectrumArgs(Strict):
         400,
         hint="Give a multiple of 10 from 360 to 400.",
         required=True,
-        metadata={"description": "first wavelength, a multiple of 10 from 360 to 400"},
+        metadata={"description": "first wavelength, nm, a multiple of 10"},
     )
     step_nm = StrictInteger(10, 20, hint="Give 10 or 20.", required=True, metadata={"enum": [10, 20]})
     values = fields.List(
@@ -164,17 +182,17 @@ class SpectrumArgs(Strict):
         validate=validate.Length(
             1, 43, error="A spectrum has 1 to 43 values: from 400 nm every 10 nm, 31 values end at 700 nm."
         ),
-        error_messages={"required": "This is needed.", "null": "This must be a list, not null."},
-        metadata={"description": "reflectance factors, 1 being the perfect white; the last at 700 to 780 nm"},
+        error_messages={"required": "This is required.", "null": "This must be a list, not null."},
+        metadata={"description": "reflectance factors, 1 for perfect white; the last at 700 to 780 nm"},
     )
 
 
 def spectrum_field(**kw: Any) -> fields.Nested:
-    """Returns the place for a spectrum in a request."""
-    kw.setdefault("metadata", {}).setdefault("description", "reflectance by wavelength, in place of lab")
+    """Returns the request field of a spectrum."""
+    kw.setdefault("metadata", {}).setdefault("description", "reflectance spectrum, instead of lab")
     return fields.Nested(
         SpectrumArgs,
-        error_messages={"required": "This is needed.", "null": "This must be an object, not null."},
+        error_messages={"required": "This is required.", "null": "This must be an object, not null."},
         **kw,
     )
 
@@ -186,7 +204,7 @@ class SpectrumSchema(Schema):
 
 
 class RevisionArgs(Strict):
-    """A reference colour to approve: `lab`, `readings` to be averaged, or a `spectrum`, whose colour under these conditions it is."""
+    """A reference colour to approve, as `lab`, as `readings` to be averaged, or as `spectrum`."""
 
     example = {"lab": [95.02, -0.79, 1.48], "conditions": ConditionsArgs.example, "approved_by": "Wilhelmina"}
 
@@ -194,29 +212,31 @@ class RevisionArgs(Strict):
     readings = fields.List(
         Numbers(3, LAB),
         validate=validate.Length(1, 1000, error="Give 1 to 1000 readings."),
-        metadata={"label": "Readings", "description": "averaged in CIELAB"},
+        metadata={"label": "Readings", "description": "readings to be averaged, L*, a*, b*"},
     )
     spectrum = spectrum_field()
-    conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
+    conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is required."})
     instrument_id = StrictInteger(
-        1, MAX_ID, metadata={"label": "Instrument", "description": "that measured the reference"}
+        1, MAX_ID, metadata={"label": "Instrument", "description": "instrument used for the reference"}
     )
     standard_uncertainty = StrictFloat(
         low=0,
         high=10,
         metadata={
             "label": "Standard uncertainty",
-            "description": "standard uncertainty of the reference per coordinate",
+            "description": "standard uncertainty of the reference per coordinate, CIELAB units",
         },
     )
     approved_by = Text(
-        120, required=True, metadata={"label": "Approved by", "description": "who approved the reference"}
+        120,
+        required=True,
+        metadata={"label": "Approved by", "description": "name of the person who approved the reference"},
     )
     note = Text(2000, lines=True, metadata={"label": "Note"})
 
 
 class ConditionsSchema(Schema):
-    """How a colour was measured."""
+    """Measuring conditions of a colour."""
 
     illuminant, observer_deg, geometry, specular, uv, backing, *_plaque = answered(ConditionsArgs, whole=False)
     age_h, face, thickness_mm, texture, aperture_mm, orientation_deg = _plaque
@@ -224,11 +244,11 @@ class ConditionsSchema(Schema):
 
 
 class RevisionSchema(Schema):
-    """An approved reference colour; it never changes."""
+    """An approved reference colour. It never changes."""
 
     id = fields.Integer(required=True)
     shade_id = fields.Integer(required=True)
-    revision = fields.Integer(required=True, metadata={"description": "counted from 1 per shade"})
+    revision = fields.Integer(required=True, metadata={"description": "revision number within the shade, from 1"})
     (lab,) = answered(RevisionArgs, "lab", null=False)
     (readings,) = answered(RevisionArgs, "readings")
     spectrum = fields.Nested(SpectrumSchema, required=True, allow_none=True)
@@ -241,7 +261,7 @@ class RevisionSchema(Schema):
 
 
 class ApprovedSchema(RevisionSchema):
-    """A revision as approved, with the lots in stock that would lose a use under it."""
+    """An approved revision, with the lots in stock that would lose a use."""
 
     would_fail = fields.List(
         fields.Nested(LossSchema),
@@ -251,7 +271,7 @@ class ApprovedSchema(RevisionSchema):
 
 
 class ShadeArgs(Strict):
-    """A new shade; approve a revision next."""
+    """A new shade. Its reference colour is approved afterwards."""
 
     example = {"code": "SG", "name": "Signal Green", "remeasure_every_days": 180}
 
@@ -262,13 +282,13 @@ class ShadeArgs(Strict):
         DAYS,
         metadata={
             "label": "Measured again every, days",
-            "description": "how long a master holds that was found unchanged",
+            "description": "interval between remeasurements of the master, days",
         },
     )
 
 
 class ShadeChange(Strict):
-    """What may change about a shade. The code stays."""
+    """The fields of a shade that can change."""
 
     example = {"name": "Signal Green", "remeasure_every_days": 90}
 
@@ -279,7 +299,7 @@ class ShadeChange(Strict):
         allow_none=True,
         metadata={
             "label": "Measured again every, days",
-            "description": "how long a master holds that was found unchanged",
+            "description": "interval between remeasurements of the master, days",
         },
     )
 
@@ -291,29 +311,37 @@ class ShadeSchema(VersionedSchema):
 
 
 class InDoubtSchema(Schema):
-    """A master or working copy that was found to have moved; `since` it last agreed, `until` it agreed again, which ends no doubt by itself."""
+    """A master or working copy whose colour changed. Renewed agreement (`until`) does not clear it."""
 
     artefact = fields.String(
-        required=True, metadata={"enum": ["master", "copy"], "description": "which kind of plaque moved"}
+        required=True, metadata={"enum": ["master", "copy"], "description": "kind of plaque that changed"}
     )
-    code = fields.String(required=True, allow_none=True, metadata={"description": "of the copy; null for the master"})
-    revision = fields.Integer(required=True, metadata={"description": "of the shade that the plaque belongs to"})
-    since = Instant(required=True, allow_none=True, metadata={"description": "when it last agreed before"})
-    found_at = Instant(required=True, metadata={"description": "when it was first found to have moved"})
+    code = fields.String(
+        required=True, allow_none=True, metadata={"description": "code of the copy; null for the master"}
+    )
+    revision = fields.Integer(required=True, metadata={"description": "shade revision of the plaque"})
+    since = Instant(
+        required=True, allow_none=True, metadata={"description": "last measurement that agreed; null if there is none"}
+    )
+    found_at = Instant(required=True, metadata={"description": "time at which the change was first found"})
     until = Instant(
-        required=True, allow_none=True, metadata={"description": "when it read as before again; null while it does not"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "time at which it agreed again; null if it still differs"},
     )
-    says = fields.String(required=True, metadata={"description": "the same in a sentence, with what ends it"})
+    says = fields.String(required=True, metadata={"description": "summary sentence with the corrective step"})
 
 
 class WholeShadeSchema(ShadeSchema):
-    """A shade, with when its master is to be measured again, and which of its plaques are in doubt until a new revision is approved."""
+    """A shade, with the due date of its master and its suspect plaques."""
 
     due_at = Instant(
-        required=True, allow_none=True, metadata={"description": "when its master is to be measured again"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "due date of the next remeasurement of its master; null if none is scheduled"},
     )
     in_doubt = fields.List(
-        fields.Nested(InDoubtSchema), required=True, metadata={"description": "plaques that were found to have moved"}
+        fields.Nested(InDoubtSchema), required=True, metadata={"description": "plaques that were found to have changed"}
     )
 
 
@@ -327,9 +355,9 @@ class Shades(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ShadeSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List shades in the order they were added.
+        """List shades.
 
-        Each has its number, code and name.
+        Each has its number, code and name. They are in the order they were added.
         """
         return page_answer(catalog.listed("shade", args.get("cursor"), args["limit"]))
 
@@ -338,7 +366,7 @@ class Shades(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a shade.
 
-        It has no reference colour until a revision is approved. 409 when the code is taken.
+        It has no reference colour until a revision is approved. 409 if the code is in use.
         """
         made = catalog.add("shade", args, person().name)
         return made, {**self.location(made), **etag("shade", made)}
@@ -352,9 +380,10 @@ class OneShade(Resource):
 
     @routes.response(200, WholeShadeSchema)
     def get(self, number: int) -> Any:
-        """Show a shade with findings that its references have moved.
+        """Show a shade.
 
-        The ETag is the version that a change needs. 404 for an unknown number.
+        The answer lists references that were found to have changed colour. Use the ETag to change the shade. 404 for an
+        unknown shade.
         """
         found = references.shade(number)
         return found, etag("shade", found)
@@ -362,9 +391,10 @@ class OneShade(Resource):
     @routes.arguments(ShadeChange)
     @routes.response(200, ShadeSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a shade's name or the interval in days at which its master is measured again.
+        """Change a shade.
 
-        Needs If-Match. 428 without it, 412 when the shade has changed since.
+        The name and the remeasurement interval of its master, in days, can change. Needs If-Match. 428 without
+        If-Match, 412 if the shade has changed.
         """
         version = version_to_change("shade", catalog.get("shade", number))
         changed = catalog.change("shade", number, version, args, person().name)
@@ -380,19 +410,21 @@ class Revisions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RevisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's revisions, oldest first.
+        """List the revisions of a shade.
 
-        Each has its reference colour in CIELAB and the conditions of measurement. 404 for an unknown shade.
+        The oldest come first. Each has its reference colour in CIELAB and its measuring conditions. 404 for an unknown
+        shade.
         """
         return page_answer(shade_revisions.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RevisionArgs)
     @routes.response(201, ApprovedSchema)
     def post(self, args: RevisionValues, number: int) -> Any:
-        """Approve a reference colour as a shade's next revision.
+        """Approve a reference colour.
 
-        Give the colour as `lab`, as `readings` or as `spectrum`. Lots that were already judged keep theirs until somebody asks to judge them again.
-        `would_fail` lists lots in stock that would lose a use. 404 for an unknown shade.
+        It becomes the next revision of the shade. State it as `lab`, `readings` or `spectrum`. Assessed lots keep their
+        revision until they are reassessed. `would_fail` lists lots in stock that would lose a use. 404 for an unknown
+        shade.
         """
         made: dict[str, Any] = shade_revisions.approve(number, args, person().name)
         return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

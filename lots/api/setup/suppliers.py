@@ -1,4 +1,4 @@
-"""Suppliers, kept by purchasing and quality."""
+"""Suppliers. For purchasing and quality."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from lots.api.http.fields import NUMBER, Code, Strict, Text, VersionedSchema, an
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog
 
-routes = Routes("suppliers", __name__, url_prefix="/v1/suppliers", description="Whoever filament is bought from.")
+routes = Routes("suppliers", __name__, url_prefix="/v1/suppliers", description="Suppliers.")
 
 
 class SupplierArgs(Strict):
@@ -24,7 +24,7 @@ class SupplierArgs(Strict):
 
 
 class SupplierChange(Strict):
-    """What may change about a supplier. The code stays."""
+    """The fields of a supplier that can change."""
 
     example = {"contact": "quality@example.org"}
 
@@ -48,9 +48,9 @@ class Suppliers(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(SupplierSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List suppliers in the order they were added.
+        """List suppliers.
 
-        Each has its number, code and contact.
+        Each has its number, code and contact. They are in the order they were added.
         """
         return page_answer(catalog.listed("supplier", args.get("cursor"), args["limit"]))
 
@@ -59,7 +59,7 @@ class Suppliers(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a supplier.
 
-        409 when the code is taken. The answer's `existing_id` names the supplier that has it.
+        409 if the code is in use. `existing_id` then names the existing supplier.
         """
         made = catalog.add("supplier", args, person().name)
         return made, {**self.location(made), **etag("supplier", made)}
@@ -75,7 +75,7 @@ class OneSupplier(Resource):
     def get(self, number: int) -> Any:
         """Show a supplier.
 
-        The ETag is the version that a change needs. 404 for an unknown number.
+        Use the ETag to change it. 404 for an unknown supplier.
         """
         found = catalog.get("supplier", number)
         return found, etag("supplier", found)
@@ -83,9 +83,10 @@ class OneSupplier(Resource):
     @routes.arguments(SupplierChange)
     @routes.response(200, SupplierSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a supplier's name or contact.
+        """Change a supplier.
 
-        The code stays. Needs If-Match. 428 without it, 412 when the supplier has changed since.
+        Name and contact can change. The code cannot. Needs If-Match. 428 without If-Match, 412 if the supplier has
+        changed.
         """
         version = version_to_change("supplier", catalog.get("supplier", number))
         changed = catalog.change("supplier", number, version, args, person().name)

@@ -1,4 +1,4 @@
-"""Test prints and their recipes, kept by quality."""
+"""Test prints and their recipes. For quality."""
 
 from __future__ import annotations
 
@@ -12,13 +12,11 @@ from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_s
 from lots.services.setup import test_prints
 from lots.services.setup.test_prints import NewTestPrint
 
-routes = Routes(
-    "test_prints", __name__, url_prefix="/v1/test-prints", description="Recipes that specimens are printed by."
-)
+routes = Routes("test_prints", __name__, url_prefix="/v1/test-prints", description="Test prints and their recipes.")
 
 
 class TestPrintArgs(Strict):
-    """What is printed to be measured, such as a coupon. Add its recipe next, as a revision."""
+    """A test print, such as a coupon. Its recipe is added afterwards, as a revision."""
 
     example = {"code": "BAR", "name": "Upright bar"}
 
@@ -27,7 +25,7 @@ class TestPrintArgs(Strict):
 
     @validates("code")
     def without_the_mark(self, value: str, **_: Any) -> None:
-        """Refuses the mark that stands between a code and a revision."""
+        """Refuses the separator between code and revision."""
         if test_prints.MARK in value:
             raise ValidationError(Said("A code cannot contain /.", "Write COUPON-A."))
 
@@ -38,14 +36,14 @@ class TestPrintSchema(Schema):
     id = fields.Integer(required=True)
     code, name = answered(TestPrintArgs)
     newest_revision = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "null while it has no recipe"}
+        required=True, allow_none=True, metadata={"description": "newest revision of its recipe; null without a recipe"}
     )
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
 
 class RecipeArgs(Strict):
-    """A recipe. It never changes; another setting makes another revision."""
+    """A recipe. It never changes, and another setting is another revision."""
 
     example = {
         "nozzle_c": 215,
@@ -58,9 +56,14 @@ class RecipeArgs(Strict):
     }
 
     nozzle_c = StrictFloat(
-        above=0, high=600, required=True, metadata={"label": "Nozzle, °C", "description": "nozzle, °C", "example": 215}
+        above=0,
+        high=600,
+        required=True,
+        metadata={"label": "Nozzle, °C", "description": "nozzle temperature, °C", "example": 215},
     )
-    bed_c = StrictFloat(0, 300, required=True, metadata={"label": "Bed, °C", "description": "bed, °C", "example": 60})
+    bed_c = StrictFloat(
+        0, 300, required=True, metadata={"label": "Bed, °C", "description": "bed temperature, °C", "example": 60}
+    )
     layer_height_mm = StrictFloat(
         above=0,
         high=5,
@@ -77,13 +80,15 @@ class RecipeArgs(Strict):
         0, 100, required=True, metadata={"label": "Cooling, %", "description": "part cooling, % of the fan"}
     )
     orientation = Text(
-        120, required=True, metadata={"label": "Orientation", "description": "on the bed", "example": "upright"}
+        120,
+        required=True,
+        metadata={"label": "Orientation", "description": "orientation on the bed", "example": "upright"},
     )
     geometry = Text(
         2000,
         lines=True,
         required=True,
-        metadata={"label": "Geometry", "description": "what is printed, with its sizes"},
+        metadata={"label": "Geometry", "description": "shape and dimensions of the print"},
     )
     note = Text(2000, lines=True, metadata={"label": "Note"})
 
@@ -93,9 +98,10 @@ class RecipeSchema(Schema):
 
     id = fields.Integer(required=True)
     test_print_id = fields.Integer(required=True)
-    revision = fields.Integer(required=True, metadata={"description": "counted from 1 per test print"})
+    revision = fields.Integer(required=True, metadata={"description": "revision number within the test print, from 1"})
     test_print = fields.String(
-        required=True, metadata={"description": "as readings and limits cite it", "example": "COUPON/2"}
+        required=True,
+        metadata={"description": "code and revision, as used in readings and limits", "example": "COUPON/2"},
     )
     nozzle_c, bed_c, layer_height_mm, speed_mm_s, cooling_percent, orientation, geometry, note = answered(RecipeArgs)
     recorded_at = Instant(required=True)
@@ -112,9 +118,9 @@ class TestPrints(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(TestPrintSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List test prints in the order they were added.
+        """List test prints.
 
-        A test print is a specimen with numbered recipes.
+        A test print is a specimen with numbered recipes. They are in the order they were added.
         """
         return page_answer(test_prints.listed(args.get("cursor"), args["limit"]))
 
@@ -123,7 +129,7 @@ class TestPrints(Resource):
     def post(self, args: NewTestPrint) -> Any:
         """Add a test print.
 
-        Its recipe is a revision of its own. 409 when the code is taken.
+        Add its recipe afterwards, as a revision. 409 if the code is in use.
         """
         made = test_prints.add(args, person().name)
         return made, self.location(made)
@@ -139,7 +145,7 @@ class OneTestPrint(Resource):
     def get(self, number: int) -> Any:
         """Show a test print.
 
-        404 for an unknown number.
+        404 for an unknown test print.
         """
         return test_prints.get(number)
 
@@ -153,18 +159,18 @@ class Recipes(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RecipeSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List the recipes of a test print, oldest first.
+        """List the recipes of a test print.
 
-        Temperatures are in °C, lengths in mm, speeds in mm/s. 404 for an unknown test print.
+        The oldest come first. Temperatures are in °C, lengths in mm, speeds in mm/s. 404 for an unknown test print.
         """
         return page_answer(test_prints.revisions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RecipeArgs)
     @routes.response(201, RecipeSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Add a recipe as the next revision of a test print.
+        """Add a recipe.
 
-        Prints by an older recipe no longer count where limits name the newer one. Temperatures are in °C, lengths in mm, speeds in mm/s.
-        404 for an unknown test print.
+        It becomes the next revision of the test print. If limits name it, prints by older recipes no longer count.
+        Temperatures are in °C, lengths in mm, speeds in mm/s. 404 for an unknown test print.
         """
         return test_prints.add_revision(number, args, person().name)

@@ -89,7 +89,7 @@ def fault(
     """Returns an error that points to a row and column, to a row, or to a column of all rows.
 
     Example:
-        >>> fault("This cell is required.", row=7, line=7, column="d1_mm").pointer
+        >>> fault("This is required.", row=7, line=7, column="d1_mm").pointer
         'row 7, column d1_mm'
     """
     pointer = column or ""

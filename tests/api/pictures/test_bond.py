@@ -34,15 +34,15 @@ def test_bars_of_the_lot_are_plain_and_controls_hatched():
 def test_floors_are_named_and_told_apart_by_their_dashes():
     """Mean and single bar have a floor each; one that is not set is not drawn."""
     both, mean = drawn(bar()), drawn(bar(), single_min_mpa=None)
-    assert {"floor for mean 20", "floor for each bar 14"} <= set(both.words)
-    assert "floor for each bar 14" not in mean.words
+    assert {"limit, mean 20", "limit, each specimen 14"} <= set(both.words)
+    assert "limit, each specimen 14" not in mean.words
     assert 2 == len(both.marks("line", stroke_dasharray="10 3 2 3"))
 
 
 def test_it_always_says_that_bars_are_not_parts():
     """Even where nothing was broken."""
     assert CAUTION in drawn(bar()).words
-    assert ["Layer bond of lot Q-71", "It says.", CAUTION] == drawn().words
+    assert ["Interlayer strength of lot Q-71", "It says.", CAUTION] == drawn().words
 
 
 def test_of_many_bars_none_is_labelled():

@@ -73,7 +73,7 @@ def test_what_it_rests_on_is_printed():
     """Spools, readings, formula and limit stand beside their marks."""
     said = drawn().said
     assert "2 spools, 6 readings" in said
-    assert "CIEDE2000 of 1 " in said
+    assert "CIEDE2000 of 1," in said
     assert "k = 2" in said
 
 
@@ -82,20 +82,20 @@ def test_an_uncertainty_is_an_ellipse_or_words():
     assert 2 == len(outlines(drawn(), "2 3"))
     unsure = drawn(lot=lot())
     assert [] == outlines(unsure, "2 3")
-    assert "uncertainty is not known" in unsure.said
+    assert "uncertainty of this mean is unknown" in unsure.said
 
 
 def test_outlines_that_fall_together_are_called_so():
     """A dashed line over a full one cannot be seen, so words say where it went."""
-    assert "all but covers the first" in drawn(outline_at_lot=RING).said
-    assert "all but covers the first" not in drawn().said
+    assert "almost coincides with the first" in drawn(outline_at_lot=RING).said
+    assert "almost coincides with the first" not in drawn().said
 
 
 def test_where_lightness_uses_the_limit_up_words_say_so():
     """No dashed line is drawn for an outline that is not there."""
     seen = drawn(outline_at_lot=[])
     assert [] == outlines(seen, "7 5")
-    assert "lightness alone uses the limit up" in seen.said
+    assert "Lightness alone exceeds it" in seen.said
 
 
 def test_a_screen_is_not_a_match():
@@ -108,7 +108,7 @@ def test_a_screen_is_not_a_match():
 def test_without_a_limit_there_is_no_outline_and_words_say_so():
     """Differences are drawn all the same."""
     seen = drawn(lot_max=None, outline=[], outline_at_lot=[])
-    assert "No limit is set" in seen.said
+    assert "no limit is set" in seen.said
     assert [] == outlines(seen, "7 5")
 
 

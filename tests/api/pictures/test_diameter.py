@@ -60,14 +60,14 @@ def test_a_position_outside_is_ringed_and_counted(fault):
     """Both ends of it, beside the ring of the key, and the panel's heading says how many."""
     seen = drawn(spool(points=[point(), point(1.85, 1.75, 6.0, **{fault: True})]))
     assert 3 == len(seen.marks("circle", r="8"))
-    assert any(words.endswith("1 outside") for words in seen.words)
+    assert any(words.endswith("1 outside limits") for words in seen.words)
 
 
 def test_readings_without_a_place_are_only_counted():
     """Their order is that of the readings, and the axis says so."""
     seen = drawn(spool(points=[point(position=None), point(position=None)], positions_noted=False))
-    assert {"reading (place not noted)", "1", "2"} <= set(seen.words)
-    assert "m from the free end" not in seen.words
+    assert {"reading number (position not recorded)", "1", "2"} <= set(seen.words)
+    assert "distance from the free end, m" not in seen.words
 
 
 def test_one_position_is_drawn_without_trouble():
@@ -86,7 +86,7 @@ def test_of_many_spools_those_furthest_off_keep_their_panels():
     far = spool("FAR", [point(1.85, 1.75)])
     seen = drawn(*[spool(f"S-{number}", [point(1.75, 1.75)]) for number in range(MOST + 2)], far)
     assert "Spool FAR" in seen.said
-    assert "3 more spools, nearer to nominal" in seen.said
+    assert "3 more spools nearer to nominal" in seen.said
 
 
 def test_nothing_measured_is_said_in_words():

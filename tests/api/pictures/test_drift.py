@@ -122,7 +122,7 @@ def test_marks_and_signals_of_lots_that_are_left_out_are_left_out():
     }
     told = answer([0.01 * n for n in range(30)], marks=[mark], signals=[signal])
     wide, narrow = Picture(draw(told)), Picture(draw(told, NARROW))
-    assert ("read otherwise from here" in wide.words, "read otherwise from here" in narrow.words) == (True, False)
+    assert ("new series" in wide.words, "new series" in narrow.words) == (True, False)
     assert "▲ yellower since about lot Q-4" in narrow.words
     assert (27, 12) == (len(wide.marks("circle", r="8")), len(narrow.marks("circle", r="8")))
 

@@ -85,7 +85,7 @@ def test_of_many_loads_the_first_of_the_answer_are_drawn():
 
 def test_a_lot_never_loaded_is_said_in_words():
     """No bar, no key, no axis."""
-    assert ["Where lot Q-71 has been", "It says."] == drawn().words
+    assert ["Machines and jobs of lot Q-71", "It says."] == drawn().words
 
 
 def test_words_cannot_break_the_picture():

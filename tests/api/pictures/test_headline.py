@@ -136,8 +136,8 @@ def test_a_mean_lies_where_its_share_of_the_limit_says():
 @pytest.mark.parametrize(
     ("size", "departure", "kind", "words"),
     [
-        (0.03, 0.4, "ramp", "drift: yellower by 0.03 a lot"),
-        (-0.03, -0.4, "ramp", "drift: bluer by 0.03 a lot"),
+        (0.03, 0.4, "ramp", "drift: yellower by 0.03 per lot"),
+        (-0.03, -0.4, "ramp", "drift: bluer by 0.03 per lot"),
         (0.5, 0.5, "step", "drift: yellower by 0.50 since lot Q-11"),
     ],
 )
@@ -172,20 +172,18 @@ def test_a_measure_without_a_limit_or_without_spread_says_so():
     seen = drawn(
         supplier(rows=[row(**none, mean=0.001, bias=0.001, within_sd=None, between_sd=None)]), supplier("Quillwort")
     )
-    assert {"no limit of its own", "bias 0.00, 24 lots", "within lots not known, between lots not known"} <= set(
-        seen.words
-    )
+    assert {"no limit", "bias 0.00, 24 lots", "within lots unknown, between lots unknown"} <= set(seen.words)
     assert "not measured" in seen.words
 
 
 def test_over_all_grades_it_says_why_no_more_is_drawn():
     """Bias over different references would mean nothing."""
-    assert "one grade at a time" in drawn(supplier(), grade=None).said
+    assert "Choose one grade" in drawn(supplier(), grade=None).said
 
 
 def test_without_measurements_or_suppliers_it_says_so():
     """There are words where there is nothing to draw."""
-    assert "no lot of this grade has been measured" in drawn(supplier()).said
+    assert "no lots of this grade have been measured" in drawn(supplier()).said
     assert "Nothing yet." in drawn().words
 
 

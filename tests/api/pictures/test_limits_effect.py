@@ -26,7 +26,7 @@ def test_what_changes_comes_first_and_every_verdict_is_a_word():
     drawn = words(limits_effect.draw([lot("SAME", "pass", "pass"), lot("LOST", "pass", "fail")]))
     rows = drawn[drawn.index("would be") + 1 :]
     assert ["LOST", "cosmetic", "pass", "fail", "→"] == rows[:5]
-    assert "2 lots tried: 1 would change, 1 would stay as they are." in drawn
+    assert "2 lots checked: 1 would change, 1 would not." in drawn
     assert "load-bearing" in drawn
 
 
@@ -36,7 +36,7 @@ def test_the_description_says_what_is_drawn():
         r"<desc[^>]*>(.*?)</desc>", limits_effect.draw([lot("A", "near", "missing"), lot("B", "pass", "pass")])
     )[1]
     assert "Lot A, fit: undecided now, would be not measured." in said
-    assert "Lot B, fit: pass, as now." in said
+    assert "Lot B, fit: pass, unchanged." in said
 
 
 def test_many_lots_stay_light():

@@ -21,12 +21,12 @@ def test_a_pair_has_a_dot_a_cross_or_a_question_mark():
     # One of each stands in the key.
     assert (2, 4, 2) == (len(seen.marks("circle")), len(seen.marks("line")), seen.words.count("?"))
     assert {
-        "A matches B. Whether it matches C is not known.",
+        "A matches B. A match with C is unknown.",
         "B matches A.",
-        "C matches no other lot. Whether it matches A is not known.",
+        "C matches no other lot. A match with A is unknown.",
     } <= set(seen.words)
     assert "3 lots in stock: 1 of 3 pairs may share a job." in seen.said
-    assert ["0.25", "not read", "0.25"] == [words for words in seen.words if words in ("0.25", "not read")]
+    assert ["0.25", "no data", "0.25"] == [words for words in seen.words if words in ("0.25", "no data")]
 
 
 def test_lots_by_the_same_number_are_kept_apart():
@@ -37,7 +37,7 @@ def test_lots_by_the_same_number_are_kept_apart():
 
 def test_it_says_that_matching_does_not_carry_over():
     """Three lots that follow each other are not one."""
-    assert "does not make A like C" in drawn(["A", "B"], lambda *_: True).said
+    assert "A may still not match C" in drawn(["A", "B"], lambda *_: True).said
 
 
 def test_several_matches_are_listed():
@@ -57,7 +57,7 @@ def test_many_lots_are_told_of_in_words():
     """The table stops where the paper does; the lines go on."""
     seen = drawn([f"L-{number}" for number in range(MOST + 3)], lambda *_: False)
     assert f"L-{MOST + 2} matches no other lot." in seen.words
-    assert f"The table shows the {MOST} oldest of {MOST + 3} lots; these lines tell of all." in seen.words
+    assert f"The table shows the oldest {MOST} of {MOST + 3} lots. These lines cover all lots." in seen.words
 
 
 def test_words_cannot_break_the_picture():

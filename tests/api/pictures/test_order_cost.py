@@ -23,7 +23,7 @@ def test_each_cost_is_drawn_with_its_interval(look):
     """A filled mark with a bar where the interval is known, an open one without; a supplier without a cost is named below."""
     seen = Picture(draw(answer(line("Quillwort", 24.0, 21.5, 41.0), line("Ninebark", 25.5), line("Tansy", None)), look))
     assert "Next order: PLA-HW-175 for load-bearing" == seen.title
-    assert {"24.00", "25.50", "Quillwort", "Ninebark", "Tansy: not told"} <= set(seen.words)
+    assert {"24.00", "25.50", "Quillwort", "Ninebark", "Tansy: cost unknown"} <= set(seen.words)
     assert ["#1a1a1a", "#ffffff"] == [dot.get("fill") for dot in seen.marks("circle")]
     assert 2 == len(seen.marks("line", **{"stroke-width": "1.5"})) - 1
 

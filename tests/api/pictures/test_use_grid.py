@@ -35,7 +35,7 @@ def test_every_field_says_its_word():
     seen = drawn(lot("Q-1", *ANSWERS))
     assert [WORDS[answer] for answer in ANSWERS] == [word for word in seen.words if word in WORDS.values()]
     assert {"cosmetic", "fit", "load-bearing", "flexing", "hidden"} <= set(seen.words)
-    assert {"Q-1", "released", "came 2026-11-20", "Supplier, G"} <= set(seen.words)
+    assert {"Q-1", "released", "received 2026-11-20", "Supplier, G"} <= set(seen.words)
 
 
 def test_each_answer_has_a_mark_of_its_own_without_colour():
@@ -63,8 +63,8 @@ def test_only_greys_are_used():
 def test_the_description_tells_every_field():
     """Who cannot see the grid hears the same, lot by lot."""
     seen = drawn(lot("Q-1", *ANSWERS), lot("Q-2", *["no"] * 5, standing="blocked"))
-    assert "What lots may be used for" == seen.title
-    assert "2 lots: 1 may be loaded for some use, 1 for none now." in seen.description
+    assert "Permitted uses of lots" == seen.title
+    assert "2 lots: 1 may be loaded for at least one use, 1 for no use." in seen.description
     assert (
         "Lot Q-1, released: cosmetic yes, fit concession, load-bearing not yet, flexing not assessed, hidden no."
         in seen.description

@@ -79,7 +79,7 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ({"max_mass_g": ""}, "This is needed."),
+        ({"max_mass_g": ""}, "This is required."),
         ({"max_mass_g": "0"}, "0 is too small"),
         ({"max_mass_g": "-1"}, "is too small"),
         ({"max_mass_g": "20000"}, "20000 kg is out of range."),
@@ -88,7 +88,7 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
         ({"valid_until": "2020-01-01T00:00"}, "is in the past."),
         ({"valid_until": "soon"}, "This is not a time"),
         ({"reason": " "}, "This is blank."),
-        ({"uses": "flying"}, '"flying" is not one of these.'),
+        ({"uses": "flying"}, '"flying" is not a permitted value.'),
     ],
 )
 def test_a_request_that_says_too_little_or_nonsense_stores_nothing(desk, technician, typed, says):

@@ -97,10 +97,10 @@ def test_what_becomes_suspect_is_told_over_the_api_too(desk, measured):
 @pytest.mark.parametrize(
     ("typed", "says"),
     [
-        ({"result": ""}, "This is needed."),
-        ({"result": "soso"}, '"soso" is not one of these.'),
+        ({"result": ""}, "This is required."),
+        ({"result": "soso"}, '"soso" is not a permitted value.'),
         ({"checked_at": "2099-01-01T00:00"}, "is in the future"),
-        ({"checked_at": ""}, "This is needed."),
+        ({"checked_at": ""}, "This is required."),
         ({"readings": "1.75\r\n1,75"}, "Line 2: "),
         ({"readings": "about 1.75"}, "This must be a number."),
         ({"readings": "1.75", "result": "fail", "checked_at": "never"}, "This is not a time"),
@@ -175,7 +175,7 @@ def test_a_working_copy_is_added_measured_again_and_a_session_voided(shop):
     typed = {"code": "HW-W1", "master": "95.0 -0.8 1.5", "copy": "95.0 -0.8 1.7", "remeasure_every_days": "90"}
     page = technician.go(address)
     unsaid = technician.send(page, "remeasure_every_days", **typed)
-    assert (422, True) == (unsaid.status, "This is needed." in unsaid.text)
+    assert (422, True) == (unsaid.status, "This is required." in unsaid.text)
     done = technician.send(unsaid, "remeasure_every_days", same="yes")
     assert "Working copy HW-W1 added" in done.text
     assert "0.00; 0.00; 0.20" in done.text
@@ -206,7 +206,7 @@ def test_a_visual_trial_shows_its_tolerance_first(desk, technician):
     grade = desk.white["id"]
     page = technician.go(technician.go(f"/grades/{grade}/visual-trials").links["Add a visual trial"])
     unsaid = technician.send(page, "plaques", plaques=PLAQUES)
-    assert (422, True) == (unsaid.status, "This is needed." in unsaid.text)
+    assert (422, True) == (unsaid.status, "This is required." in unsaid.text)
     done = technician.send(unsaid, "plaques", same="yes")
     (made,) = desk.get("quality", f"/grades/{grade}/visual-trials")["items"]
     assert (40, 480) == (made["plaque_count"], made["judgement_count"])
@@ -221,7 +221,7 @@ def test_a_visual_trial_shows_its_tolerance_first(desk, technician):
 @pytest.mark.parametrize(
     ("plaques", "says"),
     [
-        ("", "This is needed."),
+        ("", "This is required."),
         ("V1; 95; -0.8; 1.5; 13; 12", "Line 1, accepted: 13 accepted of 12 judged is not possible."),
         ("V1; 95; -0.8; 1.5; 1; 12\n\nV1; 96; -0.8; 1.5; 1; 12", "Line 3, code: Plaque V1 is already in this trial"),
         ("V1; 95; -0.8; 1.5; 9", "Line 1: 5 cells."),

@@ -1,1 +1,1 @@
-"""The OpenAPI document: what it says of every operation, and how it is served."""
+"""The OpenAPI document: descriptions of operations, and its page."""

@@ -1,4 +1,4 @@
-"""Texts that are the same for everybody, sent compressed and not twice, and the page that draws the OpenAPI document."""
+"""Static texts, compressed and cached, and the page for the OpenAPI document."""
 
 from __future__ import annotations
 
@@ -11,31 +11,28 @@ from flask import Flask, Response, abort, request
 
 
 class StaticText:
-    """A text that is the same for everybody, as it is and compressed with gzip.
-
-    It holds no secret, so that it may be compressed: its length tells nothing (BREACH, CVE-2013-3587).
-    """
+    """A static text, plain and compressed with gzip. It contains no secret, so compression reveals nothing (BREACH, CVE-2013-3587)."""
 
     def __init__(self, text: bytes, mimetype: str) -> None:
         self._plain, self._packed, self._mimetype = text, gzip.compress(text, mtime=0), mimetype
         self._tag = hashlib.sha256(text).hexdigest()[:32]
 
     def answer(self) -> Response:
-        """Returns the text as the request asks for it: compressed or plain, or 304 where the client has it (RFC 9110, 8.8.3 and 13.1.2)."""
+        """Returns the text compressed or plain, or 304 if the client has it (RFC 9110, 8.8.3 and 13.1.2)."""
         packed = request.accept_encodings.quality("gzip") > 0
         response = Response(self._packed if packed else self._plain, mimetype=self._mimetype)
         response.vary.add("Accept-Encoding")
         response.headers["Cache-Control"] = "public, no-cache"
         if packed:
             response.content_encoding = "gzip"
-        # Two encodings are two representations, so each has a strong ETag of its own.
+        # Each encoding is a representation of its own, with its own strong ETag.
         response.set_etag(f"{self._tag}-gzip" if packed else self._tag)
         response.make_conditional(request)
         return response
 
 
 def serve_docs(app: Flask) -> None:
-    """Serves the page for people at /docs, with everything that it loads."""
+    """Serves the page at /docs, with its files."""
 
     @app.get("/docs")
     def docs() -> Response:
@@ -48,7 +45,7 @@ def serve_docs(app: Flask) -> None:
         return _asset(name).answer()
 
 
-# What the page loads. No other file of the library is served.
+# Files that the page loads. Other files of the library are not served.
 _MIMETYPES = {
     "start.js": "text/javascript",
     "swagger-ui-bundle.js": "text/javascript",
@@ -67,12 +64,12 @@ def _asset(name: str) -> StaticText:
     return StaticText((resources.files(flask_swagger_ui) / "dist" / name).read_bytes(), _MIMETYPES[name])
 
 
-# Addresses are relative, so that the page works below a path prefix as well.
+# Relative addresses also work below a path prefix.
 _PAGE = """<!doctype html>
 <html lang="en">
 <head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Filament lots: the API</title>
 <link rel="stylesheet" href="docs/swagger-ui.css"></head>
-<body><div id="docs"><noscript>This page needs a script to draw the <a href="v1/openapi.json">document</a>.</noscript></div>
+<body><div id="docs"><noscript>This page needs JavaScript to show the <a href="v1/openapi.json">OpenAPI document</a>.</noscript></div>
 <script src="docs/swagger-ui-bundle.js"></script><script src="docs/start.js"></script></body>
 </html>
 """

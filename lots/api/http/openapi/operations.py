@@ -1,4 +1,4 @@
-"""What the OpenAPI document says of every operation: roles, statuses, headers and the example, all derived from its resource."""
+"""Operations in the OpenAPI document: roles, statuses, headers and examples, derived from their resources."""
 
 from __future__ import annotations
 
@@ -11,46 +11,46 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.services.setup.roles import ADMIN, ROLES
+from lots.services.setup.roles import ADMIN, MONITORING, ROLES
 
 # Headers of answers, by name.
 HEADERS: dict[str, tuple[str, dict[str, Any]]] = {
     "ETag": (
-        "Version of what was answered. Send it as If-None-Match to read again, or as If-Match to change.",
+        "Version of the answer. Send it as If-None-Match to read again, or as If-Match to change.",
         {"type": "string"},
     ),
-    "Location": ("Address of what was made.", {"type": "string", "format": "uri-reference"}),
+    "Location": ("Address of the new resource.", {"type": "string", "format": "uri-reference"}),
     "Link": ('The next page, with rel="next" (RFC 8288). The last page has no such header.', {"type": "string"}),
     "Retry-After": ("Time to wait before the next request, s.", {"type": "integer", "minimum": 0}),
     "Idempotent-Replayed": (
-        "`true` where the answer was kept from the first request with this Idempotency-Key.",
+        "`true` if this is the stored answer to the first request with this Idempotency-Key.",
         {"type": "string", "enum": ["true"]},
     ),
-    "X-Request-Id": ("Names this request in the log of the server.", {"type": "string"}),
+    "X-Request-Id": ("Request id in the server log.", {"type": "string"}),
 }
 
-# Headers that an answer has always; the others depend on the request.
+# Headers that are always present. The others depend on the request.
 ALWAYS = {"ETag", "Location", "X-Request-Id"}
 
-# What each refusal means. `default` stands for every status that an operation does not name.
+# Status and description of each refusal. `default` covers all statuses that an operation does not name.
 REFUSALS: dict[str, tuple[int, str]] = {
     "BAD_REQUEST": (400, "The body is not strict JSON, or the query is not UTF-8 text."),
     "UNAUTHORIZED": (401, "The token is missing, wrong, revoked or expired."),
-    "FORBIDDEN": (403, "The role of this token may not do this."),
-    "NOT_FOUND": (404, "The path names a thing that does not exist."),
-    "NOT_ACCEPTABLE": (406, "The answer cannot be written in the form that the Accept header asks for."),
-    "CONFLICT": (409, "The state of the data does not allow this. The detail names the reason."),
+    "FORBIDDEN": (403, "The role of this token is not permitted."),
+    "NOT_FOUND": (404, "The resource in the path does not exist."),
+    "NOT_ACCEPTABLE": (406, "The answer is not available in the types of the Accept header."),
+    "CONFLICT": (409, "The present state does not permit this. `detail` states the reason."),
     "PRECONDITION_FAILED": (412, "If-Match names an older version. Read again, then repeat the change."),
-    "REQUEST_ENTITY_TOO_LARGE": (413, "The body is larger than this server takes."),
-    "UNSUPPORTED_MEDIA_TYPE": (415, "The body has another content type than this operation takes."),
+    "REQUEST_ENTITY_TOO_LARGE": (413, "The body exceeds the size limit."),
+    "UNSUPPORTED_MEDIA_TYPE": (415, "This operation does not accept the content type of the body."),
     "UNPROCESSABLE_ENTITY": (422, "Fields or parameters are invalid. `errors` lists all of them."),
     "PRECONDITION_REQUIRED": (428, "The header If-Match is missing."),
-    "TOO_MANY_REQUESTS": (429, "Too many different wrong tokens came from this address within a minute."),
-    "NOT_IMPLEMENTED": (501, "This server lacks the extra for PDF."),
-    "SERVICE_UNAVAILABLE": (503, "The database cannot be used now. Nothing was stored."),
+    "TOO_MANY_REQUESTS": (429, "This address sent too many wrong tokens within a minute."),
+    "NOT_IMPLEMENTED": (501, "The PDF extra is not installed on this server."),
+    "SERVICE_UNAVAILABLE": (503, "The database is unavailable. Nothing was stored."),
 }
 _NAMES = {status: name for name, (status, _) in REFUSALS.items()}
-# Headers of refusals beside X-Request-Id. A refusal that left a record, such as a refused load, is kept for repeats too.
+# Further headers of refusals. A recorded refusal, such as a refused load, is also stored for repeats.
 _MORE = {409: ["Idempotent-Replayed"], 429: ["Retry-After"], 503: ["Retry-After"]}
 _STATUS = re.compile(r"\b[45]\d\d\b")
 
@@ -70,7 +70,7 @@ def refusal_components(problem: type[Schema]) -> dict[str, dict[str, Any]]:
         name: {"description": says, "headers": _headers("X-Request-Id", *_MORE.get(status, ())), "content": content}
         for name, (status, says) in REFUSALS.items()
     }
-    says = "The request was refused or failed. The problem document says why and what to do."
+    says = "The request was refused or failed. The problem document states the reason and the next step."
     return {**found, "DEFAULT_ERROR": {"description": says, "headers": _headers("X-Request-Id"), "content": content}}
 
 
@@ -79,11 +79,12 @@ def _headers(*names: str) -> dict[str, dict[str, str]]:
 
 
 def document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
-    """Documents what every operation has: roles, refusals, headers, the example, the key of a repeatable POST, the ETag that a PATCH needs."""
+    """Documents the shared parts of operations: roles, refusals, headers, examples, Idempotency-Key and If-Match."""
     responses = doc.setdefault("responses", {})
     responses["default"] = "DEFAULT_ERROR"
     doc["operationId"] = info.get("operation_id")
     doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), ADMIN]))
+    _name_roles(doc["x-roles"], info)
     if says := info.get("as_csv"):
         responses[200]["content"]["text/csv"] = {"schema": {"type": "string", "description": says}}
     for status, response in responses.items():
@@ -96,8 +97,33 @@ def document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, *
     return doc
 
 
+def _name_roles(roles: list[str], info: dict[str, Any]) -> None:
+    """Adds the permitted roles to the description of an operation."""
+    said = info.setdefault("docstring", {})
+    named = "all except monitoring" if set(roles) == {*ROLES} - {MONITORING} else ", ".join(roles)
+    said["description"] = f"{said.get('description', '')}\n\nRoles: {named}.".strip()
+
+
+def path_parameters(rule: str) -> list[dict[str, str]]:
+    """Returns the description of the parameter in a path.
+
+    Example:
+        >>> path_parameters("/v1/test-prints/<int:number>/revisions")
+        [{'in': 'path', 'name': 'number', 'description': 'number of the test print'}]
+    """
+    found = re.search(r"/([a-z-]+)/<(?:[^:<>]*:)?(\w+)>", rule)
+    if found is None:
+        return []
+    things, name = found.groups()
+    thing = _ONE_OF.get(things, things.removesuffix("s").replace("-", " "))
+    return [{"in": "path", "name": name, "description": f"{name} of the {thing}"}]
+
+
+_ONE_OF = {"deliveries": "delivery", "studies": "study", "people": "person or program"}
+
+
 def _sent(method: str, status: int, response: dict[str, Any], info: dict[str, Any]) -> list[str]:
-    """Names of the headers of a success."""
+    """Returns the header names of a success."""
     schema = response.get("content", {}).get("application/json", {}).get("schema")
     named = ["X-Request-Id"]
     if method in ("get", "patch"):
@@ -114,8 +140,8 @@ def _sent(method: str, status: int, response: dict[str, Any], info: dict[str, An
 
 
 def _refused(doc: dict[str, Any], info: dict[str, Any], method: str) -> set[int]:
-    """Statuses with which an operation refuses: those of its kind, and those that its own description names."""
-    # What guards every path; the query of every path is checked.
+    """Returns the refusal statuses of an operation: those of its kind and those in its description."""
+    # Statuses of every path: token, query, token limit, database.
     found = {401, 422, 429, 503}
     if not {*info.get("roles", ()), ADMIN} >= set(ROLES):
         found.add(403)
@@ -138,15 +164,14 @@ def _ask_headers(doc: dict[str, Any], method: str) -> None:
             "name": "Idempotency-Key",
             "schema": {"type": "string", "minLength": 1, "maxLength": 255},
             "description": (
-                "A repeat with the same key and body gets the first answer again; with another body, 422. An answer is kept for as many "
-                "days as the server's setting repeat_days says, 7 unless it was changed. A repeat after that is done anew."
+                "A repeat with the same key and body returns the first answer. A repeat with another body is refused with 422. The setting repeat_days, 7 by default, limits how long answers are stored. A later repeat is processed as a new request."
             ),
         },
         "patch": {
             "name": "If-Match",
             "required": True,
             "schema": {"type": "string"},
-            "description": "The ETag of what you read. 428 without it, 412 when it is stale.",
+            "description": "ETag of the version that you read. 428 without it, 412 if it is outdated.",
         },
     }
     if method in asked:
@@ -164,13 +189,13 @@ def _add_examples(doc: dict[str, Any]) -> None:
 
 @cache
 def _answers() -> dict[str, Any]:
-    """Answers by the name of their operation, as this program gave them to the examples of requests. Only short ones are shown."""
+    """Returns example answers by operation id, recorded from this program. Only short ones are shown."""
     text = (resources.files("lots.api.http.openapi") / "answer_examples.json").read_text("utf-8")
     return json.loads(text)  # type: ignore[no-any-return]  # an object
 
 
 def example_of(schema: Any) -> dict[str, Any]:
-    """Returns a whole request as the schema's class gives it (`example`), else the examples of its required fields; {} when one has none."""
+    """Returns the `example` of a schema, or else the examples of its required fields; {} if one has none."""
     if not isinstance(schema, Schema):
         return {}
     whole: dict[str, Any] = getattr(schema, "example", {})

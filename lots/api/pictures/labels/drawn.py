@@ -1,4 +1,4 @@
-"""Pages of labels as SVG, in millimetres: printed at its own size a page fits the stock."""
+"""Pages of labels as SVG in millimetres, to be printed at actual size."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ def draw(placed: Sequence[tuple[float, float, Layout]], stock: Stock, title: str
     """Returns a page of labels as SVG.
 
     Args:
-        placed: left and upper edge of each label on the page, mm, and what stands on it.
-        stock: what it is printed on.
-        title, says: of the picture.
+        placed: Left and upper edge of each label on the page, mm, and its layout.
+        stock: Label stock.
+        title, says: Title and description of the picture.
     """
-    # Codes of spools stand in what it says, and no number.
+    # The description has spool codes only, so numbers need no format.
     page = _Sheet(stock.wide, stock.high, title, says, Place())
     page.root.set("width", f"{stock.wide:g}mm")
     page.root.set("height", f"{stock.high:g}mm")
@@ -50,7 +50,7 @@ class _Sheet(Canvas):
                 font_size=line.size,
                 font_weight="bold" if line.bold else None,
                 fill=PAPER if line.light else INK,
-                # However wide the letters of a machine are, the line stays in its label.
+                # The line keeps its length with any font.
                 textLength=line.long,
                 lengthAdjust="spacingAndGlyphs",
             )

@@ -1,4 +1,4 @@
-"""What stands where on one label: the symbol, the spool's code as large as it fits, then what the spool is."""
+"""Layout of one label: symbol, spool code as large as possible, then details of the spool."""
 
 from __future__ import annotations
 
@@ -12,26 +12,26 @@ from lots.api.pictures.labels.stock import Stock
 from lots.api.pictures.labels.symbols import QUIET, Symbol, fitting
 from lots.services.setup.place import Place
 
-# Letters of one width, so that a line is as long on every machine as it was reckoned here.
+# Monospaced letters, so that a line has the computed length on every machine.
 FONT = "DejaVu Sans Mono, Consolas, Menlo, Courier New, monospace"
 _LETTER, _WIDE, _PICTURE = 0.602, 1.05, 1.3
-# Shares of a size: above the baseline with an accent, and from one line to the next.
+# Shares of the font size: height above the baseline, and line spacing.
 _CODE_ABOVE, _CODE_LEADING, _ABOVE, _LEADING = 0.93, 1.18, 0.93, 1.22
 # Sizes of text, mm: 1.8 mm (5 pt) reads at arm's length, 1.5 mm in the hand, and 0.8 mm only close by. Common practice, no source.
 _READABLE, _SMALL, _LEAST, _MOST, _STEP = 1.8, 1.5, 0.8, 5.5, 0.1
-# Text below the code is at most this share of its room.
+# Maximum size of text below the code, as a share of its room.
 _SHARE = 0.12
 _CODE_MOST, _CODE_ROOM, _WORTH = 0.2, 0.36, 1.25
 _MARK = "MEASURE FIRST"
 _MARK_ROOM, _MARK_LEAST, _MARK_MOST, _MARK_TEXT = 0.13, 2.4, 6.0, 0.64
 _GAP = 0.6
-# Words keep this width beside the symbol, mm.
+# Minimum width of text beside the symbol, mm.
 _WORDS = 16.0
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A line of text: left end and baseline, size and length, all mm from the label's upper left corner."""
+    """A line of text, with left end, baseline, size and length in mm from the upper left corner of the label."""
 
     text: str
     x: float
@@ -44,12 +44,12 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """What stands where on one label, mm from its upper left corner.
+    """The layout of one label, mm from its upper left corner.
 
     Args:
-        corner: upper left corner of the symbol, inside its quiet zone.
-        module: side of a module.
-        mark: a black bar (x, y, width, height) behind light text, on spools of the sample.
+        corner: Upper left corner of the symbol, inside its quiet zone.
+        module: Side of a module.
+        mark: Black bar (x, y, width, height) behind light text, for spools of the sample.
     """
 
     symbol: Symbol
@@ -61,7 +61,7 @@ class Layout:
 
 @dataclass(frozen=True, slots=True)
 class _Area:
-    """Where words stand."""
+    """The area for text."""
 
     left: float
     top: float
@@ -70,7 +70,7 @@ class _Area:
 
 
 def length(text: str) -> float:
-    """Returns about how long a text is in letters of one width, in units of its size. What stands on another letter takes no room.
+    """Returns the approximate length of a monospaced text, in units of its size. Combining characters have no width.
 
     Example:
         >>> round(length("L7-S003"), 3)
@@ -88,15 +88,15 @@ def _room(char: str) -> float:
 
 
 def layout(label: dict[str, Any], stock: Stock, place: Place) -> Layout | None:
-    """Returns what stands where, all of it inside the margins; None where the label is too small for this spool.
+    """Returns the layout inside the margins; None if the label is too small for this spool.
 
-    The lot number stands whole, as printed, however long it is. Names are cut after two lines. Where there is little room, the label leaves
-    out length, then supplier, then date, rather than print what nobody reads.
+    The lot number is never shortened. Names are cut after two lines. If there is little room, length, supplier and date are omitted
+    in this order.
 
     Args:
-        label: of a spool, with the texts that its symbol may hold as `symbol_texts`, the best one first.
-        stock: large enough for code and text.
-        place: how the site writes dates and numbers.
+        label: Label of a spool, with texts for its symbol in `symbol_texts`, the best first.
+        stock: Label stock, large enough for code and text.
+        place: Date and number format of the site.
     """
     beside = stock.label_wide >= stock.label_high
     across, along = stock.inner if beside else stock.inner[::-1]
@@ -121,7 +121,7 @@ def layout(label: dict[str, Any], stock: Stock, place: Place) -> Layout | None:
 def _words(
     label: dict[str, Any], area: _Area, place: Place
 ) -> tuple[tuple[Line, ...], tuple[float, float, float, float] | None] | None:
-    """The lines of a label and the bar of its mark; None where they do not fit."""
+    """Returns the lines of a label and the bar of its mark; None if they do not fit."""
     lines: list[Line] = []
     mark, y = None, area.top
     if label["measure_first"]:
@@ -148,7 +148,7 @@ def _words(
 
 
 def _large(code: str, area: _Area) -> tuple[list[str], float]:
-    """The code in as many lines as let it be largest, and its size, mm."""
+    """Returns the code in the number of lines that gives the largest size, and that size, mm."""
     best: tuple[list[str], float] = ([code], 0.0)
     for count in range(1, 9):
         each = -(-len(code) // count)
@@ -156,7 +156,7 @@ def _large(code: str, area: _Area) -> tuple[list[str], float]:
         widest = max(length(part) for part in parts) or _LETTER
         room = _CODE_ROOM * area.high / (len(parts) * _CODE_LEADING)
         size = min(_CODE_MOST * area.high, area.wide / widest, room)
-        # Two lines where that makes it larger by more than they take.
+        # More lines only if they make the code clearly larger.
         if size > _WORTH * best[1]:
             best = (parts, size)
     return best
@@ -166,7 +166,7 @@ _Text = tuple[str, bool, int | None]
 
 
 def _texts(label: dict[str, Any], place: Place) -> tuple[list[list[_Text]], list[list[_Text]], list[list[_Text]]]:
-    """The texts below the code, each with whether it is bold and its most lines: for much room, for little, and for hardly any."""
+    """Returns the texts below the code with weight and maximum lines, for much, little and minimal room."""
     further = label["further_lots"]
     lot: _Text = (
         f"{'Lots' if further else 'Lot'} {', '.join([label['supplier_lot'], *further])}",
@@ -187,9 +187,9 @@ def _texts(label: dict[str, Any], place: Place) -> tuple[list[list[_Text]], list
 
 
 def _body(label: dict[str, Any], wide: float, high: float, place: Place) -> tuple[list[tuple[str, bool]], float] | None:
-    """The lines below the code, each with whether it is bold, and their size, mm; None where not even the lot fits.
+    """Returns the lines below the code with their weight, and their size, mm; None if the lot number does not fit.
 
-    As much as can be read at arm's length; where that is not even the lot number, the lot number as large as it fits.
+    Prefers as many texts as are readable at arm's length, then smaller text, then the lot number alone.
     """
     most = min(max(_READABLE, _SHARE * high), _MOST)
     whole, fewer, least = _texts(label, place)
@@ -202,7 +202,7 @@ def _body(label: dict[str, Any], wide: float, high: float, place: Place) -> tupl
 def _at_size(
     texts: Sequence[_Text], wide: float, high: float, sizes: tuple[float, float]
 ) -> tuple[list[tuple[str, bool]], float] | None:
-    """The lines of texts at the largest of these sizes at which they fit, and that size."""
+    """Returns the lines of texts at the largest size that fits, and that size."""
     least, most = sizes
     for step in range(round((most - least) / _STEP) + 1):
         size = most - step * _STEP
@@ -215,7 +215,7 @@ def _at_size(
 
 
 def _wrapped(text: str, room: float, most: int | None) -> list[str]:
-    """A text in lines no longer than `room`, broken at blanks where there are any; what is beyond `most` lines is cut with a mark."""
+    """Returns a text in lines of at most `room`, broken at blanks if possible, and cut after `most` lines with an ellipsis."""
     lines: list[str] = []
     left = text
     while left:
@@ -231,7 +231,7 @@ def _wrapped(text: str, room: float, most: int | None) -> list[str]:
 
 
 def _fitting(text: str, room: float) -> int:
-    """How many characters of a text fit, at least one."""
+    """Returns the number of characters that fit, at least one."""
     used = 0.0
     for index, char in enumerate(text):
         used += _room(char)
@@ -241,5 +241,5 @@ def _fitting(text: str, room: float) -> int:
 
 
 def _plain(text: str) -> str:
-    """A text on one line, without what XML cannot hold: paper and picture show the same."""
+    """Returns a text on one line without characters invalid in XML, the same for PDF and SVG."""
     return readable(" ".join(text.split()))

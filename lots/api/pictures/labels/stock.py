@@ -1,4 +1,4 @@
-"""What labels are printed on: an A4 sheet of labels, or a roll with one label a page."""
+"""Label stock: an A4 sheet of labels, or a roll with one label per page."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from lots.services.setup.shop import SHEET_MM, Details
 
-# The area inside the margins that code and text need at least, mm, whichever way the label lies. Common practice, no source.
+# Minimum area inside the margins for code and text, mm, in either orientation. Common practice, no source.
 SMALLEST = (36.0, 16.0)
-# Room for binary noise where lengths are compared, mm.
+# Tolerance for rounding errors in comparisons, mm.
 _NOISE = 1e-6
 
 
@@ -18,11 +18,11 @@ class Stock:
     """A page and its labels, mm.
 
     Args:
-        wide, high: of the page.
-        columns, rows: of labels on a page; 0 where none fits.
-        label_wide, label_high: of one label.
-        left, top: from the edge of the page to the first label.
-        margin: kept free at each edge of a label, for printers that cannot reach the edge.
+        wide, high: Size of the page.
+        columns, rows: Numbers of labels on a page, 0 if none fits.
+        label_wide, label_high: Size of one label.
+        left, top: Distance from the edge of the page to the first label.
+        margin: Unprinted margin at each edge of a label.
     """
 
     wide: float
@@ -47,7 +47,7 @@ class Stock:
 
     @property
     def too_small(self) -> str:
-        """Why no label can be printed at this size; "" where one can.
+        """Reason why labels of this size cannot be printed; "" if they can.
 
         Example:
             >>> from lots.services.setup.shop import Details
@@ -64,11 +64,11 @@ class Stock:
         )
 
     def pages(self, count: int, first: int) -> int:
-        """Returns how many pages so many labels take when the first one goes to place `first`, from 1."""
+        """Returns the number of pages for `count` labels from position `first`, counted from 1."""
         return -(-(count + first - 1) // self.per_page)
 
     def places(self, count: int, first: int, page: int) -> Iterator[tuple[int, float, float]]:
-        """Yields index, left and upper edge (mm) of every label on a page, from 1."""
+        """Yields index, left and upper edge (mm) of every label on a page, counted from 1."""
         start = (page - 1) * self.per_page - (first - 1)
         for place in range(self.per_page):
             if 0 <= start + place < count:
@@ -91,6 +91,6 @@ def sheet(details: Details) -> Stock:
 
 
 def roll(details: Details) -> Stock:
-    """Returns a roll of the shop's labels: each page is one label."""
+    """Returns a roll of the shop's labels, with one label per page."""
     wide, high = details.label_width_mm, details.label_height_mm
     return Stock(wide, high, 1, 1, wide, high, 0.0, 0.0, details.label_margin_mm)

@@ -1,4 +1,4 @@
-"""The QR symbol of a label: what it holds, how large its modules are, and its dark runs."""
+"""The QR symbol of a label: content, module size and dark runs."""
 
 from __future__ import annotations
 
@@ -12,27 +12,27 @@ import segno
 
 # Empty modules on every side of a symbol (ISO/IEC 18004).
 QUIET = 4
-# The smallest side of a module that a scanner at arm's length and a label printer of 203 dots to the inch both manage, mm. Common practice, no source.
+# Smallest side of a module for scanners at arm's length and label printers of 203 dpi, mm. Common practice, no source.
 LEAST_MODULE = 0.33
-# Larger symbols are read no better at arm's length, and leave less room for words, mm.
+# Largest useful side of a module, mm. Larger symbols only take room from text.
 MOST_MODULE = 1.0
 _NOISE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class Symbol:
-    """A QR symbol. `runs` are its dark runs as (left, top, length) in modules, from the corner of the symbol without its quiet zone."""
+    """A QR symbol. `runs` are its dark runs as (left, top, length) in modules, without the quiet zone."""
 
     text: str
     modules: int
     runs: tuple[tuple[int, int, int], ...]
 
     def side(self, room: float, margin: float) -> float:
-        """Returns the side that the symbol takes without its quiet zone, as large as it fits, mm; 0 where its modules would be too small.
+        """Returns the largest side of the symbol without its quiet zone, mm; 0 if its modules would be too small.
 
         Args:
-            room: inside the margins of the label.
-            margin: of the label; it is free of print, so the quiet zone may lie in it.
+            room: Room inside the margins of the label, mm.
+            margin: Margin of the label, mm. The quiet zone may extend into it.
         """
         quiet_within = (room + 2 * margin) / (self.modules + 2 * QUIET)
         module = min(quiet_within, room / self.modules, MOST_MODULE)
@@ -41,7 +41,7 @@ class Symbol:
 
 @lru_cache(maxsize=2048)
 def symbol(text: str, level: Literal["L", "M"] = "M") -> Symbol | None:
-    """Returns the QR symbol of a text at an error level or better; None where no symbol holds so much.
+    """Returns the QR symbol of a text at an error correction level or better; None if the text is too long.
 
     Reference:
         ISO/IEC 18004.
@@ -63,12 +63,12 @@ def symbol(text: str, level: Literal["L", "M"] = "M") -> Symbol | None:
 
 
 def fitting(texts: Iterable[str], rooms: Sequence[float], margin: float) -> tuple[Symbol, float] | None:
-    """Returns the symbol of the first text that fits, and its side, mm; None where none does.
+    """Returns the symbol of the first text that fits, and its side, mm; None if no text fits.
 
     Args:
-        texts: the address of the spool's page, then its code, which a scanner types.
-        rooms: sides of squares inside the margins of the label, mm, the one that leaves most to words first.
-        margin: of the label, mm.
+        texts: Address of the spool page, then the spool code.
+        rooms: Sides of squares inside the margins, mm, the one with most room for text first.
+        margin: Margin of the label, mm.
     """
     levels: tuple[Literal["M", "L"], ...] = ("M", "L")
     for text, level in product(texts, levels):

@@ -1,4 +1,4 @@
-"""Suppliers compared, drawn: who is accepted for a use, with the interval; then bias, spread and drift of each measure beside its limit."""
+"""Picture of the supplier comparison: acceptance with interval, then bias, spread and drift of each measure with its limit."""
 
 from __future__ import annotations
 
@@ -14,50 +14,50 @@ from lots.domain.words import counted
 
 __all__ = ["FEW", "NARROW", "WIDE", "draw"]
 
-# Fewer inspected lots than this say next to nothing: they are drawn faint and called so.
+# With fewer inspected lots, results are drawn faint and marked.
 FEW = 3
 _INSIDE, _OUTSIDE = "#d5e8d8", "#ececea"
 _SHARE, _HEAD, _TRACK = 36.0, 44.0, 26.0
 KEY = (
-    "Green, between the upright lines: inside the limit. Grey: outside. Dot: mean of the lots.",
-    "Filled bar: standard deviation within lots, to either side. Hatched bar: between lots. Arrow: drift, from where the lots lay before.",
+    "Green: inside the limit. Grey: outside the limit. Dot: mean of the lots.",
+    "Filled bar: standard deviation within lots. Hatched bar: standard deviation between lots. Arrow: drift from the previous level.",
 )
 
 
 @dataclass(frozen=True, slots=True)
 class _Across:
-    """Where things stand from left to right: the names of suppliers, the field, and the words beside it or below it."""
+    """Horizontal positions of supplier names, field and text."""
 
     look: Look
 
     @property
     def left(self) -> float:
-        """Where the field begins."""
+        """Left edge of the field."""
         return self.look.margin if self.look.narrow else 210.0
 
     @property
     def right(self) -> float:
-        """Where the field ends."""
+        """Right edge of the field."""
         return self.look.width - self.look.margin if self.look.narrow else 570.0
 
     @property
     def words(self) -> float:
-        """Where words of a row begin."""
+        """Left edge of the text of a row."""
         return self.look.margin if self.look.narrow else 590.0
 
     @property
     def row(self) -> float:
-        """The height of a supplier's row of one measure: in a narrow picture its name stands above and its words below."""
+        """Height of a row. In a narrow picture the name is above and the text below the field."""
         return 108.0 if self.look.narrow else 58.0
 
     @property
     def track(self) -> float:
-        """How far below the top of its row a field begins."""
+        """Distance from the top of a row to its field."""
         return 20.0 if self.look.narrow else 6.0
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /supplier-comparison answers, suppliers in the order of the answer."""
+    """Returns the picture of an answer of GET /supplier-comparison."""
     grade, suppliers, use = answer["grade"], answer["suppliers"], answer["use"]
     across = _Across(look)
     what = AT_LEAST_ONE if use is None else for_words(use)
@@ -88,16 +88,16 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
 
 
 def _foot(answer: dict[str, Any], measures: list[str]) -> str:
-    """Why nothing more is drawn, where it is not."""
+    """Returns the reason why bias and spread are not drawn; empty if they are."""
     if not answer["suppliers"] or measures:
         return ""
     if answer["grade"]:
-        return "Bias and spread: no lot of this grade has been measured for them yet."
-    return "Bias and spread are shown for one grade at a time: choose one to see them."
+        return "Bias and spread are unknown, since no lots of this grade have been measured."
+    return "Choose one grade to see bias and spread."
 
 
 def _accepted(line: dict[str, Any], use: str | None) -> dict[str, Any]:
-    """How many lots of a supplier were accepted for the use."""
+    """Returns the acceptance of a supplier for the use."""
     if use is None:
         return {"inspected": line["inspected"], **line["acceptance"]}
     none = {"inspected": 0, "accepted": 0, "rate": None}
@@ -109,10 +109,10 @@ def _acceptance(page: Sheet, answer: dict[str, Any], across: _Across, top: float
     end = across.right - 130 if look.narrow else across.right
     x = Scale(0, 100, across.left + 8, end)
     sure = f"{100 * answer['confidence']:g} %"
-    title = f"Lots accepted the first time for {what}, %"
+    title = f"Lots accepted at first inspection for {what}, %"
     page.text(
         (look.margin, top + 12),
-        title if look.narrow else f"{title}, with the {sure} interval at one look (Wilson)",
+        title if look.narrow else f"{title}, with {sure} interval (Wilson, single look)",
         size=14,
         bold=True,
     )
@@ -143,7 +143,7 @@ def _name(page: Sheet, line: dict[str, Any], across: _Across, y: float, ink: str
 
 
 def _measure(page: Sheet, suppliers: list[dict[str, Any]], measure: str, across: _Across, top: float) -> None:
-    """One measure of all suppliers, on one scale."""
+    """Draws one measure of all suppliers on one scale."""
     rows = [next((r for r in line["headline"]["measures"] if r["measure"] == measure), None) for line in suppliers]
     known = [row for row in rows if row]
     about = known[0]
@@ -170,7 +170,7 @@ def _measure(page: Sheet, suppliers: list[dict[str, Any]], measure: str, across:
 
 
 def _scale(rows: list[dict[str, Any]], across: _Across) -> Scale:
-    """The scale of a measure: ends of a limit lie at a quarter and at three quarters; without a limit it holds every figure."""
+    """Returns the scale of a measure, with limits at one and three quarters. Without a limit it covers all values."""
     limit, kind = rows[0]["limit"], rows[0]["limit_kind"]
     if kind == "between":
         low, high = limit
@@ -212,7 +212,7 @@ def _field(page: Sheet, row: dict[str, Any], x: Scale, top: float) -> None:
 
 
 def _arrow(page: Sheet, tail: Point, tip: float) -> None:
-    """A level arrow."""
+    """Draws a horizontal arrow."""
     x, y = tail
     way = 1 if tip >= x else -1
     page.line(tail, (tip, y), wide=2)
@@ -221,7 +221,7 @@ def _arrow(page: Sheet, tail: Point, tip: float) -> None:
 
 def _limit(row: dict[str, Any]) -> str:
     if row["limit_kind"] is None:
-        return "no limit of its own"
+        return "no limit"
     unit = f" {row['unit']}" if row["unit"] else ""
     if row["limit_kind"] == "between":
         low, high = row["limit"]
@@ -230,7 +230,7 @@ def _limit(row: dict[str, Any]) -> str:
 
 
 def _words(row: dict[str, Any]) -> Iterator[str]:
-    """Mean, spread and drift of a measure in figures."""
+    """Yields mean, spread and drift of a measure as text."""
     digits = row["decimals"]
     bias = row["bias"]
     mean = f"mean {_figure(row['mean'], digits)}" if bias is None else f"bias {_signed(bias, digits)}"
@@ -239,14 +239,14 @@ def _words(row: dict[str, Any]) -> Iterator[str]:
     yield ", ".join(_deviation(row, part, digits) for part in ("within", "between"))
     if drift := row["drift"]:
         size = _figure(abs(drift["size"]), digits)
-        how = "a lot" if drift["kind"] == "ramp" else f"since lot {short(drift['began']['supplier_lot'], 16)}"
+        how = "per lot" if drift["kind"] == "ramp" else f"since lot {short(drift['began']['supplier_lot'], 16)}"
         yield f"drift: {drift['direction']} by {size} {how}"
 
 
 def _deviation(row: dict[str, Any], part: str, digits: int) -> str:
     amount, share = row[f"{part}_sd"], row[f"{part}_share"]
     if amount is None:
-        return f"{part} lots not known"
+        return f"{part} lots unknown"
     return f"{part} lots {_figure(amount, digits)}" + ("" if share is None else f" ({100 * share:.0f} %)")
 
 

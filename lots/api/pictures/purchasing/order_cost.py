@@ -1,4 +1,4 @@
-"""The next order, drawn: expected cost per usable kilogram of each supplier with its interval, one field for each currency."""
+"""Picture of the next order: expected cost per usable kilogram of each supplier with its interval, by currency."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ _ROW = 40.0
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /next-order answers, suppliers in the order of the answer; those without a cost are named below."""
+    """Returns the picture of an answer of GET /next-order. Suppliers without a cost are listed below."""
     told = [line for line in answer["suppliers"] if line["expected_cost_per_usable_kg"] is not None]
     left = [line for line in answer["suppliers"] if line["expected_cost_per_usable_kg"] is None]
     fields = [(currency, list(lines)) for currency, lines in groupby(told, key=lambda line: line["currency"])]
     title = f"Next order: {answer['grade']} for {for_words(answer['use'])}"
     intro = wrapped(answer["says"], look.inner)
-    rest = [row for line in left for row in wrapped(f"{line['supplier']}: not told", look.inner, verbatim=True)]
+    rest = [row for line in left for row in wrapped(f"{line['supplier']}: cost unknown", look.inner, verbatim=True)]
     top = 62 + leading(13) * len(intro)
     height = top + sum(88 + _ROW * len(lines) for _, lines in fields) + leading(13) * len(rest) + 4
     page = Sheet(look.width, height, title, answer["says"], look.place)
@@ -33,7 +33,7 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
 
 
 def _field(page: Sheet, look: Look, currency: str, lines: list[dict[str, Any]], top: float) -> None:
-    """The costs in one currency. A bar reaches the edge where an interval is more than three times the largest expected cost."""
+    """Draws the costs in one currency. The axis ends at three times the largest expected cost, and longer intervals are cut."""
     costs = [line["expected_cost_per_usable_kg"] for line in lines]
     widest = max(costs + [line["high"] for line in lines if line["high"] is not None])
     most = min(widest, 3 * max(costs)) or 1.0
@@ -49,7 +49,7 @@ def _field(page: Sheet, look: Look, currency: str, lines: list[dict[str, Any]], 
 
 def _supplier(page: Sheet, look: Look, x: Scale, line: dict[str, Any], y: float) -> None:
     words, cost = short(line["supplier"], 26), line["expected_cost_per_usable_kg"]
-    # In a narrow picture the name stands above its bar.
+    # In a narrow picture the name is above its bar.
     page.text((look.margin, y - 10 if look.narrow else y + 5), words, size=12 if look.narrow else 13, verbatim=True)
     page.line((x.start, y), (x.end, y), ink=PALE)
     if line["low"] is not None:

@@ -1,4 +1,4 @@
-"""Stock drawn: for each grade and use a bar of kilograms by state, and how many days are left."""
+"""Picture of stock: a bar of kilograms by state for each grade and use, with days left."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from lots.domain.purchasing.stock_outlook import days_words, rounded_kg
 from lots.domain.words import counted, hyphenated
 
 WIDE, NARROW = Look(960.0, 210.0, 230.0), Look(360.0, 12.0, 12.0)
-# More lines than this are left to the figures: short ones come first, so those are kept.
+# Maximum number of lines drawn. Short stock comes first and is kept.
 MOST = 30
-# State, its words, and how its part of the bar is filled.
+# State, text and fill of its part of the bar.
 _PARTS = (
     ("loadable_kg", "may be loaded", INK),
     ("conceded_kg", "under concession", "hatched"),
@@ -33,7 +33,7 @@ _HIGH = 14.0
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
-    """Returns the picture of what GET /stock answers, its lines in the order of the answer."""
+    """Returns the picture of an answer of GET /stock."""
     title, items = "Stock by grade and use", answer["items"][:MOST]
     intro = wrapped(answer["says"], look.inner)
     says = [wrapped(_words(item), _room(look), 11) for item in items]
@@ -107,11 +107,11 @@ def _days(item: dict[str, Any]) -> str:
     if not item["ready_kg"] and item["short"]:
         return "0 days left"
     if item["days_low"] is None:
-        return "days left not known"
+        return "days left unknown"
     return f"{days_words(item['days_low'], item['days_high'])} days left"
 
 
 def _words(item: dict[str, Any]) -> str:
-    """The kilograms of each state that has any."""
+    """Returns the kilograms of each nonempty state as text."""
     parts = [f"{rounded_kg(item[name]):.2f} kg {words}" for name, words, _ in _PARTS if item[name]]
     return ", ".join(parts) or "nothing in stock"

@@ -218,7 +218,7 @@ def _sent(sent: Values) -> list[Problem]:
     if "lab" in sent and spectral:
         return [("spectrum", "The colour is given twice.", "Give either L*, a*, b*, or the spectrum.")]
     if "lab" not in sent and not spectral:
-        found.append(("lab", "This is needed.", "Give [L*, a*, b*], or a spectrum."))
+        found.append(("lab", "This is required.", "Give [L*, a*, b*], or a spectrum."))
     conditions = sent.get("conditions")
     if not isinstance(conditions, dict):
         return found
@@ -229,7 +229,7 @@ def _sent(sent: Values) -> list[Problem]:
             )
             found.append((f"conditions/{name}", detail, "Leave out this field."))
         if not spectral and name not in conditions:
-            found.append((f"conditions/{name}", "This is needed.", ""))
+            found.append((f"conditions/{name}", "This is required.", ""))
     return found
 
 
