@@ -156,7 +156,7 @@ def test_what_is_wider_than_the_page_scrolls_in_itself(path: str, width: int, pe
 
 
 # What Tab reaches on the page that asks for a spool, from its top.
-TOP = ("To the content", "Filament lots", "q", "Find", "Sign out")
+TOP = ("Skip to content", "Filament lots", "q", "Find", "Sign out")
 MENU = {WIDTHS[0]: ("Menu",), WIDTHS[1]: ("Home", "Check", "Loaded", "Lots", "Set up")}
 CHECK = ("spool", "use", "job", "machine", "mass_g", "Check")
 

@@ -26,7 +26,7 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     """The clerk logs a delivery, sees which spools to measure, slips with a reading, puts it right, and prints labels."""
     clerk, lot = person(width, script=script), LOTS[width, script]
     clerk.sign_in(site.tokens["receiving"])
-    assert "Today" == clerk.heading()
+    assert "Home" == clerk.heading()
     clerk.follow("Log a delivery")
     page = clerk.page
     page.get_by_label("Supplier", exact=True).select_option(label="QWT: Quillwort Extrusion")

@@ -60,7 +60,7 @@ def test_a_reference_is_looked_at_before_it_is_approved(
     before = site.ask("quality", "GET", "/shades/1/revisions")
     quality.page.locator('[name="readings"]').fill("94 -0.8 1.5\n94.2 -0.8 1.5")
     quality.page.locator('[name="approved_by"]').fill("Wilhelmina")
-    quality.press("Look at it first")
+    quality.press("Show reference")
     assert "Approve this reference of shade HW?" == quality.heading()
     assert 2 == quality.page.locator("svg.swatch").count()
     assert "darker" in quality.page.locator("dl.facts").inner_text()

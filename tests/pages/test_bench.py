@@ -74,7 +74,7 @@ def test_nobody_types_the_conditions_of_a_colour(desk, clerk):
     (reading,) = desk.get("quality", "/lots/1/readings")["items"]
     assert (CONDITIONS, [95.0, -0.8, 1.5]) == (reading["conditions"], reading["lab"])
     bare = desk.receive(desk.quillwort, desk.grade("BARE", shade_id=None), "Q-72")["spools"][0]["code"]
-    assert "Tell quality" in clerk.go(f"/bench?spool={bare}&kind=color").text
+    assert "Ask quality to approve one." in clerk.go(f"/bench?spool={bare}&kind=color").text
 
 
 ENTRIES = {

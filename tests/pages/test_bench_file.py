@@ -14,8 +14,8 @@ def test_a_file_is_tried_first_and_stored_when_asked(desk, clerk):
     """Its rows and what would be; nothing stored until the button, once however often it is pressed."""
     log(desk, clerk)
     page = tried(clerk, FILE)
-    assert "In order: 2 readings in 2 rows" in page.text
-    assert "Where the lots would stand" in page.text
+    assert "No errors: 2 readings in 2 rows" in page.text
+    assert "Status of the lots after storing" in page.text
     assert "1.77" in page.text
     assert [] == desk.get("quality", "/lots/1/readings")["items"]
     again = [clerk.send(page, "content") for _ in range(2)]
@@ -33,7 +33,7 @@ def test_every_fault_of_a_file_stands_below_its_row(desk, clerk):
     text = "spool_code,d1_mm,d2_mm\r\nL1-S001,1.75,x\r\nNOBODY,1.75,1.76\r\nL1-S001,1.75,0.0689\r\n"
     page = clerk.send(clerk.go("/bench/file"), "text", text=text)
     assert 422 == page.status
-    assert "3 to put right; nothing was stored" in page.text
+    assert "Nothing was stored: 3 errors" in page.text
     rows = re.split(r'<tr class="why">', page.html)
     assert "is not a number" in rows[1].partition("</tr>")[0]
     assert "There is no spool with the code NOBODY" in rows[2].partition("</tr>")[0]
@@ -68,14 +68,14 @@ def test_colours_from_a_file_may_say_their_conditions_once(desk, clerk):
     said = {"kind": "color", "illuminant": "D65", "observer_deg": "10", "geometry": "d/8", "specular": "included"}
     page = tried(clerk, "spool_code,L,a,b\nL1-S001,95,-0.8,1.5\n", **said, uv="excluded")
     assert "1 readings in 1 rows" in page.text
-    assert "In order" in tried(clerk, FILE, **{**said, "kind": "diameter"}).text
+    assert "No errors" in tried(clerk, FILE, **{**said, "kind": "diameter"}).text
 
 
 @pytest.mark.parametrize(
     ("sent", "says"),
     [
         ({}, "Choose a file, or paste rows."),
-        ({"text": "x\n1\n"}, "to put right"),
+        ({"text": "x\n1\n"}, "Nothing was stored: "),
         ({"content": "no base64!"}, "Choose a file, or paste rows."),
         ({"text": "spool_code,d1_mm,d2_mm\nL1-S001,1,1\n", "time_zone": "Mars"}, "Mars"),
         ({"text": "a", "kind": "bond"}, "has the role receiving"),

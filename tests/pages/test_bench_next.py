@@ -138,10 +138,10 @@ def test_a_spool_that_was_begun_is_finished_first(desk, clerk):
     )
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S002&kind=diameter")
-    assert "Wanted on this spool: 4 readings ." in page.text
+    assert "Still to measure on this spool: 4 readings ." in page.text
     assert ("d1_mm-3" in form_of(page), "d1_mm-4" in form_of(page)) == (True, False)
     page = clerk.send(page, "d1_mm-0", "Store", **ONE)
-    assert ("L1-S002", "Wanted on this spool: 3 readings ." in page.text) == (form_of(page)["spool"], True)
+    assert ("L1-S002", "Still to measure on this spool: 3 readings ." in page.text) == (form_of(page)["spool"], True)
 
 
 def test_the_focus_stands_in_the_first_field_to_type_in(desk):
@@ -175,8 +175,8 @@ def test_the_page_of_another_spool_says_what_it_lacks_and_what_comes_next(desk, 
     (other,) = {"L1-S001", "L1-S002", "L1-S003"} - set(drawn)
     clerk.send(clerk.go(f"/bench?spool={drawn[0]}"), "d1_mm-0", "Store", **ONE)
     done, left, beside = (clerk.go(f"/bench?spool={code}&kind=diameter").text for code in (*drawn, other))
-    assert f"This spool has the diameter readings that the limits want. Next: diameter of spool {drawn[1]}" in done
-    assert "Wanted on this spool: 1 reading" in left
+    assert f"The diameter readings of this spool are complete. Next: diameter of spool {drawn[1]}" in done
+    assert "Still to measure on this spool: 1 reading" in left
     assert ("This spool has" in beside, f"Next: diameter of spool {drawn[1]}" in beside) == (False, True)
 
 

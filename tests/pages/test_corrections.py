@@ -14,7 +14,7 @@ def test_the_clerk_corrects_what_was_typed_wrongly(desk, clerk):
     form = clerk.go(done.links["Correct this delivery"])
     assert "Correction of delivery 1, lot Q-71" in form.text
     page = clerk.send(form, "spool_count", order_ref="PO 8", spool_count="8", due_at="2026-11-30")
-    assert "spools: 8, not 80" in page.text
+    assert "spools: 8 (was 80)" in page.text
     assert "order: PO 8, not none" in page.text
     assert 72 == page.html.count("<s>")
     delivery = desk.get("receiving", "/deliveries/1")
@@ -45,7 +45,7 @@ def test_a_fault_stands_at_its_field_and_what_was_typed_stays(desk, clerk):
 def test_questions_are_answered_with_a_tick(desk, clerk):
     """Far too many spools, at the first form and at the correction; a lot number much like a known one."""
     asked = log(desk, clerk, spool_count="800")
-    assert (409, True) == (asked.status, "So many spools really came" in asked.text)
+    assert (409, True) == (asked.status, "The number of spools is right" in asked.text)
     assert "800 spools are more than 200 in one delivery." in asked.text
     clerk.send(asked, "supplier_lot", confirm_spool_count="yes")
     assert 800 == len(desk.lot(1)["spools"])

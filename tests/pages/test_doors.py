@@ -59,7 +59,7 @@ def test_a_hidden_key_that_no_page_made_is_refused_in_words(desk, clerk, once):
     """400, and nothing is done."""
     answer = clerk.send(clerk.go("/receiving"), "supplier_lot", **typed(desk), once=once)
     assert 400 == answer.status
-    assert "This form was changed on its way. Go back, load the page again" in answer.text
+    assert "This form is not valid. Go back, reload the page" in answer.text
     assert [] == desk.get("receiving", "/deliveries")["items"]
 
 

@@ -40,13 +40,13 @@ def test_quality_accepts_a_substitute_from_the_page_of_the_lot(desk, clerk):
     drawn, other = received(desk, clerk)
     ansel = Browser(desk, "quality")
     page = ansel.go("/lots/1")
-    assert "Readings of spools that were not drawn can refuse the lot but never release it." in page.text
+    assert "Readings of spools that were not drawn can block the lot but cannot release it." in page.text
     page = ansel.go(page.links["Accept a substitute"])
     page = ansel.send(page, "substitute", substitute=other, reason="damaged in the box")
     assert f"{other} in place of {drawn}, by quality person: damaged in the box" in page.text
     page = ansel.go(page.links["Accept a substitute"])
     assert "missing" in ansel.send(page, "substitute", reason="missing").text
-    assert f"Accepted in the sample for spool {drawn}: damaged in the box" in clerk.go(f"/bench?spool={other}").text
+    assert f"Substitute for the drawn spool {drawn}: damaged in the box" in clerk.go(f"/bench?spool={other}").text
     gone = clerk.go(f"/bench?spool={drawn}")
     assert f"Spool {drawn} was replaced in the sample by {other}" in gone.text
 

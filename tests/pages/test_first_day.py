@@ -24,7 +24,7 @@ from tests.store.rows import connected
 HERE = "http://127.0.0.1:8080"
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 ENGINES = pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
-DEAD = "This link is not valid"
+DEAD = "Link not valid"
 PROXY = "192.0.2.1"
 
 
@@ -393,17 +393,17 @@ def test_what_is_there_is_counted_and_what_lacks_is_named(desk):
     page = Browser(desk, "quality").go("/setup")
     assert "2 suppliers" in page.text
     assert "1 of 2 shades with a reference" in page.text
-    assert "1 shade has no reference, so no lot of it can pass on colour." in page.text
+    assert "1 shade has no reference. Lots without one cannot pass on colour." in page.text
     assert "1 of 2 grades with limits" in page.text
     assert "1 grade has no limits, so no lot of it can be released." in page.text
 
 
 def test_the_first_page_lists_no_more_than_is_open(desk):
     """The shop's name is left: the administrator states it, and nobody else is told where lots can be received."""
-    assert ["To set up"] == [word for word in Browser(desk, "admin").go("/").said if word == "To set up"]
-    assert "To set up" not in Browser(desk, "production").go("/").text
+    assert ["Set-up steps"] == [word for word in Browser(desk, "admin").go("/").said if word == "Set-up steps"]
+    assert "Set-up steps" not in Browser(desk, "production").go("/").text
     desk.call("admin", "PATCH", "/shop", {"name": "Saltmarsh Yard Prints"}, If_Match='"shop-1-v0"')
-    assert "To set up" not in Browser(desk, "admin").go("/").text
+    assert "Set-up steps" not in Browser(desk, "admin").go("/").text
     assert "Everything is set up." in Browser(desk, "admin").go("/setup").text
 
 

@@ -269,7 +269,7 @@ def test_a_spool_that_is_used_up_is_not_shown_as_released(desk, lead):
     used = delivery["spools"][0]["code"]
     desk.unload(desk.load(used)["id"], 0)
     page = lead.go(f"/spools/{used}")
-    assert "✖ Used up Its lot is ✔ released . This spool may be loaded for no use." in page.text
+    assert "✖ Used up Its lot is ✔ released . No use of this spool is permitted." in page.text
     assert "hidden : ✖ no . Spool" in page.text
 
 

@@ -64,7 +64,7 @@ def test_a_tab_is_refused_at_the_page_with_its_reasons(desk):
     """The large word follows `enough`, and the reasons of the lot stand beneath."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     floor = Browser(desk, "production")
-    page = floor.go(floor.go("/check").links["Check a tab"])
+    page = floor.go(floor.go("/check").links["Tab check"])
     tab = {"spool_code": spool, "use": "flexing", "width_mm": "10", "thickness_mm": "2", "lever_mm": "20"}
     page = floor.send(page, "width_mm", **tab, load_n="5")
     assert "✖ Not enough" in page.text
@@ -140,7 +140,7 @@ def test_what_lots_were_judged_with_stays_and_the_page_says_why(desk):
     quality = Browser(desk, "quality")
     page = quality.go(f"/grades/{desk.white['id']}")
     assert (
-        "Lots of this grade were judged with its nominal diameter (1.75 mm) and its shade, so these stay too."
+        "Lots of this grade were assessed with its nominal diameter (1.75 mm) and its shade. These cannot be changed either."
         in page.text
     )
     assert not {"nominal_diameter_mm", "shade_id"} & page.form("polymer")["fields"].keys()

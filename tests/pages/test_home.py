@@ -33,12 +33,12 @@ def asked_again(somebody, tag):
 def test_a_desk_without_work_is_told_so_in_one_line_for_each_kind(desk, role):
     """No count, no list, and nothing of other desks."""
     page = Browser(desk, role).go("/")
-    assert ["Today"] == page.headings
+    assert ["Home"] == page.headings
     empty = {
-        "receiving": ("No deliveries logged today.", "No drawn spool lacks readings."),
-        "quality": ("No lots waiting.", "No concessions waiting for approval.", "No active drift signals."),
+        "receiving": ("No deliveries logged today.", "No spools to measure."),
+        "quality": ("No lots in quarantine.", "No concessions waiting for approval.", "No active drift signals."),
         "purchasing": ("Nothing to act on this week.",),
-        "production": ("No spool must come off.", "No spool is on a machine.", "No containments to close."),
+        "production": ("No spools to take off.", "No spools are loaded.", "No containments to close."),
     }
     for desk_of, sentences in empty.items():
         for sentence in sentences:
@@ -63,7 +63,7 @@ def test_the_clerk_sees_the_delivery_of_today_and_the_spools_to_measure(desk):
     assert f"/bench?spool={spool}&kind=diameter" not in page.every_link
     assert f"/bench?spool={spool}&kind=color" in page.every_link
     desk.color(spool, WHITE)
-    assert "No drawn spool lacks readings." in clerk.go("/").text
+    assert "No spools to measure." in clerk.go("/").text
 
 
 def test_the_oldest_delivery_comes_first_and_five_are_named(desk):
@@ -91,9 +91,9 @@ def test_quality_sees_what_waits_and_for_what(desk):
     asked = {"uses": ["hidden"], "max_mass_g": 500, "valid_until": "2199-01-31T00:00:00Z", "reason": "Brackets."}
     desk.post("quality", f"/lots/{lot}/concessions", asked)
     page = Browser(desk, "quality").go("/")
-    assert part(page, "waiting").startswith("Lots waiting (1) Q-71 Supplier QWT, PLA-HW-175: ")
+    assert part(page, "waiting").startswith("Lots in quarantine (1) Q-71 Supplier QWT, PLA-HW-175: ")
     assert "diameter" in part(page, "waiting")
-    assert part(page, "concessions").startswith("Concessions asked for (1) Q-72 hidden, asked for by ")
+    assert part(page, "concessions").startswith("Concessions to approve (1) Q-72 hidden, requested by ")
     assert "Blocked lots still here (1) Q-72" in part(page, "blocked")
     with clock.retelling(clock.now() + timedelta(days=31)):
         said = part(Browser(desk, "quality").go("/"), "due")
@@ -107,13 +107,13 @@ def test_production_sees_what_must_come_off_what_is_loaded_and_what_may_be(desk)
     desk.load(spool)
     lead = Browser(desk, "production")
     page = lead.go("/")
-    assert f"Loaded (1) Check a spool P1 spool {spool}, job J-1" in part(page, "loaded")
+    assert f"Loaded spools (1) Check a spool P1 spool {spool}, job J-1" in part(page, "loaded")
     assert re.match(r"Released lots in stock, by grade \(1\) PLA-HW-175 .*: 2 lots, \d+ spools, ", part(page, "stock"))
     assert {"/lots/1", "/lots/2"} <= set(page.every_link)
     assert "part urgent" not in page.html
     desk.decide(1, "block")
     page = lead.go("/")
-    assert f"Must come off now (1) Spool {spool} on P1, job J-1, lot Q-71" in part(page, "off")
+    assert f"Spools to take off now (1) Spool {spool} on P1, job J-1, lot Q-71" in part(page, "off")
     assert "part urgent" in page.html
     assert part(page, "containments").startswith(f"Containments to close (1) Lot Q-71 Take spool {spool} off P1")
     assert "1 lot, " in part(page, "stock")

@@ -98,7 +98,7 @@ def test_what_readings_rest_on_is_settled_and_said_so(shop, quality):
     stale = quality.send(quality.go("/setup/instruments"), "code", **NEW)
     shop.diameter(shop.receive(shop.supplier(), shop.grade())["spools"][0]["code"], instrument_id=1)
     page = quality.go("/setup/instruments/1")
-    assert "Add the instrument again under another code where one is wrong." in page.text
+    assert "If one is wrong, add the instrument again under another code." in page.text
     fields = page.form("check_interval_days")["fields"]
     assert not {"kind", "standard_uncertainty", "resolution"} & fields.keys()
     quality.send(page, "check_interval_days", check_interval_days="7")

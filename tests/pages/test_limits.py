@@ -145,7 +145,7 @@ def test_the_next_revision_begins_with_the_values_of_the_current_one(desk, quali
     """Checked as it stands it sets the same limits again, and the comparison says that nothing changed."""
     page = quality.send(quality.go(at(desk.white)), "note", "Check", note="The same again.")
     page = quality.send(page, "note", "Set limits")
-    assert "Nothing but the note." in page.text
+    assert "Only the note changed." in page.text
     first, second = desk.get("quality", at(desk.white))["items"]
     own = ("id", "revision", "note", "recorded_at")
     assert {k: v for k, v in first.items() if k not in own} == {k: v for k, v in second.items() if k not in own}

@@ -76,7 +76,7 @@ def test_filters_go_along_to_the_next_page_and_into_the_file(many):
     names = listed(page)
     assert 5 < len(names) < 26
     assert "Filtered by supplier QWT; received from 2026-03-01; received to 2026-05-31. Show all" in page.text
-    file = rows(buyer, page.links["CSV file"])
+    file = rows(buyer, page.links["Download CSV"])
     assert names == [row["supplier_lot"] for row in file]
     assert {"QWT"} == {row["supplier.code"] for row in file}
     assert sorted(names) == sorted(listed(buyer.go(f"/deliveries?{asked}")))

@@ -186,8 +186,8 @@ def test_decisions_are_a_time_line_with_the_newest_first(desk):
     page = Browser(desk, "quality").go(f"/lots/{lot}")
     line = page.html.partition("<h2>Decisions</h2>")[2].partition("</ol>")[0]
     whats = re.findall(r"<li><p><strong>([^<]*)</strong>", line)
-    assert whats.index("Concession 1 asked for") < whats.index("Blocked by hand") < whats.index("Received")
-    assert whats.index("Reading voided") < whats.index("Concession 1 asked for")
+    assert whats.index("Concession 1 requested") < whats.index("Blocked by hand") < whats.index("Received")
+    assert whats.index("Reading voided") < whats.index("Concession 1 requested")
     assert "load-bearing" in line
     assert "Under limits revision 1 and reference revision 1" in line
     for code in ("load_bearing", "accept_step", "judge<"):

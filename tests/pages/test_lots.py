@@ -57,7 +57,7 @@ def test_the_grid_of_uses_tells_of_the_lots_that_are_listed(desk):
 def test_a_place_that_no_list_gave_out_is_refused_in_words(desk):
     """What somebody cut short in the address bar says what to do."""
     page = Browser(desk, "receiving").go("/lots?cursor=x")
-    assert (422, True) == (page.status, "This cursor was not given out by this list." in page.text)
+    assert (422, True) == (page.status, "This page of the list does not exist." in page.text)
 
 
 @pytest.mark.parametrize("more", ["_external=1&_scheme=javascript", "endpoint=x", "_anchor=y", "form=pdf"])
@@ -67,7 +67,7 @@ def test_what_else_an_address_says_goes_into_no_other_address(desk, more):
     page = Browser(desk, "production").go(f"/lots?standing=quarantined&{more}")
     assert 200 == page.status
     assert "/lots/uses?standing=quarantined" == page.links["Picture of lots and uses"]
-    assert "/lots.csv?standing=quarantined" == page.links["CSV file"]
+    assert "/lots.csv?standing=quarantined" == page.links["Download CSV"]
 
 
 def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):

@@ -22,7 +22,7 @@ MENUS = {
 
 def menus(page):
     """What the menu offers, for a wide page and for a phone."""
-    every = re.findall(r"<ul>(.*?)</ul>", page.html.partition('<nav aria-label="Desks">')[2].partition("</nav>")[0])
+    every = re.findall(r"<ul>(.*?)</ul>", page.html.partition('<nav aria-label="Main menu">')[2].partition("</nav>")[0])
     return [re.findall(r">([^<]+)</a>", one) for one in every]
 
 

@@ -19,9 +19,9 @@ def test_a_person_is_told_in_words(shop, path):
     for somebody in (Browser(shop, "receiving").client, shop.app.test_client()):
         answer = somebody.get(path, base_url=SITE, headers={"Accept": PERSON})
         page = Page(answer)
-        assert (404, "text/html", "There is no such page") == (page.status, answer.mimetype, page.headings[0])
+        assert (404, "text/html", "Page not found") == (page.status, answer.mimetype, page.headings[0])
         assert path in page.text
-        assert "/" == page.links["Home"]
+        assert "/" == page.links["Go to Home"]
         assert "script-src 'self'" in answer.headers["Content-Security-Policy"]
         assert "no-store" == answer.headers["Cache-Control"]
 

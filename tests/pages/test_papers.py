@@ -55,7 +55,7 @@ def test_no_pdf_is_offered_where_none_can_be_made(desk, monkeypatch):
     """As the API finds out: without its extra, neither the record nor the labels are offered so."""
     desk.good_lot(desk.quillwort, desk.white)
     somebody = Browser(desk, "quality")
-    offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
+    offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "Download PDF" in somebody.go("/receiving/1/labels").links]
     monkeypatch.setattr("lots.pages.site.frame.find_spec", lambda name: None)
-    refused = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
+    refused = [PAPER["pdf"] in somebody.go("/lots/1").links, "Download PDF" in somebody.go("/receiving/1/labels").links]
     assert ([True, True], [False, False]) == (offered, refused)

@@ -123,7 +123,7 @@ def test_a_renewed_token_ends_the_old_one(shop, admin):
 def test_who_renews_their_own_token_stays_signed_in(shop, admin):
     """In this browser, by a new session; the old token is over."""
     token = token_on(admin.send(person(shop, admin, "admin person"), "days"))
-    assert ["Set-up"] == [admin.go("/setup").headings[0]]
+    assert ["Set up"] == [admin.go("/setup").headings[0]]
     assert 302 == sign_in(shop.app.test_client(), token).status_code
     assert 401 == sign_in(shop.app.test_client(), shop.tokens["admin"]).status_code
 

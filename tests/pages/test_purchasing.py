@@ -121,7 +121,7 @@ def test_drift_is_told_from_all_lots_when_some_days_are_asked_for(desk):
     some = buyer.go(f"{path}&from={month(11):%Y-%m-%d}").text
     assert "6 of 6 lots accepted for general use, yellower by 0.05 a lot" in some
     assert told.group() in some
-    assert "Drift rests on all lots" in some
+    assert "Drift uses all lots" in some
 
 
 def test_a_use_that_the_limits_do_not_cover_is_said_once(desk):
@@ -154,7 +154,7 @@ def test_a_price_without_the_cost_of_a_delivery_is_marked(desk):
     page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={grade['id']}&use=")
     assert "20.00 EUR, without 1 delivery whose cost is not recorded" in page.text
     assert "Cost per accepted kg, measuring included" in page.text
-    assert "not told. 1 rejected delivery has no recorded cost." in page.text
+    assert "not known. 1 rejected delivery has no recorded cost." in page.text
 
 
 def test_a_wrong_day_or_use_is_refused_in_words(desk):

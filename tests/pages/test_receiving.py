@@ -42,7 +42,7 @@ def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
     lab = dict(zip(("L-0", "a-0", "b-0"), map(str, WHITE), strict=True))
     end = clerk.send(color, "L-0", "Store", **lab)
     assert "✔ released" in end.text
-    assert "Nothing more has to be measured on this lot." in end.text
+    assert "All measurements of this lot are complete." in end.text
     assert "released" == desk.lot(delivery["lot_id"])["standing"]
 
 
@@ -138,7 +138,7 @@ def test_the_last_deliveries_come_first(desk, clerk):
     page = clerk.go("/receiving")
     assert [f"Q-{number:02d}" for number in range(13, 1, -1)] == re.findall(r"Q-\d\d", page.text)
     assert "Q-13" in clerk.go("/receiving/14").text
-    assert (404, "No such delivery") == (clerk.go("/receiving/15").status, clerk.go("/receiving/15").headings[0])
+    assert (404, "Unknown delivery") == (clerk.go("/receiving/15").status, clerk.go("/receiving/15").headings[0])
 
 
 def test_a_symbol_on_paper_leads_to_the_spools_page(desk, clerk):
@@ -156,7 +156,7 @@ def test_a_symbol_on_paper_leads_to_the_spools_page(desk, clerk):
         "Q-71",
         "1000 g of 1000 g",
         "Length left 335 m",
-        "On no machine",
+        "Not loaded",
         "Supplier QWT",
         "Still sealed",
     ):

@@ -106,7 +106,7 @@ def test_many_are_counted(desk):
         desk.load(one["code"], machine=f"P{number}")
     desk.decide(delivery["lot_id"], "block")
     html = bar(desk, "production").get_data(as_text=True)
-    assert (3, True) == (html.count("<li>"), "4 more must come off." in html)
+    assert (3, True) == (html.count("<li>"), "4 more spools must come off." in html)
 
 
 def test_it_is_one_query_on_indexes(desk):

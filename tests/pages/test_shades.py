@@ -64,7 +64,7 @@ def test_name_and_interval_are_corrected_and_the_code_stays(shop, quality):
     """On the version that was read: somebody else's change in between is not written over."""
     shop.shade("HW")
     page, stale = quality.go("/setup/shades/1"), quality.go("/setup/shades/1")
-    assert "The code HW stays: grades and papers name it." in page.text
+    assert "The code HW cannot be changed, because grades and papers name it." in page.text
     done = quality.send(page, "name", name="Harbour White", remeasure_every_days="180")
     found = shop.get("quality", "/shades/1")
     assert ("Harbour White", 180) == (found["name"], found["remeasure_every_days"])
@@ -93,7 +93,7 @@ def test_a_typed_reference_is_looked_at_before_it_is_stored(shop, quality, green
     assert [] == revisions(shop)
     done = quality.send(look, "approved_by", "Approve revision 1")
     assert "Revision 1 is approved" in done.text
-    assert "No lot in stock would lose a use under it." in done.text
+    assert "No lot in stock would lose a use." in done.text
     (kept,) = revisions(shop)
     assert ([50.5, -30, 20], "Wilhelmina") == (kept["lab"], kept["approved_by"])
     # The same form sent again approves nothing.
@@ -116,7 +116,7 @@ def test_a_reference_that_somebody_approved_meanwhile_is_seen_first(shop, qualit
 def test_what_was_looked_at_can_be_changed_before_it_is_approved(shop, quality, green):
     """Back to the form with everything in it."""
     look = quality.send(green, "approved_by", **{"lab-0": "50", "lab-1": "0", "lab-2": "0", "approved_by": "W."})
-    form = quality.send(look, "approved_by", "Change it")
+    form = quality.send(look, "approved_by", "Change reference")
     assert ("50", "W.") == (
         form.form("approved_by")["fields"]["lab-0"],
         form.form("approved_by")["fields"]["approved_by"],
@@ -159,7 +159,7 @@ def test_lots_that_a_new_reference_would_cost_a_use_are_told_after_it(desk):
     page = quality.go("/setup/shades/1/revisions/new")
     typed = {"lab-0": "20", "lab-1": "0", "lab-2": "0", "approved_by": "Wilhelmina"}
     done = quality.send(quality.send(page, "approved_by", **typed), "approved_by", "Approve revision 2")
-    assert "These lots in stock would lose a use under it." in done.text
+    assert "These lots in stock would lose a use with this reference." in done.text
     assert "Lot KEPT" in done.links
     assert "released" == desk.get("quality", "/lots/1")["standing"]
 

@@ -36,7 +36,7 @@ def test_the_details_are_stored_and_hold_on_every_page(shop, admin):
             decimal_sign="comma",
             label_width_mm="62.5",
         )
-        assert "Set-up" == page.headings[0]
+        assert "Set up" == page.headings[0]
         said = shop.get("receiving", "/shop")
         assert ("Saltmarsh Yard Prints", "Europe/Berlin", 62.5) == (
             said["name"],
@@ -133,7 +133,7 @@ def test_a_supplier_is_added_and_corrected(shop, role):
     """By quality as by purchasing; the code stays."""
     somebody = Browser(shop, role)
     empty = somebody.go("/setup/suppliers")
-    assert "There are no suppliers yet." in empty.text
+    assert "No suppliers yet." in empty.text
     page = somebody.send(empty, "code", code="QWT", name="Quillwort", contact="orders@example.org")
     assert "/setup/suppliers/1" == page.links["QWT"]
     one = somebody.go("/setup/suppliers/1")

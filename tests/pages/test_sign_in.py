@@ -220,7 +220,7 @@ def test_signing_in_without_the_cookie_of_the_form_says_what_to_do(shop, client)
     client.delete_cookie("lots_sign_in")
     answer = client.post("/sign-in", data={**fields, "token": shop.tokens["quality"]})
     assert 400 == answer.status_code
-    assert "Allow cookies for this address, then type your token here again." in Page(answer).text
+    assert "Allow cookies for this address. Then type your token again." in Page(answer).text
     assert client.get_cookie("lots_session") is None
     fields = Page(answer).form("token")["fields"]
     assert "/lots" == fields["then"]
@@ -290,7 +290,7 @@ def test_a_database_that_takes_no_changes_says_so(shop, client, engine, settings
     read_only(engine, settings)
     try:
         answer = sign_in(shop.app.test_client(), shop.tokens["quality"], HERE)
-        assert (503, True) == (answer.status_code, "the database takes no changes" in Page(answer).text)
+        assert (503, True) == (answer.status_code, "the database accepts no changes" in Page(answer).text)
         answer = client.post("/sign-out", data=form)
         assert (503, True) == (answer.status_code, "signed out in this browser" in Page(answer).text)
     finally:

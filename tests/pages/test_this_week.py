@@ -27,7 +27,7 @@ def test_an_empty_week_is_told_in_a_sentence(desk):
     """Both filters are there all the same, and the order is explained."""
     page = Browser(desk, "purchasing").go("/purchasing/week")
     assert (200, "This week") == (page.status, page.headings[0])
-    assert "the order is by expected kilograms at risk" in page.text
+    assert "the most kilograms at risk come first" in page.text
     assert "Nothing to act on this week." in page.text
     assert {"supplier_id": "", "grade_id": ""} == page.form("supplier_id")["fields"]
 
@@ -72,7 +72,7 @@ def test_a_filter_that_is_no_number_is_refused_in_words(busy, asked):
     """The fault names its field; nothing is listed."""
     page = Browser(busy, "purchasing").go(f"/purchasing/week?{asked}")
     assert 422 == page.status
-    assert "Not done" in page.text
+    assert "Not possible" in page.text
     assert "Rejected, still here" not in page.text
     assert "supplier_id" not in page.text.replace("supplier_id=", "")
 

@@ -80,7 +80,7 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
     sent = form | {"supplier_id": "1", "grade_id": "1", "supplier_lot": "Q-1", "spool_count": "1", "net_mass_g": "1000"}
     clerk.go("/receiving", data=sent)
     page = clerk.go("/receiving", data=sent | {"supplier_lot": "Q-2"})
-    assert "This form was sent before with other words. Open it anew." in page.text
+    assert "This form was already sent with other values. Open it again." in page.text
     assert "Idempotency" not in page.text
 
 

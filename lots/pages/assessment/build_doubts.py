@@ -32,7 +32,7 @@ def build_doubt_lifted(number: int) -> Any:
     def lift() -> str:
         done: Any = build_doubts.lift(number, checked(LiftArgs, {"reason": reason})["reason"], g.me["name"])
         result = told(
-            "Doubt lifted", "The prints of this build count again. Their lots were judged again.", lots=done["lots"]
+            "Doubt lifted", "The prints of this build count again. Their lots were assessed again.", lots=done["lots"]
         )
         return url_for("pages.build_doubt", number=number, result=result)
 

@@ -23,7 +23,7 @@ from lots.services.receiving import receiving
 _ACTS = {
     "block": ("Block", "No spool of the lot can be loaded until quality lifts the block. Loaded spools must come off."),
     "hold": ("Hold", "The lot stays in quarantine until quality lifts the hold. Loaded spools must come off."),
-    "lift": ("Lift the decision on", "The readings decide again. Nobody can release a lot that its readings refuse."),
+    "lift": ("Lift the decision on", "The readings decide again. A lot whose readings fail cannot be released."),
     "return": ("Return", "The lot goes back to the supplier. You confirm this on the next page."),
     "scrap": ("Scrap", "The lot is discarded. You confirm this on the next page."),
 }

@@ -61,10 +61,10 @@ def instrument_checked(number: int) -> Any:
 def _followed(done: Mapping[str, Any]) -> str:
     lots = counted(len(done["lots"]), "lot was", "lots were")
     if done["result"] == "pass":
-        return f"{lots} judged again and stand otherwise now." if done["lots"] else ""
+        return f"{lots} assessed again and changed status." if done["lots"] else ""
     if not done["lots"]:
         return "No reading is suspect."
-    return f"The readings since the last passed check are suspect. {lots} judged again without them."
+    return f"The readings since the last passed check are suspect. {lots} assessed again without them."
 
 
 def _summary(readings: Sequence[Any]) -> str:

@@ -24,9 +24,9 @@ from lots.services.instruments import calibration_checks, studies
 from lots.services.setup import catalog
 
 _KINDS = {
-    "repeatability": "Repeatability: several people read the same parts several times",
-    "linearity": "Linearity: artefacts of known value are read over the range",
-    "agreement": "Agreement: the same plaques are read on two instruments",
+    "repeatability": "Repeatability: several people measure the same parts several times",
+    "linearity": "Linearity: artefacts of known value are measured over the range",
+    "agreement": "Agreement: the same plaques are measured with two instruments",
 }
 _FIELDS = ("kind", "measure", "studied_at", "tolerance_width", "other_instrument_id", "grade_id", "note")
 _NUMBERS = ("tolerance_width", "other_instrument_id", "grade_id")

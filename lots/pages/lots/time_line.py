@@ -60,8 +60,8 @@ def _decision(one: Mapping[str, Any]) -> Moment:
 
 def _concession(one: Mapping[str, Any]) -> Iterator[Moment]:
     name, uses = f"Concession {one['id']}", listed([hyphenated(use) for use in one["uses"]])
-    asked = f"{one['reason']} Asked for by {one['requested_by']}: {uses}, at most {one['max_mass_g']:g} g."
-    yield Moment(one["recorded_at"], one["recorded_by"], f"{name} asked for", asked)
+    asked = f"{one['reason']} Requested by {one['requested_by']}: {uses}, at most {one['max_mass_g']:g} g."
+    yield Moment(one["recorded_at"], one["recorded_by"], f"{name} requested", asked)
     if one["approved_at"]:
         yield Moment(one["approved_at"], one["approved_by"], f"{name} approved", f"For {uses}.")
     if one["withdrawn_at"]:
@@ -70,7 +70,7 @@ def _concession(one: Mapping[str, Any]) -> Iterator[Moment]:
 
 def _inspection(one: Mapping[str, Any], characteristics: Mapping[str, str]) -> Moment:
     measured = listed([characteristics[name] for name in one["measure"]])
-    return Moment(one["recorded_at"], one["recorded_by"], "Re-inspection asked for", f"{measured}. {one['reason']}")
+    return Moment(one["recorded_at"], one["recorded_by"], "Re-inspection requested", f"{measured}. {one['reason']}")
 
 
 def _substitute(one: Mapping[str, Any]) -> Moment:

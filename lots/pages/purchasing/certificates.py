@@ -95,8 +95,8 @@ def keep_certificate(number: int) -> Any:
             raise Invalid(*(Fault(f"/values/{place}/value", _BARE) for place in bare))
         kept: Any = service.keep(number, checked(CertificateArgs, body), g.me["name"])
         n = len(body["values"])
-        says = f"{counted(n, 'value')} of lot {kept['supplier_lot']} {plural(n, 'was', 'were')} kept. {kept['says']}"
-        return url_for("pages.certificate", number=number, result=told("Certificate kept", says))
+        says = f"{counted(n, 'value')} of lot {kept['supplier_lot']} {plural(n, 'was', 'were')} stored. {kept['says']}"
+        return url_for("pages.certificate", number=number, result=told("Certificate stored", says))
 
     done = once(keep, CertificateArgs)
     return _form(number, typed, done, codes) if isinstance(done, Refusal) else done
@@ -131,7 +131,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, codes
         kept=None if isinstance(kept, Refusal) else kept,
         digits={name: one.decimals for name, one in MEASURES.items()},
         # How the table of values that count names their certificates.
-        sources={one["id"]: one["reference"] or f"kept {place().moment(one['recorded_at'])}" for one in certificates_},
+        sources={one["id"]: one["reference"] or f"stored {place().moment(one['recorded_at'])}" for one in certificates_},
         typed=typed,
         first=[one for declared, one in rows if declared.name in limited],
         others=[one for declared, one in rows if declared.name not in limited],

@@ -94,7 +94,7 @@ def note_answer(number: int) -> Any:
 
     def note() -> str:
         done: Any = corrective_actions.answer(number, checked(AnswerArgs, body), g.me["name"])
-        result = told("Answer noted", done["says"])
+        result = told("Answer stored", done["says"])
         return url_for("pages.corrective_action", number=number, result=result)
 
     done = once(note, AnswerArgs)

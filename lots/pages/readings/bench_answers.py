@@ -93,7 +93,7 @@ def of_address(text: str) -> Shown | None:
         now = receiving.get_lot(lot["id"])
         if now["standing"] != lot["standing"]:
             lot |= {"standing": now["standing"], "uses": now["uses"], "exposure": ""}
-            lot["says"] = f"Lot {lot['supplier_lot']} has moved on since this was stored."
+            lot["says"] = f"The status of lot {lot['supplier_lot']} has changed since this was stored."
     return told
 
 

@@ -24,11 +24,11 @@ from lots.pages.site.session import may_call, pack, signed_in, unpack
 from lots.services.files import imports
 
 DELIMITERS = (
-    (",", "a comma"),
-    (";", "a semicolon"),
-    ("tab", "a tab, as a spreadsheet pastes it"),
+    (",", "comma"),
+    (";", "semicolon"),
+    ("tab", "tab, as pasted from a spreadsheet"),
 )
-DECIMALS = (("point", "a point: 1.75"), ("comma", "a comma: 1,75"))
+DECIMALS = (("point", "point: 1.75"), ("comma", "comma: 1,75"))
 # How colours were measured, said once for a file that does not say it in its columns.
 CONDITIONS = tuple(field.name for field in fields(Conditions))
 _OPTIONS = ("kind", "delimiter", "decimal", "time_zone", *CONDITIONS)

@@ -124,7 +124,7 @@ def _chosen(found: Sequence[View], codes: Sequence[str]) -> Sequence[View]:
         return found
     some = [one for one in found if one["spool_code"] in codes]
     if not some:
-        raise Conflict("None of these spools has a label. A withdrawn spool has none.")
+        raise Conflict("These spools have no labels. Withdrawn spools cannot be labelled.")
     return some
 
 

@@ -27,7 +27,7 @@ def received(typed: Mapping[str, str]) -> str:
             return at.isoformat()
     if place().twice(text):
         raise Invalid(
-            Fault(_AT, "The clocks went back, and this time came twice.", "Choose the first or the second below.")
+            Fault(_AT, "The clocks went back, so this time occurred twice.", "Choose the first or the second below.")
         )
     try:
         return moment_typed(_AT, text)

@@ -108,13 +108,13 @@ def _people(found: SetUp) -> tuple[_Said, ...]:
             "stated" if found.named else "not stated",
             found.named,
             "" if found.named else "State the shop's name and its time zone. Until then times are in UTC.",
-            "Shop's details",
+            "Shop details",
             "pages.shop",
             (Shop, "PATCH"),
         ),
         _Said(
             "People and roles",
-            f"{counted(count, 'person', 'people')} at the desks" if count else "none at the desks",
+            f"{counted(count, 'person', 'people')}" if count else "nobody yet",
             count > 0,
             f"Nobody has the role {_listed(nobody)}." if nobody else "",
             "People",
@@ -146,9 +146,9 @@ def _catalog(found: SetUp) -> tuple[_Said, ...]:
     bare = found.shades - found.shades_with_reference
     unlimited = found.grades - found.grades_with_limits
     lacks = (
-        f"{counted(bare, 'shade')} {'has' if bare == 1 else 'have'} no reference, so no lot of it can pass on colour."
+        f"{counted(bare, 'shade')} {'has' if bare == 1 else 'have'} no reference. Lots without one cannot pass on colour."
     )
-    open_ended = f"{counted(unlimited, 'grade')} {'has' if unlimited == 1 else 'have'} no limits, so no lot of it can be released."
+    open_ended = f"{counted(unlimited, 'grade')} {'has' if unlimited == 1 else 'have'} no limits. Lots without limits cannot be released."
     return (
         _Said(
             "Shades with reference",

@@ -40,7 +40,7 @@ def risk_page() -> Any:
         ),
         picture=Markup(picture.draw({**risks})) if risks else "",  # noqa: S704  # our own drawing
         grades=[("", "choose"), *map(grade_choice, listed["grades"])],
-        instruments=[("", "the one most used"), *((one["id"], one["code"]) for one in listed["instruments"])],
+        instruments=[("", "the most used instrument"), *((one["id"], one["code"]) for one in listed["instruments"])],
         grade=next((one for one in listed["grades"] if str(one["id"]) == typed.get("grade_id")), None),
         refused=not_done,
         faults=beside(not_done),

@@ -32,7 +32,7 @@ _EVERY = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104  # read, not listen
 _HERE = ("127.", "::1", "localhost")
 _ADD = "lots token add NAME --role admin"
 _OLD_FORM = (
-    "This form is too old, or the browser did not send the cookie that came with it. Allow cookies for this address, "
+    "This form is too old, or the browser did not send its cookie. Allow cookies for this address, "
     "then send the form again."
 )
 
@@ -68,7 +68,7 @@ def offer(app: Flask, host: str, port: int) -> Iterator[str]:
         return
     secret = secrets.token_urlsafe(32)
     app.extensions["first_link"] = FirstLink(access.digest_of(secret), clock.now())
-    yield "lots: nobody can sign in yet. Open this link in a browser on this machine within 30 minutes. It makes the first administrator, once:"
+    yield "lots: nobody can sign in yet. To make the first administrator, open this link in a browser on this machine within 30 minutes:"
     yield f"  http://{f'[{name}]' if ':' in name else name}:{port}/first/{secret}"
 
 

@@ -79,7 +79,7 @@ def kinds() -> list[tuple[str, str]]:
         (word, f"{word.capitalize()}: {listed([said(name) for name in measures_of_kind(word) or ()])}")
         for word in words
     ]
-    return [("", "choose"), *sorted(named, key=lambda kind: kind[1]), (OTHER, "Another kind, named beside")]
+    return [("", "choose"), *sorted(named, key=lambda kind: kind[1]), (OTHER, "Another kind, named in the next field")]
 
 
 def _body(schema: Any, typed: Mapping[str, str], *names: str) -> dict[str, Any]:

@@ -27,8 +27,8 @@ _T = TypeVar("_T")
 Shown: TypeAlias = Mapping[str, Any]
 # What a form keeps beside its fields to be done once.
 _KEY = re.compile(r"[!-~]{1,255}")
-_CHANGED = "This form was changed on its way. Go back, load the page again and send it once more."
-_SENT_BEFORE = "This form was sent before with other words. Open it anew."
+_CHANGED = "This form is not valid. Go back, reload the page and send the form again."
+_SENT_BEFORE = "This form was already sent with other values. Open it again."
 _PAGE = 500
 
 
@@ -89,7 +89,7 @@ class Refusal:
 def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None) -> Refusal:
     """Returns an error of a service as a page shows it; the schema knows what the fields are called."""
     if isinstance(error, BadCursor):
-        return Refusal(422, "This cursor was not given out by this list. Start at its first page.")
+        return Refusal(422, "This page of the list does not exist. Start at the first page.")
     if isinstance(error, KeyReused):
         return Refusal(422, _SENT_BEFORE)
     told = tuple(

@@ -111,7 +111,7 @@ def _spools_to_measure() -> Part:
         says = f"lot {one.supplier_lot}, {one.supplier}, received {day(one.received_at)}"
         return Line(one.spool_code, at[kinds[0]], says, [(DECLARED[kind].title, at[kind]) for kind in kinds])
 
-    return _part("measure", "Spools to measure", rows, line, "No drawn spool lacks readings.", url_for("pages.bench"))
+    return _part("measure", "Spools to measure", rows, line, "No spools to measure.", url_for("pages.bench"))
 
 
 def quality_desk() -> list[Part]:
@@ -121,24 +121,24 @@ def quality_desk() -> list[Part]:
     return [
         _part(
             "waiting",
-            "Lots waiting",
+            "Lots in quarantine",
             waiting,
             lambda lot: Line(
                 lot.supplier_lot,
                 _lot(lot.id),
-                f"{lot.supplier}, {lot.grade}: {'; '.join(lot.to_measure) or 'decided by hand'}",
+                f"{lot.supplier}, {lot.grade}: {'; '.join(lot.to_measure) or 'manual decision'}",
             ),
-            "No lots waiting.",
+            "No lots in quarantine.",
             url_for("pages.lots", standing="quarantined"),
         ),
         _part(
             "concessions",
-            "Concessions asked for",
+            "Concessions to approve",
             concessions.to_approve(),
             lambda one: Line(
                 one["lot"]["supplier_lot"],
                 _to("pages.concession", every, number=one["id"]),
-                f"{hyphenated(', '.join(one['uses']))}, asked for by {one['requested_by']}",
+                f"{hyphenated(', '.join(one['uses']))}, requested by {one['requested_by']}",
             ),
             "No concessions waiting for approval.",
             every,
@@ -160,7 +160,7 @@ def quality_desk() -> list[Part]:
         _actions(),
         _part(
             "blocked",
-            "Blocked lots still here",
+            "Blocked lots",
             blocked,
             lambda lot: Line(lot.supplier_lot, _lot(lot.id), f"{lot.supplier}, {lot.grade}"),
             "No blocked lots.",
@@ -177,7 +177,7 @@ def _due(every: str) -> Part:
     def line(one: dict[str, Any]) -> Line:
         by_day = f"{'overdue since' if one['overdue'] else 'due by'} {day(one['due_at'])}"
         if one["why"] == "moved":
-            by_day = f"found to have moved on {day(one['due_at'])}"
+            by_day = f"colour has moved, found on {day(one['due_at'])}"
         if one["instrument_id"]:
             url = _to("pages.instrument_check", every, number=one["instrument_id"])
         else:
@@ -237,27 +237,27 @@ def production_desk() -> list[Part]:
     return [
         _part(
             "off",
-            "Must come off now",
+            "Spools to take off now",
             off,
             lambda one: Line(
                 f"Spool {one['spool_code']}",
                 loaded,
                 f"on {one['machine']}, job {one['job']}, lot {one['supplier_lot']}",
             ),
-            "No spool must come off.",
+            "No spools to take off.",
             loaded,
             urgent=bool(off),
         ),
         _part(
             "loaded",
-            "Loaded",
+            "Loaded spools",
             held,
             lambda one: Line(
                 one["machine"],
                 loaded,
                 f"spool {one['spool_code']}, job {one['job']}, since {day(one['loaded_at'])}",
             ),
-            "No spool is on a machine.",
+            "No spools are loaded.",
             loaded,
             act=("Check a spool", url_for("pages.check")),
         ),
@@ -295,6 +295,6 @@ def _may_be_loaded() -> Part:
         "Released lots in stock, by grade",
         grades,
         line,
-        "No released lot is in stock.",
+        "No released lots in stock.",
         url_for("pages.lots", standing="released"),
     )

@@ -53,7 +53,7 @@ def _load() -> None:
     try:
         _ = request.args
     except UnicodeDecodeError:
-        abort(400, "The end of this address is not UTF-8 text. Type it again, or start at the first page.")
+        abort(400, "The query of this address is not UTF-8 text. Type the address again, or go to Home.")
 
 
 @pages.after_request

@@ -118,7 +118,7 @@ def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
             if request.method == "POST" and not same(request.form.get("seal", ""), seal()):
                 abort(
                     400,
-                    "This form was not made by this server, or you signed in anew since. Go back and send it again.",
+                    "This form belongs to another sign-in or another site. Go back, reload the page and send the form again.",
                 )
             if g.me["role"] not in (*roles, "admin"):
                 return render_template("site/not_yours.html", roles=roles), 403

@@ -20,16 +20,16 @@ from lots.services.setup.sessions import Started
 log = logging.getLogger(__name__)
 
 _STALE = (
-    "This form is too old, or the browser did not send the cookie that came with it. "
-    "Allow cookies for this address, then type your token here again."
+    "This form is too old, or the browser did not send its cookie. "
+    "Allow cookies for this address. Then type your token again."
 )
 _MISSING = "Type or scan your token first."
 _UNKNOWN = "This token is mistyped, revoked or expired. Ask your administrator for another."
 _FOR_PROGRAM = "This token is for a program. Sign in with the token of your desk."
-_TOO_MANY = "Too many wrong tokens came from where you are. Wait a minute, then try again."
-_NOT_KEPT = "Nobody can sign in now, because the database takes no changes. Try again in a minute. Then tell your administrator."
+_TOO_MANY = "Too many wrong tokens came from your network address. Wait a minute, then try again."
+_NOT_KEPT = "Sign-in is not possible now, because the database accepts no changes. Try again in a minute. If that fails, tell your administrator."
 _STILL_OPEN = (
-    "You are signed out in this browser, but the database takes no changes, so the session itself ends only after twelve hours. "
+    "You are signed out in this browser. The database accepts no changes, so the session itself ends only after twelve hours. "
     "Ask your administrator to end it with the command lots token sessions."
 )
 

@@ -76,7 +76,7 @@
   function tell(form) {
     const full = rowsOf(form).filter((row) => run(row).some((one) => one.value) && run(row).every((one) => one.value || !("needed" in one.dataset))).length;
     const wanted = Number(form.dataset.wanted);
-    say(form, wanted && full >= wanted ? full + " of " + wanted + " wanted readings are entered. Press Store." : "");
+    say(form, wanted && full >= wanted ? full + " of " + wanted + " needed readings are entered. Press Store." : "");
   }
 
   // The code of a spool that was scanned into a field for values; empty for anything else.
@@ -101,7 +101,7 @@
     }
     const scan = document.querySelector("form[data-scan]"), typed = rowsOf(form).some((row) => fieldsOf(row).some((one) => one.value));
     scan.elements.spool.value = code;
-    if (typed) say(form, "Spool " + code + " was scanned. These readings are of spool " + form.dataset.spool + ": store them first.");
+    if (typed) say(form, "Spool " + code + " was scanned. First store the readings of spool " + form.dataset.spool + ".");
     else scan.requestSubmit();
   }
 
@@ -168,7 +168,7 @@
       if (answer.redirected) history.pushState(null, "", answer.url);
       else history.replaceState(null, "", location.href);
     } catch (away) {
-      return "The server does not answer. What you typed is still here. Press Store again; nothing is stored twice.";
+      return "The server does not answer. What you typed is still here. Press Store again. Nothing is stored twice.";
     } finally {
       clearTimeout(patience);
     }

@@ -79,7 +79,7 @@ def test_a_held_void_is_agreed_to_by_a_second_person(shop, at, technician):
     leads = [link for link in technician.go("/").links.values() if link.endswith("/agree")]
     assert [f"/readings/{number}/agree"] == leads
     page = technician.go(leads[0])
-    assert "Without this reading the result of the lot is better." in page.text
+    assert "The lot has a better result without this reading." in page.text
     done = technician.send(page, "reason", reason="the gauge says 1.75")
     assert "No voids need agreement." in done.text
     assert counts(shop, number)["voided"]["agreed"]["reason"] == "the gauge says 1.75"
