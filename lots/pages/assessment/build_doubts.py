@@ -19,7 +19,7 @@ from lots.services.readings import build_doubts
 @pages.get(f"/build-doubts/<{NUMBER}:number>")
 @signed_in((BuildDoubts, "GET"), (Lift, "POST"))
 def build_doubt(number: int) -> Any:
-    """A build in doubt, and the form that lifts the doubt."""
+    """Shows a build in doubt, and the form that lifts the doubt."""
     return _shown(number, "", None)
 
 

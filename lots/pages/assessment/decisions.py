@@ -32,7 +32,7 @@ _ACTS = {
 @pages.get(f"/lots/<{NUMBER}:number>/decide")
 @signed_in((Decisions, "POST"), (Decisions, "GET"), (Exposure, "GET"))
 def deciding(number: int) -> Any:
-    """The form of a decision by hand: what it does, and what is loaded now."""
+    """Shows the form of a manual decision, with its effect and the loaded spools."""
     action = request.args.get("action", "")
     return _form(number, {"action": action if action in ACTIONS else "block", "reason": ""}, None)
 

@@ -29,7 +29,7 @@ _LISTED = 8
 @pages.get(f"/instruments/<{NUMBER}:number>/check")
 @signed_in((OneInstrument, "GET"), (Checks, "GET"), (Checks, "POST"))
 def instrument_check(number: int) -> Any:
-    """The form of a check, below the checks there are."""
+    """Shows the form of a check and the earlier checks."""
     return _form(number, {"checked_at": moment_field(clock.now())}, None)
 
 
@@ -68,7 +68,7 @@ def _followed(done: Mapping[str, Any]) -> str:
 
 
 def _summary(readings: Sequence[Any]) -> str:
-    """How readings of one number lie."""
+    """Returns mean, minimum and maximum of readings in words; "" for readings of several numbers."""
     values = [one for one in readings if isinstance(one, int | float)]
     if not values or len(values) != len(readings):
         return ""
@@ -87,7 +87,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _suspect(number: int, typed: Mapping[str, str]) -> Any:
-    """The page that says what a failed check makes suspect, or the form where it cannot be read."""
+    """Shows which readings a failed check makes suspect, or the form again where it is invalid."""
 
     def look() -> dict[str, Any]:
         at = checked(CheckArgs, _body(typed))["checked_at"]

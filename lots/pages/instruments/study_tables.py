@@ -51,7 +51,7 @@ def _add_trial(made: StudyTable, row: Line) -> None:
 
 
 def _of_code(made: StudyTable, row: Line, fresh: dict[str, Any]) -> dict[str, Any]:
-    """The entry of a code, which its first row begins."""
+    """Returns the entry of a code, and adds it at the first row of the code."""
     code = row.cells[0]
     known = next((one for one in made.entries if one["code"] == code), None)
     if known is None:

@@ -78,7 +78,7 @@ def measured(record: OnRecord) -> Iterator[tuple[LotPicture, str]]:
 @pages.get(f"/lots/<{NUMBER}:number>/pictures/<name>.svg")
 @signed_in(*((one, "GET") for one in (ColorMap, DiameterProfile, ShrinkagePicture, BondPicture)))
 def lot_picture(number: int, name: str) -> Any:
-    """One picture of a lot, narrow unless a large one is asked for."""
+    """Returns one picture of a lot as SVG, narrow unless ?size=large."""
     wanted = PICTURES.get(name) or abort(404)
     figures = attempt(lambda: wanted.figures(number))
     if isinstance(figures, Refusal):

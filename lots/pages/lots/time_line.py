@@ -30,7 +30,7 @@ def time_line(
     deliveries: Iterable[Mapping[str, Any]],
     characteristics: Mapping[str, str],
 ) -> list[Moment]:
-    """Returns what became of a lot, the newest first.
+    """Returns the history of a lot, the newest first.
 
     Args:
         decisions, concessions, inspections: in the order they were recorded.

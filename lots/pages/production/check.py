@@ -35,7 +35,7 @@ _MACHINES = 100
 @pages.get("/check")
 @signed_in((SpoolClearance, "GET"))
 def check() -> str:
-    """One answer for a spool in the hand and a job sheet in the other."""
+    """Shows whether a spool may be loaded for a use and a job."""
     asked = asked_of(request.args)
     return _checked(asked, _clearance(asked) if asked["spool"] else None)
 
@@ -43,7 +43,7 @@ def check() -> str:
 @pages.post("/check")
 @signed_in((Loads, "POST"), (SpoolClearance, "GET"))
 def load() -> Any:
-    """Loads the spool that was just checked; refused, it says why where the answer stood."""
+    """Loads the spool that was just checked, or shows why it cannot be loaded."""
     asked = asked_of(request.form)
     body: dict[str, Any] = {
         "spool_code": asked["spool"],
@@ -62,7 +62,7 @@ def load() -> Any:
 
 
 def asked_of(typed: Mapping[str, str]) -> dict[str, str]:
-    """Returns what was typed, with the spool's code for the address that the symbol on its label holds."""
+    """Returns the form, with the spool code in place of the address in a label's QR code."""
     asked = {name: typed.get(name, "").strip() for name in ("spool", *_ASKED)}
     return {**asked, "spool": scanned(asked["spool"])}
 

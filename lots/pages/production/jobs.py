@@ -30,7 +30,7 @@ def jobs() -> Any:
 @pages.get("/jobs/<path:name>")
 @signed_in((Job, "GET"))
 def job(name: str) -> Any:
-    """One job traced back to its lots, and those that it possibly was printed from."""
+    """Shows the lots that a job was certainly or possibly printed from."""
     found: Shown | Refusal = attempt(lambda: exposure.job(name))
     if isinstance(found, Refusal):
         like = [one["name"] for one in found.more.get("candidates", ())]

@@ -26,7 +26,7 @@ _LOADS = 20
 @pages.get("/find-spool")
 @signed_in((OneSpool, "GET"), (OneLot, "GET"))
 def find_spool() -> Any:
-    """Leads to the page of the spool whose code was typed or scanned."""
+    """Redirects to the page of the spool whose code was typed or scanned."""
     code = scanned(request.args.get("code", ""))
     return redirect(url_for("pages.spool", code=code) if code else url_for("pages.home"))
 
@@ -34,12 +34,12 @@ def find_spool() -> Any:
 @pages.get("/spools/<code>")
 @signed_in((OneSpool, "GET"), (OneLot, "GET"))
 def spool(code: str) -> Any:
-    """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
+    """Shows one spool: identity, status, mass left, permitted uses and history."""
     return _sheet(code)
 
 
 def _sheet(code: str, wrong: Refusal | None = None) -> Any:
-    """The page; of a form on it that was refused with what was typed there and what is wrong beside it."""
+    """Returns the page of a spool, with a refused form as it was typed and its faults."""
     found: Shown | Refusal = attempt(lambda: spools.sheet(scanned(code)))
     if isinstance(found, Refusal):
         return render_template("production/spool.html", refused=found, code=code), found.status

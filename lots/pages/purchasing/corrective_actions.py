@@ -33,7 +33,7 @@ _ANSWER = ("cause", "action", "answered_by", "evidence")
 @pages.get("/corrective-actions")
 @signed_in((Actions, "GET"))
 def actions() -> str:
-    """All corrective actions, those not closed first, the oldest first."""
+    """Shows all corrective actions, open ones first, the oldest first."""
     found = every(partial(corrective_actions.listed, {}))
     return render_template("purchasing/actions.html", actions=sorted(found, key=lambda one: one["state"] == "closed"))
 
@@ -41,14 +41,14 @@ def actions() -> str:
 @pages.get(f"/lots/<{NUMBER}:number>/corrective-actions")
 @signed_in((LotActions, "GET"), (LotActions, "POST"))
 def action_form(number: int) -> Any:
-    """The form that requests a corrective action about a lot."""
+    """Shows the form that requests a corrective action for a lot."""
     return _form(number, {}, None)
 
 
 @pages.post(f"/lots/<{NUMBER}:number>/corrective-actions")
 @signed_in((LotActions, "POST"))
 def ask_action(number: int) -> Any:
-    """Requests a corrective action of the supplier of a lot."""
+    """Requests a corrective action from the supplier of a lot."""
     typed = {name: request.form.get(name, "").strip() for name in ("requested_action", "due_at")}
     body = {"requested_action": typed["requested_action"]}
     if typed["due_at"]:
@@ -81,14 +81,14 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> An
 @pages.get(f"/corrective-actions/<{NUMBER}:number>")
 @signed_in((Actions, "GET"))
 def corrective_action(number: int) -> Any:
-    """One corrective action: what was asked, what was answered, what closes it."""
+    """Shows one corrective action: request, answer and closing."""
     return _shown(number, {}, None)
 
 
 @pages.post(f"/corrective-actions/<{NUMBER}:number>/answer")
 @signed_in((AnswerAction, "POST"))
 def note_answer(number: int) -> Any:
-    """Notes what a supplier answered."""
+    """Stores the answer of a supplier."""
     typed = {name: request.form.get(name, "").strip() for name in _ANSWER}
     body = {name: text for name, text in typed.items() if text}
 

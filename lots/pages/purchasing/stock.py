@@ -39,7 +39,7 @@ _ALWAYS = ("loadable_kg", "quarantined_kg", "blocked_kg", "on_machines_kg")
 @pages.get("/purchasing/stock")
 @signed_in((Stock, "GET"))
 def stock() -> Any:
-    """Stock by grade and use, drawn and as a table for each grade, short ones first."""
+    """Shows stock by grade and use, drawn and as one table for each grade, short stock first."""
     asked = _asked()
     found = attempt(lambda: _found(asked), StockArgs)
     wrong = found if isinstance(found, Refusal) else None
@@ -65,7 +65,7 @@ def stock() -> Any:
 @pages.get("/purchasing/stock.svg")
 @signed_in((Stock, "GET"))
 def stock_picture() -> Any:
-    """The picture of it: narrow where that is asked for."""
+    """Returns the picture of the stock as SVG, narrow with ?size=narrow."""
     found = attempt(lambda: _found(_asked()), StockArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.stock"))
@@ -76,7 +76,7 @@ def stock_picture() -> Any:
 @pages.get("/purchasing/stock.csv")
 @signed_in((Stock, "GET"))
 def stock_file() -> Any:
-    """The same lines as a file, with the columns that the API has."""
+    """Returns the stock as CSV, with the columns of the API."""
     found = attempt(lambda: _found(_asked()), StockArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.stock"))
@@ -97,7 +97,7 @@ _Line = dict[str, Any]
 
 
 def _by_grade(items: list[_Line]) -> list[tuple[_Line, list[_Line], list[tuple[str, str]]]]:
-    """Each grade by its first line, in the order of the lines, with all its lines and the columns that they need."""
+    """Returns for each grade its first line, all its lines and their columns, in the order of the lines."""
     order = {number: place for place, number in enumerate(dict.fromkeys(item["grade_id"] for item in items))}
     ordered = sorted(items, key=lambda item: order[item["grade_id"]])
     grades = [list(lines) for _, lines in groupby(ordered, lambda item: item["grade_id"])]

@@ -85,13 +85,13 @@ def _chosen() -> Characteristic:
 
 
 def _first_wanted(seen: Seen) -> Characteristic:
-    """What the person at the bench may measure and the limits still want on a spool; else what the bench opens with."""
+    """Returns the first characteristic that the limits still need on a spool and this person may measure, else the first of the bench."""
     mine = my_kinds()
     return next((kind for kind in mine if seen.bench.wanted(kind.name, seen.label["spool_code"])), mine[0])
 
 
 def _elsewhere(shown: Characteristic) -> Characteristic | None:
-    """The kind that was asked for, when another desk measures it."""
+    """Returns the requested characteristic if another role measures it, else None."""
     wanted = request.values.get("kind", "")
     return next((kind for kind in KINDS if kind.name == wanted != shown.name), None)
 
@@ -115,7 +115,7 @@ def bench() -> Any:
 @pages.post("/bench")
 @signed_in(*_RECORDING, any_of=True)
 def measured() -> Any:
-    """Checks the readings of one spool, or stores them and leads to what comes next. Only the button that stores does."""
+    """Checks the readings of one spool or, with the button Store, stores them and redirects to the next measurement."""
     kind, code = _chosen(), scanned(request.form.get("spool", ""))
     seen = attempt(lambda: _seen(code))
     if isinstance(seen, Refusal):
@@ -131,7 +131,7 @@ def measured() -> Any:
 
 
 def _seen(code: str) -> Seen:
-    """A spool at the bench, with all that is on record of its lot, read once.
+    """Returns a spool at the bench, with the record of its lot.
 
     Raises:
         NotFound: no spool has this code.
@@ -144,13 +144,13 @@ def _seen(code: str) -> Seen:
 
 
 def _sent(kind: Characteristic, label: Shown) -> list[Any]:
-    """The readings as the API reads them."""
+    """Returns the readings as the API reads them."""
     said, _ = readings_of(kind, request.form, label)
     return checked_list(ARGS[kind.name], said, partial(recording.faults_of, kind.name))
 
 
 def _tried(kind: Characteristic, seen: Seen) -> dict[int, Shown]:
-    """What would be stored, row by row, and where each value lies."""
+    """Returns for each row the reading that would be stored and the place of each value on its scale."""
     found = recording.tried(kind.name, _sent(kind, seen.label), g.me["name"])
     scales = seen.bench.scales(kind)
     rows = written_rows(kind, request.form) or [0]
@@ -158,7 +158,7 @@ def _tried(kind: Characteristic, seen: Seen) -> dict[int, Shown]:
 
 
 def _stored(kind: Characteristic, label: Shown) -> Any:
-    """Stores readings once, and returns the answer that leads to the next ones. Going back, or loading that page anew, then sends nothing again."""
+    """Stores readings once and redirects to the next measurement, so that going back or reloading sends nothing again."""
 
     def record() -> str:
         done = recording.record(kind.name, _sent(kind, label), g.me["name"], as_list=True)
@@ -176,12 +176,12 @@ def _stored(kind: Characteristic, label: Shown) -> Any:
 
 
 def _drawn(sample: Shown) -> list[str]:
-    """The drawn spools of a lot, delivery by delivery."""
+    """Returns the drawn spools of a lot, delivery by delivery."""
     return [code for part in sample["deliveries"] for code in part["drawn"]]
 
 
 def _coming(seen: Seen, kind: Characteristic) -> Next | None:
-    """What to measure after an entry of a kind on a spool."""
+    """Returns the measurement that follows one of this kind on a spool, or None."""
     return seen.bench.next([one.name for one in my_kinds()], kind.name, seen.label["spool_code"])
 
 
@@ -198,7 +198,7 @@ def _remember(answer: Any, name: str, used: str) -> None:
 
 
 def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> str:
-    """The page of the bench, whatever came of the last entry; `seen` is None where no spool is asked for or there is none such."""
+    """Returns the page of the bench with the result of the last entry. `seen` is None without a known spool."""
     # As it stands on the label, however it was typed.
     code = seen.label["spool_code"] if seen else code
     coming = _coming(seen, kind) if seen else None
@@ -238,7 +238,7 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
 
 
 def _focus(kind: Characteristic, entry: Entry, rows: int, *, nothing_left: bool) -> str:
-    """The field to begin with: the first at fault, else the first to type in; empty where a button or another spool comes next."""
+    """Returns the field with the focus: the first with a fault, else the first to fill; "" where a button or another spool comes next."""
     if entry.refused:
         return bench_answers.first_at_fault(dict(entry.faults), kind, rows)
     if entry.tried or (entry.stored and nothing_left):
@@ -248,7 +248,7 @@ def _focus(kind: Characteristic, entry: Entry, rows: int, *, nothing_left: bool)
 
 
 def _instrument(kind: Characteristic, offered: Sequence[Offered], typed: Mapping[str, str]) -> str:
-    """The instrument to begin with: the one that was named, else the last one used in this browser, else the first, of those in order."""
+    """Returns the preselected instrument: the named one, else the last used in this browser, else the first with a valid calibration."""
     if "instrument_id" in typed:
         return typed["instrument_id"]
     in_order = [str(one.id) for one in offered if one.doubt is None and one.stated]
@@ -257,7 +257,7 @@ def _instrument(kind: Characteristic, offered: Sequence[Offered], typed: Mapping
 
 
 def _sampled(sample: Shown, code: str) -> dict[str, Any]:
-    """What a spool is in the sample of its lot: whether it was drawn, what took its place, and which drawn spools are not measured yet."""
+    """Returns whether a spool was drawn, its substitute, and the drawn spools that are not measured yet."""
     parts = sample["deliveries"]
     swaps = [one for part in parts for one in part["substitutes"]]
     return {

@@ -41,7 +41,7 @@ _SHOWN = 20
 @pages.get("/bench/file")
 @signed_in((Imports, "POST"))
 def bench_file() -> str:
-    """Asks for a file, or for text to paste; behind a file that was stored, says what came of it."""
+    """Shows the form for a file or pasted rows and, after storing, the result."""
     told = unpack("file", request.args.get("stored", ""))
     stored = imports.earlier(told["digest"], dry_run=False) if told else None
     done = stored and {**stored, "already_imported": told["before"]}
@@ -51,7 +51,7 @@ def bench_file() -> str:
 @pages.post("/bench/file")
 @signed_in((Imports, "POST"))
 def file_tried() -> Any:
-    """Tries a file and shows its rows with every fault; then, when asked to, stores it."""
+    """Checks a file and shows its rows with every fault, or stores it."""
     said = {name: request.form.get(name, "").strip() for name in _OPTIONS}
     said["text"] = request.form.get("text", "")
     content, name = _content()
@@ -87,7 +87,7 @@ def file_tried() -> Any:
 
 
 def _content() -> tuple[bytes | None, str]:
-    """The bytes of the file and its name: just uploaded, tried before, or pasted. Uploaded bytes are kept as they came."""
+    """Returns the bytes of the file unchanged, and its name. The file is uploaded, checked before or pasted."""
     upload = request.files.get("file")
     if upload is not None and upload.filename:
         return upload.stream.read(), upload.filename
@@ -102,7 +102,7 @@ def _content() -> tuple[bytes | None, str]:
 
 
 def _as_sent(content: bytes, delimiter: str) -> tuple[bytes, str]:
-    """The file as the API takes it: what a spreadsheet pasted with tabs gets semicolons instead."""
+    """Returns the file and its separator as the API takes them. Tabs become semicolons."""
     if delimiter != "tab":
         return content, delimiter or ","
     out = io.StringIO(newline="")
@@ -112,7 +112,7 @@ def _as_sent(content: bytes, delimiter: str) -> tuple[bytes, str]:
 
 
 def _rows(content: bytes, delimiter: str, faults: Sequence[Told]) -> list[_Row]:
-    """The header, the first rows and every row at fault: number, cells, faults. What no program can read has no rows."""
+    """Returns the header, the first rows and every row with a fault, as number, cells and faults; [] for an unreadable file."""
     wrong: dict[int, list[Told]] = {}
     for fault in faults:
         wrong.setdefault(fault.row or 0, []).append(fault)

@@ -25,7 +25,7 @@ def written_rows(kind: Characteristic, form: Mapping[str, str]) -> list[int]:
 
 
 def rows_shown(kind: Characteristic, form: Mapping[str, str], wanted: int = 0) -> int:
-    """Returns how many rows to show: as many as are wanted on the spool, else those of the form; and one more than were filled in.
+    """Returns how many rows to show: those still needed on the spool, else those of the form, and one more than are filled.
 
     Args:
         wanted: readings that the limits still want on this spool; 0 where they want none.
@@ -39,7 +39,7 @@ def rows_shown(kind: Characteristic, form: Mapping[str, str], wanted: int = 0) -
 def readings_of(
     kind: Characteristic, form: Mapping[str, str], label: Mapping[str, Any]
 ) -> tuple[list[dict[str, Any]], list[int]]:
-    """Returns what was typed as readings, and the row of each. Rows without a number or a word in them are left out, but for the first.
+    """Returns the typed readings and the row of each. Empty rows are left out, except the first.
 
     Raises:
         Invalid: a time that the clock of the site showed twice or never.

@@ -35,7 +35,7 @@ _MOST_RECENT = 12
 @pages.get("/receiving", endpoint="receiving")
 @signed_in((Deliveries, "GET"), (Deliveries, "POST"))
 def log_delivery() -> str:
-    """The form for a delivery, and the deliveries that came last."""
+    """Shows the form for a delivery, and the latest deliveries."""
     now = clock.now().replace(microsecond=0)
     return _form({"received_at": moment_field(now), "received_known": now.isoformat()})
 
@@ -43,7 +43,7 @@ def log_delivery() -> str:
 @pages.post("/receiving")
 @signed_in((Deliveries, "POST"))
 def delivered() -> Any:
-    """Logs a delivery, then shows what to do with it; a lot number much like a known one is asked about first."""
+    """Logs a delivery and redirects to the next steps. Asks first if the lot number is similar to a known one."""
     typed = {name: request.form.get(name, "").strip() for name in _FIELDS}
     if known := request.form.get("as_lot"):
         typed["supplier_lot"] = known
@@ -113,13 +113,13 @@ def _choice(entries: Sequence[Mapping[str, Any]], first: int | None) -> list[tup
 
 
 def _only(offered: Mapping[str, list[tuple[Any, str]]]) -> dict[str, str]:
-    """The supplier and the grade where the shop has no other."""
+    """Returns the supplier and the grade, each if the shop has only one."""
     single = {"supplier_id": offered["suppliers"][1:], "grade_id": offered["grades"][1:]}
     return {name: str(some[0][0]) for name, some in single.items() if len(some) == 1}
 
 
 def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any]]:
-    """What has to be set up before anything can be received: its name, who does it, and its page for those people."""
+    """Returns what has to be set up before receiving: its name, the roles that do it, and its page if this person may open it."""
     found = []
     for subject, resource, page in (("suppliers", Suppliers, "supplier_list"), ("grades", Grades, "grades")):
         if len(offered[subject]) == 1:
@@ -131,7 +131,7 @@ def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any
 
 
 def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[Told, ...]]:
-    """What was typed as the API takes it, the line of each spool in the list, and what only a person can tell."""
+    """Returns the form as the body of the API, the line of each listed spool, and the questions for the clerk."""
     body: dict[str, Any] = {name: typed[name] for name in _TEXTS if typed[name]}
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if typed["received_at"]:
@@ -147,7 +147,7 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[To
 
 
 def split_codes(text: str) -> tuple[list[dict[str, Any]], list[int], tuple[Told, ...]]:
-    """Returns the spools that were typed one per line, the line of each, and what only a person can tell."""
+    """Returns the spools typed one per line, the line of each, and the questions for the clerk."""
     written = [(row, line.strip()) for row, line in enumerate(text.splitlines(), 1) if line.strip()]
     doubts = []
     found: list[dict[str, Any]] = []
@@ -167,7 +167,7 @@ def _doubt(row: int, line: str, code: str, mass: str) -> Told:
 
 
 def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
-    """What was refused, at the field it was typed in; a spool of the list with its line."""
+    """Returns the faults by the field of the form. A fault of a listed spool names its line."""
     found: dict[str, list[str]] = {}
     for fault in refused.faults:
         name, *below = fault.path
@@ -180,7 +180,7 @@ def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
 @pages.get(f"/receiving/<{NUMBER}:number>")
 @signed_in((OneDelivery, "GET"), (OneDelivery, "PATCH"))
 def received(number: int) -> Any:
-    """What to do with a delivery now: labels, the spools to measure, and where the rest goes."""
+    """Shows the next steps of a delivery: labels, spools to measure, and storage."""
     found = attempt(lambda: deliveries.get(number))
     if isinstance(found, Refusal):
         return render_template("receiving/done.html", refused=found), found.status

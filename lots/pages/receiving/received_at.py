@@ -15,7 +15,7 @@ FIELDS = ("received_at", "received_known", "received_which")
 
 
 def received(typed: Mapping[str, str]) -> str:
-    """Returns what the field says as the API takes it: to the second where it was not touched.
+    """Returns the moment in the field as the API takes it, to the second if it was not changed.
 
     Raises:
         Invalid: a time that the site's clock never showed, or showed twice and nobody chose which.
@@ -36,7 +36,7 @@ def received(typed: Mapping[str, str]) -> str:
 
 
 def which(typed: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Returns the two moments to choose from where the field holds a time that came twice; none for any other."""
+    """Returns the two moments to choose from if the clock showed the typed time twice, else []."""
     both = place().twice(typed.get("received_at", ""))
     if both is None:
         return []
@@ -48,7 +48,7 @@ def which(typed: Mapping[str, str]) -> list[tuple[str, str]]:
 
 
 def chosen(at: datetime) -> str:
-    """Returns which of the two moments of `which` this is, to the minute; "" for a time that came once."""
+    """Returns which of the two moments of `which` this is; "" for a time that occurred once."""
     both = place().twice(moment_field(at)) or ()
     return next((one.isoformat() for one in both if one.utcoffset() == at.astimezone(one.tzinfo).utcoffset()), "")
 
@@ -61,7 +61,7 @@ def stored_moment(text: str) -> str:
 
 
 def _moment(text: str) -> datetime | None:
-    """A moment with its offset; None for anything else."""
+    """Returns a moment with its UTC offset, or None for anything else."""
     try:
         at = datetime.fromisoformat(text)
     except ValueError:

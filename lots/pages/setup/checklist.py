@@ -55,12 +55,12 @@ class _Said:
 
 
 def setup_steps() -> list[Step]:
-    """Returns every step in order, for whoever is signed in. One query."""
+    """Returns every step in order, for the signed-in person. One query."""
     return _steps(set_up())
 
 
 def steps_for_home() -> list[Step]:
-    """Returns the steps that are still open, for a first page: where whoever is signed in does one, or no lot can be received yet. One query."""
+    """Returns the open steps for Home, if the signed-in person does one of them or no lot can be received yet. One query."""
     found = set_up()
     steps = [step for step in _steps(found) if not step.done]
     receives = found.suppliers and found.grades
@@ -75,7 +75,7 @@ def _for_home() -> dict[str, Any]:
 @pages.get("/setup")
 @signed_in()
 def setup() -> str:
-    """Everything that is set up, in order."""
+    """Shows the set-up steps in order."""
     return render_template("setup/setup.html", steps=setup_steps())
 
 
@@ -145,9 +145,7 @@ def _people(found: SetUp) -> tuple[_Said, ...]:
 def _catalog(found: SetUp) -> tuple[_Said, ...]:
     bare = found.shades - found.shades_with_reference
     unlimited = found.grades - found.grades_with_limits
-    lacks = (
-        f"{counted(bare, 'shade')} {'has' if bare == 1 else 'have'} no reference. Lots without one cannot pass on colour."
-    )
+    lacks = f"{counted(bare, 'shade')} {'has' if bare == 1 else 'have'} no reference. Lots without one cannot pass on colour."
     open_ended = f"{counted(unlimited, 'grade')} {'has' if unlimited == 1 else 'have'} no limits. Lots without limits cannot be released."
     return (
         _Said(

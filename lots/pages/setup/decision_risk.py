@@ -23,7 +23,7 @@ _ASKED = ("grade_id", "spools", "readings", "spools_in_lot", "instrument_id")
 @pages.get("/decision-risk", endpoint="decision_risk")
 @signed_in((DecisionRisk, "GET"))
 def risk_page() -> Any:
-    """The risks of a grade's newest limits, and what another sample or instrument would change about them."""
+    """Shows the decision risks of a grade's newest limits, and the effect of another sample or instrument."""
     typed = {name: text for name in _ASKED if (text := request.args.get(name, "").strip())}
     found = attempt(lambda: _risks(typed), RiskArgs) if typed.get("grade_id") else None
     not_done = found if isinstance(found, Refusal) else None

@@ -48,13 +48,13 @@ class FirstLink:
     turn: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def opens(self, secret: str) -> bool:
-        """Returns whether this secret is the right one and the link still valid. The time taken does not tell how much of it is right."""
+        """Returns whether this secret is right and the link still valid, compared in constant time."""
         right = hmac.compare_digest(access.digest_of(secret), self.digest)
         return right and not self.used and timedelta() <= clock.now() - self.made_at <= VALID
 
 
 def offer(app: Flask, host: str, port: int) -> Iterator[str]:
-    """Yields what to print for whoever starts a server in whose shop nobody can sign in; nothing where somebody can. One query.
+    """Yields the lines to print at the start of a server while nobody can sign in, else nothing. One query.
 
     Args:
         app: gets the link; without this call it has none.
@@ -80,7 +80,7 @@ def first(secret: str) -> Any:
 
 @pages.post("/first/<secret>")
 def first_made(secret: str) -> Any:
-    """Makes the first administrator, signs this browser in and shows the token, once."""
+    """Adds the first administrator, signs this browser in and shows the token once."""
     if not _opens(secret):
         return _dead()
     typed = request.form.get("name", "")
@@ -112,7 +112,7 @@ def _form(typed: str = "", wrong: str = "", status: int = 200) -> Any:
 
 
 def _dead() -> Any:
-    """Says what to do instead, the same for every reason: a stranger learns nothing of a secret that was guessed."""
+    """Shows what to do instead, the same for every reason, so that a guess reveals nothing."""
     log.warning("link for the first administrator refused from %s", request.remote_addr)
     return strangers_form.shown("setup/first_over.html", 404, command=_ADD)
 

@@ -54,7 +54,7 @@ _BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES)
 @pages.get("/grades")
 @signed_in((Grades, "GET"))
 def grades() -> str:
-    """All grades with what they are forbidden for, those to review first."""
+    """Shows all grades with their forbidden uses, those to review first."""
     found = every(partial(catalog.listed, "grade"))
     found.sort(key=lambda one: not one["to_review"])
     return render_template("setup/grades.html", grades=found)
@@ -63,7 +63,7 @@ def grades() -> str:
 @pages.get("/grades/new")
 @signed_in((Grades, "POST"))
 def new_grade() -> str:
-    """The form for a new grade."""
+    """Shows the form for a new grade."""
     return _form({}, None, None)
 
 
@@ -88,7 +88,7 @@ def grade_added() -> Any:
 @pages.get(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "GET"))
 def grade(number: int) -> Any:
-    """One grade: what it is forbidden for and why, its limits, and the form to correct what may change."""
+    """Shows one grade: forbidden uses with reasons, limits, and the form that corrects it."""
     found = attempt(lambda: catalog.get("grade", number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.grades"))
@@ -121,7 +121,7 @@ def grade_changed(number: int) -> Any:
 
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
-    """What the form says, as the API takes it; None for a text that was left empty."""
+    """Returns the form as the body of the API; None for a text that was left empty."""
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _TEXTS}
     numbers = ("shade_id", *_DRYING, *_LIVES)
     body |= {name: number(text) if (text := typed.get(name, "").strip()) else None for name in numbers}
@@ -135,7 +135,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
-    """A grade as its form shows it: the boxes are what quality stated, not what follows from finish and filler."""
+    """Returns a grade as its form shows it. Ticks are statements of quality, not consequences of finish and filler."""
     typed = {name: found.get(name) or "" for name in _TEXTS}
     typed |= {name: found[name] for name in _ALWAYS_TEXTS}
     numbers = (*_ALWAYS_NUMBERS, *_DRYING, *_LIVES)

@@ -31,7 +31,7 @@ _NUMBER = 1.748
 @pages.get("/setup/shop")
 @signed_in((Shop, "PATCH"))
 def shop() -> str:
-    """The shop's details and an example of how dates and numbers are written."""
+    """Shows the details of the shop, with an example of dates and numbers."""
     found: Shown = shop_service.view()
     place = details().place
     typed = {name: found[name] or "" for name in _TEXTS} | {name: place.number(found[name]) for name in _SIZES}
@@ -67,7 +67,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _place(typed: Mapping[str, str]) -> Place | None:
-    """What was typed as it would hold; None where it cannot."""
+    """Returns the typed time zone, date form and decimal sign; None where one is invalid."""
     form, sign = typed.get("date_form", ""), typed.get("decimal_sign", "")
     try:
         zone(typed.get("time_zone", "").strip())
@@ -78,7 +78,7 @@ def _place(typed: Mapping[str, str]) -> Place | None:
 
 
 def _labels(typed: Mapping[str, str]) -> tuple[int, int] | None:
-    """Labels beside and below each other on a sheet of what was typed; None where there is no sheet, or the sizes cannot be used."""
+    """Returns the columns and rows of labels on a sheet of the typed sizes; None without a sheet or with invalid sizes."""
     said = attempt(lambda: checked(ShopChange, {name: number(typed.get(name, "")) for name in _SIZES}))
     if isinstance(said, Refusal) or typed.get("label_paper") != "sheet":
         return None

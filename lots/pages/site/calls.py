@@ -48,12 +48,12 @@ class Told:
 
     @property
     def says(self) -> str:
-        """What is wrong and what to do."""
+        """Returns the detail and the hint."""
         return " ".join(filter(None, (self.detail, self.hint)))
 
     @property
     def path(self) -> list[str]:
-        """The names and places of the pointer, from the outside."""
+        """Returns the parts of the pointer, from the outside."""
         return self.pointer.strip("/").split("/")
 
 
@@ -69,13 +69,13 @@ class Refusal:
 
     @property
     def meant(self) -> str:
-        """The one spool code that is proposed instead of what was typed; empty without one, or where several may be meant."""
+        """Returns the single proposed spool code; "" without one or with several."""
         named = self.more.get("candidates", ())
         return str(named[0].get("code", "")) if len(named) == 1 else ""
 
     @property
     def confirms(self) -> frozenset[str]:
-        """The names of the fields that confirm what was questioned."""
+        """Returns the names of the fields that confirm a questioned value."""
         return frozenset(told.confirm for told in self.faults if told.confirm)
 
     def beside(self) -> dict[str, list[str]]:
@@ -87,7 +87,7 @@ class Refusal:
 
 
 def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None) -> Refusal:
-    """Returns an error of a service as a page shows it; the schema knows what the fields are called."""
+    """Returns an error of a service as a refusal, with the field labels of the schema."""
     if isinstance(error, BadCursor):
         return Refusal(422, "This page of the list does not exist. Start at the first page.")
     if isinstance(error, KeyReused):
@@ -107,7 +107,7 @@ def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None)
 
 
 def attempt(work: Callable[[], _T], schema: type[Schema] | None = None) -> _T | Refusal:
-    """Returns what `work` returns, or what was refused."""
+    """Returns the result of `work`, or its refusal."""
     try:
         return work()
     except (LotsError, BadCursor) as error:
@@ -115,7 +115,7 @@ def attempt(work: Callable[[], _T], schema: type[Schema] | None = None) -> _T | 
 
 
 def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) -> Response | Refusal:
-    """Does the work of a form once, however often it is sent, and leads to the address that `work` returns.
+    """Does the work of a form once, however often it is sent, and redirects to the address that `work` returns.
 
     Args:
         work: raising undoes it; a refusal that it returns is kept.
@@ -129,7 +129,7 @@ def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) 
 
 
 def _sent_file(name: str, file: FileStorage) -> list[str | None]:
-    """What a file of a form says: a mended one of the same name is another request."""
+    """Returns name, file name and digest of an uploaded file. A corrected file of the same name is another request."""
     digest = hashlib.sha256(file.stream.read()).hexdigest()
     file.stream.seek(0)
     return [name, file.filename, digest]
@@ -161,7 +161,7 @@ def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
 
 
 def version_read() -> int:
-    """Returns the version of what a form was made from: whatever changed since is not written over."""
+    """Returns the version that a form was made from, so that later changes are not overwritten."""
     version = request.form.get("version", type=int)
     if version is None:
         abort(400, _CHANGED)
@@ -169,13 +169,13 @@ def version_read() -> int:
 
 
 def form_number(name: str) -> int:
-    """Returns the row number in a hidden field of a form; 0, which no row has, where there is none."""
+    """Returns the row number in a hidden field of a form; 0, which no row has, if it is missing."""
     found: int = request.form.get(name, 0, type=int)
     return found if 0 <= found <= MAX_ID else 0
 
 
 def checked(schema: type[Schema], said: Any) -> Any:
-    """Returns what a form says as the API reads it.
+    """Returns the values of a form as the API reads them.
 
     Raises:
         Invalid: everything that is wrong with it. Hints on how JSON is written are left out.
@@ -218,7 +218,7 @@ def _faults(messages: Any, at: str = "") -> list[Fault]:
 
 
 def label_of(schema: type[Schema] | None, pointer: str) -> str:
-    """Returns what people call the field that a pointer leads to: the `label` of its schema; empty for one that no page shows."""
+    """Returns the label of the field at a pointer, from its schema; "" for a field that no page shows."""
     below: Schema | None = _made(schema) if schema else None
     label = ""
     for name in pointer.strip("/").split("/"):
@@ -237,11 +237,11 @@ class Paged(Protocol[_T]):
 
     @property
     def rows(self) -> list[_T]:
-        """What is on it."""
+        """Returns the rows of the page."""
 
     @property
     def next(self) -> str | None:
-        """Where the next one begins."""
+        """Returns the cursor of the next page, or None."""
 
 
 def every(page: Callable[[str | None, int], Paged[_T]], most: int = 2000) -> list[_T]:

@@ -14,13 +14,13 @@ _FORMER = "lots_token"
 
 
 def read(name: str, form: re.Pattern[str] = _VALUE) -> str:
-    """Returns the value of one of our cookies; empty without it, and for a value that has another form than we give it."""
+    """Returns the value of one of our cookies; "" without it or for a value of another form."""
     value = request.cookies.get(_full(name), "")
     return value if form.fullmatch(value) else ""
 
 
 def put(answer: Response, name: str, value: str, kept: timedelta | None = None) -> None:
-    """Sets one of our cookies, until the browser is closed or for as long as it is to be kept."""
+    """Sets one of our cookies, for the time `kept` or until the browser is closed."""
     secure = request.is_secure
     answer.set_cookie(_full(name), value, kept, path=_path(), secure=secure, httponly=True, samesite="Strict")
 
@@ -31,7 +31,7 @@ def drop(answer: Response, name: str) -> None:
 
 
 def drop_former(answer: Response) -> None:
-    """Deletes the cookie of earlier versions where a browser still sends it: it holds a token."""
+    """Deletes the cookie of earlier versions, which holds a token, if a browser still sends it."""
     if _FORMER in request.cookies:
         answer.delete_cookie(_FORMER, path="/", httponly=True, samesite="Strict", secure=request.is_secure)
 

@@ -61,7 +61,7 @@ class Part:
 
     @property
     def more(self) -> int:
-        """How many are not named."""
+        """Returns how many rows have no line."""
         return self.count - len(self.lines)
 
 
@@ -72,7 +72,7 @@ def _part(
 
 
 def _to(endpoint: str, fallback: str = "", **values: Any) -> str:
-    """The address of a page that the signed-in person may open; else `fallback`."""
+    """Returns the address of a page if the signed-in person may open it, else `fallback`."""
     return url_for(endpoint, **values) if can_open(endpoint) else fallback
 
 
@@ -81,7 +81,7 @@ def _lot(number: int) -> str:
 
 
 def receiving_desk() -> list[Part]:
-    """The clerk's: deliveries of today, and spools to measure."""
+    """Returns the work of receiving: today's deliveries and spools to measure."""
     begun, _ = place().today(clock.now())
     return [
         _part(
@@ -115,7 +115,7 @@ def _spools_to_measure() -> Part:
 
 
 def quality_desk() -> list[Part]:
-    """Quality's: what waits for a measurement, a decision, a check or an answer."""
+    """Returns the work of quality: everything that needs a measurement, a decision, a check or an answer."""
     waiting, blocked = receiving.waiting_for_quality()
     every = url_for("pages.quality")
     return [
@@ -222,14 +222,14 @@ def _actions() -> Part:
 
 
 def purchasing_desk() -> list[Part]:
-    """Purchasing's: this week's list, and what suppliers were asked to put right."""
+    """Returns the work of purchasing: this week's list and corrective actions."""
     found: Shown = week.as_last_worked_out()
     every = url_for("pages.week")
     return [_part("week", "This week", found["items"], _moving, "Nothing to act on this week.", every), _actions()]
 
 
 def production_desk() -> list[Part]:
-    """Production's: what must come off, what is loaded, what may be loaded, and places to look after."""
+    """Returns the work of production: spools to take off, loaded spools, released stock and containments."""
     off = coming_off()
     held = loads.listed({"open": True}, None, _COUNTED).rows
     places = exposure.containments({"open": True}, None, _COUNTED).rows

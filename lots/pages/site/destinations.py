@@ -20,13 +20,13 @@ _ELSE = {"pages.sign_in", "pages.static_file", "pages.icon"}
 
 
 def here() -> str:
-    """Returns the address of the page that is asked for now, as `inside` takes it."""
+    """Returns the address of the requested page, as `inside` takes it."""
     path, query = quote(request.script_root + request.path, safe=_IN_PATH), quote(request.query_string, safe=_IN_QUERY)
     return f"{path}?{query}" if query else path
 
 
 def inside(then: str) -> str:
-    """Returns an address when it is that of a page of this application; else an empty text.
+    """Returns an address if it is a page of this application, else "".
 
     Args:
         then: as it came in a query or a form: any text.

@@ -87,22 +87,22 @@ pages.add_app_template_filter(hyphenated)
 
 
 def refused(refusal: Refusal, back: str) -> tuple[str, int]:
-    """Returns the page that says what was refused and leads back."""
+    """Returns the page with a refusal and a link back."""
     return render_template("site/refused.html", refused=refusal, back=back), refusal.status
 
 
 def answered(done: wrappers.Response | Refusal, back: str) -> Any:
-    """Returns where a form that was done leads, or the page that says what was refused and leads back."""
+    """Returns the redirect of a stored form, or the page with the refusal and a link back."""
     return refused(done, back) if isinstance(done, Refusal) else done
 
 
 def can_open(endpoint: str) -> bool:
-    """Returns whether a page is there and whoever is signed in may open it."""
+    """Returns whether a page exists and the signed-in person may open it."""
     return endpoint in current_app.view_functions and session.may(endpoint)
 
 
 def _tasks() -> list[dict[str, str]]:
-    """The menu of whoever is signed in. `here` is what `aria-current` says of the entry: the page itself, or a page below it."""
+    """Returns the menu of the signed-in person. `here` is the value of `aria-current`: "page", or "true" on a page below the entry."""
     path, found = request.script_root + request.path, []
     for title, endpoint in TASKS:
         if can_open(endpoint):
@@ -114,14 +114,14 @@ def _tasks() -> list[dict[str, str]]:
 
 @pages.get("/static/<any('site.css', 'bench.js', 'bench-scales.js', 'print.js', 'refresh.js'):name>")
 def static_file(name: str) -> Response:
-    """The style sheet and the scripts."""
+    """Returns the style sheet or a script."""
     kind = "text/css" if name.endswith(".css") else "text/javascript"
     return send_from_directory(f"{pages.root_path}/../static", name, mimetype=kind)
 
 
 @pages.get("/favicon.ico")
 def icon() -> tuple[str, int]:
-    """Nothing: browsers ask for it where a page, such as the report, names no picture of its own."""
+    """Returns an empty answer to the browser's own request for an icon."""
     return "", 204
 
 
@@ -132,7 +132,7 @@ _FOR_PROGRAMS = ("/v1", "/docs", "/metrics", "/healthz", "/readyz", "/problems")
 @pages.app_errorhandler(404)
 @pages.app_errorhandler(405)
 def _nowhere(error: HTTPException) -> Any:
-    """An address that is no page: in words for a person, and what the rest of the application says for a program."""
+    """Answers an unknown address with a page for people, and with the API's problem document for programs."""
     prefers = request.accept_mimetypes.best_match(["application/json", "text/html"], "application/json")
     first = f"/{request.path.split('/')[1]}"
     if first in _FOR_PROGRAMS or prefers != "text/html":
@@ -147,7 +147,7 @@ def _nowhere(error: HTTPException) -> Any:
 
 @pages.errorhandler(Exception)
 def _failed(error: Exception) -> Response:
-    """A trouble of the database or of the program as a page, in the words in which programs are told of it."""
+    """Answers an error of the database or the program with a page, in the words of the API."""
     handlers = current_app.error_handler_spec[None][None]
     problem: Any = next(handlers[kind] for kind in type(error).__mro__ if kind in handlers)(error)
     said = problem.get_json()
@@ -162,7 +162,7 @@ def _failed(error: Exception) -> Response:
 
 @pages.errorhandler(Refused)
 def _not_made(error: Refused) -> Any:
-    """A paper that cannot be made here."""
+    """Shows that a paper cannot be made on this server."""
     said = error.answer.get_json()
     return render_template(
         "site/wrong.html", error={"name": said["title"], "description": said["detail"]}

@@ -32,13 +32,13 @@ _ANEW_S = 300
 @pages.get("/")
 @signed_in()
 def home() -> str:
-    """Today's work."""
+    """Shows the open work of the desk."""
     return render_template("site/home.html", now=clock.now(), tag=_tag(), desks=_desks())
 
 
 @pages.get("/home/now")
 def home_now() -> Any:
-    """The parts alone, for the script that keeps them up to date; 304 while nothing has happened."""
+    """Returns the parts of Home for the refreshing script; 304 while nothing has changed."""
     if g.me is None:
         return Response("", 401)
     tag = _tag()
@@ -54,6 +54,6 @@ def _desks() -> dict[str, list[Part]]:
 
 
 def _tag() -> str:
-    """What the page rests on: the newest entry of the history, who looks, and the time in steps. One query."""
+    """Returns a digest of the newest history entry, the person and the time step. One query."""
     step = int(clock.now().timestamp()) // _ANEW_S
     return hashlib.sha256(f"{changes.mark()} {g.me['name']} {g.me['role']} {step}".encode()).hexdigest()[:24]

@@ -56,7 +56,7 @@ def reached_of(*answers: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 
 def _result() -> Any:
-    """The result that the address of this page tells; None without one, and for whatever nobody here packed."""
+    """Returns the result in the address of this page; None without one or for a forged one."""
     sent = request.args.get("result", "")
     return unpack(_ABOUT, sent) if sent else None
 

@@ -36,7 +36,7 @@ _STILL_OPEN = (
 
 @pages.get("/sign-in")
 def sign_in() -> Any:
-    """Asks for the token."""
+    """Shows the form that asks for the token."""
     if g.me is not None:
         return redirect(url_for("pages.home"))
     return _form(destinations.inside(request.args.get("then", "")))
@@ -44,7 +44,7 @@ def sign_in() -> Any:
 
 @pages.post("/sign-in")
 def signed() -> Any:
-    """Takes the token and begins a session, or says why not."""
+    """Starts a session with a valid token, or shows the form with the reason why not."""
     then = destinations.inside(request.form.get("then", ""))
     if not strangers_form.came_back():
         log.warning("sign-in refused from %s: the form came without its cookie or its seal", request.remote_addr)
@@ -76,7 +76,7 @@ def _welcome(then: str, started: Started) -> Response:
 
 
 def _refused(then: str, token: str, found: Expired | None) -> Response:
-    """Says why a token opens nothing; one that is nobody's counts as a guess."""
+    """Shows the form with the reason why a token is refused. An unknown token counts as a guess."""
     log.warning("sign-in refused from %s", request.remote_addr)
     if found is not None:
         expired = (
@@ -99,7 +99,7 @@ def _form(then: str, wrong: str = "", status: int = 200) -> Response:
 @pages.post("/sign-out")
 @signed_in()
 def sign_out() -> Any:
-    """Ends the session and forgets it in this browser."""
+    """Ends the session and deletes its cookie."""
     name, secret = g.me["name"], g.secret
     session.forget()
     answer = make_response(redirect(url_for("pages.sign_in")))

@@ -27,7 +27,7 @@ class Line:
 
 
 def numbers_of(text: str) -> list[Any]:
-    """Returns the rows of a text: a number, or the numbers of a line such as L*, a*, b*. What is no number stays text, for the API to refuse."""
+    """Returns the rows of a text as numbers or lists such as L*, a*, b*. Text that is no number stays text, for the API to refuse."""
     rows = ([number(cell) for cell in _BETWEEN_NUMBERS.split(line)] for line in _filled(text).values())
     return [row[0] if len(row) == 1 else row for row in rows]
 
@@ -108,6 +108,6 @@ def _of_line(told: Told, lines: Mapping[str, Sequence[int]]) -> str:
 
 
 def _filled(text: str) -> dict[int, str]:
-    """The lines of a text that are not blank, by their number from 1."""
+    """Returns the lines of a text that are not blank, by their number from 1."""
     every = text.splitlines()[:_MOST_LINES]
     return {place: line.strip() for place, line in enumerate(every, start=1) if line.strip()}
