@@ -53,7 +53,7 @@ def test_a_shop_is_begun_by_the_keyboard_alone(
     token = page.locator(".token-text").inner_text()
     somebody.follow("Continue")
     somebody.follow("Set up")
-    somebody.follow("Suppliers")
+    somebody.follow("Supplier list")
     somebody.go("/setup/suppliers")
     keys.type("QWT")
     keys.press("Tab")

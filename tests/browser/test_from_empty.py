@@ -86,7 +86,7 @@ def administrator(shop: Shop) -> None:
 def quality(shop: Shop) -> None:
     """What deliveries and readings need: a supplier, instruments that passed a check, a shade, a grade and its limits."""
     tech = shop.person("Ottilie")
-    tech.follow("Suppliers")
+    tech.follow("Supplier list")
     tech.type("QWT")
     tech.fill("name", "Quillwort Extrusion")
     tech.enter()

@@ -36,7 +36,7 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     page.get_by_label("Codes on the spools").fill(f"{lot}-1\n{lot}-2\n{lot}-3")
     assert clerk.fits()
     clerk.press("Log delivery")
-    assert f"Lot {lot} is logged: next steps" == clerk.heading()
+    assert f"Next steps for lot {lot}" == clerk.heading()
     assert clerk.fits()
     here = page.url
 

@@ -79,7 +79,7 @@ def test_quality_closes_a_delivery_and_the_pages_say_so(desk, clerk):
     assert "Lots in quarantine (0)" in quality.go("/quality").text
     assert "Q-71" not in clerk.go("/bench").text
     again = log(desk, clerk, "Q72")
-    assert "Lot Q72 is logged" in again.headings[0]
+    assert "Next steps for lot Q72" == again.headings[0]
 
 
 def test_a_delivery_that_is_not_there(desk, clerk):

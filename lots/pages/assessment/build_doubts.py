@@ -1,4 +1,4 @@
-"""Builds in doubt: a control print lies outside its chart, until quality lifts the doubt for a reason."""
+"""Builds in doubt, whose control print lies outside its chart, until quality lifts the doubt."""
 
 from __future__ import annotations
 

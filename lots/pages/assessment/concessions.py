@@ -1,4 +1,4 @@
-"""Concessions: one person requests, a second one sees what it rests on and what it permits, and approves."""
+"""Concessions: one person requests a concession, and a second person reviews its evidence and scope and approves it."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ def approve(number: int) -> Any:
 @pages.post(f"/concessions/<{NUMBER}:number>/withdraw")
 @signed_in((Withdraw, "POST"))
 def withdraw_concession(number: int) -> Any:
-    """Withdraws a concession, and says which loads still run under it."""
+    """Withdraws a concession and names the loads that still depend on it."""
     body = {"reason": request.form.get("reason", "").strip()}
 
     def take_back() -> str:

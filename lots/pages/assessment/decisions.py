@@ -1,4 +1,4 @@
-"""Decisions by hand on a lot: block, hold, lift, return, scrap. Nobody can release a lot that its readings refuse."""
+"""Manual decisions on a lot: block, hold, lift, return, scrap. A lot whose readings fail cannot be released."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from lots.pages.site.session import signed_in
 from lots.services.assessment import decisions
 from lots.services.receiving import receiving
 
-# A decision -> its button, and what it does.
+# A decision -> its button and its effect.
 _ACTS = {
     "block": ("Block", "No spool of the lot can be loaded until quality lifts the block. Loaded spools must come off."),
     "hold": ("Hold", "The lot stays in quarantine until quality lifts the hold. Loaded spools must come off."),
@@ -40,7 +40,7 @@ def deciding(number: int) -> Any:
 @pages.post(f"/lots/<{NUMBER}:number>/decide")
 @signed_in((Decisions, "POST"))
 def decide(number: int) -> Any:
-    """Takes a decision by hand about a lot. A return or a scrapping is confirmed on a page of its own first."""
+    """Stores a manual decision on a lot. A return or a scrapping is first confirmed on a page of its own."""
     body = {name: request.form.get(name, "").strip() for name in ("action", "reason")}
     known = body["action"] in ACTIONS
     if body["action"] in ("return", "scrap") and request.form.get("confirm") != f"{body['action']} {number}":

@@ -1,4 +1,4 @@
-"""Outliers of a lot: what the test says first, then its numbers; a reading excluded for a cause, and included again."""
+"""Outliers of a lot: the outlier tests, and the exclusion and inclusion of readings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Quality's desk: everything that waits, the oldest first, each with a link to its act."""
+"""The page of quality: all open work, the oldest first, each with a link to act on it."""
 
 from __future__ import annotations
 

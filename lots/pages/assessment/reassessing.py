@@ -1,4 +1,4 @@
-"""Reassessing a lot under the newest revisions: what it would be stands beside what it is, before anything is stored."""
+"""Reassessment of a lot under the newest revisions, with a preview of its effect."""
 
 from __future__ import annotations
 

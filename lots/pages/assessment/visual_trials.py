@@ -1,4 +1,4 @@
-"""Visual trials of a grade: plaques judged by eye, the tolerance that they show, and the limits that it supports."""
+"""Visual trials of a grade: plaques judged by eye, the resulting tolerance, and the limits that it supports."""
 
 from __future__ import annotations
 

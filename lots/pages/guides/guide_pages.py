@@ -1,4 +1,4 @@
-"""Guides for each desk, and a short page for each type of error. Both are open to everybody: they hold nothing of the shop's."""
+"""Guides for each desk, and a short page for each type of error. Both are public, since they hold no data of the shop."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.pages.site.frame import pages
 from lots.pages.site.session import may
 
 FOLDER = Path(__file__).parent
-# In the order of the list: name in the address, who it is for or what it explains.
+# Name in the address -> title and contents, in the order of the list.
 GUIDES = {
     "receiving": "Receiving: log a delivery, print labels, measure the drawn spools",
     "production": "Production: check, load and unload spools, pick spools for a job",
@@ -72,7 +72,7 @@ def _shown(text: str, *back: str) -> str:
     """Returns a text as a page, with a link back given by its word and address."""
     shut = frozenset(address for address in _ADDRESS.findall(text) if not _open(address))
     shown = html_of(text, request.script_root, shut)
-    # Our own text, and HTML in it is off.
+    # The text is ours, and the reader drops HTML.
     return render_template("guides/guide.html", title=shown.title, body=Markup(shown.body), back=back)  # noqa: S704
 
 

@@ -1,4 +1,4 @@
-"""Checks of an instrument against a known artefact. Before a failed one is stored, its page says what becomes suspect."""
+"""Checks of an instrument against a known artefact. Before a failed check is stored, a page shows the suspect readings."""
 
 from __future__ import annotations
 

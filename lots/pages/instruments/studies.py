@@ -1,4 +1,4 @@
-"""Studies of an instrument: typed, pasted or sent as a file; their results in words; a study that does not count is voided."""
+"""Studies of an instrument: their forms, their results in words, and voiding."""
 
 from __future__ import annotations
 

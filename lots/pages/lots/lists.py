@@ -1,4 +1,4 @@
-"""Lists that people filter, sort and leaf through: lots and deliveries, on a page or as a CSV file."""
+"""Lists of lots and deliveries with filters, sorting and pages, and the same lists as CSV."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ _ROWS, _FILE_ROWS = 50, 2000
 
 
 class LotListArgs(LotFilterArgs):
-    """Which lots, and in which order."""
+    """The filters and the order of the list of lots."""
 
     use = Text(20, one_of=USES, metadata={"label": "Use"})
     sort = Text(20, one_of=lot_list.SORTS, load_default="logged", metadata={"label": "Sort by"})
@@ -54,7 +54,7 @@ class LotListArgs(LotFilterArgs):
 
 
 class DeliveryListArgs(DeliveryFilterArgs):
-    """Which deliveries, and in which order."""
+    """The filters and the order of the list of deliveries."""
 
     supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
     grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade"})

@@ -1,4 +1,4 @@
-"""A lot for everybody: the whole story of one, to read or to print."""
+"""The page of a lot."""
 
 from __future__ import annotations
 

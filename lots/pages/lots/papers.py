@@ -1,4 +1,4 @@
-"""Papers about a lot, to keep or to send: its record, and the report to its supplier, as the API prints them."""
+"""Papers about a lot, as the API prints them: its record, and the report to its supplier."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What became of a lot, as a time line: decisions, concessions, re-inspections and substitutes, the newest first."""
+"""The time line of a lot: decisions, concessions, re-inspections and substitutes, the newest first."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.services.documents.report_words import DECISION_WORDS
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One line: when, by whom, what, where the lot then stood, why, and under which revisions."""
+    """One line of the time line: time, person, event, reason, the status after it, and the revisions."""
 
     at: datetime
     by: str
@@ -43,7 +43,7 @@ def time_line(
         *(_inspection(one, characteristics) for one in inspections),
         *(_substitute(one) for part in deliveries for one in part["substitutes"]),
     ]
-    # Of one moment, what was noted last stands first.
+    # Of entries with the same time, the last recorded comes first.
     return sorted(found, key=lambda moment: moment.at)[::-1]
 
 

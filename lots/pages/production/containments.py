@@ -1,4 +1,4 @@
-"""Places that a lot had reached when it was taken out of use: looked after by a named person, and closed with a note."""
+"""Containments: the machines and jobs that a lot had reached when it was taken out of use, each closed with a note."""
 
 from __future__ import annotations
 

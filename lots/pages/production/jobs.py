@@ -1,4 +1,4 @@
-"""What is behind a job: its spools, lots, machines and times."""
+"""The trace of a job: its spools, lots, machines and times."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.pages.site.session import signed_in
 from lots.services import exposure
 from lots.services.setup import names
 
-# Jobs that the list names, the newest.
+# The newest jobs that the page lists.
 _NEWEST = 50
 
 

@@ -1,4 +1,4 @@
-"""Production: what is loaded where, what must come off first, and the slots of machines."""
+"""Production: the loaded spools, those to take off first, and the slots of machines."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from lots.services.production import loads
 from lots.services.setup import catalog, names
 from lots.services.views import View
 
-# Loads that one page lists, containments that are looked through for them, and those that it names.
+# The most loads and containments that are read, and the most containments that are named.
 _MOST_LOADS = 500
 _NAMED = 10
 
@@ -32,10 +32,10 @@ _NAMED = 10
 @signed_in((Loads, "GET"), (Containments, "GET"), (Machines, "GET"))
 def loaded() -> str:
     """Shows the loaded spools, those to take off first at the top."""
-    return _loaded(just=request.args.get("spool", ""), off=_came_off(request.args.get("off", "")))
+    return _loaded(just=request.args.get("spool", ""), off=_last_unloaded(request.args.get("off", "")))
 
 
-def _came_off(code: str) -> Shown | None:
+def _last_unloaded(code: str) -> Shown | None:
     """Returns the last load of a spool if it has ended, else None."""
     found = attempt(
         lambda: every(
@@ -57,7 +57,7 @@ def _loaded(just: str = "", off: Shown | None = None, kept_on: Refusal | None = 
         "production/loaded.html",
         first=first,
         rest=rest,
-        # Spools that are off, and what only possibly got there: another lot's spool may be there now.
+        # Containments of unloaded or only possibly affected spools, since another lot's spool may be on the machine now.
         contained=[one for one in contained if one["certainty"] != "certain" or not one["still_loaded"]][:_NAMED],
         contained_count=len(contained),
         counted_all=len(contained) < _MOST_LOADS,

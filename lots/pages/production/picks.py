@@ -1,4 +1,4 @@
-"""Production: spools picked for a job that needs more than one, and the lots that match a lot."""
+"""Production: spools for a job that needs several, and the lots that match a lot."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _NUMBERS = ("grade_id", "mass_g", "match_max", "waste_percent")
 @pages.get("/picks")
 @signed_in((Picks, "POST"), (Directory, "GET"))
 def picks() -> Any:
-    """Asks what a job needs and answers which spools may share it. Nothing is stored or reserved."""
+    """Shows which spools to use together for a job. Nothing is stored or reserved."""
     asked = {name: request.args.get(name, "").strip() for name in ("use", *_NUMBERS)}
     answer: Shown | Refusal | None = None
     if asked["grade_id"] or asked["mass_g"]:

@@ -1,4 +1,4 @@
-"""Production: filament of one or more spools wound onto a new one."""
+"""Production: respooling of filament from one or more spools onto a new one."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lots.pages.site.session import pack, signed_in
 from lots.services.documents.search import scanned
 from lots.services.production import spools
 
-# Parents that the form asks for at first, and the most that the API takes.
+# Rows of the form at first, and the most that the API takes.
 _ROWS, _MOST = 3, 20
 
 

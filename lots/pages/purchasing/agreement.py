@@ -1,4 +1,4 @@
-"""Acceptance agreements: chosen by grade and supplier, read on the page, printed, or kept as a PDF."""
+"""Acceptance agreements for a grade and a supplier, on a page, to print, or as a PDF."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Suppliers' certificates: typed at a delivery, and compared with the shop's own values."""
+"""Supplier certificates: stored with a delivery, and compared with the shop's own values."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from lots.services.setup import catalog
 
 _ASKED = ("supplier_id", "grade_id", "received_from", "received_to")
 _TEXTS = ("reference", "issued_at", "note")
-# Deliveries that lead to their certificates; all are in the list of deliveries.
+# The newest deliveries with a link to their certificate.
 _NEWEST = 20
 _BARE = "Enter the value too, or leave the uncertainty empty."
 
@@ -130,7 +130,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, codes
         delivery=delivery,
         kept=None if isinstance(kept, Refusal) else kept,
         digits={name: one.decimals for name, one in MEASURES.items()},
-        # How the table of values that count names their certificates.
+        # The name of each certificate in the table of values.
         sources={
             one["id"]: one["reference"] or f"stored {place().moment(one['recorded_at'])}" for one in certificates_
         },

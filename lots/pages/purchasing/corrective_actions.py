@@ -1,4 +1,4 @@
-"""Corrective actions: requested of a supplier about a lot, answered, and closed on the lots that came after."""
+"""Corrective actions: requested from a supplier, answered, and closed on later conforming lots."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def note_answer(number: int) -> Any:
 @pages.post(f"/corrective-actions/<{NUMBER}:number>/close")
 @signed_in((CloseAction, "POST"))
 def close_action(number: int) -> Any:
-    """Closes a corrective action on the conforming lots that came after its answer."""
+    """Closes a corrective action after enough conforming lots have followed its answer."""
     typed = {"note": request.form.get("note", "").strip()}
 
     def close() -> str:

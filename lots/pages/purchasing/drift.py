@@ -1,4 +1,4 @@
-"""Drift: how a supplier's lots of a grade move, drawn, in words, and lot by lot."""
+"""Drift of a supplier's lots of a grade, drawn, in words, and lot by lot."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ from lots.services import clock
 from lots.services.drift import drift
 from lots.services.setup import catalog
 
-# Lots in the table below the picture.
+# The most lots in the table.
 _MOST = 60
-# The days of an address, and what they are called where the API takes them: charts do not begin anew with a day that is chosen on a page.
+# The days in the address -> the API's parameters. They limit the shown lots only, so that the charts stay the same.
 _DAYS = {"from": "shown_from", "to": "shown_to"}
 
 
@@ -61,7 +61,7 @@ def supplier_drift(supplier: int) -> Any:
 @signed_in((Drift, "GET"))
 def drift_picture(supplier: int) -> Any:
     """Returns the drift picture as SVG; with ?size=narrow the newest lots only."""
-    found = attempt(lambda: _followed(supplier), DriftArgs)
+    found = attempt(lambda: _drift_of(supplier), DriftArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.suppliers"))
     look = drawing.NARROW if request.args.get("size") == "narrow" else drawing.WIDE
@@ -72,7 +72,7 @@ def drift_picture(supplier: int) -> Any:
 @signed_in((Drift, "GET"))
 def drift_file(supplier: int) -> Any:
     """Returns the drift figures with their charts as CSV, with the columns of the API."""
-    found = attempt(lambda: _followed(supplier), DriftArgs)
+    found = attempt(lambda: _drift_of(supplier), DriftArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.supplier_drift", supplier=supplier, **_asked()))
     return csv_file("drift", Drift, found)
@@ -88,13 +88,13 @@ def _asked() -> dict[str, Any]:
 
 def _with_all_signals(supplier: int) -> dict[str, Any]:
     """Returns the drift of the chosen days, with the signals of all lots. Projections also use all lots."""
-    answer = _followed(supplier)
+    answer = _drift_of(supplier)
     if any(day in _asked() for day in _DAYS):
-        answer["signals"] = _followed(supplier, whole=True)["signals"]
+        answer["signals"] = _drift_of(supplier, whole=True)["signals"]
     return answer
 
 
-def _followed(supplier: int, *, whole: bool = False) -> dict[str, Any]:
+def _drift_of(supplier: int, *, whole: bool = False) -> dict[str, Any]:
     said = {_DAYS.get(name, name): text for name, text in _asked().items() if name != "run_rules"}
     asked = checked(DriftArgs, {"supplier_id": str(supplier), **whole_days(said, *_DAYS.values())})
     whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")

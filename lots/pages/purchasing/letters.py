@@ -1,4 +1,4 @@
-"""Letters to suppliers: written and looked at on a lot, signed, downloaded as a PDF, and the days on which they were sent."""
+"""Letters to suppliers: their form, preview and signing, the PDF, and the record of their sendings."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def sign_letter(number: int) -> Any:
         return _form(number, typed, None)
     if act != "sign":
         seen = attempt(lambda: desk.draft(number, checked(LetterArgs, _body(typed))), LetterArgs)
-        return _form(number, typed, seen) if isinstance(seen, Refusal) else _look(number, typed, *seen)
+        return _form(number, typed, seen) if isinstance(seen, Refusal) else _preview(number, typed, *seen)
 
     def sign() -> str:
         made: Any = signed(number, checked(LetterArgs, _body(typed)), g.me["name"])
@@ -119,7 +119,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     return body
 
 
-def _look(number: int, typed: Mapping[str, str], report: Any, terms: desk.Terms) -> Any:
+def _preview(number: int, typed: Mapping[str, str], report: Any, terms: desk.Terms) -> Any:
     paper = with_letterhead(letter_paper(report, terms, place()))
     return render_template(
         "purchasing/letter_look.html",

@@ -1,4 +1,4 @@
-"""The next order: which supplier costs least per usable kilogram of a grade for a use, drawn and in words."""
+"""The next order: the expected cost per usable kilogram of each supplier of a grade."""
 
 from __future__ import annotations
 

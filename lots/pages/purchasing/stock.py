@@ -1,4 +1,4 @@
-"""Stock: what may be loaded of each grade for each use, how long it lasts, and what runs short."""
+"""Stock of each grade for each use: permitted kilograms, days left, and shortages."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _STATES = (
     ("held_back_kg", "Held back"),
     ("not_permitted_kg", "Not for this use"),
 )
-# The others have a column only where there is any.
+# The columns that are always shown. The others are shown if they are not zero.
 _ALWAYS = ("loadable_kg", "quarantined_kg", "blocked_kg", "on_machines_kg")
 
 
@@ -54,7 +54,7 @@ def stock() -> Any:
         tables=_by_grade(items),
         days_words=days_words,
         rounded_kg=rounded_kg,
-        # The page of the next order asks for both.
+        # Only for people who may open the page of the next order.
         order=url_for("pages.next_order") if can_open("pages.next_order") else "",
         picture=url_for("pages.stock_picture", **asked),
         narrow=url_for("pages.stock_picture", size="narrow", **asked),

@@ -1,4 +1,4 @@
-"""Suppliers of a grade side by side for a use: who is better, what the difference costs, and what each one's next lot will be like."""
+"""The comparison of the suppliers of a grade for a use: differences, their cost, and the next lot of each."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def _asked() -> dict[str, str]:
 def _seen(asked: Mapping[str, str]) -> Overview:
     said = checked(ComparisonArgs, whole_days(asked, *_DAYS))
     question = Question(*(said.get(name) for name in ("grade_id", "received_from", "received_to", "use")))
-    # An empty choice asks for at least one use; no choice at all, for the first.
+    # An empty `use` means at least one use. Without `use`, the first use is shown.
     return overview.overview(question, first_use="use" not in request.args)
 
 

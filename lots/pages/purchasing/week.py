@@ -1,4 +1,4 @@
-"""The list of the week: everything that purchasing must act on, what puts most at risk first, each with a link to the act."""
+"""The week's list: everything that purchasing must act on, the most urgent first."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The bench: a spool scanned or typed, its readings checked and stored, and at once the form for what comes next."""
+"""The bench: readings of a spool are checked and stored, and the form for the next measurement follows."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ from lots.services.readings import at_the_bench, recording
 from lots.services.readings.at_the_bench import Bench, Offered
 from lots.services.receiving import labels, receiving, substitutes
 
-# Lots that the first page of the bench names.
+# Lots listed before a spool is chosen.
 _MOST_WAITING = 12
 
-# The bench is for whoever may record some kind of reading.
+# The bench is open to roles that may record at least one kind of reading.
 _RECORDING = tuple((resource, "POST") for resource in READINGS.values())
-# Readings that the bench offers, in order.
+# The kinds of reading in the order of the bench.
 KINDS = tuple(sorted(DECLARED.values(), key=lambda declared: not declared.form.first))
-# The instrument that was used last in this browser for each kind, as in color.3-gloss.4: no more than a proposal.
+# A cookie with the instrument last used in this browser for each kind, as in color.3-gloss.4. It only preselects.
 _INSTRUMENTS = "lots_instruments"
 _REMEMBERED = re.compile(r"[a-z_]{1,30}\.\d{1,9}(-[a-z_]{1,30}\.\d{1,9}){0,29}")
 _REMEMBER = timedelta(days=365)
@@ -45,14 +45,14 @@ _REMEMBER = timedelta(days=365)
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What came of an entry at the bench.
+    """The result of an entry at the bench.
 
     Args:
-        typed: what the fields hold.
-        unknown: why there is no such spool.
-        stored: what the last entry stored.
+        typed: the values of the fields.
+        unknown: the refusal of an unknown spool code.
+        stored: the result of the last stored entry.
         refused, faults: why nothing was stored, and each fault at its field.
-        tried: row -> what checking it told.
+        tried: row -> the result of its check.
     """
 
     typed: Mapping[str, str] = field(default_factory=dict)
@@ -65,7 +65,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A spool at the bench: what stands on its label, its lot, the sample of that, and what comes next."""
+    """A spool at the bench: its label, its lot, the sample of the lot, and the open measurements."""
 
     label: Shown
     lot: Shown
@@ -84,13 +84,13 @@ def _chosen() -> Characteristic:
     return next((kind for kind in mine if kind.name == wanted), mine[0])
 
 
-def _first_wanted(seen: Seen) -> Characteristic:
+def _first_needed(seen: Seen) -> Characteristic:
     """Returns the first characteristic that the limits still need on a spool and this person may measure, else the first of the bench."""
     mine = my_kinds()
     return next((kind for kind in mine if seen.bench.wanted(kind.name, seen.label["spool_code"])), mine[0])
 
 
-def _elsewhere(shown: Characteristic) -> Characteristic | None:
+def _of_other_role(shown: Characteristic) -> Characteristic | None:
     """Returns the requested characteristic if another role measures it, else None."""
     wanted = request.values.get("kind", "")
     return next((kind for kind in KINDS if kind.name == wanted != shown.name), None)
@@ -102,7 +102,7 @@ def bench() -> Any:
     """Asks for a spool; with one, offers the form for its readings."""
     code = scanned(request.args.get("spool", ""))
     seen = attempt(lambda: _seen(code)) if code else None
-    kind = _chosen() if "kind" in request.args or not isinstance(seen, Seen) else _first_wanted(seen)
+    kind = _chosen() if "kind" in request.args or not isinstance(seen, Seen) else _first_needed(seen)
     told = bench_answers.of_address(request.args.get("told", ""))
     kept: Mapping[str, str] = told["kept"] if told and told["kind"] == kind.name else {}
     if not kept and (named := request.args.get("instrument", "")):
@@ -139,7 +139,7 @@ def _seen(code: str) -> Seen:
     row = spool_of(code)
     record = recording.everything_of(row.lot_id)
     lot, sample = substitutes.lot_and_sample(record)
-    drawn = _drawn(sample)
+    drawn = _drawn_spools(sample)
     return Seen(labels.at_the_bench(row, drawn), lot, sample, Bench(record, drawn))
 
 
@@ -164,7 +164,7 @@ def _stored(kind: Characteristic, label: Shown) -> Any:
         done = recording.record(kind.name, _sent(kind, label), g.me["name"], as_list=True)
         shared = ("instrument_id", *(entry.name for entry in kind.form.shared))
         kept = {name: request.form.get(name, "") for name in shared}
-        coming = _coming(_seen(label["spool_code"]), kind)
+        coming = _next_measurement(_seen(label["spool_code"]), kind)
         spool, then = (coming.spool, coming.kind) if coming else (label["spool_code"], kind.name)
         return url_for("pages.bench", spool=spool, kind=then, told=bench_answers.for_address(done, kept, kind))
 
@@ -175,12 +175,12 @@ def _stored(kind: Characteristic, label: Shown) -> Any:
     return done
 
 
-def _drawn(sample: Shown) -> list[str]:
+def _drawn_spools(sample: Shown) -> list[str]:
     """Returns the drawn spools of a lot, delivery by delivery."""
     return [code for part in sample["deliveries"] for code in part["drawn"]]
 
 
-def _coming(seen: Seen, kind: Characteristic) -> Next | None:
+def _next_measurement(seen: Seen, kind: Characteristic) -> Next | None:
     """Returns the measurement that follows one of this kind on a spool, or None."""
     return seen.bench.next([one.name for one in my_kinds()], kind.name, seen.label["spool_code"])
 
@@ -199,9 +199,9 @@ def _remember(answer: Any, name: str, used: str) -> None:
 
 def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> str:
     """Returns the page of the bench with the result of the last entry. `seen` is None without a known spool."""
-    # As it stands on the label, however it was typed.
+    # The code as printed on the label, whatever was typed.
     code = seen.label["spool_code"] if seen else code
-    coming = _coming(seen, kind) if seen else None
+    coming = _next_measurement(seen, kind) if seen else None
     wanted = seen.bench.wanted(kind.name, code) if seen else 0
     rows = rows_shown(kind, entry.typed, wanted)
     offered = at_the_bench.instruments_for(kind.name, clock.now()) if seen else []
@@ -210,7 +210,7 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
         kind=kind,
         kinds=my_kinds(),
         code=code,
-        elsewhere=_elsewhere(kind),
+        elsewhere=_of_other_role(kind),
         entry=entry,
         typed=entry.typed,
         faults=entry.faults,

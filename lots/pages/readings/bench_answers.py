@@ -1,4 +1,4 @@
-"""The bench: what came of an entry, at the fields it was typed in, and carried over to the page that shows what was stored."""
+"""Results of an entry at the bench: faults by field, and the message that the next page shows."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.pages.site.session import pack, unpack
 from lots.services.assessment.lot_after import stands
 from lots.services.receiving import receiving
 
-# What every kind has, beside the instrument; only the instrument is kept for the next entry.
+# Fields of every kind besides the instrument. They are not kept for the next entry.
 ONCE = ("screening", "measured_at", "note")
 
 
@@ -30,7 +30,7 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
 
     Args:
         told: the faults, pointing into the list of readings.
-        kind: what was measured.
+        kind: the characteristic.
         rows: the row of the form that each reading was typed in.
     """
     in_rows = {entry.name for entry in kind.form.row}
@@ -41,7 +41,7 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
     found: dict[str, list[str]] = {}
     for fault in told:
         index, _, path = fault.pointer.strip("/").partition("/")
-        # A fault of what is typed once may point to no reading.
+        # A fault of a shared field may point to no reading.
         path = path if index.isdigit() else index
         name = places.get(path, path)
         if index.isdigit() and int(index) < len(rows) and name in in_rows:
@@ -49,7 +49,7 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
         elif name not in shared:
             name = ""
         said = fault.says if name or not fault.label else f"{fault.label}: {fault.says}"
-        # What is typed once is refused once for every row.
+        # A shared field has the same fault once for each row.
         if said not in found.setdefault(name, []):
             found[name].append(said)
     return found
@@ -58,7 +58,7 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
 def checked_row(reading: Shown, kind: Characteristic, scales: Sequence[Scale]) -> Shown:
     """Returns the result of checking a row: the reading in words, why it would not count, warnings, and its values on their scales."""
     told = {name: reading[name] for name in ("counts", "why_not", "warnings")}
-    # The fields of the row, where a field is typed in parts.
+    # A field such as lab is typed in parts, which scales name.
     values = {**reading, **{part: reading[field] for field, parts in parts_of(kind).items() for part in parts}}
     drawn = [
         {"scale": scale, "entry": entry, "value": value} for scale in scales for entry, value in scale.values(values)
@@ -101,9 +101,9 @@ def without(text: str, number: int, lot: Shown) -> str:
     """Returns the result in an address without a voided reading; "" when no reading is left.
 
     Args:
-        text: of the address.
+        text: as `for_address` returned it.
         number: of the reading.
-        lot: as it stands now.
+        lot: in its present state.
     """
     told = unpack("entry", text)
     if told is None:

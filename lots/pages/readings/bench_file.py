@@ -1,4 +1,4 @@
-"""The bench: a file of readings or deliveries, uploaded or pasted, tried first and stored when it is in order."""
+"""Import of readings or deliveries from a file or pasted rows: first checked, then stored."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ DELIMITERS = (
     ("tab", "tab, as pasted from a spreadsheet"),
 )
 DECIMALS = (("point", "point: 1.75"), ("comma", "comma: 1,75"))
-# How colours were measured, said once for a file that does not say it in its columns.
+# Measuring conditions of colour, given once for a file without columns for them.
 CONDITIONS = tuple(field.name for field in fields(Conditions))
 _OPTIONS = ("kind", "delimiter", "decimal", "time_zone", *CONDITIONS)
-# A row of a file: its number, its cells, what is wrong with it.
+# A row of a file: its number, its cells, its faults.
 _Row = tuple[int, list[str], list[Told]]
-# Rows in order that are shown; those with a fault are shown however many they are.
+# The most rows without a fault that are shown. All rows with a fault are shown.
 _SHOWN = 20
 
 

@@ -1,4 +1,4 @@
-"""Voids: a reading that never was a measurement, by the person who stored it or by quality, and the agreement of quality."""
+"""Voids of mistaken readings by their author or by quality, the agreement of quality, and confirmations."""
 
 from __future__ import annotations
 

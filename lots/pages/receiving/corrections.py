@@ -1,4 +1,4 @@
-"""A delivery that was logged wrongly: the form that corrects it, and quality's form that closes it."""
+"""Corrections of a delivery: the form that corrects it, and quality's form that closes it."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def correcting(number: int) -> Any:
 @pages.post(f"/receiving/<{NUMBER}:number>/correct")
 @signed_in((OneDelivery, "PATCH"))
 def corrected(number: int) -> Any:
-    """Corrects a delivery by what was changed in the form."""
+    """Corrects a delivery by the fields that were changed."""
     found = attempt(lambda: deliveries.get(number))
     if isinstance(found, Refusal):
         return render_template("receiving/correct.html", unknown=found), found.status
@@ -122,7 +122,7 @@ def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, An
     for name in ("supplier_id", "grade_id", "cost"):
         if number(typed[name]) != number(known[name]):
             changed[name] = number(typed[name]) if typed[name] else None
-    # The form shows minutes: one that was not touched keeps its seconds.
+    # The form shows minutes. An unchanged moment keeps its seconds.
     if any(typed[name] != known[name] for name in ("received_at", "received_which")):
         changed["received_at"] = received_at.received(typed) if typed["received_at"] else None
     for name in ("ordered_at", "due_at"):

@@ -1,4 +1,4 @@
-"""Receiving: a delivery logged, what to do with it now, labels to stick on."""
+"""Receiving: the form for a delivery, and the next steps of a delivery."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from lots.services.setup import catalog
 _TEXTS = ("supplier_lot", "order_ref", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
 _FIELDS = (*_TEXTS, *_NUMBERS, *received_at.FIELDS, "ordered_at", "due_at", "spools", "confirm_spool_count")
-# Between a code and its mass; a blank alone may belong to the code.
+# Between a code and its mass. A single blank may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
 _BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
 _MOST_RECENT = 12
@@ -85,14 +85,14 @@ def _form(
     offered = choices(known, last)
     return render_template(
         "receiving/log.html",
-        typed={**_only(offered), **typed},
+        typed={**_single_choices(offered), **typed},
         refused=refused,
         faults=faults or {},
         which=received_at.which(typed),
         zone=place().time_zone,
         recent=recent,
         named={one["id"]: one["says"] for one in known["suppliers"]},
-        lacking=_lacking(offered),
+        lacking=_missing_setup(offered),
         **offered,
     )
 
@@ -112,13 +112,13 @@ def _choice(entries: Sequence[Mapping[str, Any]], first: int | None) -> list[tup
     return [("", "choose"), *((one["id"], f"{one['code']}: {place().prose(one['says'])}") for one in (*ahead, *rest))]
 
 
-def _only(offered: Mapping[str, list[tuple[Any, str]]]) -> dict[str, str]:
+def _single_choices(offered: Mapping[str, list[tuple[Any, str]]]) -> dict[str, str]:
     """Returns the supplier and the grade, each if the shop has only one."""
     single = {"supplier_id": offered["suppliers"][1:], "grade_id": offered["grades"][1:]}
     return {name: str(some[0][0]) for name, some in single.items() if len(some) == 1}
 
 
-def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any]]:
+def _missing_setup(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any]]:
     """Returns what has to be set up before receiving: its name, the roles that do it, and its page if this person may open it."""
     found = []
     for subject, resource, page in (("suppliers", Suppliers, "supplier_list"), ("grades", Grades, "grades")):
@@ -154,12 +154,12 @@ def split_codes(text: str) -> tuple[list[dict[str, Any]], list[int], tuple[Told,
     for row, line in written:
         code, *mass = _BETWEEN.split(line, maxsplit=1)
         if not mass and (parts := _BLANK_AND_NUMBER.fullmatch(line)):
-            doubts.append(_doubt(row, line, *parts.groups()))
+            doubts.append(_ambiguous_line(row, line, *parts.groups()))
         found.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
     return found, [row for row, _ in written], tuple(doubts)
 
 
-def _doubt(row: int, line: str, code: str, mass: str) -> Told:
+def _ambiguous_line(row: int, line: str, code: str, mass: str) -> Told:
     says = (
         f'Line {row}: is {mass} the mass or part of the code? Write "{code}, {mass}", or "{line}, 1000" with its mass.'
     )

@@ -1,4 +1,4 @@
-"""Labels of a delivery, a lot or one spool: as they will be printed, and as the files to print."""
+"""Labels of a delivery, a lot or a spool: the print preview, and the files to print."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def _page(file: str, find: Callable[[], Sequence[View]], **which: Any) -> Any:
 
     def count() -> int:
         args = checked(LabelArgs, asked)
-        # The first page shows whether labels of this size can be printed at all.
+        # Laying out one page raises the errors of the label size.
         laid_out(_chosen(every, chosen), args, 1)
         return page_count(len(_chosen(every, chosen)), args)
 
@@ -118,7 +118,7 @@ def _chosen(found: Sequence[View], codes: Sequence[str]) -> Sequence[View]:
     """Returns the labels of the ticked spools, or all labels if none is ticked.
 
     Raises:
-        Conflict: none of those ticked has a label.
+        Conflict: no ticked spool has a label.
     """
     if not codes:
         return found

@@ -1,4 +1,4 @@
-"""When a delivery came, as a field for date and time: what was not touched stays exact, and an hour that came twice is asked about."""
+"""The field for the moment of receipt. An unchanged moment keeps its seconds, and an hour that occurred twice needs a choice."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.pages.site.place import moment, moment_field, moment_typed, place
 from lots.services.errors import Fault, Invalid
 
 _AT = "/received_at"
-# The field, the exact moment that it was filled with, and the one of two moments that was chosen.
+# The field, the exact moment that it was filled with, and the choice between two moments.
 FIELDS = ("received_at", "received_known", "received_which")
 
 
@@ -18,7 +18,7 @@ def received(typed: Mapping[str, str]) -> str:
     """Returns the moment in the field as the API takes it, to the second if it was not changed.
 
     Raises:
-        Invalid: a time that the site's clock never showed, or showed twice and nobody chose which.
+        Invalid: a time that the site's clock never showed, or showed twice without a choice.
     """
     text = typed["received_at"]
     for exact in (typed.get("received_which", ""), typed.get("received_known", "")):

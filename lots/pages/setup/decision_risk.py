@@ -1,4 +1,4 @@
-"""Decision risk: how often a lot on its limit is accepted and a good lot is held, by the limits and the sample of a grade."""
+"""Decision risk: the probabilities that a lot on its limit is accepted and that a good lot is held or rejected."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Grades: what is bought, and what quality forbids and permits it for."""
+"""Grades, with the uses that quality forbids and permits."""
 
 from __future__ import annotations
 
@@ -43,11 +43,11 @@ COMMON_DENSITIES = {
 _TEXTS = ("finish", "filler", "filler_kind", "reason")
 _DRYING = ("dry_c", "dry_h", "softening_c", "dry_for_h", "dry_for_open_h")
 _LIVES = ("shelf_life_days", "open_life_days")
-# A grade has these always; the others may be taken back by emptying their fields.
+# Required fields of a grade. The other fields may be emptied.
 _ALWAYS_TEXTS = ("polymer", "color_name")
 _ALWAYS_NUMBERS = ("nominal_diameter_mm", "density_g_cm3")
 _MAY_BE_NONE = ("finish", "filler", "shade_id", *_DRYING, *_LIVES)
-# A list of the API -> what its boxes are called, and what can be ticked.
+# A list of the API -> the prefix of its boxes, and the choices.
 _BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES), "forbidden_shapes": ("shape", SHAPES)}
 
 
@@ -98,13 +98,13 @@ def grade(number: int) -> Any:
 @pages.post(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "PATCH"))
 def grade_changed(number: int) -> Any:
-    """Corrects a grade: everything but its code and what its lots were judged with."""
+    """Corrects a grade, except its code and the fields that its lots were assessed with."""
     typed = request.form.to_dict()
     body = {name: value for name, value in _body(typed).items() if value is not None or name in _MAY_BE_NONE}
     version = version_read()
 
     def change() -> str:
-        # What a form does not ask for, since it is settled, stays as it is.
+        # The form leaves out fields that cannot change any more.
         for name in ("nominal_diameter_mm", "shade_id"):
             if name not in typed:
                 body.pop(name, None)

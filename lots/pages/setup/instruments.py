@@ -1,4 +1,4 @@
-"""Instruments: what readings are taken with, added with the right kind, and corrected in what no reading rests on."""
+"""Instruments: their list, and the forms that add and correct them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from lots.pages.site.session import signed_in
 from lots.services.instruments import calibration_checks, due
 from lots.services.setup import catalog
 
-# A kind that no declaration names.
+# The choice of a kind that no declaration names.
 OTHER = "other"
 _NUMBERS = ("standard_uncertainty", "resolution", "check_interval_days")
 
@@ -73,7 +73,7 @@ def instrument_changed(number: int) -> Any:
 
 
 def kinds() -> list[tuple[str, str]]:
-    """Returns the kinds of instrument that declarations name, each with what it measures, and another one."""
+    """Returns the kinds of instrument that declarations name, each with its characteristics, and "another kind"."""
     words = dict.fromkeys(word for one in DECLARED.values() for word in one.kinds or one.instruments)
     named = [
         (word, f"{word.capitalize()}: {listed([said(name) for name in measures_of_kind(word) or ()])}")

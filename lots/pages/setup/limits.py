@@ -1,4 +1,4 @@
-"""Limits of a grade: each explained, with common values proposed, tried on lots before they are set, and compared with those before."""
+"""Limits of a grade: their form with proposals, a check on lots before they are set, and a comparison with older revisions."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from lots.services.views import View
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """What a check of drafted limits found: doubts about them, and what lots would be."""
+    """The result of checking drafted limits: doubts, and the effect on lots."""
 
     doubts: Sequence[tuple[str, str]]
     lots: Sequence[impact.Effect]
@@ -195,7 +195,7 @@ def _changes(before: Shown, after: Shown) -> list[tuple[str, str, str, str]]:
 
 @dataclass(frozen=True, slots=True)
 class _Section:
-    """A block in the form: what it limits, whether anything is typed in it, and whether it stands open."""
+    """A block in the form: its description, whether it has values, and whether it is open."""
 
     block: FormField
     about: str
@@ -210,7 +210,7 @@ def _section(block: FormField, typed: Mapping[str, str], faults: Mapping[str, ob
     return _Section(block, about, given, given or wrong or (new and block.name == next(iter(DECLARED))))
 
 
-def _place(told: Told) -> tuple[str, str]:
+def _field_of_fault(told: Told) -> tuple[str, str]:
     """Returns the field of a fault and its label, with the section."""
     around = DECLARED[told.path[0]].title if told.path[0] in DECLARED and len(told.path) > 1 else ""
     name = "-".join(told.path)
@@ -229,7 +229,7 @@ def _form(
     not_done: Refusal | None = None,
 ) -> str:
     faults = beside(not_done)
-    places = [_place(told) for told in not_done.faults] if not_done else []
+    places = [_field_of_fault(told) for told in not_done.faults] if not_done else []
     return render_template(
         "setup/limits.html",
         grade=catalog.get("grade", number),

@@ -1,4 +1,4 @@
-"""People and their roles: who may sign in and what they may do, a token for each, and its end."""
+"""People and their roles: adding people, and renewing and revoking their tokens."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from lots.services.errors import Unavailable
 from lots.services.setup import access, sessions
 from lots.services.setup.roles import ADMIN, INTEGRATION, MONITORING
 
-# A role, what it is called, and what it is for.
+# A role, its title, and its tasks.
 ROLES = (
     ("receiving", "Receiving", "Logs deliveries, prints labels, and measures at the bench."),
     (

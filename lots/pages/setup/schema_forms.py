@@ -1,4 +1,4 @@
-"""Forms whose fields follow from the schema of a request: what was typed as the API takes it, and what is kept as a form shows it."""
+"""Forms generated from the schema of a request: conversion of typed text to a body, and of a body to a form."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Shades and their approved references: typed, measured or read from a file, looked at before they are approved, and never changed afterwards."""
+"""Shades and their references: typed, measured or read from a file, previewed, approved, and then immutable."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def _shade(number: int, typed: Mapping[str, str] | None, not_done: Refusal | Non
         "setup/shade.html",
         shade=one,
         rows=[
-            (row, step, _screen(row["lab"]), _said(row["conditions"]))
+            (row, step, _screen(row["lab"]), _conditions_in_words(row["conditions"]))
             for row, step in zip(revisions, [None, *steps], strict=bool(revisions))
         ][::-1],
         typed=typed if typed is not None else typed_of(form_fields(ShadeChange), one),
@@ -138,7 +138,7 @@ def shade_revision_sent(number: int) -> Any:
     if step == "approve" and typed.get("before") == _newest(number):
         done = once(partial(_approve, number, typed), RevisionArgs)
         return (_revision_form(number, typed, done), done.status) if isinstance(done, Refusal) else done
-    drafted = attempt(partial(_look, number, typed), RevisionArgs)
+    drafted = attempt(partial(_draft, number, typed), RevisionArgs)
     if isinstance(drafted, Refusal):
         return _revision_form(number, typed, drafted), drafted.status
     before = drafted["before"]
@@ -148,14 +148,14 @@ def shade_revision_sent(number: int) -> Any:
         drafted=drafted,
         screen=_screen(drafted["lab"]),
         screen_before=_screen(before["lab"]) if before else None,
-        conditions=_said(_body(typed)["conditions"]),
-        conditions_before=_said(before["conditions"]) if before else [],
+        conditions=_conditions_in_words(_body(typed)["conditions"]),
+        conditions_before=_conditions_in_words(before["conditions"]) if before else [],
         typed={name: text for name, text in typed.items() if name not in ("seal", "once", "step", "before")},
         approved_by=typed.get("approved_by", ""),
     )
 
 
-def _look(number: int, typed: dict[str, str]) -> Shown:
+def _draft(number: int, typed: dict[str, str]) -> Shown:
     """Returns a drafted reference. Values of an uploaded file are copied into `typed`."""
     file = request.files.get("file")
     if file is not None and file.filename:
@@ -230,7 +230,7 @@ def _screen(lab: Sequence[float]) -> ScreenColor:
     return on_screen(Lab(*lab))
 
 
-def _said(conditions: Shown) -> list[tuple[str, str]]:
+def _conditions_in_words(conditions: Shown) -> list[tuple[str, str]]:
     """Returns the stated measuring conditions in words, by label."""
     return [
         (one.label, words_of(one, conditions[one.path[-1]]))

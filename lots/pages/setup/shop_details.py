@@ -1,4 +1,4 @@
-"""The shop itself: its name and addresses, its clock, how it writes dates and numbers, and its labels."""
+"""The details of the shop: name, addresses, time zone, formats of dates and numbers, labels."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from lots.services import clock
 from lots.services.setup import shop as shop_service
 from lots.services.setup.place import DATE_FORMS, DECIMAL_SIGNS, Place, zone
 
-# What may be left empty.
+# Optional fields.
 _OPTIONAL = ("name", "address", "site", "bench_currency")
 _TEXTS = (*_OPTIONAL, "time_zone", "date_form", "decimal_sign", "label_paper")
 _SIZES = ("label_width_mm", "label_height_mm", "label_margin_mm", "sheet_top_mm", "sheet_left_mm")
@@ -60,7 +60,7 @@ def shop_changed() -> Any:
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _OPTIONAL}
-    # What is left empty here stays as it is.
+    # A required field that was left empty keeps its value.
     body |= {name: text for name in _TEXTS if name not in _OPTIONAL and (text := typed.get(name, "").strip())}
     body["bench_cost_per_h"] = number(text) if (text := typed.get("bench_cost_per_h", "").strip()) else None
     return body | {name: number(text) for name in (*_SIZES, *_BENCH) if (text := typed.get(name, "").strip())}

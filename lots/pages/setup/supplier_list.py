@@ -1,4 +1,4 @@
-"""Suppliers: whom filament is bought from."""
+"""Suppliers: their list, and the forms that add and correct them."""
 
 from __future__ import annotations
 

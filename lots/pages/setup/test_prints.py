@@ -1,4 +1,4 @@
-"""Test prints and their recipes: what is printed to be measured, in numbered revisions that never change."""
+"""Test prints and their recipes, in numbered revisions that never change."""
 
 from __future__ import annotations
 

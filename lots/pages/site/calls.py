@@ -1,4 +1,4 @@
-"""What a page asks of the services: the form checked by the API's schema, the work done once, and a refusal as a value to show beside its fields."""
+"""Calls of services by pages: validation by the API's schema, idempotent forms, and refusals as values."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ from lots.services.files.csv_tables import CellFault
 from lots.services.setup import access
 
 _T = TypeVar("_T")
-# What a service answers, for a template to show.
+# The answer of a service, for a template.
 Shown: TypeAlias = Mapping[str, Any]
-# What a form keeps beside its fields to be done once.
+# The form of an idempotency key.
 _KEY = re.compile(r"[!-~]{1,255}")
 _CHANGED = "This form is not valid. Go back, reload the page and send the form again."
 _SENT_BEFORE = "This form was already sent with other values. Open it again."
@@ -34,15 +34,15 @@ _PAGE = 500
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One thing wrong, for a person: where (a JSON pointer), what its field is called, what is wrong, and what to do."""
+    """One fault for a person: JSON pointer, label of the field, detail, and hint."""
 
     pointer: str
     label: str
     detail: str
     hint: str = ""
-    # The field that confirms what is questioned; empty where nothing may be confirmed.
+    # The field that confirms a questioned value; "" if it cannot be confirmed.
     confirm: str = ""
-    # Of a file.
+    # Row and column of a file.
     row: int | None = None
     column: str | None = None
 
@@ -59,7 +59,7 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """What a service refused: the status it has over HTTP, in words, the first hundred faults of `total`, and further members such as `candidates`."""
+    """A refused call: HTTP status, detail, the first hundred faults of `total`, and further members such as `candidates`."""
 
     status: int
     detail: str
@@ -79,7 +79,7 @@ class Refusal:
         return frozenset(told.confirm for told in self.faults if told.confirm)
 
     def beside(self) -> dict[str, list[str]]:
-        """Returns the sentences by the first name of their pointers; "" holds what belongs to no field."""
+        """Returns the sentences by the first part of their pointers; "" holds those without a field."""
         found: dict[str, list[str]] = {}
         for told in self.faults:
             found.setdefault(told.path[0], []).append(told.says)
@@ -118,7 +118,7 @@ def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) 
     """Does the work of a form once, however often it is sent, and redirects to the address that `work` returns.
 
     Args:
-        work: raising undoes it; a refusal that it returns is kept.
+        work: an exception rolls it back; a returned refusal is stored.
         schema: of the body that the form makes, for the labels of its fields.
     """
     try:
@@ -137,7 +137,7 @@ def _sent_file(name: str, file: FileStorage) -> list[str | None]:
 
 def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     key = request.form.get("once")
-    # No database keeps the address of a page with a control character in it, and nothing is there.
+    # A database cannot store an address with a control character, and no page has one.
     if key is None or has_control(request.path):
         return work()
     if not _KEY.fullmatch(key):
@@ -155,7 +155,7 @@ def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     try:
         kept = kept_or_done()
     except Clash:
-        # The same form came twice at once, and the other was faster.
+        # The same form was sent twice at once, and the other one was stored first.
         kept = kept_or_done()
     return kept.body if kept.status == 303 else Refusal(kept.status, kept.body)
 
@@ -178,7 +178,7 @@ def checked(schema: type[Schema], said: Any) -> Any:
     """Returns the values of a form as the API reads them.
 
     Raises:
-        Invalid: everything that is wrong with it. Hints on how JSON is written are left out.
+        Invalid: all faults, without hints about JSON.
     """
     try:
         return _made(schema).load(said)
@@ -192,10 +192,10 @@ def checked_list(
     """Returns a list as the API reads it.
 
     Args:
-        of_the_rest: asked, where some objects cannot be read, what is wrong with the others, by their places.
+        of_the_rest: returns the faults of the readable objects, given by their places, if others are unreadable.
 
     Raises:
-        Invalid: everything that is wrong with it.
+        Invalid: all faults.
     """
     try:
         return list(_made(schema).load(said, many=True))

@@ -1,4 +1,4 @@
-"""Today's work, desk by desk: how many of each thing wait, the oldest of them, and where to act on them."""
+"""The open work of each desk: counts, the first entries, and links to act on them."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ from lots.services.purchasing import corrective_actions, week
 from lots.services.readings import voids
 from lots.services.receiving import receiving, to_measure
 
-# Lines that a part names, and rows that are counted.
+# The most lines of a part, and the most rows that are counted.
 SHOWN, _COUNTED = 5, 500
-# Days ahead in which something that becomes due is named.
+# Due dates within so many days are listed.
 _SOON_DAYS = 7
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One thing to do: its name, the address of the act, what it is about, and further links (word, address)."""
+    """One task: its name, the address to act on it, its description, and further links (word, address)."""
 
     name: str
     url: str
@@ -44,7 +44,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One kind of work.
+    """One kind of work on Home.
 
     `count` is how many there are, `lines` the first of them, and `every` the address of all. `act` is a button (word, address), `empty` the
     sentence where there are none. An `urgent` part is red.

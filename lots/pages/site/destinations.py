@@ -1,4 +1,4 @@
-"""Where signing in leads: to the page that was asked for, and to no other place."""
+"""The destination after signing in: only a page of this application (no open redirect)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _ADDRESS = re.compile(r"/[!-\[\]-~]{0,1999}")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\\]")
 _DOTS = re.compile(r"(?:^|/)\.\.?(?:/|$)")
 _IN_PATH, _IN_QUERY = "/!$&'()*+,;=:@~", "/!$&'()*+,;=:@~?%"
-# Not pages to come back to.
+# Endpoints that are no destination.
 _ELSE = {"pages.sign_in", "pages.static_file", "pages.icon"}
 
 

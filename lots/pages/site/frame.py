@@ -1,4 +1,4 @@
-"""The frame all pages share: the menu, the style sheet, and how an error looks."""
+"""The frame of all pages: the menu, the style sheet and the error pages."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from lots.pages.site.calls import Refusal
 
 pages = Blueprint("pages", __name__, template_folder="../templates")
 
-# The menu: a word for each page that people begin at, and where it leads. Whose desk it is, the page itself says.
+# The menu: a word and an endpoint for each main page. The decorator of a page names its roles.
 TASKS = (
     ("Home", "pages.home"),
     ("Receive", "pages.receiving"),
@@ -77,7 +77,7 @@ def _shared() -> dict[str, Any]:
         "tasks": _tasks(),
         "may": session.may,
         "can_open": can_open,
-        # Whether the API can print what a page offers as a PDF.
+        # Whether the API can make PDF files.
         "pdf": find_spec("fpdf") is not None,
     }
 
@@ -125,13 +125,13 @@ def icon() -> tuple[str, int]:
     return "", 204
 
 
-# Below these nobody looks at pages: programs ask there, and get problem documents.
+# Paths for programs, which get problem documents instead of pages.
 _FOR_PROGRAMS = ("/v1", "/docs", "/metrics", "/healthz", "/readyz", "/problems")
 
 
 @pages.app_errorhandler(404)
 @pages.app_errorhandler(405)
-def _nowhere(error: HTTPException) -> Any:
+def _unknown_address(error: HTTPException) -> Any:
     """Answers an unknown address with a page for people, and with the API's problem document for programs."""
     prefers = request.accept_mimetypes.best_match(["application/json", "text/html"], "application/json")
     first = f"/{request.path.split('/')[1]}"
@@ -146,12 +146,12 @@ def _nowhere(error: HTTPException) -> Any:
 
 
 @pages.errorhandler(Exception)
-def _failed(error: Exception) -> Response:
+def _error_page(error: Exception) -> Response:
     """Answers an error of the database or the program with a page, in the words of the API."""
     handlers = current_app.error_handler_spec[None][None]
     problem: Any = next(handlers[kind] for kind in type(error).__mro__ if kind in handlers)(error)
     said = problem.get_json()
-    # The frame of a page asks the database who is signed in and what must come off: now it cannot.
+    # The frame would query the database for the person and the red bar, which may fail now.
     session.forget()
     shown = {"name": said["title"], "description": said["detail"]}
     answer = make_response(render_template("site/wrong.html", error=shown), problem.status_code)
@@ -161,7 +161,7 @@ def _failed(error: Exception) -> Response:
 
 
 @pages.errorhandler(Refused)
-def _not_made(error: Refused) -> Any:
+def _no_paper(error: Refused) -> Any:
     """Shows that a paper cannot be made on this server."""
     said = error.answer.get_json()
     return render_template(

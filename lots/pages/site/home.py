@@ -1,4 +1,4 @@
-"""The first page: today's work of the desk of whoever is signed in, and what the script asks that keeps it up to date."""
+"""Home: the open work of the signed-in person's desk, and its refresh by script."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ DESKS: dict[str, dict[str, Callable[[], list[Part]]]] = {
 DESKS["admin"] = {
     name: parts for role in ("receiving", "quality", "production", "purchasing") for name, parts in DESKS[role].items()
 }
-# Once in so long, s, the page is made anew though nothing was recorded: some things become due by time alone.
+# Interval, s, after which the page is made again without a change, because some things become due by time alone.
 _ANEW_S = 300
 
 

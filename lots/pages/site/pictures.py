@@ -1,4 +1,4 @@
-"""A picture as an answer of its own, for a page that shows it as an image."""
+"""Pictures as answers of their own, which pages show as images."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Dates, times and numbers on pages as the site writes them, and what is typed there as the API takes it."""
+"""Dates, times and numbers in the format of the site, and conversion of typed ones for the API."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The red bar: which spools must come off which machine now, above every page of those who have to act."""
+"""The red bar above every page of production, quality and administrators: the spools that must come off now."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.services import exposure
 from lots.services.views import View
 
 WATCHING = ("production", "quality", "admin")
-# Spools that are named; the page "Loaded spools" names all.
+# Spools that the bar names. The page of loaded spools names all.
 _NAMED = 3
 
 

@@ -1,4 +1,4 @@
-"""The search box of every page: a spool, lot, order, job, supplier, grade or machine by what was typed or scanned."""
+"""The search box of every page: finds a spool, lot, order, job, supplier, grade or machine."""
 
 from __future__ import annotations
 

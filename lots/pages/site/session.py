@@ -1,4 +1,4 @@
-"""Who is signed in: a session of its own in a cookie that no script can read, and a seal on every form that no other site can know."""
+"""Authentication: the session cookie, the roles of pages, and the CSRF token of forms ("seal")."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from lots.services.setup.access import Person
 from lots.services.setup.roles import PEOPLE
 from lots.services.setup.sessions import KEPT, Started, person_of_session
 
-# A method of a path of the API: whoever may call it may use the page that does the same.
+# A method of a resource of the API. A page is open to the roles that may make its calls.
 Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
-# Files that are the same for everybody.
+# The endpoint of files that need no session.
 STATIC = "pages.static_file"
 
 
@@ -32,7 +32,7 @@ def load() -> None:
     secret = cookies.read(COOKIE) if request.endpoint != STATIC else ""
     found = person_of_session(secret) if secret else None
     if found is not None:
-        _is(found, secret)
+        _set_person(found, secret)
 
 
 def begin(answer: Response, started: Started) -> None:
@@ -43,10 +43,10 @@ def begin(answer: Response, started: Started) -> None:
 
 def enter(started: Started) -> None:
     """Signs a person in for the rest of this request."""
-    _is(started.person, started.secret)
+    _set_person(started.person, started.secret)
 
 
-def _is(found: Person, secret: str) -> None:
+def _set_person(found: Person, secret: str) -> None:
     g.secret, g.person, g.comer = secret, found, found
     current_app.extensions["token_uses"].note(found)
     g.me = {"name": found.name, "role": found.role}
@@ -74,8 +74,8 @@ def pack(about: str, told: Any) -> str:
     """Returns a message signed with the session secret, as text for the address of a redirect.
 
     Args:
-        about: what it is, so that it is taken for nothing else.
-        told: as JSON can hold it.
+        about: the kind of message, so that no other kind is accepted in its place.
+        told: any JSON value.
     """
     return str(_signer(about).dumps(told))
 
@@ -103,8 +103,8 @@ def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
     """Decorates a page: requires a session, one of the admitted roles and, for a form, its CSRF token.
 
     Args:
-        calls: the page is for the people whom the API admits to all of these; for everybody without any.
-        any_of: for the people whom it admits to one of them.
+        calls: the page is open to roles that the API admits to all of these calls; without calls, to everybody.
+        any_of: one admitted call is enough.
     """
     roles = roles_of(*calls, any_of=any_of) if calls else PEOPLE
 
@@ -112,7 +112,7 @@ def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
         @wraps(page)
         def guarded(*args: Any, **kwargs: Any) -> Any:
             if g.me is None:
-                # A form that came too late cannot be sent again by a link: then people begin at their first page.
+                # A redirect cannot send a late form again, so people begin at Home.
                 wanted = destinations.here() if request.method == "GET" else url_for("pages.home")
                 return redirect(url_for("pages.sign_in", then=wanted))
             if request.method == "POST" and not same(request.form.get("seal", ""), seal()):
@@ -134,7 +134,7 @@ def may(endpoint: str) -> bool:
     """Returns whether the signed-in person may open a page, so that menus and links offer only such pages.
 
     Args:
-        endpoint: as in `url_for`; the roles are those its own decorator names.
+        endpoint: as in `url_for`. The decorator of the page names its roles.
     """
     roles = getattr(current_app.view_functions[endpoint], "roles", PEOPLE)
     return g.get("me") is not None and g.me["role"] in (*roles, "admin")

@@ -1,4 +1,4 @@
-"""Signing in and out: a token is exchanged for a session of this browser, and the session ends."""
+"""Signing in with a token, which starts a session, and signing out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Forms of people who are not signed in: sealed by a cookie of their own, so that no other site can send one for them."""
+"""CSRF protection of forms before signing in, by a cookie of their own."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from flask import Response, make_response, render_template, request
 from lots.pages.site import cookies
 from lots.pages.site.session import same
 
-# A cookie with a random value from which the seal of the form follows, so that no other site can sign somebody in under a
+# A cookie with a random value. The CSRF token of the form is its HMAC, so that no other site can sign somebody in under a
 # name that is not theirs (login CSRF; OWASP Cross-Site Request Forgery Prevention Cheat Sheet).
 _COOKIE = "lots_sign_in"
 

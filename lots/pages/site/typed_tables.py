@@ -1,4 +1,4 @@
-"""Tables as people type or paste them, one row per line, and what is wrong with a row said by its line."""
+"""Typed or pasted tables, one row per line, and faults that name the line."""
 
 from __future__ import annotations
 
@@ -46,9 +46,9 @@ def table_of(field: str, text: str, columns: Sequence[str]) -> list[Line]:
     """Returns the rows of a table with so many columns. A first line that names the columns is left out.
 
     Args:
-        field: where a fault is told.
-        text: cells by tab, semicolon or comma.
-        columns: what they are called.
+        field: the field that faults point to.
+        text: cells separated by tab, semicolon or comma.
+        columns: their names.
 
     Raises:
         Invalid: a row with more or fewer cells.
