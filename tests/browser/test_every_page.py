@@ -166,7 +166,7 @@ _FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e)
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_focus_order(width: int, person: Callable[..., Person]) -> None:
-    """The Tab key goes through a page as it is read, and where it stands is always seen."""
+    """Tab follows the reading order, and the focus is always visible."""
     somebody = person(width, role="production")
     somebody.go("/check")
     somebody.page.evaluate("document.activeElement.blur(); document.body.tabIndex = -1; document.body.focus()")

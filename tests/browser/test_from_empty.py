@@ -52,7 +52,7 @@ class Shop:
 
 
 def administrator(shop: Shop) -> None:
-    """The one-time link, the shop's details, and somebody for each desk."""
+    """The one-time link, the details of the shop, and a person for each desk."""
     admin = shop.seats["Wilhelmina"] = shop.sit_down(shop.width, script=shop.script)
     admin.page.goto(shop.link)
     admin.look()
@@ -199,7 +199,7 @@ def colors(shift: int) -> list[tuple[str, ...]]:
 
 
 def measure_lot(clerk: Typist, turns: tuple[str, ...], shift: int) -> None:
-    """Measures what the bench asks for, spool after spool and kind after kind."""
+    """Takes every measurement that the bench names, spool by spool and kind by kind."""
     for turn, kind in enumerate(turns):
         form = clerk.page.locator(f"form[data-bench]:has([name=kind][value={kind}])")
         form.wait_for()
@@ -330,7 +330,7 @@ def concession(shop: Shop) -> None:
 
 
 def containment(shop: Shop) -> None:
-    """The loaded lot is blocked by hand: production takes it off and closes its containment, and the trace of the job names it."""
+    """The loaded lot is blocked manually. Production unloads it and closes its containment, and the job trace names it."""
     tech = shop.person("Ottilie")
     tech.choose("Lots")
     tech.follow("QW-071")
@@ -398,7 +398,7 @@ STORY = (administrator, quality, receiving, failing_lot, concession, containment
 def test_from_an_empty_database_to_a_contained_lot(
     width: int, script: bool, newcomer: Callable[..., Typist], link: str, record_property: Callable[[str, object], None]
 ) -> None:
-    """Everybody finds what they have to do on the pages, does it there, and sees what came of it."""
+    """Everybody finds their work on the pages, does it there, and sees the result."""
     shop = Shop(newcomer, width, script, link)
     for day in STORY:
         day(shop)

@@ -159,7 +159,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
 
 
 def test_quality(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
-    """The quality technician approves a concession, holds a lot by hand with a reason, and lifts it again."""
+    """The quality technician approves a concession, puts a lot on hold with a reason, and lifts the hold."""
     reason = f"parts for a jig, {width} {script}"
     asked = {"uses": ["hidden"], "max_mass_g": 100, "reason": reason}
     asked["valid_until"] = (datetime.now(UTC) + timedelta(days=7)).isoformat()

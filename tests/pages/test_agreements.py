@@ -62,7 +62,7 @@ def test_a_grade_without_limits_and_an_unknown_supplier_are_refused_in_words(des
 
 
 def test_a_certificate_is_typed_at_a_delivery_and_compared(desk, buyer):
-    """By purchasing from the comparison; the shop's own values stand beside it, and the lot is as it was."""
+    """By purchasing from the comparison, next to the shop's own values. The lot does not change."""
     desk.limit(1, {**SIMPLE_LIMITS, "diameter": {"mean_tolerance_mm": 0.03}})
     for number, d_mm in enumerate((1.75, 1.752, 1.79, 1.80), start=1):
         spool = desk.receive(desk.quillwort, desk.white, f"Q-{number}")["sample"]["spool_codes"][0]
@@ -115,7 +115,7 @@ def test_the_page_says_which_earlier_values_still_count(desk, buyer):
         reference="C-2",
         **{"value-color.component_b": "0.1", "value-diameter.mean_ovality": "0.01"},
     )
-    assert "2 values of lot Q-1 were kept." in second.text
+    assert "2 values of lot Q-1 were stored." in second.text
     assert "The value of earlier certificates still counts for mean diameter." in second.text
     assert "Mean diameter (mm) 1.75 not stated C-1" in second.text
 

@@ -1,4 +1,4 @@
-"""Files at the bench: tried first, every fault at its row, stored when asked."""
+"""Import from a file: checked first, every fault at its row, then stored."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_a_file_is_tried_first_and_stored_when_asked(desk, clerk):
 
 
 def test_every_fault_of_a_file_stands_below_its_row(desk, clerk):
-    """All of them at once, with the column; what was pasted stays to be mended."""
+    """All faults at once, with the column. The pasted rows stay, to be corrected."""
     log(desk, clerk)
     text = "spool_code,d1_mm,d2_mm\r\nL1-S001,1.75,x\r\nNOBODY,1.75,1.76\r\nL1-S001,1.75,0.0689\r\n"
     page = clerk.send(clerk.go("/bench/file"), "text", text=text)
@@ -59,11 +59,11 @@ def test_a_pallet_list_of_deliveries_leads_on_to_what_to_do(desk, clerk):
     )
     page = clerk.send(tried(clerk, text, kind="deliveries"), "content")
     assert "Stored: 1 deliveries from 2 rows" in page.text
-    assert "next steps" in clerk.go(page.links["Next steps"]).headings[0]
+    assert "Next steps" in clerk.go(page.links["Next steps"]).headings[0]
 
 
 def test_colours_from_a_file_may_say_their_conditions_once(desk, clerk):
-    """The conditions are sent for colours only, so that those left standing harm no other kind."""
+    """Conditions are sent for colours only, so that they do not affect other kinds."""
     log(desk, clerk)
     said = {"kind": "color", "illuminant": "D65", "observer_deg": "10", "geometry": "d/8", "specular": "included"}
     page = tried(clerk, "spool_code,L,a,b\nL1-S001,95,-0.8,1.5\n", **said, uv="excluded")

@@ -1,4 +1,4 @@
-"""The page of drift: what is chosen, the picture for each width, the projection with a date, and the lots below."""
+"""The page of drift: choices, pictures for each width, projections with dates, and lots."""
 
 from __future__ import annotations
 

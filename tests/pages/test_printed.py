@@ -33,12 +33,12 @@ def labels_on(who, page):
 
 
 def asked(shop, path, kind):
-    """What the API answers to a program that asks for this kind."""
+    """The answer of the API for this media type."""
     return shop.client.get(f"/v1{path}", headers={**admin(shop), "Accept": kind}).get_data(as_text=True)
 
 
 def test_labels_are_printed_again_for_one_spool_some_or_all(desk, clerk):
-    """From the spool, by ticks on the delivery, and for the whole lot; a withdrawn spool prints none."""
+    """From the spool, by ticks on the delivery, and for the whole lot; not for a withdrawn spool."""
     log(desk, clerk, spools="S-1\nS-2\nS-3", spool_count="")
     log(desk, clerk, spools="S-4", spool_count="")
     page = clerk.go("/receiving/1/labels")
@@ -162,7 +162,7 @@ def test_a_picture_is_written_as_the_site_writes(desk, sign):
 
 
 def test_every_paper_has_a_button_that_prints(desk, clerk):
-    """Hidden until the script shows it, so that nothing is offered that does nothing; the API's page, which allows no script, has none."""
+    """Hidden until the script shows it. The API's page, which allows no script, has no button."""
     log(desk, clerk, spools="S-1", spool_count="")
     for path in ("/receiving/1", "/receiving/1/labels", "/lots/1/labels", "/spools/S-1/label", "/lots/1/record"):
         html = clerk.raw(path).get_data(as_text=True)

@@ -39,7 +39,7 @@ def test_an_action_is_requested_answered_and_not_closed_too_early(shop, at):
 
 
 def test_an_action_is_closed_on_the_lots_that_prove_it(shop, at):
-    """By quality with a note; it is closed once, and stands last in the list."""
+    """Quality closes it once with a note, and it is then last in the list."""
     number, technician = at.action(answered=True), Browser(shop, "quality")
     other = at.action()
     page = technician.go(f"/corrective-actions/{number}")
