@@ -1,4 +1,4 @@
-"""All pages, put together: importing a file of pages hangs its pages on the blueprint."""
+"""The blueprint with all pages. Importing a module of pages adds them to it."""
 
 from __future__ import annotations
 

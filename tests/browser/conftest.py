@@ -30,7 +30,7 @@ ROOT = Path(__file__).parent.parent.parent
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """The shop as it is served: where, a token per role, and its API for what a test must set up."""
+    """The served shop: its address, a token per role, and its API for setting up tests."""
 
     base: str
     tokens: dict[str, str]
@@ -80,14 +80,14 @@ def site(tmp_path_factory: pytest.TempPathFactory, chromium_path: str) -> Iterat
 
 @pytest.fixture(scope="package")
 def chromium_path() -> str:
-    """Chromium, or a skip that says what is missing."""
+    """Chromium, or a skip with the reason."""
     pytest.importorskip("playwright", reason="needs playwright: pip install -e '.[browser]'")
     return chromium() or pytest.skip("needs Chromium on the path, or LOTS_TEST_CHROMIUM=/path/to/it")
 
 
 @pytest.fixture(scope="package")
 def browser(chromium_path: str, site: Site) -> Iterator[Any]:
-    """One browser for all tests; each person gets a profile of their own in it."""
+    """One browser for all tests. Each person gets a separate profile."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

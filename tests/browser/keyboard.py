@@ -16,7 +16,7 @@ _HELD = """(() => { const e = document.activeElement;
 
 @dataclass
 class Count:
-    """What it took: keys pressed, pages loaded; there are no clicks."""
+    """The effort: keys pressed and pages loaded, without clicks."""
 
     keys: int = 0
     loads: int = 0
@@ -52,7 +52,7 @@ class Typist(Person):
         return list(self.page.evaluate(_HELD))
 
     def tab_to(self, name: str, key: str = "Tab") -> None:
-        """Presses Tab, or Shift and Tab, until what is called so has the focus."""
+        """Presses Tab, or Shift and Tab, until the named element has the focus."""
         for _ in range(_PATIENCE):
             if name in self.held():
                 return
@@ -89,12 +89,12 @@ class Typist(Person):
         self.enter()
 
     def unfold(self, name: str) -> None:
-        """Goes to what is folded and opens it."""
+        """Goes to a closed details element and opens it."""
         self.tab_to(name)
         self.key("Enter")
 
     def fill(self, name: str, text: str) -> None:
-        """Goes to a field and types over what it holds."""
+        """Goes to a field and replaces its value."""
         self.tab_to(name)
         if self.page.evaluate("document.activeElement.value"):
             self.key("Control+a")
@@ -113,7 +113,7 @@ class Typist(Person):
         self.key("Space")
 
     def radio(self, name: str, value: str) -> None:
-        """Goes to one of several buttons, of which Tab reaches one and the arrows the others."""
+        """Goes to one of several radio buttons: Tab reaches one, arrows the others."""
         self.tab_to(name)
         while value not in self.held():
             self.key("ArrowDown")
@@ -127,9 +127,9 @@ class Typist(Person):
         self.follow(name)
 
     def main(self) -> str:
-        """What the page says."""
+        """The text of the page."""
         return str(self.page.inner_text("main"))
 
     def status(self) -> str:
-        """What the page says was done."""
+        """The success message of the page."""
         return " ".join(self.page.get_by_role("status").all_inner_texts())

@@ -90,10 +90,10 @@ class Person:
         if folded.is_visible() and not folded.locator("xpath=..").evaluate("e => e.open"):
             folded.click()
         with self.page.expect_navigation():
-            self.page.get_by_role("navigation", name="Desks").get_by_role("link", name=name, exact=True).click()
+            self.page.get_by_role("navigation", name="Main menu").get_by_role("link", name=name, exact=True).click()
 
     def heading(self) -> str:
-        """What the page is called: its one heading of the first level."""
+        """The only first-level heading of the page."""
         headings = self.page.get_by_role("heading", level=1).all_inner_texts()
         assert 1 == len(headings), headings
         return str(headings[0])

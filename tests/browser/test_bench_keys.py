@@ -1,4 +1,4 @@
-"""The clerk's hands, counted: a delivery of eight spools logged and measured with a gauge that types, by mouse on a screen and by keyboard alone on a telephone."""
+"""The clerk's effort for a delivery of eight spools measured with a typing gauge, by mouse and by keyboard alone."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ LIMITS = {
 
 @pytest.fixture(scope="module")
 def grade(site: Site) -> str:
-    """A white grade whose lots are judged by what the clerk measures; its code."""
+    """The code of a white grade whose lots are assessed by the clerk's readings."""
     white = next(one for one in site.ask("admin", "GET", "/grades")["items"] if one["code"] == "PLA-HW-175")
     kept = ("polymer", "color_name", "finish", "filler", "nominal_diameter_mm", "density_g_cm3", "shade_id")
     made = site.ask("admin", "POST", "/grades", {"code": "ZW-175", **{name: white[name] for name in kept}})
@@ -53,7 +53,7 @@ def grade(site: Site) -> str:
 
 @dataclass
 class Hands:
-    """A clerk with a gauge in one hand: what the gauge types is told from what the clerk types."""
+    """A clerk with a typing gauge. Keys of the gauge are counted separately."""
 
     person: Person
     gauge_keys: int = 0
@@ -97,7 +97,7 @@ class Hands:
         raise AssertionError(f"no {name} within 60 presses of Tab")
 
     def counted(self) -> dict[str, int]:
-        """What it took: keys of the clerk, keys of the gauge beside them, clicks, page loads, and forms sent within a page."""
+        """The effort: keys of the clerk and of the gauge, clicks, page loads, and forms sent within a page."""
         keys, clicks = self.person.page.evaluate(
             "['keydown', 'click'].map(what => Number(sessionStorage.getItem(what)))"
         )
@@ -106,7 +106,7 @@ class Hands:
 
 
 def diameters() -> Iterator[str]:
-    """Values of a steady filament, none like its neighbour."""
+    """Values of a steady filament, each different from the last."""
     for number in range(1000):
         yield f"{1.742 + (7 * number % 17) / 1000:.3f}"
 
@@ -182,7 +182,7 @@ def test_a_delivery_takes_few_keys_clicks_and_pages(
 
 
 def bench(clerk: Person, site: Site, grade: str, lot: str) -> tuple[Any, str]:
-    """A fresh lot's first drawn spool at the bench."""
+    """The first drawn spool of a new lot at the bench."""
     numbers = {one["code"]: one["id"] for one in site.ask("admin", "GET", "/grades")["items"]}
     supplier = site.ask("admin", "GET", "/suppliers")["items"][0]["id"]
     body = {"supplier_id": supplier, "grade_id": numbers[grade], "supplier_lot": lot, "spool_count": 8}
@@ -314,7 +314,7 @@ def test_what_was_typed_stays_while_the_server_is_away(person: Callable[..., Per
 
 
 def test_without_script_enter_checks_and_stores_nothing(person: Callable[..., Person], site: Site, grade: str) -> None:
-    """The first button is the one that a gauge presses."""
+    """A gauge presses the first button."""
     clerk = person(390, script=False, role="receiving")
     page, spool = bench(clerk, site, grade, "AVOCET-F")
     page.locator("[name=d1_mm-0]").fill("1.812")

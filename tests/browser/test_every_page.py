@@ -158,7 +158,7 @@ def test_what_is_wider_than_the_page_scrolls_in_itself(path: str, width: int, pe
 
 
 # What Tab reaches on the page that asks for a spool, from its top.
-TOP = ("To the content", "Filament lots", "q", "Find", "Sign out")
+TOP = ("Skip to content", "Filament lots", "q", "Find", "Sign out")
 MENU = {WIDTHS[0]: ("Menu",), WIDTHS[1]: ("Home", "Check", "Loaded", "Lots", "Set up")}
 CHECK = ("spool", "use", "job", "machine", "mass_g", "Check")
 
@@ -168,7 +168,7 @@ _FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e)
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_focus_order(width: int, person: Callable[..., Person]) -> None:
-    """The Tab key goes through a page as it is read, and where it stands is always seen."""
+    """Tab follows the reading order, and the focus is always visible."""
     somebody = person(width, role="production")
     somebody.go("/check")
     somebody.page.evaluate("document.activeElement.blur(); document.body.tabIndex = -1; document.body.focus()")

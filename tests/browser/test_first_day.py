@@ -32,7 +32,7 @@ def test_a_shop_is_begun_by_the_keyboard_alone(
     assert script == page.locator("button[data-print]").is_visible()
     somebody.follow("Continue")
 
-    somebody.follow("Shop's details")
+    somebody.follow("Shop details")
     keys.type("Saltmarsh Yard Prints")
     somebody.tab_to("time_zone")
     keys.press("Control+a")
@@ -42,7 +42,7 @@ def test_a_shop_is_begun_by_the_keyboard_alone(
     assert "CET" in page.locator(".example").inner_text() or "CEST" in page.locator(".example").inner_text()
     somebody.tab_to("sheet_left_mm")
     somebody.enter()
-    assert "Set-up" == somebody.heading()
+    assert "Set up" == somebody.heading()
 
     somebody.follow("People")
     keys.type("Perpetua")
@@ -52,8 +52,8 @@ def test_a_shop_is_begun_by_the_keyboard_alone(
     assert "Token of Perpetua" == somebody.heading()
     token = page.locator(".token-text").inner_text()
     somebody.follow("Continue")
-    somebody.follow("Set-up")
-    somebody.follow("Suppliers")
+    somebody.follow("Set up")
+    somebody.follow("Supplier list")
     somebody.go("/setup/suppliers")
     keys.type("QWT")
     keys.press("Tab")

@@ -52,7 +52,7 @@ class Shop:
 
 
 def administrator(shop: Shop) -> None:
-    """The one-time link, the shop's details, and somebody for each desk."""
+    """The one-time link, the details of the shop, and a person for each desk."""
     admin = shop.seats["Wilhelmina"] = shop.sit_down(shop.width, script=shop.script)
     admin.page.goto(shop.link)
     admin.look()
@@ -61,7 +61,7 @@ def administrator(shop: Shop) -> None:
     assert "Token of Wilhelmina" == admin.heading()
     admin.follow("Continue")
     assert "State the shop's name and its time zone." in admin.main()
-    admin.follow("Shop's details")
+    admin.follow("Shop details")
     admin.type("Saltmarsh Yard Prints")
     admin.fill("site", "https://lots.saltmarsh.example")
     admin.fill("time_zone", "Europe/Berlin")
@@ -69,7 +69,7 @@ def administrator(shop: Shop) -> None:
     admin.pick("date_form", "28.11")
     admin.pick("decimal_sign", "1,748")
     admin.press("Save")
-    assert "Set-up" == admin.heading()
+    assert "Set up" == admin.heading()
     admin.follow("People")
     for name, role in DESKS:
         admin.fill("name", name)
@@ -79,19 +79,19 @@ def administrator(shop: Shop) -> None:
         shop.tokens[name] = admin.page.locator(".token-text").inner_text()
         admin.follow("Continue")
     assert all(name in admin.main() for name, _ in DESKS)
-    admin.follow("Set-up")
+    admin.follow("Set up")
     assert "5 people at the desks" in admin.main()
 
 
 def quality(shop: Shop) -> None:
     """What deliveries and readings need: a supplier, instruments that passed a check, a shade, a grade and its limits."""
     tech = shop.person("Ottilie")
-    tech.follow("Suppliers")
+    tech.follow("Supplier list")
     tech.type("QWT")
     tech.fill("name", "Quillwort Extrusion")
     tech.enter()
     assert "Quillwort Extrusion" in tech.main()
-    tech.follow("Set-up")
+    tech.follow("Set up")
 
     for code, kind, sure, artefact, readings in (
         ("MIC-1", "Micrometer", "0,002", "pin 1,750 mm", "1,750\n1,751\n1,750"),
@@ -123,7 +123,7 @@ def quality(shop: Shop) -> None:
         tech.fill(f"lab-{axis}", value)
     tech.pick("instrument_id", "SPEC-1")
     tech.fill("approved_by", "Ottilie")
-    tech.press("Look at it first")
+    tech.press("Show reference")
     assert "Approve this reference of shade SG?" == tech.heading()
     tech.press("Approve revision 1")
 
@@ -137,7 +137,7 @@ def quality(shop: Shop) -> None:
     tech.fill("density_g_cm3", "1,27")
     tech.pick("shade_id", "SG")
     tech.pick("filler_kind", "No")
-    tech.press("Add")
+    tech.press("Add grade")
     assert "Its lots stay in quarantine until it has limits." in tech.status()
     tech.enter()
     assert "This grade has no limits, so its lots stay in quarantine." in tech.main()
@@ -153,7 +153,7 @@ def quality(shop: Shop) -> None:
     tech.press("Set limits")
     assert "Limits of grade PETG-SG-175, revision 1" == tech.heading()
     tech.follow("Filament lots")
-    assert "To set up" not in tech.main()
+    assert "Set-up steps" not in tech.main()
 
 
 def receive(clerk: Typist, lot: str) -> None:
@@ -199,7 +199,7 @@ def colors(shift: int) -> list[tuple[str, ...]]:
 
 
 def measure_lot(clerk: Typist, turns: tuple[str, ...], shift: int) -> None:
-    """Measures what the bench asks for, spool after spool and kind after kind."""
+    """Takes every measurement that the bench names, spool by spool and kind by kind."""
     for turn, kind in enumerate(turns):
         form = clerk.page.locator(f"form[data-bench]:has([name=kind][value={kind}])")
         form.wait_for()
@@ -239,7 +239,7 @@ def receiving(shop: Shop) -> None:
     tech.press("Agree to the void")
     assert "No voids need agreement." in tech.main()
     clerk.follow("Filament lots")
-    assert "No drawn spool lacks readings." in clerk.main()
+    assert "No spools to measure." in clerk.main()
     clerk.choose("Lots")
     assert "released" in clerk.page.locator(".list tbody tr").first.inner_text()
 
@@ -261,7 +261,7 @@ def failing_lot(shop: Shop) -> None:
 
     lead = shop.person("Leopold")
     assert "1 lot, 4 spools, 4,0 kg" in lead.main()
-    lead.follow("Check a spool")
+    lead.follow("Spool check")
     lead.type(shop.known["thick"])
     lead.pick("use", "Cosmetic")
     lead.fill("job", "J-0001")
@@ -302,7 +302,7 @@ def concession(shop: Shop) -> None:
     assert "A second person of quality has to approve it." in tech.main()
 
     lead = shop.person("Leopold")
-    lead.follow("Check a spool")
+    lead.follow("Spool check")
     lead.type(shop.known["thick"])
     lead.pick("use", "Hidden")
     lead.press("Check")
@@ -312,7 +312,7 @@ def concession(shop: Shop) -> None:
     second.follow(second.page.locator("[aria-labelledby=part-concessions] li a").first.inner_text())
     seen = second.main()
     assert all(word in seen for word in ("1,5 kg", f"{until:%d.%m.%Y} 23:59", "Clearance after approval", "1,807 mm"))
-    assert "Approve only uses in which a failing part hurts nobody." in seen
+    assert "Approve only uses where a failing part cannot hurt anybody." in seen
     second.press("Approve concession 1")
     assert "Concession approved" in second.status()
 
@@ -330,7 +330,7 @@ def concession(shop: Shop) -> None:
 
 
 def containment(shop: Shop) -> None:
-    """The loaded lot is blocked by hand: production takes it off and closes its containment, and the trace of the job names it."""
+    """The loaded lot is blocked manually. Production unloads it and closes its containment, and the job trace names it."""
     tech = shop.person("Ottilie")
     tech.choose("Lots")
     tech.follow("QW-071")
@@ -398,7 +398,7 @@ STORY = (administrator, quality, receiving, failing_lot, concession, containment
 def test_from_an_empty_database_to_a_contained_lot(
     width: int, script: bool, newcomer: Callable[..., Typist], link: str, record_property: Callable[[str, object], None]
 ) -> None:
-    """Everybody finds what they have to do on the pages, does it there, and sees what came of it."""
+    """Everybody finds their work on the pages, does it there, and sees the result."""
     shop = Shop(newcomer, width, script, link)
     for day in STORY:
         day(shop)

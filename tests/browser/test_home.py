@@ -1,4 +1,4 @@
-"""The first page in a browser: it is made anew by itself when anything happens, and nothing is lost by it."""
+"""Home in a browser: it refreshes by itself after a change, and keeps focus and open details."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def test_a_delivery_comes_up_by_itself(width: int, person: Callable[..., Person]
 
 
 def test_what_is_typed_in_the_search_box_stays(person: Callable[..., Person], site: Site) -> None:
-    """It stands outside of what is made anew, and keeps the focus."""
+    """It is outside the refreshed part and keeps the focus."""
     clerk = person(WIDTHS[1], role="receiving")
     clerk.go("/")
     clerk.page.get_by_role("searchbox").fill("half a wo")
@@ -71,7 +71,7 @@ def test_a_desk_that_was_unfolded_stays_so(person: Callable[..., Person], site: 
 
 
 def test_nothing_is_made_anew_while_nothing_happens(person: Callable[..., Person]) -> None:
-    """304, and what stands there is the same."""
+    """304, and the page does not change."""
     clerk = person(WIDTHS[1], role="receiving")
     with clerk.page.expect_response("**/home/now") as asked:
         clerk.go("/")

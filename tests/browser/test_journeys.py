@@ -26,7 +26,7 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     """The clerk logs a delivery, sees which spools to measure, slips with a reading, puts it right, and prints labels."""
     clerk, lot = person(width, script=script), LOTS[width, script]
     clerk.sign_in(site.tokens["receiving"])
-    assert "Today" == clerk.heading()
+    assert "Home" == clerk.heading()
     clerk.follow("Log a delivery")
     page = clerk.page
     page.get_by_label("Supplier", exact=True).select_option(label="QWT: Quillwort Extrusion")
@@ -36,7 +36,7 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     page.get_by_label("Codes on the spools").fill(f"{lot}-1\n{lot}-2\n{lot}-3")
     assert clerk.fits()
     clerk.press("Log delivery")
-    assert f"Lot {lot} is logged: next steps" == clerk.heading()
+    assert f"Next steps for lot {lot}" == clerk.heading()
     assert clerk.fits()
     here = page.url
 
@@ -159,7 +159,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
 
 
 def test_quality(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
-    """The quality technician approves a concession, holds a lot by hand with a reason, and lifts it again."""
+    """The quality technician approves a concession, puts a lot on hold with a reason, and lifts the hold."""
     reason = f"parts for a jig, {width} {script}"
     asked = {"uses": ["hidden"], "max_mass_g": 100, "reason": reason}
     asked["valid_until"] = (datetime.now(UTC) + timedelta(days=7)).isoformat()

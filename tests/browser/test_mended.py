@@ -1,4 +1,4 @@
-"""What only a real browser shows: going back after storing, where the focus is, and what a telephone leaves out."""
+"""Behaviour that only a real browser shows: going back after storing, focus, and the phone layout."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.browser.person import Person
 
 @pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
 def test_going_back_after_storing(script: bool, person: Callable[..., Person]) -> None:
-    """What was stored is an address of its own: it can be loaded again and gone back from without sending a form."""
+    """The result has an address of its own, so that reloading and going back send no form."""
     clerk = person(WIDTHS[0], script=script, role="receiving")
     clerk.go("/bench?spool=HW-Q12-2")
     page = clerk.page

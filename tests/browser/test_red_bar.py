@@ -1,4 +1,4 @@
-"""The red bar in a browser: it comes by itself while a page is open, says no more than once, and goes when the spool is off."""
+"""The red bar in a browser: it appears on an open page, is announced once, and goes when the spool is unloaded."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ PATIENCE_MS = 10_000
 
 @pytest.fixture
 def loaded(site: Site) -> Iterator[dict[str, Any]]:
-    """A spool of a released lot on a machine; what is decided of the lot meanwhile is lifted in the end, and its places are closed."""
+    """A loaded spool of a released lot. Afterwards its decisions are lifted and its containments closed."""
     spools = [
         spool["code"]
         for lot in site.ask("production", "GET", "/lots?standing=released&order=newest&limit=20")["items"]
@@ -81,7 +81,7 @@ def test_it_comes_while_the_page_is_open_and_goes_when_the_spool_is_off(
 def test_without_script_it_is_there_when_the_page_is_opened(
     person: Callable[..., Person], site: Site, loaded: dict[str, Any]
 ) -> None:
-    """And leads to what is loaded."""
+    """And links to the loaded spools."""
     decide(site, loaded, "block")
     lead = person(WIDTHS[0], script=False, role="production")
     lead.go("/check")
@@ -91,7 +91,7 @@ def test_without_script_it_is_there_when_the_page_is_opened(
 
 
 def test_it_is_told_once(person: Callable[..., Person], site: Site, loaded: dict[str, Any]) -> None:
-    """While nothing changes, the bar is not made anew: a screen reader would say it again every four seconds."""
+    """The bar is not replaced without a change, since a screen reader would announce it every four seconds."""
     decide(site, loaded, "block")
     lead = person(WIDTHS[1], role="production")
     with lead.page.expect_response("**/must-come-off") as asked:
@@ -124,7 +124,7 @@ def test_a_hidden_page_asks_nothing_and_asks_at_once_when_it_is_seen(person: Cal
 def test_a_server_that_is_away_shows_nothing_wrong_and_is_asked_more_slowly(
     person: Callable[..., Person], site: Site
 ) -> None:
-    """The page stays as it is; once the server is back, the bar is up to date again."""
+    """The page stays as it is. When the server is back, the bar is updated."""
     lead = person(WIDTHS[1], role="production")
     lead.page.clock.install()
     lead.go("/check")

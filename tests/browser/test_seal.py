@@ -49,7 +49,7 @@ def test_form_after_signing_out(person: Callable[..., Person], site: Site) -> No
     assert "Sign in" == mine.heading()
     mine.page.get_by_label("Your token").fill(site.tokens["quality"])
     mine.press("Sign in")
-    assert "Today" == mine.heading()
+    assert "Home" == mine.heading()
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
 
 

@@ -1,4 +1,4 @@
-"""Quality at a real browser: limits are tried by Enter and set by nothing else, a reference is looked at, and nothing is cut off."""
+"""Quality in a real browser: Enter checks limits and sets nothing, a reference is previewed, and nothing is cut off."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_enter_tries_limits_and_sets_nothing(
 
 
 def test_a_refused_check_leads_to_the_field_at_fault(person: Callable[..., Person]) -> None:
-    """What was typed stays, and a link leads to its box, in whichever section it is."""
+    """The typed values stay, and a link leads to the field in its section."""
     quality = person(390, role="quality")
     quality.go("/grades/1/limits")
     quality.page.locator("details#moisture").evaluate("section => section.open = true")
@@ -60,7 +60,7 @@ def test_a_reference_is_looked_at_before_it_is_approved(
     before = site.ask("quality", "GET", "/shades/1/revisions")
     quality.page.locator('[name="readings"]').fill("94 -0.8 1.5\n94.2 -0.8 1.5")
     quality.page.locator('[name="approved_by"]').fill("Wilhelmina")
-    quality.press("Look at it first")
+    quality.press("Show reference")
     assert "Approve this reference of shade HW?" == quality.heading()
     assert 2 == quality.page.locator("svg.swatch").count()
     assert "darker" in quality.page.locator("dl.facts").inner_text()

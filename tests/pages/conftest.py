@@ -10,7 +10,7 @@ from tests.shop import SIMPLE_LIMITS
 
 @pytest.fixture
 def engine():
-    """Pages see only what the API answers, on whichever engine."""
+    """A shop on SQLite only: pages read the API's answers, which are tested on both engines."""
     return "sqlite"
 
 

@@ -11,7 +11,7 @@ FILE = "spool_code,d1_mm,d2_mm\nL1-S001,1.75,1.76\nL1-S001,1.75,1.77\n"
 
 
 class Page(HTMLParser):
-    """A page as a person without script has it: its words, its links, and its forms with what stands in them."""
+    """A page without script: its words, its links, and its forms with their values."""
 
     def __init__(self, answer):
         super().__init__(convert_charrefs=True)
@@ -107,7 +107,7 @@ class Browser:
         return page
 
     def send(self, page, field, button=None, **typed):
-        """Fills the form that has a field and sends it; `button` is the one pressed when the form has several."""
+        """Fills the form that has a field and sends it, with `button` if the form has several."""
         form = page.form(field)
         filled = {**form["fields"], **typed}
         if button:
@@ -120,7 +120,7 @@ class Browser:
 
 
 def typed(desk, lot="Q-71", **more):
-    """What the clerk types from a packing slip."""
+    """The fields that the clerk fills from a packing slip."""
     told = {"supplier_id": str(desk.quillwort["id"]), "grade_id": str(desk.white["id"]), "supplier_lot": lot}
     return {**told, "spool_count": "3", "net_mass_g": "1000", **more}
 

@@ -62,7 +62,7 @@ def test_a_grade_without_limits_and_an_unknown_supplier_are_refused_in_words(des
 
 
 def test_a_certificate_is_typed_at_a_delivery_and_compared(desk, buyer):
-    """By purchasing from the comparison; the shop's own values stand beside it, and the lot is as it was."""
+    """By purchasing from the comparison, next to the shop's own values. The lot does not change."""
     desk.limit(1, {**SIMPLE_LIMITS, "diameter": {"mean_tolerance_mm": 0.03}})
     for number, d_mm in enumerate((1.75, 1.752, 1.79, 1.80), start=1):
         spool = desk.receive(desk.quillwort, desk.white, f"Q-{number}")["sample"]["spool_codes"][0]
@@ -72,7 +72,7 @@ def test_a_certificate_is_typed_at_a_delivery_and_compared(desk, buyer):
     for number, stated in enumerate((1.744, 1.747, 1.785, 1.77), start=1):
         form = buyer.go(page.links[f"Lot Q-{number}, received 2026-11-20"])
         kept = buyer.send(form, "reference", reference=f"C-{number}", **{"value-diameter.mean": str(stated)})
-        assert "Certificate kept" in kept.text
+        assert "Certificate stored" in kept.text
         assert f"C-{number}" in kept.text
     page = buyer.go("/purchasing/certificates?supplier_id=1&grade_id=1&received_from=2026-01-01&received_to=2026-12-31")
     assert "The certificates and our readings do not differ significantly" in page.text
@@ -107,7 +107,7 @@ def test_the_page_says_which_earlier_values_still_count(desk, buyer):
     delivery = desk.receive(desk.quillwort, desk.white, "Q-1")
     path = f"/deliveries/{delivery['id']}/certificate"
     first = buyer.send(buyer.go(path), "reference", reference="C-1", **{"value-diameter.mean": "1.75"})
-    assert "1 value of lot Q-1 was kept." in first.text
+    assert "1 value of lot Q-1 was stored." in first.text
     assert "still count" not in first.text
     second = buyer.send(
         buyer.go(path),
@@ -115,7 +115,7 @@ def test_the_page_says_which_earlier_values_still_count(desk, buyer):
         reference="C-2",
         **{"value-color.component_b": "0.1", "value-diameter.mean_ovality": "0.01"},
     )
-    assert "2 values of lot Q-1 were kept." in second.text
+    assert "2 values of lot Q-1 were stored." in second.text
     assert "The value of an earlier certificate is still valid for mean diameter." in second.text
     assert "Mean diameter (mm) 1.75 not stated C-1" in second.text
 
@@ -126,7 +126,7 @@ def test_the_form_names_the_standard_uncertainty_in_full(desk, buyer):
     page = buyer.raw(f"/deliveries/{delivery['id']}/certificate").text
     assert 'data-name="Standard uncertainty"' in page
     assert 'data-name="Uncertainty"' not in page
-    assert "Not the expanded uncertainty (k = 2): halve that." in page
+    assert "Halve an expanded uncertainty (k = 2)." in page
 
 
 def test_days_in_the_wrong_order_are_refused_in_words(buyer):
@@ -150,7 +150,7 @@ def test_a_closed_delivery_has_no_form_and_an_unknown_one_no_page(desk, buyer):
     delivery = desk.receive(desk.quillwort, desk.white)
     desk.post("quality", f"/deliveries/{delivery['id']}/close", {"reason": "twice"}, 200)
     page = buyer.go(f"/deliveries/{delivery['id']}/certificate")
-    assert "No certificate can be kept." in page.text
+    assert "No certificate can be stored." in page.text
     assert not any("reference" in form["fields"] for form in page.forms)
     assert 404 == buyer.go("/deliveries/99/certificate").status
 

@@ -74,7 +74,7 @@ def test_nobody_types_the_conditions_of_a_colour(desk, clerk):
     (reading,) = desk.get("quality", "/lots/1/readings")["items"]
     assert (CONDITIONS, [95.0, -0.8, 1.5]) == (reading["conditions"], reading["lab"])
     bare = desk.receive(desk.quillwort, desk.grade("BARE", shade_id=None), "Q-72")["spools"][0]["code"]
-    assert "Tell quality" in clerk.go(f"/bench?spool={bare}&kind=color").text
+    assert "Ask quality to approve one." in clerk.go(f"/bench?spool={bare}&kind=color").text
 
 
 ENTRIES = {
@@ -91,7 +91,7 @@ ENTRIES = {
 
 @pytest.mark.parametrize("kind", sorted(ENTRIES))
 def test_quality_enters_every_other_kind(desk, kind):
-    """Each with its own fields and units; what was stored is what was typed."""
+    """Each with its own fields and units. The typed values are stored."""
     desk.receive(desk.quillwort, desk.white, "Q-71")
     quality = Browser(desk, "quality")
     form = quality.go(f"/bench?spool=L1-S001&kind={kind}")
@@ -143,7 +143,7 @@ def test_the_clerk_is_offered_only_what_the_clerk_may_store(desk, clerk):
 
 
 def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loaded(desk, clerk):
-    """The verdict changes before the clerk's eyes, and says at once what must come off a machine."""
+    """The page shows the new status and the spools to take off at once."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][1]["code"]
     desk.load(spool)
     page = clerk.send(clerk.go(f"/bench?spool={spool}"), "d1_mm-0", "Store", **{"d1_mm-0": "1.85", "d2_mm-0": "1.85"})
@@ -172,14 +172,14 @@ def test_after_storing_the_page_is_asked_for_anew_and_tells_the_same(desk, clerk
     desk.decide(1, "block", "streaks")
     later = clerk.go(address)
     assert "✖ blocked" in later.text
-    assert "has moved on since this was stored" in later.text
+    assert "has changed since this was stored" in later.text
 
 
 @pytest.mark.parametrize(
     ("other", "says"), [("1,751", "Write 1.751, with a decimal point"), ("1.7x", "This must be a number.")]
 )
 def test_every_fault_is_told_at_once_and_the_first_has_the_focus(desk, clerk, other, says):
-    """What looks like inches, and in another row what is no number; nothing is stored."""
+    """A value in inches, and text that is no number in another row. Nothing is stored."""
     log(desk, clerk, spools="S-1", spool_count="")
     entry = {
         "d1_mm-0": "1.75",
@@ -209,7 +209,7 @@ def test_what_another_desk_measures_is_said(desk, clerk):
 
 
 def test_the_clerk_logs_what_no_spool_bears(desk, clerk):
-    """Whoever stands at receiving is not sent there; quality is."""
+    """The link is offered to quality, not to receiving."""
     page = clerk.go("/bench?spool=NOBODY")
     assert "/receiving" == page.links["Log its delivery first."]
     assert "Take it to receiving" not in page.text

@@ -1,4 +1,4 @@
-"""Files at the bench: tried first, every fault at its row, stored when asked."""
+"""Import from a file: checked first, every fault at its row, then stored."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ def test_a_file_is_tried_first_and_stored_when_asked(desk, clerk):
     """Its rows and what would be; nothing stored until the button, once however often it is pressed."""
     log(desk, clerk)
     page = tried(clerk, FILE)
-    assert "In order: 2 readings in 2 rows" in page.text
-    assert "Where the lots would stand" in page.text
+    assert "No errors: 2 readings in 2 rows" in page.text
+    assert "Status of the lots after storing" in page.text
     assert "1.77" in page.text
     assert [] == desk.get("quality", "/lots/1/readings")["items"]
     again = [clerk.send(page, "content") for _ in range(2)]
@@ -28,12 +28,12 @@ def test_a_file_is_tried_first_and_stored_when_asked(desk, clerk):
 
 
 def test_every_fault_of_a_file_stands_below_its_row(desk, clerk):
-    """All of them at once, with the column; what was pasted stays to be mended."""
+    """All faults at once, with the column. The pasted rows stay, to be corrected."""
     log(desk, clerk)
     text = "spool_code,d1_mm,d2_mm\r\nL1-S001,1.75,x\r\nNOBODY,1.75,1.76\r\nL1-S001,1.75,0.0689\r\n"
     page = clerk.send(clerk.go("/bench/file"), "text", text=text)
     assert 422 == page.status
-    assert "3 to put right; nothing was stored" in page.text
+    assert "Nothing was stored: 3 errors" in page.text
     rows = re.split(r'<tr class="why">', page.html)
     assert "is not a number" in rows[1].partition("</tr>")[0]
     assert "Spool NOBODY does not exist" in rows[2].partition("</tr>")[0]
@@ -59,23 +59,23 @@ def test_a_pallet_list_of_deliveries_leads_on_to_what_to_do(desk, clerk):
     )
     page = clerk.send(tried(clerk, text, kind="deliveries"), "content")
     assert "Stored: 1 deliveries from 2 rows" in page.text
-    assert "next steps" in clerk.go(page.links["Next steps"]).headings[0]
+    assert "Next steps" in clerk.go(page.links["Next steps"]).headings[0]
 
 
 def test_colours_from_a_file_may_say_their_conditions_once(desk, clerk):
-    """The conditions are sent for colours only, so that those left standing harm no other kind."""
+    """Conditions are sent for colours only, so that they do not affect other kinds."""
     log(desk, clerk)
     said = {"kind": "color", "illuminant": "D65", "observer_deg": "10", "geometry": "d/8", "specular": "included"}
     page = tried(clerk, "spool_code,L,a,b\nL1-S001,95,-0.8,1.5\n", **said, uv="excluded")
     assert "1 readings in 1 rows" in page.text
-    assert "In order" in tried(clerk, FILE, **{**said, "kind": "diameter"}).text
+    assert "No errors" in tried(clerk, FILE, **{**said, "kind": "diameter"}).text
 
 
 @pytest.mark.parametrize(
     ("sent", "says"),
     [
         ({}, "Choose a file, or paste rows."),
-        ({"text": "x\n1\n"}, "to put right"),
+        ({"text": "x\n1\n"}, "Nothing was stored: "),
         ({"content": "no base64!"}, "Choose a file, or paste rows."),
         ({"text": "spool_code,d1_mm,d2_mm\nL1-S001,1,1\n", "time_zone": "Mars"}, "Mars"),
         ({"text": "a", "kind": "bond"}, "has the role receiving"),

@@ -1,4 +1,4 @@
-"""The bench without script, from entry to entry: checked before it is stored, the next drawn spool by itself, and an instrument that may be named."""
+"""The bench without script: checking before storing, the next drawn spool, and the instrument."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_the_first_button_is_check_and_stores_nothing(desk, clerk):
 
 
 def test_checking_leaves_no_trace(desk, clerk):
-    """Neither in the history nor on the lot nor on an instrument that would keep what it measures first."""
+    """Neither in the history nor on the lot nor on an instrument without stated measures."""
     gauge = desk.post("quality", "/instruments", {"code": "G", "kind": "gauge", "check_interval_days": 30})
     log(desk, clerk)
     before = desk.get("quality", "/events")["items"], desk.lot(1)
@@ -68,7 +68,7 @@ def test_checking_leaves_no_trace(desk, clerk):
 
 
 def test_checking_says_what_would_not_count_and_what_looks_like_a_slip(desk, clerk):
-    """Beside its row, in the words that are told after storing; a mistake is told at its field."""
+    """At its row, in the same words as after storing. A mistake is shown at its field."""
     late = instrument(desk, "MIC-OLD")
     desk.post(
         "quality",
@@ -121,7 +121,7 @@ def test_the_next_drawn_spool_comes_by_itself(desk, clerk):
 
 
 def test_a_scanned_spool_opens_with_what_is_wanted_on_it(desk, clerk):
-    """Its colour once its diameters are complete; where nothing is wanted, what the bench opens with."""
+    """Colour once the diameters are complete. If nothing is needed, the first kind of the bench."""
     log(desk, clerk, spools="S-1", spool_count="")
     kinds = []
     for first, entry in (("d1_mm-0", ONE), ("L-0", COLOR)):
@@ -138,14 +138,14 @@ def test_a_spool_that_was_begun_is_finished_first(desk, clerk):
     )
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S002&kind=diameter")
-    assert "Wanted on this spool: 4 readings ." in page.text
+    assert "Still to measure on this spool: 4 readings ." in page.text
     assert ("d1_mm-3" in form_of(page), "d1_mm-4" in form_of(page)) == (True, False)
     page = clerk.send(page, "d1_mm-0", "Store", **ONE)
-    assert ("L1-S002", "Wanted on this spool: 3 readings ." in page.text) == (form_of(page)["spool"], True)
+    assert ("L1-S002", "Still to measure on this spool: 3 readings ." in page.text) == (form_of(page)["spool"], True)
 
 
 def test_the_focus_stands_in_the_first_field_to_type_in(desk):
-    """What is typed once and needed comes before the rows; what was kept of the last entry is not asked for again."""
+    """Required shared fields come before the rows. Values kept from the last entry are skipped."""
     desk.receive(desk.quillwort, desk.white, "Q-71")
     quality = Browser(desk, "quality")
     for kind, first in (
@@ -168,15 +168,15 @@ def test_the_focus_stands_in_the_first_field_to_type_in(desk):
 
 
 def test_the_page_of_another_spool_says_what_it_lacks_and_what_comes_next(desk, clerk):
-    """Nothing is said of a spool that was not drawn but that it was not."""
+    """Of a spool that was not drawn, the page says only that."""
     desk.limit(desk.white["id"], {**SIMPLE_LIMITS, "sampling": {"fixed": 2}})
     log(desk, clerk)
     drawn = desk.get("quality", "/lots/1/sample")["deliveries"][0]["drawn"]
     (other,) = {"L1-S001", "L1-S002", "L1-S003"} - set(drawn)
     clerk.send(clerk.go(f"/bench?spool={drawn[0]}"), "d1_mm-0", "Store", **ONE)
     done, left, beside = (clerk.go(f"/bench?spool={code}&kind=diameter").text for code in (*drawn, other))
-    assert f"This spool has the diameter readings that the limits want. Next: diameter of spool {drawn[1]}" in done
-    assert "Wanted on this spool: 1 reading" in left
+    assert f"The diameter readings of this spool are complete. Next: diameter of spool {drawn[1]}" in done
+    assert "Still to measure on this spool: 1 reading" in left
     assert ("This spool has" in beside, f"Next: diameter of spool {drawn[1]}" in beside) == (False, True)
 
 
@@ -195,7 +195,7 @@ def test_rows_beyond_those_of_the_form_are_stored(desk, clerk):
 
 
 def test_an_instrument_in_order_is_proposed(desk, clerk):
-    """Of those that may measure the kind; one whose calibration is not valid is listed apart, with the reason."""
+    """Among those for the kind. One without a valid calibration is listed separately, with the reason."""
     failed = instrument(desk, "A-FAILED")
     desk.post(
         "quality",
@@ -220,7 +220,7 @@ def test_an_instrument_in_order_is_proposed(desk, clerk):
 
 
 def test_the_instrument_used_last_is_remembered_for_each_kind(desk, clerk):
-    """In this browser alone, in a cookie that no script can read; one that is not in order any more is not proposed."""
+    """In this browser only, in an HttpOnly cookie. An instrument without a valid calibration is not proposed."""
     second = instrument(desk, "MIC-2")
     log(desk, clerk)
     clerk.send(clerk.go("/bench?spool=L1-S001&kind=diameter"), "d1_mm-0", "Store", **ONE, instrument_id=second)
@@ -275,7 +275,7 @@ def test_another_time_is_typed_by_the_clock_of_the_shop(desk, clerk):
 
 
 def test_the_scripts_are_small_and_come_from_here(desk, clerk):
-    """The page with all that belongs to it weighs less than 150 KB."""
+    """The page with all its resources is smaller than 150 KB."""
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=diameter")
     parts = re.findall(r'<(?:script src|link rel="stylesheet" href)="([^"]+)"', page.html)

@@ -10,7 +10,7 @@ from tests.pages.test_words import JSON_NAME
 
 @pytest.fixture
 def measured(desk):
-    """A grade with limits on two figures, whose lots tell how spools scatter."""
+    """A grade with limits on two figures, and lots that give the standard deviation between spools."""
     limits = {"sampling": {"fixed": 3}, "diameter": {"mean_tolerance_mm": 0.03, "readings_per_spool_min": 3}}
     desk.post("quality", f"/grades/{desk.white['id']}/limits", limits)
     for number in range(4):
@@ -55,7 +55,7 @@ def test_another_sample_is_asked_for_in_the_form(measured):
     ("typed", "says"), [({"spools": "many"}, "is not a whole number"), ({"readings": "0"}, "is out of range")]
 )
 def test_a_slip_is_said_at_its_field(desk, typed, says):
-    """What was typed is kept."""
+    """The typed values stay."""
     quality = Browser(desk, "quality")
     page = quality.send(quality.go("/decision-risk"), "grade_id", grade_id=str(desk.white["id"]), **typed)
     assert (422, True) == (page.status, says in page.text)

@@ -114,7 +114,7 @@ def elsewhere(shop):
 
 @pytest.mark.parametrize("then", HOSTILE, ids=lambda then: ascii(then)[:40])
 def test_no_address_leads_away(shop, elsewhere, then):
-    """Whoever follows a prepared link signs in and is at the first page; the form does not repeat the address either."""
+    """A forged link leads to Home after signing in, and the form does not repeat the address."""
     assert "/" == elsewhere(then)
     asked = shop.app.test_client().get("/sign-in", query_string={"then": then})
     if asked.status_code == 414:  # too long to be looked at
@@ -153,7 +153,7 @@ def test_a_page_with_odd_letters_is_come_back_to(shop, address):
 
 
 def test_below_a_path_prefix_only_addresses_below_it_are_followed(elsewhere):
-    """Other programs may stand beside this one on the same host."""
+    """Other programs can share the host."""
     base = "https://lots.example.org/shop"
     assert "/shop/lots" == elsewhere("/shop/lots", base)
     for then in ("/lots", "/shop", "/shop2/lots", "/shop//evil.example", "/other/lots", "/shop/../other"):

@@ -13,7 +13,7 @@ SENT = ("/receiving", "/bench", "/bench/file")
 
 
 def test_strangers_are_sent_to_sign_in(desk):
-    """Every page of these desks, asked for or sent to, and back to it afterwards."""
+    """Every page of these desks, by GET and by POST, with the way back after signing in."""
     client = desk.app.test_client()
     for path in (*ASKED, "/spools/L1-S001", "/spools/L1-S001/label", "/spools/L1-S001/label.pdf"):
         assert f"/sign-in?then={path}" == client.get(path).headers["Location"]
@@ -47,7 +47,7 @@ def test_other_desks_are_told_whose_work_it_is(desk):
 @pytest.mark.parametrize("path", SENT)
 @pytest.mark.parametrize("seal", [None, "", "0" * 64, "é", "\n", "\x00", "\U0001f600" * 64])
 def test_a_form_without_its_seal_does_nothing(desk, clerk, path, seal):
-    """400 for a form that another site made up, whatever is in it."""
+    """400 for a forged form of another site, with any values."""
     form = typed(desk) | {"text": FILE, "step": "store", "spool": "L1-S001", "kind": "diameter", "d1_mm-0": "1.75"}
     answer = clerk.raw(path, data=form | ({} if seal is None else {"seal": seal}))
     assert 400 == answer.status_code
@@ -59,7 +59,7 @@ def test_a_hidden_key_that_no_page_made_is_refused_in_words(desk, clerk, once):
     """400, and nothing is done."""
     answer = clerk.send(clerk.go("/receiving"), "supplier_lot", **typed(desk), once=once)
     assert 400 == answer.status
-    assert "This form was changed on its way. Go back, load the page again" in answer.text
+    assert "This form is not valid. Go back, reload the page" in answer.text
     assert [] == desk.get("receiving", "/deliveries")["items"]
 
 
@@ -91,7 +91,7 @@ def test_a_number_of_any_length_is_no_page(desk, path):
 
 
 def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_elsewhere(desk, clerk):
-    """What the content policy forbids is not in them to begin with: a script is a file of ours."""
+    """They contain nothing that the content policy forbids. Scripts are files of this server."""
     log(desk, clerk, spools="S-1", spool_count="")
     for path in (*ASKED, "/bench?spool=S-1", "/spools/S-1"):
         html = clerk.raw(path).get_data(as_text=True)
@@ -106,7 +106,7 @@ def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_e
     "host", ["x.example", "shop_pc:8080", "shop:", "lots.example.org:8443", "[::1]:80", "192.0.2.7"]
 )
 def test_a_page_answers_under_whatever_name_it_is_asked(desk, host):
-    """One that is no name of a host is refused (tests/api/test_host.py)."""
+    """An invalid host name is refused (tests/api/test_host.py)."""
     signing = desk.app.test_client()
     sign_in(signing, desk.tokens["receiving"], "http://localhost")
     cookie = signing.get_cookie("lots_session").value

@@ -1,4 +1,4 @@
-"""What the pages tell of the drawn sample: at the bench before and after measuring another spool, and on the lot's page, where quality accepts a substitute."""
+"""The drawn sample on the pages: at the bench, on the lot's page, and where quality accepts a substitute."""
 
 from tests.pages.reading import Browser, log
 from tests.shop import WHITE
@@ -24,7 +24,7 @@ def test_the_bench_says_that_a_spool_was_not_drawn_before_it_is_measured(desk, c
 
 
 def test_the_bench_tells_no_plain_success_of_a_spool_that_was_not_drawn(desk, clerk):
-    """The readings are stored, the box is no good news, and the reason stands in it once."""
+    """The readings are stored, and a warning with the reason is shown once."""
     _, other = received(desk, clerk)
     entry = {**CELLS, **{name.replace("-0", "-1"): value for name, value in CELLS.items()}}
     page = clerk.send(clerk.go(f"/bench?spool={other}&kind=color"), "L-0", "Store", **entry)
@@ -35,18 +35,18 @@ def test_the_bench_tells_no_plain_success_of_a_spool_that_was_not_drawn(desk, cl
 
 
 def test_quality_accepts_a_substitute_from_the_page_of_the_lot(desk, clerk):
-    """From the spools that can be replaced and those that can stand in; the bench then says what took its place."""
+    """From the drawn spools and the possible substitutes. The bench then names the substitute."""
     desk.limit(desk.white["id"], LIMITS)
     drawn, other = received(desk, clerk)
     ansel = Browser(desk, "quality")
     page = ansel.go("/lots/1")
-    assert "Readings of spools that were not drawn can refuse the lot but never release it." in page.text
+    assert "Readings of spools that were not drawn can block the lot but cannot release it." in page.text
     page = ansel.go(page.links["Accept a substitute"])
     page = ansel.send(page, "substitute", substitute=other, reason="damaged in the box")
     assert f"{other} in place of {drawn}, by quality person: damaged in the box" in page.text
     page = ansel.go(page.links["Accept a substitute"])
     assert "missing" in ansel.send(page, "substitute", reason="missing").text
-    assert f"Accepted in the sample for spool {drawn}: damaged in the box" in clerk.go(f"/bench?spool={other}").text
+    assert f"Substitute for the drawn spool {drawn}: damaged in the box" in clerk.go(f"/bench?spool={other}").text
     gone = clerk.go(f"/bench?spool={drawn}")
     assert f"Spool {drawn} was replaced in the sample by {other}" in gone.text
 

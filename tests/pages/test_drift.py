@@ -1,4 +1,4 @@
-"""The page of drift: what is chosen, the picture for each width, the projection with a date, and the lots below."""
+"""The page of drift: choices, pictures for each width, projections with dates, and lots."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_days_choose_the_lots_shown_and_stay_in_every_address(desk, drifting):
     page = drifting.go(path(desk, **days))
     table = page.html.partition("<h2>Lots</h2>")[2].partition("</table>")[0]
     assert [f"Q-0{number}" for number in (8, 7, 6, 5)] == re.findall(r'<th scope="row"><a [^>]*>([^<]*)', table)
-    assert "Baseline, charts, projection and signals rest on all 14 lots." in page.text
+    assert "Baseline, charts, projection and signals use all 14 lots." in page.text
     assert days == {name: page.form("supplier_id")["fields"][name] for name in days}
     addresses = [html.unescape(one) for one in re.findall(r'(?:src|srcset|href)="([^"]*drift\.[^"]*)"', page.html)]
     assert 3 == len(addresses)

@@ -24,7 +24,7 @@ from tests.store.rows import connected
 HERE = "http://127.0.0.1:8080"
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 ENGINES = pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
-DEAD = "This link is not valid"
+DEAD = "Link not valid"
 PROXY = "192.0.2.1"
 
 
@@ -46,14 +46,14 @@ class New:
         self.client = self.app.test_client()
 
     def get(self, client=None, path="", address="127.0.0.1", **headers):
-        """What the link answers."""
+        """The answer of the link."""
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         client = client or self.client
         asked = {"base_url": HERE, "headers": named, "environ_base": {"REMOTE_ADDR": address}}
         return client.get(path or self.path, **asked)
 
     def send(self, name="Wilhelmina", client=None, address="127.0.0.1", **more):
-        """What the form behind the link answers."""
+        """The answer of the form behind the link."""
         client = client or self.client
         fields = Page(self.get(client)).form("name")["fields"]
         sent = {**fields, "name": name, **more}
@@ -62,7 +62,7 @@ class New:
 
 @pytest.fixture
 def url(engine, tmp_path, settings_and_tokens):
-    """A database in which nobody has a token yet."""
+    """A database without tokens."""
     if engine == "sqlite":
         database.close()
         yield f"sqlite:///{tmp_path}/new.sqlite3"
@@ -140,7 +140,7 @@ def test_a_form_that_was_open_for_too_long_makes_nobody(url):
 
 @pytest.mark.parametrize("revoked", [False, True])
 def test_a_token_made_otherwise_kills_the_link(new, revoked):
-    """One from the command line, be it revoked since."""
+    """By a token from the command line, even a revoked one."""
     with connected():
         access.add_token("Corin", "production")
         if revoked:
@@ -153,7 +153,7 @@ def test_a_token_made_otherwise_kills_the_link(new, revoked):
 
 @pytest.mark.parametrize("secret", ["x", "A" * 43, "é", "%00", "%ff", "a%2Fb"])
 def test_another_secret_opens_nothing(new, secret):
-    """Whatever it is, the answer is the same page or no page."""
+    """Every wrong secret gets the same page or no page."""
     answer = new.get(path=f"/first/{secret}")
     assert 404 == answer.status_code
     assert 404 == new.client.post(f"/first/{secret}", data={"name": "X"}, base_url=HERE).status_code
@@ -231,7 +231,7 @@ def test_what_an_unknown_proxy_passes_on_does_not_come_from_here(new, name):
 )
 @pytest.mark.parametrize("proxy", [PROXY, "127.0.0.1"])
 def test_behind_a_known_proxy_its_client_counts(url, proxy, said, status):
-    """Every client that is named must be here, also those that earlier proxies named."""
+    """Every named client must be this machine, including those that earlier proxies named."""
     new = New(url, proxy=proxy)
     assert status == new.get(address=proxy, X_Forwarded_For=said).status_code
 
@@ -349,14 +349,14 @@ def test_no_line_of_the_log_has_the_secret_or_the_token(new, capsys):
 
 
 def test_the_process_keeps_no_more_than_a_digest_of_the_secret(new):
-    """What a copy of the memory of the application would show."""
+    """The text of a memory dump of the application."""
     secret = new.path.rpartition("/")[2]
     assert secret not in repr(new.app.extensions["first_link"])
     assert access.digest_of(secret) == new.app.extensions["first_link"].digest
 
 
 def test_the_page_tells_no_other_site_its_address(new):
-    """No cache keeps it, and no link away from it names it."""
+    """No cache stores the page, and no link from it reveals its address."""
     for answer in (new.get(), new.send()):
         assert ("no-referrer", "no-store") == (answer.headers["Referrer-Policy"], answer.headers["Cache-Control"])
 
@@ -376,7 +376,7 @@ def test_an_empty_shop_lists_what_to_set_up_in_order(new):
 
 
 def test_the_list_says_what_is_missing_and_who_adds_it(shop):
-    """Production does none of it; quality is sent to the administrator for people."""
+    """Production may do none of the steps. For people, quality is referred to the administrator."""
     lead = Browser(shop, "production").go("/setup")
     assert "Ask an administrator." in lead.text
     assert "Ask quality or purchasing." in lead.text
@@ -393,17 +393,17 @@ def test_what_is_there_is_counted_and_what_lacks_is_named(desk):
     page = Browser(desk, "quality").go("/setup")
     assert "2 suppliers" in page.text
     assert "1 of 2 shades with a reference" in page.text
-    assert "1 shade has no reference, so no lot of it can pass on colour." in page.text
+    assert "1 shade has no reference. Lots without one cannot pass on colour." in page.text
     assert "1 of 2 grades with limits" in page.text
-    assert "1 grade has no limits, so no lot of it can be released." in page.text
+    assert "1 grade has no limits. Lots without limits cannot be released." in page.text
 
 
 def test_the_first_page_lists_no_more_than_is_open(desk):
-    """The shop's name is left: the administrator states it, and nobody else is told where lots can be received."""
-    assert ["To set up"] == [word for word in Browser(desk, "admin").go("/").said if word == "To set up"]
-    assert "To set up" not in Browser(desk, "production").go("/").text
+    """Only the shop's name is missing. Only the administrator sees the step if lots can already be received."""
+    assert ["Set-up steps"] == [word for word in Browser(desk, "admin").go("/").said if word == "Set-up steps"]
+    assert "Set-up steps" not in Browser(desk, "production").go("/").text
     desk.call("admin", "PATCH", "/shop", {"name": "Saltmarsh Yard Prints"}, If_Match='"shop-1-v0"')
-    assert "To set up" not in Browser(desk, "admin").go("/").text
+    assert "Set-up steps" not in Browser(desk, "admin").go("/").text
     assert "Everything is set up." in Browser(desk, "admin").go("/setup").text
 
 

@@ -1,4 +1,4 @@
-"""Production's acts at the page, for hands that hold a spool: each in as few taps as it needs, and none past the gate."""
+"""Production's pages: loading, unloading, respooling and containments, each in few taps."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def test_the_answer_has_headings_that_are_nouns_and_says_until_when_a_concession
 
 
 def test_a_clear_spool_without_a_job_is_checked_for_one_before_it_can_be_loaded(desk, lead):
-    """The colour match of the job is seen first; no load button stands there before."""
+    """The colour match of the job is shown first. There is no load button before."""
     code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     page = lead.go(f"/check?spool={code}&use=cosmetic")
     assert "Load on" not in page.text
@@ -101,7 +101,7 @@ def _load_form(lead, code, job):
 
 
 def test_what_must_come_off_stands_first_with_its_unload(desk, lead):
-    """Blocked: its machine, why, and the field; the rest below; then what was set aside."""
+    """A blocked spool with machine, reason and field first, then the others, then containments."""
     bad, good = desk.good_lot(desk.quillwort, desk.white, "BAD"), desk.good_lot(desk.ninebark, desk.white, "GOOD")
     desk.load(good["spools"][0]["code"], machine="A1", job="J-1")
     load = desk.load(bad["spools"][0]["code"], machine="Z9", job="J-2")
@@ -127,7 +127,7 @@ def test_machines_stand_in_the_order_people_count_them(desk, lead):
 
 
 def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
-    """The lots that do not match are told before anything is stored; then the new spool's page tells it again and prints its label."""
+    """Lots that do not match are named before storing, and again on the page of the new spool, which prints its label."""
     _, (first, *_), (second, *_) = two_lots(desk)
     page = lead.go(f"/respool?spool={first}")
     assert first == page.form("code")["fields"]["spool_code"] or first in page.html
@@ -158,7 +158,7 @@ def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
     [("5000", "1000 g are left on spool"), ("much", "This must be a number."), ("", "This is required.")],
 )
 def test_what_is_wrong_with_a_respooling_stands_at_its_field(desk, lead, mass, says):
-    """What was typed stays."""
+    """The typed values stay."""
     code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     seal = lead.go("/respool").form("code")["fields"]["seal"]
     page = lead.go("/respool", data={"seal": seal, "spool_code": [code], "mass_g": [mass], "code": ""})
@@ -168,7 +168,7 @@ def test_what_is_wrong_with_a_respooling_stands_at_its_field(desk, lead, mass, s
 
 
 def test_spools_are_picked_for_a_job_with_the_difference_of_each_two(desk, lead):
-    """Two lots are needed and match within 2; each spool leads to its check for the use; within 0.5 there is not enough, and the page says how close it comes."""
+    """Two lots are needed and match within 2. Within 0.5 there is not enough, and the page names the nearest match."""
     grade, first, second = two_lots(desk)
     address = f"/picks?grade_id={grade['id']}&use=cosmetic&mass_g=4000&match_max="
     page = lead.go(f"{address}2")
@@ -197,7 +197,7 @@ def test_purchasing_picks_spools_and_is_led_to_no_check(desk):
 
 
 def test_a_containment_is_closed_with_a_note_that_is_confirmed(desk):
-    """Asked once more before, with a word about the spool that is still on; closed, it is in nobody's list."""
+    """After a confirmation that names the spool still loaded. A closed containment is in no list of open ones."""
     delivery = desk.good_lot(desk.quillwort, desk.white)
     desk.load(delivery["spools"][0]["code"])
     desk.decide(delivery["lot_id"], "block", "Streaks.")
@@ -269,7 +269,7 @@ def test_a_spool_that_is_used_up_is_not_shown_as_released(desk, lead):
     used = delivery["spools"][0]["code"]
     desk.unload(desk.load(used)["id"], 0)
     page = lead.go(f"/spools/{used}")
-    assert "✖ Used up Its lot is ✔ released . This spool may be loaded for no use." in page.text
+    assert "✖ Used up Its lot is ✔ released . No use of this spool is permitted." in page.text
     assert "hidden : ✖ no . Spool" in page.text
 
 
@@ -279,7 +279,7 @@ def _uses(who, code):
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production", "admin"])
 def test_every_role_that_scans_a_spool_sees_its_lot_and_uses_without_an_error(desk, role):
-    """One that is loaded, one that is unknown, one whose code was mistyped."""
+    """A loaded spool, an unknown spool, and a mistyped code."""
     delivery = desk.good_lot(desk.quillwort, desk.white)
     code = delivery["spools"][0]["code"]
     desk.load(code)
@@ -392,7 +392,7 @@ def test_what_is_wrong_with_a_drying_stands_at_its_field_and_what_was_typed_stay
 
 
 def test_rows_are_added_to_a_respooling_and_what_was_typed_stays(lead):
-    """Nothing is checked or stored by it."""
+    """It checks and stores nothing."""
     page = lead.go("/respool")
     form = {
         "seal": page.form("code")["fields"]["seal"],
@@ -411,7 +411,7 @@ def test_rows_are_added_to_a_respooling_and_what_was_typed_stays(lead):
 
 
 def test_a_spool_is_said_to_be_loaded_only_while_it_is(desk, lead):
-    """An address that was kept says nothing of a spool that came off, or of none at all."""
+    """An old address shows no message about an unloaded or an unknown spool."""
     code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     assert "is loaded" not in lead.go(f"/loaded?spool={code}").text
     desk.load(code)

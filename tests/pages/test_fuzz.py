@@ -1,4 +1,4 @@
-"""Requests to the pages that nobody thought of: every page, asked for and sent to, by each role and by strangers, and never a 5xx."""
+"""Random requests to every page by GET and POST, by each role and by strangers, never answer 5xx."""
 
 from __future__ import annotations
 
@@ -49,12 +49,12 @@ _ROWS = (
 
 @cache
 def names(module: str) -> list[str]:
-    """Every name that a module of pages may read from a query or a form, and some that stand in forms."""
+    """Every name that a module of pages may read from a query or a form, and some field names."""
     return sorted({*_NAME.findall(Path(sys.modules[module].__file__ or "").read_text("utf-8")), *_ROWS})
 
 
 class Fuzzed:
-    """A shop with one of everything, a person of each role signed in, and a count of what was answered."""
+    """A shop with one of everything, a signed-in person of each role, and a count of the answers."""
 
     def __init__(self, url: str) -> None:
         self.app = create_app(Settings(database=url, log_level="error"))
@@ -77,7 +77,7 @@ class Fuzzed:
             self.sign_in(role)
 
     def sign_in(self, role: str) -> None:
-        """Begins a session; the seal of its forms stands on the first page."""
+        """Starts a session and takes the CSRF token of its forms from Home."""
         database.connect()
         started = sessions.start_session(self.tokens[role], None)
         database.disconnect()
@@ -87,11 +87,11 @@ class Fuzzed:
         self.seals[role] = Page(answer).form("seal")["fields"]["seal"].encode()
 
     def cookie(self, role: str) -> bytes:
-        """What the browser of a role sends."""
+        """The headers of a role's browser."""
         return b"lots_session=" + self.secrets[role].encode()
 
     def part(self, kind: str, draw: st.DrawFn) -> bytes:
-        """A part of a path: one that leads to a page, or anything."""
+        """A part of a path: one of a page, or random text."""
         if draw(st.integers(0, 3)) == 0:
             return draw(ODD)
         if kind.startswith("int"):
@@ -114,7 +114,7 @@ class Fuzzed:
         return {name: draw(st.sampled_from(self.right) | ODD) for name in drawn}
 
     def ask(self, rule: Any, method: str, draw: st.DrawFn) -> list[str]:
-        """Sends one request, and returns what was wrong with the answer."""
+        """Sends one request and returns the faults of the answer."""
         who = draw(st.sampled_from(("admin", *WHO)))
         sent = draw(headers())
         if who != NOBODY:
@@ -151,7 +151,7 @@ def fuzzed(request, tmp_path_factory):
 
 
 def test_no_page_breaks_whatever_it_is_sent(fuzzed):
-    """Each page, by each method: an answer that is no 5xx, is HTML that closes what it opens, and repeats nothing as it came."""
+    """Each page and method: the answer is no 5xx, well-formed HTML, and escapes its input."""
     found: list[str] = []
     for rule in fuzzed.app.url_map.iter_rules():
         if not rule.endpoint.startswith(("pages.", "report pages.", "docs", "healthz", "readyz", "metrics")):

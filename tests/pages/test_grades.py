@@ -10,7 +10,7 @@ NEW = {"code": "PLA-X", "polymer": "PLA", "color_name": "Slate", "nominal_diamet
 
 
 def test_a_grade_is_added_with_its_kind_of_filler(desk):
-    """Without one the form says so and keeps what was typed; with a matte finish the page tells what is forbidden."""
+    """Without one, the form says so and keeps the typed values. With a matte finish, the page names the forbidden uses."""
     quality = Browser(desk, "quality")
     page = quality.send(quality.go("/grades/new"), "code", **NEW)
     assert 422 == page.status
@@ -22,7 +22,7 @@ def test_a_grade_is_added_with_its_kind_of_filler(desk):
 
 
 def test_quality_permits_and_forbids_at_the_page(desk):
-    """A reason is asked for at its field; a permission and a prohibition are told with person and reason."""
+    """A missing reason is reported at its field. Permissions and prohibitions name person and reason."""
     made = desk.grade("M", finish="matte", filler_kind="mineral")
     quality = Browser(desk, "quality")
     page = quality.send(quality.go(f"/grades/{made['id']}"), "reason", permit_load_bearing="on")
@@ -61,10 +61,10 @@ def test_grades_to_review_are_on_the_quality_page_until_they_are_confirmed(desk)
 
 
 def test_a_tab_is_refused_at_the_page_with_its_reasons(desk):
-    """The large word follows `enough`, and the reasons of the lot stand beneath."""
+    """The large word follows `enough`, with the reasons of the lot below."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     floor = Browser(desk, "production")
-    page = floor.go(floor.go("/check").links["Check a tab"])
+    page = floor.go(floor.go("/check").links["Tab check"])
     tab = {"spool_code": spool, "use": "flexing", "width_mm": "10", "thickness_mm": "2", "lever_mm": "20"}
     page = floor.send(page, "width_mm", **tab, load_n="5")
     assert "✖ Not enough" in page.text
@@ -140,7 +140,7 @@ def test_what_lots_were_judged_with_stays_and_the_page_says_why(desk):
     quality = Browser(desk, "quality")
     page = quality.go(f"/grades/{desk.white['id']}")
     assert (
-        "Lots of this grade were judged with its nominal diameter (1.75 mm) and its shade, so these stay too."
+        "Lots of this grade were assessed with its nominal diameter (1.75 mm) and its shade. These cannot be changed either."
         in page.text
     )
     assert not {"nominal_diameter_mm", "shade_id"} & page.form("polymer")["fields"].keys()

@@ -53,7 +53,7 @@ def test_addresses_follow_the_path_prefix(app):
 
 
 def test_every_type_of_error_has_its_page(app):
-    """The `type` of a problem document leads to a page that says what it means; the guide tells of no other."""
+    """The `type` of a problem document links to its page, and the guide describes no other type."""
     assert _slugs() == set(problems())
     client = app.test_client()
     for slug in problems():

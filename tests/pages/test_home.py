@@ -1,4 +1,4 @@
-"""The first page: what each desk has to do today, and what the script asks to keep it up to date."""
+"""Home: the open work of each desk, and its refresh by script."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def part(page, key):
 
 
 def asked_again(somebody, tag):
-    """What the script gets that has the parts of this tag."""
+    """The answer to the script that has this tag."""
     return somebody.client.get("/home/now", base_url=SITE, headers={"If-None-Match": tag})
 
 
@@ -33,12 +33,12 @@ def asked_again(somebody, tag):
 def test_a_desk_without_work_is_told_so_in_one_line_for_each_kind(desk, role):
     """No count, no list, and nothing of other desks."""
     page = Browser(desk, role).go("/")
-    assert ["Today"] == page.headings
+    assert ["Home"] == page.headings
     empty = {
-        "receiving": ("No deliveries logged today.", "No drawn spool lacks readings."),
-        "quality": ("No lots waiting.", "No concessions waiting for approval.", "No active drift signals."),
+        "receiving": ("No deliveries logged today.", "No spools to measure."),
+        "quality": ("No lots in quarantine.", "No concessions waiting for approval.", "No active drift signals."),
         "purchasing": ("Nothing to act on this week.",),
-        "production": ("No spool must come off.", "No spool is on a machine.", "No containments to close."),
+        "production": ("No spools to take off.", "No spools are loaded.", "No containments to close."),
     }
     for desk_of, sentences in empty.items():
         for sentence in sentences:
@@ -46,7 +46,7 @@ def test_a_desk_without_work_is_told_so_in_one_line_for_each_kind(desk, role):
 
 
 def test_the_clerk_sees_the_delivery_of_today_and_the_spools_to_measure(desk):
-    """Each drawn spool leads to the bench with the missing characteristic; a measured one is gone."""
+    """Each drawn spool links to the bench with the missing characteristic. A measured one is not listed."""
     desk.receive(desk.quillwort, desk.white, "Q-71", order_ref="PO-7")
     clerk = Browser(desk, "receiving")
     page = clerk.go("/")
@@ -63,7 +63,7 @@ def test_the_clerk_sees_the_delivery_of_today_and_the_spools_to_measure(desk):
     assert f"/bench?spool={spool}&kind=diameter" not in page.every_link
     assert f"/bench?spool={spool}&kind=color" in page.every_link
     desk.color(spool, WHITE)
-    assert "No drawn spool lacks readings." in clerk.go("/").text
+    assert "No spools to measure." in clerk.go("/").text
 
 
 def test_the_oldest_delivery_comes_first_and_five_are_named(desk):
@@ -91,36 +91,36 @@ def test_quality_sees_what_waits_and_for_what(desk):
     asked = {"uses": ["hidden"], "max_mass_g": 500, "valid_until": "2199-01-31T00:00:00Z", "reason": "Brackets."}
     desk.post("quality", f"/lots/{lot}/concessions", asked)
     page = Browser(desk, "quality").go("/")
-    assert part(page, "waiting").startswith("Lots waiting (1) Q-71 Supplier QWT, PLA-HW-175: ")
+    assert part(page, "waiting").startswith("Lots in quarantine (1) Q-71 Supplier QWT, PLA-HW-175: ")
     assert "diameter" in part(page, "waiting")
-    assert part(page, "concessions").startswith("Concessions asked for (1) Q-72 hidden, asked for by ")
-    assert "Blocked lots still here (1) Q-72" in part(page, "blocked")
+    assert part(page, "concessions").startswith("Concessions to approve (1) Q-72 hidden, requested by ")
+    assert "Blocked lots (1) Q-72" in part(page, "blocked")
     with clock.retelling(clock.now() + timedelta(days=31)):
         said = part(Browser(desk, "quality").go("/"), "due")
     assert re.match(r"Instruments and references due \(1\) Instrument MIC-1 overdue since \d{4}", said)
 
 
 def test_production_sees_what_must_come_off_what_is_loaded_and_what_may_be(desk):
-    """In red what is on a machine and must not be; stock by grade with its newest lots."""
+    """Spools to take off in red, and stock by grade with its newest lots."""
     spool = desk.good_lot(desk.quillwort, desk.white, "Q-71")["spools"][0]["code"]
     desk.good_lot(desk.quillwort, desk.white, "Q-72")
     desk.load(spool)
     lead = Browser(desk, "production")
     page = lead.go("/")
-    assert f"Loaded (1) Check a spool P1 spool {spool}, job J-1" in part(page, "loaded")
+    assert f"Loaded spools (1) Check a spool P1 spool {spool}, job J-1" in part(page, "loaded")
     assert re.match(r"Released lots in stock, by grade \(1\) PLA-HW-175 .*: 2 lots, \d+ spools, ", part(page, "stock"))
     assert {"/lots/1", "/lots/2"} <= set(page.every_link)
     assert "part urgent" not in page.html
     desk.decide(1, "block")
     page = lead.go("/")
-    assert f"Must come off now (1) Spool {spool} on P1, job J-1, lot Q-71" in part(page, "off")
+    assert f"Spools to take off now (1) Spool {spool} on P1, job J-1, lot Q-71" in part(page, "off")
     assert "part urgent" in page.html
     assert part(page, "containments").startswith(f"Containments to close (1) Lot Q-71 Take spool {spool} off P1")
     assert "1 lot, " in part(page, "stock")
 
 
 def test_purchasing_sees_this_week(desk):
-    """The same list as on its own page, worked out anew once something was recorded."""
+    """The same list as on its own page, computed again after a change."""
     buyer = Browser(desk, "purchasing")
     assert "Nothing to act on this week." in buyer.go("/").text
     lot = desk.good_lot(desk.quillwort, desk.white, "Q-71")["lot_id"]
@@ -129,7 +129,7 @@ def test_purchasing_sees_this_week(desk):
 
 
 def test_an_administrator_sees_every_desk_folded(desk):
-    """With its counts beside its name."""
+    """With its counts next to its name."""
     desk.receive(desk.quillwort, desk.white, "Q-71")
     page = Browser(desk, "admin").go("/")
     desks = re.findall(r'<details class="desk" id="desk-\d"><summary><h2>(\w+)</h2>', page.html)
@@ -156,7 +156,7 @@ def test_nothing_new_is_304_and_something_new_the_same_as_the_page(desk, role):
 
 
 def test_what_becomes_due_by_time_alone_shows(desk):
-    """The page is made anew every five minutes though nothing was recorded."""
+    """The page is made again every five minutes, even without a change."""
     somebody = Browser(desk, "quality")
     now = clock.now()
     with clock.retelling(now):
@@ -173,7 +173,7 @@ def test_strangers_get_nothing(desk):
 
 
 def test_without_script_a_link_loads_the_page_anew(desk):
-    """It stands beside the heading."""
+    """It is next to the heading."""
     assert "/" == Browser(desk, "receiving").go("/").links["Refresh"]
 
 

@@ -1,4 +1,4 @@
-"""Instruments at the page: listed with what they measure and when they are due, added with the right kind, corrected, and settled."""
+"""Instruments at the pages: the list, adding one of the right kind, and corrections."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def kept(shop, number=1):
 
 
 def test_every_kind_that_a_characteristic_declares_is_offered(quality):
-    """So that what is chosen measures the right thing."""
+    """So that the chosen kind measures the right characteristics."""
     page = quality.go("/setup/instruments")
     for word in {word for one in DECLARED.values() for word in one.kinds}:
         assert f'<option value="{word}">{word.capitalize()}: ' in page.html
@@ -41,7 +41,7 @@ def test_every_kind_that_a_characteristic_declares_is_offered(quality):
 
 
 def test_an_instrument_is_added_and_measures_what_its_kind_does(shop, quality):
-    """With a decimal comma; the list says what it measures, how sure it is, and when it is due."""
+    """With a decimal comma. The list shows measures, uncertainty and due date."""
     page = quality.send(quality.go("/setup/instruments"), "code", **NEW)
     assert "Instrument MIC-9" == page.headings[0]
     found = kept(shop)
@@ -83,7 +83,7 @@ def test_a_slip_is_said_at_its_field_and_the_rest_is_kept(shop, quality, typed, 
 
 
 def test_a_slip_is_corrected_before_the_first_reading(shop, quality):
-    """Kind, uncertainty, resolution, interval and what it measures; an emptied uncertainty is taken back."""
+    """Kind, uncertainty, resolution, interval and measures. An emptied uncertainty becomes unknown."""
     page = quality.send(quality.go("/setup/instruments"), "code", **NEW)
     typed = {"kind": "caliper", "standard_uncertainty": "", "resolution": "0,01", "check_interval_days": "90"}
     quality.send(page, "kind", **typed)
@@ -94,11 +94,11 @@ def test_a_slip_is_corrected_before_the_first_reading(shop, quality):
 
 
 def test_what_readings_rest_on_is_settled_and_said_so(shop, quality):
-    """The form keeps the interval and what it measures, and says why the rest stays and what to do."""
+    """The form still offers interval and measures, and says why the rest cannot be changed."""
     stale = quality.send(quality.go("/setup/instruments"), "code", **NEW)
     shop.diameter(shop.receive(shop.supplier(), shop.grade())["spools"][0]["code"], instrument_id=1)
     page = quality.go("/setup/instruments/1")
-    assert "Add the instrument again under another code where one is wrong." in page.text
+    assert "If one is wrong, add the instrument again under another code." in page.text
     fields = page.form("check_interval_days")["fields"]
     assert not {"kind", "standard_uncertainty", "resolution"} & fields.keys()
     quality.send(page, "check_interval_days", check_interval_days="7")
@@ -121,6 +121,6 @@ def test_checks_are_listed_newest_first_and_an_overdue_one_is_marked(shop, quali
 
 
 def test_instruments_are_quality_work(shop, quality):
-    """Other desks are told so; one that is not there is said in words."""
+    """Other desks get 403, and an unknown one gets 404, both in words."""
     assert 403 == Browser(shop, "production").raw("/setup/instruments").status_code
     assert 404 == quality.go("/setup/instruments/9").status

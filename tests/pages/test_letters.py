@@ -93,7 +93,7 @@ def test_a_form_that_is_sent_twice_signs_once(bad, buyer):
 
 
 def test_a_letter_names_the_open_corrective_action(bad, buyer):
-    """It is chosen already; its words stand in the letter."""
+    """It is preselected, and the letter quotes it."""
     asked = {"requested_action": "Find the cause.", "due_at": "2190-01-31T08:00:00Z"}
     number = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", asked)["id"]
     page = buyer.go(f"/lots/{bad.lot_id}/letter")
@@ -103,7 +103,7 @@ def test_a_letter_names_the_open_corrective_action(bad, buyer):
 
 
 def test_a_claim_that_no_value_proves_is_warned_of_before_it_is_signed(bad, buyer):
-    """Blocked by hand with no finding: the look warns, and signing stays possible. No claim, or a proved value, needs no warning."""
+    """For a manual block without a finding, the preview warns and signing stays possible. No claim, or a proved value, needs no warning."""
     said = "Nonconformity is not proved for any value (ISO 14253-1), so the supplier may refuse the claim."
     lot = bad.good_lot(bad.supplier_row, bad.grade("G-2", SIMPLE_LIMITS), "OK-1")["lot_id"]
     bad.decide(lot, "block", "wound crosswise")
@@ -138,7 +138,7 @@ def test_a_refused_sending_can_be_loaded_again(bad, buyer):
 
 
 def test_a_letter_says_where_its_answer_is_noted_and_on_which_day_it_is_due(bad, buyer):
-    """On the open corrective action of its lot, else on one to be requested; the day has no time beside it."""
+    """On the open corrective action of its lot, else on a new one. The day is shown without a time."""
     due = {"answer_by": "2190-12-12"}
     letter = buyer.send(written(buyer, bad.lot_id, **due), "claim", button="Sign letter")
     assert f"/lots/{bad.lot_id}/corrective-actions" == letter.links["Request a corrective action"]
@@ -158,7 +158,7 @@ def test_a_shop_without_a_name_is_told_so_before_it_writes(bad, buyer):
 
 
 def test_the_list_keeps_its_filters_in_the_address(bad, buyer):
-    """Supplier and days; what was not sent says so; no code of a claim is on the page."""
+    """By supplier and days. Unsent letters say so, and claims are in words."""
     buyer.send(written(buyer, bad.lot_id, claim="sorting"), "claim", button="Sign letter")
     page = buyer.go("/purchasing/letters")
     for words in (f"L-{bad.lot_id}-1", "Sorting by the supplier", "not sent", "Supplier NBK"):
@@ -176,7 +176,7 @@ def test_the_list_keeps_its_filters_in_the_address(bad, buyer):
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])
 def test_letters_are_for_those_who_write_to_suppliers(bad, buyer, role):
-    """Purchasing and quality; a lot that conforms offers none."""
+    """To purchasing and quality, and not for a conforming lot."""
     buyer.send(written(buyer, bad.lot_id), "claim", button="Sign letter")
     somebody, may = Browser(bad, role), role in ("quality", "purchasing", "admin")
     paths = ("/purchasing/letters", f"/letters/L-{bad.lot_id}-1", f"/lots/{bad.lot_id}/letter")

@@ -41,7 +41,7 @@ def test_every_declared_limit_has_its_box_and_is_explained(desk, quality):
 
 
 def test_common_practice_is_marked_and_fills_what_is_empty(desk, quality):
-    """A proposal is taken by a button, and what was typed stays."""
+    """A button fills in the proposals, and typed values stay."""
     page = quality.go(at(desk.grade("NEW")))
     assert "Common practice: 0.03." in page.text
     page = quality.send(page, "note", "Fill in common practice: diameter", **{"diameter-mean_tolerance_mm": "0.02"})
@@ -53,7 +53,7 @@ def test_common_practice_is_marked_and_fills_what_is_empty(desk, quality):
 
 
 def test_the_page_comes_back_at_the_section_that_was_filled_in(desk, quality):
-    """Each button that fills in a section leads to that section, and the one that checks to the top."""
+    """Each button that fills in a section returns to that section, and Check to the top."""
     page = quality.go(at(desk.grade("NEW")))
     filling = re.findall(r'formaction="#(\S+)" name="step" value="propose-(\S+)"', page.html)
     assert ("diameter", "diameter") in filling
@@ -61,7 +61,7 @@ def test_the_page_comes_back_at_the_section_that_was_filled_in(desk, quality):
 
 
 def test_limits_are_checked_and_then_set(desk, quality):
-    """Check stores nothing; Set keeps what was checked as the next revision, as the API has it."""
+    """Check stores nothing. Set stores the checked limits as the next revision."""
     grade = desk.grade("NEW")
     typed = {
         "diameter-mean_tolerance_mm": "0.03",
@@ -84,7 +84,7 @@ def test_limits_are_checked_and_then_set(desk, quality):
 
 
 def test_limits_that_were_changed_after_the_check_are_checked_again(desk, quality):
-    """Nothing is set that nobody saw the effect of."""
+    """Limits are set only after their effect was shown."""
     grade = desk.grade("NEW")
     page = quality.send(quality.go(at(grade)), "note", "Check", **{"color-lot_max": "1"})
     page = quality.send(page, "note", "Set limits", **{"color-lot_max": "2"})
@@ -120,7 +120,7 @@ def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
     ],
 )
 def test_what_cannot_be_set_is_said_at_its_field_and_kept(desk, quality, typed, says):
-    """In words; what was typed stands in its box; nothing is stored."""
+    """In words, with the typed values in their fields. Nothing is stored."""
     desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, If_Match="*")
     grade = desk.grade("NEW")
     page = quality.send(quality.go(at(grade)), "note", "Check", **typed)
@@ -142,10 +142,10 @@ def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, quality):
 
 
 def test_the_next_revision_begins_with_the_values_of_the_current_one(desk, quality):
-    """Checked as it stands it sets the same limits again, and the comparison says that nothing changed."""
+    """Unchanged limits are set again, and the comparison says that nothing changed."""
     page = quality.send(quality.go(at(desk.white)), "note", "Check", note="The same again.")
     page = quality.send(page, "note", "Set limits")
-    assert "Nothing but the note." in page.text
+    assert "Only the note changed." in page.text
     first, second = desk.get("quality", at(desk.white))["items"]
     own = ("id", "revision", "note", "recorded_at")
     assert {k: v for k, v in first.items() if k not in own} == {k: v for k, v in second.items() if k not in own}
@@ -162,7 +162,7 @@ def test_a_revision_is_compared_with_the_one_before(desk, quality):
 
 
 def would_be(desk, lots, revision):
-    """What the API says that lots would now be."""
+    """The status of lots by the API's own reassessment."""
     return {lot: desk.get("quality", f"/lots/{lot}/assessment?limits_revision={revision}") for lot in lots}
 
 
@@ -193,7 +193,7 @@ def test_the_table_and_the_picture_say_what_the_api_says_of_would_now_be(desk, q
 
 
 def test_lots_under_older_limits_are_led_to_after_a_revision(desk, quality):
-    """Each lot in stock that was judged under the revision before, with a way to it."""
+    """Each lot in stock that was assessed under the previous revision, with a link."""
     desk.good_lot(desk.quillwort, desk.white, "OLD-1")
     page = quality.send(quality.go(at(desk.white)), "note", "Check", **{"moisture-max_percent": "0.05"})
     assert "1 would change" in page.text
@@ -211,7 +211,7 @@ def test_doubts_about_limits_are_told_and_do_not_stop_them(desk, quality):
 
 
 def test_limits_are_quality_work(desk):
-    """The other desks are told so, and a grade or revision that is not there is said in words."""
+    """Other desks get 403, and an unknown grade or revision gets 404, both in words."""
     assert 403 == Browser(desk, "receiving").raw(at(desk.white)).status_code
     quality = Browser(desk, "quality")
     assert 404 == quality.go("/grades/99/limits").status

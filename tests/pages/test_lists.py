@@ -37,7 +37,7 @@ def many(desk):
 
 
 def every_page(somebody, path, word):
-    """What all pages list, and what they list on the way back."""
+    """The entries of all pages, forwards and backwards."""
     page, on = somebody.go(path), []
     while True:
         on.append(listed(page))
@@ -69,14 +69,14 @@ def test_deliveries_are_sorted_and_leafed_through_there_and_back(many):
 
 
 def test_filters_go_along_to_the_next_page_and_into_the_file(many):
-    """One supplier's lots of some days, and nothing else."""
+    """Only one supplier's lots of some days."""
     buyer = Browser(many, "purchasing")
     asked = f"supplier_id={many.quillwort['id']}&received_from=2026-03-01&received_to=2026-05-31"
     page = buyer.go(f"/lots?{asked}")
     names = listed(page)
     assert 5 < len(names) < 26
     assert "Filtered by supplier QWT; received from 2026-03-01; received to 2026-05-31. Show all" in page.text
-    file = rows(buyer, page.links["CSV file"])
+    file = rows(buyer, page.links["Download CSV"])
     assert names == [row["supplier_lot"] for row in file]
     assert {"QWT"} == {row["supplier.code"] for row in file}
     assert sorted(names) == sorted(listed(buyer.go(f"/deliveries?{asked}")))

@@ -1,4 +1,4 @@
-"""What the page of a lot shows: status, findings as bars, pictures, a time line, and how much of it is sent."""
+"""The page of a lot: status, findings with bars, pictures, time line, and size."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def test_the_page_begins_with_the_status_and_a_word_for_each_use(desk):
 
 
 def test_every_finding_has_a_row_with_the_worst_first(desk):
-    """Each with verdict, words and a bar where it has a value; what is missing says what to measure and leads to the bench."""
+    """Each with verdict and words, and a bar if it has a value. A missing one says what to measure and links to the bench."""
     grade = desk.grade("FULL", limits=FULL_LIMITS)
     lot = desk.receive(desk.quillwort, grade, "Q-71", spools=3)
     for step in range(5):
@@ -110,7 +110,7 @@ def test_a_floor_that_nothing_was_measured_for_is_called_one(desk):
 
 
 def test_numbers_on_the_page_have_the_decimal_sign_of_the_site(desk):
-    """In bars, in words beside them, in sentences, in pictures and their alternative texts."""
+    """In bars, words, sentences, pictures and their alternative texts."""
     comma(desk)
     lot = measured(desk)
     somebody = Browser(desk, "quality")
@@ -124,7 +124,7 @@ def test_numbers_on_the_page_have_the_decimal_sign_of_the_site(desk):
 
 
 def test_there_is_a_picture_for_each_kind_that_was_measured(desk):
-    """With a heading and an alternative text, narrow on the page and large behind a link; none for what nobody measured."""
+    """With heading and alternative text, narrow on the page and wide behind a link; none without readings."""
     bare = desk.receive(desk.quillwort, desk.white, "Q-1", spools=1)["lot_id"]
     somebody = Browser(desk, "production")
     assert [] == pictures(somebody.go(f"/lots/{bare}"))
@@ -151,7 +151,7 @@ def test_a_picture_that_does_not_exist_is_said_in_words(desk):
 
 
 def test_a_picture_is_compressed_for_whoever_takes_that(desk):
-    """To the same picture; a browser that takes none gets it plain."""
+    """To the same picture. A browser without gzip gets it uncompressed."""
     lot = measured(desk)
     somebody = Browser(desk, "production")
     plain = somebody.raw(f"/lots/{lot}/pictures/bond.svg")
@@ -186,8 +186,8 @@ def test_decisions_are_a_time_line_with_the_newest_first(desk):
     page = Browser(desk, "quality").go(f"/lots/{lot}")
     line = page.html.partition("<h2>Decisions</h2>")[2].partition("</ol>")[0]
     whats = re.findall(r"<li><p><strong>([^<]*)</strong>", line)
-    assert whats.index("Concession 1 asked for") < whats.index("Blocked by a manual decision") < whats.index("Received")
-    assert whats.index("Reading voided") < whats.index("Concession 1 asked for")
+    assert whats.index("Concession 1 requested") < whats.index("Blocked by a manual decision") < whats.index("Received")
+    assert whats.index("Reading voided") < whats.index("Concession 1 requested")
     assert "load-bearing" in line
     assert "Under limits revision 1 and reference revision 1" in line
     for code in ("load_bearing", "accept_step", "judge<"):

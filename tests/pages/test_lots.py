@@ -55,9 +55,9 @@ def test_the_grid_of_uses_tells_of_the_lots_that_are_listed(desk):
 
 
 def test_a_place_that_no_list_gave_out_is_refused_in_words(desk):
-    """What somebody cut short in the address bar says what to do."""
+    """A cursor that was cut off is answered with what to do."""
     page = Browser(desk, "receiving").go("/lots?cursor=x")
-    assert (422, True) == (page.status, "This cursor was not given out by this list." in page.text)
+    assert (422, True) == (page.status, "This page of the list does not exist." in page.text)
 
 
 @pytest.mark.parametrize("more", ["_external=1&_scheme=javascript", "endpoint=x", "_anchor=y", "form=pdf"])
@@ -67,7 +67,7 @@ def test_what_else_an_address_says_goes_into_no_other_address(desk, more):
     page = Browser(desk, "production").go(f"/lots?standing=quarantined&{more}")
     assert 200 == page.status
     assert "/lots/uses?standing=quarantined" == page.links["Picture of lots and uses"]
-    assert "/lots.csv?standing=quarantined" == page.links["CSV file"]
+    assert "/lots.csv?standing=quarantined" == page.links["Download CSV"]
 
 
 def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):
@@ -96,7 +96,7 @@ def test_a_released_lot_is_good_for_what_its_limits_ask(desk):
 
 
 def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
-    """The lot's page tells quality the step and takes "Accept step" or "Block lot" with a reason; other desks and other lots have no such form."""
+    """Quality accepts the step or blocks the lot with a reason. Other desks and other lots have no such form."""
     grade = desk.grade("STEPPED", limits={"sampling": {"fixed": 1}, "color": {"lot_max": 1.0, "step_max": 0.5}})
     for day, (lot, b) in enumerate((("Q-1", 1.5), ("Q-2", 2.25), ("Q-3", 2.25)), start=1):
         got = desk.receive(desk.quillwort, grade, lot, spools=1, received_at=f"2026-11-{day:02}T08:00:00Z")
@@ -124,7 +124,7 @@ def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
 
 
 def test_codes_that_can_be_confused_are_shown_to_quality(shop):
-    """Both writings of each; a shop without such codes says nothing of it."""
+    """Both spellings of each code. A shop without such codes shows no section."""
     shop.good_lot(spools=2)
     quality = Browser(shop, "quality")
     assert "Codes that can be confused" not in quality.go("/quality").text
@@ -136,7 +136,7 @@ def test_codes_that_can_be_confused_are_shown_to_quality(shop):
 
 
 def test_a_lot_of_many_readings_shows_the_newest_and_leads_to_all(desk):
-    """The page stays short; what is cut off is one link away, and every reading is counted."""
+    """The page shows the newest readings, a link to all, and their number."""
     lot = desk.good_lot(desk.quillwort, desk.white)
     spool = lot["spools"][0]["code"]
     for d1 in (1.75, 1.76):

@@ -1,4 +1,4 @@
-"""What is offered is what may be done: every link that a page shows leads somewhere its reader may go."""
+"""Every link that a page shows leads to a page that its reader may open."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ MENUS = {
 
 
 def menus(page):
-    """What the menu offers, for a wide page and for a phone."""
-    every = re.findall(r"<ul>(.*?)</ul>", page.html.partition('<nav aria-label="Desks">')[2].partition("</nav>")[0])
+    """The entries of the menu, for a wide page and for a phone."""
+    every = re.findall(r"<ul>(.*?)</ul>", page.html.partition('<nav aria-label="Main menu">')[2].partition("</nav>")[0])
     return [re.findall(r">([^<]+)</a>", one) for one in every]
 
 
@@ -46,7 +46,7 @@ def test_the_menu_says_where_one_is(desk):
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])
 def test_no_link_leads_to_a_refusal(shop, role):
-    """All pages that can be reached by links from the first, in a shop with a lot of each kind: no 403, no 404, no error."""
+    """All pages that links from Home reach, in a shop with a lot of each kind, without 403, 404 or error."""
     bad = bad_lot(shop)
     shop.receive(bad.supplier_row, bad.grade_row, "Q-9", spools=1)
     somebody, seen = Browser(bad, role), set()

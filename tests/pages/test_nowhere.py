@@ -15,13 +15,13 @@ FOR_PROGRAMS = ("/v1", "/v1/nowhere", "/v1/lots/x", "/docs/nowhere.js", "/metric
 
 @pytest.mark.parametrize("path", LOST)
 def test_a_person_is_told_in_words(shop, path):
-    """Signed in or not: what was asked for, as text, and the way to the first page; under the policy of every page."""
+    """Signed in or not: the escaped path and a link to Home, under the policy of every page."""
     for somebody in (Browser(shop, "receiving").client, shop.app.test_client()):
         answer = somebody.get(path, base_url=SITE, headers={"Accept": PERSON})
         page = Page(answer)
-        assert (404, "text/html", "There is no such page") == (page.status, answer.mimetype, page.headings[0])
+        assert (404, "text/html", "Page not found") == (page.status, answer.mimetype, page.headings[0])
         assert path in page.text
-        assert "/" == page.links["Home"]
+        assert "/" == page.links["Go to Home"]
         assert "script-src 'self'" in answer.headers["Content-Security-Policy"]
         assert "no-store" == answer.headers["Cache-Control"]
 
@@ -37,7 +37,7 @@ def test_the_menu_is_there_for_whoever_is_signed_in(shop):
 
 @pytest.mark.parametrize("path", FOR_PROGRAMS)
 def test_below_the_paths_of_programs_nothing_changes(shop, path):
-    """Whatever it accepts, a program gets the shape of every refusal (RFC 9457)."""
+    """A program gets a problem document (RFC 9457) for any Accept header."""
     refused(shop.app.test_client().get(path, headers={"Accept": PERSON}), 404, "not-found", [])
 
 
@@ -51,7 +51,7 @@ def test_who_does_not_prefer_a_page_gets_none(shop, accept):
 
 
 def test_an_address_that_is_only_sent_to_says_so_too(shop):
-    """405 keeps what is allowed (RFC 9110, 15.5.6), for a person in words."""
+    """405 names the allowed methods (RFC 9110, 15.5.6), also for a person."""
     client = shop.app.test_client()
     person = client.get("/sign-out", headers={"Accept": PERSON})
     assert (405, "text/html", True) == (person.status_code, person.mimetype, "POST" in person.headers["Allow"])

@@ -16,7 +16,7 @@ PAPER = {"record": "Print lot record", "pdf": "Lot record as a PDF", "report": "
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])
 def test_everybody_opens_the_record_from_the_page_of_a_lot(desk, role):
-    """As a page with the one heading that names it, and as a PDF that begins with the same."""
+    """As a page with one heading, and as a PDF with the same title."""
     desk.good_lot(desk.quillwort, desk.white)
     somebody = Browser(desk, role)
     lot = somebody.go("/lots/1")
@@ -44,7 +44,7 @@ def test_no_paper_of_a_lot_that_is_not(desk, paper):
 
 
 def test_a_lot_that_conforms_has_no_report_and_the_page_names_no_request(desk):
-    """Why there is nothing to send is said to a person, who knows no paths and methods."""
+    """A person is told in words why there is no report, without paths and methods."""
     desk.good_lot(desk.quillwort, desk.white)
     page = Browser(desk, "quality").go("/lots/1/report")
     assert (409, True) == (page.status, "there is nothing to report" in page.text)
@@ -55,7 +55,7 @@ def test_no_pdf_is_offered_where_none_can_be_made(desk, monkeypatch):
     """As the API finds out: without its extra, neither the record nor the labels are offered so."""
     desk.good_lot(desk.quillwort, desk.white)
     somebody = Browser(desk, "quality")
-    offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
+    offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "Download PDF" in somebody.go("/receiving/1/labels").links]
     monkeypatch.setattr("lots.pages.site.frame.find_spec", lambda name: None)
-    refused = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
+    refused = [PAPER["pdf"] in somebody.go("/lots/1").links, "Download PDF" in somebody.go("/receiving/1/labels").links]
     assert ([True, True], [False, False]) == (offered, refused)

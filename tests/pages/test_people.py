@@ -82,7 +82,7 @@ def test_the_entry_in_the_history_is_in_the_administrators_name(shop, admin):
     ],
 )
 def test_what_cannot_be_kept_is_refused_beside_its_field(shop, admin, typed, says):
-    """Nobody is added, and what was typed stays."""
+    """Nobody is added, and the typed values stay."""
     page = add(admin, **{"name": "Perpetua", "role": "receiving", **typed})
     assert (422, True) == (page.status, says in page.text)
     with connected():
@@ -108,7 +108,7 @@ def test_each_role_is_explained_in_a_line(admin):
 
 
 def test_a_renewed_token_ends_the_old_one(shop, admin):
-    """At once, with whoever is signed in by it."""
+    """At once, including its open sessions."""
     old = token_on(add(admin))
     clerk = shop.app.test_client()
     sign_in(clerk, old, "http://localhost")
@@ -123,13 +123,13 @@ def test_a_renewed_token_ends_the_old_one(shop, admin):
 def test_who_renews_their_own_token_stays_signed_in(shop, admin):
     """In this browser, by a new session; the old token is over."""
     token = token_on(admin.send(person(shop, admin, "admin person"), "days"))
-    assert ["Set-up"] == [admin.go("/setup").headings[0]]
+    assert ["Set up"] == [admin.go("/setup").headings[0]]
     assert 302 == sign_in(shop.app.test_client(), token).status_code
     assert 401 == sign_in(shop.app.test_client(), shop.tokens["admin"]).status_code
 
 
 def test_a_revocation_is_confirmed_first(shop, admin):
-    """Without the tick nothing happens; with it the token and its sessions end, and the name moves to the revoked ones."""
+    """Nothing happens without the tick. With it, the token and its sessions end, and the name is listed as revoked."""
     token = token_on(add(admin))
     path = f"/setup/people/{number_of(shop, 'Perpetua')}/revoke"
     seal = person(shop, admin).form("days")["fields"]["seal"]
@@ -146,7 +146,7 @@ def test_a_revocation_is_confirmed_first(shop, admin):
 
 
 def test_the_last_administrator_stays(shop, admin):
-    """Nobody could add another: also where a second one is expired or revoked."""
+    """It cannot be revoked, even if a second administrator is expired or revoked."""
     add(admin, "Corin", "admin")
     with connected():
         Token.update(expires_at=datetime.now(UTC) - timedelta(days=1)).where(Token.name == "Corin").execute()
@@ -181,7 +181,7 @@ def test_two_administrators_cannot_revoke_each_other_at_once(shop):
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production"])
 def test_people_are_the_administrators_alone(shop, role):
-    """Other desks are told so, and nothing is done for them."""
+    """Other desks get 403, and nothing changes."""
     somebody = Browser(shop, role)
     seal = somebody.go("/setup").form("seal")["fields"]["seal"]
     assert 403 == somebody.raw("/setup/people").status_code
@@ -214,7 +214,7 @@ def test_a_person_who_is_not_there_is_told_in_words(admin):
 
 
 def test_a_name_from_a_form_is_written_as_text(admin, shop):
-    """No part of it becomes a tag."""
+    """It is escaped."""
     page = add(admin, "<b>Ilse</b>")
     assert "<b>Ilse" not in page.html
     assert "&lt;b&gt;Ilse" in admin.go("/setup/people").html

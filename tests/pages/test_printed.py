@@ -33,19 +33,19 @@ def labels_on(who, page):
 
 
 def asked(shop, path, kind):
-    """What the API answers to a program that asks for this kind."""
+    """The answer of the API for this media type."""
     return shop.client.get(f"/v1{path}", headers={**admin(shop), "Accept": kind}).get_data(as_text=True)
 
 
 def test_labels_are_printed_again_for_one_spool_some_or_all(desk, clerk):
-    """From the spool, by ticks on the delivery, and for the whole lot; a withdrawn spool prints none."""
+    """From the spool, by ticks on the delivery, and for the whole lot; not for a withdrawn spool."""
     log(desk, clerk, spools="S-1\nS-2\nS-3", spool_count="")
     log(desk, clerk, spools="S-4", spool_count="")
     page = clerk.go("/receiving/1/labels")
     assert ["S-1", "S-2", "S-3"] == labels_on(clerk, page)
     some = clerk.go("/receiving/1/labels?size=roll&spool=S-1&spool=S-3")
     assert ["S-1", "S-3"] == labels_on(clerk, some)
-    pdf = clerk.raw(some.links["As a PDF"].replace("&amp;", "&"))
+    pdf = clerk.raw(some.links["Download PDF"].replace("&amp;", "&"))
     assert 2 == len(pypdf.PdfReader(io.BytesIO(pdf.data)).pages)
     whole = clerk.go(clerk.go("/receiving/1").links["Labels of the whole lot"])
     assert ["S-1", "S-2", "S-3", "S-4"] == labels_on(clerk, whole)
@@ -53,7 +53,7 @@ def test_labels_are_printed_again_for_one_spool_some_or_all(desk, clerk):
     clerk.send(clerk.go("/receiving/1/correct"), "spool_count", withdraw="S-3")
     assert ["S-1", "S-2"] == labels_on(clerk, clerk.go("/receiving/1/labels"))
     gone = clerk.go("/receiving/1/labels?spool=S-3")
-    assert (409, True) == (gone.status, "A withdrawn spool has none." in gone.text)
+    assert (409, True) == (gone.status, "Withdrawn spools cannot be labelled." in gone.text)
     struck = clerk.go("/spools/S-3/label")
     assert (409, []) == (struck.status, labels_on(clerk, struck))
 
@@ -68,7 +68,7 @@ def test_the_page_of_labels_has_the_size_of_the_shops_labels(desk, clerk):
     address = re.search(r'href="([^"]*labels\.css[^"]*)"', page.html)[1]
     style = clerk.raw(address)
     assert ("text/css", True) == (style.mimetype, "size: 50mm 25mm" in style.get_data(as_text=True))
-    box = pypdf.PdfReader(io.BytesIO(clerk.raw(page.links["As a PDF"]).data)).pages[0].mediabox
+    box = pypdf.PdfReader(io.BytesIO(clerk.raw(page.links["Download PDF"]).data)).pages[0].mediabox
     assert (50, 25) == pytest.approx((float(box.width) * 25.4 / 72, float(box.height) * 25.4 / 72), abs=DRAWN_MM)
     sheet = clerk.go("/receiving/1/labels?size=sheet")
     assert "size: 210mm 297mm" in clerk.raw("/labels.css?size=sheet").get_data(as_text=True)
@@ -88,7 +88,7 @@ def test_a_label_too_small_is_refused_in_words(desk, clerk):
 def test_the_page_says_that_phones_need_an_address(desk, clerk):
     """Only where no address is known that a phone reaches."""
     log(desk, clerk, spools="S-1", spool_count="")
-    said = "Ask the administrator to state the shop's web address, so that phones open the spool."
+    said = "Ask the administrator to state it, so that a phone can open the page of a spool."
     assert said not in clerk.go("/receiving/1/labels").text
     at_home = clerk.client.get("/receiving/1/labels", base_url="http://127.0.0.1:8080")
     if at_home.status_code == 302:
@@ -162,7 +162,7 @@ def test_a_picture_is_written_as_the_site_writes(desk, sign):
 
 
 def test_every_paper_has_a_button_that_prints(desk, clerk):
-    """Hidden until the script shows it, so that nothing is offered that does nothing; the API's page, which allows no script, has none."""
+    """Hidden until the script shows it. The API's page, which allows no script, has no button."""
     log(desk, clerk, spools="S-1", spool_count="")
     for path in ("/receiving/1", "/receiving/1/labels", "/lots/1/labels", "/spools/S-1/label", "/lots/1/record"):
         html = clerk.raw(path).get_data(as_text=True)

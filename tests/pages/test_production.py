@@ -45,7 +45,7 @@ def test_a_blocked_spool_is_not_to_be_loaded_and_the_page_says_so(shop, floor):
 
 
 def test_a_released_spool_is_loaded_from_the_page(shop, floor):
-    """Check, press the button, see it on the list of what is loaded."""
+    """Check a spool, press the button, find it in the list of loaded spools."""
     spool = shop.good_lot()["spools"][0]["code"]
     page = floor.get(f"/check?spool={spool}&use=cosmetic&job=J-1&machine=P1")
     assert "✔ Load" == word(page)
@@ -60,7 +60,7 @@ def test_a_released_spool_is_loaded_from_the_page(shop, floor):
 
 @pytest.mark.parametrize("use", ["cosmetic", "fit", "load_bearing", "flexing", "hidden"])
 def test_the_page_never_says_load_where_the_api_says_no(shop, floor, use):
-    """Whatever the lot, the large word follows `clear`."""
+    """The large word follows `clear` for every lot."""
     good = shop.good_lot()["spools"][0]["code"]
     waiting = shop.receive(shop.supplier("NBK"), shop.grade("OTHER", limits=SIMPLE_LIMITS))["spools"][0]["code"]
     for spool in (good, waiting):
@@ -72,7 +72,7 @@ def test_the_page_never_says_load_where_the_api_says_no(shop, floor, use):
     "typed", ["{code}", "  {code} ", f"{SITE}/spools/{{code}}", "HTTP://lots.example.org/spools/{code}"]
 )
 def test_the_code_and_the_address_on_a_label_are_one(shop, floor, typed):
-    """A scanner types what the symbol holds, the address of the spool's page: it is checked and loaded as its code."""
+    """A scanner types the address in the QR code, which counts as the spool code."""
     code = shop.good_lot(spools=1)["spools"][0]["code"]
     sent = {"spool": typed.format(code=code), "use": "cosmetic", "job": "J-1", "machine": "P1"}
     page = floor.get("/check", query_string=sent)
@@ -83,7 +83,7 @@ def test_the_code_and_the_address_on_a_label_are_one(shop, floor, typed):
 
 
 def test_an_unknown_spool_is_not_to_be_loaded(floor):
-    """What was typed stays, and the large word is no kinder to a spool without a record."""
+    """The typed values stay, and the large word is "Do not load" for an unknown spool."""
     page = floor.get("/check?spool=NOBODY&use=cosmetic")
     assert 'value="NOBODY"' in page.get_data(as_text=True)
     assert "✖ Do not load" == word(page)
@@ -143,7 +143,7 @@ def test_signing_out_forgets_the_token(floor):
 
 
 def test_a_code_without_its_separators_leads_to_the_spool_with_all_that_was_asked(shop):
-    """One press, with job, use and machine kept; a code in another case needs none."""
+    """One press, with job, use and machine kept. A code in another case needs no press."""
     code = shop.good_lot()["spools"][0]["code"]
     lead = Browser(shop, "production")
     assert f"Spool {code}" in lead.go(f"/check?spool={code.lower()}&use=hidden").text
@@ -169,7 +169,7 @@ def test_unloading_is_confirmed_with_what_is_left(shop):
     ("typed", "says"), [("1,5", "Write 1.5, with a decimal point, not a comma."), ("5000", "more than the 1000 g")]
 )
 def test_what_is_wrong_with_unloading_stands_at_its_own_machine(shop, typed, says):
-    """With its name, what was typed, and the focus; the other machines say nothing."""
+    """With its name, the typed value and the focus. Other machines show no fault."""
     codes = [spool["code"] for spool in shop.good_lot()["spools"][:2]]
     loads = [shop.load(code, machine=f"P{n}")["id"] for n, code in enumerate(codes, 1)]
     lead = Browser(shop, "production")
@@ -212,7 +212,7 @@ def test_the_page_names_every_lot_on_a_respooled_spool(shop, floor):
 
 
 def test_the_mass_of_the_job_decides_what_is_offered_and_loaded(shop, floor):
-    """A spool with 400 g is refused for 600 g, and one with enough is offered; a mass that is no number is told at its field."""
+    """A spool with 400 g is refused for 600 g, and another one is offered. An invalid mass is reported at its field."""
     first, second, _ = (spool["code"] for spool in shop.good_lot()["spools"])
     shop.unload(shop.load(first)["id"], 400)
     page = floor.get(f"/check?spool={first}&use=general&mass_g=600").get_data(as_text=True)
@@ -255,7 +255,7 @@ def test_a_job_typed_in_another_case_is_shown_as_it_was_first_typed(shop):
 
 
 def test_the_slots_of_a_machine_are_changed_where_it_is_listed(shop):
-    """What is no number is refused with the reason."""
+    """Text that is no number is refused with the reason."""
     shop.load(shop.good_lot()["spools"][0]["code"], machine="P1")
     lead = Browser(shop, "production")
     page = lead.send(lead.go("/loaded"), "slots", slots="4")
@@ -267,7 +267,7 @@ def test_the_slots_of_a_machine_are_changed_where_it_is_listed(shop):
 
 
 def test_the_page_shows_how_sure_a_scale_is_and_where_it_was_measured(shop, floor):
-    """A coupon of 0.40 % on P1 by a caliper of 0.02 mm: on P9 the scale is 1.0040, give or take 0.0031 (k = 2), with a caution."""
+    """A coupon of 0.40 % on P1, caliper u = 0.02 mm: the scale on P9 is 1.0040 +- 0.0031 (k = 2), with a caution."""
     body = {"code": "CAL-1", "kind": "caliper", "check_interval_days": 3650, "standard_uncertainty": 0.02}
     caliper = shop.post("quality", "/instruments", body)["id"]
     limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}

@@ -1,4 +1,4 @@
-"""Purchasing at the pages: suppliers of one grade first, and what a supplier is asked to put right."""
+"""Purchasing at the pages: comparison of suppliers, corrective actions, drift and next order."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_suppliers_begin_with_a_grade_that_two_sell(desk):
 
 
 def test_suppliers_are_compared_for_a_use_and_some_days_that_the_address_keeps(desk):
-    """The first use of the limits stands chosen; a use and days that are asked for are for the whole page, days by the shop's clock."""
+    """The first use of the limits is the default. A chosen use and days in the shop's time zone apply to the whole page."""
     limits = {**COLOR, **DIAMETER, "uses": {"cosmetic": ["color"], "fit": ["diameter"]}}
     grade = desk.grade("TWO-USES", limits=limits)
     for supplier, prefix, apart in ((desk.quillwort, "Q", 0.1), (desk.ninebark, "N", 2.0)):
@@ -98,7 +98,7 @@ def test_suppliers_are_compared_for_a_use_and_some_days_that_the_address_keeps(d
 
 
 def test_the_page_tells_the_order_newcomers_and_what_the_difference_costs(desk):
-    """Two who differ are told apart in words, a newcomer with the lots it needs, and rejected kilograms in money."""
+    """Two suppliers differ significantly, a new one needs more lots, and rejected kilograms have a cost."""
     grade = desk.grade("ONE-USE", limits=COLOR)
     for supplier, prefix, apart in ((desk.quillwort, "Q", [0.1] * 14), (desk.ninebark, "N", [2.0] * 14)):
         whites(supplier, grade, apart, prefix=prefix)
@@ -121,7 +121,7 @@ def test_drift_is_told_from_all_lots_when_some_days_are_asked_for(desk):
     some = buyer.go(f"{path}&from={month(11):%Y-%m-%d}").text
     assert "6 of 6 lots accepted for general use, yellower by 0.05 per lot" in some
     assert told.group() in some
-    assert "Drift rests on all lots" in some
+    assert "Drift uses all lots" in some
 
 
 def test_a_use_that_the_limits_do_not_cover_is_said_once(desk):
@@ -154,7 +154,7 @@ def test_a_price_without_the_cost_of_a_delivery_is_marked(desk):
     page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={grade['id']}&use=")
     assert "20.00 EUR, without 1 delivery whose cost is not recorded" in page.text
     assert "Cost per accepted kg, measuring included" in page.text
-    assert "not told. 1 rejected delivery has no recorded cost." in page.text
+    assert "not known. 1 rejected delivery has no recorded cost." in page.text
 
 
 def test_a_wrong_day_or_use_is_refused_in_words(desk):
@@ -177,7 +177,7 @@ def test_the_spread_of_suppliers_is_named_in_words(desk):
 
 
 def test_the_drift_page_shows_every_signal_and_how_often_one_is_false(desk):
-    """What is listed, what is an improvement, and what run rules add once they are asked for; the rates stand beneath."""
+    """Listed signals, improvements, and signals of run rules on request, with the error rates below."""
     steady = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
     whites(desk.quillwort, desk.white, [*(0.5 + b for b in steady), *steady[:4]])
     whites(desk.ninebark, desk.white, steady * 2, prefix="N")
@@ -195,7 +195,7 @@ def test_the_drift_page_shows_every_signal_and_how_often_one_is_false(desk):
 
 
 def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
-    """Grade and use stand in the address; the answer in a sentence, then a line per supplier, what it rests on, and the picture in two widths."""
+    """The address has grade and use. The page has the answer, a line per supplier, the basis, and the picture in two widths."""
     judged(desk.quillwort, desk.white, "A" * 9, cost=20.0, currency="EUR")
     judged(desk.ninebark, desk.white, "A" * 9, prefix="N", cost=40.0, currency="EUR")
     buyer = Browser(desk, "purchasing")
@@ -218,7 +218,7 @@ def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):
 
 
 def test_the_next_order_of_nothing_known_leads_back(desk):
-    """An unknown grade is said on the page; its picture is not there."""
+    """The page reports an unknown grade, and its picture answers 404."""
     buyer = Browser(desk, "quality")
     page = buyer.go("/purchasing/next-order?grade_id=999&use=cosmetic")
     assert (404, True) == (page.status, "Grade 999 does not exist" in page.text)

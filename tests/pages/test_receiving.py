@@ -19,7 +19,7 @@ def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
     delivery = desk.get("receiving", "/deliveries")["items"][0]
     (drawn,) = delivery["sample"]["spool_codes"]
     assert ("PO-7", "2026-11-30T23:59:59Z") == (delivery["order_ref"], delivery["due_at"])
-    assert "next steps" in done.headings[0]
+    assert "Next steps" in done.headings[0]
     assert "in quarantine" in done.text
     assert delivery["sample"]["says"] in done.text
 
@@ -42,7 +42,7 @@ def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
     lab = dict(zip(("L-0", "a-0", "b-0"), map(str, WHITE), strict=True))
     end = clerk.send(color, "L-0", "Store", **lab)
     assert "✔ released" in end.text
-    assert "Nothing more has to be measured on this lot." in end.text
+    assert "All measurements of this lot are complete." in end.text
     assert "released" == desk.lot(delivery["lot_id"])["standing"]
 
 
@@ -69,7 +69,7 @@ def test_now_is_preset_and_may_be_changed(desk, clerk):
 
 
 def test_codes_are_scanned_one_per_line_with_masses_of_their_own(desk, clerk):
-    """A comma, a semicolon, a tab or wide blanks stand before a mass; a code may hold a blank."""
+    """A comma, a semicolon, a tab or several blanks come before a mass. A code may contain a blank."""
     lines = "W B-1\nWB-2, 750\nWB-3;500\nWB-4\t250\nWB-5   900\n\n"
     log(desk, clerk, spools=lines, spool_count="")
     lot = desk.get("receiving", "/lots/1")
@@ -79,7 +79,7 @@ def test_codes_are_scanned_one_per_line_with_masses_of_their_own(desk, clerk):
 
 
 def test_a_number_behind_a_single_blank_is_asked_about(desk, clerk):
-    """Mass or part of the code: nobody but the clerk knows, so nothing is stored."""
+    """Mass or part of the code: only the clerk knows, so nothing is stored."""
     page = log(desk, clerk, spools="A-1\nHW 1000", spool_count="")
     assert 422 == page.status
     assert 'Line 2: is 1000 the mass or part of the code? Write "HW, 1000", or "HW 1000, 1000"' in page.text
@@ -132,17 +132,17 @@ def test_spools_of_a_lot_that_was_sent_back_are_put_aside(desk, clerk):
 
 
 def test_the_last_deliveries_come_first(desk, clerk):
-    """With where their lots stand now, and links to go on with each."""
+    """With the present status of their lots, and links for each."""
     for number in range(14):
         desk.receive(desk.quillwort, desk.white, f"Q-{number:02d}")
     page = clerk.go("/receiving")
     assert [f"Q-{number:02d}" for number in range(13, 1, -1)] == re.findall(r"Q-\d\d", page.text)
     assert "Q-13" in clerk.go("/receiving/14").text
-    assert (404, "No such delivery") == (clerk.go("/receiving/15").status, clerk.go("/receiving/15").headings[0])
+    assert (404, "Unknown delivery") == (clerk.go("/receiving/15").status, clerk.go("/receiving/15").headings[0])
 
 
 def test_a_symbol_on_paper_leads_to_the_spools_page(desk, clerk):
-    """Decoded from the picture that the page hands on, followed, and there it is: standing, what is left, where it is."""
+    """The decoded address leads to the spool's status, mass left and place."""
     log(desk, clerk, spools="HW 7-7", spool_count="")
     labels = clerk.go("/receiving/1/labels?size=single")
     image = re.search(r'<img src="([^"]+)"', labels.html)[1].replace("&amp;", "&")
@@ -156,7 +156,7 @@ def test_a_symbol_on_paper_leads_to_the_spools_page(desk, clerk):
         "Q-71",
         "1000 g of 1000 g",
         "Length left 335 m",
-        "On no machine",
+        "Not loaded",
         "Supplier QWT",
         "Still sealed",
     ):
@@ -195,7 +195,7 @@ def test_labels_are_handed_on_as_a_pdf_and_refusals_in_words(desk, clerk):
 
 
 def test_a_drying_is_recorded_on_the_page_of_its_spool(desk):
-    """The form stands beside its caution; what it stored is listed with what it means."""
+    """The form shows its caution, and the stored drying is listed with its effect."""
     grade = desk.grade("PLA-DRY", SIMPLE_LIMITS, dry_c=45, dry_h=6)
     code = desk.receive(desk.quillwort, grade, "DRY-1", spools=1)["spools"][0]["code"]
     maker = Browser(desk, "production")

@@ -1,4 +1,4 @@
-"""The red bar on production's pages, in a browser without script, and what the script asks for."""
+"""The red bar on production's pages, without script, and the answers to its script."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.store.rows import connected
 
 
 def says(load):
-    """What the bar says of a load."""
+    """The text of the bar for a load."""
     return f"Take spool {load['spool_code']} off P1 now."
 
 
@@ -25,7 +25,7 @@ def blocked(desk, **load):
 
 
 def bar(desk, role):
-    """What the script gets at a desk."""
+    """The answer to the script of a role."""
     return Browser(desk, role).raw("/must-come-off")
 
 
@@ -53,7 +53,7 @@ def test_other_desks_have_no_bar_and_no_script(desk, role):
 
 
 def test_strangers_get_nothing(desk):
-    """401 without a word, and no way to the page of a sign-in that a script would take for the bar."""
+    """401 with an empty body, so that the script does not show the sign-in page as the bar."""
     blocked(desk)
     answer = desk.app.test_client().get("/must-come-off")
     assert (401, b"") == (answer.status_code, answer.data)
@@ -76,7 +76,7 @@ def test_it_stays_until_the_containment_is_closed(desk):
 
 
 def test_nothing_new_is_304(desk):
-    """With the tag that stands in the page already."""
+    """With the tag that is already in the page."""
     blocked(desk)
     somebody = Browser(desk, "production")
     html = somebody.go("/lots").html
@@ -106,7 +106,7 @@ def test_many_are_counted(desk):
         desk.load(one["code"], machine=f"P{number}")
     desk.decide(delivery["lot_id"], "block")
     html = bar(desk, "production").get_data(as_text=True)
-    assert (3, True) == (html.count("<li>"), "4 more must come off." in html)
+    assert (3, True) == (html.count("<li>"), "4 more spools must come off." in html)
 
 
 def test_it_is_one_query_on_indexes(desk):

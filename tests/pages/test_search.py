@@ -1,4 +1,4 @@
-"""The search box of every page: what is found, where one exact name leads, and what a desk may not open."""
+"""The search box of every page: hits, the redirect of an exact name, and the rights of a desk."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_a_spool_code_leads_to_its_spool(stocked, typed):
 
 @pytest.mark.parametrize("role", PEOPLE)
 def test_a_desk_without_the_page_of_a_spool_comes_to_its_lot(stocked, role):
-    """Whoever may open the page of a spool comes there."""
+    """People who may open the page of a spool are redirected there."""
     somebody = Browser(stocked, role)
     there = somebody.raw("/spools/L1-S001").status_code == 200
     assert ("/spools/L1-S001" if there else "/lots/1") == at(somebody, "L1-S001")[0]
@@ -63,7 +63,7 @@ def test_one_exact_name_leads_straight_there(stocked, typed, role, leads):
 
 
 def test_a_part_of_a_name_lists_what_holds_it(stocked):
-    """In any case, each with what it belongs to, by kind."""
+    """Without regard to case, grouped by kind, each with its lot or supplier."""
     where, page = at(Browser(stocked, "quality"), "q12")
     assert "/search" == where
     assert "Lots (2)" in page.text
@@ -97,7 +97,7 @@ def test_nothing_found_says_so_and_proposes_codes_that_may_be_misread(stocked):
 
 @pytest.mark.parametrize("typed", ["", "%20", "a%00b", "x" * 201, "%ED%A0%80", "-", "%E4%B8%AD"])
 def test_whatever_is_typed_is_answered_in_words(stocked, typed):
-    """What cannot be looked for is refused; what is nowhere is not found."""
+    """An invalid search is refused. A search without hits says so."""
     page = Browser(stocked, "quality").go(f"/search?q={typed}")
     assert page.status in (200, 400, 422)
     assert page.headings

@@ -9,13 +9,13 @@ from tests.shop import SIMPLE_LIMITS
 
 
 def bad_entry(desk, clerk):
-    """The bench after the clerk has typed 1.83 for 1.75 on the only spool of a lot."""
+    """The page of the bench after the clerk typed 1.83 for 1.75 on the only spool of a lot."""
     log(desk, clerk, spools="S-1", spool_count="")
     return clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **{"d1_mm-0": "1.83", "d2_mm-0": "1.83"})
 
 
 def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
-    """Beside the reading; a reason is asked for; the bench then says that it is void, where the lot stands, and goes on with the spool."""
+    """At the reading, with a reason. The bench then shows the void, the status of the lot, and the form for the spool."""
     page = clerk.go(bad_entry(desk, clerk).links["Another reason"])
     assert ["Void reading 1"] == page.headings[:1]
     assert "for ten minutes" in page.text
@@ -29,7 +29,7 @@ def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
 
 
 def test_one_press_undoes_what_was_mistyped(desk, clerk):
-    """Of two readings the other one stays told, with the lot as it stands without the first."""
+    """The other of two readings stays listed, with the status of the lot without the first."""
     log(desk, clerk, spools="S-1", spool_count="")
     entry = {"d1_mm-0": "1.83", "d2_mm-0": "1.83", "d1_mm-1": "1.75", "d2_mm-1": "1.76"}
     page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **entry)
@@ -56,7 +56,7 @@ def test_too_late_or_not_the_author_is_said_with_the_way_out(desk, clerk):
 
 
 def test_quality_agrees_on_its_page(desk, clerk):
-    """The waiting lot leads there; the void is listed with what was read, by whom and why; agreed, it is gone."""
+    """The lot links there. The void is listed with values, author and reason, until quality agrees."""
     clerk.send(clerk.go(bad_entry(desk, clerk).links["Another reason"]), "reason", reason="typed 1.83 for 1.75")
     technician = Browser(desk, "quality")
     lot = technician.go("/lots/1")
@@ -74,7 +74,7 @@ def test_quality_agrees_on_its_page(desk, clerk):
 
 
 def test_quality_voids_from_the_page_of_the_lot(desk, clerk):
-    """Any reading that is not void, at any time; nobody has to agree."""
+    """Any reading that is not void, at any time, without an agreement."""
     bad_entry(desk, clerk)
     technician = Browser(desk, "quality")
     page = technician.send(
@@ -120,7 +120,7 @@ def test_a_form_that_confirms_another_lot_decides_nothing(desk):
 
 
 def test_quality_inspects_a_lot_again(desk):
-    """The lot's page offers it where the grade has a shelf life, says what is still to be measured, and when it is complete."""
+    """The lot's page offers it if the grade has a shelf life, and shows what is missing and when it is complete."""
     grade = desk.grade("PLA-OLD", SIMPLE_LIMITS, shelf_life_days=30)
     lot = desk.receive(desk.quillwort, grade)
     code = lot["spools"][0]["code"]

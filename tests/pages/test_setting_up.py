@@ -17,10 +17,10 @@ def quality(shop):
 def test_an_empty_shop_says_what_to_add_first(quality):
     """Each list says that there is nothing, and offers the form."""
     for path, says in (
-        ("/setup/shades", "There are no shades yet."),
-        ("/grades", "There are no grades yet."),
-        ("/setup/instruments", "There are no instruments yet."),
-        ("/setup/test-prints", "There are no test prints yet."),
+        ("/setup/shades", "No shades yet."),
+        ("/grades", "No grades yet."),
+        ("/setup/instruments", "No instruments yet."),
+        ("/setup/test-prints", "No test prints yet."),
         ("/decision-risk", "Decision risk"),
     ):
         page = quality.go(path)

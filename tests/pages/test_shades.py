@@ -1,4 +1,4 @@
-"""Shades at the page: added and corrected, references typed, measured and read from files, looked at and then approved for good."""
+"""Shades at the pages: adding and correcting, and references typed, measured or read from files, previewed and approved."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def revisions(shop):
 
 
 def test_a_shade_needs_a_code_of_its_own_and_keeps_what_was_typed(shop, quality):
-    """A taken code is said in words; nothing is lost."""
+    """A code that exists is reported in words, and the typed values stay."""
     shop.shade("HW")
     page = quality.send(quality.go("/setup/shades"), "code", code="HW", name="Hail White")
     assert (409, "Hail White") == (page.status, page.form("code")["fields"]["name"])
@@ -64,7 +64,7 @@ def test_name_and_interval_are_corrected_and_the_code_stays(shop, quality):
     """On the version that was read: somebody else's change in between is not written over."""
     shop.shade("HW")
     page, stale = quality.go("/setup/shades/1"), quality.go("/setup/shades/1")
-    assert "The code HW stays: grades and papers name it." in page.text
+    assert "The code HW cannot be changed, because grades and papers name it." in page.text
     done = quality.send(page, "name", name="Harbour White", remeasure_every_days="180")
     found = shop.get("quality", "/shades/1")
     assert ("Harbour White", 180) == (found["name"], found["remeasure_every_days"])
@@ -93,7 +93,7 @@ def test_a_typed_reference_is_looked_at_before_it_is_stored(shop, quality, green
     assert [] == revisions(shop)
     done = quality.send(look, "approved_by", "Approve revision 1")
     assert "Revision 1 is approved" in done.text
-    assert "No lot in stock would lose a use under it." in done.text
+    assert "No lot in stock would lose a use." in done.text
     (kept,) = revisions(shop)
     assert ([50.5, -30, 20], "Wilhelmina") == (kept["lab"], kept["approved_by"])
     # The same form sent again approves nothing.
@@ -114,9 +114,9 @@ def test_a_reference_that_somebody_approved_meanwhile_is_seen_first(shop, qualit
 
 
 def test_what_was_looked_at_can_be_changed_before_it_is_approved(shop, quality, green):
-    """Back to the form with everything in it."""
+    """Back to the form with all values."""
     look = quality.send(green, "approved_by", **{"lab-0": "50", "lab-1": "0", "lab-2": "0", "approved_by": "W."})
-    form = quality.send(look, "approved_by", "Change it")
+    form = quality.send(look, "approved_by", "Change reference")
     assert ("50", "W.") == (
         form.form("approved_by")["fields"]["lab-0"],
         form.form("approved_by")["fields"]["approved_by"],
@@ -153,19 +153,19 @@ def test_the_step_from_the_revision_before_is_told_in_the_shops_formula_and_in_w
 
 
 def test_lots_that_a_new_reference_would_cost_a_use_are_told_after_it(desk):
-    """Each with a way to it; its verdict stays until it is reassessed."""
+    """Each with a link. Its status stays until it is reassessed."""
     desk.good_lot(desk.quillwort, desk.white, "KEPT")
     quality = Browser(desk, "quality")
     page = quality.go("/setup/shades/1/revisions/new")
     typed = {"lab-0": "20", "lab-1": "0", "lab-2": "0", "approved_by": "Wilhelmina"}
     done = quality.send(quality.send(page, "approved_by", **typed), "approved_by", "Approve revision 2")
-    assert "These lots in stock would lose a use under it." in done.text
+    assert "These lots in stock would lose a use with this reference." in done.text
     assert "Lot KEPT" in done.links
     assert "released" == desk.get("quality", "/lots/1")["standing"]
 
 
 def test_exchange_text_gives_colours_and_conditions(shop, quality, green):
-    """Several colours are averaged; what the header states of the measurement replaces what stood in the form."""
+    """Several colours are averaged, and conditions in the header replace those in the form."""
     look = with_file(quality, green, EXCHANGE)
     assert "Illuminant D50" in look.text
     quality.send(look, "approved_by", "Approve revision 1")
@@ -185,7 +185,7 @@ def test_a_csv_file_gives_a_colour(shop, quality, green, text):
 
 
 def test_a_spectrum_from_a_file_is_kept_as_one(shop, quality, green):
-    """The colour follows from it, under the conditions of the form."""
+    """The colour is computed from it under the conditions of the form."""
     header = ",".join(f"nm{nm}" for nm in range(400, 701, 20))
     rows = "\n".join(",".join([value] * 16) for value in ("0.4", "0.6"))
     quality.send(with_file(quality, green, f"{header}\n{rows}\n", "s.csv"), "approved_by", "Approve revision 1")
@@ -240,7 +240,7 @@ def test_a_reference_that_makes_no_sense_keeps_what_was_typed(shop, quality, gre
 
 
 def test_shades_are_quality_work(shop, quality):
-    """Other desks are told so; a shade that is not there is said in words."""
+    """Other desks get 403, and an unknown shade gets 404, both in words."""
     for path in ("/setup/shades", "/setup/shades/1", "/setup/shades/1/revisions/new"):
         assert 403 == Browser(shop, "receiving").raw(path).status_code
     assert 404 == quality.go("/setup/shades/9").status

@@ -36,7 +36,7 @@ def test_the_details_are_stored_and_hold_on_every_page(shop, admin):
             decimal_sign="comma",
             label_width_mm="62.5",
         )
-        assert "Set-up" == page.headings[0]
+        assert "Set up" == page.headings[0]
         said = shop.get("receiving", "/shop")
         assert ("Saltmarsh Yard Prints", "Europe/Berlin", 62.5) == (
             said["name"],
@@ -51,7 +51,7 @@ def test_the_details_are_stored_and_hold_on_every_page(shop, admin):
 
 
 def test_a_comma_is_typed_where_it_is_the_decimal_sign(shop, admin):
-    """And what is left empty is stated no more."""
+    """An emptied field becomes not stated."""
     state(admin, name="Saltmarsh", decimal_sign="comma")
     state(admin, label_margin_mm="1,5", name="")
     said = shop.get("receiving", "/shop")
@@ -95,7 +95,7 @@ def test_an_example_of_what_cannot_be_is_left_out(admin, odd):
     ],
 )
 def test_what_cannot_be_is_refused_beside_its_field(shop, admin, typed, says):
-    """What was typed stays, and nothing is stored."""
+    """The typed values stay, and nothing is stored."""
     page = state(admin, name="Saltmarsh", **typed)
     assert (422, True) == (page.status, says in page.text)
     assert "Saltmarsh" == page.form("time_zone")["fields"]["name"]
@@ -133,7 +133,7 @@ def test_a_supplier_is_added_and_corrected(shop, role):
     """By quality as by purchasing; the code stays."""
     somebody = Browser(shop, role)
     empty = somebody.go("/setup/suppliers")
-    assert "There are no suppliers yet." in empty.text
+    assert "No suppliers yet." in empty.text
     page = somebody.send(empty, "code", code="QWT", name="Quillwort", contact="orders@example.org")
     assert "/setup/suppliers/1" == page.links["QWT"]
     one = somebody.go("/setup/suppliers/1")
@@ -145,7 +145,7 @@ def test_a_supplier_is_added_and_corrected(shop, role):
 
 @pytest.mark.parametrize("role", ["receiving", "production"])
 def test_other_desks_add_none(shop, role):
-    """They are told whose work it is."""
+    """The page names the right role."""
     somebody = Browser(shop, role)
     seal = somebody.go("/setup").form("seal")["fields"]["seal"]
     assert 403 == somebody.raw("/setup/suppliers").status_code
@@ -153,7 +153,7 @@ def test_other_desks_add_none(shop, role):
 
 
 def test_a_code_that_is_taken_and_a_name_that_is_missing_are_told(desk):
-    """Nothing is stored, and what was typed stays."""
+    """Nothing is stored, and the typed values stay."""
     buyer = Browser(desk, "purchasing")
     page = buyer.send(buyer.go("/setup/suppliers"), "code", code="QWT", name="Again")
     assert (409, True) == (page.status, "The code QWT belongs to supplier 1." in page.text)

@@ -32,7 +32,7 @@ def engine():
 
 @pytest.fixture
 def client(shop):
-    """A browser in which nobody is signed in."""
+    """A browser without a session."""
     return shop.app.test_client()
 
 
@@ -42,7 +42,7 @@ def inside(client, base=HERE):
 
 
 def secret_of(client):
-    """What the cookie of a session over plain HTTP holds."""
+    """The value of the session cookie over plain HTTP."""
     return client.get_cookie("lots_session").value
 
 
@@ -57,7 +57,7 @@ def rows():
 
 @ENGINES
 def test_the_cookie_holds_a_session_and_no_token(shop, client):
-    """A fresh secret of 256 bits, of which the database has the SHA-256; it opens nothing at the API."""
+    """A new 256-bit secret, stored as its SHA-256, which the API does not accept."""
     sign_in(client, shop.tokens["quality"], HERE)
     secret = secret_of(client)
     assert (43, True) == (len(secret), secret not in shop.tokens.values())
@@ -99,7 +99,7 @@ def test_a_session_ends_after_twelve_hours(shop, client):
 @ENGINES
 @pytest.mark.parametrize("how", ["expires", "is revoked", "is renewed"])
 def test_a_session_ends_with_its_token(shop, client, how):
-    """At the next page, in every browser that was signed in with it."""
+    """At the next page, in every browser with a session of it."""
     with time_machine.travel(NOON, tick=False) as now:
         with connected():
             token = access.add_token("Ilse", "quality", 1)
@@ -220,7 +220,7 @@ def test_signing_in_without_the_cookie_of_the_form_says_what_to_do(shop, client)
     client.delete_cookie("lots_sign_in")
     answer = client.post("/sign-in", data={**fields, "token": shop.tokens["quality"]})
     assert 400 == answer.status_code
-    assert "Allow cookies for this address, then type your token here again." in Page(answer).text
+    assert "Allow cookies for this address. Then type your token again." in Page(answer).text
     assert client.get_cookie("lots_session") is None
     fields = Page(answer).form("token")["fields"]
     assert "/lots" == fields["then"]
@@ -230,7 +230,7 @@ def test_signing_in_without_the_cookie_of_the_form_says_what_to_do(shop, client)
 
 @pytest.mark.parametrize("seal", [None, "", "0" * 64, "é", "\x00", "x\ny", "\ud800"])
 def test_a_sign_in_form_of_another_site_does_nothing(shop, client, seal):
-    """A right token with a wrong seal signs nobody in, and a token is not even looked at."""
+    """A valid token with a wrong CSRF token is not even looked up."""
     client.get("/sign-in")
     shop.app.extensions["wrong_tokens"].wait_s = lambda *_: pytest.fail("the token was looked at")
     for token in (shop.tokens["quality"], "wrong"):
@@ -273,7 +273,7 @@ def test_an_expired_token_is_told_as_such(shop, client):
 
 @pytest.mark.parametrize("token", ["a\nb", "a\r\nb", "\x00", "é", "\ud800", "x" * 100_000, "Bearer x"])
 def test_a_token_of_any_text_is_answered_in_words(client, token):
-    """401, whatever was pasted into the field."""
+    """401 for any pasted text."""
     fields = Page(client.get("/sign-in")).form("token")["fields"]
     body = f"seal={fields['seal']}&token={_quoted(token)}"
     answer = client.post("/sign-in", data=body, content_type="application/x-www-form-urlencoded")
@@ -283,14 +283,14 @@ def test_a_token_of_any_text_is_answered_in_words(client, token):
 
 @ENGINES
 def test_a_database_that_takes_no_changes_says_so(shop, client, engine, settings_and_tokens):
-    """Nobody signs in; whoever signs out loses the cookie, and is told that the session itself is still open."""
+    """Nobody can sign in. Signing out deletes the cookie and says that the session itself stays open."""
     settings, _ = settings_and_tokens
     sign_in(client, shop.tokens["quality"], HERE)
     form = Page(client.get("/")).form("seal")["fields"]
     read_only(engine, settings)
     try:
         answer = sign_in(shop.app.test_client(), shop.tokens["quality"], HERE)
-        assert (503, True) == (answer.status_code, "the database takes no changes" in Page(answer).text)
+        assert (503, True) == (answer.status_code, "the database accepts no changes" in Page(answer).text)
         answer = client.post("/sign-out", data=form)
         assert (503, True) == (answer.status_code, "signed out in this browser" in Page(answer).text)
     finally:
@@ -303,7 +303,7 @@ def test_a_database_that_takes_no_changes_says_so(shop, client, engine, settings
 
 @pytest.mark.parametrize("name", ["lots.person", "lots-person", "REMOTE_USER", "X-Forwarded-User"])
 def test_nobody_comes_in_by_a_name(shop, client, name):
-    """Neither a header nor an entry of the environment, nor the session of a page, stands for a token."""
+    """No header, WSGI variable or page session replaces a token."""
     sign_in(client, shop.tokens["quality"], HERE)
     for value in ("quality person", access.Person(name="admin person", role="admin")):
         assert 401 == client.get("/v1/lots", headers={name: str(value)}).status_code
@@ -325,7 +325,7 @@ def test_what_nobody_sealed_is_not_told(shop, client, told):
 
 
 def test_each_sign_in_refusal_and_sign_out_is_a_line_without_any_secret(shop, capsys):
-    """Who and from where; neither a token nor what a cookie or a seal holds, nor the hash of either."""
+    """Name and address, but no token, cookie, CSRF token or hash of them."""
     from lots.api.http import logs
 
     logs.set_up("json", "info")
@@ -359,7 +359,7 @@ def command(settings_and_tokens):
 
 @ENGINES
 def test_the_command_lists_and_ends_sessions(shop, command):
-    """Number, name, role, times and address of those that are open; one is ended by its number, a person's by their name."""
+    """Number, name, role, times and address of open sessions. One is ended by its number, all of a person by name."""
     browsers = [shop.app.test_client() for _ in range(3)]
     for browser, role in zip(browsers, ("quality", "quality", "production"), strict=True):
         sign_in(browser, shop.tokens[role], HERE)
@@ -390,7 +390,7 @@ def test_sessions_are_no_finding_of_the_check(shop, command):
 
 @ENGINES
 def test_a_move_carries_sessions(shop, command, client, settings_and_tokens, tmp_path):
-    """Whoever is signed in stays so when the shop goes to another database."""
+    """Sessions stay valid when the shop moves to another database."""
     settings, _ = settings_and_tokens
     sign_in(client, shop.tokens["quality"], HERE)
     target = f"sqlite:///{tmp_path / 'moved.sqlite3'}"

@@ -1,4 +1,4 @@
-"""What a page asks of the database: as many statements for many rows as for few."""
+"""The SQL statements of a page: as many for many rows as for few."""
 
 from __future__ import annotations
 
@@ -120,14 +120,14 @@ def test_the_page_of_a_spool_at_the_bench_makes_few(few):
 
 
 def test_the_page_of_a_lot_reads_each_thing_once(few):
-    """Blocked by hand, loaded, in quarantine: the lot, its readings and what is on record about them, each in one statement."""
+    """For blocked, loaded and quarantined lots: the lot, its readings and their records, each in one statement."""
     admin = Browser(few, "admin")
     found = [made(admin, f"/lots/{number}") for number in range(1, 10)]
     assert max(found) <= 17
 
 
 def test_no_table_is_read_twice_for_the_page_of_a_lot(few):
-    """Lots, readings, deliveries and checks; what another lot's spool did stands beside it."""
+    """Rows of lots, readings, deliveries and checks, with and without those of other lots."""
     admin = Browser(few, "admin")
     admin.raw("/lots/3")
     with statements() as seen:

@@ -9,7 +9,7 @@ from tests.pages.reading import Browser
 
 @pytest.fixture
 def engine():
-    """What the page shows is held on both engines where it is answered."""
+    """A shop on SQLite only: the API's answers are tested on both engines."""
     return "sqlite"
 
 
@@ -24,7 +24,7 @@ def stocked(desk):
 
 
 def test_each_grade_has_a_table_of_its_uses(stocked):
-    """Kilograms in words, with links to the lots of the grade and to the file, and with what is not counted."""
+    """Kilograms in words, links to the lots and the file, and what is not counted."""
     page = Browser(stocked, "purchasing").go("/purchasing/stock")
     assert "Stock" == page.headings[0]
     assert "general not known 1.00 0.00 0.00 1.00" in page.text
@@ -57,7 +57,7 @@ def test_the_picture_is_one_of_its_own(stocked, size):
 
 
 def test_kilograms_are_rounded_alike_on_page_and_picture(desk):
-    """To 10 g, halves upwards, whatever the binary fraction; one lot is no lots."""
+    """To 10 g, halves up in decimal; "1 lot" in the singular."""
     one = desk.good_lot(desk.quillwort, desk.white, "Q-1", spools=1)["spools"][0]["code"]
     load = desk.load(one, "general")
     desk.post("production", f"/loads/{load['id']}/unload", {"remaining_mass_g": 625})

@@ -31,7 +31,7 @@ def recipes(shop):
 
 
 def test_a_test_print_is_added_and_given_its_recipes(shop, quality):
-    """The next recipe begins with the newest, and says what it changed."""
+    """The form starts with the newest recipe, and the new one lists its changes."""
     page = quality.send(quality.go("/setup/test-prints"), "code", code="BAR", name="Upright bar")
     assert "Test print BAR, Upright bar" == page.headings[0]
     assert [] == JSON_NAME.findall(page.text)
@@ -63,7 +63,7 @@ def test_a_slip_in_a_recipe_is_said_at_its_field_and_the_rest_is_kept(shop, qual
 
 
 def test_a_code_is_taken_once_and_holds_no_slash(shop, quality):
-    """Both are said in words, with what was typed kept."""
+    """Both are reported in words, and the typed values stay."""
     quality.send(quality.go("/setup/test-prints"), "code", code="BAR", name="Upright bar")
     page = quality.send(quality.go("/setup/test-prints"), "code", code="BAR", name="Another")
     assert (409, True) == (page.status, "The code BAR belongs to test print 1." in page.text)

@@ -27,13 +27,13 @@ def test_an_empty_week_is_told_in_a_sentence(desk):
     """Both filters are there all the same, and the order is explained."""
     page = Browser(desk, "purchasing").go("/purchasing/week")
     assert (200, "This week") == (page.status, page.headings[0])
-    assert "the order is by expected kilograms at risk" in page.text
+    assert "the most kilograms at risk come first" in page.text
     assert "Nothing to act on this week." in page.text
     assert {"supplier_id": "", "grade_id": ""} == page.form("supplier_id")["fields"]
 
 
 def test_each_matter_leads_to_its_act(busy):
-    """A rejected lot to its page, to the request for a corrective action and to a letter, each named by its lot for a screen reader."""
+    """A rejected lot links to its page, a corrective action and a letter, each named by its lot for a screen reader."""
     page = Browser(busy, "purchasing").go("/purchasing/week")
     number = busy.lots["N-72"]
     assert "3 matters need attention, the most urgent first." in page.text
@@ -45,7 +45,7 @@ def test_each_matter_leads_to_its_act(busy):
 
 
 def test_a_drift_leads_to_its_drift_page(desk):
-    """The limit that is nearly reached stands first, with a link to the characteristic."""
+    """The nearest limit comes first, with a link to the characteristic."""
     whites(desk.quillwort, desk.grade("PLA-DR-175", supply.COLOR), [0.08 * n for n in range(12)], first=48)
     page = Browser(desk, "purchasing").go("/purchasing/week")
     assert page.text.index("Limit near") < page.text.index("yellower since about lot")
@@ -55,7 +55,7 @@ def test_a_drift_leads_to_its_drift_page(desk):
 
 
 def test_filters_stay_in_the_address(busy):
-    """One supplier's matters, and how many of all these are; a grade without any leaves none."""
+    """One supplier's matters and their share of all; none for a grade without matters."""
     buyer = Browser(busy, "purchasing")
     page = buyer.go("/purchasing/week")
     mine = buyer.send(page, "supplier_id", supplier_id=str(busy.ninebark["id"]))
@@ -72,7 +72,7 @@ def test_a_filter_that_is_no_number_is_refused_in_words(busy, asked):
     """The fault names its field; nothing is listed."""
     page = Browser(busy, "purchasing").go(f"/purchasing/week?{asked}")
     assert 422 == page.status
-    assert "Not done" in page.text
+    assert "Not possible" in page.text
     assert "Rejected, still here" not in page.text
     assert "supplier_id" not in page.text.replace("supplier_id=", "")
 
@@ -107,5 +107,5 @@ def test_a_late_answer_leads_to_its_corrective_action(desk):
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "production"])
 def test_the_week_is_purchasing_s(desk, role):
-    """Other desks are told so."""
+    """Other desks get 403."""
     assert 403 == Browser(desk, role).go("/purchasing/week").status

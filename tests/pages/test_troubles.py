@@ -17,7 +17,7 @@ from tests.pages.reading import SITE, Browser
     ids=["database away", "disk full", "fault of the program"],
 )
 def test_it_is_said_on_a_page(desk, monkeypatch, error, status, words):
-    """No problem document, no traceback, nobody signed out."""
+    """No problem document, no traceback, and the session stays."""
     somebody = Browser(desk, "production")
 
     def fail():

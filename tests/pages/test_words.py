@@ -1,4 +1,4 @@
-"""Words for people: what the API calls a field, a page calls by its label, and nothing stands there twice."""
+"""Words for people: pages show labels instead of JSON names, and no fault twice."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def test_a_check_without_a_use_says_so_once(desk):
 
 
 def test_a_form_left_empty_names_no_field_as_json_does(desk, clerk):
-    """A delivery and each kind of reading at the bench, sent with nothing in them, and with a number that is none."""
+    """A delivery and each kind of reading at the bench, sent empty and with an invalid number."""
     log(desk, clerk)
     told = [clerk.send(clerk.go("/receiving"), "supplier_lot", received_at="")]
     quality = Browser(desk, "quality")
@@ -66,7 +66,7 @@ def test_a_form_left_empty_names_no_field_as_json_does(desk, clerk):
 
 
 def test_limits_that_lack_a_use_name_the_others_in_words(desk):
-    """The sentence is the API's; the use in it is written as people write it."""
+    """The sentence is the API's, with the use in words."""
     grade = desk.grade("CARRY", limits=SIMPLE_LIMITS | {"uses": {"load_bearing": ["diameter"]}})
     spool = desk.receive(desk.quillwort, grade)["spools"][0]["code"]
     page = Browser(desk, "production").go(f"/check?spool={spool}&use=fit")
@@ -80,7 +80,7 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
     sent = form | {"supplier_id": "1", "grade_id": "1", "supplier_lot": "Q-1", "spool_count": "1", "net_mass_g": "1000"}
     clerk.go("/receiving", data=sent)
     page = clerk.go("/receiving", data=sent | {"supplier_lot": "Q-2"})
-    assert "This form was sent before with other words. Open it anew." in page.text
+    assert "This form was already sent with other values. Open it again." in page.text
     assert "Idempotency" not in page.text
 
 
@@ -93,7 +93,7 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
     ],
 )
 def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, field, typed, says):
-    """Quotes and brackets are for programs: a person at a form is told the rest."""
+    """Hints about JSON quotes and brackets are left out for people."""
     log(desk, clerk)
     page = clerk.send(
         clerk.go(f"/bench?spool=L1-S001&kind={kind}"), "d1_mm-0", "Store", **{"d2_mm-0": "1.75", field: typed}
@@ -115,7 +115,7 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
     ],
 )
 def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path, typed, told):
-    """Beside the field, or away from it by the label in the schema that checks it; never as JSON does."""
+    """At the field, or with the label of its schema, never with the JSON name."""
     desk.receive(desk.quillwort, desk.white)
     somebody = Browser(desk, "admin")
     page = somebody.go(path, data={**somebody.go("/").form("seal")["fields"], **typed})
@@ -151,7 +151,7 @@ def test_a_form_that_asks_for_a_reason_begins_there(desk):
 
 
 def test_a_file_keeps_the_names_of_its_columns(desk, clerk):
-    """Whoever writes the file writes them."""
+    """Columns of a file keep their JSON names."""
     log(desk, clerk)
     page = clerk.send(clerk.go("/bench/file"), "text", text="spool_code,d1_mm,d2_mm\nL1-S001,1.75,x\n")
     assert "d2_mm" in page.text
@@ -166,7 +166,7 @@ def test_what_people_typed_is_left_as_it_is(desk):
 
 
 def test_every_field_that_a_page_asks_for_has_a_label():
-    """Of the bodies whose refusal stands on a page of its own."""
+    """For bodies whose refusal has a page of its own."""
     unnamed = {
         (schema.__name__, name)
         for schema in (

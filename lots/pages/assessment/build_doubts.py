@@ -1,4 +1,4 @@
-"""Builds in doubt: a control print lies outside its chart, until quality lifts the doubt for a reason."""
+"""Builds in doubt, whose control print lies outside its chart, until quality lifts the doubt."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from lots.services.readings import build_doubts
 @pages.get(f"/build-doubts/<{NUMBER}:number>")
 @signed_in((BuildDoubts, "GET"), (Lift, "POST"))
 def build_doubt(number: int) -> Any:
-    """A build in doubt, and the form that lifts the doubt."""
+    """Shows a build in doubt, and the form that lifts the doubt."""
     return _shown(number, "", None)
 
 
@@ -32,7 +32,7 @@ def build_doubt_lifted(number: int) -> Any:
     def lift() -> str:
         done: Any = build_doubts.lift(number, checked(LiftArgs, {"reason": reason})["reason"], g.me["name"])
         result = told(
-            "Doubt lifted", "The prints of this build count again. Their lots were judged again.", lots=done["lots"]
+            "Doubt lifted", "The prints of this build count again. Their lots were assessed again.", lots=done["lots"]
         )
         return url_for("pages.build_doubt", number=number, result=result)
 

@@ -1,4 +1,4 @@
-"""Concessions: one person requests, a second one sees what it rests on and what it permits, and approves."""
+"""Concessions: one person requests a concession, and a second person reviews its evidence and scope and approves it."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _TEXTS = ("max_mass_g", "valid_until", "reason", "requested_by")
 @pages.get(f"/lots/<{NUMBER}:number>/concession")
 @signed_in((LotConcessions, "GET"), (LotConcessions, "POST"))
 def concession_form(number: int) -> Any:
-    """The form that requests a concession, below those there are."""
+    """Shows the concessions of a lot and the form that requests one."""
     return _form(number, {"finish_running": "yes"}, [], None)
 
 
@@ -61,7 +61,7 @@ def concession_requested(number: int) -> Any:
 
 
 def _body(typed: Mapping[str, str], uses: list[str]) -> dict[str, Any]:
-    """The request as the API takes it: kilograms become grams, the time of the site gets its offset."""
+    """Returns the form as the body of the API: kilograms as grams, the time at the site with its UTC offset."""
     body: dict[str, Any] = {"uses": uses, "finish_running": typed["finish_running"] == "yes", "reason": typed["reason"]}
     if typed["max_mass_g"]:
         body["max_mass_g"] = _grams(typed["max_mass_g"])
@@ -101,7 +101,7 @@ def _form(number: int, typed: Mapping[str, str], uses: list[str], not_done: Refu
 @pages.get(f"/concessions/<{NUMBER}:number>")
 @signed_in((OneConcession, "GET"), (Assessment, "GET"), (Exposure, "GET"))
 def concession(number: int) -> Any:
-    """A concession for its approver: findings, exposure, what it permits, who requested it."""
+    """Shows a concession to its approver: findings, exposure, scope and requester."""
     return _shown(number, None)
 
 
@@ -121,7 +121,7 @@ def approve(number: int) -> Any:
 @pages.post(f"/concessions/<{NUMBER}:number>/withdraw")
 @signed_in((Withdraw, "POST"))
 def withdraw_concession(number: int) -> Any:
-    """Withdraws a concession, and says which loads still run under it."""
+    """Withdraws a concession and names the loads that still depend on it."""
     body = {"reason": request.form.get("reason", "").strip()}
 
     def take_back() -> str:
@@ -158,9 +158,9 @@ _ORDER = {"fail": 0, "near": 1, "missing": 2, "pass": 3}
 
 
 def _findings(assessed: Shown, uses: Sequence[str]) -> Iterator[dict[str, Any]]:
-    """The required findings, failing ones first, with value, limit, margin and probability of conformity as they are shown.
+    """Yields the required findings, failing ones first, with value, limit, margin and probability of conformity as shown.
 
-    `concerned` says whether one is required for any of these uses.
+    `concerned` is true for a finding that one of these uses requires.
     """
     required = (one for one in assessed["findings"] if one["uses"])
     for one in sorted(required, key=lambda one: _ORDER[one["verdict"]]):
@@ -177,7 +177,7 @@ def _findings(assessed: Shown, uses: Sequence[str]) -> Iterator[dict[str, Any]]:
 
 
 def _limit(finding: Mapping[str, Any], written: Callable[[float], str]) -> str:
-    """The limit of a finding; one end says on which side it stands, as the margin tells."""
+    """Returns the limit of a finding in words. The margin tells whether a single limit is an upper or a lower one."""
     limit, value, margin = finding["limit"], finding["value"], finding["margin"]
     if isinstance(limit, list):
         return " to ".join(written(end) for end in limit if end is not None)

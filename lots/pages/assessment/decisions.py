@@ -1,4 +1,4 @@
-"""Decisions by hand on a lot: block, hold, lift, return, scrap. Nobody can release a lot that its readings refuse."""
+"""Manual decisions on a lot: block, hold, lift, return, scrap. A lot whose readings fail cannot be released."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from lots.pages.site.session import signed_in
 from lots.services.assessment import decisions
 from lots.services.receiving import receiving
 
-# A decision -> its button, and what it does.
+# A decision -> its button and its effect.
 _ACTS = {
     "block": ("Block", "No spool of the lot can be loaded until quality lifts the block. Loaded spools must come off."),
     "hold": ("Hold", "The lot stays in quarantine until quality lifts the hold. Loaded spools must come off."),
-    "lift": ("Lift the decision on", "The readings decide again. Nobody can release a lot that its readings refuse."),
+    "lift": ("Lift the decision on", "The readings decide again. A lot whose readings fail cannot be released."),
     "return": ("Return", "The lot goes back to the supplier. You confirm this on the next page."),
     "scrap": ("Scrap", "The lot is discarded. You confirm this on the next page."),
 }
@@ -32,7 +32,7 @@ _ACTS = {
 @pages.get(f"/lots/<{NUMBER}:number>/decide")
 @signed_in((Decisions, "POST"), (Decisions, "GET"), (Exposure, "GET"))
 def deciding(number: int) -> Any:
-    """The form of a decision by hand: what it does, and what is loaded now."""
+    """Shows the form of a manual decision, with its effect and the loaded spools."""
     action = request.args.get("action", "")
     return _form(number, {"action": action if action in ACTIONS else "block", "reason": ""}, None)
 
@@ -40,7 +40,7 @@ def deciding(number: int) -> Any:
 @pages.post(f"/lots/<{NUMBER}:number>/decide")
 @signed_in((Decisions, "POST"))
 def decide(number: int) -> Any:
-    """Takes a decision by hand about a lot. A return or a scrapping is confirmed on a page of its own first."""
+    """Stores a manual decision on a lot. A return or a scrapping is first confirmed on a page of its own."""
     body = {name: request.form.get(name, "").strip() for name in ("action", "reason")}
     known = body["action"] in ACTIONS
     if body["action"] in ("return", "scrap") and request.form.get("confirm") != f"{body['action']} {number}":

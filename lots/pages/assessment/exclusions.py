@@ -1,4 +1,4 @@
-"""Outliers of a lot: what the test says first, then its numbers; a reading excluded for a cause, and included again."""
+"""Outliers of a lot: the outlier tests, and the exclusion and inclusion of readings."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _CAUSES = tuple((cause, f"{cause.capitalize()}: {words}") for cause, words in CA
 @pages.get(f"/lots/<{NUMBER}:number>/outliers")
 @signed_in((Replicates, "GET"), (Exclude, "POST"))
 def outliers(number: int) -> Any:
-    """The outlier tests of a lot, with links to exclude a reading and to include it again."""
+    """Shows the outlier tests of a lot, with links to exclude and to include readings."""
     found = attempt(lambda: repeats.of_lot(number))
     if isinstance(found, Refusal):
         return render_template("lots/no_lot.html", number=number), found.status
@@ -34,7 +34,7 @@ def outliers(number: int) -> Any:
 @pages.get(f"/readings/<{NUMBER}:number>/exclude")
 @signed_in((Replicates, "GET"), (Exclude, "POST"), (Include, "POST"))
 def excluding(number: int) -> Any:
-    """The form that excludes a reading, or includes it again, below what the test says of it."""
+    """Shows the outlier test of a reading, and the form that excludes it or includes it again."""
     return _form(number, {}, None)
 
 
@@ -68,7 +68,7 @@ def included(number: int) -> Any:
 
 
 def _led(done: Shown, title: str) -> str:
-    """The address of the lot of a reading, with the result."""
+    """Returns the address of the page of the lot, with the result."""
     lot = {**done["lot"], "standing_before": done["before"]["standing"]}
     result = told(title, done["lot"]["says"], lots=[lot])
     return url_for("pages.lot", number=done["lot_id"], result=result)

@@ -28,14 +28,14 @@ from lots.services.setup import catalog
 @pages.get(f"/lots/<{NUMBER}:number>/reinspections")
 @signed_in((Reinspections, "GET"), (Reinspections, "POST"), (OneGrade, "GET"))
 def reinspection_form(number: int) -> Any:
-    """The form of a re-inspection at the end of a shelf life, below those there are."""
+    """Shows the re-inspections of a lot and the form for a new one at the end of its shelf life."""
     return _reinspection(number, {}, None)
 
 
 @pages.post(f"/lots/<{NUMBER}:number>/reinspections")
 @signed_in((Reinspections, "POST"))
 def inspect_again(number: int) -> Any:
-    """Records what of a lot past its shelf life to measure again, and the new date."""
+    """Records what to measure again on a lot past its shelf life, and its new use-by date."""
     typed = {name: request.form.get(name, "").strip() for name in ("use_by", "reason")}
     body = {"measure": request.form.getlist("measure"), "use_by": end_of(typed["use_by"]), "reason": typed["reason"]}
 
@@ -70,7 +70,7 @@ def _reinspection(number: int, typed: Mapping[str, str], not_done: Refusal | Non
 @pages.get(f"/lots/<{NUMBER}:number>/substitutes")
 @signed_in((LotSample, "GET"), (Substitutes, "POST"))
 def substitute_form(number: int) -> Any:
-    """The forms that accept a substitute for a drawn spool, one for each delivery of a lot that may need it."""
+    """Shows one form for each delivery of a lot to accept a substitute for a drawn spool."""
     return _substitutes(number, 0, None)
 
 
@@ -108,7 +108,7 @@ def _substitutes(number: int, delivery: int, not_done: Refusal | None) -> Any:
 @pages.get(f"/lots/<{NUMBER}:number>/drying")
 @signed_in((Dryings, "POST"))
 def lot_drying(number: int) -> Any:
-    """The form that records a drying of a spool of a lot."""
+    """Shows the form that records the drying of a spool of a lot."""
     return _drying(number, {}, None)
 
 

@@ -1,4 +1,4 @@
-"""Which acts on a lot the signed-in person may do, as links for the page of the lot. No query."""
+"""Links for the page of a lot to the acts that the signed-in person may do. No query."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def _every(lot: Mapping[str, Any]) -> Iterator[tuple[str, str, dict[str, Any]]]:
         yield "Accept a substitute", "pages.substitute_form", {"number": number}
         yield "Inspect again", "pages.reinspection_form", {"number": number}
         yield "Record a drying", "pages.lot_drying", {"number": number}
-    # A supplier is asked, and written to, about a lot that was rejected for some use.
+    # Corrective actions and letters are about lots that were rejected for at least one use.
     if lot["standing"] in WRITTEN_ABOUT:
         yield "Request a corrective action", "pages.action_form", {"number": number}
         yield "Write a letter", "pages.letter_form", {"number": number}

@@ -1,4 +1,4 @@
-"""Quality's desk: everything that waits, the oldest first, each with a link to its act."""
+"""The page of quality: all open work, the oldest first, each with a link to act on it."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _MOST = 20
     *((one, "GET") for one in (Lots, LotConcessions, Checks, Due, Grades, Voids, Actions, CodesInDoubt, BuildDoubts)),
 )
 def quality() -> str:
-    """What waits for quality: lots, concessions, voids, instruments, references, builds, corrective actions."""
+    """Shows the open work of quality: lots, concessions, voids, instruments, references, builds, corrective actions."""
     waiting, blocked = receiving.waiting_for_quality()
     actions = every(partial(corrective_actions.listed, {"state": "pending"}))
     return render_template(

@@ -1,4 +1,4 @@
-"""Reassessing a lot under the newest revisions: what it would be stands beside what it is, before anything is stored."""
+"""Reassessment of a lot under the newest revisions, with a preview of its effect."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from lots.services.assessment import decisions
 @pages.get(f"/lots/<{NUMBER}:number>/reassess")
 @signed_in((Reassess, "GET"), (Reassess, "POST"))
 def reassessing(number: int) -> Any:
-    """What a reassessment would change."""
+    """Shows what a reassessment would change."""
     found: Any = attempt(lambda: decisions.renewed(number))
     if isinstance(found, Refusal):
         return render_template("lots/no_lot.html", number=number), found.status
@@ -32,7 +32,7 @@ def reassessing(number: int) -> Any:
 
 
 def _changed(now: Mapping[str, Any], would: Mapping[str, Any]) -> Iterable[dict[str, Any]]:
-    """The findings that another value, limit or status stands at, each as it is and as it would be."""
+    """Yields the findings that would change, each as it is and as it would be."""
     before, after = ({(one["code"], one["subject"]): one for one in some["findings"]} for some in (now, would))
     for key in {**before, **after}:
         is_now, would_be = before.get(key), after.get(key)

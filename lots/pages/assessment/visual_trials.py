@@ -1,4 +1,4 @@
-"""Visual trials of a grade: plaques judged by eye, the tolerance that they show, and the limits that it supports."""
+"""Visual trials of a grade: plaques judged by eye, the resulting tolerance, and the limits that it supports."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _COLUMNS = ("Plaque", "L*", "a*", "b*", "Accepted", "Judged")
 @pages.get(f"/grades/<{NUMBER}:number>/visual-trials")
 @signed_in((OneGrade, "GET"), (VisualTrials, "GET"))
 def trials(number: int) -> Any:
-    """The visual trials of a grade, the newest first."""
+    """Shows the visual trials of a grade, the newest first."""
     grade = attempt(lambda: catalog.get("grade", number))
     if isinstance(grade, Refusal):
         return refused(grade, url_for("pages.grades"))
@@ -40,14 +40,14 @@ def trials(number: int) -> Any:
 @pages.get(f"/grades/<{NUMBER}:number>/visual-trials/new")
 @signed_in((OneGrade, "GET"), (Revisions, "GET"), (VisualTrials, "POST"))
 def new_trial(number: int) -> Any:
-    """The form of a new visual trial."""
+    """Shows the form of a new visual trial."""
     return _form(number, {"judged_at": moment_field(clock.now())}, None, ())
 
 
 @pages.post(f"/grades/<{NUMBER}:number>/visual-trials/new")
 @signed_in((VisualTrials, "POST"))
 def trial_added(number: int) -> Any:
-    """Stores a visual trial, and leads to what it shows."""
+    """Stores a visual trial and redirects to its result."""
     typed = {name: request.form.get(name, "").strip() for name in ("judged_at", "note", "same")}
     sent = attempt(lambda: sent_table("plaques"))
     typed["plaques"] = request.form.get("plaques", "") if isinstance(sent, Refusal) else sent
@@ -81,7 +81,7 @@ def _body(typed: Mapping[str, str], conditions: Mapping[str, Any] | None) -> dic
 
 
 def _conditions(grade: int) -> Mapping[str, Any] | None:
-    """The measuring conditions of the grade's reference; None where it has none."""
+    """Returns the measuring conditions of the grade's reference, or None without a reference."""
     shade: Any = catalog.get("grade", grade)["shade_id"]
     known: Any = every(partial(shade_revisions.listed, shade)) if shade is not None else []
     return {name: one for name, one in known[-1]["conditions"].items() if one is not None} if known else None
@@ -107,7 +107,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, lines
 @pages.get(f"/visual-trials/<{NUMBER}:number>")
 @signed_in((OneVisualTrial, "GET"))
 def trial(number: int) -> Any:
-    """A visual trial: the tolerance it shows first, the limits it supports, then its plaques."""
+    """Shows a visual trial: its tolerance, the limits that it supports, then its plaques."""
     found: Any = attempt(lambda: visual_trials.shown(number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.grades"))

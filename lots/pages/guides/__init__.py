@@ -1,1 +1,1 @@
-"""The guides that the program serves: Markdown beside the code that shows it."""
+"""The guides that the program serves, as Markdown, with the code that shows them."""

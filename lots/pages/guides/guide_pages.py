@@ -1,4 +1,4 @@
-"""Guides for each desk, and a short page for each type of error. Both are open to everybody: they hold nothing of the shop's."""
+"""Guides for each desk, and a short page for each type of error. Both are public, since they hold no data of the shop."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from lots.pages.site.frame import pages
 from lots.pages.site.session import may
 
 FOLDER = Path(__file__).parent
-# In the order of the list: name in the address, who it is for or what it explains.
+# Name in the address -> title and contents, in the order of the list.
 GUIDES = {
     "receiving": "Receiving: log a delivery, print labels, measure the drawn spools",
     "production": "Production: check, load and unload spools, pick spools for a job",
@@ -41,13 +41,13 @@ class Shown(NamedTuple):
 
 @pages.get("/guide")
 def guides() -> str:
-    """The list of guides."""
+    """Shows the list of guides."""
     return render_template("guides/list.html", guides=GUIDES)
 
 
 @pages.get("/guide/<name>")
 def guide(name: str) -> str:
-    """One guide."""
+    """Shows one guide."""
     if name not in GUIDES:
         abort(404)
     return _shown(text_of(name), "All guides", url_for("pages.guides"))
@@ -55,13 +55,13 @@ def guide(name: str) -> str:
 
 @pages.get("/guide/pictures/<name>")
 def guide_picture(name: str) -> Response:
-    """A picture of a page, as a guide shows it."""
+    """Returns a picture that a guide shows."""
     return send_from_directory(FOLDER / "pictures", name, mimetype="image/png", max_age=3600)
 
 
 @pages.get("/problems/<slug>")
 def problem_page(slug: str) -> str:
-    """What an error of one type means and what to do, as its `type` leads here."""
+    """Shows the meaning and the remedy of one type of error. The `type` of a problem document links here."""
     part = problems().get(slug)
     if part is None:
         abort(404)
@@ -69,15 +69,15 @@ def problem_page(slug: str) -> str:
 
 
 def _shown(text: str, *back: str) -> str:
-    """A text as a page, with a link (word, address) that leads back."""
+    """Returns a text as a page, with a link back given by its word and address."""
     shut = frozenset(address for address in _ADDRESS.findall(text) if not _open(address))
     shown = html_of(text, request.script_root, shut)
-    # Our own text, and HTML in it is off.
+    # The text is ours, and the reader drops HTML.
     return render_template("guides/guide.html", title=shown.title, body=Markup(shown.body), back=back)  # noqa: S704
 
 
 def _open(address: str) -> bool:
-    """Whether whoever reads may follow a link: strangers are asked to sign in, others are not led to a refusal."""
+    """Returns whether the reader may follow a link. People who are not signed in may follow every link and then sign in."""
     endpoint = current_app.url_map.bind("").match(address)[0]
     return g.get("me") is None or not endpoint.startswith("pages.") or may(endpoint)
 

@@ -1,4 +1,4 @@
-"""Checks of an instrument against a known artefact. Before a failed one is stored, its page says what becomes suspect."""
+"""Checks of an instrument against a known artefact. Before a failed check is stored, a page shows the suspect readings."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _LISTED = 8
 @pages.get(f"/instruments/<{NUMBER}:number>/check")
 @signed_in((OneInstrument, "GET"), (Checks, "GET"), (Checks, "POST"))
 def instrument_check(number: int) -> Any:
-    """The form of a check, below the checks there are."""
+    """Shows the form of a check and the earlier checks."""
     return _form(number, {"checked_at": moment_field(clock.now())}, None)
 
 
@@ -61,14 +61,14 @@ def instrument_checked(number: int) -> Any:
 def _followed(done: Mapping[str, Any]) -> str:
     lots = counted(len(done["lots"]), "lot was", "lots were")
     if done["result"] == "pass":
-        return f"{lots} judged again and stand otherwise now." if done["lots"] else ""
+        return f"{lots} assessed again and changed status." if done["lots"] else ""
     if not done["lots"]:
         return "No reading is suspect."
-    return f"The readings since the last passed check are suspect. {lots} judged again without them."
+    return f"The readings since the last passed check are suspect. {lots} assessed again without them."
 
 
 def _summary(readings: Sequence[Any]) -> str:
-    """How readings of one number lie."""
+    """Returns mean, minimum and maximum of readings in words; "" for readings of several numbers."""
     values = [one for one in readings if isinstance(one, int | float)]
     if not values or len(values) != len(readings):
         return ""
@@ -87,7 +87,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _suspect(number: int, typed: Mapping[str, str]) -> Any:
-    """The page that says what a failed check makes suspect, or the form where it cannot be read."""
+    """Shows which readings a failed check makes suspect, or the form again where it is invalid."""
 
     def look() -> dict[str, Any]:
         at = checked(CheckArgs, _body(typed))["checked_at"]

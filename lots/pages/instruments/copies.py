@@ -38,7 +38,7 @@ _OF_COPY = "copy-"
 @pages.get(f"/setup/shades/<{NUMBER}:number>/copies")
 @signed_in(*((one, "GET") for one in (OneShade, Revisions, WorkingCopies, Remeasurements)))
 def copies(number: int) -> Any:
-    """The working copies of a shade with their forms, and the sessions there were."""
+    """Shows the working copies of a shade, their forms and the earlier sessions."""
     return _page(number, {}, None)
 
 
@@ -70,7 +70,7 @@ def _copy_body(typed: Mapping[str, str], conditions: Mapping[str, Any] | None) -
 
 
 def _measured(typed: Mapping[str, str], conditions: Mapping[str, Any] | None) -> dict[str, Any]:
-    """When it was measured, and the conditions of the reference where the form says so."""
+    """Returns the time of measurement and, if the box is ticked, the conditions of the reference."""
     body: dict[str, Any] = {"conditions": conditions} if typed["same"] and conditions else {}
     if typed["measured_at"]:
         body["measured_at"] = moment_typed("/measured_at", typed["measured_at"])
@@ -100,7 +100,7 @@ def remeasured(number: int) -> Any:
 
 
 def _read(typed: Mapping[str, str]) -> tuple[list[dict[str, Any]], list[str]]:
-    """What was read of each plaque, and the field it was typed in."""
+    """Returns the readings of each plaque and the name of their field."""
     read: list[dict[str, Any]] = []
     places: list[str] = []
     for name, text in typed.items():
@@ -114,7 +114,7 @@ def _read(typed: Mapping[str, str]) -> tuple[list[dict[str, Any]], list[str]]:
 
 
 def _beside(not_done: Refusal, typed: Mapping[str, str], places: Sequence[str]) -> dict[str, list[str]]:
-    """The sentences of a refused session by field; what is wrong with a plaque stands at its readings."""
+    """Returns the faults of a session by field. Faults of a plaque are at the field of its readings."""
     found: dict[str, list[str]] = {}
     for one in not_done.faults:
         name, *inside = one.path
@@ -145,7 +145,7 @@ def remeasurement_voided(number: int) -> Any:
 
 
 def _conditions(shade: int) -> Mapping[str, Any] | None:
-    """The measuring conditions of the newest revision of a shade; None without one."""
+    """Returns the measuring conditions of the newest revision of a shade, or None without one."""
     known: list[Any] = every(partial(shade_revisions.listed, shade))
     return {name: one for name, one in known[-1]["conditions"].items() if one is not None} if known else None
 

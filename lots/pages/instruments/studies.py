@@ -1,4 +1,4 @@
-"""Studies of an instrument: typed, pasted or sent as a file; their results in words; a study that does not count is voided."""
+"""Studies of an instrument: their forms, their results in words, and voiding."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ from lots.services.instruments import calibration_checks, studies
 from lots.services.setup import catalog
 
 _KINDS = {
-    "repeatability": "Repeatability: several people read the same parts several times",
-    "linearity": "Linearity: artefacts of known value are read over the range",
-    "agreement": "Agreement: the same plaques are read on two instruments",
+    "repeatability": "Repeatability: several people measure the same parts several times",
+    "linearity": "Linearity: artefacts of known value are measured over the range",
+    "agreement": "Agreement: the same plaques are measured with two instruments",
 }
 _FIELDS = ("kind", "measure", "studied_at", "tolerance_width", "other_instrument_id", "grade_id", "note")
 _NUMBERS = ("tolerance_width", "other_instrument_id", "grade_id")
@@ -40,7 +40,7 @@ _OF_KIND = {
 @pages.get(f"/instruments/<{NUMBER}:number>/study")
 @signed_in((OneInstrument, "GET"), (Studies, "GET"), (Studies, "POST"))
 def instrument_study(number: int) -> Any:
-    """The form of a study of the kind in the address, and the studies there are."""
+    """Shows the form of a study of the kind in the address, and the earlier studies."""
     kind = request.args.get("kind", "")
     typed = {"kind": kind if kind in TABLES else "repeatability", "studied_at": moment_field(clock.now())}
     return _form(number, typed, None, ())
@@ -49,7 +49,7 @@ def instrument_study(number: int) -> Any:
 @pages.post(f"/instruments/<{NUMBER}:number>/study")
 @signed_in((Studies, "POST"))
 def instrument_studied(number: int) -> Any:
-    """Stores a study, and leads to its results."""
+    """Stores a study and redirects to its results."""
     typed = {name: request.form.get(name, "").strip() for name in _FIELDS}
     if typed["kind"] not in TABLES:
         typed["kind"] = "repeatability"
@@ -106,7 +106,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, lines
 
 
 def _measures(measured: Sequence[str] | None) -> list[tuple[str, str]]:
-    """What an instrument may be studied for, in words."""
+    """Returns the measures that an instrument can be studied for, with their labels."""
     every_one = [(code, one) for code, one in STUDIED.items() if measured is None or _kind(code) in measured]
     return [("", "choose"), *((code, one.label + (f", {one.unit}" if one.unit else "")) for code, one in every_one)]
 
@@ -118,7 +118,7 @@ def _kind(code: str) -> str:
 @pages.get(f"/studies/<{NUMBER}:number>")
 @signed_in((OneStudy, "GET"))
 def study(number: int) -> Any:
-    """A study: its result in words first, then its numbers, and the form that voids it."""
+    """Shows a study: its result in words, its numbers, and the form that voids it."""
     return _shown(number, "", None)
 
 

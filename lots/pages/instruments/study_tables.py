@@ -1,4 +1,4 @@
-"""The table of a study as the API takes it: trials, artefacts or plaques, by the kind of study."""
+"""Conversion of the typed table of a study to the API's trials, artefacts or plaques."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from lots.pages.site.place import number
 from lots.pages.site.typed_tables import Line, table_of
 from lots.services.errors import Fault, Invalid
 
-# Kind of study -> what its table is called in the API, its columns, and a line of it.
+# Kind of study -> the API's name for its table, its columns, and an example line.
 TABLES: dict[str, tuple[str, tuple[str, ...], str]] = {
     "repeatability": ("trials", ("Part", "Operator", "Value"), "pin 1; Ann; 1.751"),
     "linearity": ("artefacts", ("Artefact", "Reference value", "Reading"), "pin 1.75; 1.750; 1.752"),
@@ -20,7 +20,7 @@ _SIDES = ("first", "second")
 
 @dataclass(slots=True)
 class StudyTable:
-    """What a table says in the API's words, and the line of each of its entries."""
+    """The entries of a table as the API takes them, and the line of each."""
 
     name: str
     entries: list[dict[str, Any]] = field(default_factory=list)
@@ -35,7 +35,7 @@ def study_table(kind: str, text: str) -> StudyTable:
         text: as typed, pasted or sent in a file.
 
     Raises:
-        Invalid: at `table`, a row of another form, or one that contradicts an earlier one.
+        Invalid: at `table`, a row of another form, or a row that contradicts an earlier row.
     """
     name, columns, _ = TABLES[kind]
     made = StudyTable(name)
@@ -51,7 +51,7 @@ def _add_trial(made: StudyTable, row: Line) -> None:
 
 
 def _of_code(made: StudyTable, row: Line, fresh: dict[str, Any]) -> dict[str, Any]:
-    """The entry of a code, which its first row begins."""
+    """Returns the entry of a code, and adds it at the first row of the code."""
     code = row.cells[0]
     known = next((one for one in made.entries if one["code"] == code), None)
     if known is None:

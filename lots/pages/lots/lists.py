@@ -1,4 +1,4 @@
-"""Lists that people filter, sort and leaf through: lots and deliveries, on a page or as a CSV file."""
+"""Lists of lots and deliveries with filters, sorting and pages, and the same lists as CSV."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ _ROWS, _FILE_ROWS = 50, 2000
 
 
 class LotListArgs(LotFilterArgs):
-    """Which lots, and in which order."""
+    """The filters and the order of the list of lots."""
 
     use = Text(20, one_of=USES, metadata={"label": "Use"})
     sort = Text(20, one_of=lot_list.SORTS, load_default="logged", metadata={"label": "Sort by"})
@@ -54,7 +54,7 @@ class LotListArgs(LotFilterArgs):
 
 
 class DeliveryListArgs(DeliveryFilterArgs):
-    """Which deliveries, and in which order."""
+    """The filters and the order of the list of deliveries."""
 
     supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
     grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade"})
@@ -65,7 +65,7 @@ class DeliveryListArgs(DeliveryFilterArgs):
 @pages.get("/lots")
 @signed_in((Lots, "GET"), (LotUses, "GET"))
 def lots() -> Any:
-    """All lots, by where they stand, whose they are and what they are."""
+    """Shows the lots, filtered by status, supplier, grade and use."""
     asked = _asked(_LOT_FILTERS)
     found = attempt(lambda: _lots(asked), LotListArgs)
     shown = _listed(found, "pages.lots", asked)
@@ -85,7 +85,7 @@ def lots() -> Any:
 @pages.get("/lots.csv")
 @signed_in((Lots, "GET"))
 def lots_file() -> Any:
-    """The lots of the same filters as a file, with the columns that the API has, at most 2,000."""
+    """Returns at most 2,000 lots of these filters as CSV, with the columns of the API."""
     args = attempt(lambda: _lot_args(_asked(_LOT_FILTERS)), LotListArgs)
     if isinstance(args, Refusal):
         return refused(args, url_for("pages.lots"))
@@ -97,7 +97,7 @@ def lots_file() -> Any:
 @pages.get("/lots/uses")
 @signed_in((LotUses, "GET"))
 def lot_uses_grid() -> Any:
-    """What the lots of a page of the list may be used for, drawn on a page of its own."""
+    """Shows the grid of permitted uses for the lots on one page of the list."""
     asked = _asked(_LOT_FILTERS)
     return render_template(
         "lots/uses.html",
@@ -109,7 +109,7 @@ def lot_uses_grid() -> Any:
 @pages.get("/lots/uses.svg")
 @signed_in((LotUses, "GET"))
 def lot_uses_picture() -> Any:
-    """The grid of lots and uses alone."""
+    """Returns the grid of lots and uses as SVG."""
     found = attempt(lambda: _lots(_asked(_LOT_FILTERS)), LotListArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.lots"))
@@ -120,7 +120,7 @@ def lot_uses_picture() -> Any:
 @pages.get("/deliveries")
 @signed_in((Deliveries, "GET"))
 def deliveries() -> Any:
-    """All deliveries, by what came, from whom and when."""
+    """Shows the deliveries, filtered by supplier, grade and day."""
     asked = _asked(_DELIVERY_FILTERS)
     found = attempt(lambda: _deliveries(asked), DeliveryListArgs)
     shown = _listed(found, "pages.deliveries", asked)
@@ -138,7 +138,7 @@ def deliveries() -> Any:
 @pages.get("/deliveries.csv")
 @signed_in((Deliveries, "GET"))
 def deliveries_file() -> Any:
-    """The deliveries of the same filters as a file, with the columns that the API has, at most 2,000."""
+    """Returns at most 2,000 deliveries of these filters as CSV, with the columns of the API."""
     args = attempt(lambda: _delivery_args(_asked(_DELIVERY_FILTERS)), DeliveryListArgs)
     if isinstance(args, Refusal):
         return refused(args, url_for("pages.deliveries"))
@@ -148,13 +148,13 @@ def deliveries_file() -> Any:
 
 
 def _asked(filters: tuple[str, ...]) -> dict[str, Any]:
-    """What an address asks for; whatever else stands in it leads nowhere."""
+    """Returns the known parameters of the address that are not empty."""
     known = (*filters, *_DAYS, "sort", "cursor")
     return {name: text for name in known if (text := request.args.get(name, "").strip())}
 
 
 def _said(asked: Mapping[str, str]) -> dict[str, str]:
-    """The same as the API takes it: days of the site as moments."""
+    """Returns the parameters as the API takes them, with days of the site as moments."""
     return whole_days(asked, *_DAYS)
 
 
@@ -181,7 +181,7 @@ def _deliveries(asked: Mapping[str, str]) -> Any:
 
 
 def _listed(found: Any, endpoint: str, asked: dict[str, Any]) -> dict[str, Any]:
-    """What every list shows: its rows, its filters, and where it leads on."""
+    """Returns the values that the template of a list needs: rows, filters and links to other pages."""
     known = catalog.directory("supplier", "grade")
     not_listed = found if isinstance(found, Refusal) else None
     beside = {name: text for name, text in asked.items() if name != "cursor"}
@@ -204,7 +204,7 @@ def _listed(found: Any, endpoint: str, asked: dict[str, Any]) -> dict[str, Any]:
 
 
 def _named(name: str, text: str, known: Mapping[str, list[catalog.Entry]]) -> str:
-    """A filter in words, such as: supplier QWT."""
+    """Returns a filter in words, such as: supplier QWT."""
     if name in ("supplier_id", "grade_id"):
         subject = name.removesuffix("_id")
         text = next((str(one["code"]) for one in known[f"{subject}s"] if str(one["id"]) == text), text)
@@ -217,7 +217,7 @@ def _named(name: str, text: str, known: Mapping[str, list[catalog.Entry]]) -> st
 
 
 def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
-    """The uses of a lot by what is said of them: yes, not yet, no."""
+    """Returns the uses of a lot grouped by answer, such as yes, not yet or no."""
     found: dict[str, list[str]] = {}
     for one in uses:
         found.setdefault(one["answer"], []).append(hyphenated(one["use"]))

@@ -1,4 +1,4 @@
-"""A lot for everybody: the whole story of one, to read or to print."""
+"""The page of a lot."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ _READINGS = 100
 @pages.get(f"/lots/<{NUMBER}:number>")
 @signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings)))
 def lot(number: int) -> Any:
-    """One lot: where it stands and why, what it measured, what was decided, where it went."""
+    """Shows a lot: status with reasons, findings, decisions, spools, exposure and readings."""
     record = attempt(lambda: recording.everything_of(number))
     if isinstance(record, Refusal):
         return render_template("lots/no_lot.html", number=number), record.status
@@ -78,7 +78,7 @@ def lot(number: int) -> Any:
 @pages.get(f"/lots/<{NUMBER}:number>/exposure.csv")
 @signed_in((Exposure, "GET"))
 def exposure_file(number: int) -> Any:
-    """Every machine and job that a lot has reached as a file, with the columns that the API has."""
+    """Returns the exposure of a lot as CSV, with the columns of the API."""
     found = attempt(lambda: receiving.exposure(number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.lots"))
@@ -86,7 +86,7 @@ def exposure_file(number: int) -> Any:
 
 
 def _rows(found: Any) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:
-    """The findings, the worst first, each with its words, and with its bar where it has a value."""
+    """Returns the findings, the worst first, each with its words and, if it has a value, its picture."""
     site = place()
     rows = []
     for one in findings.worst_first(found):
@@ -96,7 +96,7 @@ def _rows(found: Any) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:
 
 
 def _for_some_desks(record: OnRecord, deliveries: Any) -> dict[str, Any]:
-    """What of a lot not every desk may ask for."""
+    """Returns the parts of a lot that only some roles may read."""
     lot = record.lot
     actions = partial(corrective_actions.listed, {"lot_id": lot.id})
     inspections = reinspections.of_record(record) if may_call(Reinspections, "GET") else []

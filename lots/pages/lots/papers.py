@@ -1,4 +1,4 @@
-"""Papers about a lot, to keep or to send: its record, and the report to its supplier, as the API prints them."""
+"""Papers about a lot, as the API prints them: its record, and the report to its supplier."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from lots.pages.site.session import signed_in
 @pages.get(f"/lots/<{NUMBER}:number>/record")
 @signed_in((record.LotRecord, "GET"))
 def lot_record(number: int) -> Any:
-    """The record of a lot, to print; as a PDF with ?as=pdf."""
+    """Shows the record of a lot to print, or returns it as a PDF with ?as=pdf."""
     return _paper(
         number, attempt(lambda: record.paper(number, _wanted(), url_for("pages.static_file", name="print.js")))
     )
@@ -28,7 +28,7 @@ def lot_record(number: int) -> Any:
 @pages.get(f"/lots/<{NUMBER}:number>/report")
 @signed_in((report.NonconformityReport, "GET"))
 def supplier_report(number: int) -> Any:
-    """The report to the supplier, to print; as a PDF with ?as=pdf."""
+    """Shows the report to the supplier to print, or returns it as a PDF with ?as=pdf."""
     return _paper(
         number, attempt(lambda: report.paper(number, _wanted(), url_for("pages.static_file", name="print.js")))
     )

@@ -1,4 +1,4 @@
-"""Pictures of one lot: how its readings lie, drawn for a column or a phone, and large."""
+"""Pictures of the readings of a lot, narrow for a column or a phone, and wide."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from lots.services.documents import lot_pictures
 
 @dataclass(frozen=True, slots=True)
 class LotPicture:
-    """A picture of a lot: the name of its characteristic, its heading, the figures by the number of a lot, and how they are drawn."""
+    """A picture of a lot: the name of its characteristic, its heading, and functions for its figures, its drawing and its words."""
 
     name: str
     heading: str
@@ -70,7 +70,7 @@ PICTURES = {
 
 
 def measured(record: OnRecord) -> Iterator[tuple[LotPicture, str]]:
-    """Yields the pictures of a lot that has readings for them, each with its words for whoever cannot see it. No query where the record was assessed."""
+    """Yields the pictures of a lot that has readings for them, each with its text alternative. No query if the record was assessed."""
     kinds = {row.kind for row in record.readings}
     return ((one, one.says(record)) for one in PICTURES.values() if one.name in kinds)
 
@@ -78,7 +78,7 @@ def measured(record: OnRecord) -> Iterator[tuple[LotPicture, str]]:
 @pages.get(f"/lots/<{NUMBER}:number>/pictures/<name>.svg")
 @signed_in(*((one, "GET") for one in (ColorMap, DiameterProfile, ShrinkagePicture, BondPicture)))
 def lot_picture(number: int, name: str) -> Any:
-    """One picture of a lot, narrow unless a large one is asked for."""
+    """Returns one picture of a lot as SVG, narrow unless ?size=large."""
     wanted = PICTURES.get(name) or abort(404)
     figures = attempt(lambda: wanted.figures(number))
     if isinstance(figures, Refusal):

@@ -1,4 +1,4 @@
-"""What became of a lot, as a time line: decisions, concessions, re-inspections and substitutes, the newest first."""
+"""The time line of a lot: decisions, concessions, re-inspections and substitutes, the newest first."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from lots.services.documents.report_words import DECISION_WORDS
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One line: when, by whom, what, where the lot then stood, why, and under which revisions."""
+    """One line of the time line: time, person, event, reason, the status after it, and the revisions."""
 
     at: datetime
     by: str
@@ -30,7 +30,7 @@ def time_line(
     deliveries: Iterable[Mapping[str, Any]],
     characteristics: Mapping[str, str],
 ) -> list[Moment]:
-    """Returns what became of a lot, the newest first.
+    """Returns the history of a lot, the newest first.
 
     Args:
         decisions, concessions, inspections: in the order they were recorded.
@@ -43,7 +43,7 @@ def time_line(
         *(_inspection(one, characteristics) for one in inspections),
         *(_substitute(one) for part in deliveries for one in part["substitutes"]),
     ]
-    # Of one moment, what was noted last stands first.
+    # Of entries with the same time, the last recorded comes first.
     return sorted(found, key=lambda moment: moment.at)[::-1]
 
 
@@ -60,8 +60,8 @@ def _decision(one: Mapping[str, Any]) -> Moment:
 
 def _concession(one: Mapping[str, Any]) -> Iterator[Moment]:
     name, uses = f"Concession {one['id']}", listed([hyphenated(use) for use in one["uses"]])
-    asked = f"{one['reason']} Asked for by {one['requested_by']}: {uses}, at most {one['max_mass_g']:g} g."
-    yield Moment(one["recorded_at"], one["recorded_by"], f"{name} asked for", asked)
+    asked = f"{one['reason']} Requested by {one['requested_by']}: {uses}, at most {one['max_mass_g']:g} g."
+    yield Moment(one["recorded_at"], one["recorded_by"], f"{name} requested", asked)
     if one["approved_at"]:
         yield Moment(one["approved_at"], one["approved_by"], f"{name} approved", f"For {uses}.")
     if one["withdrawn_at"]:
@@ -70,7 +70,7 @@ def _concession(one: Mapping[str, Any]) -> Iterator[Moment]:
 
 def _inspection(one: Mapping[str, Any], characteristics: Mapping[str, str]) -> Moment:
     measured = listed([characteristics[name] for name in one["measure"]])
-    return Moment(one["recorded_at"], one["recorded_by"], "Re-inspection asked for", f"{measured}. {one['reason']}")
+    return Moment(one["recorded_at"], one["recorded_by"], "Re-inspection requested", f"{measured}. {one['reason']}")
 
 
 def _substitute(one: Mapping[str, Any]) -> Moment:

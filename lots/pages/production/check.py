@@ -1,4 +1,4 @@
-"""Production: may this spool be loaded for this job, readable from two metres, and one tap to load it or another that will do."""
+"""The check of a spool before loading, with an answer that is readable from two metres."""
 
 from __future__ import annotations
 
@@ -26,24 +26,24 @@ USES = (
     ("flexing", "Flexing: bends or snaps"),
     ("hidden", "Hidden: jigs and insides"),
 )
-# What is asked of a spool, by the names of the API.
+# The parameters of a clearance, by their names in the API.
 _ASKED = ("use", "job", "machine", "mass_g")
-# Machines to choose from while typing.
+# The most machines that the field suggests.
 _MACHINES = 100
 
 
 @pages.get("/check")
 @signed_in((SpoolClearance, "GET"))
 def check() -> str:
-    """One answer for a spool in the hand and a job sheet in the other."""
+    """Shows whether a spool may be loaded for a use and a job."""
     asked = asked_of(request.args)
-    return _checked(asked, _clearance(asked) if asked["spool"] else None)
+    return _answer_page(asked, _clearance(asked) if asked["spool"] else None)
 
 
 @pages.post("/check")
 @signed_in((Loads, "POST"), (SpoolClearance, "GET"))
 def load() -> Any:
-    """Loads the spool that was just checked; refused, it says why where the answer stood."""
+    """Loads the spool that was just checked, or shows why it cannot be loaded."""
     asked = asked_of(request.form)
     body: dict[str, Any] = {
         "spool_code": asked["spool"],
@@ -58,11 +58,11 @@ def load() -> Any:
         return url_for("pages.loaded", spool=asked["spool"]) if loaded else Refusal(409, str(answer["says"]))
 
     done = once(put_on, LoadArgs)
-    return (_checked(asked, _clearance(asked), done), done.status) if isinstance(done, Refusal) else done
+    return (_answer_page(asked, _clearance(asked), done), done.status) if isinstance(done, Refusal) else done
 
 
 def asked_of(typed: Mapping[str, str]) -> dict[str, str]:
-    """Returns what was typed, with the spool's code for the address that the symbol on its label holds."""
+    """Returns the form, with the spool code in place of the address in a label's QR code."""
     asked = {name: typed.get(name, "").strip() for name in ("spool", *_ASKED)}
     return {**asked, "spool": scanned(asked["spool"])}
 
@@ -74,7 +74,7 @@ def _clearance(asked: dict[str, str]) -> Shown | Refusal:
     return attempt(lambda: clearance.clearance(asked["spool"], Ask(**checked(ClearanceArgs, said))), ClearanceArgs)
 
 
-def _checked(asked: dict[str, str], found: Shown | Refusal | None, not_loaded: Refusal | None = None) -> str:
+def _answer_page(asked: dict[str, str], found: Shown | Refusal | None, not_loaded: Refusal | None = None) -> str:
     refused = found if isinstance(found, Refusal) else None
     answer = None if isinstance(found, Refusal) else found
     return render_template(

@@ -1,4 +1,4 @@
-"""Places that a lot had reached when it was taken out of use: looked after by a named person, and closed with a note."""
+"""Containments: the machines and jobs that a lot had reached when it was taken out of use, each closed with a note."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _PAGE = 25
 @pages.get("/containments")
 @signed_in((Containments, "GET"))
 def containments() -> Any:
-    """Containments that nobody has closed, the oldest first; or those that are closed."""
+    """Shows the open containments, or the closed ones with ?closed=1, the oldest first."""
     asked = {name: text for name in ("cursor", "lot_id") if (text := request.args.get(name, "").strip())}
     closed = request.args.get("closed") == "1"
 
@@ -49,7 +49,7 @@ def containments() -> Any:
 @pages.get("/containments.csv")
 @signed_in((Containments, "GET"))
 def containments_file() -> Any:
-    """The containments of the same filters as a file, with the columns that the API has, at most 2,000."""
+    """Returns at most 2,000 containments of these filters as CSV, with the columns of the API."""
     asked = {name: text for name in ("open", "lot_id") if (text := request.args.get(name, "").strip())}
 
     def listed() -> Any:
@@ -66,14 +66,14 @@ def containments_file() -> Any:
 @pages.get(f"/containments/<{NUMBER}:number>")
 @signed_in((Containments, "GET"))
 def containment(number: int) -> Any:
-    """One containment: what to do there, and the form that closes it."""
+    """Shows a containment with its action, and the form that closes it."""
     return _one(number)
 
 
 @pages.post(f"/containments/<{NUMBER}:number>")
 @signed_in((CloseContainment, "POST"), (Containments, "GET"))
 def close_containment(number: int) -> Any:
-    """Asks whether a containment shall be closed with this note, then closes it."""
+    """Asks for confirmation, then closes a containment with a note."""
     note = request.form.get("note", "")
     if not request.form.get("confirm"):
         said: Shown | Refusal = attempt(lambda: checked(CloseArgs, {"note": note}), CloseArgs)

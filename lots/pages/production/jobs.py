@@ -1,4 +1,4 @@
-"""What is behind a job: its spools, lots, machines and times."""
+"""The trace of a job: its spools, lots, machines and times."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.pages.site.session import signed_in
 from lots.services import exposure
 from lots.services.setup import names
 
-# Jobs that the list names, the newest.
+# The newest jobs that the page lists.
 _NEWEST = 50
 
 
@@ -30,7 +30,7 @@ def jobs() -> Any:
 @pages.get("/jobs/<path:name>")
 @signed_in((Job, "GET"))
 def job(name: str) -> Any:
-    """One job traced back to its lots, and those that it possibly was printed from."""
+    """Shows the lots that a job was certainly or possibly printed from."""
     found: Shown | Refusal = attempt(lambda: exposure.job(name))
     if isinstance(found, Refusal):
         like = [one["name"] for one in found.more.get("candidates", ())]

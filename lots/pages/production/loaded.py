@@ -1,4 +1,4 @@
-"""Production: what is loaded where, what must come off first, and the slots of machines."""
+"""Production: the loaded spools, those to take off first, and the slots of machines."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from lots.services.production import loads
 from lots.services.setup import catalog, names
 from lots.services.views import View
 
-# Loads that one page lists, containments that are looked through for them, and those that it names.
+# The most loads and containments that are read, and the most containments that are named.
 _MOST_LOADS = 500
 _NAMED = 10
 
@@ -31,12 +31,12 @@ _NAMED = 10
 @pages.get("/loaded")
 @signed_in((Loads, "GET"), (Containments, "GET"), (Machines, "GET"))
 def loaded() -> str:
-    """What is on which machine, what must come off first."""
-    return _loaded(just=request.args.get("spool", ""), off=_came_off(request.args.get("off", "")))
+    """Shows the loaded spools, those to take off first at the top."""
+    return _loaded(just=request.args.get("spool", ""), off=_last_unloaded(request.args.get("off", "")))
 
 
-def _came_off(code: str) -> Shown | None:
-    """How the last load of a spool ended; None while it is on a machine, whatever the address says."""
+def _last_unloaded(code: str) -> Shown | None:
+    """Returns the last load of a spool if it has ended, else None."""
     found = attempt(
         lambda: every(
             partial(loads.listed, {"spool_code": checked(LoadFilterArgs, {"spool_code": code})["spool_code"]})
@@ -47,7 +47,7 @@ def _came_off(code: str) -> Shown | None:
 
 
 def _loaded(just: str = "", off: Shown | None = None, kept_on: Refusal | None = None) -> str:
-    """The page, with what was refused at the machine that it was asked for."""
+    """Returns the page, with a refused unload at its machine."""
     open_loads = every(partial(loads.listed, {"open": True}), most=_MOST_LOADS)
     contained = exposure.containments({"open": True}, None, _MOST_LOADS).rows
     machines = every(names.machines)
@@ -57,7 +57,7 @@ def _loaded(just: str = "", off: Shown | None = None, kept_on: Refusal | None = 
         "production/loaded.html",
         first=first,
         rest=rest,
-        # Spools that are off, and what only possibly got there: another lot's spool may be there now.
+        # Containments of unloaded or only possibly affected spools, since another lot's spool may be on the machine now.
         contained=[one for one in contained if one["certainty"] != "certain" or not one["still_loaded"]][:_NAMED],
         contained_count=len(contained),
         counted_all=len(contained) < _MOST_LOADS,
@@ -74,7 +74,7 @@ def _loaded(just: str = "", off: Shown | None = None, kept_on: Refusal | None = 
 
 
 def _must_come_off(open_loads: Sequence[View], contained: Sequence[View]) -> tuple[list[View], list[View]]:
-    """Loads whose lot has lost the use they are loaded for, the longest contained first, each with why; and the others, by machine."""
+    """Returns the loads that must come off, the longest contained first, each with the reason; and the others by machine."""
     why: dict[Any, Any] = {}
     for one in contained:
         if one["certainty"] == "certain" and one["still_loaded"]:
@@ -87,7 +87,7 @@ def _must_come_off(open_loads: Sequence[View], contained: Sequence[View]) -> tup
 
 
 def _in_order(name: str) -> list[tuple[int, str]]:
-    """A machine's name to sort by, so that P2 comes before P10."""
+    """Returns the sort key of a machine's name, so that P2 comes before P10."""
     return [(int(part), "") if at % 2 else (0, part.lower()) for at, part in enumerate(re.split(r"(\d+)", name))]
 
 
@@ -107,14 +107,14 @@ def unload() -> Any:
 
 
 def _whole(typed: str) -> int | str:
-    """A whole number; what is none stays as it was typed, so that the schema can say so."""
+    """Returns a whole number, or the text as typed where it is none, so that the schema reports it."""
     return int(typed) if re.fullmatch(r"\s*[0-9]{1,15}\s*", typed) else typed
 
 
 @pages.post(f"/machines/<{NUMBER}:number>")
 @signed_in((OneMachine, "PATCH"))
 def slots(number: int) -> Any:
-    """Says how many spools a machine holds at once."""
+    """Stores how many spools a machine holds at once."""
     version, back = version_read(), url_for("pages.loaded")
 
     def change() -> str:

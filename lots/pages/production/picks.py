@@ -1,4 +1,4 @@
-"""Production: spools picked for a job that needs more than one, and the lots that match a lot."""
+"""Production: spools for a job that needs several, and the lots that match a lot."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _NUMBERS = ("grade_id", "mass_g", "match_max", "waste_percent")
 @pages.get("/picks")
 @signed_in((Picks, "POST"), (Directory, "GET"))
 def picks() -> Any:
-    """Asks what a job needs and answers which spools may share it. Nothing is stored or reserved."""
+    """Shows which spools to use together for a job. Nothing is stored or reserved."""
     asked = {name: request.args.get(name, "").strip() for name in ("use", *_NUMBERS)}
     answer: Shown | Refusal | None = None
     if asked["grade_id"] or asked["mass_g"]:
@@ -50,7 +50,7 @@ def picks() -> Any:
 
 
 def _enough(answer: Shown) -> float | None:
-    """The maximum colour difference at which the stock would be enough, rounded up to what people type."""
+    """Returns the smallest maximum colour difference at which the stock is enough, rounded up to 0.01, or None."""
     nearest: Any = answer["nearest"]
     needed = nearest["match_max_needed"] if nearest else None
     return None if needed is None else math.ceil(needed * 100) / 100
@@ -59,7 +59,7 @@ def _enough(answer: Shown) -> float | None:
 @pages.get(f"/lots/<{NUMBER}:number>/matches")
 @signed_in((LotMatches, "GET"))
 def matches(number: int) -> Any:
-    """The other lots in stock that may share a job with a lot, nearest first."""
+    """Shows the other lots in stock by their colour difference from a lot, the nearest first."""
     most = request.args.get("max", "").strip()
     found = attempt(lambda: matching.matches(number, _most(most)), MostArgs)
     refused = found if isinstance(found, Refusal) else None

@@ -1,4 +1,4 @@
-"""Production: filament of one or more spools wound onto a new one."""
+"""Production: respooling of filament from one or more spools onto a new one."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from lots.pages.site.session import pack, signed_in
 from lots.services.documents.search import scanned
 from lots.services.production import spools
 
-# Parents that the form asks for at first, and the most that the API takes.
+# Rows of the form at first, and the most that the API takes.
 _ROWS, _MOST = 3, 20
 
 
 @pages.get("/respool")
 @signed_in((Spools, "POST"))
 def respool() -> str:
-    """The form: spools to wind from, with the mass taken of each."""
+    """Shows the form with the spools to respool and the mass taken from each."""
     rows = request.args.get("rows", _ROWS, type=int)
     return _form([{"spool_code": scanned(request.args.get("spool", "")), "mass_g": ""}], rows)
 
@@ -30,7 +30,7 @@ def respool() -> str:
 @pages.post("/respool")
 @signed_in((Spools, "POST"))
 def wound() -> Any:
-    """Shows what a respooling would make, and stores it once that is confirmed; adds rows to the form where they were asked for."""
+    """Shows the result of a respooling and stores it after confirmation, or adds rows to the form."""
     typed = _typed()
     if rows := request.form.get("rows", type=int):
         return _form(typed, rows)
@@ -52,7 +52,7 @@ def wound() -> Any:
 
 
 def _typed() -> list[dict[str, str]]:
-    """The rows in which something was typed, scanned addresses as codes; an empty first one where there is none."""
+    """Returns the filled rows, with scanned addresses as spool codes; one empty row if none is filled."""
     pairs = zip(request.form.getlist("spool_code"), request.form.getlist("mass_g"), strict=False)
     rows = [{"spool_code": scanned(code), "mass_g": mass.strip()} for code, mass in pairs]
     return [one for one in rows if one["spool_code"] or one["mass_g"]][:_MOST] or [{"spool_code": "", "mass_g": ""}]
@@ -77,7 +77,7 @@ def _form(typed: Sequence[dict[str, str]], rows: int, refused: Refusal | None = 
 
 
 def _beside(refused: Refusal | None) -> dict[tuple[str, str], list[str]]:
-    """What was refused, by the row and the name of the field; of no row by an empty one."""
+    """Returns the faults by row and field name. The row is "" for a fault of no row."""
     found: dict[tuple[str, str], list[str]] = {}
     for told in refused.faults if refused else ():
         first, *below = told.path

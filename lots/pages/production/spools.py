@@ -1,4 +1,4 @@
-"""The page that a label leads to: what a spool is, what it may be loaded for, what is left, and what happened to it."""
+"""The page of a spool, where its label leads: identity, permitted uses, mass left and history."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services.documents.search import scanned
 from lots.services.production import dryings, loads, spools
 
-# Loads of one spool that its page names, the newest.
+# The newest loads that the page of a spool lists.
 _LOADS = 20
 
 
 @pages.get("/find-spool")
 @signed_in((OneSpool, "GET"), (OneLot, "GET"))
 def find_spool() -> Any:
-    """Leads to the page of the spool whose code was typed or scanned."""
+    """Redirects to the page of the spool whose code was typed or scanned."""
     code = scanned(request.args.get("code", ""))
     return redirect(url_for("pages.spool", code=code) if code else url_for("pages.home"))
 
@@ -34,16 +34,16 @@ def find_spool() -> Any:
 @pages.get("/spools/<code>")
 @signed_in((OneSpool, "GET"), (OneLot, "GET"))
 def spool(code: str) -> Any:
-    """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
-    return _sheet(code)
+    """Shows one spool: identity, status, mass left, permitted uses and history."""
+    return _spool_page(code)
 
 
-def _sheet(code: str, wrong: Refusal | None = None) -> Any:
-    """The page; of a form on it that was refused with what was typed there and what is wrong beside it."""
+def _spool_page(code: str, wrong: Refusal | None = None) -> Any:
+    """Returns the page of a spool, with a refused form as it was typed and its faults."""
     found: Shown | Refusal = attempt(lambda: spools.sheet(scanned(code)))
     if isinstance(found, Refusal):
         return render_template("production/spool.html", refused=found, code=code), found.status
-    # As it stands on the label, however it was typed.
+    # The code as printed on the label, whatever was typed.
     code = str(found["code"])
     may_load = may_call(Loads, "GET")
     history = every(partial(loads.listed, {"spool_code": code})) if may_load else []
@@ -80,7 +80,7 @@ def dried(code: str) -> Any:
         return f"{back}#history"
 
     done = once(record, DryingArgs)
-    return _sheet(code, done) if isinstance(done, Refusal) else done
+    return _spool_page(code, done) if isinstance(done, Refusal) else done
 
 
 @pages.post("/spools/<code>/opened")
@@ -98,4 +98,4 @@ def opened(code: str) -> Any:
         return f"{back}#history"
 
     done = once(record, EventArgs)
-    return _sheet(code, done) if isinstance(done, Refusal) else done
+    return _spool_page(code, done) if isinstance(done, Refusal) else done

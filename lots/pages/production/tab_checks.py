@@ -1,4 +1,4 @@
-"""A thin tab checked before it is printed: may the lot be used for it, and does its bond carry it."""
+"""The check of a thin tab before printing: permission of the lot, and strength against stress."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Acceptance agreements: chosen by grade and supplier, read on the page, printed, or kept as a PDF."""
+"""Acceptance agreements for a grade and a supplier, on a page, to print, or as a PDF."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from lots.services.setup import catalog
 
 
 class _OfGrade(AgreementArgs):
-    """The same, with the grade that the path of the API names."""
+    """The parameters of an agreement with the grade, which the API has in its path."""
 
     grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
 
@@ -28,7 +28,7 @@ class _OfGrade(AgreementArgs):
 @pages.get("/purchasing/agreements")
 @signed_in((Agreement, "GET"))
 def agreements() -> Any:
-    """The acceptance agreement for a grade and a supplier, both kept in the address."""
+    """Shows the acceptance agreement for the grade and the supplier in the address."""
     known = catalog.directory("supplier", "grade")
     typed = {name: request.args.get(name, "").strip() for name in ("grade_id", "supplier_id")}
     found = attempt(lambda: _found(typed), AgreementArgs) if typed["grade_id"] else None
@@ -48,7 +48,7 @@ def agreements() -> Any:
 
 
 def _asked(typed: Mapping[str, str]) -> dict[str, str]:
-    """What an address of the paper needs beside the grade."""
+    """Returns the parameters of the paper's address apart from the grade."""
     return {"supplier_id": typed["supplier_id"]} if typed["supplier_id"] else {}
 
 
@@ -60,7 +60,7 @@ def _found(typed: Mapping[str, str]) -> dict[str, Any]:
 @pages.get(f"/purchasing/agreements/<{NUMBER}:number>")
 @signed_in((Agreement, "GET"))
 def agreement_paper(number: int) -> Any:
-    """The acceptance agreement for a grade, to print; as a PDF with ?as=pdf."""
+    """Shows the acceptance agreement for a grade to print, or returns it as a PDF with ?as=pdf."""
     wanted = PDF if request.args.get("as") == "pdf" else HTML
     said = {name: text for name in ("supplier_id", "limits") if (text := request.args.get(name, "").strip())}
     script = url_for("pages.static_file", name="print.js")

@@ -1,4 +1,4 @@
-"""Suppliers' certificates: typed at a delivery, and compared with the shop's own values."""
+"""Supplier certificates: stored with a delivery, and compared with the shop's own values."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from lots.services.setup import catalog
 
 _ASKED = ("supplier_id", "grade_id", "received_from", "received_to")
 _TEXTS = ("reference", "issued_at", "note")
-# Deliveries that lead to their certificates; all are in the list of deliveries.
+# The newest deliveries with a link to their certificate.
 _NEWEST = 20
 _BARE = "Enter the value too, or leave the uncertainty empty."
 
@@ -36,7 +36,7 @@ _BARE = "Enter the value too, or leave the uncertainty empty."
 @pages.get("/purchasing/certificates")
 @signed_in((CertificateComparison, "GET"))
 def certificates() -> Any:
-    """A supplier's certificates of a grade beside the shop's values; supplier, grade and days are kept in the address."""
+    """Shows a supplier's certificates of a grade against the shop's own values. The address holds supplier, grade and days."""
     known = catalog.directory("supplier", "grade")
     typed = {name: request.args.get(name, "").strip() for name in _ASKED}
     chosen = bool(typed["supplier_id"] and typed["grade_id"])
@@ -69,7 +69,7 @@ def _compared(typed: Mapping[str, str]) -> Mapping[str, Any]:
 
 
 def _recent(shown: Mapping[str, Any]) -> list[Any]:
-    """The newest deliveries of a supplier's grade."""
+    """Returns the newest deliveries of a supplier's grade."""
     filters = {"supplier_id": shown["supplier_id"], "grade_id": shown["grade_id"]}
     return deliveries.sorted_list(filters, "received", None, _NEWEST).rows
 
@@ -77,14 +77,14 @@ def _recent(shown: Mapping[str, Any]) -> list[Any]:
 @pages.get(f"/deliveries/<{NUMBER}:number>/certificate")
 @signed_in((DeliveryCertificate, "GET"), (DeliveryCertificate, "POST"))
 def certificate(number: int) -> Any:
-    """The certificate of a delivery, and the form for a further one."""
+    """Shows the certificates of a delivery, and the form for a further one."""
     return _form(number, {}, None)
 
 
 @pages.post(f"/deliveries/<{NUMBER}:number>/certificate")
 @signed_in((DeliveryCertificate, "POST"))
 def keep_certificate(number: int) -> Any:
-    """Keeps what was typed of a certificate."""
+    """Stores the values of a certificate."""
     names = (*_TEXTS, *(f"{kind}-{code}" for code in MEASURES for kind in ("value", "u")))
     typed = {name: text for name in names if (text := request.form.get(name, "").strip())}
     body, codes = _body(typed)
@@ -95,15 +95,15 @@ def keep_certificate(number: int) -> Any:
             raise Invalid(*(Fault(f"/values/{place}/value", _BARE) for place in bare))
         kept: Any = service.keep(number, checked(CertificateArgs, body), g.me["name"])
         n = len(body["values"])
-        says = f"{counted(n, 'value')} of lot {kept['supplier_lot']} {plural(n, 'was', 'were')} kept. {kept['says']}"
-        return url_for("pages.certificate", number=number, result=told("Certificate kept", says))
+        says = f"{counted(n, 'value')} of lot {kept['supplier_lot']} {plural(n, 'was', 'were')} stored. {kept['says']}"
+        return url_for("pages.certificate", number=number, result=told("Certificate stored", says))
 
     done = once(keep, CertificateArgs)
     return _form(number, typed, done, codes) if isinstance(done, Refusal) else done
 
 
 def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
-    """What was typed as the API takes it, and the measure of each value."""
+    """Returns the form as the body of the API, and the measure of each value."""
     codes = [code for code in MEASURES if f"value-{code}" in typed or f"u-{code}" in typed]
     values = []
     for code in codes:
@@ -130,8 +130,10 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, codes
         delivery=delivery,
         kept=None if isinstance(kept, Refusal) else kept,
         digits={name: one.decimals for name, one in MEASURES.items()},
-        # How the table of values that count names their certificates.
-        sources={one["id"]: one["reference"] or f"kept {place().moment(one['recorded_at'])}" for one in certificates_},
+        # The name of each certificate in the table of values.
+        sources={
+            one["id"]: one["reference"] or f"stored {place().moment(one['recorded_at'])}" for one in certificates_
+        },
         typed=typed,
         first=[one for declared, one in rows if declared.name in limited],
         others=[one for declared, one in rows if declared.name not in limited],
@@ -142,13 +144,13 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, codes
 
 
 def _limited(grade_id: int) -> set[str]:
-    """The characteristics that a grade's limits name: what is asked about first."""
+    """Returns the characteristics that the newest limits of a grade name. The form shows them first."""
     limits = catalog.newest_limits(grade_id) or {}
     return {name for name in DECLARED if limits.get(name)}
 
 
 def _faults(not_done: Refusal, codes: list[str]) -> dict[str, list[str]]:
-    """What was refused, at the field it was typed in."""
+    """Returns the faults by the field of the form."""
     found: dict[str, list[str]] = {}
     for fault in not_done.faults:
         found.setdefault(_field(fault, codes), []).append(fault.says)

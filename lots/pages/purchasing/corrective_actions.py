@@ -1,4 +1,4 @@
-"""Corrective actions: requested of a supplier about a lot, answered, and closed on the lots that came after."""
+"""Corrective actions: requested from a supplier, answered, and closed on later conforming lots."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _ANSWER = ("cause", "action", "answered_by", "evidence")
 @pages.get("/corrective-actions")
 @signed_in((Actions, "GET"))
 def actions() -> str:
-    """All corrective actions, those not closed first, the oldest first."""
+    """Shows all corrective actions, open ones first, the oldest first."""
     found = every(partial(corrective_actions.listed, {}))
     return render_template("purchasing/actions.html", actions=sorted(found, key=lambda one: one["state"] == "closed"))
 
@@ -41,14 +41,14 @@ def actions() -> str:
 @pages.get(f"/lots/<{NUMBER}:number>/corrective-actions")
 @signed_in((LotActions, "GET"), (LotActions, "POST"))
 def action_form(number: int) -> Any:
-    """The form that requests a corrective action about a lot."""
+    """Shows the form that requests a corrective action for a lot."""
     return _form(number, {}, None)
 
 
 @pages.post(f"/lots/<{NUMBER}:number>/corrective-actions")
 @signed_in((LotActions, "POST"))
 def ask_action(number: int) -> Any:
-    """Requests a corrective action of the supplier of a lot."""
+    """Requests a corrective action from the supplier of a lot."""
     typed = {name: request.form.get(name, "").strip() for name in ("requested_action", "due_at")}
     body = {"requested_action": typed["requested_action"]}
     if typed["due_at"]:
@@ -81,20 +81,20 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> An
 @pages.get(f"/corrective-actions/<{NUMBER}:number>")
 @signed_in((Actions, "GET"))
 def corrective_action(number: int) -> Any:
-    """One corrective action: what was asked, what was answered, what closes it."""
+    """Shows one corrective action: request, answer and closing."""
     return _shown(number, {}, None)
 
 
 @pages.post(f"/corrective-actions/<{NUMBER}:number>/answer")
 @signed_in((AnswerAction, "POST"))
 def note_answer(number: int) -> Any:
-    """Notes what a supplier answered."""
+    """Stores the answer of a supplier."""
     typed = {name: request.form.get(name, "").strip() for name in _ANSWER}
     body = {name: text for name, text in typed.items() if text}
 
     def note() -> str:
         done: Any = corrective_actions.answer(number, checked(AnswerArgs, body), g.me["name"])
-        result = told("Answer noted", done["says"])
+        result = told("Answer stored", done["says"])
         return url_for("pages.corrective_action", number=number, result=result)
 
     done = once(note, AnswerArgs)
@@ -104,7 +104,7 @@ def note_answer(number: int) -> Any:
 @pages.post(f"/corrective-actions/<{NUMBER}:number>/close")
 @signed_in((CloseAction, "POST"))
 def close_action(number: int) -> Any:
-    """Closes a corrective action on the conforming lots that came after its answer."""
+    """Closes a corrective action after enough conforming lots have followed its answer."""
     typed = {"note": request.form.get("note", "").strip()}
 
     def close() -> str:

@@ -1,4 +1,4 @@
-"""Drift: how a supplier's lots of a grade move, drawn, in words, and lot by lot."""
+"""Drift of a supplier's lots of a grade, drawn, in words, and lot by lot."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ from lots.services import clock
 from lots.services.drift import drift
 from lots.services.setup import catalog
 
-# Lots in the table below the picture.
+# The most lots in the table.
 _MOST = 60
-# The days of an address, and what they are called where the API takes them: charts do not begin anew with a day that is chosen on a page.
+# The days in the address -> the API's parameters. They limit the shown lots only, so that the charts stay the same.
 _DAYS = {"from": "shown_from", "to": "shown_to"}
 
 
 @pages.get(f"/suppliers/<{NUMBER}:supplier>/drift")
 @signed_in((Drift, "GET"))
 def supplier_drift(supplier: int) -> Any:
-    """How a supplier's lots of a grade move, drawn and in words."""
+    """Shows the drift of a supplier's lots of a grade, drawn and in words."""
     chosen = request.args.get("supplier_id", "")
     if chosen.isdecimal() and len(chosen) < 16 and int(chosen) != supplier:
         return redirect(url_for("pages.supplier_drift", supplier=int(chosen), **_asked()))
@@ -60,8 +60,8 @@ def supplier_drift(supplier: int) -> Any:
 @pages.get(f"/suppliers/<{NUMBER}:supplier>/drift.svg")
 @signed_in((Drift, "GET"))
 def drift_picture(supplier: int) -> Any:
-    """The picture of it: narrow, with the newest lots, where that is asked for."""
-    found = attempt(lambda: _followed(supplier), DriftArgs)
+    """Returns the drift picture as SVG; with ?size=narrow the newest lots only."""
+    found = attempt(lambda: _drift_of(supplier), DriftArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.suppliers"))
     look = drawing.NARROW if request.args.get("size") == "narrow" else drawing.WIDE
@@ -71,15 +71,15 @@ def drift_picture(supplier: int) -> Any:
 @pages.get(f"/suppliers/<{NUMBER}:supplier>/drift.csv")
 @signed_in((Drift, "GET"))
 def drift_file(supplier: int) -> Any:
-    """The figures of the same lots with their charts as a file, with the columns that the API has."""
-    found = attempt(lambda: _followed(supplier), DriftArgs)
+    """Returns the drift figures with their charts as CSV, with the columns of the API."""
+    found = attempt(lambda: _drift_of(supplier), DriftArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.supplier_drift", supplier=supplier, **_asked()))
     return csv_file("drift", Drift, found)
 
 
 def _asked() -> dict[str, Any]:
-    """What an address asks for; whatever else stands in it leads nowhere."""
+    """Returns the known parameters of the address that are not empty."""
     about = request.args.get("characteristic", CHARACTERISTICS[0][0]).strip()
     said = {name: request.args.get(name, "").strip() for name in ("grade_id", *_DAYS)} | {"characteristic": about}
     rules = {"run_rules": "true"} if "run_rules" in request.args else {}
@@ -87,14 +87,14 @@ def _asked() -> dict[str, Any]:
 
 
 def _with_all_signals(supplier: int) -> dict[str, Any]:
-    """What is followed, with the signals of all lots: projections rest on all of them too, whichever days are shown."""
-    answer = _followed(supplier)
+    """Returns the drift of the chosen days, with the signals of all lots. Projections also use all lots."""
+    answer = _drift_of(supplier)
     if any(day in _asked() for day in _DAYS):
-        answer["signals"] = _followed(supplier, whole=True)["signals"]
+        answer["signals"] = _drift_of(supplier, whole=True)["signals"]
     return answer
 
 
-def _followed(supplier: int, *, whole: bool = False) -> dict[str, Any]:
+def _drift_of(supplier: int, *, whole: bool = False) -> dict[str, Any]:
     said = {_DAYS.get(name, name): text for name, text in _asked().items() if name != "run_rules"}
     asked = checked(DriftArgs, {"supplier_id": str(supplier), **whole_days(said, *_DAYS.values())})
     whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
@@ -103,12 +103,12 @@ def _followed(supplier: int, *, whole: bool = False) -> dict[str, Any]:
 
 
 def _measured(answer: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    """The measures that any lot has."""
+    """Returns the series that have at least one point."""
     return [line for line in answer["series"] if line["points"]]
 
 
 def _newest_first(answer: Mapping[str, Any]) -> list[tuple[Mapping[str, Any], list[str]]]:
-    """The newest lots, each with its figures in words, in the order of the measures; empty where one was not measured."""
+    """Returns the newest lots, each with its figures in the order of the measures; "" for one that was not measured."""
     site = place()
     lines = _measured(answer)
     digits = [MEASURES[line["measure"]].decimals for line in lines]

@@ -1,4 +1,4 @@
-"""Letters to suppliers: written and looked at on a lot, signed, downloaded as a PDF, and the days on which they were sent."""
+"""Letters to suppliers: their form, preview and signing, the PDF, and the record of their sendings."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ CLAIM_NAMES = {code: claim.name for code, claim in CLAIMS.items()}
 @pages.get("/purchasing/letters")
 @signed_in((Letters, "GET"))
 def letters() -> Any:
-    """All letters, newest first, of a supplier and of days that the address keeps."""
+    """Shows the letters of the supplier and the days in the address, the newest first."""
     names = ("supplier_id", *_DAYS, "cursor")
     asked = {name: text for name in names if (text := request.args.get(name, "").strip())}
     found = attempt(lambda: _listed(asked), LetterFilterArgs)
@@ -82,21 +82,21 @@ def _listed(asked: Mapping[str, str]) -> Any:
 @pages.get(f"/lots/<{NUMBER}:number>/letter")
 @signed_in((LotLetters, "GET"), (LotLetters, "POST"))
 def letter_form(number: int) -> Any:
-    """The form of a letter to the supplier of a lot."""
+    """Shows the form of a letter to the supplier of a lot."""
     return _form(number, {"claim": NONE, "signed_by": g.me["name"]}, None)
 
 
 @pages.post(f"/lots/<{NUMBER}:number>/letter")
 @signed_in((LotLetters, "GET"), (LotLetters, "POST"))
 def sign_letter(number: int) -> Any:
-    """Shows a letter as it would be signed, goes back to its form, or signs it."""
+    """Shows a letter before signing, returns to its form, or signs it."""
     typed = {name: request.form.get(name, "").strip() for name in (*_FIELDS, _CHOSEN)}
     act = request.form.get("act", "look")
     if act == "change":
         return _form(number, typed, None)
     if act != "sign":
         seen = attempt(lambda: desk.draft(number, checked(LetterArgs, _body(typed))), LetterArgs)
-        return _form(number, typed, seen) if isinstance(seen, Refusal) else _look(number, typed, *seen)
+        return _form(number, typed, seen) if isinstance(seen, Refusal) else _preview(number, typed, *seen)
 
     def sign() -> str:
         made: Any = signed(number, checked(LetterArgs, _body(typed)), g.me["name"])
@@ -108,7 +108,7 @@ def sign_letter(number: int) -> Any:
 
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
-    """What was typed, as the API takes it: the mass in g, the day with its end."""
+    """Returns the form as the body of the API: the mass in g, a day as its last second."""
     body: dict[str, Any] = {name: text for name, text in typed.items() if text}
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if typed["mass_g"]:
@@ -119,7 +119,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     return body
 
 
-def _look(number: int, typed: Mapping[str, str], report: Any, terms: desk.Terms) -> Any:
+def _preview(number: int, typed: Mapping[str, str], report: Any, terms: desk.Terms) -> Any:
     paper = with_letterhead(letter_paper(report, terms, place()))
     return render_template(
         "purchasing/letter_look.html",
@@ -162,7 +162,7 @@ def _form(number: int, typed: Mapping[str, Any], not_done: Refusal | None) -> An
 @pages.get("/letters/<string:number>")
 @signed_in((OneLetter, "GET"))
 def letter(number: str) -> Any:
-    """A signed letter and the days on which it was sent; the kept PDF with ?as=pdf."""
+    """Shows a signed letter and its sendings, or returns the stored PDF with ?as=pdf."""
     if request.args.get("as") == "pdf":
         found = attempt(lambda: pdf(number))
         return refused(found, url_for("pages.letters")) if isinstance(found, Refusal) else found
@@ -189,7 +189,7 @@ def record_sending(number: str) -> Any:
 @pages.get("/letters/<string:number>/sent")
 @signed_in((SendLetter, "POST"))
 def sent_letter(number: str) -> Any:
-    """Leads to the letter: the address of a refused sending, loaded again."""
+    """Redirects to the letter, for a reload of a refused sending."""
     return redirect(url_for("pages.letter", number=number))
 
 

@@ -1,4 +1,4 @@
-"""The next order: which supplier costs least per usable kilogram of a grade for a use, drawn and in words."""
+"""The next order: the expected cost per usable kilogram of each supplier of a grade."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _USES = (*USES, (GENERAL, "General: every limit"))
 @pages.get("/purchasing/next-order")
 @signed_in((NextOrder, "GET"))
 def next_order() -> Any:
-    """Suppliers of a grade by what a usable kilogram is expected to cost."""
+    """Shows the suppliers of a grade by the expected cost of a usable kilogram."""
     known = catalog.directory("grade")["grades"]
     asked = _asked()
     if "grade_id" not in asked and (first := overview.first_grade()) is not None:
@@ -49,7 +49,7 @@ def next_order() -> Any:
 @pages.get("/purchasing/next-order.svg")
 @signed_in((NextOrder, "GET"))
 def next_order_picture() -> Any:
-    """The picture of it."""
+    """Returns the picture of the comparison as SVG."""
     found = attempt(lambda: _seen(_asked()), NextOrderArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.next_order"))
@@ -58,7 +58,7 @@ def next_order_picture() -> Any:
 
 
 def _asked() -> dict[str, Any]:
-    """What an address asks for; the first use where it names none."""
+    """Returns the parameters of the address, with the first use as the default."""
     said = {name: request.args[name].strip() for name in ("grade_id", "use") if name in request.args}
     return {"use": USES[0][0], **{name: text for name, text in said.items() if text}}
 

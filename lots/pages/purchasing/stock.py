@@ -1,4 +1,4 @@
-"""Stock: what may be loaded of each grade for each use, how long it lasts, and what runs short."""
+"""Stock of each grade for each use: permitted kilograms, days left, and shortages."""
 
 from __future__ import annotations
 
@@ -32,14 +32,14 @@ _STATES = (
     ("held_back_kg", "Held back"),
     ("not_permitted_kg", "Not for this use"),
 )
-# The others have a column only where there is any.
+# The columns that are always shown. The others are shown if they are not zero.
 _ALWAYS = ("loadable_kg", "quarantined_kg", "blocked_kg", "on_machines_kg")
 
 
 @pages.get("/purchasing/stock")
 @signed_in((Stock, "GET"))
 def stock() -> Any:
-    """Stock by grade and use, drawn and as a table for each grade, short ones first."""
+    """Shows stock by grade and use, drawn and as one table for each grade, short stock first."""
     asked = _asked()
     found = attempt(lambda: _found(asked), StockArgs)
     wrong = found if isinstance(found, Refusal) else None
@@ -54,7 +54,7 @@ def stock() -> Any:
         tables=_by_grade(items),
         days_words=days_words,
         rounded_kg=rounded_kg,
-        # The page of the next order asks for both.
+        # Only for people who may open the page of the next order.
         order=url_for("pages.next_order") if can_open("pages.next_order") else "",
         picture=url_for("pages.stock_picture", **asked),
         narrow=url_for("pages.stock_picture", size="narrow", **asked),
@@ -65,7 +65,7 @@ def stock() -> Any:
 @pages.get("/purchasing/stock.svg")
 @signed_in((Stock, "GET"))
 def stock_picture() -> Any:
-    """The picture of it: narrow where that is asked for."""
+    """Returns the picture of the stock as SVG, narrow with ?size=narrow."""
     found = attempt(lambda: _found(_asked()), StockArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.stock"))
@@ -76,7 +76,7 @@ def stock_picture() -> Any:
 @pages.get("/purchasing/stock.csv")
 @signed_in((Stock, "GET"))
 def stock_file() -> Any:
-    """The same lines as a file, with the columns that the API has."""
+    """Returns the stock as CSV, with the columns of the API."""
     found = attempt(lambda: _found(_asked()), StockArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.stock"))
@@ -97,7 +97,7 @@ _Line = dict[str, Any]
 
 
 def _by_grade(items: list[_Line]) -> list[tuple[_Line, list[_Line], list[tuple[str, str]]]]:
-    """Each grade by its first line, in the order of the lines, with all its lines and the columns that they need."""
+    """Returns for each grade its first line, all its lines and their columns, in the order of the lines."""
     order = {number: place for place, number in enumerate(dict.fromkeys(item["grade_id"] for item in items))}
     ordered = sorted(items, key=lambda item: order[item["grade_id"]])
     grades = [list(lines) for _, lines in groupby(ordered, lambda item: item["grade_id"])]

@@ -1,4 +1,4 @@
-"""Suppliers of a grade side by side for a use: who is better, what the difference costs, and what each one's next lot will be like."""
+"""The comparison of the suppliers of a grade for a use: differences, their cost, and the next lot of each."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _DAYS = ("from", "to")
 @pages.get("/suppliers")
 @signed_in((SupplierComparison, "GET"), (NextLot, "GET"))
 def suppliers() -> Any:
-    """The suppliers of a grade side by side: for the first use of its limits and of all days, until something else is asked for."""
+    """Shows the suppliers of a grade side by side, by default for the first use of its limits and for all days."""
     known = catalog.directory("grade")["grades"]
     asked = _asked()
     if "grade_id" not in request.args and (first := overview.first_grade()):
@@ -59,19 +59,19 @@ def suppliers_file() -> Any:
 
 
 def _asked() -> dict[str, str]:
-    """What an address asks for; whatever else stands in it leads nowhere."""
+    """Returns the known parameters of the address that are not empty."""
     return {name: text for name in ("grade_id", "use", *_DAYS) if (text := request.args.get(name, "").strip())}
 
 
 def _seen(asked: Mapping[str, str]) -> Overview:
     said = checked(ComparisonArgs, whole_days(asked, *_DAYS))
     question = Question(*(said.get(name) for name in ("grade_id", "received_from", "received_to", "use")))
-    # An empty choice asks for at least one use; no choice at all, for the first.
+    # An empty `use` means at least one use. Without `use`, the first use is shown.
     return overview.overview(question, first_use="use" not in request.args)
 
 
 def _shown(seen: Overview) -> dict[str, Any]:
-    """What the page shows of it."""
+    """Returns the values that the template needs."""
     here = place()
     named = {use: for_words(use) for use in in_order([*seen.uses, *([seen.use] if seen.use else [])])}
     return {
@@ -93,5 +93,5 @@ def _choices(uses: Any, chosen: str | None) -> list[tuple[str, str]]:
 
 
 def drawn(picture: str) -> Markup:
-    """Returns a picture of the API to stand in a page: the only markup a page takes as it is, for every word in it is escaped there."""
+    """Returns a picture of the API as markup for a page. `lots.api.pictures` escapes every word in it."""
     return Markup(picture)  # noqa: S704  # drawn by lots.api.pictures, which escapes

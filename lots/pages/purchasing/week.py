@@ -1,4 +1,4 @@
-"""The list of the week: everything that purchasing must act on, what puts most at risk first, each with a link to the act."""
+"""The week's list: everything that purchasing must act on, the most urgent first."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from lots.services.setup import catalog
 
 
 class WeekArgs(Strict):
-    """Which matters: of a supplier, of a grade, or of both."""
+    """The filters of the week's list."""
 
     supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
     grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade"})
@@ -27,7 +27,7 @@ class WeekArgs(Strict):
 @pages.get("/purchasing/week")
 @signed_in((PurchasingSummary, "GET"))
 def week() -> Any:
-    """The week's list, of a supplier or a grade where the address names one."""
+    """Shows the week's list, filtered by the supplier or the grade in the address."""
     asked = {name: request.args.get(name, "").strip() for name in ("supplier_id", "grade_id")}
     chosen = attempt(lambda: checked(WeekArgs, {name: text for name, text in asked.items() if text}), WeekArgs)
     refused = chosen if isinstance(chosen, Refusal) else None

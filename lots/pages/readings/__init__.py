@@ -1,1 +1,1 @@
-"""Pages of the bench: enter readings by hand or file, void them."""
+"""Pages for readings: entry by hand or file, voids and confirmations."""

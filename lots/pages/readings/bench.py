@@ -1,4 +1,4 @@
-"""The bench: a spool scanned or typed, its readings checked and stored, and at once the form for what comes next."""
+"""The bench: readings of a spool are checked and stored, and the form for the next measurement follows."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ from lots.services.readings import at_the_bench, recording
 from lots.services.readings.at_the_bench import Bench, Offered
 from lots.services.receiving import labels, receiving, substitutes
 
-# Lots that the first page of the bench names.
+# Lots listed before a spool is chosen.
 _MOST_WAITING = 12
 
-# The bench is for whoever may record some kind of reading.
+# The bench is open to roles that may record at least one kind of reading.
 _RECORDING = tuple((resource, "POST") for resource in READINGS.values())
-# Readings that the bench offers, in order.
+# The kinds of reading in the order of the bench.
 KINDS = tuple(sorted(DECLARED.values(), key=lambda declared: not declared.form.first))
-# The instrument that was used last in this browser for each kind, as in color.3-gloss.4: no more than a proposal.
+# A cookie with the instrument last used in this browser for each kind, as in color.3-gloss.4. It only preselects.
 _INSTRUMENTS = "lots_instruments"
 _REMEMBERED = re.compile(r"[a-z_]{1,30}\.\d{1,9}(-[a-z_]{1,30}\.\d{1,9}){0,29}")
 _REMEMBER = timedelta(days=365)
@@ -45,14 +45,14 @@ _REMEMBER = timedelta(days=365)
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What came of an entry at the bench.
+    """The result of an entry at the bench.
 
     Args:
-        typed: what the fields hold.
-        unknown: why there is no such spool.
-        stored: what the last entry stored.
+        typed: the values of the fields.
+        unknown: the refusal of an unknown spool code.
+        stored: the result of the last stored entry.
         refused, faults: why nothing was stored, and each fault at its field.
-        tried: row -> what checking it told.
+        tried: row -> the result of its check.
     """
 
     typed: Mapping[str, str] = field(default_factory=dict)
@@ -65,7 +65,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A spool at the bench: what stands on its label, its lot, the sample of that, and what comes next."""
+    """A spool at the bench: its label, its lot, the sample of the lot, and the open measurements."""
 
     label: Shown
     lot: Shown
@@ -84,14 +84,14 @@ def _chosen() -> Characteristic:
     return next((kind for kind in mine if kind.name == wanted), mine[0])
 
 
-def _first_wanted(seen: Seen) -> Characteristic:
-    """What the person at the bench may measure and the limits still want on a spool; else what the bench opens with."""
+def _first_needed(seen: Seen) -> Characteristic:
+    """Returns the first characteristic that the limits still need on a spool and this person may measure, else the first of the bench."""
     mine = my_kinds()
     return next((kind for kind in mine if seen.bench.wanted(kind.name, seen.label["spool_code"])), mine[0])
 
 
-def _elsewhere(shown: Characteristic) -> Characteristic | None:
-    """The kind that was asked for, when another desk measures it."""
+def _of_other_role(shown: Characteristic) -> Characteristic | None:
+    """Returns the requested characteristic if another role measures it, else None."""
     wanted = request.values.get("kind", "")
     return next((kind for kind in KINDS if kind.name == wanted != shown.name), None)
 
@@ -102,7 +102,7 @@ def bench() -> Any:
     """Asks for a spool; with one, offers the form for its readings."""
     code = scanned(request.args.get("spool", ""))
     seen = attempt(lambda: _seen(code)) if code else None
-    kind = _chosen() if "kind" in request.args or not isinstance(seen, Seen) else _first_wanted(seen)
+    kind = _chosen() if "kind" in request.args or not isinstance(seen, Seen) else _first_needed(seen)
     told = bench_answers.of_address(request.args.get("told", ""))
     kept: Mapping[str, str] = told["kept"] if told and told["kind"] == kind.name else {}
     if not kept and (named := request.args.get("instrument", "")):
@@ -115,7 +115,7 @@ def bench() -> Any:
 @pages.post("/bench")
 @signed_in(*_RECORDING, any_of=True)
 def measured() -> Any:
-    """Checks the readings of one spool, or stores them and leads to what comes next. Only the button that stores does."""
+    """Checks the readings of one spool or, with the button Store, stores them and redirects to the next measurement."""
     kind, code = _chosen(), scanned(request.form.get("spool", ""))
     seen = attempt(lambda: _seen(code))
     if isinstance(seen, Refusal):
@@ -131,7 +131,7 @@ def measured() -> Any:
 
 
 def _seen(code: str) -> Seen:
-    """A spool at the bench, with all that is on record of its lot, read once.
+    """Returns a spool at the bench, with the record of its lot.
 
     Raises:
         NotFound: no spool has this code.
@@ -139,18 +139,18 @@ def _seen(code: str) -> Seen:
     row = spool_of(code)
     record = recording.everything_of(row.lot_id)
     lot, sample = substitutes.lot_and_sample(record)
-    drawn = _drawn(sample)
+    drawn = _drawn_spools(sample)
     return Seen(labels.at_the_bench(row, drawn), lot, sample, Bench(record, drawn))
 
 
 def _sent(kind: Characteristic, label: Shown) -> list[Any]:
-    """The readings as the API reads them."""
+    """Returns the readings as the API reads them."""
     said, _ = readings_of(kind, request.form, label)
     return checked_list(ARGS[kind.name], said, partial(recording.faults_of, kind.name))
 
 
 def _tried(kind: Characteristic, seen: Seen) -> dict[int, Shown]:
-    """What would be stored, row by row, and where each value lies."""
+    """Returns for each row the reading that would be stored and the place of each value on its scale."""
     found = recording.tried(kind.name, _sent(kind, seen.label), g.me["name"])
     scales = seen.bench.scales(kind)
     rows = written_rows(kind, request.form) or [0]
@@ -158,13 +158,13 @@ def _tried(kind: Characteristic, seen: Seen) -> dict[int, Shown]:
 
 
 def _stored(kind: Characteristic, label: Shown) -> Any:
-    """Stores readings once, and returns the answer that leads to the next ones. Going back, or loading that page anew, then sends nothing again."""
+    """Stores readings once and redirects to the next measurement, so that going back or reloading sends nothing again."""
 
     def record() -> str:
         done = recording.record(kind.name, _sent(kind, label), g.me["name"], as_list=True)
         shared = ("instrument_id", *(entry.name for entry in kind.form.shared))
         kept = {name: request.form.get(name, "") for name in shared}
-        coming = _coming(_seen(label["spool_code"]), kind)
+        coming = _next_measurement(_seen(label["spool_code"]), kind)
         spool, then = (coming.spool, coming.kind) if coming else (label["spool_code"], kind.name)
         return url_for("pages.bench", spool=spool, kind=then, told=bench_answers.for_address(done, kept, kind))
 
@@ -175,13 +175,13 @@ def _stored(kind: Characteristic, label: Shown) -> Any:
     return done
 
 
-def _drawn(sample: Shown) -> list[str]:
-    """The drawn spools of a lot, delivery by delivery."""
+def _drawn_spools(sample: Shown) -> list[str]:
+    """Returns the drawn spools of a lot, delivery by delivery."""
     return [code for part in sample["deliveries"] for code in part["drawn"]]
 
 
-def _coming(seen: Seen, kind: Characteristic) -> Next | None:
-    """What to measure after an entry of a kind on a spool."""
+def _next_measurement(seen: Seen, kind: Characteristic) -> Next | None:
+    """Returns the measurement that follows one of this kind on a spool, or None."""
     return seen.bench.next([one.name for one in my_kinds()], kind.name, seen.label["spool_code"])
 
 
@@ -198,10 +198,10 @@ def _remember(answer: Any, name: str, used: str) -> None:
 
 
 def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> str:
-    """The page of the bench, whatever came of the last entry; `seen` is None where no spool is asked for or there is none such."""
-    # As it stands on the label, however it was typed.
+    """Returns the page of the bench with the result of the last entry. `seen` is None without a known spool."""
+    # The code as printed on the label, whatever was typed.
     code = seen.label["spool_code"] if seen else code
-    coming = _coming(seen, kind) if seen else None
+    coming = _next_measurement(seen, kind) if seen else None
     wanted = seen.bench.wanted(kind.name, code) if seen else 0
     rows = rows_shown(kind, entry.typed, wanted)
     offered = at_the_bench.instruments_for(kind.name, clock.now()) if seen else []
@@ -210,7 +210,7 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
         kind=kind,
         kinds=my_kinds(),
         code=code,
-        elsewhere=_elsewhere(kind),
+        elsewhere=_of_other_role(kind),
         entry=entry,
         typed=entry.typed,
         faults=entry.faults,
@@ -238,7 +238,7 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
 
 
 def _focus(kind: Characteristic, entry: Entry, rows: int, *, nothing_left: bool) -> str:
-    """The field to begin with: the first at fault, else the first to type in; empty where a button or another spool comes next."""
+    """Returns the field with the focus: the first with a fault, else the first to fill; "" where a button or another spool comes next."""
     if entry.refused:
         return bench_answers.first_at_fault(dict(entry.faults), kind, rows)
     if entry.tried or (entry.stored and nothing_left):
@@ -248,7 +248,7 @@ def _focus(kind: Characteristic, entry: Entry, rows: int, *, nothing_left: bool)
 
 
 def _instrument(kind: Characteristic, offered: Sequence[Offered], typed: Mapping[str, str]) -> str:
-    """The instrument to begin with: the one that was named, else the last one used in this browser, else the first, of those in order."""
+    """Returns the preselected instrument: the named one, else the last used in this browser, else the first with a valid calibration."""
     if "instrument_id" in typed:
         return typed["instrument_id"]
     in_order = [str(one.id) for one in offered if one.doubt is None and one.stated]
@@ -257,7 +257,7 @@ def _instrument(kind: Characteristic, offered: Sequence[Offered], typed: Mapping
 
 
 def _sampled(sample: Shown, code: str) -> dict[str, Any]:
-    """What a spool is in the sample of its lot: whether it was drawn, what took its place, and which drawn spools are not measured yet."""
+    """Returns whether a spool was drawn, its substitute, and the drawn spools that are not measured yet."""
     parts = sample["deliveries"]
     swaps = [one for part in parts for one in part["substitutes"]]
     return {

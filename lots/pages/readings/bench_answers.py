@@ -1,4 +1,4 @@
-"""The bench: what came of an entry, at the fields it was typed in, and carried over to the page that shows what was stored."""
+"""Results of an entry at the bench: faults by field, and the message that the next page shows."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.pages.site.session import pack, unpack
 from lots.services.assessment.lot_after import stands
 from lots.services.receiving import receiving
 
-# What every kind has, beside the instrument; only the instrument is kept for the next entry.
+# Fields of every kind besides the instrument. They are not kept for the next entry.
 ONCE = ("screening", "measured_at", "note")
 
 
@@ -26,11 +26,11 @@ def parts_of(kind: Characteristic) -> dict[str, list[str]]:
 
 
 def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> dict[str, list[str]]:
-    """Returns what was refused, at the field it was typed in; under "" what belongs to none.
+    """Returns the faults by the field of the form; "" holds those without a field.
 
     Args:
         told: the faults, pointing into the list of readings.
-        kind: what was measured.
+        kind: the characteristic.
         rows: the row of the form that each reading was typed in.
     """
     in_rows = {entry.name for entry in kind.form.row}
@@ -41,7 +41,7 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
     found: dict[str, list[str]] = {}
     for fault in told:
         index, _, path = fault.pointer.strip("/").partition("/")
-        # A fault of what is typed once may point to no reading.
+        # A fault of a shared field may point to no reading.
         path = path if index.isdigit() else index
         name = places.get(path, path)
         if index.isdigit() and int(index) < len(rows) and name in in_rows:
@@ -49,16 +49,16 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
         elif name not in shared:
             name = ""
         said = fault.says if name or not fault.label else f"{fault.label}: {fault.says}"
-        # What is typed once is refused once for every row.
+        # A shared field has the same fault once for each row.
         if said not in found.setdefault(name, []):
             found[name].append(said)
     return found
 
 
 def checked_row(reading: Shown, kind: Characteristic, scales: Sequence[Scale]) -> Shown:
-    """Returns what checking a row told: the reading in words, why it would not count, what looks like a slip, and where its values lie."""
+    """Returns the result of checking a row: the reading in words, why it would not count, warnings, and its values on their scales."""
     told = {name: reading[name] for name in ("counts", "why_not", "warnings")}
-    # The fields of the row, where a field is typed in parts.
+    # A field such as lab is typed in parts, which scales name.
     values = {**reading, **{part: reading[field] for field, parts in parts_of(kind).items() for part in parts}}
     drawn = [
         {"scale": scale, "entry": entry, "value": value} for scale in scales for entry, value in scale.values(values)
@@ -67,14 +67,14 @@ def checked_row(reading: Shown, kind: Characteristic, scales: Sequence[Scale]) -
 
 
 def first_at_fault(found: dict[str, list[str]], kind: Characteristic, rows: int) -> str:
-    """Returns the first field of the form that is at fault, in the order of the page with so many rows; empty when none is."""
+    """Returns the first field with a fault, in the order of a page with so many rows; "" without faults."""
     order = ["instrument_id", *(entry.name for entry in kind.form.shared)]
     order += [f"{entry.name}-{row}" for row in range(rows) for entry in kind.form.row]
     return next((name for name in (*order, "note", "measured_at") if found.get(name)), "")
 
 
 def for_address(done: Shown, kept: dict[str, str], kind: Characteristic) -> str:
-    """Returns what the page tells of an entry that was stored, for its address; `kept` is what the next entry of this kind begins with."""
+    """Returns the result of a stored entry as text for an address. `kept` is the initial form of the next entry of this kind."""
     told = ("id", "spool_code", "lot_id", "to_confirm", "warnings", "counts", "why_not")
     items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done["items"]]
     lots = [_lot_told(lot) for lot in done["lots"]]
@@ -87,23 +87,23 @@ def _lot_told(lot: Any) -> dict[str, object]:
 
 
 def of_address(text: str) -> Shown | None:
-    """Returns what `for_address` was given; None for anything else. A lot that has moved since is told as it stands now."""
+    """Returns the result that `for_address` was given, with the present status of its lots; None for anything else."""
     told: Shown | None = unpack("entry", text)
     for lot in told["lots"] if told else ():
         now = receiving.get_lot(lot["id"])
         if now["standing"] != lot["standing"]:
             lot |= {"standing": now["standing"], "uses": now["uses"], "exposure": ""}
-            lot["says"] = f"Lot {lot['supplier_lot']} has moved on since this was stored."
+            lot["says"] = f"The status of lot {lot['supplier_lot']} has changed since this was stored."
     return told
 
 
 def without(text: str, number: int, lot: Shown) -> str:
-    """Returns what an address tells of an entry without a reading that was undone; empty when nothing of it is left.
+    """Returns the result in an address without a voided reading; "" when no reading is left.
 
     Args:
-        text: of the address.
+        text: as `for_address` returned it.
         number: of the reading.
-        lot: as it stands now.
+        lot: in its present state.
     """
     told = unpack("entry", text)
     if told is None:

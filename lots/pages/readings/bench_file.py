@@ -1,4 +1,4 @@
-"""The bench: a file of readings or deliveries, uploaded or pasted, tried first and stored when it is in order."""
+"""Import of readings or deliveries from a file or pasted rows: first checked, then stored."""
 
 from __future__ import annotations
 
@@ -24,24 +24,24 @@ from lots.pages.site.session import may_call, pack, signed_in, unpack
 from lots.services.files import imports
 
 DELIMITERS = (
-    (",", "a comma"),
-    (";", "a semicolon"),
-    ("tab", "a tab, as a spreadsheet pastes it"),
+    (",", "comma"),
+    (";", "semicolon"),
+    ("tab", "tab, as pasted from a spreadsheet"),
 )
-DECIMALS = (("point", "a point: 1.75"), ("comma", "a comma: 1,75"))
-# How colours were measured, said once for a file that does not say it in its columns.
+DECIMALS = (("point", "point: 1.75"), ("comma", "comma: 1,75"))
+# Measuring conditions of colour, given once for a file without columns for them.
 CONDITIONS = tuple(field.name for field in fields(Conditions))
 _OPTIONS = ("kind", "delimiter", "decimal", "time_zone", *CONDITIONS)
-# A row of a file: its number, its cells, what is wrong with it.
+# A row of a file: its number, its cells, its faults.
 _Row = tuple[int, list[str], list[Told]]
-# Rows in order that are shown; those with a fault are shown however many they are.
+# The most rows without a fault that are shown. All rows with a fault are shown.
 _SHOWN = 20
 
 
 @pages.get("/bench/file")
 @signed_in((Imports, "POST"))
 def bench_file() -> str:
-    """Asks for a file, or for text to paste; behind a file that was stored, says what came of it."""
+    """Shows the form for a file or pasted rows and, after storing, the result."""
     told = unpack("file", request.args.get("stored", ""))
     stored = imports.earlier(told["digest"], dry_run=False) if told else None
     done = stored and {**stored, "already_imported": told["before"]}
@@ -51,7 +51,7 @@ def bench_file() -> str:
 @pages.post("/bench/file")
 @signed_in((Imports, "POST"))
 def file_tried() -> Any:
-    """Tries a file and shows its rows with every fault; then, when asked to, stores it."""
+    """Checks a file and shows its rows with every fault, or stores it."""
     said = {name: request.form.get(name, "").strip() for name in _OPTIONS}
     said["text"] = request.form.get("text", "")
     content, name = _content()
@@ -87,7 +87,7 @@ def file_tried() -> Any:
 
 
 def _content() -> tuple[bytes | None, str]:
-    """The bytes of the file and its name: just uploaded, tried before, or pasted. Uploaded bytes are kept as they came."""
+    """Returns the bytes of the file unchanged, and its name. The file is uploaded, checked before or pasted."""
     upload = request.files.get("file")
     if upload is not None and upload.filename:
         return upload.stream.read(), upload.filename
@@ -102,7 +102,7 @@ def _content() -> tuple[bytes | None, str]:
 
 
 def _as_sent(content: bytes, delimiter: str) -> tuple[bytes, str]:
-    """The file as the API takes it: what a spreadsheet pasted with tabs gets semicolons instead."""
+    """Returns the file and its separator as the API takes them. Tabs become semicolons."""
     if delimiter != "tab":
         return content, delimiter or ","
     out = io.StringIO(newline="")
@@ -112,7 +112,7 @@ def _as_sent(content: bytes, delimiter: str) -> tuple[bytes, str]:
 
 
 def _rows(content: bytes, delimiter: str, faults: Sequence[Told]) -> list[_Row]:
-    """The header, the first rows and every row at fault: number, cells, faults. What no program can read has no rows."""
+    """Returns the header, the first rows and every row with a fault, as number, cells and faults; [] for an unreadable file."""
     wrong: dict[int, list[Told]] = {}
     for fault in faults:
         wrong.setdefault(fault.row or 0, []).append(fault)

@@ -1,4 +1,4 @@
-"""The bench: what was scanned and typed, as the API takes it, and the row of the form that each reading was typed in."""
+"""Conversion of the form of the bench to readings, with the row of each."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.domain.characteristics.declaring.declaration import Characteristic, En
 from lots.pages.readings.bench_answers import parts_of
 from lots.pages.site.place import moment_typed, number
 
-# More rows than anybody types at once.
+# The most rows of the form.
 MOST_ROWS = 60
 _ROW = re.compile(r"(.+)-(\d{1,3})")
 
@@ -25,10 +25,10 @@ def written_rows(kind: Characteristic, form: Mapping[str, str]) -> list[int]:
 
 
 def rows_shown(kind: Characteristic, form: Mapping[str, str], wanted: int = 0) -> int:
-    """Returns how many rows to show: as many as are wanted on the spool, else those of the form; and one more than were filled in.
+    """Returns how many rows to show: those still needed on the spool, else those of the form, and one more than are filled.
 
     Args:
-        wanted: readings that the limits still want on this spool; 0 where they want none.
+        wanted: readings that the limits still need on this spool; 0 if complete.
     """
     filled = written_rows(kind, form)
     of_spool = any(one.counts == "spool" for one in kind.limits.fields)
@@ -39,7 +39,7 @@ def rows_shown(kind: Characteristic, form: Mapping[str, str], wanted: int = 0) -
 def readings_of(
     kind: Characteristic, form: Mapping[str, str], label: Mapping[str, Any]
 ) -> tuple[list[dict[str, Any]], list[int]]:
-    """Returns what was typed as readings, and the row of each. Rows without a number or a word in them are left out, but for the first.
+    """Returns the typed readings and the row of each. Empty rows are left out, except the first.
 
     Raises:
         Invalid: a time that the clock of the site showed twice or never.

@@ -1,4 +1,4 @@
-"""Voids: a reading that never was a measurement, by the person who stored it or by quality, and the agreement of quality."""
+"""Voids of mistaken readings by their author or by quality, the agreement of quality, and confirmations."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ def may_confirm(reading: Any) -> bool:
 @pages.get(f"/readings/<{NUMBER}:number>/void")
 @signed_in((Void, "POST"))
 def void(number: int) -> str:
-    """Asks why a reading does not count."""
+    """Shows the form that voids a reading."""
     return _page(number, None)
 
 
 @pages.post(f"/readings/<{NUMBER}:number>/void")
 @signed_in((Void, "POST"))
 def voided(number: int) -> Any:
-    """Voids a reading, and leads back to the bench or to its lot."""
+    """Voids a reading and redirects to the bench or to its lot."""
     body = {"reason": request.form.get("reason", "").strip()}
 
     def leave_out() -> str:
@@ -64,7 +64,7 @@ def voided(number: int) -> Any:
 
 
 def _of_lot(reading: Shown, result: str) -> str:
-    """The address of the readings on the page of a reading's lot, with the result of the void."""
+    """Returns the address of the page of the lot, with the result of the void."""
     return url_for("pages.lot", number=reading["lot_id"], result=result)
 
 
@@ -78,7 +78,7 @@ def _page(number: int, refused: Refusal | None) -> str:
 @pages.get(f"/readings/<{NUMBER}:number>/agree")
 @signed_in((Voids, "GET"), (AgreeToVoid, "POST"))
 def agreeing(number: int) -> Any:
-    """The form of the agreement to a void by the author of a reading."""
+    """Shows the form with which quality agrees to a void by the author of a reading."""
     return _of_reading("readings/agree.html", number, None)
 
 
@@ -103,14 +103,14 @@ def agree_to_void(number: int) -> Any:
 @pages.get(f"/readings/<{NUMBER}:number>/confirm")
 @signed_in((Confirm, "POST"))
 def confirming(number: int) -> Any:
-    """The form that confirms a reading far from its neighbours."""
+    """Shows the form that confirms a reading far from its neighbours."""
     return _of_reading("readings/confirm.html", number, None)
 
 
 @pages.post(f"/readings/<{NUMBER}:number>/confirm")
 @signed_in((Confirm, "POST"))
 def confirm_reading(number: int) -> Any:
-    """Confirms a reading far from its neighbours, and leads to its lot."""
+    """Confirms a reading far from its neighbours and redirects to its lot."""
     reason = request.form.get("reason", "").strip()
 
     def confirm() -> str:
@@ -126,7 +126,7 @@ def confirm_reading(number: int) -> Any:
 
 
 def _of_reading(template: str, number: int, not_done: Refusal | None) -> Any:
-    """A page about one reading, with what was measured in words."""
+    """Returns a page about one reading, with its values in words."""
     reading: Any = attempt(lambda: recording.whole_reading(number))
     if isinstance(reading, Refusal):
         return refused(reading, url_for("pages.home"))

@@ -1,4 +1,4 @@
-"""A delivery that was logged wrongly: the form that corrects it, and quality's form that closes it."""
+"""Corrections of a delivery: the form that corrects it, and quality's form that closes it."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _MASS = "mass-"
 @pages.get(f"/receiving/<{NUMBER}:number>/correct")
 @signed_in((OneDelivery, "GET"), (OneDelivery, "PATCH"))
 def correcting(number: int) -> Any:
-    """The form that corrects a delivery, filled with what is known of it."""
+    """Shows the form that corrects a delivery, filled with its present values."""
     found = attempt(lambda: deliveries.get(number))
     if isinstance(found, Refusal):
         return render_template("receiving/correct.html", unknown=found), found.status
@@ -50,7 +50,7 @@ def correcting(number: int) -> Any:
 @pages.post(f"/receiving/<{NUMBER}:number>/correct")
 @signed_in((OneDelivery, "PATCH"))
 def corrected(number: int) -> Any:
-    """Corrects a delivery by what was changed in the form."""
+    """Corrects a delivery by the fields that were changed."""
     found = attempt(lambda: deliveries.get(number))
     if isinstance(found, Refusal):
         return render_template("receiving/correct.html", unknown=found), found.status
@@ -84,7 +84,7 @@ def _form(delivery: Shown, typed: Mapping[str, str], version: object, refused: R
 
 
 def _faults(refused: Refusal) -> dict[str, list[str]]:
-    """What was refused, at the field it was typed in; what has none stands above."""
+    """Returns the faults by the field of the form; "" holds those without a field."""
     found: dict[str, list[str]] = {}
     for name, says in refused.beside().items():
         place = {"add": "further"}.get(name, name if name in _FIELDS else "")
@@ -93,7 +93,7 @@ def _faults(refused: Refusal) -> dict[str, list[str]]:
 
 
 def _known(delivery: Mapping[str, Any]) -> dict[str, str]:
-    """What stands in the form at first."""
+    """Returns the present values of a delivery as the form shows them."""
     known = {name: delivery[name] for name in ("order_ref", "currency", "note")}
     known |= {"cost": num(delivery["cost"]), "received_at": moment_field(delivery["received_at"])}
     known |= {"received_which": received_at.chosen(delivery["received_at"])}
@@ -105,7 +105,7 @@ def _known(delivery: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _body(typed: Mapping[str, str], delivery: Shown) -> dict[str, Any]:
-    """What was changed, as the API takes it. A field that was emptied is none any more."""
+    """Returns the changes as the body of the API. An emptied field becomes None."""
     known = _known(delivery)
     body = _receipt(typed, known)
     body |= {name: number(typed[name]) for name in ("spool_count", "net_mass_g") if typed[name]}
@@ -115,14 +115,14 @@ def _body(typed: Mapping[str, str], delivery: Shown) -> dict[str, Any]:
 
 
 def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, Any]:
-    """What was changed of the lot and the receipt."""
+    """Returns the changes of the lot and the receipt."""
     changed: dict[str, Any] = {
         name: typed[name] or None for name in (*_TEXTS, "supplier_lot") if typed[name] != known[name].strip()
     }
     for name in ("supplier_id", "grade_id", "cost"):
         if number(typed[name]) != number(known[name]):
             changed[name] = number(typed[name]) if typed[name] else None
-    # The form shows minutes: one that was not touched keeps its seconds.
+    # The form shows minutes. An unchanged moment keeps its seconds.
     if any(typed[name] != known[name] for name in ("received_at", "received_which")):
         changed["received_at"] = received_at.received(typed) if typed["received_at"] else None
     for name in ("ordered_at", "due_at"):
@@ -132,7 +132,7 @@ def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, An
 
 
 def _single_spools(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, Any]:
-    """Spools that never came, have another mass, or came beside those logged; no list that is empty."""
+    """Returns the spools to withdraw, with another mass, or to add; empty lists are left out."""
     gone = request.form.getlist("withdraw")
     masses = [
         {"code": name.removeprefix(_MASS), "net_mass_g": number(value)}

@@ -1,4 +1,4 @@
-"""Receiving: a delivery logged, what to do with it now, labels to stick on."""
+"""Receiving: the form for a delivery, and the next steps of a delivery."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from lots.services.setup import catalog
 _TEXTS = ("supplier_lot", "order_ref", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
 _FIELDS = (*_TEXTS, *_NUMBERS, *received_at.FIELDS, "ordered_at", "due_at", "spools", "confirm_spool_count")
-# Between a code and its mass; a blank alone may belong to the code.
+# Between a code and its mass. A single blank may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
 _BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
 _MOST_RECENT = 12
@@ -35,7 +35,7 @@ _MOST_RECENT = 12
 @pages.get("/receiving", endpoint="receiving")
 @signed_in((Deliveries, "GET"), (Deliveries, "POST"))
 def log_delivery() -> str:
-    """The form for a delivery, and the deliveries that came last."""
+    """Shows the form for a delivery, and the latest deliveries."""
     now = clock.now().replace(microsecond=0)
     return _form({"received_at": moment_field(now), "received_known": now.isoformat()})
 
@@ -43,7 +43,7 @@ def log_delivery() -> str:
 @pages.post("/receiving")
 @signed_in((Deliveries, "POST"))
 def delivered() -> Any:
-    """Logs a delivery, then shows what to do with it; a lot number much like a known one is asked about first."""
+    """Logs a delivery and redirects to the next steps. Asks first if the lot number is similar to a known one."""
     typed = {name: request.form.get(name, "").strip() for name in _FIELDS}
     if known := request.form.get("as_lot"):
         typed["supplier_lot"] = known
@@ -85,14 +85,14 @@ def _form(
     offered = choices(known, last)
     return render_template(
         "receiving/log.html",
-        typed={**_only(offered), **typed},
+        typed={**_single_choices(offered), **typed},
         refused=refused,
         faults=faults or {},
         which=received_at.which(typed),
         zone=place().time_zone,
         recent=recent,
         named={one["id"]: one["says"] for one in known["suppliers"]},
-        lacking=_lacking(offered),
+        lacking=_missing_setup(offered),
         **offered,
     )
 
@@ -112,14 +112,14 @@ def _choice(entries: Sequence[Mapping[str, Any]], first: int | None) -> list[tup
     return [("", "choose"), *((one["id"], f"{one['code']}: {place().prose(one['says'])}") for one in (*ahead, *rest))]
 
 
-def _only(offered: Mapping[str, list[tuple[Any, str]]]) -> dict[str, str]:
-    """The supplier and the grade where the shop has no other."""
+def _single_choices(offered: Mapping[str, list[tuple[Any, str]]]) -> dict[str, str]:
+    """Returns the supplier and the grade, each if the shop has only one."""
     single = {"supplier_id": offered["suppliers"][1:], "grade_id": offered["grades"][1:]}
     return {name: str(some[0][0]) for name, some in single.items() if len(some) == 1}
 
 
-def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any]]:
-    """What has to be set up before anything can be received: its name, who does it, and its page for those people."""
+def _missing_setup(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any]]:
+    """Returns what has to be set up before receiving: its name, the roles that do it, and its page if this person may open it."""
     found = []
     for subject, resource, page in (("suppliers", Suppliers, "supplier_list"), ("grades", Grades, "grades")):
         if len(offered[subject]) == 1:
@@ -131,7 +131,7 @@ def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any
 
 
 def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[Told, ...]]:
-    """What was typed as the API takes it, the line of each spool in the list, and what only a person can tell."""
+    """Returns the form as the body of the API, the line of each listed spool, and the questions for the clerk."""
     body: dict[str, Any] = {name: typed[name] for name in _TEXTS if typed[name]}
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if typed["received_at"]:
@@ -147,19 +147,19 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[To
 
 
 def split_codes(text: str) -> tuple[list[dict[str, Any]], list[int], tuple[Told, ...]]:
-    """Returns the spools that were typed one per line, the line of each, and what only a person can tell."""
+    """Returns the spools typed one per line, the line of each, and the questions for the clerk."""
     written = [(row, line.strip()) for row, line in enumerate(text.splitlines(), 1) if line.strip()]
     doubts = []
     found: list[dict[str, Any]] = []
     for row, line in written:
         code, *mass = _BETWEEN.split(line, maxsplit=1)
         if not mass and (parts := _BLANK_AND_NUMBER.fullmatch(line)):
-            doubts.append(_doubt(row, line, *parts.groups()))
+            doubts.append(_ambiguous_line(row, line, *parts.groups()))
         found.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
     return found, [row for row, _ in written], tuple(doubts)
 
 
-def _doubt(row: int, line: str, code: str, mass: str) -> Told:
+def _ambiguous_line(row: int, line: str, code: str, mass: str) -> Told:
     says = (
         f'Line {row}: is {mass} the mass or part of the code? Write "{code}, {mass}", or "{line}, 1000" with its mass.'
     )
@@ -167,7 +167,7 @@ def _doubt(row: int, line: str, code: str, mass: str) -> Told:
 
 
 def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
-    """What was refused, at the field it was typed in; a spool of the list with its line."""
+    """Returns the faults by the field of the form. A fault of a listed spool names its line."""
     found: dict[str, list[str]] = {}
     for fault in refused.faults:
         name, *below = fault.path
@@ -180,7 +180,7 @@ def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
 @pages.get(f"/receiving/<{NUMBER}:number>")
 @signed_in((OneDelivery, "GET"), (OneDelivery, "PATCH"))
 def received(number: int) -> Any:
-    """What to do with a delivery now: labels, the spools to measure, and where the rest goes."""
+    """Shows the next steps of a delivery: labels, spools to measure, and storage."""
     found = attempt(lambda: deliveries.get(number))
     if isinstance(found, Refusal):
         return render_template("receiving/done.html", refused=found), found.status

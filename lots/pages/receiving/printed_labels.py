@@ -1,4 +1,4 @@
-"""Labels of a delivery, a lot or one spool: as they will be printed, and as the files to print."""
+"""Labels of a delivery, a lot or a spool: the print preview, and the files to print."""
 
 from __future__ import annotations
 
@@ -37,21 +37,21 @@ _PIXELS = 96 / 25.4
 @pages.get(f"/receiving/<{NUMBER}:number>/labels")
 @signed_in((DeliveryLabels, "GET"))
 def labels(number: int) -> Any:
-    """The labels of a delivery as they will be printed, with paper, first free place and spools to choose."""
+    """Shows the labels of a delivery, with choices of paper, first free label and spools."""
     return _page("pages.labels_file", lambda: found_labels.of_delivery(number)["labels"], number=number)
 
 
 @pages.get(f"/lots/<{NUMBER}:number>/labels")
 @signed_in((LotLabels, "GET"))
 def lot_labels(number: int) -> Any:
-    """The labels of a lot, likewise."""
+    """Shows the labels of a lot, with the same choices."""
     return _page("pages.lot_labels_file", lambda: found_labels.of_lot(number)["labels"], number=number)
 
 
 @pages.get("/spools/<code>/label")
 @signed_in((SpoolLabel, "GET"))
 def label(code: str) -> Any:
-    """The label of a spool, likewise."""
+    """Shows the label of a spool, with the same choices."""
     return _page("pages.label_file", lambda: [found_labels.of_spool(code, printed=True)], code=code)
 
 
@@ -63,7 +63,7 @@ def _page(file: str, find: Callable[[], Sequence[View]], **which: Any) -> Any:
 
     def count() -> int:
         args = checked(LabelArgs, asked)
-        # The first page shows whether labels of this size can be printed at all.
+        # Laying out one page raises the errors of the label size.
         laid_out(_chosen(every, chosen), args, 1)
         return page_count(len(_chosen(every, chosen)), args)
 
@@ -91,13 +91,13 @@ def _page(file: str, find: Callable[[], Sequence[View]], **which: Any) -> Any:
 
 
 def _paper() -> str:
-    """What is asked for, by its present name; the shop's paper where nothing is."""
+    """Returns the requested paper by its present name, by default the paper of the shop."""
     asked = request.args.get("size", "")
     return "roll" if asked == "single" else asked or details().label_paper
 
 
 def _papers() -> list[tuple[str, str]]:
-    """The papers to choose from: a sheet where a label fits on one."""
+    """Returns the papers to choose from. A sheet is one of them if a label fits on it."""
     on = sheet(details())
     size = f"{num(on.label_wide)} x {num(on.label_high)} mm"
     offered = [("sheet", f"A4 sheet of {on.per_page}, {size}")] if on.per_page else []
@@ -109,29 +109,29 @@ def _on(asked: dict[str, Any]) -> Stock:
 
 
 def _pixels(asked: dict[str, Any]) -> tuple[int, int]:
-    """Width and height of a page on the screen, at its own size."""
+    """Returns the width and the height of a page of labels on the screen, px."""
     on = _on(asked)
     return round(on.wide * _PIXELS), round(on.high * _PIXELS)
 
 
 def _chosen(found: Sequence[View], codes: Sequence[str]) -> Sequence[View]:
-    """The labels of the spools that were ticked, of all where none was.
+    """Returns the labels of the ticked spools, or all labels if none is ticked.
 
     Raises:
-        Conflict: none of those ticked has a label.
+        Conflict: no ticked spool has a label.
     """
     if not codes:
         return found
     some = [one for one in found if one["spool_code"] in codes]
     if not some:
-        raise Conflict("None of these spools has a label. A withdrawn spool has none.")
+        raise Conflict("These spools have no labels. Withdrawn spools cannot be labelled.")
     return some
 
 
 @pages.get("/labels.css")
 @signed_in((SpoolLabel, "GET"))
 def label_style() -> Response:
-    """The size of a page of labels, on screen and on paper: it follows from the shop's details."""
+    """Returns a style sheet with the size of a page of labels, from the details of the shop."""
     on = _on({"size": _paper()})
     wide, high = f"{on.wide:g}mm", f"{on.high:g}mm"
     style = (
@@ -145,21 +145,21 @@ def label_style() -> Response:
 @pages.get(f"/receiving/<{NUMBER}:number>/labels.<any(svg, pdf):form>")
 @signed_in((DeliveryLabels, "GET"))
 def labels_file(form: str, number: int) -> Any:
-    """A page of a delivery's labels as SVG, or all as PDF, since a browser has no token to ask the API itself."""
+    """Returns a page of a delivery's labels as SVG, or all as PDF. A browser has no token to ask the API itself."""
     return _file(form, lambda: found_labels.of_delivery(number)["labels"], f"labels-delivery-{number}")
 
 
 @pages.get(f"/lots/<{NUMBER}:number>/labels.<any(svg, pdf):form>")
 @signed_in((LotLabels, "GET"))
 def lot_labels_file(form: str, number: int) -> Any:
-    """The labels of a lot, likewise."""
+    """Shows the labels of a lot, with the same choices."""
     return _file(form, lambda: found_labels.of_lot(number)["labels"], f"labels-lot-{number}")
 
 
 @pages.get("/spools/<code>/label.<any(svg, pdf):form>")
 @signed_in((SpoolLabel, "GET"))
 def label_file(form: str, code: str) -> Any:
-    """The label of a spool, likewise."""
+    """Shows the label of a spool, with the same choices."""
     return _file(form, lambda: [found_labels.of_spool(code, printed=True)], "label")
 
 

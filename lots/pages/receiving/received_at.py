@@ -1,4 +1,4 @@
-"""When a delivery came, as a field for date and time: what was not touched stays exact, and an hour that came twice is asked about."""
+"""The field for the moment of receipt. An unchanged moment keeps its seconds, and an hour that occurred twice needs a choice."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from lots.pages.site.place import moment, moment_field, moment_typed, place
 from lots.services.errors import Fault, Invalid
 
 _AT = "/received_at"
-# The field, the exact moment that it was filled with, and the one of two moments that was chosen.
+# The field, the exact moment that it was filled with, and the choice between two moments.
 FIELDS = ("received_at", "received_known", "received_which")
 
 
 def received(typed: Mapping[str, str]) -> str:
-    """Returns what the field says as the API takes it: to the second where it was not touched.
+    """Returns the moment in the field as the API takes it, to the second if it was not changed.
 
     Raises:
-        Invalid: a time that the site's clock never showed, or showed twice and nobody chose which.
+        Invalid: a time that the site's clock never showed, or showed twice without a choice.
     """
     text = typed["received_at"]
     for exact in (typed.get("received_which", ""), typed.get("received_known", "")):
@@ -27,7 +27,7 @@ def received(typed: Mapping[str, str]) -> str:
             return at.isoformat()
     if place().twice(text):
         raise Invalid(
-            Fault(_AT, "The clocks went back, and this time came twice.", "Choose the first or the second below.")
+            Fault(_AT, "The clocks went back, so this time occurred twice.", "Choose the first or the second below.")
         )
     try:
         return moment_typed(_AT, text)
@@ -36,7 +36,7 @@ def received(typed: Mapping[str, str]) -> str:
 
 
 def which(typed: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Returns the two moments to choose from where the field holds a time that came twice; none for any other."""
+    """Returns the two moments to choose from if the clock showed the typed time twice, else []."""
     both = place().twice(typed.get("received_at", ""))
     if both is None:
         return []
@@ -48,7 +48,7 @@ def which(typed: Mapping[str, str]) -> list[tuple[str, str]]:
 
 
 def chosen(at: datetime) -> str:
-    """Returns which of the two moments of `which` this is, to the minute; "" for a time that came once."""
+    """Returns which of the two moments of `which` this is; "" for a time that occurred once."""
     both = place().twice(moment_field(at)) or ()
     return next((one.isoformat() for one in both if one.utcoffset() == at.astimezone(one.tzinfo).utcoffset()), "")
 
@@ -61,7 +61,7 @@ def stored_moment(text: str) -> str:
 
 
 def _moment(text: str) -> datetime | None:
-    """A moment with its offset; None for anything else."""
+    """Returns a moment with its UTC offset, or None for anything else."""
     try:
         at = datetime.fromisoformat(text)
     except ValueError:

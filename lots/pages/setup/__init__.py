@@ -1,1 +1,1 @@
-"""Pages to set up what the shop works with."""
+"""Pages of the set-up: shop, people, suppliers, instruments, shades, grades, limits."""

@@ -1,4 +1,4 @@
-"""The list that leads through the set-up of a shop, in order: how much there is of each thing, what is missing, and who adds it."""
+"""The set-up steps of a shop in order, each with its count, what is missing, and who adds it."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from lots.services.setup.shop import SetUp, set_up
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One thing to set up: how much there is, and what is missing, in words.
+    """One set-up step: how much there is, and what is missing, in words.
 
     Args:
         number: its place in the order, from 1.
-        url: of its form; empty where whoever is signed in may not open it, or there is none.
-        act: what the link is called.
-        ask: who does it, where whoever is signed in may not; empty where they may.
+        url: of its form; "" if the signed-in person may not open it.
+        act: the text of the link.
+        ask: whom to ask, if the signed-in person may not do it; else "".
     """
 
     number: int
@@ -42,8 +42,8 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class _Said:
-    """What is there of one thing, whether that is enough, and what is missing."""
+class _StepState:
+    """A set-up step before the rights of the signed-in person are applied."""
 
     title: str
     there: str
@@ -55,12 +55,12 @@ class _Said:
 
 
 def setup_steps() -> list[Step]:
-    """Returns every step in order, for whoever is signed in. One query."""
+    """Returns every step in order, for the signed-in person. One query."""
     return _steps(set_up())
 
 
 def steps_for_home() -> list[Step]:
-    """Returns the steps that are still open, for a first page: where whoever is signed in does one, or no lot can be received yet. One query."""
+    """Returns the open steps for Home, if the signed-in person does one of them or no lot can be received yet. One query."""
     found = set_up()
     steps = [step for step in _steps(found) if not step.done]
     receives = found.suppliers and found.grades
@@ -75,7 +75,7 @@ def _for_home() -> dict[str, Any]:
 @pages.get("/setup")
 @signed_in()
 def setup() -> str:
-    """Everything that is set up, in order."""
+    """Shows the set-up steps in order."""
     return render_template("setup/setup.html", steps=setup_steps())
 
 
@@ -84,7 +84,7 @@ def _steps(found: SetUp) -> list[Step]:
     for number, said in enumerate((*_people(found), *_catalog(found)), start=1):
         resource, method = said.call
         url = _url(said.endpoint)
-        ask = "" if may_call(resource, method) else _who(said.call)
+        ask = "" if may_call(resource, method) else _whom_to_ask(said.call)
         steps.append(Step(number, said.title, said.there, said.missing, said.done, url, said.act, ask))
     return steps
 
@@ -94,43 +94,43 @@ def _url(endpoint: str) -> str:
     return url_for(endpoint) if may(endpoint) else ""
 
 
-def _who(call: Call) -> str:
+def _whom_to_ask(call: Call) -> str:
     roles = roles_of(call)
     return f"Ask {' or '.join(roles)}." if roles else "Ask an administrator."
 
 
-def _people(found: SetUp) -> tuple[_Said, ...]:
+def _people(found: SetUp) -> tuple[_StepState, ...]:
     nobody = [CALLED[role].lower() for role, count in found.people.items() if not count]
     count = sum(found.people.values())
     return (
-        _Said(
+        _StepState(
             "Shop",
             "stated" if found.named else "not stated",
             found.named,
             "" if found.named else "State the shop's name and its time zone. Until then times are in UTC.",
-            "Shop's details",
+            "Shop details",
             "pages.shop",
             (Shop, "PATCH"),
         ),
-        _Said(
+        _StepState(
             "People and roles",
-            f"{counted(count, 'person', 'people')} at the desks" if count else "none at the desks",
+            f"{counted(count, 'person', 'people')} at the desks" if count else "nobody at the desks",
             count > 0,
             f"Nobody has the role {_listed(nobody)}." if nobody else "",
             "People",
             "pages.people",
             (People, "POST"),
         ),
-        _Said(
+        _StepState(
             "Suppliers",
             counted(found.suppliers, "supplier") if found.suppliers else "none",
             found.suppliers > 0,
             "" if found.suppliers else "Deliveries are logged by supplier.",
-            "Suppliers",
+            "Supplier list",
             "pages.supplier_list",
             (Suppliers, "POST"),
         ),
-        _Said(
+        _StepState(
             "Instruments",
             counted(found.instruments, "instrument") if found.instruments else "none",
             found.instruments > 0,
@@ -142,15 +142,13 @@ def _people(found: SetUp) -> tuple[_Said, ...]:
     )
 
 
-def _catalog(found: SetUp) -> tuple[_Said, ...]:
+def _catalog(found: SetUp) -> tuple[_StepState, ...]:
     bare = found.shades - found.shades_with_reference
     unlimited = found.grades - found.grades_with_limits
-    lacks = (
-        f"{counted(bare, 'shade')} {'has' if bare == 1 else 'have'} no reference, so no lot of it can pass on colour."
-    )
-    open_ended = f"{counted(unlimited, 'grade')} {'has' if unlimited == 1 else 'have'} no limits, so no lot of it can be released."
+    lacks = f"{counted(bare, 'shade')} {'has' if bare == 1 else 'have'} no reference. Lots without one cannot pass on colour."
+    open_ended = f"{counted(unlimited, 'grade')} {'has' if unlimited == 1 else 'have'} no limits. Lots without limits cannot be released."
     return (
-        _Said(
+        _StepState(
             "Shades with reference",
             _of(found.shades_with_reference, found.shades, "shade", "a reference"),
             found.shades > 0 and not bare,
@@ -159,7 +157,7 @@ def _catalog(found: SetUp) -> tuple[_Said, ...]:
             "pages.shades",
             (Shades, "POST"),
         ),
-        _Said(
+        _StepState(
             "Grades",
             counted(found.grades, "grade") if found.grades else "none",
             found.grades > 0,
@@ -168,7 +166,7 @@ def _catalog(found: SetUp) -> tuple[_Said, ...]:
             "pages.grades",
             (Grades, "POST"),
         ),
-        _Said(
+        _StepState(
             "Limits",
             _of(found.grades_with_limits, found.grades, "grade", "limits"),
             found.grades > 0 and not unlimited,

@@ -1,4 +1,4 @@
-"""Decision risk: how often a lot on its limit is accepted and a good lot is held, by the limits and the sample of a grade."""
+"""Decision risk: the probabilities that a lot on its limit is accepted and that a good lot is held or rejected."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _ASKED = ("grade_id", "spools", "readings", "spools_in_lot", "instrument_id")
 @pages.get("/decision-risk", endpoint="decision_risk")
 @signed_in((DecisionRisk, "GET"))
 def risk_page() -> Any:
-    """The risks of a grade's newest limits, and what another sample or instrument would change about them."""
+    """Shows the decision risks of a grade's newest limits, and the effect of another sample or instrument."""
     typed = {name: text for name in _ASKED if (text := request.args.get(name, "").strip())}
     found = attempt(lambda: _risks(typed), RiskArgs) if typed.get("grade_id") else None
     not_done = found if isinstance(found, Refusal) else None
@@ -40,7 +40,7 @@ def risk_page() -> Any:
         ),
         picture=Markup(picture.draw({**risks})) if risks else "",  # noqa: S704  # our own drawing
         grades=[("", "choose"), *map(grade_choice, listed["grades"])],
-        instruments=[("", "the one most used"), *((one["id"], one["code"]) for one in listed["instruments"])],
+        instruments=[("", "the most used instrument"), *((one["id"], one["code"]) for one in listed["instruments"])],
         grade=next((one for one in listed["grades"] if str(one["id"]) == typed.get("grade_id")), None),
         refused=not_done,
         faults=beside(not_done),

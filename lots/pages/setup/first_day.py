@@ -1,4 +1,4 @@
-"""The first administrator of a shop: made by a link that `lots serve` prints, used once, on the machine that runs it."""
+"""The first administrator of a shop, added by a link that `lots serve` prints, once and on its own machine."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ from lots.services.setup.roles import ADMIN
 log = logging.getLogger(__name__)
 
 VALID = timedelta(minutes=30)
-# What every network of this machine listens at -> an address at which this machine reaches itself.
+# An address that means all networks of this machine -> an address at which this machine reaches itself.
 _EVERY = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104  # read, not listened at
 _HERE = ("127.", "::1", "localhost")
 _ADD = "lots token add NAME --role admin"
 _OLD_FORM = (
-    "This form is too old, or the browser did not send the cookie that came with it. Allow cookies for this address, "
+    "This form is too old, or the browser did not send its cookie. Allow cookies for this address, "
     "then send the form again."
 )
 
@@ -44,17 +44,17 @@ class FirstLink:
     digest: str
     made_at: datetime
     used: bool = False
-    # One form after the other, so that a double click finds the link used.
+    # Serialises the forms, so that the second click of a double click finds the link used.
     turn: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def opens(self, secret: str) -> bool:
-        """Returns whether this secret is the right one and the link still valid. The time taken does not tell how much of it is right."""
+        """Returns whether this secret is right and the link still valid, compared in constant time."""
         right = hmac.compare_digest(access.digest_of(secret), self.digest)
         return right and not self.used and timedelta() <= clock.now() - self.made_at <= VALID
 
 
 def offer(app: Flask, host: str, port: int) -> Iterator[str]:
-    """Yields what to print for whoever starts a server in whose shop nobody can sign in; nothing where somebody can. One query.
+    """Yields the lines to print at the start of a server while nobody can sign in, else nothing. One query.
 
     Args:
         app: gets the link; without this call it has none.
@@ -68,21 +68,21 @@ def offer(app: Flask, host: str, port: int) -> Iterator[str]:
         return
     secret = secrets.token_urlsafe(32)
     app.extensions["first_link"] = FirstLink(access.digest_of(secret), clock.now())
-    yield "lots: nobody can sign in yet. Open this link in a browser on this machine within 30 minutes. It makes the first administrator, once:"
+    yield "lots: nobody can sign in yet. To make the first administrator, open this link in a browser on this machine within 30 minutes:"
     yield f"  http://{f'[{name}]' if ':' in name else name}:{port}/first/{secret}"
 
 
 @pages.get("/first/<secret>")
 def first(secret: str) -> Any:
     """Asks for the name of the first administrator."""
-    return _form() if _opens(secret) else _dead()
+    return _form() if _opens(secret) else _invalid_link()
 
 
 @pages.post("/first/<secret>")
 def first_made(secret: str) -> Any:
-    """Makes the first administrator, signs this browser in and shows the token, once."""
+    """Adds the first administrator, signs this browser in and shows the token once."""
     if not _opens(secret):
-        return _dead()
+        return _invalid_link()
     typed = request.form.get("name", "")
     if not strangers_form.came_back():
         return _form(typed, _OLD_FORM, 400)
@@ -97,7 +97,7 @@ def first_made(secret: str) -> Any:
             made = None
         link.used = link.used or made is not None
     if made is None:
-        return _dead()
+        return _invalid_link()
     log.info("first administrator %s made from %s", made["name"], request.remote_addr)
     return _shown(made)
 
@@ -111,8 +111,8 @@ def _form(typed: str = "", wrong: str = "", status: int = 200) -> Any:
     return strangers_form.shown("setup/first.html", status, typed=typed, wrong=wrong)
 
 
-def _dead() -> Any:
-    """Says what to do instead, the same for every reason: a stranger learns nothing of a secret that was guessed."""
+def _invalid_link() -> Any:
+    """Shows what to do instead, the same for every reason, so that a guess reveals nothing."""
     log.warning("link for the first administrator refused from %s", request.remote_addr)
     return strangers_form.shown("setup/first_over.html", 404, command=_ADD)
 
@@ -121,7 +121,7 @@ def _shown(made: Shown) -> Any:
     try:
         started = sessions.start_session(made["token"], request.remote_addr, cookies.read(session.COOKIE))
     except Unavailable as error:
-        # The token is shown all the same: it is kept nowhere else.
+        # The token is still shown, because it is stored nowhere else.
         log.error("sign-in of %s failed: %s", made["name"], error)
         started = None
     if started is not None:

@@ -1,4 +1,4 @@
-"""Grades: what is bought, and what quality forbids and permits it for."""
+"""Grades, with the uses that quality forbids and permits."""
 
 from __future__ import annotations
 
@@ -43,18 +43,18 @@ COMMON_DENSITIES = {
 _TEXTS = ("finish", "filler", "filler_kind", "reason")
 _DRYING = ("dry_c", "dry_h", "softening_c", "dry_for_h", "dry_for_open_h")
 _LIVES = ("shelf_life_days", "open_life_days")
-# A grade has these always; the others may be taken back by emptying their fields.
+# Required fields of a grade. The other fields may be emptied.
 _ALWAYS_TEXTS = ("polymer", "color_name")
 _ALWAYS_NUMBERS = ("nominal_diameter_mm", "density_g_cm3")
 _MAY_BE_NONE = ("finish", "filler", "shade_id", *_DRYING, *_LIVES)
-# A list of the API -> what its boxes are called, and what can be ticked.
+# A list of the API -> the prefix of its boxes, and the choices.
 _BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES), "forbidden_shapes": ("shape", SHAPES)}
 
 
 @pages.get("/grades")
 @signed_in((Grades, "GET"))
 def grades() -> str:
-    """All grades with what they are forbidden for, those to review first."""
+    """Shows all grades with their forbidden uses, those to review first."""
     found = every(partial(catalog.listed, "grade"))
     found.sort(key=lambda one: not one["to_review"])
     return render_template("setup/grades.html", grades=found)
@@ -63,7 +63,7 @@ def grades() -> str:
 @pages.get("/grades/new")
 @signed_in((Grades, "POST"))
 def new_grade() -> str:
-    """The form for a new grade."""
+    """Shows the form for a new grade."""
     return _form({}, None, None)
 
 
@@ -88,7 +88,7 @@ def grade_added() -> Any:
 @pages.get(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "GET"))
 def grade(number: int) -> Any:
-    """One grade: what it is forbidden for and why, its limits, and the form to correct what may change."""
+    """Shows one grade: forbidden uses with reasons, limits, and the form that corrects it."""
     found = attempt(lambda: catalog.get("grade", number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.grades"))
@@ -98,13 +98,13 @@ def grade(number: int) -> Any:
 @pages.post(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "PATCH"))
 def grade_changed(number: int) -> Any:
-    """Corrects a grade: everything but its code and what its lots were judged with."""
+    """Corrects a grade, except its code and the fields that its lots were assessed with."""
     typed = request.form.to_dict()
     body = {name: value for name, value in _body(typed).items() if value is not None or name in _MAY_BE_NONE}
     version = version_read()
 
     def change() -> str:
-        # What a form does not ask for, since it is settled, stays as it is.
+        # The form leaves out fields that cannot change any more.
         for name in ("nominal_diameter_mm", "shade_id"):
             if name not in typed:
                 body.pop(name, None)
@@ -121,7 +121,7 @@ def grade_changed(number: int) -> Any:
 
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
-    """What the form says, as the API takes it; None for a text that was left empty."""
+    """Returns the form as the body of the API; None for a text that was left empty."""
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _TEXTS}
     numbers = ("shade_id", *_DRYING, *_LIVES)
     body |= {name: number(text) if (text := typed.get(name, "").strip()) else None for name in numbers}
@@ -135,7 +135,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
-    """A grade as its form shows it: the boxes are what quality stated, not what follows from finish and filler."""
+    """Returns a grade as its form shows it. Ticks are statements of quality, not consequences of finish and filler."""
     typed = {name: found.get(name) or "" for name in _TEXTS}
     typed |= {name: found[name] for name in _ALWAYS_TEXTS}
     numbers = (*_ALWAYS_NUMBERS, *_DRYING, *_LIVES)

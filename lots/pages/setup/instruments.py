@@ -1,4 +1,4 @@
-"""Instruments: what readings are taken with, added with the right kind, and corrected in what no reading rests on."""
+"""Instruments: their list, and the forms that add and correct them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from lots.pages.site.session import signed_in
 from lots.services.instruments import calibration_checks, due
 from lots.services.setup import catalog
 
-# A kind that no declaration names.
+# The choice of a kind that no declaration names.
 OTHER = "other"
 _NUMBERS = ("standard_uncertainty", "resolution", "check_interval_days")
 
@@ -29,14 +29,14 @@ _NUMBERS = ("standard_uncertainty", "resolution", "check_interval_days")
 @pages.get("/setup/instruments")
 @signed_in((Instruments, "GET"))
 def instruments() -> str:
-    """All instruments: what they measure, how sure they are, when they were checked and are due."""
+    """Shows all instruments with measures, uncertainty, last check and due date."""
     return _list({}, None)
 
 
 @pages.post("/setup/instruments")
 @signed_in((Instruments, "POST"))
 def instrument_added() -> Any:
-    """Adds an instrument and leads to it."""
+    """Adds an instrument and redirects to its page."""
     typed = request.form.to_dict()
 
     def add() -> str:
@@ -51,14 +51,14 @@ def instrument_added() -> Any:
 @pages.get(f"/setup/instruments/<{NUMBER}:number>")
 @signed_in((OneInstrument, "GET"))
 def instrument(number: int) -> Any:
-    """One instrument: its uncertainty in force, its checks, and the form to correct it."""
+    """Shows one instrument: uncertainty in force, checks, and the form that corrects it."""
     return _one(number, None, None)
 
 
 @pages.post(f"/setup/instruments/<{NUMBER}:number>")
 @signed_in((OneInstrument, "PATCH"))
 def instrument_changed(number: int) -> Any:
-    """Corrects an instrument. What readings rest on is settled."""
+    """Corrects an instrument. Kind, uncertainty and resolution cannot change once it has readings."""
     typed, version = request.form.to_dict(), version_read()
 
     def change() -> str:
@@ -73,17 +73,17 @@ def instrument_changed(number: int) -> Any:
 
 
 def kinds() -> list[tuple[str, str]]:
-    """Returns the kinds of instrument that declarations name, each with what it measures, and another one."""
+    """Returns the kinds of instrument that declarations name, each with its characteristics, and "another kind"."""
     words = dict.fromkeys(word for one in DECLARED.values() for word in one.kinds or one.instruments)
     named = [
         (word, f"{word.capitalize()}: {listed([said(name) for name in measures_of_kind(word) or ()])}")
         for word in words
     ]
-    return [("", "choose"), *sorted(named, key=lambda kind: kind[1]), (OTHER, "Another kind, named beside")]
+    return [("", "choose"), *sorted(named, key=lambda kind: kind[1]), (OTHER, "Another kind, named in the next field")]
 
 
 def _body(schema: Any, typed: Mapping[str, str], *names: str) -> dict[str, Any]:
-    """What the form says, as the API takes it."""
+    """Returns the form as the body of the API."""
     body = body_of(form_fields(schema, *(names or ("code", *_NUMBERS))), typed)
     kind = typed.get("kind", "").strip()
     if kind == OTHER:
@@ -139,7 +139,7 @@ def _read(number: int) -> tuple[Shown, list[Shown]]:
 
 
 def _units() -> str:
-    """The units of standard uncertainties, in words."""
+    """Returns the units of standard uncertainties in words."""
     alike: dict[str, list[str]] = {}
     for name, one in DECLARED.items():
         if one.instrument_unit:
@@ -148,7 +148,7 @@ def _units() -> str:
 
 
 def _shown(typed: Mapping[str, str], not_done: Refusal | None) -> dict[str, Any]:
-    """What both forms show."""
+    """Returns the values that both templates need."""
     return {
         "typed": typed,
         "refused": not_done,

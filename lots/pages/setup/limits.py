@@ -1,4 +1,4 @@
-"""Limits of a grade: each explained, with common values proposed, tried on lots before they are set, and compared with those before."""
+"""Limits of a grade: their form with proposals, a check on lots before they are set, and a comparison with older revisions."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from lots.services.views import View
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """What a check of drafted limits found: doubts about them, and what lots would be."""
+    """The result of checking drafted limits: doubts, and the effect on lots."""
 
     doubts: Sequence[tuple[str, str]]
     lots: Sequence[impact.Effect]
@@ -56,7 +56,7 @@ def _note() -> FormField:
 @pages.get(f"/grades/<{NUMBER}:number>/limits")
 @signed_in((GradeLimits, "GET"))
 def limits(number: int) -> Any:
-    """The limits of a grade: its revisions, and the form for the next one, which begins with the values of the current one."""
+    """Shows the revisions of a grade's limits, and the form for the next one, filled with the current values."""
     revisions = _revisions(number)
     if isinstance(revisions, Refusal):
         return refused(revisions, url_for("pages.grades"))
@@ -66,7 +66,7 @@ def limits(number: int) -> Any:
 @pages.post(f"/grades/<{NUMBER}:number>/limits")
 @signed_in((GradeLimits, "POST"))
 def limits_sent(number: int) -> Any:
-    """Fills in proposals, tries limits on lots, or sets them: only what was tried as it stands."""
+    """Fills in proposals, checks drafted limits on lots, or sets limits that were checked unchanged."""
     typed, step = request.form.to_dict(), request.form.get("step", "check")
     revisions = _revisions(number)
     if isinstance(revisions, Refusal):
@@ -86,7 +86,7 @@ def limits_sent(number: int) -> Any:
 @pages.get(f"/grades/<{NUMBER}:number>/limits/<{NUMBER}:revision>")
 @signed_in((GradeLimits, "GET"))
 def limits_revision(number: int, revision: int) -> Any:
-    """One revision of a grade's limits, what it changed, and the lots in stock that were judged under older ones."""
+    """Shows one revision of a grade's limits, its changes, and the lots in stock that were assessed under older ones."""
     revisions = _revisions(number)
     if isinstance(revisions, Refusal):
         return refused(revisions, url_for("pages.grades"))
@@ -124,7 +124,7 @@ def _try(number: int, body: Mapping[str, Any]) -> _Tried:
 
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
-    """What the form says, as the API takes it."""
+    """Returns the form as the body of the API."""
     uses = {use: [name for name in DECLARED if f"uses-{use}-{name}" in typed] for use in USES}
     named = {use: needs for use, needs in uses.items() if needs}
     body = body_of([*_terms(), _sampling(), *_blocks(), _note()], typed)
@@ -132,19 +132,19 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _digest(body: Mapping[str, Any], revisions: int) -> str:
-    """Tells limits that were tried, beside so many revisions, from others; the note may be worded afterwards."""
+    """Returns a digest of drafted limits and the number of revisions, without the note, which may still change."""
     held = {name: value for name, value in body.items() if name != "note"}
     return hashlib.sha256(json.dumps([revisions, held], sort_keys=True).encode()).hexdigest()[:32]
 
 
 def _typed(revision: Shown) -> dict[str, str]:
-    """A revision as the form for the next one begins, without its note."""
+    """Returns a revision as the initial values of the form for the next one, without its note."""
     typed = typed_of([*_terms(), _sampling(), *_blocks()], revision)
     return typed | {f"uses-{use}-{name}": "on" for use, needs in (revision.get("uses") or {}).items() for name in needs}
 
 
 def _with_proposals(block: str, typed: Mapping[str, str]) -> dict[str, str]:
-    """What was typed, with the proposals of a block where nothing was."""
+    """Returns the form, with the proposals of a block in its empty fields."""
     if block == "uses":
         given = {one.path[-1] for one in _blocks() if _given(one, typed)}
         return {**typed, **{f"uses-{use}-{name}": "on" for use, name in DEFINING.items() if name in given}}
@@ -159,7 +159,7 @@ def _given(block: FormField, typed: Mapping[str, str]) -> bool:
 
 
 def _in_words(revision: Shown) -> dict[tuple[str, str], str]:
-    """The values of a revision in words, by section and label."""
+    """Returns the values of a revision in words, by section and label."""
     found = {
         ("Rules", one.label): words_of(one, revision[one.name])
         for one in _terms()
@@ -187,7 +187,7 @@ def _block_in_words(section: str, block: FormField, said: Shown) -> dict[tuple[s
 
 
 def _changes(before: Shown, after: Shown) -> list[tuple[str, str, str, str]]:
-    """What a revision changed: section, label, before and after; "" where nothing was set."""
+    """Returns the changes of a revision as section, label, before and after; "" where nothing was set."""
     old, new = _in_words(before), _in_words(after)
     keys = dict.fromkeys([*old, *new])
     return [(*key, old.get(key, ""), new.get(key, "")) for key in keys if old.get(key) != new.get(key)]
@@ -195,7 +195,7 @@ def _changes(before: Shown, after: Shown) -> list[tuple[str, str, str, str]]:
 
 @dataclass(frozen=True, slots=True)
 class _Section:
-    """A block in the form: what it limits, whether anything is typed in it, and whether it stands open."""
+    """A block in the form: its description, whether it has values, and whether it is open."""
 
     block: FormField
     about: str
@@ -210,8 +210,8 @@ def _section(block: FormField, typed: Mapping[str, str], faults: Mapping[str, ob
     return _Section(block, about, given, given or wrong or (new and block.name == next(iter(DECLARED))))
 
 
-def _place(told: Told) -> tuple[str, str]:
-    """Where something is wrong: the box and what it is called, with the section around it."""
+def _field_of_fault(told: Told) -> tuple[str, str]:
+    """Returns the field of a fault and its label, with the section."""
     around = DECLARED[told.path[0]].title if told.path[0] in DECLARED and len(told.path) > 1 else ""
     name = "-".join(told.path)
     fields = {one.name: one for block in (_sampling(), *_blocks()) for one in block.leaves()}
@@ -229,7 +229,7 @@ def _form(
     not_done: Refusal | None = None,
 ) -> str:
     faults = beside(not_done)
-    places = [_place(told) for told in not_done.faults] if not_done else []
+    places = [_field_of_fault(told) for told in not_done.faults] if not_done else []
     return render_template(
         "setup/limits.html",
         grade=catalog.get("grade", number),

@@ -1,4 +1,4 @@
-"""People and their roles: who may sign in and what they may do, a token for each, and its end."""
+"""People and their roles: adding people, and renewing and revoking their tokens."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from lots.services.errors import Unavailable
 from lots.services.setup import access, sessions
 from lots.services.setup.roles import ADMIN, INTEGRATION, MONITORING
 
-# A role, what it is called, and what it is for.
+# A role, its title, and its tasks.
 ROLES = (
     ("receiving", "Receiving", "Logs deliveries, prints labels, and measures at the bench."),
     (
@@ -41,7 +41,7 @@ _ENDS = "Tick the box to confirm: a revoked token cannot be restored."
 @pages.get("/setup/people")
 @signed_in((People, "GET"))
 def people() -> str:
-    """Everybody with a token, and the form for another person."""
+    """Shows the people with a token, and the form for a new person."""
     return _people({"days": str(access.DAYS)}, None)
 
 
@@ -65,7 +65,7 @@ def person_added() -> Any:
 @pages.get(f"/setup/people/<{NUMBER}:number>")
 @signed_in((OnePerson, "GET"))
 def person(number: int) -> Any:
-    """One person, and the forms to renew and to revoke the token."""
+    """Shows one person, and the forms that renew and revoke the token."""
     return _person(number, {"days": str(access.DAYS)}, None)
 
 
@@ -90,7 +90,7 @@ def person_renewed(number: int) -> Any:
 @pages.post(f"/setup/people/<{NUMBER}:number>/revoke")
 @signed_in((PersonRevoked, "POST"))
 def person_revoked(number: int) -> Any:
-    """Ends a token for good."""
+    """Revokes a token permanently."""
     typed = request.form.to_dict()
     if not typed.get("sure"):
         return _person(number, typed, Refusal(422, _ENDS), sure=_ENDS)
@@ -115,7 +115,7 @@ def token_page(who: Shown, token: str, onward: str) -> str:
 
 
 def _renewed_own(who: Shown, onward: str) -> Any:
-    """The session ended with the old token, so this browser begins another."""
+    """Shows the new token and begins a new session in this browser, since the old token's session has ended."""
     try:
         started = sessions.start_session(who["token"], request.remote_addr, cookies.read(session.COOKIE))
     except Unavailable:

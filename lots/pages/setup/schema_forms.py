@@ -1,4 +1,4 @@
-"""Forms whose fields follow from the schema of a request: what was typed as the API takes it, and what is kept as a form shows it."""
+"""Forms generated from the schema of a request: conversion of typed text to a body, and of a body to a form."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _TRUTHS = {"yes": True, "no": False}
 
 
 def body_of(asked: Iterable[FormField], typed: Mapping[str, str]) -> dict[str, Any]:
-    """Returns what was typed as the body of a request. What was left empty is left out, and a group of which nothing was typed."""
+    """Returns the form as the body of a request, without empty fields and groups."""
     body: dict[str, Any] = {}
     for one in asked:
         value = body_of(one.parts, typed) or None if one.kind == "group" else _value(one, typed)
@@ -77,7 +77,7 @@ def words_of(one: FormField, value: Any) -> str:
 
 
 def beside(refusal: Refusal | None) -> dict[str, list[str]]:
-    """Returns what is wrong by the names of the fields of a form; "" holds what belongs to none."""
+    """Returns the faults by the field of the form; "" holds those without a field."""
     found: dict[str, list[str]] = {}
     for told in refusal.faults if refusal else ():
         found.setdefault("-".join(told.path), []).append(told.says)
@@ -98,7 +98,7 @@ def ends_of(one: FormField) -> tuple[str, str]:
 
 @pages.app_template_global()
 def options_of(one: FormField) -> list[tuple[Any, str]]:
-    """Returns what can be chosen: code and words. A first one without a value stands for what is left out."""
+    """Returns the choices as code and words. An optional field begins with an empty choice."""
     words = (
         [(word, hyphenated(str(word))) for word in one.words]
         if one.kind == "choice"

@@ -1,4 +1,4 @@
-"""Shades and their approved references: typed, measured or read from a file, looked at before they are approved, and never changed afterwards."""
+"""Shades and their references: typed, measured or read from a file, previewed, approved, and then immutable."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ def _conditions() -> tuple[FormField, ...]:
 @pages.get("/setup/shades")
 @signed_in((Shades, "GET"))
 def shades() -> str:
-    """All shades, each with its newest reference."""
+    """Shows all shades, each with its newest reference."""
     return _list({}, None)
 
 
 @pages.post("/setup/shades")
 @signed_in((Shades, "POST"))
 def shade_added() -> Any:
-    """Adds a shade and leads to it, to approve its first reference."""
+    """Adds a shade and redirects to its page, where its first reference is approved."""
     typed = request.form.to_dict()
 
     def add() -> str:
@@ -73,7 +73,7 @@ def _list(typed: Mapping[str, str], not_done: Refusal | None) -> str:
 @pages.get(f"/setup/shades/<{NUMBER}:number>")
 @signed_in((OneShade, "GET"))
 def shade(number: int) -> Any:
-    """One shade: its revisions with the steps between them, and the form to correct its name and interval."""
+    """Shows one shade: its revisions with the steps between them, and the form that corrects name and interval."""
     return _shade(number, None, None)
 
 
@@ -103,7 +103,7 @@ def _shade(number: int, typed: Mapping[str, str] | None, not_done: Refusal | Non
         "setup/shade.html",
         shade=one,
         rows=[
-            (row, step, _screen(row["lab"]), _said(row["conditions"]))
+            (row, step, _screen(row["lab"]), _conditions_in_words(row["conditions"]))
             for row, step in zip(revisions, [None, *steps], strict=bool(revisions))
         ][::-1],
         typed=typed if typed is not None else typed_of(form_fields(ShadeChange), one),
@@ -119,7 +119,7 @@ def _shade(number: int, typed: Mapping[str, str] | None, not_done: Refusal | Non
 @pages.get(f"/setup/shades/<{NUMBER}:number>/revisions/new")
 @signed_in((Revisions, "POST"))
 def new_shade_revision(number: int) -> Any:
-    """The form for a shade's next reference. Conditions begin with those of the revision before, or with those of common practice."""
+    """Shows the form for a shade's next reference. Conditions are those of the previous revision, or common practice."""
     found = attempt(partial(_revisions, number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.shades"))
@@ -138,7 +138,7 @@ def shade_revision_sent(number: int) -> Any:
     if step == "approve" and typed.get("before") == _newest(number):
         done = once(partial(_approve, number, typed), RevisionArgs)
         return (_revision_form(number, typed, done), done.status) if isinstance(done, Refusal) else done
-    drafted = attempt(partial(_look, number, typed), RevisionArgs)
+    drafted = attempt(partial(_draft, number, typed), RevisionArgs)
     if isinstance(drafted, Refusal):
         return _revision_form(number, typed, drafted), drafted.status
     before = drafted["before"]
@@ -148,15 +148,15 @@ def shade_revision_sent(number: int) -> Any:
         drafted=drafted,
         screen=_screen(drafted["lab"]),
         screen_before=_screen(before["lab"]) if before else None,
-        conditions=_said(_body(typed)["conditions"]),
-        conditions_before=_said(before["conditions"]) if before else [],
+        conditions=_conditions_in_words(_body(typed)["conditions"]),
+        conditions_before=_conditions_in_words(before["conditions"]) if before else [],
         typed={name: text for name, text in typed.items() if name not in ("seal", "once", "step", "before")},
         approved_by=typed.get("approved_by", ""),
     )
 
 
-def _look(number: int, typed: dict[str, str]) -> Shown:
-    """A reference as it would be; what a file says is typed from then on."""
+def _draft(number: int, typed: dict[str, str]) -> Shown:
+    """Returns a drafted reference. Values of an uploaded file are copied into `typed`."""
     file = request.files.get("file")
     if file is not None and file.filename:
         _type_file(file.stream.read(), file.filename, typed)
@@ -164,7 +164,7 @@ def _look(number: int, typed: dict[str, str]) -> Shown:
 
 
 def _newest(number: int) -> str:
-    """The revision that a form for the next one is held against; 0 for none."""
+    """Returns the number of the newest revision, to detect a later one; "0" for none."""
     return str(max((row["revision"] for row in _revisions(number)), default=0))
 
 
@@ -188,7 +188,7 @@ def _approve(number: int, typed: Mapping[str, str]) -> str:
 
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
-    """What the form says, as the API takes it."""
+    """Returns the form as the body of the API."""
     body = body_of(form_fields(RevisionArgs, "instrument_id", "standard_uncertainty", "approved_by", "note"), typed)
     lab = [typed.get(name, "").strip() for name in _LAB]
     lines = [line for line in typed.get("readings", "").splitlines() if line.strip()]
@@ -202,7 +202,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 
 
 def _color(line: str) -> list[Any]:
-    """The numbers of a line; commas stand between them where the site writes decimal points."""
+    """Returns the numbers of a line. Commas separate them if the site writes decimal points."""
     return [number(part) for part in re.split(r"[;\s]+" if _sign() == "," else r"[,;\s]+", line.strip()) if part]
 
 
@@ -211,7 +211,7 @@ def _sign() -> str:
 
 
 def _spectrum(text: str) -> Any:
-    """A spectrum as the form keeps it: first wavelength, step and values."""
+    """Returns the spectrum in a hidden field as first wavelength, step (nm) and values; None if it is empty."""
     parts = text.split()
     if not parts:
         return None
@@ -230,8 +230,8 @@ def _screen(lab: Sequence[float]) -> ScreenColor:
     return on_screen(Lab(*lab))
 
 
-def _said(conditions: Shown) -> list[tuple[str, str]]:
-    """Measuring conditions in words, by label; those that nobody stated are left out."""
+def _conditions_in_words(conditions: Shown) -> list[tuple[str, str]]:
+    """Returns the stated measuring conditions in words, by label."""
     return [
         (one.label, words_of(one, conditions[one.path[-1]]))
         for one in _conditions()
@@ -240,7 +240,7 @@ def _said(conditions: Shown) -> list[tuple[str, str]]:
 
 
 def _by_line(told: Told) -> Told:
-    """A fault of one of several readings, with its line."""
+    """Returns a fault of one of several readings with its line."""
     if told.path[0] == "readings" and len(told.path) > 1:
         return replace(told, pointer="/readings", detail=f"Line {int(told.path[1]) + 1}: {told.detail}")
     return replace(told, pointer="/spectrum") if told.path[0] == "spectrum" else told

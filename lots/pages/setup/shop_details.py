@@ -1,4 +1,4 @@
-"""The shop itself: its name and addresses, its clock, how it writes dates and numbers, and its labels."""
+"""The details of the shop: name, addresses, time zone, formats of dates and numbers, labels."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from lots.services import clock
 from lots.services.setup import shop as shop_service
 from lots.services.setup.place import DATE_FORMS, DECIMAL_SIGNS, Place, zone
 
-# What may be left empty.
+# Optional fields.
 _OPTIONAL = ("name", "address", "site", "bench_currency")
 _TEXTS = (*_OPTIONAL, "time_zone", "date_form", "decimal_sign", "label_paper")
 _SIZES = ("label_width_mm", "label_height_mm", "label_margin_mm", "sheet_top_mm", "sheet_left_mm")
@@ -31,7 +31,7 @@ _NUMBER = 1.748
 @pages.get("/setup/shop")
 @signed_in((Shop, "PATCH"))
 def shop() -> str:
-    """The shop's details and an example of how dates and numbers are written."""
+    """Shows the details of the shop, with an example of dates and numbers."""
     found: Shown = shop_service.view()
     place = details().place
     typed = {name: found[name] or "" for name in _TEXTS} | {name: place.number(found[name]) for name in _SIZES}
@@ -60,14 +60,14 @@ def shop_changed() -> Any:
 
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _OPTIONAL}
-    # What is left empty here stays as it is.
+    # A required field that was left empty keeps its value.
     body |= {name: text for name in _TEXTS if name not in _OPTIONAL and (text := typed.get(name, "").strip())}
     body["bench_cost_per_h"] = number(text) if (text := typed.get("bench_cost_per_h", "").strip()) else None
     return body | {name: number(text) for name in (*_SIZES, *_BENCH) if (text := typed.get(name, "").strip())}
 
 
 def _place(typed: Mapping[str, str]) -> Place | None:
-    """What was typed as it would hold; None where it cannot."""
+    """Returns the typed time zone, date form and decimal sign; None where one is invalid."""
     form, sign = typed.get("date_form", ""), typed.get("decimal_sign", "")
     try:
         zone(typed.get("time_zone", "").strip())
@@ -78,7 +78,7 @@ def _place(typed: Mapping[str, str]) -> Place | None:
 
 
 def _labels(typed: Mapping[str, str]) -> tuple[int, int] | None:
-    """Labels beside and below each other on a sheet of what was typed; None where there is no sheet, or the sizes cannot be used."""
+    """Returns the columns and rows of labels on a sheet of the typed sizes; None without a sheet or with invalid sizes."""
     said = attempt(lambda: checked(ShopChange, {name: number(typed.get(name, "")) for name in _SIZES}))
     if isinstance(said, Refusal) or typed.get("label_paper") != "sheet":
         return None

@@ -1,4 +1,4 @@
-"""Suppliers: whom filament is bought from."""
+"""Suppliers: their list, and the forms that add and correct them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from lots.services.setup import catalog
 @pages.get("/setup/suppliers")
 @signed_in((Suppliers, "GET"))
 def supplier_list() -> str:
-    """All suppliers, and the form for another one."""
+    """Shows all suppliers, and the form for a new one."""
     return _list({}, None)
 
 
@@ -41,7 +41,7 @@ def supplier_added() -> Any:
 @pages.get(f"/setup/suppliers/<{NUMBER}:number>")
 @signed_in((OneSupplier, "GET"))
 def supplier_details(number: int) -> Any:
-    """One supplier, and the form to correct name and contact."""
+    """Shows one supplier, and the form that corrects name and contact."""
     return _one(number, None, None)
 
 

@@ -1,4 +1,4 @@
-"""Test prints and their recipes: what is printed to be measured, in numbered revisions that never change."""
+"""Test prints and their recipes, in numbered revisions that never change."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from lots.services.setup import test_prints as services
 @pages.get("/setup/test-prints", endpoint="test_prints")
 @signed_in((TestPrints, "GET"))
 def print_list() -> str:
-    """All test prints with their newest recipe, and the form for another."""
+    """Shows all test prints with their newest recipe, and the form for a new one."""
     return _list({}, None)
 
 
 @pages.post("/setup/test-prints")
 @signed_in((TestPrints, "POST"))
 def print_added() -> Any:
-    """Adds a test print and leads to it, to add its recipe."""
+    """Adds a test print and redirects to its page, where its recipe is added."""
     typed = request.form.to_dict()
 
     def add() -> str:
@@ -42,7 +42,7 @@ def print_added() -> Any:
 @pages.get(f"/setup/test-prints/<{NUMBER}:number>", endpoint="test_print")
 @signed_in((OneTestPrint, "GET"))
 def one_print(number: int) -> Any:
-    """One test print: its recipes, what each changed, and the form for the next, which begins with the newest."""
+    """Shows one test print: its recipes with their changes, and the form for the next one, filled with the newest."""
     return _one(number, None, None)
 
 

@@ -1,1 +1,1 @@
-"""Shared by all pages: calls of services, sessions, the frame."""
+"""Code that all pages share: calls of services, sessions, the frame."""

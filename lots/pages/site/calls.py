@@ -1,4 +1,4 @@
-"""What a page asks of the services: the form checked by the API's schema, the work done once, and a refusal as a value to show beside its fields."""
+"""Calls of services by pages: validation by the API's schema, idempotent forms, and refusals as values."""
 
 from __future__ import annotations
 
@@ -23,43 +23,43 @@ from lots.services.files.csv_tables import CellFault
 from lots.services.setup import access
 
 _T = TypeVar("_T")
-# What a service answers, for a template to show.
+# The answer of a service, for a template.
 Shown: TypeAlias = Mapping[str, Any]
-# What a form keeps beside its fields to be done once.
+# The form of an idempotency key.
 _KEY = re.compile(r"[!-~]{1,255}")
-_CHANGED = "This form was changed on its way. Go back, load the page again and send it once more."
-_SENT_BEFORE = "This form was sent before with other words. Open it anew."
+_CHANGED = "This form is not valid. Go back, reload the page and send the form again."
+_SENT_BEFORE = "This form was already sent with other values. Open it again."
 _PAGE = 500
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One thing wrong, for a person: where (a JSON pointer), what its field is called, what is wrong, and what to do."""
+    """One fault for a person: JSON pointer, label of the field, detail, and hint."""
 
     pointer: str
     label: str
     detail: str
     hint: str = ""
-    # The field that confirms what is questioned; empty where nothing may be confirmed.
+    # The field that confirms a questioned value; "" if it cannot be confirmed.
     confirm: str = ""
-    # Of a file.
+    # Row and column of a file.
     row: int | None = None
     column: str | None = None
 
     @property
     def says(self) -> str:
-        """What is wrong and what to do."""
+        """Returns the detail and the hint."""
         return " ".join(filter(None, (self.detail, self.hint)))
 
     @property
     def path(self) -> list[str]:
-        """The names and places of the pointer, from the outside."""
+        """Returns the parts of the pointer, from the outside."""
         return self.pointer.strip("/").split("/")
 
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """What a service refused: the status it has over HTTP, in words, the first hundred faults of `total`, and further members such as `candidates`."""
+    """A refused call: HTTP status, detail, the first hundred faults of `total`, and further members such as `candidates`."""
 
     status: int
     detail: str
@@ -69,17 +69,17 @@ class Refusal:
 
     @property
     def meant(self) -> str:
-        """The one spool code that is proposed instead of what was typed; empty without one, or where several may be meant."""
+        """Returns the single proposed spool code; "" without one or with several."""
         named = self.more.get("candidates", ())
         return str(named[0].get("code", "")) if len(named) == 1 else ""
 
     @property
     def confirms(self) -> frozenset[str]:
-        """The names of the fields that confirm what was questioned."""
+        """Returns the names of the fields that confirm a questioned value."""
         return frozenset(told.confirm for told in self.faults if told.confirm)
 
     def beside(self) -> dict[str, list[str]]:
-        """Returns the sentences by the first name of their pointers; "" holds what belongs to no field."""
+        """Returns the sentences by the first part of their pointers; "" holds those without a field."""
         found: dict[str, list[str]] = {}
         for told in self.faults:
             found.setdefault(told.path[0], []).append(told.says)
@@ -87,9 +87,9 @@ class Refusal:
 
 
 def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None) -> Refusal:
-    """Returns an error of a service as a page shows it; the schema knows what the fields are called."""
+    """Returns an error of a service as a refusal, with the field labels of the schema."""
     if isinstance(error, BadCursor):
-        return Refusal(422, "This cursor was not given out by this list. Start at its first page.")
+        return Refusal(422, "This page of the list does not exist. Start at the first page.")
     if isinstance(error, KeyReused):
         return Refusal(422, _SENT_BEFORE)
     told = tuple(
@@ -107,7 +107,7 @@ def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None)
 
 
 def attempt(work: Callable[[], _T], schema: type[Schema] | None = None) -> _T | Refusal:
-    """Returns what `work` returns, or what was refused."""
+    """Returns the result of `work`, or its refusal."""
     try:
         return work()
     except (LotsError, BadCursor) as error:
@@ -115,10 +115,10 @@ def attempt(work: Callable[[], _T], schema: type[Schema] | None = None) -> _T | 
 
 
 def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) -> Response | Refusal:
-    """Does the work of a form once, however often it is sent, and leads to the address that `work` returns.
+    """Does the work of a form once, however often it is sent, and redirects to the address that `work` returns.
 
     Args:
-        work: raising undoes it; a refusal that it returns is kept.
+        work: an exception rolls it back; a returned refusal is stored.
         schema: of the body that the form makes, for the labels of its fields.
     """
     try:
@@ -129,7 +129,7 @@ def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) 
 
 
 def _sent_file(name: str, file: FileStorage) -> list[str | None]:
-    """What a file of a form says: a mended one of the same name is another request."""
+    """Returns name, file name and digest of an uploaded file. A corrected file of the same name is another request."""
     digest = hashlib.sha256(file.stream.read()).hexdigest()
     file.stream.seek(0)
     return [name, file.filename, digest]
@@ -137,7 +137,7 @@ def _sent_file(name: str, file: FileStorage) -> list[str | None]:
 
 def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     key = request.form.get("once")
-    # No database keeps the address of a page with a control character in it, and nothing is there.
+    # A database cannot store an address with a control character, and no page has one.
     if key is None or has_control(request.path):
         return work()
     if not _KEY.fullmatch(key):
@@ -155,13 +155,13 @@ def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     try:
         kept = kept_or_done()
     except Clash:
-        # The same form came twice at once, and the other was faster.
+        # The same form was sent twice at once, and the other one was stored first.
         kept = kept_or_done()
     return kept.body if kept.status == 303 else Refusal(kept.status, kept.body)
 
 
 def version_read() -> int:
-    """Returns the version of what a form was made from: whatever changed since is not written over."""
+    """Returns the version that a form was made from, so that later changes are not overwritten."""
     version = request.form.get("version", type=int)
     if version is None:
         abort(400, _CHANGED)
@@ -169,16 +169,16 @@ def version_read() -> int:
 
 
 def form_number(name: str) -> int:
-    """Returns the row number in a hidden field of a form; 0, which no row has, where there is none."""
+    """Returns the row number in a hidden field of a form; 0, which no row has, if it is missing."""
     found: int = request.form.get(name, 0, type=int)
     return found if 0 <= found <= MAX_ID else 0
 
 
 def checked(schema: type[Schema], said: Any) -> Any:
-    """Returns what a form says as the API reads it.
+    """Returns the values of a form as the API reads them.
 
     Raises:
-        Invalid: everything that is wrong with it. Hints on how JSON is written are left out.
+        Invalid: all faults, without hints about JSON.
     """
     try:
         return _made(schema).load(said)
@@ -192,10 +192,10 @@ def checked_list(
     """Returns a list as the API reads it.
 
     Args:
-        of_the_rest: asked, where some objects cannot be read, what is wrong with the others, by their places.
+        of_the_rest: returns the faults of the readable objects, given by their places, if others are unreadable.
 
     Raises:
-        Invalid: everything that is wrong with it.
+        Invalid: all faults.
     """
     try:
         return list(_made(schema).load(said, many=True))
@@ -218,7 +218,7 @@ def _faults(messages: Any, at: str = "") -> list[Fault]:
 
 
 def label_of(schema: type[Schema] | None, pointer: str) -> str:
-    """Returns what people call the field that a pointer leads to: the `label` of its schema; empty for one that no page shows."""
+    """Returns the label of the field at a pointer, from its schema; "" for a field that no page shows."""
     below: Schema | None = _made(schema) if schema else None
     label = ""
     for name in pointer.strip("/").split("/"):
@@ -237,11 +237,11 @@ class Paged(Protocol[_T]):
 
     @property
     def rows(self) -> list[_T]:
-        """What is on it."""
+        """Returns the rows of the page."""
 
     @property
     def next(self) -> str | None:
-        """Where the next one begins."""
+        """Returns the cursor of the next page, or None."""
 
 
 def every(page: Callable[[str | None, int], Paged[_T]], most: int = 2000) -> list[_T]:

@@ -1,4 +1,4 @@
-"""Today's work, desk by desk: how many of each thing wait, the oldest of them, and where to act on them."""
+"""The open work of each desk: counts, the first entries, and links to act on them."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ from lots.services.purchasing import corrective_actions, week
 from lots.services.readings import voids
 from lots.services.receiving import receiving, to_measure
 
-# Lines that a part names, and rows that are counted.
+# The most lines of a part, and the most rows that are counted.
 SHOWN, _COUNTED = 5, 500
-# Days ahead in which something that becomes due is named.
+# Due dates within so many days are listed.
 _SOON_DAYS = 7
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One thing to do: its name, the address of the act, what it is about, and further links (word, address)."""
+    """One task: its name, the address to act on it, its description, and further links (word, address)."""
 
     name: str
     url: str
@@ -44,7 +44,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One kind of work.
+    """One kind of work on Home.
 
     `count` is how many there are, `lines` the first of them, and `every` the address of all. `act` is a button (word, address), `empty` the
     sentence where there are none. An `urgent` part is red.
@@ -61,7 +61,7 @@ class Part:
 
     @property
     def more(self) -> int:
-        """How many are not named."""
+        """Returns how many rows have no line."""
         return self.count - len(self.lines)
 
 
@@ -72,7 +72,7 @@ def _part(
 
 
 def _to(endpoint: str, fallback: str = "", **values: Any) -> str:
-    """The address of a page that the signed-in person may open; else `fallback`."""
+    """Returns the address of a page if the signed-in person may open it, else `fallback`."""
     return url_for(endpoint, **values) if can_open(endpoint) else fallback
 
 
@@ -81,7 +81,7 @@ def _lot(number: int) -> str:
 
 
 def receiving_desk() -> list[Part]:
-    """The clerk's: deliveries of today, and spools to measure."""
+    """Returns the work of receiving: today's deliveries and spools to measure."""
     begun, _ = place().today(clock.now())
     return [
         _part(
@@ -111,34 +111,34 @@ def _spools_to_measure() -> Part:
         says = f"lot {one.supplier_lot}, {one.supplier}, received {day(one.received_at)}"
         return Line(one.spool_code, at[kinds[0]], says, [(DECLARED[kind].title, at[kind]) for kind in kinds])
 
-    return _part("measure", "Spools to measure", rows, line, "No drawn spool lacks readings.", url_for("pages.bench"))
+    return _part("measure", "Spools to measure", rows, line, "No spools to measure.", url_for("pages.bench"))
 
 
 def quality_desk() -> list[Part]:
-    """Quality's: what waits for a measurement, a decision, a check or an answer."""
+    """Returns the work of quality: everything that needs a measurement, a decision, a check or an answer."""
     waiting, blocked = receiving.waiting_for_quality()
     every = url_for("pages.quality")
     return [
         _part(
             "waiting",
-            "Lots waiting",
+            "Lots in quarantine",
             waiting,
             lambda lot: Line(
                 lot.supplier_lot,
                 _lot(lot.id),
-                f"{lot.supplier}, {lot.grade}: {'; '.join(lot.to_measure) or 'decided by hand'}",
+                f"{lot.supplier}, {lot.grade}: {'; '.join(lot.to_measure) or 'manual decision'}",
             ),
-            "No lots waiting.",
+            "No lots in quarantine.",
             url_for("pages.lots", standing="quarantined"),
         ),
         _part(
             "concessions",
-            "Concessions asked for",
+            "Concessions to approve",
             concessions.to_approve(),
             lambda one: Line(
                 one["lot"]["supplier_lot"],
                 _to("pages.concession", every, number=one["id"]),
-                f"{hyphenated(', '.join(one['uses']))}, asked for by {one['requested_by']}",
+                f"{hyphenated(', '.join(one['uses']))}, requested by {one['requested_by']}",
             ),
             "No concessions waiting for approval.",
             every,
@@ -160,7 +160,7 @@ def quality_desk() -> list[Part]:
         _actions(),
         _part(
             "blocked",
-            "Blocked lots still here",
+            "Blocked lots",
             blocked,
             lambda lot: Line(lot.supplier_lot, _lot(lot.id), f"{lot.supplier}, {lot.grade}"),
             "No blocked lots.",
@@ -177,7 +177,7 @@ def _due(every: str) -> Part:
     def line(one: dict[str, Any]) -> Line:
         by_day = f"{'overdue since' if one['overdue'] else 'due by'} {day(one['due_at'])}"
         if one["why"] == "moved":
-            by_day = f"found to have moved on {day(one['due_at'])}"
+            by_day = f"colour has moved, found on {day(one['due_at'])}"
         if one["instrument_id"]:
             url = _to("pages.instrument_check", every, number=one["instrument_id"])
         else:
@@ -222,14 +222,14 @@ def _actions() -> Part:
 
 
 def purchasing_desk() -> list[Part]:
-    """Purchasing's: this week's list, and what suppliers were asked to put right."""
+    """Returns the work of purchasing: this week's list and corrective actions."""
     found: Shown = week.as_last_worked_out()
     every = url_for("pages.week")
     return [_part("week", "This week", found["items"], _moving, "Nothing to act on this week.", every), _actions()]
 
 
 def production_desk() -> list[Part]:
-    """Production's: what must come off, what is loaded, what may be loaded, and places to look after."""
+    """Returns the work of production: spools to take off, loaded spools, released stock and containments."""
     off = coming_off()
     held = loads.listed({"open": True}, None, _COUNTED).rows
     places = exposure.containments({"open": True}, None, _COUNTED).rows
@@ -237,27 +237,27 @@ def production_desk() -> list[Part]:
     return [
         _part(
             "off",
-            "Must come off now",
+            "Spools to take off now",
             off,
             lambda one: Line(
                 f"Spool {one['spool_code']}",
                 loaded,
                 f"on {one['machine']}, job {one['job']}, lot {one['supplier_lot']}",
             ),
-            "No spool must come off.",
+            "No spools to take off.",
             loaded,
             urgent=bool(off),
         ),
         _part(
             "loaded",
-            "Loaded",
+            "Loaded spools",
             held,
             lambda one: Line(
                 one["machine"],
                 loaded,
                 f"spool {one['spool_code']}, job {one['job']}, since {day(one['loaded_at'])}",
             ),
-            "No spool is on a machine.",
+            "No spools are loaded.",
             loaded,
             act=("Check a spool", url_for("pages.check")),
         ),
@@ -295,6 +295,6 @@ def _may_be_loaded() -> Part:
         "Released lots in stock, by grade",
         grades,
         line,
-        "No released lot is in stock.",
+        "No released lots in stock.",
         url_for("pages.lots", standing="released"),
     )

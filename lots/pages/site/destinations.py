@@ -1,4 +1,4 @@
-"""Where signing in leads: to the page that was asked for, and to no other place."""
+"""The destination after signing in: only a page of this application (no open redirect)."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ _ADDRESS = re.compile(r"/[!-\[\]-~]{0,1999}")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\\]")
 _DOTS = re.compile(r"(?:^|/)\.\.?(?:/|$)")
 _IN_PATH, _IN_QUERY = "/!$&'()*+,;=:@~", "/!$&'()*+,;=:@~?%"
-# Not pages to come back to.
+# Endpoints that are no destination.
 _ELSE = {"pages.sign_in", "pages.static_file", "pages.icon"}
 
 
 def here() -> str:
-    """Returns the address of the page that is asked for now, as `inside` takes it."""
+    """Returns the address of the requested page, as `inside` takes it."""
     path, query = quote(request.script_root + request.path, safe=_IN_PATH), quote(request.query_string, safe=_IN_QUERY)
     return f"{path}?{query}" if query else path
 
 
 def inside(then: str) -> str:
-    """Returns an address when it is that of a page of this application; else an empty text.
+    """Returns an address if it is a page of this application, else "".
 
     Args:
         then: as it came in a query or a form: any text.

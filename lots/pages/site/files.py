@@ -1,4 +1,4 @@
-"""What the API answers as CSV, as a file that a page offers."""
+"""CSV answers of the API as files that pages offer."""
 
 from __future__ import annotations
 

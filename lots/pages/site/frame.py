@@ -1,4 +1,4 @@
-"""The frame all pages share: the menu, the style sheet, and how an error looks."""
+"""The frame of all pages: the menu, the style sheet and the error pages."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from lots.pages.site.calls import Refusal
 
 pages = Blueprint("pages", __name__, template_folder="../templates")
 
-# The menu: a word for each page that people begin at, and where it leads. Whose desk it is, the page itself says.
+# The menu: a word and an endpoint for each main page. The decorator of a page names its roles.
 TASKS = (
     ("Home", "pages.home"),
     ("Receive", "pages.receiving"),
@@ -53,7 +53,7 @@ def _load() -> None:
     try:
         _ = request.args
     except UnicodeDecodeError:
-        abort(400, "The end of this address is not UTF-8 text. Type it again, or start at the first page.")
+        abort(400, "The query of this address is not UTF-8 text. Type the address again, or go to Home.")
 
 
 @pages.after_request
@@ -77,7 +77,7 @@ def _shared() -> dict[str, Any]:
         "tasks": _tasks(),
         "may": session.may,
         "can_open": can_open,
-        # Whether the API can print what a page offers as a PDF.
+        # Whether the API can make PDF files.
         "pdf": find_spec("fpdf") is not None,
     }
 
@@ -87,22 +87,22 @@ pages.add_app_template_filter(hyphenated)
 
 
 def refused(refusal: Refusal, back: str) -> tuple[str, int]:
-    """Returns the page that says what was refused and leads back."""
+    """Returns the page with a refusal and a link back."""
     return render_template("site/refused.html", refused=refusal, back=back), refusal.status
 
 
 def answered(done: wrappers.Response | Refusal, back: str) -> Any:
-    """Returns where a form that was done leads, or the page that says what was refused and leads back."""
+    """Returns the redirect of a stored form, or the page with the refusal and a link back."""
     return refused(done, back) if isinstance(done, Refusal) else done
 
 
 def can_open(endpoint: str) -> bool:
-    """Returns whether a page is there and whoever is signed in may open it."""
+    """Returns whether a page exists and the signed-in person may open it."""
     return endpoint in current_app.view_functions and session.may(endpoint)
 
 
 def _tasks() -> list[dict[str, str]]:
-    """The menu of whoever is signed in. `here` is what `aria-current` says of the entry: the page itself, or a page below it."""
+    """Returns the menu of the signed-in person. `here` is the value of `aria-current`: "page", or "true" on a page below the entry."""
     path, found = request.script_root + request.path, []
     for title, endpoint in TASKS:
         if can_open(endpoint):
@@ -114,25 +114,25 @@ def _tasks() -> list[dict[str, str]]:
 
 @pages.get("/static/<any('site.css', 'bench.js', 'bench-scales.js', 'print.js', 'refresh.js'):name>")
 def static_file(name: str) -> Response:
-    """The style sheet and the scripts."""
+    """Returns the style sheet or a script."""
     kind = "text/css" if name.endswith(".css") else "text/javascript"
     return send_from_directory(f"{pages.root_path}/../static", name, mimetype=kind)
 
 
 @pages.get("/favicon.ico")
 def icon() -> tuple[str, int]:
-    """Nothing: browsers ask for it where a page, such as the report, names no picture of its own."""
+    """Returns an empty answer to the browser's own request for an icon."""
     return "", 204
 
 
-# Below these nobody looks at pages: programs ask there, and get problem documents.
+# Paths for programs, which get problem documents instead of pages.
 _FOR_PROGRAMS = ("/v1", "/docs", "/metrics", "/healthz", "/readyz", "/problems")
 
 
 @pages.app_errorhandler(404)
 @pages.app_errorhandler(405)
-def _nowhere(error: HTTPException) -> Any:
-    """An address that is no page: in words for a person, and what the rest of the application says for a program."""
+def _unknown_address(error: HTTPException) -> Any:
+    """Answers an unknown address with a page for people, and with the API's problem document for programs."""
     prefers = request.accept_mimetypes.best_match(["application/json", "text/html"], "application/json")
     first = f"/{request.path.split('/')[1]}"
     if first in _FOR_PROGRAMS or prefers != "text/html":
@@ -146,12 +146,12 @@ def _nowhere(error: HTTPException) -> Any:
 
 
 @pages.errorhandler(Exception)
-def _failed(error: Exception) -> Response:
-    """A trouble of the database or of the program as a page, in the words in which programs are told of it."""
+def _error_page(error: Exception) -> Response:
+    """Answers an error of the database or the program with a page, in the words of the API."""
     handlers = current_app.error_handler_spec[None][None]
     problem: Any = next(handlers[kind] for kind in type(error).__mro__ if kind in handlers)(error)
     said = problem.get_json()
-    # The frame of a page asks the database who is signed in and what must come off: now it cannot.
+    # The frame would query the database for the person and the red bar, which may fail now.
     session.forget()
     shown = {"name": said["title"], "description": said["detail"]}
     answer = make_response(render_template("site/wrong.html", error=shown), problem.status_code)
@@ -161,8 +161,8 @@ def _failed(error: Exception) -> Response:
 
 
 @pages.errorhandler(Refused)
-def _not_made(error: Refused) -> Any:
-    """A paper that cannot be made here."""
+def _no_paper(error: Refused) -> Any:
+    """Shows that a paper cannot be made on this server."""
     said = error.answer.get_json()
     return render_template(
         "site/wrong.html", error={"name": said["title"], "description": said["detail"]}

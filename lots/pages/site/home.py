@@ -1,4 +1,4 @@
-"""The first page: today's work of the desk of whoever is signed in, and what the script asks that keeps it up to date."""
+"""Home: the open work of the signed-in person's desk, and its refresh by script."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ DESKS: dict[str, dict[str, Callable[[], list[Part]]]] = {
 DESKS["admin"] = {
     name: parts for role in ("receiving", "quality", "production", "purchasing") for name, parts in DESKS[role].items()
 }
-# Once in so long, s, the page is made anew though nothing was recorded: some things become due by time alone.
+# Interval, s, after which the page is made again without a change, because some things become due by time alone.
 _ANEW_S = 300
 
 
 @pages.get("/")
 @signed_in()
 def home() -> str:
-    """Today's work."""
+    """Shows the open work of the desk."""
     return render_template("site/home.html", now=clock.now(), tag=_tag(), desks=_desks())
 
 
 @pages.get("/home/now")
 def home_now() -> Any:
-    """The parts alone, for the script that keeps them up to date; 304 while nothing has happened."""
+    """Returns the parts of Home for the refreshing script; 304 while nothing has changed."""
     if g.me is None:
         return Response("", 401)
     tag = _tag()
@@ -54,6 +54,6 @@ def _desks() -> dict[str, list[Part]]:
 
 
 def _tag() -> str:
-    """What the page rests on: the newest entry of the history, who looks, and the time in steps. One query."""
+    """Returns a digest of the newest history entry, the person and the time step. One query."""
     step = int(clock.now().timestamp()) // _ANEW_S
     return hashlib.sha256(f"{changes.mark()} {g.me['name']} {g.me['role']} {step}".encode()).hexdigest()[:24]

@@ -1,4 +1,4 @@
-"""A picture as an answer of its own, for a page that shows it as an image."""
+"""Pictures as answers of their own, which pages show as images."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from lots.api.pictures.answers import SVG
 
 
 def sent(picture: str) -> Response:
-    """Returns a picture to send, compressed where the browser takes that.
+    """Returns a picture as an answer, compressed if the browser accepts that.
 
-    Nothing that a request says stands in it and no secret, so its length tells nothing (BREACH, CVE-2013-3587).
+    It holds no secret and nothing from the request, so its compressed length reveals nothing (BREACH, CVE-2013-3587).
     """
     response = Response(picture, mimetype=SVG)
     if request.accept_encodings.quality("gzip") > 0:

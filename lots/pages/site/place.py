@@ -1,4 +1,4 @@
-"""Dates, times and numbers on pages as the site writes them, and what is typed there as the API takes it."""
+"""Dates, times and numbers in the format of the site, and conversion of typed ones for the API."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,30})?")
 
 
 def details() -> shop.Details:
-    """Returns what the shop says of itself. One query a request."""
+    """Returns the details of the shop. One query per request."""
     return shop_details()
 
 
 def place() -> Place:
-    """Returns how the site writes dates and numbers. One query a request."""
+    """Returns how the site writes dates and numbers. One query per request."""
     return details().place
 
 
 def number(text: str) -> Any:
-    """Returns what somebody typed as the number it is, with a point, or with a comma where that is the site's decimal sign.
+    """Returns typed text as a number, with a point or with the decimal sign of the site.
 
     Anything else stays text, so that the API can say what is wrong with it.
     """
@@ -42,7 +42,7 @@ def moment_typed(pointer: str, text: str) -> str:
 
 
 def end_of(day: str) -> str:
-    """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed."""
+    """Returns the last second of a day at the site, as the API takes it. Text that is no day stays as typed."""
     return place().end_of(day.strip())
 
 
@@ -67,7 +67,7 @@ def whole_days(said: Mapping[str, str], first: str, last: str) -> dict[str, str]
 
 
 def grade_choice(one: Any) -> tuple[int, str]:
-    """Returns a grade of a list as one of the choices of a form: its number, and its code with what it is."""
+    """Returns a grade as a choice of a form: its number, and its code with its description."""
     return one["id"], f"{one['code']}: {place().prose(one['says'])}"
 
 

@@ -1,4 +1,4 @@
-"""The red bar: which spools must come off which machine now, above every page of those who have to act."""
+"""The red bar above every page of production, quality and administrators: the spools that must come off now."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from lots.services import exposure
 from lots.services.views import View
 
 WATCHING = ("production", "quality", "admin")
-# Spools that are named; the page "Loaded spools" names all.
+# Spools that the bar names. The page of loaded spools names all.
 _NAMED = 3
 
 
 def watches() -> bool:
-    """Whether whoever is signed in sees the bar."""
+    """Returns whether the signed-in person sees the bar."""
     return bool(g.get("me")) and g.me["role"] in WATCHING
 
 
@@ -28,7 +28,7 @@ def _bar() -> dict[str, Any]:
 
 
 def spools() -> list[View]:
-    """Returns what must come off now, the longest contained first. One query a request."""
+    """Returns the spools that must come off now, the longest contained first. One query per request."""
     if "come_off" not in g:
         g.come_off = exposure.must_come_off()
     found: list[View] = g.come_off
@@ -36,7 +36,7 @@ def spools() -> list[View]:
 
 
 def _drawn() -> tuple[Markup, str]:
-    """The bar as it stands in a page, empty where nothing must come off, and its tag."""
+    """Returns the HTML of the bar, empty if nothing must come off, and its tag."""
     off = spools()
     html = render_template("site/red_bar.html", spools=off[:_NAMED], more=len(off) - _NAMED) if off else ""
     return Markup(html.strip()), hashlib.sha256(html.encode()).hexdigest()[:24]  # noqa: S704  # a template of ours, which escapes
@@ -44,7 +44,7 @@ def _drawn() -> tuple[Markup, str]:
 
 @pages.get("/must-come-off")
 def must_come_off() -> Any:
-    """The bar alone, for the script that keeps it up to date; 304 while it is as it was."""
+    """Returns the bar for the refreshing script; 304 while it has not changed."""
     if not watches():
         return Response("", 401 if g.me is None else 403)
     html, tag = _drawn()

@@ -1,4 +1,4 @@
-"""What an act did, said once on the page that it leads to: the result first, lots with another status, spools that must come off."""
+"""The result of an act, shown once on the page that follows: title, lots with another status, spools to take off."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.pages.site.frame import pages
 from lots.pages.site.session import pack, unpack
 
 _ABOUT = "result"
-# An address stays short: so many lots, spools and letters are told, and how many more there are.
+# Limits that keep the address short: lots, spools and characters shown.
 _MOST, _LONGEST = 8, 400
 
 
@@ -28,7 +28,7 @@ def told(
         title: the result in a few words.
         says: sentences below it.
         lots: lots with another status, each with `supplier_lot`, `standing` and, where known, `standing_before`.
-        reached: places that a lot has reached; those still loaded are told.
+        reached: places that a lot has reached. Those still loaded are shown.
         bad: True for a result to act on.
     """
     loaded = [one for one in reached if one["still_loaded"] and one["certainty"] == "certain"]
@@ -56,7 +56,7 @@ def reached_of(*answers: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 
 def _result() -> Any:
-    """The result that the address of this page tells; None without one, and for whatever nobody here packed."""
+    """Returns the result in the address of this page; None without one or for a forged one."""
     sent = request.args.get("result", "")
     return unpack(_ABOUT, sent) if sent else None
 

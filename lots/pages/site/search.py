@@ -1,4 +1,4 @@
-"""The search box of every page: a spool, lot, order, job, supplier, grade or machine by what was typed or scanned."""
+"""The search box of every page: finds a spool, lot, order, job, supplier, grade or machine."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ KINDS = {
 @pages.get("/search")
 @signed_in((Search, "GET"))
 def search() -> Any:
-    """What was found, by kind; a whole name that only one thing has leads straight to it."""
+    """Shows the hits by kind, or redirects to the only exact hit."""
     typed = request.args.get("q", "").strip()
     if not typed:
         return render_template("site/search.html", asked_for="", groups=())
@@ -51,7 +51,7 @@ def search() -> Any:
 
 
 def address_of(kind: str, hit: Hit) -> str:
-    """Returns where something that was found leads whoever is signed in; empty where they may open no page of it."""
+    """Returns the address of a hit's page for the signed-in person; "" where they may open none."""
     if kind == "spool" and can_open("pages.spool"):
         return url_for("pages.spool", code=hit["name"])
     if kind == "order" and can_open("pages.received"):

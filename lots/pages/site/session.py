@@ -1,4 +1,4 @@
-"""Who is signed in: a session of its own in a cookie that no script can read, and a seal on every form that no other site can know."""
+"""Authentication: the session cookie, the roles of pages, and the CSRF token of forms ("seal")."""
 
 from __future__ import annotations
 
@@ -18,70 +18,70 @@ from lots.services.setup.access import Person
 from lots.services.setup.roles import PEOPLE
 from lots.services.setup.sessions import KEPT, Started, person_of_session
 
-# A method of a path of the API: whoever may call it may use the page that does the same.
+# A method of a resource of the API. A page is open to the roles that may make its calls.
 Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
-# Files that are the same for everybody.
+# The endpoint of files that need no session.
 STATIC = "pages.static_file"
 
 
 def load() -> None:
-    """Before each page: takes the session from the cookie and finds out whose it is, with the role that their token has now. One query."""
+    """Loads the person of the session cookie, with the present role of their token, before each page. One query."""
     forget()
     secret = cookies.read(COOKIE) if request.endpoint != STATIC else ""
     found = person_of_session(secret) if secret else None
     if found is not None:
-        _is(found, secret)
+        _set_person(found, secret)
 
 
 def begin(answer: Response, started: Started) -> None:
-    """Keeps a session that was just begun in this browser."""
+    """Sets the cookie of a session that was just started."""
     current_app.extensions["token_uses"].note(started.person)
     cookies.put(answer, COOKIE, started.secret, KEPT)
 
 
 def enter(started: Started) -> None:
-    """Somebody is signed in from here on in this request: what is drawn after it is theirs."""
-    _is(started.person, started.secret)
+    """Signs a person in for the rest of this request."""
+    _set_person(started.person, started.secret)
 
 
-def _is(found: Person, secret: str) -> None:
+def _set_person(found: Person, secret: str) -> None:
     g.secret, g.person, g.comer = secret, found, found
     current_app.extensions["token_uses"].note(found)
     g.me = {"name": found.name, "role": found.role}
 
 
 def forget() -> None:
-    """Nobody is signed in for the rest of this request."""
+    """Signs everybody out for the rest of this request."""
     g.secret, g.person, g.me = "", None, None
 
 
 def seal() -> str:
-    """Returns what a form must carry: it follows from the session's secret, which another site cannot read, and says nothing about it.
+    """Returns the CSRF token of forms, an HMAC of the session secret.
 
-    SameSite=Strict keeps the cookie from requests that other sites start; the seal holds where a browser does not know that rule.
+    SameSite=Strict keeps the cookie from requests of other sites. This token protects browsers that do not support it.
     """
     return hmac.new(g.secret.encode(), b"lots form", hashlib.sha256).hexdigest()
 
 
 def same(sent: str, expected: str) -> bool:
-    """Returns whether a text is the expected one, in a time that does not tell how much of it is; the text may be any that a client can send."""
+    """Returns whether a text is the expected one, compared in constant time. The text may be anything that a client can send."""
     return hmac.compare_digest(sent.encode("utf-8", "surrogatepass"), expected.encode())
 
 
 def pack(about: str, told: Any) -> str:
-    """Returns what a page tells as text for an address, which nobody else can make: a redirect carries it to the page that shows it.
+    """Returns a message signed with the session secret, as text for the address of a redirect.
 
     Args:
-        about: what it is, so that it is taken for nothing else.
-        told: as JSON can hold it.
+        about: the kind of message, so that no other kind is accepted in its place.
+        told: any JSON value.
     """
     return str(_signer(about).dumps(told))
 
 
 def unpack(about: str, text: str) -> Any:
-    """Returns what `pack` was given in this session; None for anything else."""
+    """Returns the message that `pack` was given in this session; None for anything else."""
     try:
         return _signer(about).loads(text)
     except BadData:
@@ -93,18 +93,18 @@ def _signer(about: str) -> URLSafeSerializer:
 
 
 def roles_of(*calls: Call, any_of: bool = False) -> tuple[str, ...]:
-    """Returns the people who may make all of these calls, or any of them; an administrator may, beside them."""
+    """Returns the roles that may make all of these calls, or any of them. An administrator always may."""
     admitted = [resource.who[method] for resource, method in calls]
     enough = any if any_of else all
     return tuple(role for role in PEOPLE if enough(role in roles for roles in admitted))
 
 
 def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
-    """Decorates a page: sends strangers to sign in, keeps other desks out, and refuses a form without its seal.
+    """Decorates a page: requires a session, one of the admitted roles and, for a form, its CSRF token.
 
     Args:
-        calls: the page is for the people whom the API admits to all of these; for everybody without any.
-        any_of: for the people whom it admits to one of them.
+        calls: the page is open to roles that the API admits to all of these calls; without calls, to everybody.
+        any_of: one admitted call is enough.
     """
     roles = roles_of(*calls, any_of=any_of) if calls else PEOPLE
 
@@ -112,13 +112,13 @@ def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
         @wraps(page)
         def guarded(*args: Any, **kwargs: Any) -> Any:
             if g.me is None:
-                # A form that came too late cannot be sent again by a link: then people begin at their first page.
+                # A redirect cannot send a late form again, so people begin at Home.
                 wanted = destinations.here() if request.method == "GET" else url_for("pages.home")
                 return redirect(url_for("pages.sign_in", then=wanted))
             if request.method == "POST" and not same(request.form.get("seal", ""), seal()):
                 abort(
                     400,
-                    "This form was not made by this server, or you signed in anew since. Go back and send it again.",
+                    "This form belongs to another sign-in or another site. Go back, reload the page and send the form again.",
                 )
             if g.me["role"] not in (*roles, "admin"):
                 return render_template("site/not_yours.html", roles=roles), 403
@@ -131,20 +131,20 @@ def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
 
 
 def may(endpoint: str) -> bool:
-    """Returns whether whoever is signed in may open a page: no menu and no link offers what would be refused.
+    """Returns whether the signed-in person may open a page, so that menus and links offer only such pages.
 
     Args:
-        endpoint: as in `url_for`; the roles are those its own decorator names.
+        endpoint: as in `url_for`. The decorator of the page names its roles.
     """
     roles = getattr(current_app.view_functions[endpoint], "roles", PEOPLE)
     return g.get("me") is not None and g.me["role"] in (*roles, "admin")
 
 
 def may_call(resource: type[Resource], method: str) -> bool:
-    """Returns whether the API would admit whoever is signed in to a method of a path."""
+    """Returns whether the API admits the signed-in person to a method of a path."""
     return g.get("me") is not None and g.me["role"] in (*resource.who[method], "admin")
 
 
 def once() -> str:
-    """Returns a fresh key for a form: sent twice by a double click, it does its work once."""
+    """Returns a new idempotency key for a form, so that a double click does its work once."""
     return secrets.token_urlsafe(16)

@@ -1,4 +1,4 @@
-"""Signing in and out: a token is exchanged for a session of this browser, and the session ends."""
+"""Signing in with a token, which starts a session, and signing out."""
 
 from __future__ import annotations
 
@@ -20,23 +20,23 @@ from lots.services.setup.sessions import Started
 log = logging.getLogger(__name__)
 
 _STALE = (
-    "This form is too old, or the browser did not send the cookie that came with it. "
-    "Allow cookies for this address, then type your token here again."
+    "This form is too old, or the browser did not send its cookie. "
+    "Allow cookies for this address. Then type your token again."
 )
 _MISSING = "Type or scan your token first."
 _UNKNOWN = "This token is mistyped, revoked or expired. Ask your administrator for another."
 _FOR_PROGRAM = "This token is for a program. Sign in with the token of your desk."
-_TOO_MANY = "Too many wrong tokens came from where you are. Wait a minute, then try again."
-_NOT_KEPT = "Nobody can sign in now, because the database takes no changes. Try again in a minute. Then tell your administrator."
+_TOO_MANY = "Too many wrong tokens came from your network address. Wait a minute, then try again."
+_NOT_KEPT = "Sign-in is not possible now, because the database accepts no changes. Try again in a minute. If that fails, tell your administrator."
 _STILL_OPEN = (
-    "You are signed out in this browser, but the database takes no changes, so the session itself ends only after twelve hours. "
+    "You are signed out in this browser. The database accepts no changes, so the session itself ends only after twelve hours. "
     "Ask your administrator to end it with the command lots token sessions."
 )
 
 
 @pages.get("/sign-in")
 def sign_in() -> Any:
-    """Asks for the token."""
+    """Shows the form that asks for the token."""
     if g.me is not None:
         return redirect(url_for("pages.home"))
     return _form(destinations.inside(request.args.get("then", "")))
@@ -44,7 +44,7 @@ def sign_in() -> Any:
 
 @pages.post("/sign-in")
 def signed() -> Any:
-    """Takes the token and begins a session, or says why not."""
+    """Starts a session with a valid token, or shows the form with the reason why not."""
     then = destinations.inside(request.form.get("then", ""))
     if not strangers_form.came_back():
         log.warning("sign-in refused from %s: the form came without its cookie or its seal", request.remote_addr)
@@ -76,7 +76,7 @@ def _welcome(then: str, started: Started) -> Response:
 
 
 def _refused(then: str, token: str, found: Expired | None) -> Response:
-    """Says why a token opens nothing; one that is nobody's counts as a guess."""
+    """Shows the form with the reason why a token is refused. An unknown token counts as a guess."""
     log.warning("sign-in refused from %s", request.remote_addr)
     if found is not None:
         expired = (
@@ -99,7 +99,7 @@ def _form(then: str, wrong: str = "", status: int = 200) -> Response:
 @pages.post("/sign-out")
 @signed_in()
 def sign_out() -> Any:
-    """Ends the session and forgets it in this browser."""
+    """Ends the session and deletes its cookie."""
     name, secret = g.me["name"], g.secret
     session.forget()
     answer = make_response(redirect(url_for("pages.sign_in")))

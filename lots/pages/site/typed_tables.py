@@ -1,4 +1,4 @@
-"""Tables as people type or paste them, one row per line, and what is wrong with a row said by its line."""
+"""Typed or pasted tables, one row per line, and faults that name the line."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Line:
 
 
 def numbers_of(text: str) -> list[Any]:
-    """Returns the rows of a text: a number, or the numbers of a line such as L*, a*, b*. What is no number stays text, for the API to refuse."""
+    """Returns the rows of a text as numbers or lists such as L*, a*, b*. Text that is no number stays text, for the API to refuse."""
     rows = ([number(cell) for cell in _BETWEEN_NUMBERS.split(line)] for line in _filled(text).values())
     return [row[0] if len(row) == 1 else row for row in rows]
 
@@ -46,9 +46,9 @@ def table_of(field: str, text: str, columns: Sequence[str]) -> list[Line]:
     """Returns the rows of a table with so many columns. A first line that names the columns is left out.
 
     Args:
-        field: where a fault is told.
-        text: cells by tab, semicolon or comma.
-        columns: what they are called.
+        field: the field that faults point to.
+        text: cells separated by tab, semicolon or comma.
+        columns: their names.
 
     Raises:
         Invalid: a row with more or fewer cells.
@@ -108,6 +108,6 @@ def _of_line(told: Told, lines: Mapping[str, Sequence[int]]) -> str:
 
 
 def _filled(text: str) -> dict[int, str]:
-    """The lines of a text that are not blank, by their number from 1."""
+    """Returns the lines of a text that are not blank, by their number from 1."""
     every = text.splitlines()[:_MOST_LINES]
     return {place: line.strip() for place, line in enumerate(every, start=1) if line.strip()}

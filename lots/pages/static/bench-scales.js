@@ -1,4 +1,4 @@
-// Draws where a value lies against the limit of its lot while it is typed. It judges nothing: the assessment decides.
+// Draws a value on the scale of its limit while it is typed. Only the assessment of the lot decides.
 (function () {
   "use strict";
   const NOISE = 1e-10; // differences this small are arithmetic, as on the server
@@ -16,7 +16,7 @@
     return found.length ? found[0] : NaN;
   }
 
-  // Text of a number with the decimal sign of the shop.
+  // A number as text, with the decimal sign of the shop.
   const written = (one, digits, form) => (form.dataset.comma ? one.toFixed(digits).replace(".", ",") : one.toFixed(digits));
 
   function draw(place, form) {
@@ -41,7 +41,7 @@
     if (words.textContent !== title + said) words.textContent = title + said;
   }
 
-  // What follows from the fields of a row; what only the server works out stays as it was drawn there.
+  // Figures that follow from the fields of a row. Those that only the server computes keep their drawing.
   const typed = (form) => [...form.querySelectorAll(".lies")].filter((place) => place.dataset.how !== "computed");
 
   document.addEventListener("input", (event) => {

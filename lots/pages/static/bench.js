@@ -1,4 +1,4 @@
-// The bench by keyboard: Enter moves to the next field, only Store or Ctrl+Enter stores, and what was stored is shown at once.
+// The bench by keyboard: Enter moves to the next field, and only Store or Ctrl+Enter stores. The result is shown at once.
 (function () {
   "use strict";
   const TWICE_MS = 60, PATIENCE_MS = 20000; // a gauge that ends a value with two line ends; how long to wait for the server
@@ -12,7 +12,7 @@
     form.querySelector("[data-said]").textContent = text;
   }
 
-  // The fields of a row that Enter goes through: those a row needs, and those that the row before has too.
+  // The fields of a row that Enter visits: required fields, and fields that the row before has filled.
   function run(row) {
     const fields = fieldsOf(row), before = row.previousElementSibling;
     const needed = fields.filter((one) => "needed" in one.dataset);
@@ -51,14 +51,14 @@
     return row;
   }
 
-  // A choice that differs from row to row, such as an axis, goes on in turn.
+  // A choice that differs from row to row, such as an axis, advances in turn.
   function turn(form, choice, last) {
     const now = last.querySelector(`select[name="${base(choice)}-${last.dataset.row}"]`);
     const rows = rowsOf(form).map((row) => row.querySelector(`select[name="${base(choice)}-${row.dataset.row}"]`).selectedIndex);
     return new Set(rows).size > 1 ? (now.selectedIndex + 1) % now.options.length : now.selectedIndex;
   }
 
-  // Where Enter leads from a field; the field itself where it shall stay.
+  // The field after Enter; the same field where the focus stays.
   function after(field, form) {
     const row = field.closest("fieldset[data-row]"), rows = rowsOf(form);
     if (!row) {
@@ -76,10 +76,10 @@
   function tell(form) {
     const full = rowsOf(form).filter((row) => run(row).some((one) => one.value) && run(row).every((one) => one.value || !("needed" in one.dataset))).length;
     const wanted = Number(form.dataset.wanted);
-    say(form, wanted && full >= wanted ? full + " of " + wanted + " wanted readings are entered. Press Store." : "");
+    say(form, wanted && full >= wanted ? full + " of " + wanted + " needed readings are entered. Press Store." : "");
   }
 
-  // The code of a spool that was scanned into a field for values; empty for anything else.
+  // The spool code that was scanned into a value field; "" for anything else.
   function scannedCode(field) {
     const text = field.value.trim(), address = /^https?:\/\/\S*\/spools\/([^/?#]+)/i.exec(text);
     if (address) {
@@ -101,7 +101,7 @@
     }
     const scan = document.querySelector("form[data-scan]"), typed = rowsOf(form).some((row) => fieldsOf(row).some((one) => one.value));
     scan.elements.spool.value = code;
-    if (typed) say(form, "Spool " + code + " was scanned. These readings are of spool " + form.dataset.spool + ": store them first.");
+    if (typed) say(form, "Spool " + code + " was scanned. First store the readings of spool " + form.dataset.spool + ".");
     else scan.requestSubmit();
   }
 
@@ -161,14 +161,14 @@
     try {
       const answer = await fetch(sent.action, { method: "POST", body, headers: { Accept: "text/html" }, signal: stop.signal });
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      // Signed out, or a trouble of the server: what was typed stays.
+      // Signed out, or an error of the server. What was typed stays.
       if (answer.redirected && new URL(answer.url).pathname !== location.pathname) return "You are signed out. Note what you typed, then sign in.";
       if (answer.status >= 500 || !page.querySelector("main")) return "The server could not store this. What you typed is still here. Press Store again.";
       show(page);
       if (answer.redirected) history.pushState(null, "", answer.url);
       else history.replaceState(null, "", location.href);
     } catch (away) {
-      return "The server does not answer. What you typed is still here. Press Store again; nothing is stored twice.";
+      return "The server does not answer. What you typed is still here. Press Store again. Nothing is stored twice.";
     } finally {
       clearTimeout(patience);
     }
@@ -192,7 +192,7 @@
     }
   });
 
-  // Going back to what was stored asks for it anew, and sends nothing.
+  // Going back loads the result again and sends nothing.
   window.addEventListener("popstate", async () => {
     const here = location.href;
     try {

@@ -1,4 +1,4 @@
-// Shows the buttons that print a page, which need a script, and prints.
+// Shows the buttons that print a page, and prints.
 (function () {
   "use strict";
   for (const button of document.querySelectorAll("button[data-print]")) {

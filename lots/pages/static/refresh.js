@@ -1,23 +1,23 @@
-// Keeps parts of a page up to date: asks for each every four seconds while the page is seen, slower while the server is away.
+// Keeps parts of a page up to date: requests each every four seconds while the page is visible, slower while the server does not answer.
 (function () {
   "use strict";
   const EVERY_MS = 4000, SLOWEST_MS = 60000, PATIENCE_MS = 10000;
   if (!window.fetch || !window.AbortController) return;
 
-  // Whether somebody types in a part, or holds a word of it marked: then it stays as it is until they are done.
+  // Whether somebody types in a part or has selected text in it. It is not replaced until they are done.
   function inUse(place) {
     const here = document.activeElement, marked = document.getSelection();
     if (place.contains(here) && /^(INPUT|SELECT|TEXTAREA)$/.test(here.tagName)) return true;
     return marked && !marked.isCollapsed && place.contains(marked.anchorNode);
   }
 
-  // Puts the new text in place of the old one; what was unfolded stays so, and the focus stays where it was.
+  // Replaces the text. Open details stay open, and the focus stays where it was.
   function replace(place, html) {
     const open = [...place.querySelectorAll("details[id]")].map((one) => [one.id, one.open]);
     const here = place.contains(document.activeElement) ? document.activeElement : null;
     const name = here && (here.id ? "#" + CSS.escape(here.id) : here.getAttribute("href") ? 'a[href="' + CSS.escape(here.getAttribute("href")) + '"]' : null);
     const summary = here && here.tagName === "SUMMARY" ? here.parentElement.id : "";
-    place.innerHTML = html; // of this server, which escapes what people typed
+    place.innerHTML = html; // from this server, which escapes typed text
     for (const [id, was] of open) {
       const one = document.getElementById(id);
       if (one) one.open = was;
@@ -44,7 +44,7 @@
           headers: { "If-None-Match": tag }, cache: "no-store", redirect: "error", signal: stop.signal,
         });
         if (answer.status === 401 || answer.status === 403) {
-          over = true; // signed out: the next page says so
+          over = true; // signed out; the next page says so
         } else if (answer.status === 200) {
           const html = await answer.text();
           if (!inUse(place)) {

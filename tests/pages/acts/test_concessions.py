@@ -92,7 +92,7 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
     ],
 )
 def test_a_request_that_says_too_little_or_nonsense_stores_nothing(desk, technician, typed, says):
-    """The fault stands in words on the form, with what was typed."""
+    """The form shows the fault in words and keeps the typed values."""
     page = request(technician, **typed)
     assert 422 == page.status
     assert says in page.text
@@ -132,7 +132,7 @@ def test_a_time_that_is_over_is_told_by_the_clock_of_the_site(desk, technician):
 
 
 def test_a_concession_is_withdrawn_for_a_reason(desk, technician):
-    """It permits nothing any more; what runs under it is named; a second withdrawal is refused."""
+    """It no longer permits anything, running loads are named, and a second withdrawal is refused."""
     request(technician)
     desk.post("admin", "/concessions/1/approve", {})
     desk.load(desk.others[0], use="hidden", machine="P2", job="J-2")
@@ -147,7 +147,7 @@ def test_a_concession_is_withdrawn_for_a_reason(desk, technician):
 
 
 def test_a_returned_lot_has_no_concession(desk, technician):
-    """Nothing of it can be used: the request is refused in words."""
+    """A concession for such a lot is refused in words."""
     desk.decide(1, "return")
     page = request(technician)
     assert (409, True) == (page.status, "cannot be used" in page.text)

@@ -30,8 +30,8 @@ def test_an_action_is_requested_answered_and_not_closed_too_early(shop, at):
     refused = technician.send(made, "cause", **{**ANSWER, "cause": " "})
     assert (422, True) == (refused.status, "Correct the fields marked below." in refused.text)
     answered = technician.send(refused, "cause", **ANSWER)
-    assert "Answer noted" in answered.text
-    assert "It cannot be closed yet: 3 more consecutive conforming lots are needed." in answered.text
+    assert "Answer stored" in answered.text
+    assert "Closing needs 3 more consecutive conforming lots." in answered.text
     assert not any("note" in form["fields"] for form in answered.forms)
     sent = {**technician.go("/").form("seal")["fields"], "note": "enough"}
     early = technician.go("/corrective-actions/1/close", data=sent)
@@ -39,7 +39,7 @@ def test_an_action_is_requested_answered_and_not_closed_too_early(shop, at):
 
 
 def test_an_action_is_closed_on_the_lots_that_prove_it(shop, at):
-    """By quality with a note; it is closed once, and stands last in the list."""
+    """Quality closes it once with a note, and it is then last in the list."""
     number, technician = at.action(answered=True), Browser(shop, "quality")
     other = at.action()
     page = technician.go(f"/corrective-actions/{number}")

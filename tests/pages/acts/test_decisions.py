@@ -1,4 +1,4 @@
-"""Decisions by hand, reassessments and dryings from the page of a lot, in a browser without script."""
+"""Manual decisions, reassessments and dryings from the page of a lot, in a browser without script."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ ACTS = ("/lots/1/decide?action=block", "/lots/1/reassess", "/lots/1/concession",
 
 @pytest.fixture
 def technician(desk):
-    """The quality technician at a browser, in a shop with a released lot of which a spool is loaded."""
+    """The quality technician at a browser, in a shop where a spool of a released lot is loaded."""
     desk.made = desk.good_lot(desk.quillwort, desk.white)
     desk.load(desk.made["spools"][0]["code"])
     return Browser(desk, "quality")
@@ -43,7 +43,7 @@ def test_a_block_says_at_once_what_must_come_off(desk, technician):
 
 @pytest.mark.parametrize("reason", ["", " ", "x" * 2001])
 def test_a_decision_without_a_reason_is_refused_beside_its_field(desk, technician, reason):
-    """Nothing is decided, and what was typed stays."""
+    """No decision is stored, and the typed values stay."""
     page = technician.send(technician.go("/lots/1/decide?action=hold"), "reason", reason=reason)
     assert (422, "released") == (page.status, desk.lot(1)["standing"])
     assert "Correct the fields marked below." in page.text
@@ -89,7 +89,7 @@ def test_a_return_is_confirmed_with_its_quantity(desk, technician):
 
 
 def test_a_reassessment_shows_first_what_it_would_change(desk, technician):
-    """The status of now beside the one that would be, and each finding that would change; looking stores nothing."""
+    """The present and the future status, and each finding that would change. The preview stores nothing."""
     desk.limit(desk.white["id"], SIMPLE_LIMITS | {"diameter": {"mean_tolerance_mm": 0.03, "readings_per_spool_min": 3}})
     told = len(desk.get("quality", "/lots/1/decisions")["items"])
     page = technician.go(technician.go("/lots/1").links["Reassess"])
@@ -111,7 +111,7 @@ def test_a_reassessment_that_changes_nothing_says_so(desk, technician):
 
 
 def test_a_drying_is_recorded_for_a_spool_of_the_lot(desk, technician):
-    """With what it means by the rule of the grade; a temperature no oven has is refused at its field."""
+    """With its effect under the rule of the grade. An impossible temperature is refused at its field."""
     page = technician.go(technician.go("/lots/1").links["Record a drying"])
     refused = technician.send(page, "hours", temperature_c="450", hours="6")
     assert (422, True) == (refused.status, "450 is out of range." in refused.text)
@@ -126,7 +126,7 @@ def test_a_drying_is_recorded_for_a_spool_of_the_lot(desk, technician):
 
 @pytest.mark.parametrize("role", ["receiving", "purchasing", "production"])
 def test_other_desks_decide_nothing(desk, technician, role):
-    """Neither the pages nor what they send, and no link offers them."""
+    """Neither the pages nor their forms, and no link offers them."""
     other = Browser(desk, role)
     assert {403} == {other.raw(path).status_code for path in ACTS}
     sealed = other.go("/").form("seal")["fields"]
@@ -138,7 +138,7 @@ def test_other_desks_decide_nothing(desk, technician, role):
 
 
 def test_an_ended_lot_offers_only_what_may_follow(desk, technician):
-    """A returned lot can be lifted; nothing else is decided about it."""
+    """The return of a lot can be lifted, and no other decision is possible."""
     desk.decide(1, "return", "too wet")
     offered = technician.go("/lots/1").links
     assert "Lift the decision" in offered
@@ -146,6 +146,6 @@ def test_an_ended_lot_offers_only_what_may_follow(desk, technician):
 
 
 def test_a_result_that_somebody_made_up_is_not_shown(desk, technician):
-    """Only what this session was told."""
+    """Only a result of this session."""
     page = technician.go("/lots/1?result=eyJ0aXRsZSI6IlJlbGVhc2VkIn0.x")
     assert "act-result" not in page.html

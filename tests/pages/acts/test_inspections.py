@@ -15,7 +15,7 @@ SOON = f"{datetime.now(UTC) + timedelta(days=20):%Y-%m-%d}"
 
 
 def test_a_lot_is_inspected_again_for_what_its_limits_require(desk):
-    """What to measure and the new date; no box and no reason are refused beside their fields."""
+    """With characteristics and the new date. A missing tick or reason is refused at its field."""
     desk.receive(desk.quillwort, desk.grade("PLA-OLD", SIMPLE_LIMITS, shelf_life_days=30))
     technician = Browser(desk, "quality")
     page = technician.go(technician.go("/lots/1").links["Inspect again"])
@@ -42,7 +42,7 @@ def test_a_grade_without_a_shelf_life_has_nothing_to_extend(desk):
 
 
 def test_a_substitute_is_accepted_for_a_spool_that_was_drawn(desk):
-    """From the spools that may stand in; a spool that was measured meanwhile is refused beside its field."""
+    """From the possible substitutes. A spool that was measured meanwhile is refused at its field."""
     desk.receive(desk.quillwort, desk.white)
     (part,) = desk.get("quality", "/lots/1/sample")["deliveries"]
     technician = Browser(desk, "quality")

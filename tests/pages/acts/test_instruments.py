@@ -1,4 +1,4 @@
-"""Instruments at the pages: checks and what a failed one makes suspect, studies typed or sent as a file, working copies, visual trials."""
+"""Instruments at the pages: checks, suspect readings, studies, working copies, visual trials."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def test_colours_on_a_tile_are_rows(desk, technician):
 
 
 def test_a_failed_check_says_first_what_becomes_suspect(desk, technician, measured):
-    """The lots and how many readings; nothing is stored before the second button; afterwards what must come off."""
+    """The lots and their numbers of readings. Nothing is stored before the second button, and then the spools to take off are named."""
     page = technician.go(measured)
     warned = technician.send(page, "readings", readings="1.790", artefact="pin 1.750 mm", result="fail")
     assert "1 reading of 1 lot would be suspect" in warned.text
@@ -84,7 +84,7 @@ def test_a_failed_check_says_first_what_becomes_suspect(desk, technician, measur
 
 
 def test_what_becomes_suspect_is_told_over_the_api_too(desk, measured):
-    """Readings between the checks before and after the moment; none of another instrument."""
+    """Readings between the neighbouring checks, of this instrument only."""
     path = measured.replace("/check", "/suspect-lots")
     (lot,) = desk.get("quality", path)["lots"]
     assert ("Q-71", 1) == (lot["supplier_lot"], lot["readings"])
@@ -168,7 +168,7 @@ def test_a_study_that_cannot_be_judged_names_its_line(desk, technician, kind, ta
 
 
 def test_a_working_copy_is_added_measured_again_and_a_session_voided(shop):
-    """Its offset stands in the list; each session says what moved."""
+    """The list shows its offset, and each session says what moved."""
     at = Furnished(shop)
     technician = Browser(shop, "quality")
     address = f"/setup/shades/{at.shade['id']}/copies"

@@ -30,7 +30,7 @@ def counts(shop, number):
 
 
 def test_an_outlier_is_excluded_for_a_cause_and_included_again(shop, at, technician):
-    """What the test says stands first, then its numbers; the lot says what changed."""
+    """The result comes first, then the numbers of the test. The lot names the change."""
     number = at.strange()
     lot = counts(shop, number)["lot_id"]
     listed = technician.go(f"/lots/{lot}/outliers")
@@ -79,7 +79,7 @@ def test_a_held_void_is_agreed_to_by_a_second_person(shop, at, technician):
     leads = [link for link in technician.go("/").links.values() if link.endswith("/agree")]
     assert [f"/readings/{number}/agree"] == leads
     page = technician.go(leads[0])
-    assert "Without this reading the result of the lot is better." in page.text
+    assert "The lot has a better result without this reading." in page.text
     done = technician.send(page, "reason", reason="the gauge says 1.75")
     assert "No voids need agreement." in done.text
     assert counts(shop, number)["voided"]["agreed"]["reason"] == "the gauge says 1.75"
@@ -109,7 +109,7 @@ def test_a_build_is_cleared_for_a_reason(shop, at, technician):
 
 @pytest.mark.parametrize("role", ["receiving", "purchasing", "production"])
 def test_other_desks_do_none_of_it(shop, at, role):
-    """403 for each page and each form; receiving may confirm what it measured itself."""
+    """403 for each page and each form. Receiving may confirm its own readings."""
     number, doubt, undone = at.strange(), at.doubt(), at.undone()
     other = Browser(shop, role)
     sealed = {**other.go("/").form("seal")["fields"], "cause": "instrument", "reason": "x"}
