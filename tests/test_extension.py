@@ -423,7 +423,7 @@ def test_the_demo_loads_it(anew, tmp_path, monkeypatch):
 def test_the_recipe_of_the_guide_is_this_declaration():
     """The code in DEVELOPERS.md runs, and declares what is driven here but for the side and the doubts."""
     guide = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
-    code = guide.partition("## Add a characteristic")[2].partition("```python\n")[2].partition("```")[0]
+    code = guide.partition("## New characteristic")[2].partition("```python\n")[2].partition("```")[0]
     made = {}
     exec(compile(code, "DEVELOPERS.md", "exec"), made)  # noqa: S102  # our own text
     told, here = made["HARDNESS"], hardness()

@@ -151,14 +151,14 @@ PROMISES: tuple[Promise, ...] = (
         high=ACTIVE_AT_MOST,
     ),
     Promise(
-        f"{_TWENTIETH}: baseline chosen of the first 8 to 20",
+        f"{_TWENTIETH}: baseline chosen from the first 8 to 20",
         _ACTIVE,
         "10 % (of 12)",
         partial(active_rate, chosen_of_any),
         high=ACTIVE_AT_MOST,
     ),
     Promise(
-        "steady series, signal active at the 40th lot: baseline chosen of the first 20",
+        "steady series, signal active at the 40th lot: baseline chosen from the first 20",
         _ACTIVE,
         "9.9 %, no warning",
         partial(active_rate, partial(chosen, n=20), 40, series=3000),
@@ -166,7 +166,7 @@ PROMISES: tuple[Promise, ...] = (
     ),
     Promise(f"{_TWENTIETH}: given baseline", _ACTIVE, "3.9 %", partial(active_rate, given), high=ACTIVE_AT_MOST),
     Promise(
-        f"{_TWENTIETH}: provisional, run rules asked for",
+        f"{_TWENTIETH}: provisional, with run rules",
         _ACTIVE,
         "always on",
         partial(active_rate, provisional, series=2500, rules=True),
@@ -181,14 +181,14 @@ PROMISES: tuple[Promise, ...] = (
     ),
     Promise(f"{_SOME_TIME}: given baseline", _EVER, "26 %", partial(ever_rate, given), high=EVER_AT_MOST),
     Promise(
-        f"{_SOME_TIME}: given baseline, run rules asked for",
+        f"{_SOME_TIME}: given baseline, with run rules",
         _RULES,
         "26 %",
         partial(ever_rate, given, series=400, rules=True),
         high=EVER_WITH_RULES_AT_MOST,
     ),
     Promise(f"{_STEP}: provisional", _FOUND, "99 %", partial(found_rate, provisional), low=0.75),
-    Promise(f"{_STEP}: chosen of 12", _FOUND, "99 %", partial(found_rate, partial(chosen, n=12)), low=0.75),
+    Promise(f"{_STEP}: chosen from 12", _FOUND, "99 %", partial(found_rate, partial(chosen, n=12)), low=0.75),
     Promise(f"{_STEP}: given", _FOUND, "100 %", partial(found_rate, given), low=0.75),
     Promise(
         "p-value of a steady series 0.05 or less", "at most 5 %", "none", partial(p_rate, provisional, 0.05), high=0.05
@@ -196,19 +196,19 @@ PROMISES: tuple[Promise, ...] = (
     Promise(
         "p-value of a steady series 0.01 or less", "at most 1 %", "none", partial(p_rate, provisional, 0.01), high=0.01
     ),
-    Promise("some of five steady measures on the list", _LIST, "57 %", some_of_five, high=FALSE_DISCOVERY_RATE),
+    Promise("any of five steady measures listed", _LIST, "57 %", some_of_five, high=FALSE_DISCOVERY_RATE),
     Promise(
-        f"{_LISTED}: false among the listed",
+        f"{_LISTED}: false share of the listed",
         _LIST,
-        "mostly chance",
+        "mostly false",
         lambda: list_of_fifty()[0],
         high=FALSE_DISCOVERY_RATE,
     ),
-    Promise(f"{_LISTED}: stepped ones listed", "stated: more than half", "99 %", lambda: list_of_fifty()[1], low=0.5),
+    Promise(f"{_LISTED}: share of stepped series listed", "stated: more than half", "99 %", lambda: list_of_fifty()[1], low=0.5),
     Promise(
-        "some of 5 related measures (0.7) of 10 steady suppliers on the list",
+        "any of 5 correlated measures (0.7) of 10 steady suppliers listed",
         _LIST,
-        "mostly chance",
+        "mostly false",
         related_measures,
         high=FALSE_DISCOVERY_RATE,
     ),

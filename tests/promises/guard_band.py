@@ -254,7 +254,7 @@ PROMISES = (
         for n, before in ((2, 17.4), (3, 12.1), (4, 9.9), (5, 8.8), (10, 6.7), (20, 5.8))
     ),
     Promise(
-        "the same, 2 readings and as large an error of the gauge",
+        "false accepts at the limit, 2 readings, equal gauge error",
         before="not measured",
         measure=partial(diameters, 2, _passes, SD_MM),
         **AT_MOST,
@@ -264,9 +264,9 @@ PROMISES = (
     ),
     Promise("3 readings and ten earlier spools, homogeneity tested first", before="12.1 %", measure=pooled, **AT_MOST),
     Promise("shrinkage by a line from 3 coupons", before="17.5 %", measure=shrinkages, **AT_MOST),
-    Promise("bond, 2 spools of 3 bars", before="14.8 %", measure=bonds, **AT_MOST),
+    Promise("bond, 2 spools of 3 specimens", before="14.8 %", measure=bonds, **AT_MOST),
     Promise(
-        "bond, 2 spools of 3 bars and four earlier lots", before="14.8 %", measure=partial(bonds, lots=4), **AT_MOST
+        "bond, 2 spools of 3 specimens and four earlier lots", before="14.8 %", measure=partial(bonds, lots=4), **AT_MOST
     ),
     Promise("a lot's colour, 2 spools", before="7 to 16 %", measure=partial(colors, 2, _passes), **AT_MOST),
     Promise(
@@ -315,21 +315,21 @@ PROMISES = (
         "one spool of 8 on the limit of spools", before="not measured", measure=partial(spool_at_limit, 8), **AT_MOST
     ),
     Promise(
-        "8 spools like their reference, reading sd 0.2, limit 0.5: some is held back",
+        "8 spools equal to their reference, reading sd 0.2, limit 0.5: any is held",
         "stated: some 34 %",
         "65 %",
         partial(spools_like_reference, 0.0, 8, 0.2, 0.5, 700),
         high=0.4,
     ),
     Promise(
-        "perfectly round filament, 20 positions, gauge 0.005 mm, limit 0.03 mm: held back",
+        "perfectly round filament, 20 positions, gauge 0.005 mm, limit 0.03 mm: held",
         "stated: some 18 %",
         "19 %",
         partial(ovalities, 20, 0.0, 1500),
         high=0.21,
     ),
     Promise(
-        "3 readings that scatter twice as much as the ten earlier spools: false accepts",
+        "3 readings with twice the spread of the ten earlier spools: false accepts",
         "stated: some 15 %",
         "not measured",
         partial(pooled, 2.0),

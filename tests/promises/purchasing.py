@@ -49,7 +49,7 @@ class Supply:
 
 
 def next_lot_within(supply: Supply) -> Rate:
-    """How often the next lot's figure lies in its prediction interval."""
+    """How often the next lot's value lies in its prediction interval."""
     rng = np.random.default_rng(1)
     hits, runs = 0, 1500 if supply.lots <= 30 else 1000
     for _ in range(runs):
@@ -129,23 +129,23 @@ UNSEEN = (Supply(20, 1.0, 3), Supply(30, 1.0, 3), Supply(60, 1.0, 3), Supply(60,
 
 
 def _covers(what: str, before: str, measure: Callable[[], Rate], low: float = 0.93, high: float = 0.97) -> Promise:
-    return Promise(f"Forecast: {what}", f"95 % (from {100 * low:g} to {100 * high:g} %)", before, measure, low, high)
+    return Promise(f"Forecast: {what}", f"95 % ({100 * low:g} to {100 * high:g} %)", before, measure, low, high)
 
 
 def _next_lots() -> Iterator[Promise]:
     for lots in (8, 12, 20, 30, 60):
-        yield _covers(f"next lot's figure, steady, {lots} lots", "not given", partial(next_lot_within, Supply(lots)))
+        yield _covers(f"next lot's value, steady, {lots} lots", "not given", partial(next_lot_within, Supply(lots)))
     for lots, ago, steps in ((12, 8, SMALL), (20, 3, ALL), (20, 8, ALL), (30, 15, ALL), (60, 8, ALL)):
         for step in steps:
-            what = f"next lot's figure, step of {step:g} sd {ago} of {lots} lots ago"
+            what = f"next lot's value, step of {step:g} sd {ago} of {lots} lots ago"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, ago)))
     for lots in (8, 20, 60):
         for walk in (0.3, 1.0):
-            what = f"next lot's figure, level wandering by {walk:g} sd, {lots} lots"
+            what = f"next lot's value, level wandering by {walk:g} sd, {lots} lots"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, walk=walk)))
     for lots, ago, steps in ((8, 3, ALL), (12, 3, ALL), (12, 8, (4.0,))):
         for step in steps:
-            what = f"next lot's figure, step of {step:g} sd {ago} of {lots} lots ago, wider for the suspicion"
+            what = f"next lot's value, step of {step:g} sd {ago} of {lots} lots ago, widened for a suspected step"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, ago)), high=1.0)
 
 
@@ -271,7 +271,7 @@ EVERY_LOT = "13 to 15 %"
 
 def _alike(what: str, measure: Callable[[], Rate], most: float = 0.05) -> Promise:
     return Promise(
-        f"Comparison: {what}, looked at after every lot", f"at most {100 * most:.3g} %", EVERY_LOT, measure, 0.0, most
+        f"Comparison: {what}, read after every lot", f"at most {100 * most:.3g} %", EVERY_LOT, measure, 0.0, most
     )
 
 
@@ -291,13 +291,13 @@ PROMISES: tuple[Promise, ...] = (
     ),
     _covers("probability of acceptance, stepped 3 lots ago", "70 to 85 %", partial(probability_within, JUST_STEPPED)),
     _covers(
-        "probability of acceptance, step of 1 or 2 sd 3 lots ago after 17 to 57 steady ones, not to be seen yet",
+        "probability of acceptance, step of 1 or 2 sd 3 lots ago after 17 to 57 steady ones, not detectable yet",
         "70 to 85 %",
         partial(probability_within, UNSEEN),
         0.80,
     ),
     _covers(
-        "probability of acceptance, 20 lots of steady suppliers of whom nothing else ever failed",
+        "probability of acceptance, 20 lots of steady suppliers without any other failure",
         "not measured",
         partial(probability_within, (Supply(20),), otherwise=(20, 20)),
         high=1.0,
@@ -319,13 +319,13 @@ PROMISES: tuple[Promise, ...] = (
     _covers("share accepted from verdicts, changed 8 of 20 lots ago", "30 to 67 %", partial(verdicts_within, 20, 8)),
     _covers("share accepted from verdicts, changed 30 of 60 lots ago", "2 to 53 %", partial(verdicts_within, 60, 30)),
     _covers(
-        "share accepted from verdicts, changed 8 of 60 lots ago, hardly to be seen yet",
+        "share accepted from verdicts, changed 8 of 60 lots ago, hardly detectable yet",
         "0 to 36 %",
         partial(verdicts_within, 60, 8),
         0.75,
     ),
-    _alike("two suppliers who are alike rank, on any criterion of the answer", anybody_ever_ranks),
-    _alike("any of three suppliers who are alike stands above another, one joining later", anybody_is_ever_told_apart),
+    _alike("two equal suppliers ranked on any criterion", anybody_ever_ranks),
+    _alike("any of three equal suppliers ranked above another, one joining later", anybody_is_ever_told_apart),
     _alike("equal means", partial(means_ever_differ, _normal), 1 - OF_ONE),
     _alike("equal means of skew figures", partial(means_ever_differ, _half_normal), 1 - OF_ONE),
     _alike("equal means, six lots against one", partial(means_ever_differ, _half_normal, 6), 1 - OF_ONE),

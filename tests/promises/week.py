@@ -41,14 +41,14 @@ _AT_MOST = f"at most {100 * FALSE_DISCOVERY_RATE:g} %"
 
 PROMISES: tuple[Promise, ...] = (
     Promise(
-        "the week's list, 150 lots, one of four suppliers drifts: entry about a drift is false",
+        "week's list, 150 lots, one of four suppliers drifts: false drift entries",
         _AT_MOST,
         "8 of 10 entries noise or good news",
         partial(false_entries, drifts=True),
         high=FALSE_DISCOVERY_RATE,
     ),
     Promise(
-        "the week's list, 150 lots, nobody drifts: any entry about a drift",
+        "week's list, 150 lots, no supplier drifts: any drift entry",
         _AT_MOST,
         "not given",
         partial(false_entries, drifts=False),
