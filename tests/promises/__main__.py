@@ -1,4 +1,4 @@
-"""Prints the table of promises, as DEVELOPERS.md shows it: promised, before, and as simulated now."""
+"""Prints the table of promises in DEVELOPERS.md: promised, before, and as simulated now."""
 
 from __future__ import annotations
 

@@ -204,7 +204,13 @@ PROMISES: tuple[Promise, ...] = (
         lambda: list_of_fifty()[0],
         high=FALSE_DISCOVERY_RATE,
     ),
-    Promise(f"{_LISTED}: share of stepped series listed", "stated: more than half", "99 %", lambda: list_of_fifty()[1], low=0.5),
+    Promise(
+        f"{_LISTED}: share of stepped series listed",
+        "stated: more than half",
+        "99 %",
+        lambda: list_of_fifty()[1],
+        low=0.5,
+    ),
     Promise(
         "any of 5 correlated measures (0.7) of 10 steady suppliers listed",
         _LIST,

@@ -266,7 +266,10 @@ PROMISES = (
     Promise("shrinkage by a line from 3 coupons", before="17.5 %", measure=shrinkages, **AT_MOST),
     Promise("bond, 2 spools of 3 specimens", before="14.8 %", measure=bonds, **AT_MOST),
     Promise(
-        "bond, 2 spools of 3 specimens and four earlier lots", before="14.8 %", measure=partial(bonds, lots=4), **AT_MOST
+        "bond, 2 spools of 3 specimens and four earlier lots",
+        before="14.8 %",
+        measure=partial(bonds, lots=4),
+        **AT_MOST,
     ),
     Promise("a lot's colour, 2 spools", before="7 to 16 %", measure=partial(colors, 2, _passes), **AT_MOST),
     Promise(
