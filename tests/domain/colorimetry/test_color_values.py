@@ -1,4 +1,4 @@
-"""Values that refuse nonsense when they are made: colours and measuring conditions. Ranges are this project's own."""
+"""Colours and measuring conditions refuse invalid values. Ranges are this project's own."""
 
 import math
 from dataclasses import replace
@@ -24,7 +24,7 @@ SCI = Conditions("D65", 10, "d/8", "included")
     ids=["nan", "infinite", "minus-infinite", "negative-lightness", "too-light", "too-red", "too-blue"],
 )
 def test_a_colour_that_cannot_be_is_refused(lab, says):
-    """A coordinate that is not a finite number in its range raises, quoting field, value and range."""
+    """A coordinate that is not a finite number in its range raises with field, value and range."""
     with pytest.raises(ValueError, match=says):
         Lab(*lab)
 
@@ -36,7 +36,7 @@ def test_the_ends_of_the_ranges_are_colours(lab):
 
 
 def test_hues_either_side_of_red_average_to_red():
-    """Colours of hue 1 and 359 degrees average to a red, where averaged angles would give 180, a green (geometry)."""
+    """Colours of hue 1 and 359 degrees average to a red; averaged angles would give 180, a green (geometry)."""
     angle = math.radians(1)
     one, other = (Lab(50, 40 * math.cos(angle), side * 40 * math.sin(angle)) for side in (1, -1))
     mean = mean_lab([one, other])
