@@ -131,7 +131,7 @@ def test_matte_black_read_without_its_specular_component_is_refused_and_not_fail
 
     day = shop.color(spool, [18.35, 0.12, -0.52], conditions={**CONDITIONS, "specular": "SCI"})
     assert "released" == day["lot"]["standing"]
-    # Worked by hand from CIEDE2000.
+    # Computed with colour-science 0.4.7: CIEDE2000 of (18.0, 0.1, -0.4) and (18.35, 0.12, -0.52) is 0.2667.
     assert 0.27 == round(shop.finding(lot_id, "color.lot_delta_e")["value"], 2)
 
 
@@ -171,7 +171,8 @@ def test_a_new_shade_revision_changes_nothing_until_somebody_asks(shop):
     before = shop.get("quality", f"/lots/{lot_id}/decisions")["items"]
     now = shop.assessment(lot_id)
     assert ("released", 1, True) == (now["standing"], now["shade_revision"], now["stored"])
-    # 0.66 and 1.13: computed with colour-science.
+    # Computed with colour-science 0.4.7: CIEDE2000 of (94.9, -0.75, 2.2) is 0.6584 from revision 1 (95.0, -0.8, 1.5)
+    # and 1.1331 from revision 2 (95.1, -0.8, 1.0).
     assert 0.66 == round(shop.finding(lot_id, "color.lot_delta_e")["value"], 2)
 
     would = shop.assessment(lot_id, "?shade_revision=2")

@@ -180,7 +180,7 @@ def test_a_hairs_breadth_is_decided_unrounded_and_shown(shop, b, verdict, value,
     lot_id, (code,) = received(shop, {"color": {"lot_max": 1.0}})
     shop.color(code, [95.0, -0.8, b])
     found = shop.finding(lot_id, "color.lot_delta_e")
-    # Worked by hand from CIEDE2000.
+    # Computed with colour-science 0.4.7.
     assert (verdict, value, margin) == (found["verdict"], round(found["value"], 4), round(found["margin"], 4))
     shown = found["message"].split("from")[0]
     assert "1.00 " not in shown

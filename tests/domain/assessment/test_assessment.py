@@ -64,6 +64,7 @@ def test_a_good_lot_is_released_with_nothing_left_to_do():
     found = assessed()
     assert ("released", {GENERAL: "pass"}, ()) == (found.standing, found.uses, found.to_measure)
     assert {"pass"} == {finding.verdict for finding in found.findings}
+    # The means of the two spools and of the two coupons, by hand.
     assert Lab(95.0, -0.775, 1.55) == found.summary.lab
     assert {"x": 0.32} == {axis: round(percent, 9) for axis, percent in found.summary.shrinkage.items()}
     assert {"A", "B"} == set(found.summary.spool_flow)

@@ -152,7 +152,7 @@ def test_bars_of_a_build_without_control_bars_wait_for_them():
 
 
 def test_bars_and_control_bars_of_one_printer_without_a_build_belong_together():
-    """Without a named build the specimens of one printer form one group, and another printer's a separate one."""
+    """Without a named build the specimens of one printer form one group, ratio 16.2 / 30; another printer's control does not count."""
     tests = [bar(16.2), control(30.0), replace(control(28.0), origin=Origin(printer="P2", control=True))]
     found = summarise(tests)
     assert (pytest.approx(16.2 / 30.0), ("",)) == (found.control_ratio, tuple(one.says for one in found.builds))

@@ -329,7 +329,7 @@ def test_wider_limits_never_refuse_more(middle, half, more, basis, rule, tests):
 
 
 def test_a_line_that_is_too_uncertain_never_passes_a_lot():
-    """With u 0.1 mm, 20 and 100 mm give 0.30 % with u 0.18 % on the slope, so the mean of the single values is assessed as well."""
+    """A slope of u 0.18 % from 20 and 100 mm with u 0.1 mm each (sqrt(2) * 0.1 / 80) passes no lot; the mean of the singles is assessed too."""
     limits = replace(X_ONLY, basis="material")
     tests = [length(20, u=0.1), length(100, u=0.1)]
     found = by_code(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE))["shrinkage.x"]

@@ -19,7 +19,7 @@ with warnings.catch_warnings():
     from colour import Lab_to_XYZ, XYZ_to_Lab, XYZ_to_xy
 
 THOROUGH = examples(200)
-# White of D65 and the 10 degree observer, ASTM E308 (from memory).
+# White of D65 and the 10 degree observer: ASTM E308 (from memory), within 0.01 of the sum of colour-science's weights (test_spectra.py).
 D65_10 = XYZ(94.811, 100.0, 107.304)
 WHITE_XY = np.array(D65_10.chromaticity)
 COLORS = [XYZ(45.2, 40.7, 8.0), XYZ(0.3, 0.35, 0.5), XYZ(0.0, 0.0, 0.0), XYZ(8.4, 7.3, 29.7), XYZ(83.9, 88.3, 120.0)]

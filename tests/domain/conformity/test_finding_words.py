@@ -46,7 +46,7 @@ def test_a_value_that_is_held_names_the_remedy():
 
 
 def test_a_near_value_says_what_would_settle_it():
-    """Probability, guard band and remedy of a near value are in one message."""
+    """One message holds the probability, Phi(1) = 0.84, the guard band, 1.645 * 0.5 = 0.82 (by hand), and the remedy of a near value."""
     found = says(20.5, GUARDED, uncertainty=0.5, detail="Slow.")
     assert found.startswith(HEAD.format("20.50") + "inside by 0.50 MPa, closer than its guard band of 0.82 MPa.")
     assert " Conforms with probability 0.84. To settle it: " in found
@@ -73,7 +73,7 @@ def test_equal_readings_ask_for_an_instrument():
 
 @pytest.mark.parametrize(("u", "coarse"), [(0.5, False), (4.0, True)])
 def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
-    """A method too coarse for its limit is named with its expanded uncertainty in two digits."""
+    """A method too coarse for its limit is named with its expanded uncertainty in two digits (2 * 0.012, by hand)."""
     found = judged("diameter.spool_mean", 1.75, Limit(1.72, 1.78, "mm"), SIMPLE, n=2, uncertainty=u / 1000 * 3)
     assert coarse is too_coarse(u / 1000 * 3, 0.03)
     assert coarse is (

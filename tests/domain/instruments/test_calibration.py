@@ -21,7 +21,7 @@ OFTEN = examples(300)
 
 
 def day(number: float):
-    """This many days after Monday."""
+    """A moment so many days after Monday."""
     return MONDAY + timedelta(days=number)
 
 

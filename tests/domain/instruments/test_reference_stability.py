@@ -209,7 +209,7 @@ def test_nonsense_is_refused(make, says):
 
 
 def day(number: float) -> datetime:
-    """This many days after Monday."""
+    """A moment so many days after Monday."""
     return MONDAY + timedelta(days=number)
 
 

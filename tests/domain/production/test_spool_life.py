@@ -12,7 +12,7 @@ CAME = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 def day(number: float) -> datetime:
-    """This many days after the receipt of the spool."""
+    """A moment so many days after the receipt of the spool."""
     return CAME + timedelta(days=number)
 
 

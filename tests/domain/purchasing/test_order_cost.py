@@ -86,7 +86,7 @@ def test_the_interval_of_the_price_is_students():
 
 
 def test_one_price_has_the_scatter_of_the_other_suppliers():
-    """A single delivery gets the spread of all prices, 10 % here, with their degrees of freedom."""
+    """A single delivery gets the spread of all prices, 10 % here, with their degrees of freedom (Student's t, scipy)."""
     sure = np.ones(200_000)
     found = cost(Offer([20.0], 1.0, sure, sure, 0.0, 0, 0), (0.1, 12))
     assert pytest.approx(20 + 2 * student.ppf(0.975, 12), rel=0.01) == found.interval.high
@@ -189,7 +189,7 @@ def test_suppliers_far_apart_differ_significantly_and_suppliers_alike_do_not():
 
 
 def test_currencies_are_not_compared():
-    """Only pairs within a currency are compared, and the confidence counts all of them."""
+    """Only pairs within a currency are compared, and the confidence counts both of them: 1 - 0.05 / 2."""
     one = cost(offer(20, 1))
     pairs = differences([{1: one, 4: one}, {2: one, 3: one}])
     assert [(1, 4), (2, 3)] == [(pair.first, pair.second) for pair in pairs]

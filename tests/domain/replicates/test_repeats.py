@@ -50,7 +50,7 @@ def names(kind, reading):
 
 
 def test_each_kind_has_its_figures_or_says_why_it_has_none():
-    """Each kind has its figures or a reason for none, and the figures of a reading are those of its kind."""
+    """Each kind has its figures or a reason for none, and the figures of a reading are those of its kind (means by hand)."""
     with_figures = {name.partition(".")[0] for name in REPEATED}
     assert set(CHARACTERISTICS) == with_figures | {name for name, one in DECLARED.items() if one.repeats.none}
     assert not with_figures & {name for name, one in DECLARED.items() if one.repeats.none}

@@ -78,7 +78,7 @@ def test_what_cannot_differ_has_p_1(counts, amounts):
 
 @given(st.lists(st.tuples(st.integers(0, 12), st.floats(0.2, 5.0)), min_size=2, max_size=8))
 def test_p_is_a_probability_and_does_not_depend_on_the_order(units):
-    """p lies between 0 and 1, in any order of the units."""
+    """The p-value lies between 0 and 1, in any order of the units."""
     counts, amounts = [count for count, _ in units], [amount for _, amount in units]
     p = one_rate_p(counts, amounts)
     assert 0.0 <= p <= 1.0

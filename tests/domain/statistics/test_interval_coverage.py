@@ -54,9 +54,9 @@ def test_a_proportion(n):
 
 @pytest.mark.parametrize(("n1", "n2"), [(3, 3), (3, 8), (3, 20), (8, 8), (8, 20), (20, 20)])
 def test_a_difference_in_one_stratum(n1, n2):
-    """Averaged over both proportions Newcombe's interval covers at least 95 %; at single pairs near 0 and 1 as little as 83 %
+    """Averaged over both proportions Newcombe's interval covers at least 95 %, near 0 and 1 as little as 83 %.
 
-    (exact sums; cf. Newcombe 1998).
+    Exact sums; cf. Newcombe 1998.
     """
     true = MANY[:, None] - MANY
     coverage = np.zeros_like(true)
@@ -144,9 +144,9 @@ def test_capability_of_independent_spools(n):
 
 
 def test_satterthwaites_degrees_of_freedom_would_miss():
-    """Satterthwaite's degrees of freedom are not used: for three lots of five with 90 % of variance between, the low end misses Cpk 4/3 in 10 %,
+    """Satterthwaite's degrees of freedom are not used, because their low end misses too often.
 
-    not 2.5 % (seed 6, 20,000 draws).
+    For three lots of five with 90 % of variance between, it misses Cpk 4/3 in 10 %, not 2.5 % (seed 6, 20,000 draws).
     """
     means, squares = drawn((5,) * 3, 0.9, 20_000, 6)
     of_means, within = means.var(axis=1, ddof=1), squares.sum(axis=1) / 12
