@@ -18,7 +18,7 @@ Run = Callable[..., Done]
 
 @pytest.fixture
 def engine() -> str:
-    """The command is the same on either engine."""
+    """SQLite alone: the command is the same on either engine."""
     return "sqlite"
 
 
@@ -49,20 +49,20 @@ def stored(shop: Shop) -> list[dict[str, object]]:
 
 
 def test_the_help_names_all_that_may_be_imported(tmp_path: Path) -> None:
-    """Every characteristic that is declared, and deliveries."""
+    """The help names every declared characteristic, and deliveries."""
     told = " ".join(lots("import", "--help", folder=tmp_path).stdout.split())
     assert f"KIND is {', '.join(DECLARED)} or deliveries." in told
 
 
 def test_colours_are_told_under_the_name_that_people_use(run: Run) -> None:
-    """`color` is a name of the API; a sentence says colour."""
+    """A sentence says colour, and `color` is the name in the API."""
     conditions = ("--illuminant", "D65", "--observer-deg", "10", "--geometry", "d/8", "--specular", "included")
     done = run("color", f"spool_code,L,a,b,measured_at\nS-1,95,-0.8,1.5,{MEASURED}\n", *conditions, "--uv", "excluded")
     assert "1 colour reading stored from readings.csv as import 1." == done.stdout.splitlines()[0]
 
 
 def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
-    """What was stored, and where each lot stands; nothing on standard error where nobody watches."""
+    """Stored readings and statuses are on standard output, and standard error is empty without a terminal."""
     done = run("diameter", GOOD)
     assert (0, "") == (done.returncode, done.stderr)
     first, says = done.stdout.splitlines()
@@ -72,14 +72,14 @@ def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
 
 
 def test_a_name_given_with_by_is_recorded(run: Run, shop: Shop) -> None:
-    """Whoever runs the command can say who measured."""
+    """--by records the person who measured."""
     assert 0 == run("diameter", GOOD, "--by", "Perpetua").returncode
     assert {"Perpetua"} == {row["recorded_by"] for row in stored(shop)}
     assert 2 == run("diameter", GOOD + "S-1,1.75,1.75,\n", "--by", "\t").returncode
 
 
 def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None:
-    """Row, column, what and hint; then the count. Status 1, nothing stored."""
+    """Each error is a line on standard error with row, column, text and hint, then the count. Status 1, nothing stored."""
     done = run("diameter", f'{HEADER}S-1,0.0689,"1,\n75",{MEASURED}\nS-1,x,1.75,{MEASURED}\n')
     assert (1, "") == (done.returncode, done.stdout)
     lines = done.stderr.splitlines()
@@ -91,7 +91,7 @@ def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None
 
 
 def test_a_dry_run_stores_nothing_and_a_repeat_changes_nothing(run: Run, shop: Shop) -> None:
-    """Both are answered with status 0 and say so."""
+    """A dry run stores nothing and a repeat changes nothing, both with status 0 and a message."""
     tried = run("diameter", GOOD, "--dry-run")
     assert (0, []) == (tried.returncode, stored(shop))
     assert "Dry run: 2 diameter readings would be stored from readings.csv. Nothing was." in tried.stdout
@@ -103,7 +103,7 @@ def test_a_dry_run_stores_nothing_and_a_repeat_changes_nothing(run: Run, shop: S
 
 
 def test_options_declare_how_a_file_is_written(run: Run, shop: Shop) -> None:
-    """Semicolons, decimal commas, a time zone, the conditions of colours."""
+    """Options declare semicolons, decimal commas, a time zone and conditions of colours."""
     text = "spool_code;L;a;b;measured_at\nS-1;95,0;-0,8;1,5;2026-07-01 14:00\n"
     written = ("--delimiter", ";", "--decimal", "comma", "--time-zone", "Europe/Berlin")
     said = (
@@ -124,7 +124,7 @@ def test_options_declare_how_a_file_is_written(run: Run, shop: Shop) -> None:
 
 
 def test_deliveries_say_what_to_measure(run: Run) -> None:
-    """The sample of each delivery stands on standard output."""
+    """The sample of each delivery is on standard output."""
     header = "supplier_code,grade_code,supplier_lot,received_at,spool_code,net_mass_g\n"
     done = run("deliveries", f"{header}QWT,PLA-HW-175,Q-72,{RECEIVED},T-1,1000\n")
     assert 0 == done.returncode
@@ -147,7 +147,7 @@ def test_deliveries_say_what_to_measure(run: Run) -> None:
     ],
 )
 def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, arguments: tuple[str, ...]) -> None:
-    """Usage is told apart from a file that is refused."""
+    """Wrong usage has status 2, and a refused file status 1."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots("import", *arguments, folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/shop.sqlite3")
     assert (2, "") == (done.returncode, done.stdout)
@@ -156,7 +156,7 @@ def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, argument
 
 
 def test_a_database_that_is_not_there_is_not_made(tmp_path: Path) -> None:
-    """An empty one has no spool that a file could name: a mistyped path is said, and leaves nothing behind."""
+    """A missing database is not made, and the path is named."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots(
         "import", "diameter", "readings.csv", folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/new.sqlite3"

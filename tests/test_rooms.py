@@ -1,4 +1,4 @@
-"""The rooms of the package: who may import whom, how large a room may be, and what the rules for judging a lot must not touch."""
+"""Packages of the program: permitted imports, sizes, and the purity of the rules."""
 
 import ast
 import sys
@@ -52,18 +52,18 @@ MOST_ENTRIES = 16
 
 @cache
 def tree(path: Path) -> ast.Module:
-    """A file as Python reads it."""
+    """The syntax tree of a file."""
     return ast.parse(path.read_text(encoding="utf-8"), str(path))
 
 
 def name(path: Path) -> str:
-    """A file by its path from the root."""
+    """The path of a file from the root."""
     return path.relative_to(ROOT).as_posix()
 
 
 @cache
 def imports(path: Path) -> frozenset[str]:
-    """Every module a file imports, anywhere in it, in full: relative imports too, and names that may be modules."""
+    """Every imported module of a file with its full name: relative imports too, and names that could be modules."""
     found: set[str] = set()
     package = path.relative_to(ROOT).with_suffix("").parts[:-1]
     for node in ast.walk(tree(path)):
@@ -77,31 +77,31 @@ def imports(path: Path) -> frozenset[str]:
 
 
 def libraries(path: Path) -> set[str]:
-    """The top names of all that a file imports."""
+    """The top names of all imports of a file."""
     return {module.split(".")[0] for module in imports(path)}
 
 
 def room(path: Path) -> str:
-    """The room a file stands in."""
+    """The package of a file."""
     parts = path.relative_to(PACKAGE).parts
     return parts[0] if len(parts) > 1 else TOP
 
 
 def rooms_entered(path: Path) -> set[str]:
-    """The rooms a file imports from, the top of the package among them."""
+    """The packages a file imports from, with the top of the program."""
     parts = [module.split(".") for module in imports(path) if module.startswith("lots.")]
     return {part[1] if (PACKAGE / part[1]).is_dir() else TOP for part in parts}
 
 
 def at_top(path: Path) -> set[str]:
-    """The libraries that are loaded with a file."""
+    """The libraries loaded with a file."""
     found = {alias.name for node in tree(path).body if isinstance(node, ast.Import) for alias in node.names}
     found |= {node.module or "" for node in tree(path).body if isinstance(node, ast.ImportFrom)}
     return {module.split(".")[0] for module in found}
 
 
 def calls(path: Path) -> set[str]:
-    """The names of all functions and methods that a file calls."""
+    """The names of all called functions and methods of a file."""
     called = [node.func for node in ast.walk(tree(path)) if isinstance(node, ast.Call)]
     return {func.attr if isinstance(func, ast.Attribute) else getattr(func, "id", "") for func in called}
 
@@ -117,19 +117,19 @@ def reached(graph: dict[str, set[str]], start: str) -> set[str]:
 
 
 def test_the_rooms_are_the_ones_drawn():
-    """The package has no folder of code that the arrows do not know."""
+    """Every folder of code has an arrow here."""
     assert {room(path) for path in FILES} - {TOP} <= set(MAY_IMPORT)
 
 
 def test_no_file_imports_along_an_arrow_that_is_not_drawn():
-    """Pages use the API, both use services and domain, services use store and domain, store uses domain, domain uses nobody."""
+    """Pages use the API, both use services and domain, services use store and domain, store uses domain, domain uses none."""
     inside = [path for path in FILES if room(path) != TOP]
     entered = {name(path): rooms_entered(path) - {room(path)} - MAY_IMPORT[room(path)] for path in inside}
     assert {} == {file: rooms for file, rooms in entered.items() if rooms}
 
 
 def floors(place: Callable[[Path], str | None]) -> list[str]:
-    """The places of a room that import each other, directly or through others; `place` says where a file stands."""
+    """Groups of places in a package that import each other, directly or through others; `place` gives the place of a file."""
     where = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in FILES}
     graph: dict[str, set[str]] = {}
     for path in FILES:
@@ -142,19 +142,19 @@ def floors(place: Callable[[Path], str | None]) -> list[str]:
 
 
 def test_no_two_subjects_of_a_room_import_each_other():
-    """The folders and files of a room stand on floors: whatever a subject imports, directly or not, imports nothing of it."""
+    """No two subjects of a package import each other, directly or through others."""
     assert [] == floors(
         lambda path: "/".join(path.relative_to(PACKAGE).with_suffix("").parts[:2]) if room(path) != TOP else None
     )
 
 
 def test_no_two_folders_import_each_other():
-    """The same of all folders, however deep: each stands above or below another."""
+    """No two folders, however deep, import each other."""
     assert [] == floors(lambda path: name(path.parent) if room(path) != TOP else None)
 
 
 def test_no_room_or_folder_is_crowded():
-    """A room, and a folder in it, holds few enough entries to be read at a glance; what makes it a package and its README apart."""
+    """A package and each folder have at most 16 entries, without `__init__.py` and README."""
     crowded = {}
     for folder in sorted({path.parent for path in FILES}):
         # py.typed only says that the package has types.
@@ -165,7 +165,7 @@ def test_no_room_or_folder_is_crowded():
 
 
 def test_each_library_is_used_only_where_it_belongs():
-    """Colour mathematics, the database and HTTP each have one place."""
+    """Colour mathematics, the database and HTTP have one place each."""
     astray = {
         (name(path), library)
         for path in FILES
@@ -176,7 +176,7 @@ def test_each_library_is_used_only_where_it_belongs():
 
 
 def test_the_domain_is_pure():
-    """The rules import nothing impure, ask no clock and open no file: times and data come in as arguments."""
+    """The domain imports nothing impure, reads no clock and opens no file."""
     impure = {}
     for path in DOMAIN:
         used = libraries(path) - {"lots", "__future__"} - OWN_TABLE.get(name(path), set())
@@ -189,7 +189,7 @@ def test_the_domain_is_pure():
 
 
 def test_the_domain_loads_slow_libraries_only_where_they_are_needed():
-    """Neither scipy, colormath nor colour is imported at the top of a file; functions that need them do so."""
+    """scipy, colormath and colour are imported inside functions, not at the top of a file."""
     assert {} == {name(path): slow for path in DOMAIN if (slow := at_top(path) & SLOW_TO_LOAD)}
 
 
@@ -199,12 +199,12 @@ def test_every_module_says_what_it_is_for():
 
 
 def test_no_file_has_grown_into_two():
-    """A file past 400 lines is two files."""
+    """A file has at most 400 lines."""
     lengths = {name(path): len(path.read_text(encoding="utf-8").splitlines()) for path in FILES}
     assert {} == {file: lines for file, lines in lengths.items() if lines > LONGEST_FILE}
 
 
 def test_the_domain_says_that_it_is_pure():
-    """The folder of the rules has a README that states what may not be done in it."""
+    """The README of the domain states its purity."""
     text = (PACKAGE / "domain" / "README.md").read_text(encoding="utf-8")
     assert "opens a file, asks the time" in text

@@ -1,4 +1,4 @@
-"""A small application behind the server of `lots serve`, and clients on bare sockets."""
+"""A small application on the server of `lots serve`, and clients on bare sockets."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ BIG = 1 << 20
 
 
 def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> Any:
-    """Answers what it read: path, length of the body; /big is a mebibyte at once, /stream 64 of them one after the other."""
+    """Returns path and body length; /big is a mebibyte at once, /stream 64 of them in sequence."""
     body = environ["wsgi.input"].read()
     start_response("200 OK", [("Content-Type", "text/plain")])
     if environ["PATH_INFO"] == "/big":
@@ -32,7 +32,7 @@ def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> 
 
 @contextmanager
 def running(app: Any = application, settings: Settings | None = None, **limits: float) -> Iterator[Any]:
-    """A server that serves an application, by default with one worker thread and deadlines looked at often."""
+    """A server of an application, by default with one worker thread and frequent checks of deadlines."""
     known = Limits(**{"tick_s": 0.05, **limits})  # type: ignore[arg-type]  # numbers of either kind
     server = create_server(app, settings or Settings(threads=1), known, host="127.0.0.1", port=0)
     thread = threading.Thread(target=server.run)
@@ -54,7 +54,7 @@ def served(app: Any = application, settings: Settings | None = None, **limits: f
 
 
 def _end(server: Any) -> None:
-    """Hangs up everywhere, so that the loop ends."""
+    """Closes all connections, so that the loop ends."""
     for channel in [*server.active_channels.values()]:
         channel.handle_close()
     server.close()
@@ -66,7 +66,7 @@ def connect(port: int, address: str = "127.0.0.1") -> socket.socket:
 
 
 def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
-    """All that the server answers to these bytes until it hangs up."""
+    """The server's answer to these bytes until it closes."""
     with connect(port, address) as line:
         with suppress(OSError):  # it may have hung up before the last of them
             line.sendall(sent)
@@ -74,7 +74,7 @@ def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
 
 
 def rest(line: socket.socket) -> bytes:
-    """All that comes until the server hangs up."""
+    """All data until the server closes."""
     answer = []
     with suppress(ConnectionError):
         while more := line.recv(1 << 20):
@@ -83,7 +83,7 @@ def rest(line: socket.socket) -> bytes:
 
 
 def one(line: socket.socket) -> bytes:
-    """One answer that says how long it is, from a connection that stays open."""
+    """One answer with a stated length, on an open connection."""
     answer = b""
     while b"\r\n\r\n" not in answer:
         answer += line.recv(1) or b"\r\n\r\n"
@@ -93,12 +93,12 @@ def one(line: socket.socket) -> bytes:
 
 
 def statuses(answer: bytes) -> list[int]:
-    """The status of each answer, in their order."""
+    """The status of each answer, in order."""
     return [int(status) for status in re.findall(rb"HTTP/1\.[01] (\d{3}) [A-Z]", answer)]
 
 
 class Dripping:
-    """Connections that send a byte now and then until they are told to stop, each again as soon as the server hangs up."""
+    """Connections that send a byte now and then, each reopened when closed."""
 
     def __init__(self, port: int, addresses: list[str], begin: bytes, every_s: float = 0.2) -> None:
         self._port, self._addresses, self._begin, self._every_s = port, addresses, begin, every_s

@@ -1,4 +1,4 @@
-"""Databases with nothing in them, not even tables."""
+"""Databases without tables."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What stands in the database, for tests that must know whether anything was stored."""
+"""Rows of the database, for tests of what was stored."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.store.tables.models import TABLES
 
 @contextmanager
 def connected() -> Iterator[None]:
-    """Keeps a connection open for as long as the block lasts."""
+    """A connection within the block."""
     database.connect()
     try:
         yield
@@ -21,7 +21,7 @@ def connected() -> Iterator[None]:
 
 
 def counts() -> dict[str, int]:
-    """How many rows each table has."""
+    """The number of rows of each table."""
     names = [table._meta.table_name for table in TABLES]
     each = " UNION ALL ".join(f"SELECT '{n}', COUNT(*) FROM \"{n}\"" for n in names)  # our own names
     with connected():

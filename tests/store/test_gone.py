@@ -1,4 +1,4 @@
-"""A database that is removed, replaced or cut short while it is in use: no write into it is acknowledged, and the server says so."""
+"""A database removed, replaced or cut short during use: no write is acknowledged, and the server reports it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ FRESH_APP = True
 
 @pytest.fixture
 def file(sqlite_template, tmp_path):
-    """A database in a folder of its own, reached through a symbolic link, with its log put away."""
+    """A database in its own folder behind a symbolic link, with an empty log."""
     folder = tmp_path / "data"
     folder.mkdir()
     shutil.copy(sqlite_template[0], folder / "real.sqlite3")
@@ -43,7 +43,7 @@ def shop(file, sqlite_template):
 
 @pytest.fixture
 def delivered(shop):
-    """The code of a spool and its lot, with three acknowledged readings that are in the log alone."""
+    """The code of a spool and its lot, with three acknowledged readings in the log alone."""
     delivery = shop.receive(shop.supplier(), shop.grade())
     code, lot = delivery["spools"][0]["code"], delivery["lot"]["id"]
     assert 201 == shop.call("receiving", "POST", "/diameter-readings", readings(code, 3)).status_code
@@ -51,14 +51,14 @@ def delivered(shop):
 
 
 def move_away(file):
-    """Moves the file aside, and back."""
+    """Moves the file away, and back."""
     real = file.resolve()
     real.rename(real.with_name("aside.sqlite3"))
     return lambda: real.with_name("aside.sqlite3").rename(real)
 
 
 def replace(file):
-    """Puts another file in its place, and the first one back."""
+    """Replaces the file by another, and restores it."""
     real = file.resolve()
     kept, other = real.with_name("kept.sqlite3"), real.with_name("other.sqlite3")
     os.link(real, kept)
@@ -68,14 +68,14 @@ def replace(file):
 
 
 def rename_folder(file):
-    """Gives the folder another name, and its own back."""
+    """Renames the folder, and restores it."""
     aside = file.parent.with_name("aside")
     file.parent.rename(aside)
     return lambda: aside.rename(file.parent)
 
 
 def point_elsewhere(file):
-    """Lets the symbolic link lead to another file, and to its own again."""
+    """Points the symbolic link to another file, and back."""
     real = file.resolve()
     shutil.copy(real, real.with_name("other.sqlite3"))
     file.unlink()
@@ -112,7 +112,7 @@ def empty(file):
 
 
 def cut(file):
-    """Leaves half of the file."""
+    """Truncates the file to half."""
     os.truncate(file, file.stat().st_size // 2)
 
 
@@ -120,13 +120,13 @@ LOST = {"deleted": delete, "log deleted": delete_log, "index deleted": delete_in
 
 
 def logged(capsys):
-    """What the application said of the database since the last look, line by line."""
+    """The application's log lines on the database since the last call."""
     lines = [json.loads(line) for line in capsys.readouterr().err.splitlines()]
     return [line for line in lines if line["logger"] == "lots.api.http.errors"]
 
 
 def refused(shop, code, capsys, key):
-    """Sends a write and asks for readiness, both of which must be refused; returns what the log says."""
+    """Sends a write and a readiness request, both of which must fail; returns the log."""
     answer = shop.call("receiving", "POST", "/diameter-readings", readings(code, 2), Idempotency_Key=key)
     assert (503, "/problems/unavailable") == (answer.status_code, answer.get_json()["type"])
     assert "Nothing was stored" in answer.get_json()["detail"]
@@ -141,7 +141,7 @@ def refused(shop, code, capsys, key):
 
 @pytest.mark.parametrize("harm", MENDED.values(), ids=MENDED.keys())
 def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file, capsys, harm):
-    """While another file or none is there, nothing is acknowledged and no file is made; then work goes on with all that was acknowledged."""
+    """While another file or none is present nothing is acknowledged and no file made; then work continues with all acknowledged data."""
     code, lot = delivered
     back = harm(file)
     before = sorted(file.parent.iterdir()) if file.parent.exists() else None
@@ -159,7 +159,7 @@ def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file,
 
 @pytest.mark.parametrize("harm", LOST.values(), ids=LOST.keys())
 def test_a_file_that_is_lost_is_never_written_to(shop, delivered, file, capsys, harm):
-    """Whichever file is deleted or cut: no write is acknowledged, and the log names the file and what to do."""
+    """After any file is deleted or truncated no write is acknowledged, and the log names file and remedy."""
     code, _ = delivered
     # A file as it is in use: what is in it was brought in from the log.
     database.connect()
@@ -175,7 +175,7 @@ def test_a_file_that_is_lost_is_never_written_to(shop, delivered, file, capsys, 
 
 @pytest.mark.parametrize("harm", [delete_log, delete_index])
 def test_a_lost_log_takes_nothing_acknowledged_with_it(shop, delivered, file, harm):
-    """What was acknowledged goes into the database when the loss is noticed, before anything else can happen to the server."""
+    """When a lost log is noticed its acknowledged data are written into the database."""
     _, lot = delivered
     harm(file)
     assert 503 == shop.client.get("/readyz").status_code
@@ -186,7 +186,7 @@ def test_a_lost_log_takes_nothing_acknowledged_with_it(shop, delivered, file, ha
 
 
 def test_a_file_that_was_moved_takes_the_log_with_it(shop, delivered, file):
-    """The moved file is whole, and the file that comes in its place gets no change of the first one from the log that stayed."""
+    """The moved file is complete, and its replacement gets nothing from the remaining log."""
     _, lot = delivered
     move_away(file)
     assert 503 == shop.client.get("/readyz").status_code
@@ -197,7 +197,7 @@ def test_a_file_that_was_moved_takes_the_log_with_it(shop, delivered, file):
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux shows the open files of a process")
 def test_a_deleted_file_can_be_copied_as_long_as_the_server_runs(shop, delivered, file, tmp_path):
-    """The guide's way: the file that is open holds all that was acknowledged, its log included."""
+    """The guide's copy of the deleted open file holds all acknowledged data, its log included."""
     _, lot = delivered
     delete(file)
     assert 503 == shop.client.get("/readyz").status_code
@@ -209,7 +209,7 @@ def test_a_deleted_file_can_be_copied_as_long_as_the_server_runs(shop, delivered
 
 @pytest.mark.parametrize("harm", [delete, delete_log, empty, replace])
 def test_a_file_lost_during_the_commit_is_not_acknowledged(shop, delivered, file, monkeypatch, harm):
-    """The answer says that nobody knows whether it was stored."""
+    """After a loss during the commit the answer states that storing is unknown."""
     code, _ = delivered
     commit = type(db.obj).commit
 
@@ -225,7 +225,7 @@ def test_a_file_lost_during_the_commit_is_not_acknowledged(shop, delivered, file
 
 
 def test_a_log_emptied_under_a_commit_is_not_acknowledged(shop, delivered, file):
-    """The next commit goes behind a hole, where nobody finds it again; it is not acknowledged."""
+    """A commit after an emptied log is not acknowledged."""
     code, _ = delivered
     os.truncate(file.with_name("real.sqlite3-wal"), 0)
     answer = shop.call("receiving", "POST", "/diameter-readings", readings(code, 1), Idempotency_Key="x")
@@ -236,7 +236,7 @@ def test_a_log_emptied_under_a_commit_is_not_acknowledged(shop, delivered, file)
     ("at", "kind"), [("before", Gone), ("after", Uncertain)], ids=["before the commit", "after the commit"]
 )
 def test_a_file_that_vanishes_at_the_commit_is_told(tmp_path, monkeypatch, at, kind):
-    """Before it nothing is stored; after it nobody knows, and nothing is acknowledged."""
+    """A file removed before the commit stores nothing; after it the result is unknown, and nothing is acknowledged."""
     path = tmp_path / "shop.sqlite3"
     database.open_database(f"sqlite:///{path}")
     database.connect()
@@ -270,7 +270,7 @@ def test_a_file_that_vanishes_at_the_commit_is_told(tmp_path, monkeypatch, at, k
 
 
 def test_a_file_that_sqlite_itself_made_shorter_is_fine(shop, delivered, file):
-    """VACUUM by another program gives back room; work goes on."""
+    """VACUUM by another program shortens the file without an effect on the work."""
     code, lot = delivered
     with closing(sqlite3.connect(file)) as other:
         other.execute("CREATE TABLE ballast (text)")
@@ -287,7 +287,7 @@ def test_a_file_that_sqlite_itself_made_shorter_is_fine(shop, delivered, file):
 
 
 def test_a_damaged_file_is_answered_503(shop, delivered, file, capsys):
-    """Pages that make no sense are no fault of the request; the log says what to do, in one line."""
+    """A damaged file gives 503, and one log line with the remedy."""
     database.close()
     size = file.stat().st_size
     with file.open("r+b") as opened:
@@ -303,7 +303,7 @@ def test_a_damaged_file_is_answered_503(shop, delivered, file, capsys):
 @pytest.mark.postgresql
 @pytest.mark.parametrize("anew", [True, False], ids=["made anew", "dropped"])
 def test_a_postgresql_database_that_was_dropped_is_answered_503(postgres_url, anew, capsys):
-    """Its connections die, a new one leads to another database: 503, no table is made, and the log says what to do."""
+    """A dropped PostgreSQL database gives 503, makes no table, and its log has the remedy."""
     import psycopg
 
     with new_postgres(postgres_url, "dropped") as url:
@@ -330,7 +330,7 @@ def test_a_postgresql_database_that_was_dropped_is_answered_503(postgres_url, an
 
 @pytest.mark.postgresql
 def test_postgresql_tables_that_were_dropped_are_answered_503(postgres_url, capsys):
-    """The database is the same one and has no tables: 503 on every path, and none is made."""
+    """A database with dropped tables gives 503 on every path, and no table is made."""
     import psycopg
 
     with new_postgres(postgres_url, "emptied") as url:

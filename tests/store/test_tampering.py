@@ -1,4 +1,4 @@
-"""What is done to the tables behind the program's back is found, with the lot and the entry that show it."""
+"""Direct changes of the tables are found with lot and entry."""
 
 from contextlib import contextmanager
 
@@ -19,13 +19,13 @@ AUDITED = list(audit.AUDITED.values())
 
 
 def sql(text, *values):
-    """A statement as somebody types it, past the program."""
+    """A direct SQL statement."""
     return db.execute_sql(text.replace("?", db.param), values)
 
 
 @contextmanager
 def by_hand():
-    """A connection on which nothing watches over references between rows, as in the shell of SQLite."""
+    """A connection without foreign keys, as in the shell of SQLite."""
     with connected():
         on_file = isinstance(db.obj, SqliteDatabase)
         sql("PRAGMA foreign_keys = 0" if on_file else "SET session_replication_role = replica")
@@ -37,7 +37,7 @@ def by_hand():
 
 @pytest.fixture
 def lived(shop):
-    """A shop in which everything happened, with somebody at its tables."""
+    """A shop with every kind of change, and a direct connection."""
     lived_in(shop)
     with by_hand():
         assert [] == proved()
@@ -46,7 +46,7 @@ def lived(shop):
 
 @pytest.fixture
 def lot(shop):
-    """The name in findings of a lot with a few entries, with somebody at the tables."""
+    """The name in findings of a lot with a few entries, with a direct connection."""
     delivery = shop.good_lot()
     shop.decide(delivery["lot_id"], "hold")
     with by_hand():
@@ -55,12 +55,12 @@ def lot(shop):
 
 
 def proved():
-    """What chains and rows show, line by line."""
+    """The findings on chains and rows, line by line."""
     return [flaw.line for flaw in integrity_checks.proved(store.lot_names())]
 
 
 def row_of(model, number):
-    """A row as the engine holds it, by column."""
+    """A row as stored, by column."""
     columns = [field.column_name for field in model._meta.sorted_fields]
     names = ", ".join(f'"{column}"' for column in columns)
     values = sql(f'SELECT {names} FROM "{model._meta.table_name}" WHERE id = ?', number).fetchone()
@@ -68,25 +68,25 @@ def row_of(model, number):
 
 
 def put(model, row):
-    """A row put in by hand."""
+    """Inserts a row directly."""
     names, marks = ", ".join(f'"{column}"' for column in row), ", ".join("?" * len(row))
     sql(f'INSERT INTO "{model._meta.table_name}" ({names}) VALUES ({marks})', *row.values())
 
 
 def take_out(model, number):
-    """A row deleted by hand."""
+    """Deletes a row directly."""
     sql(f'DELETE FROM "{model._meta.table_name}" WHERE id = ?', number)
 
 
 def edit(model, row_id, /, **columns):
-    """Columns of a row changed by hand."""
+    """Changes columns of a row directly."""
     for column, value in columns.items():
         sql(f'UPDATE "{model._meta.table_name}" SET "{column}" = ? WHERE id = ?', value, row_id)
 
 
 @contextmanager
 def undone(model, number):
-    """Within it a row may be edited or taken out; afterwards it is as it was."""
+    """Restores a row after the block."""
     before = row_of(model, number)
     yield before
     take_out(model, number)
@@ -98,7 +98,7 @@ OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability"
 
 
 def other(field, value):
-    """Another value that the table takes."""
+    """Another valid value for the table."""
     if field.name == "filler_kind":
         return "mineral" if value != "mineral" else "fibre"
     if isinstance(field, BooleanField):
@@ -114,19 +114,19 @@ def other(field, value):
 
 
 def editable(cover):
-    """Columns of a table that somebody might edit."""
+    """Columns of a table to edit."""
     return [field for field in cover.fields if field.name not in ("id", "by_hand")]
 
 
 def owner(cover, number):
-    """How the lot of a row is named in a finding."""
+    """The name of a row's lot in a finding."""
     with_names = store.lot_names()
     lot_id = store.lot_of_row(cover.table, row_of(cover.model, number))
     return "shop" if lot_id is None else f"lot {with_names[lot_id]} ({lot_id})"
 
 
 def last_entry(table, number):
-    """Chain and number of the last entry that mentions a row."""
+    """Chain and number of the last entry with a row."""
     return max(
         (event.number, event.chain)
         for event in models.Event.select()
@@ -135,7 +135,7 @@ def last_entry(table, number):
 
 
 def some_row(cover):
-    """The number of a row of a table; of a load or an exclusion one that has ended, since a spool or a reading has only one other."""
+    """The number of a row of a table; of a load or an exclusion an ended one, because only one open is possible."""
     query = cover.model.select(cover.model.id)
     if cover.model is loads.Load:
         query = query.where(loads.Load.unloaded_at.is_null(False))
@@ -145,7 +145,7 @@ def some_row(cover):
 
 
 def test_every_table_and_column_is_covered_or_said_not_to_be():
-    """A table that is added is covered, or named among those that are not; so is a column."""
+    """Every table and column is covered, or named as not covered."""
     covered = {cover.model for cover in AUDITED}
     assert set(models.TABLES) == covered | set(audit.NOT_COVERED)
     assert not covered & set(audit.NOT_COVERED)
@@ -155,7 +155,7 @@ def test_every_table_and_column_is_covered_or_said_not_to_be():
 
 
 def edited(cover, number):
-    """Edits a row of a table, and says what is found then."""
+    """Edits a row of a table; returns the findings."""
     named = f"{owner(cover, number)}, entry {last_entry(cover.table, number)}: "
     field = editable(cover)[number % len(editable(cover))]
     with undone(cover.model, number) as row:
@@ -167,7 +167,7 @@ def edited(cover, number):
 
 
 def taken_out(cover, number):
-    """Takes a row of a table out, and says what is found then."""
+    """Deletes a row of a table; returns the findings."""
     whose, entry = owner(cover, number), last_entry(cover.table, number)
     with undone(cover.model, number):
         take_out(cover.model, number)
@@ -179,7 +179,7 @@ def taken_out(cover, number):
 
 
 def put_in(cover, number):
-    """Puts in a row like another of its table, and says what is found then."""
+    """Inserts a copy of a row; returns the findings."""
     row = {**row_of(cover.model, number), "id": 10_000}
     alone = [(field.name,) for field in cover.model._meta.sorted_fields if field.unique and field.name != "id"]
     together = [index[0] for index in cover.model._meta.indexes if isinstance(index, tuple) and index[1]]
@@ -194,7 +194,7 @@ def put_in(cover, number):
 
 @pytest.mark.usefixtures("lived")
 def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
-    """In each covered table: the lot is named, and the entry that says what the row was."""
+    """In each covered table an edit, deletion or insertion is found with lot and entry."""
     for cover in AUDITED:
         number = some_row(cover)
         for done in (edited, taken_out, put_in):
@@ -205,7 +205,7 @@ def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
 @pytest.mark.usefixtures("lived")
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_every_covered_column_counts():
-    """Whichever covered column of whichever table is edited, the digest of the row is another one."""
+    """An edit of any covered column changes the digest of its row."""
     for cover in AUDITED:
         number = some_row(cover)
         for field in editable(cover):
@@ -224,12 +224,12 @@ def entries_of_the_lot():
 
 
 def begins(lines, *wanted):
-    """True when each of these is the beginning of some line."""
+    """True when each of these begins some line."""
     return all(any(line.startswith(begin) for line in lines) for begin in wanted)
 
 
 def test_an_entry_that_is_edited_is_found(lot):
-    """Whatever column of an entry is edited, the lot is named, and the entry by its number or the gap it leaves."""
+    """An edited column of an entry is found with its lot, by number or gap."""
     second = entries_of_the_lot()[1]
     changes = {
         "by": "Nobody",
@@ -257,7 +257,7 @@ def test_an_entry_that_is_edited_is_found(lot):
     "text", ["", "{", "[]", '{"rows": 7}', '{"rows":{"lot":7}}', '{"rows":{"lot":{"ids":["x"]}}}', "NaN"]
 )
 def test_an_entry_that_says_nothing_that_can_be_read_is_found(lot, text):
-    """Content that is no JSON, or not of the shape of an entry, stops nothing: the entry is named."""
+    """Unreadable content of an entry is found, and the check continues."""
     second = entries_of_the_lot()[1]
     with undone(models.Event, second.id):
         edit(models.Event, second.id, content=text)
@@ -265,7 +265,7 @@ def test_an_entry_that_says_nothing_that_can_be_read_is_found(lot, text):
 
 
 def test_an_edited_entry_with_a_right_hash_is_found_by_the_next(lot):
-    """Hashing the edited entry anew breaks the link to the one after it; at the end, the one to the head."""
+    """A rehashed entry breaks its link to the next one or the head."""
     events = entries_of_the_lot()
     for event, found in ((events[1], 3), (events[-1], events[-1].number)):
         with undone(models.Event, event.id):
@@ -277,7 +277,7 @@ def test_an_edited_entry_with_a_right_hash_is_found_by_the_next(lot):
 
 
 def test_an_entry_that_is_taken_out_is_found(lot):
-    """At the beginning, in the middle and at the end: the number that is missing is named."""
+    """A deleted entry at the beginning, in the middle or at the end is found by its number."""
     events = entries_of_the_lot()
     for event in (events[0], events[2], events[-1]):
         with undone(models.Event, event.id):
@@ -287,7 +287,7 @@ def test_an_entry_that_is_taken_out_is_found(lot):
 
 
 def test_an_entry_that_is_put_in_is_found(lot):
-    """One more at the end, though it continues the chain, and one before the beginning."""
+    """An inserted entry at the end, though linked, and one before the beginning are found."""
     events = entries_of_the_lot()
     last = row_of(models.Event, events[-1].id)
     number = last["number"] + 1
@@ -298,7 +298,7 @@ def test_an_entry_that_is_put_in_is_found(lot):
 
 
 def test_entries_that_changed_places_are_found(lot):
-    """Two entries that have each other's number are both named."""
+    """Two entries with exchanged numbers are both found."""
     _, second, third, *_ = entries_of_the_lot()
     with undone(models.Event, second.id), undone(models.Event, third.id):
         edit(models.Event, second.id, number=10_000)
@@ -309,7 +309,7 @@ def test_entries_that_changed_places_are_found(lot):
 
 
 def test_length_and_head_that_are_edited_are_found(lot):
-    """So is a chain's row that is gone, with its lot."""
+    """An edited length or head, and a deleted chain, are found with the lot."""
     event = entries_of_the_lot()[-1]
     kept = models.Chain.get(models.Chain.chain == event.chain)
     changes = ({"length": kept.length - 1}, {"length": kept.length + 1}, {"head": "f" * 64})
@@ -323,13 +323,13 @@ def test_length_and_head_that_are_edited_are_found(lot):
 
 
 def test_a_chain_of_nobody_is_found(lot):
-    """A history of no lot there is was put in by somebody."""
+    """A chain without a lot is found."""
     put(models.Chain, {"id": 10_000, "chain": "lot:x", "length": 1, "head": "f" * 64})
     assert 'shop: the history "lot:x" is of no lot and not of the shop.' in proved()
 
 
 def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
-    """The chain itself is whole again, as its rows are covered anew; the head noted before is another one."""
+    """A completely rewritten history has no internal fault but another head than the noted one."""
     event = entries_of_the_lot()[-1]
     noted = audit.heads()
     assert [] == list(integrity_checks.against(noted))
@@ -346,7 +346,7 @@ def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
 
 
 def test_looking_changes_nothing(shop):
-    """A check stores nothing, whatever it finds."""
+    """A check stores nothing."""
     shop.good_lot()
     with by_hand():
         edit(models.Supplier, 1, name="Nobody's")

@@ -1,4 +1,4 @@
-"""A shop of version 2, kept as that program left it: it is brought up to date, nothing in it changes, and it takes readings of kinds that it never knew."""
+"""A shop of version 2 as its program left it: migrated, unchanged, and open to new kinds of readings."""
 
 from datetime import UTC, datetime
 
@@ -18,7 +18,7 @@ RECORDED = {"recorded_at": AT, "recorded_by": "Ansel"}
 
 
 def every_row():
-    """Every row of every table that version 2 has but the version's, by column, as the engine gives it; what is empty is left out."""
+    """Every row of every table of version 2, without the version's, by column, without empty values."""
     names = [table._meta.table_name for table in TABLES if table is not SchemaVersion and table.table_exists()]
     found = {}
     for name in names:
@@ -41,7 +41,7 @@ STEPS = [
 
 @pytest.fixture
 def shop(empty_url, engine):
-    """The shop as it was kept, open."""
+    """The shop as stored, open."""
     with kept(2, empty_url, engine):
         yield
 
@@ -53,13 +53,13 @@ def migrated(shop):
 
 
 def test_its_tables_are_those_of_a_new_one(migrated):
-    """Columns, rules, indexes and references are as an empty database gets them."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     found, new = tables_as_they_are_and_as_new()
     assert new == found
 
 
 def test_no_row_of_it_changed(shop):
-    """Numbers, values and history are what they were, in every table; each table that was made anew has rows. Instruments now say what they measure, and have a version."""
+    """Numbers, values and history are unchanged in every table, and rebuilt tables have rows; instruments have measures and a version."""
     before = every_row()
     bring_up_to_date()
     after = every_row()
@@ -76,7 +76,7 @@ def test_no_row_of_it_changed(shop):
 
 
 def test_instruments_measure_what_their_kind_does_and_what_they_have_measured(migrated):
-    """A micrometer measures lengths; whatever an instrument was used for before stays with it."""
+    """A micrometer measures lengths, and an instrument keeps its earlier measures."""
     used = {}
     for row in Reading.select(Reading.instrument, Reading.kind).where(Reading.instrument.is_null(False)).distinct():
         used.setdefault(row.instrument_id, set()).add(row.kind)
@@ -87,12 +87,12 @@ def test_instruments_measure_what_their_kind_does_and_what_they_have_measured(mi
 
 
 def test_nothing_in_it_changed_its_meaning(migrated):
-    """Every row is as the history says, and every lot stands where its readings put it."""
+    """Every row agrees with the history, and every lot has the status of its readings."""
     assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_it_takes_readings_of_a_kind_that_nobody_declared(migrated):
-    """The tables list no kinds, so that a new characteristic changes none of them; numbers go on after the highest."""
+    """Tables list no kinds, so a new characteristic changes none; numbers continue after the highest."""
     newest = Reading.select().order_by(Reading.id.desc()).get()
     values = {"kind": UNKNOWN, "spool": newest.spool_id, "lot": newest.lot_id, "values": {"shore_d": 78.5}}
     made = Reading.create(**values, measured_at=AT, **RECORDED)
@@ -101,7 +101,7 @@ def test_it_takes_readings_of_a_kind_that_nobody_declared(migrated):
 
 
 def test_it_takes_files_and_studies_of_a_kind_that_nobody_declared(migrated):
-    """A file's kind and the measure of a study have room for as long a name as a reading's kind."""
+    """The kind of a file and the measure of a study have room for a long name."""
     about = {"digest": "0" * 64, "rows": 1, "items": 1, "lot_ids": [], "summary": {}}
     file = Import.create(kind=UNKNOWN, file_name="hardness.csv", **about, **RECORDED)
     study = InstrumentStudy.create(
@@ -116,7 +116,7 @@ def test_it_takes_files_and_studies_of_a_kind_that_nobody_declared(migrated):
 
 
 def test_references_and_other_rules_still_hold(migrated):
-    """What was made anew refuses what it refused: rows that refer to none, the loss of one referred to, other words, the same file twice."""
+    """Rebuilt tables refuse missing references, deleted ones, other words and a repeated file."""
     newest = Reading.select().order_by(Reading.id.desc()).get()
     values = {"kind": "gloss", "lot": newest.lot_id, "values": {}, "measured_at": AT, **RECORDED}
     voided = ReadingVoid.get().reading_id

@@ -1,4 +1,4 @@
-"""A shop of version 3, kept as that program left it: limits set before keep their rules, and a new revision brings the lots under the new ones."""
+"""A shop of version 3 as its program left it: old limits keep their rules, and a new revision has the new ones."""
 
 import pytest
 
@@ -34,35 +34,35 @@ def shop(empty_url, engine):
 
 
 def flaws():
-    """What the check of the shop finds."""
+    """The findings of the check of the shop."""
     return [flaw.line for flaw in integrity_checks.found()]
 
 
 def stands():
-    """Where the lots stand that the rules before let pass."""
+    """The status of lots that the earlier rules passed."""
     return {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-"))}
 
 
 def limits_again(grade_id):
-    """The same limits, set anew."""
+    """The same limits, set again."""
     newest = LimitsRevision.select().where(LimitsRevision.grade == grade_id).order_by(LimitsRevision.revision.desc())
     return catalog.add_limits(grade_id, dict(newest.get().body), "Wilhelmina")
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, rules, indexes and references are as an empty database gets them."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """Every row is as the history says, and every lot stands where its readings put it under its own rules."""
+    """Every row agrees with the history, and every lot has the status of its readings under its own rules."""
     assert [] == flaws()
     assert STOOD == stands()
 
 
 def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
-    """The limits were set under version 2 of the rules, so that nothing moves."""
+    """A lot reassessed under limits of version 2 is unchanged."""
     for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):
         decisions.reassess(lot.id, "Wilhelmina")
     assert STOOD == stands()
@@ -71,13 +71,13 @@ def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
 
 
 def test_what_instruments_measured_stays_with_them(shop):
-    """A micrometer that colours were read with keeps them; an instrument of no known kind keeps moisture."""
+    """A micrometer with colour readings keeps colour, and an instrument of unknown kind keeps moisture."""
     measures = {row.code: row.measures for row in Instrument.select().where(Instrument.code.startswith("K3-"))}
     assert {"K3-GADGET": ["moisture"], "K3-MIC": ["color", "diameter", "shrinkage"]} == measures
 
 
 def test_limits_set_anew_bring_the_rules_of_today(shop):
-    """Under a new revision of the same limits the lots are judged by the newest rules: specks per spool and on the sample, control bars of the same printer."""
+    """Under a new revision of the same limits the newest rules apply: specks per spool and sample, controls of the same printer."""
     for grade in Grade.select().where(Grade.code.startswith("K3-")):
         assert rule_versions.CURRENT == limits_again(grade.id)["rules"]
     for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):

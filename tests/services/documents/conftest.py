@@ -1,4 +1,4 @@
-"""A receiver of webhooks, a shop that may send to it, and what sends."""
+"""A webhook receiver, a shop with permission to send to it, and the sender."""
 
 import pytest
 
@@ -9,7 +9,7 @@ from tests.receiver import HERE, Receiver
 
 @pytest.fixture
 def receiver():
-    """A receiver that takes everything until it is told otherwise."""
+    """A receiver that accepts everything by default."""
     one = Receiver()
     yield one
     one.stop()
@@ -17,7 +17,7 @@ def receiver():
 
 @pytest.fixture
 def near(shop):
-    """A shop that may send to this machine."""
+    """A shop with permission to send to this machine."""
     shop.app.extensions["webhook_networks"] = HERE
     yield shop
     shop.app.extensions["webhook_networks"] = ()
@@ -25,7 +25,7 @@ def near(shop):
 
 @pytest.fixture
 def sender():
-    """What sends in this process."""
+    """The sender in this process."""
     one = Sender(HERE)
     yield one
     one.stop()
@@ -33,5 +33,5 @@ def sender():
 
 @pytest.fixture
 def soon(monkeypatch):
-    """Attempts end after half a second."""
+    """Sets attempts to end after half a second."""
     monkeypatch.setattr(webhook_requests, "DEADLINE_S", 0.5)

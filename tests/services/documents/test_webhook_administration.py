@@ -1,4 +1,4 @@
-"""Webhooks as the administrator has them: added with a secret that is shown once, tried out, replayed, ended."""
+"""Administration of webhooks: creation with a secret shown once, test, replay and end."""
 
 import base64
 
@@ -14,7 +14,7 @@ from tests.store.rows import contents
 
 
 def test_the_signature_is_that_of_the_specification():
-    """The example that its libraries are tested with."""
+    """The signature of the specification's example is as published."""
     message = Message("msg_p5jXN8AQM9LWM0D4loKWxJek", b'{"test": 2432232314}')
     secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"  # noqa: S105  # published
     assert "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=" == webhook_requests.signature(secret, message, 1614265330)
@@ -22,7 +22,7 @@ def test_the_signature_is_that_of_the_specification():
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_the_secret_is_shown_once(near, receiver):
-    """Not in lists, not in the history, not in the log."""
+    """The secret is shown once, and in no list, history or log."""
     hook = add(near, receiver.url)
     assert 32 == len(base64.b64decode(hook["secret"].removeprefix("whsec_")))
     near.post("admin", f"/webhooks/{hook['id']}/end")
@@ -41,7 +41,7 @@ def test_the_secret_is_shown_once(near, receiver):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_repeated_answer_does_not_show_the_secret_again(near, receiver):
-    """Nor is it kept beside the key; all else is as it was answered first."""
+    """A repeated answer is the first one without the secret, which is not stored with the key."""
     body = {"url": receiver.url}
     first, again = (near.call("admin", "POST", "/webhooks", body, Idempotency_Key="one") for _ in range(2))
     assert (201, 201, "true") == (first.status_code, again.status_code, again.headers["Idempotent-Replayed"])
@@ -52,7 +52,7 @@ def test_a_repeated_answer_does_not_show_the_secret_again(near, receiver):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_test_message_says_what_the_receiver_answered(near, receiver, soon):
-    """At once, stored nowhere, also under a key: a repeat sends another one."""
+    """A test message returns the receiver's answer, is not stored, and is sent again by a repeat."""
     hook = add(near, receiver.url)
     before = contents()
 
@@ -79,7 +79,7 @@ def test_a_test_message_says_what_the_receiver_answered(near, receiver, soon):
 
 
 def test_replaying_from_a_position_sends_everything_after_it_again(near, receiver, sender):
-    """Under the ids of the first time."""
+    """A replay from a position sends everything after it with the same ids."""
     hook = add(near, receiver.url)
     some_changes(near)
     go(sender)
@@ -102,7 +102,7 @@ def test_replaying_from_a_position_sends_everything_after_it_again(near, receive
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_there_are_at_most_twenty(near):
-    """Ended ones do not count."""
+    """At most twenty webhooks are active."""
     hooks = [add(near, f"https://receiver.invalid/{number}") for number in range(20)]
     near.post("admin", "/webhooks", {"url": "https://receiver.invalid/21"}, 409)
     near.post("admin", f"/webhooks/{hooks[0]['id']}/end")

@@ -1,4 +1,4 @@
-"""What purchasing sees of suppliers is what each service answers by itself, and costs no more for a lot among many than among few."""
+"""The overview of suppliers equals the answers of each service, with linear cost."""
 
 import sys
 from datetime import UTC, datetime, timedelta
@@ -29,7 +29,7 @@ PAIRS = [(supplier, grade) for supplier in (1, 2) for grade in (1, 2)]
 
 @pytest.fixture
 def engine():
-    """The same rows are put together outside the database on both engines."""
+    """SQLite alone, because the rows are assembled outside the database."""
     return "sqlite"
 
 
@@ -48,7 +48,7 @@ def lots(n: int, seed: int = 3) -> LotSeries:
 
 
 def steps(action) -> int:
-    """How many functions an action calls, those of libraries among them."""
+    """The number of function calls of an action, libraries included."""
     seen = 0
 
     def count(frame, event, argument):
@@ -78,7 +78,7 @@ def compared(n: int) -> None:
 
 
 def test_twice_the_lots_take_twice_the_steps_at_most():
-    """The week's list and a comparison are linear in the lots that they speak of."""
+    """The week's list and a comparison are linear in their lots."""
     listed(lots(400))
     few, many = (steps(partial(listed, some)) for some in (lots(4000), lots(8000)))
     assert many < 2.2 * few
@@ -87,7 +87,7 @@ def test_twice_the_lots_take_twice_the_steps_at_most():
 
 
 def test_a_drift_page_takes_steps_for_the_lots_it_speaks_of():
-    """Columns are made, series charted and a window shown in steps linear in lots; of a long series no more lots are shown."""
+    """Columns, charts and windows are linear in lots, and a long series shows no more lots."""
 
     def figures(n: int) -> None:
         columns_of([{"color.component_b": [0.1, 5.0, 0.01, None]} for _ in range(200)] for _ in range(n // 200))
@@ -107,13 +107,13 @@ def test_a_drift_page_takes_steps_for_the_lots_it_speaks_of():
 
 @pytest.mark.parametrize(("measures", "lots_shown"), [(1, 500), (3, 500), (6, 316), (20, 95)])
 def test_a_drift_answer_shows_fewer_lots_of_more_measures(measures, lots_shown):
-    """Left to itself it shows 1,900 figures at most; who asks for a number of lots gets them."""
+    """By default a drift answer shows at most 1,900 figures, and a requested number of lots otherwise."""
     assert lots_shown == len(Window.of_newest(5000, None, None, measures).numbers)
     assert len(Window.of_newest(5000, 500, None, measures).numbers) == 500
 
 
 def test_lots_that_came_later_are_added_in_order():
-    """Two parts of a series are the series, figures included."""
+    """Two parts of a series together are the series, figures included."""
     whole = lots(40)
     parts = whole.by([row.id > 13 for row in whole.rows])
     both = parts[False] + parts[True]
@@ -124,7 +124,7 @@ def test_lots_that_came_later_are_added_in_order():
 
 
 def test_each_pair_of_a_series_keeps_its_own_figures():
-    """Lots are told apart by any key, each with its figure."""
+    """Each pair of a series keeps its own figures by any key."""
     whole = lots(41)
     value = dict(
         zip((row.id for row in whole.rows), whole.columns["color.component_b"].figures[:, 0].tolist(), strict=True)
@@ -136,7 +136,7 @@ def test_each_pair_of_a_series_keeps_its_own_figures():
 
 
 def test_the_overview_is_what_each_service_answers(shop):
-    """The comparison and the forecasts are equal to those asked for one by one, for a grade and for all, for each use and for some days."""
+    """Comparison and forecasts equal the single answers, for a grade and all, for each use and several dates."""
     white = shop.grade(limits=COLOR)
     for code, step in (("QWT", 0.08), ("NBK", 0.0)):
         whites(shop.supplier(code), white, [step * number for number in range(12)])
@@ -160,7 +160,7 @@ def test_the_overview_is_what_each_service_answers(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def test_purchases_are_added_up_by_the_database(shop):
-    """However many deliveries, so many rows are read as there are kinds of them; a corrected one is read by itself."""
+    """The database adds up purchases, one row per kind; a corrected one is read alone."""
     white, supplier = shop.grade(limits=COLOR), shop.supplier("QWT")
     kinds = {}
     for number, first in ((3, 1), (9, 4)):
@@ -179,7 +179,7 @@ def test_purchases_are_added_up_by_the_database(shop):
 
 
 def test_before_the_first_lot_there_is_no_grade_to_begin_with(shop):
-    """A grade without lots is not one to compare suppliers of."""
+    """A grade without lots is not the default of the comparison."""
     shop.grade(limits=COLOR)
     with connected():
         assert overview.first_grade() is None

@@ -1,4 +1,4 @@
-"""Transactions of one SQLite file: all or nothing, one after the other, durable before they are acknowledged."""
+"""Transactions of one SQLite file: atomic, serial, and durable before the acknowledgement."""
 
 import sqlite3
 import threading
@@ -34,13 +34,13 @@ def undone():
 
 
 def stored(path):
-    """What another connection sees."""
+    """The words in another connection."""
     with closing(sqlite3.connect(path)) as other:
         return {word for (word,) in other.execute("SELECT word FROM written")}
 
 
 def test_what_was_left_is_durable_and_what_raised_is_undone(file):
-    """And the next transaction is not touched by either."""
+    """A completed transaction is durable, one that raised is rolled back, and the next one is unaffected."""
     with database.transaction():
         write("kept")
     with pytest.raises(KeyError):
@@ -51,7 +51,7 @@ def test_what_was_left_is_durable_and_what_raised_is_undone(file):
 
 
 def test_transactions_within_one_are_part_of_it(file):
-    """What is undone inside leaves what was written outside of it."""
+    """A nested transaction that is rolled back leaves the outer one."""
     with database.transaction():
         write("kept")
         with pytest.raises(KeyError):
@@ -60,7 +60,7 @@ def test_transactions_within_one_are_part_of_it(file):
 
 
 def test_a_unique_rule_is_a_clash(file):
-    """The word that another wrote first is taken."""
+    """A repeated unique word is a conflict."""
     with database.transaction():
         write("a")
     with pytest.raises(Clash), database.transaction():
@@ -68,7 +68,7 @@ def test_a_unique_rule_is_a_clash(file):
 
 
 def test_a_commit_that_fails_keeps_nothing_and_says_why(file, monkeypatch):
-    """A disk that is full at the commit: it is told, and the next one writes as ever."""
+    """A commit on a full disk fails with its reason, and the next one works."""
     commit = type(db.obj).commit
 
     def no_room(self):
@@ -90,7 +90,7 @@ def test_a_commit_that_fails_keeps_nothing_and_says_why(file, monkeypatch):
 
 
 def test_an_engine_that_rolls_back_by_itself_is_not_acknowledged(file):
-    """As SQLite does where it finds no room, even where nobody was told."""
+    """A rollback by the engine itself, as SQLite does without room, is not acknowledged."""
 
     def lose():
         with database.transaction():
@@ -103,7 +103,7 @@ def test_an_engine_that_rolls_back_by_itself_is_not_acknowledged(file):
 
 
 def test_the_reason_is_told_where_the_engine_rolled_back(file):
-    """What was raised first is what is told, not that there is nothing left to undo."""
+    """After a rollback by the engine the first error is reported."""
 
     def lose():
         with database.transaction():
@@ -115,7 +115,7 @@ def test_the_reason_is_told_where_the_engine_rolled_back(file):
 
 
 def test_ten_threads_write_one_after_the_other(file):
-    """Every word is kept once, and the rows are in the order of the turns."""
+    """Ten threads write every word once, in the order of the lock."""
     taken = []
 
     def one(word):
@@ -136,7 +136,7 @@ def test_ten_threads_write_one_after_the_other(file):
 
 
 def test_who_has_no_patience_is_told_while_another_writes(file):
-    """At once, or when the time is up; afterwards there is a turn again."""
+    """A writer without patience fails at once or after its time, and the lock is free afterwards."""
     inside, leave = threading.Event(), threading.Event()
 
     def hold():

@@ -1,4 +1,4 @@
-"""Turns at writing: one at a time, none lost with a process that dies, none waited for without end."""
+"""The write lock: one holder at a time, released with its process, with a bounded wait."""
 
 import subprocess
 import sys
@@ -15,13 +15,13 @@ HOLDS = "import sys\nfrom lots.store.engine.write_lock import turn\nwith turn(sy
 
 @pytest.fixture
 def path(tmp_path):
-    """Where a database would lie."""
+    """The path of a database."""
     return str(tmp_path / "shop.sqlite3")
 
 
 @pytest.fixture
 def holder(path):
-    """Another process that has the turn."""
+    """Another process with the lock."""
     with subprocess.Popen(
         [sys.executable, "-c", HOLDS, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as process:
@@ -32,13 +32,13 @@ def holder(path):
 
 @pytest.mark.parametrize("patience_s", [0, 0.05])
 def test_patience_ends(path, holder, patience_s):
-    """Who waits for another process for longer than wanted is told so."""
+    """A writer that waits longer than its patience gets an error."""
     with pytest.raises(NoTurn), turn(path, patience_s):
         pytest.fail("two have the turn")
 
 
 def test_a_process_that_dies_gives_its_turn_back(path, holder):
-    """Killed in the middle of its turn, it holds nobody up."""
+    """The lock of a killed process is released."""
     holder.kill()
     holder.wait()
     with turn(path, 10):
@@ -46,7 +46,7 @@ def test_a_process_that_dies_gives_its_turn_back(path, holder):
 
 
 def test_who_waits_gets_the_turn_when_it_comes(path, holder):
-    """One who queues behind another process goes on as soon as that one is done."""
+    """A waiting writer gets the lock at its release."""
     had = threading.Event()
 
     def wait() -> None:
@@ -62,7 +62,7 @@ def test_who_waits_gets_the_turn_when_it_comes(path, holder):
 
 
 def test_a_turn_nobody_wants_any_more_is_passed_on(path, holder):
-    """One who gave up does not hold the turn that comes later."""
+    """A writer that gave up does not hold a later lock."""
     with pytest.raises(NoTurn), turn(path, 0.05):
         pass
     holder.stdin.close()
@@ -72,7 +72,7 @@ def test_a_turn_nobody_wants_any_more_is_passed_on(path, holder):
 
 
 def test_only_one_has_it(path):
-    """Threads of one process take turns like processes."""
+    """Threads of one process take the lock like processes."""
     inside, most, lock = 0, [], threading.Lock()
 
     def work() -> None:
@@ -94,13 +94,13 @@ def test_only_one_has_it(path):
 
 
 def test_where_no_mark_can_be_made_sqlite_has_the_word(tmp_path):
-    """A folder that is not there is no reason of its own to refuse."""
+    """Without a folder for the lock file SQLite decides."""
     with turn(str(tmp_path / "no" / "shop.sqlite3"), 0):
         pass
 
 
 def test_a_transaction_waits_for_its_turn_and_says_so_when_none_comes(tmp_path):
-    """What a request is told is that the database cannot be used now, as for a locked one."""
+    """A transaction without the lock reports that the database cannot be used now."""
     path = str(tmp_path / "busy.sqlite3")
     database.open_database(f"sqlite:///{path}")
     database.connect()

@@ -29,7 +29,7 @@ def filled(tmp_path_factory):
 
 @pytest.fixture
 def shop(filled, tmp_path):
-    """A copy of that file, which the tests take for the shop's database."""
+    """A copy of that file as the shop's database."""
     path = tmp_path / "shop.sqlite3"
     shutil.copy(filled, path)
     yield path
@@ -53,7 +53,7 @@ def scratch(postgres_url):
 
 @pytest.fixture
 def postgres(scratch):
-    """The address of a PostgreSQL database with nothing in it."""
+    """The address of an empty PostgreSQL database."""
     yield emptied(scratch)
     database.close()
 
@@ -65,12 +65,12 @@ def write(path, sql):
 
 
 def names(folder):
-    """What lies in a folder."""
+    """The files of a folder."""
     return sorted(path.name for path in folder.iterdir() if not path.name.endswith("-turn"))
 
 
 def test_a_backup_is_one_file_with_everything_in_it(shop, tmp_path):
-    """Size and rows are told as they are; the file needs no other beside it, and the database is as it was."""
+    """A backup is one complete file with its size and rows reported, and the database is unchanged."""
     before = shop.read_bytes()
     done = backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3")
     assert (ROWS, (tmp_path / "kept.sqlite3").stat().st_size, None) == (done.rows, done.size, done.aside)
@@ -80,7 +80,7 @@ def test_a_backup_is_one_file_with_everything_in_it(shop, tmp_path):
 
 
 def test_others_write_while_a_backup_is_made(shop, tmp_path, monkeypatch):
-    """Page by page, with a write between any two: nobody waits, and the backup is the moment at which it was begun."""
+    """With writes between any two pages nobody waits, and the backup is the moment of its start."""
     monkeypatch.setattr(sqlite_files, "_PAGES", 4)
     before, written = dump(shop), []
     with closing(sqlite3.connect(shop, timeout=0)) as server:
@@ -101,7 +101,7 @@ def test_others_write_while_a_backup_is_made(shop, tmp_path, monkeypatch):
 
 
 def test_what_only_the_log_holds_is_in_the_backup(shop, tmp_path):
-    """Rows that SQLite has not yet brought from its log into the file are rows all the same."""
+    """Rows in SQLite's log are in the backup."""
     with closing(sqlite3.connect(shop)) as server:
         server.execute("PRAGMA wal_autocheckpoint = 0")
         with server:
@@ -112,7 +112,7 @@ def test_what_only_the_log_holds_is_in_the_backup(shop, tmp_path):
 
 
 def test_nobody_may_read_a_copy_who_may_not_read_the_database(shop, kept, tmp_path):
-    """A backup has the permissions of its database, and so has what is restored in its place."""
+    """A backup and a restored database have the permissions of the original."""
     shop.chmod(0o640)
     backup(f"sqlite:///{shop}", tmp_path / "private.sqlite3")
     assert 0o640 == (tmp_path / "private.sqlite3").stat().st_mode & 0o777
@@ -122,7 +122,7 @@ def test_nobody_may_read_a_copy_who_may_not_read_the_database(shop, kept, tmp_pa
 
 
 def test_a_file_that_is_there_is_left_as_it_is(shop, tmp_path):
-    """No backup is ever written over anything; nor is a folder made."""
+    """A backup never overwrites a file and makes no folder."""
     there = tmp_path / "there"
     there.write_text("mine")
     with pytest.raises(NotDone, match="there already"):
@@ -134,7 +134,7 @@ def test_a_file_that_is_there_is_left_as_it_is(shop, tmp_path):
 
 
 def test_a_backup_that_breaks_off_leaves_nothing(shop, tmp_path):
-    """Until it is verified a backup does not have its name, so half of one is never taken for a whole one."""
+    """A backup gets its name only after verification, so an interrupted one leaves nothing."""
 
     def stop(*_):
         assert not (tmp_path / "kept.sqlite3").exists()
@@ -147,13 +147,13 @@ def test_a_backup_that_breaks_off_leaves_nothing(shop, tmp_path):
 
 @pytest.mark.parametrize(("found", "rows"), [(0, ROWS), (8, ROWS), (-1, ROWS)])
 def test_a_file_of_any_version_can_be_kept(shop, tmp_path, found, rows):
-    """A copy is wanted most before a migration."""
+    """A file of any version can be backed up."""
     write(shop, f"UPDATE schema_version SET version = {found}")  # a number of our own
     assert rows == backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3").rows
 
 
 def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
-    """Missing, empty, something else: each is said in words."""
+    """A missing, empty or other file is refused in words."""
     empty, other, text = (tmp_path / name for name in ("empty", "other", "text"))
     empty.touch()
     write(other, "CREATE TABLE recipes (name TEXT)")
@@ -178,7 +178,7 @@ def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
     ],
 )
 def test_a_copy_that_is_not_right_is_found_out(shop, kept, spoil, words):
-    """Rows that are missing, another version, references to nothing."""
+    """A copy with missing rows, another version or missing references is found."""
     with closing(sqlite3.connect(shop)) as file:
         counted = dict.fromkeys(dump(shop), 5)
         assert ROWS == sum(counted.values())
@@ -190,7 +190,7 @@ def test_a_copy_that_is_not_right_is_found_out(shop, kept, spoil, words):
 
 
 def test_a_damaged_copy_is_found_out(kept):
-    """A disk that returns other bytes than were written shows."""
+    """A disk that returns other bytes than written is found."""
     counted = dict.fromkeys(dump(kept), 5)
     with closing(sqlite3.connect(kept)) as file:
         (page,) = file.execute("SELECT rootpage FROM sqlite_master WHERE name = 'reading_lot_id_kind_id'").fetchone()
@@ -206,7 +206,7 @@ def test_a_damaged_copy_is_found_out(kept):
 
 
 def test_a_backup_becomes_a_database(kept, tmp_path):
-    """Where there is no file yet it is made, and the program works with it; the backup stays as it was."""
+    """A backup restores a new database for the program and stays unchanged."""
     before = kept.read_bytes()
     done = restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
     assert (ROWS, None) == (done.rows, done.aside)
@@ -217,7 +217,7 @@ def test_a_backup_becomes_a_database(kept, tmp_path):
 
 
 def test_a_database_with_nothing_in_it_may_be_filled(kept, tmp_path):
-    """Tables that the first start made are no reason to refuse."""
+    """A database with empty tables can be restored into."""
     fill(f"sqlite:///{tmp_path / 'new.sqlite3'}", rows=0)
     assert restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW).aside is None
     assert dump(kept) == dump(tmp_path / "new.sqlite3")
@@ -225,7 +225,7 @@ def test_a_database_with_nothing_in_it_may_be_filled(kept, tmp_path):
 
 
 def test_what_is_there_is_never_lost(shop, kept, tmp_path):
-    """A database that holds something is refused; when it shall be replaced it is kept beside, whole."""
+    """A database with rows is refused, and with --replace kept beside, complete."""
     write(
         shop,
         "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (99, 'LATE', 'late', '2026', 'x', 1)",
@@ -240,7 +240,7 @@ def test_what_is_there_is_never_lost(shop, kept, tmp_path):
 
 
 def test_a_database_in_use_is_not_replaced(shop, kept):
-    """Somebody who has it open would go on writing into what was set aside."""
+    """A database in use is not replaced."""
     with closing(sqlite3.connect(shop)) as server:
         server.execute("SELECT COUNT(*) FROM lot").fetchone()
         with pytest.raises(NotDone, match="in use"):
@@ -249,7 +249,7 @@ def test_a_database_in_use_is_not_replaced(shop, kept):
 
 
 def test_a_ruined_database_can_be_replaced(shop, kept, tmp_path):
-    """What cannot be read may hold anything: it is refused like what holds something, and kept beside as it is, with its log."""
+    """An unreadable database is refused without --replace, and kept beside with its log otherwise."""
     shop.write_bytes(b"ruin" * 4096)
     (tmp_path / "shop.sqlite3-wal").write_bytes(b"log")
     with pytest.raises(NotDone, match="--replace"):
@@ -261,7 +261,7 @@ def test_a_ruined_database_can_be_replaced(shop, kept, tmp_path):
 
 
 def test_two_restores_in_one_second_keep_both(shop, kept):
-    """The name of what was set aside is never used twice."""
+    """Two restores within one second keep both set-aside files."""
     restore(f"sqlite:///{shop}", kept, NOW, replace=True)
     with pytest.raises(NotDone, match="Try again"):
         restore(f"sqlite:///{shop}", kept, NOW, replace=True)
@@ -270,7 +270,7 @@ def test_two_restores_in_one_second_keep_both(shop, kept):
 
 @pytest.mark.parametrize(("found", "words"), [(0, "version 0.*lots migrate"), (8, "version 8"), (-1, "lots move")])
 def test_a_backup_of_another_version_is_refused(kept, tmp_path, found, words):
-    """The message names the file, both versions and what to do."""
+    """A backup of another version is refused with file, versions and remedy."""
     write(kept, f"UPDATE schema_version SET version = {found}")  # a number of our own
     with pytest.raises(schema.WrongSchema, match=rf"kept\.sqlite3 .*{words}"):
         restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
@@ -278,7 +278,7 @@ def test_a_backup_of_another_version_is_refused(kept, tmp_path, found, words):
 
 
 def test_what_is_no_backup_is_refused(shop, tmp_path):
-    """Another program's file, an empty one, a text, none at all; the database stays as it was even with --replace."""
+    """Another program's, an empty, a text and a missing file are refused, and the database is unchanged even with --replace."""
     before = dump(shop)
     empty, other, text = (tmp_path / name for name in ("empty", "other", "text"))
     empty.touch()
@@ -300,7 +300,7 @@ def test_what_is_no_backup_is_refused(shop, tmp_path):
 
 @pytest.mark.postgresql
 def test_a_postgresql_database_is_kept_in_a_file_and_restored_from_it(shop, kept, postgres, tmp_path):
-    """Everything comes out of it as it went in, to the last bit."""
+    """A PostgreSQL database is backed up and restored to the last bit."""
     assert ROWS == restore(postgres, kept, NOW).rows
     create_app(Settings(database=postgres))
     done = backup(postgres, tmp_path / "again.sqlite3")
@@ -311,7 +311,7 @@ def test_a_postgresql_database_is_kept_in_a_file_and_restored_from_it(shop, kept
 
 @pytest.mark.postgresql
 def test_a_backup_of_postgresql_is_one_moment(postgres, tmp_path):
-    """What is committed while it is made does not get in: neither a row more nor a row changed."""
+    """A backup of PostgreSQL contains no later commit."""
     import psycopg
 
     fill(postgres)
@@ -334,7 +334,7 @@ def test_a_backup_of_postgresql_is_one_moment(postgres, tmp_path):
 
 @pytest.mark.postgresql
 def test_postgresql_wants_an_empty_database(shop, kept, postgres):
-    """Rows that are there are a reason to refuse, whatever was asked for."""
+    """A PostgreSQL database with rows is always refused."""
     fill(postgres, rows=1, first=7)
     for replace in (False, True):
         with pytest.raises(NotDone, match="Name an empty database"):
@@ -346,7 +346,7 @@ def test_postgresql_wants_an_empty_database(shop, kept, postgres):
 
 @pytest.mark.postgresql
 def test_a_restore_to_postgresql_is_all_or_nothing(kept, postgres):
-    """Broken off, it leaves an empty database, and may be tried again."""
+    """An interrupted restore leaves an empty database and can be repeated."""
 
     def stop(doing, done, of):
         if done > ROWS // 2:
@@ -362,7 +362,7 @@ def test_a_restore_to_postgresql_is_all_or_nothing(kept, postgres):
 
 @pytest.mark.postgresql
 def test_a_postgresql_database_of_another_version_is_not_kept(postgres, tmp_path):
-    """Its tables are not those that the file would get."""
+    """A PostgreSQL database of another version is refused."""
     fill(postgres, rows=1)
     database.open_database(postgres)
     with connected():
@@ -373,7 +373,7 @@ def test_a_postgresql_database_of_another_version_is_not_kept(postgres, tmp_path
 
 
 def test_a_copy_that_came_out_otherwise_is_not_kept(shop, tmp_path, monkeypatch):
-    """A row that changed on its way is found by its checksum, and then nothing is kept."""
+    """A row changed on its way is found by its checksum, and nothing is kept."""
     insert = copy_rows._insert
 
     def slip(engine, model, rows):

@@ -1,4 +1,4 @@
-"""A new database is made where there never was one, and nowhere else unless somebody asks for it."""
+"""A new database is made only where there was none, or on request."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ NEVER, NEW = Wanted(make=False), Wanted(new=True)
 
 @pytest.fixture
 def path(tmp_path):
-    """Where a database would lie."""
+    """The path of a database."""
     yield tmp_path / "shop.sqlite3"
     database.close()
 
 
 def prepare(path, wanted=first_start.Wanted()):  # noqa: B008  # it cannot be changed
-    """Prepares the database at a path and lets go of it."""
+    """Prepares and closes the database at a path."""
     try:
         return first_start.prepare(f"sqlite:///{path}", wanted=wanted)
     finally:
@@ -43,12 +43,12 @@ def prepare(path, wanted=first_start.Wanted()):  # noqa: B008  # it cannot be ch
 
 
 def names(path):
-    """What lies in the folder of the database."""
+    """The files of the database's folder."""
     return sorted(one.name for one in path.parent.iterdir())
 
 
 def test_a_first_start_makes_a_database_and_its_lock_file(path):
-    """Nothing else is left. The next start finds it and changes nothing."""
+    """A first start makes the database and its lock file alone, and the next start changes nothing."""
     assert prepare(path)
     assert ["shop.sqlite3", "shop.sqlite3-turn"] == names(path)
     before = path.read_bytes()
@@ -57,7 +57,7 @@ def test_a_first_start_makes_a_database_and_its_lock_file(path):
 
 
 def test_a_copied_database_gets_its_lock_file_when_it_is_opened(path, tmp_path):
-    """So that it is missed when it vanishes before anything was written to it."""
+    """Opening a copied database makes its lock file, so that its loss is noticed."""
     prepare(path)
     other = tmp_path / "copy.sqlite3"
     shutil.copy(path, other)
@@ -67,7 +67,7 @@ def test_a_copied_database_gets_its_lock_file_when_it_is_opened(path, tmp_path):
 
 @pytest.mark.parametrize("left", ["turn", "wal", "shm", "journal"])
 def test_a_database_that_vanished_is_not_made_anew(path, left):
-    """Any file that lay beside it shows that it was there. The message names both, and the way to an empty one."""
+    """Any remaining file beside a missing database stops the start, with both names and the way to an empty one."""
     path.with_name(f"shop.sqlite3-{left}").touch()
     for wanted in (Wanted(), NEVER):
         with pytest.raises(NoDatabase if wanted.make else NotDone, match=r"shop\.sqlite3") as refused:
@@ -91,7 +91,7 @@ def version(path):
 
 @pytest.mark.parametrize("content", ["nothing", "no tables"])
 def test_an_empty_file_in_place_of_a_database_is_refused(path, content):
-    """A file without content, or a database without tables, where the lock file shows that there was more."""
+    """An empty file, or one without tables, beside a lock file is refused."""
     path.with_name("shop.sqlite3-turn").touch()
     if content == "nothing":
         path.touch()
@@ -105,7 +105,7 @@ def test_an_empty_file_in_place_of_a_database_is_refused(path, content):
 
 
 def test_an_empty_file_where_nothing_was_gets_its_tables(path):
-    """Somebody made it to set its owner and permissions, which it keeps."""
+    """An empty file without a lock file gets its tables and keeps owner and permissions."""
     path.touch(mode=0o600)
     assert prepare(path)
     assert (schema.VERSION, 0o600) == (version(path), path.stat().st_mode & 0o777)
@@ -113,7 +113,7 @@ def test_an_empty_file_where_nothing_was_gets_its_tables(path):
 
 
 def test_a_new_database_is_refused_where_one_is(path):
-    """The flag cannot stay in a unit file and wait for the day that the file vanishes."""
+    """--new is refused where a database exists."""
     fill(f"sqlite:///{path}", rows=2)
     before = dump(path)
     with pytest.raises(NotDone, match="without --new"):
@@ -122,7 +122,7 @@ def test_a_new_database_is_refused_where_one_is(path):
 
 
 def test_commands_that_need_a_database_make_none(path):
-    """A mistyped path leaves nothing behind."""
+    """Commands that need a database make none."""
     with pytest.raises(NoDatabase, match=r"There is no database .*Check LOTS_DATABASE"):
         prepare(path, NEVER)
     assert [] == names(path)
@@ -142,7 +142,7 @@ os.kill(os.getpid(), signal.SIGKILL)
 
 @pytest.fixture
 def log_left(path, tmp_path):
-    """A database that was deleted after its server had been killed: its log is left, with changes in it. Returns a backup of it."""
+    """A deleted database of a killed server whose log remains with changes. Returns a backup of it."""
     fill(f"sqlite:///{path}", rows=2)
     kept = tmp_path / "kept.sqlite3"
     backup(f"sqlite:///{path}", kept)
@@ -154,7 +154,7 @@ def log_left(path, tmp_path):
 
 
 def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_new_one(path, log_left):
-    """It is put aside, since SQLite would write its pages over those of the new database."""
+    """The remaining log of a lost database is set aside, because SQLite would apply it to the new one."""
     with pytest.raises(NoDatabase):
         prepare(path)
     assert prepare(path, NEW)
@@ -163,7 +163,7 @@ def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_new_one(path, log
 
 
 def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_restored_one(path, log_left):
-    """The restored database holds what the backup holds; the log is kept beside it and named."""
+    """The restored database equals the backup, and the remaining log is set aside and named."""
     done = restore(f"sqlite:///{path}", log_left, NOW)
     assert dump(log_left) == dump(path)
     assert schema.VERSION == version(path)
@@ -171,7 +171,7 @@ def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_restored_one(path
 
 
 def test_an_empty_file_does_not_cost_the_log_beside_it(path, log_left):
-    """SQLite removes the log beside an empty file when it opens that; so it is not opened."""
+    """An empty file is not opened, because SQLite would delete the log beside it."""
     path.touch()
     log = path.with_name("shop.sqlite3-wal")
     size = log.stat().st_size
@@ -184,7 +184,7 @@ def test_an_empty_file_does_not_cost_the_log_beside_it(path, log_left):
 
 
 def test_a_log_is_not_taken_for_that_of_a_file_put_in_place_of_its_own(path, tmp_path):
-    """A file moved over the database of a killed server is refused by every command until somebody says whose the log is."""
+    """A file moved over the database of a killed server is refused by every command until its log is assigned."""
     prepare(path)
     other = tmp_path / "other.sqlite3"
     shutil.copy(path, other)
@@ -211,7 +211,7 @@ sys.stdin.read()
 
 @pytest.mark.parametrize(("gone", "words"), [("wal", "-wal is missing"), ("shm", "-shm is missing")])
 def test_a_log_removed_under_a_server_is_not_begun_anew_by_a_command(path, tmp_path, gone, words):
-    """Two programs with a log or an index each would write over one another. Once the first has ended, all is well."""
+    """With the log removed under a server a second program is refused, until the first has ended."""
     prepare(path)
     with subprocess.Popen(
         [sys.executable, "-c", HOLDS, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
@@ -227,7 +227,7 @@ def test_a_log_removed_under_a_server_is_not_begun_anew_by_a_command(path, tmp_p
 
 
 def test_a_killed_servers_own_log_is_taken(path):
-    """What was acknowledged before the kill is there at the next start."""
+    """The log of a killed server is used at the next start with all acknowledged data."""
     prepare(path)
     done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
     assert -signal.SIGKILL == done.returncode
@@ -236,7 +236,7 @@ def test_a_killed_servers_own_log_is_taken(path):
 
 
 def test_a_restored_database_has_its_lock_file(path, tmp_path):
-    """So that it is missed from the first moment on."""
+    """A restored database has its lock file."""
     fill(f"sqlite:///{path}", rows=1)
     backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")
     restore(f"sqlite:///{tmp_path / 'back.sqlite3'}", tmp_path / "kept.sqlite3", NOW)
@@ -255,7 +255,7 @@ first_start.prepare(f"sqlite:///{sys.argv[1]}")
 
 @pytest.mark.thorough
 def test_workers_that_start_at_once_make_one_database(path):
-    """Whoever finds the lock file before the database waits until it is there."""
+    """A worker that finds the lock file before the database waits for it."""
     workers = [
         subprocess.Popen([sys.executable, "-c", STARTS, str(path)], stdin=subprocess.PIPE, stderr=subprocess.PIPE)
         for _ in range(4)
@@ -271,7 +271,7 @@ def test_workers_that_start_at_once_make_one_database(path):
 
 
 def test_a_start_that_fails_leaves_no_lock_file(path, monkeypatch):
-    """Where nothing could be made there was no database, so the next start makes one."""
+    """A failed start leaves no lock file."""
 
     def full(*_):
         raise OSError(28, "No space left on device")
@@ -285,7 +285,7 @@ def test_a_start_that_fails_leaves_no_lock_file(path, monkeypatch):
 
 
 def test_the_first_lock_file_appears_locked(path):
-    """While a database is made, another start waits instead of taking it for one that vanished."""
+    """The first lock file is created locked, so that another start waits."""
     fcntl = pytest.importorskip("fcntl", reason="this platform has no such lock")
     with first_turn(str(path), 1):
         mark = os.open(f"{path}-turn", os.O_RDWR)
@@ -297,7 +297,7 @@ def test_the_first_lock_file_appears_locked(path):
 
 @pytest.mark.postgresql
 def test_an_empty_postgresql_database_gets_its_tables_from_a_server_alone(postgres_url):
-    """A check or an import into an empty one is a mistake in the address."""
+    """Only a server makes tables in an empty PostgreSQL database; a check or an import is refused."""
     from tests.store.copies import new_postgres
 
     with new_postgres(postgres_url, "first") as url:

@@ -20,7 +20,7 @@ def empty(empty_url):
 
 
 def test_an_empty_database_gets_its_tables(empty):
-    """The first start makes every table and writes down the version; the second leaves all as it is."""
+    """The first start makes every table and the version, and the second changes nothing."""
     assert [] == db.get_tables()
     schema.ensure_schema()
     assert {table._meta.table_name for table in models.TABLES} == set(db.get_tables())
@@ -29,7 +29,7 @@ def test_an_empty_database_gets_its_tables(empty):
 
 
 def test_an_empty_database_may_be_found_by_two_at_once(empty):
-    """A second process that comes while the first makes the tables finds them there."""
+    """A second process during the first start finds the tables."""
     schema.ensure_schema()
     db.create_tables(models.TABLES, safe=True)
     schema.ensure_schema()
@@ -37,7 +37,7 @@ def test_an_empty_database_may_be_found_by_two_at_once(empty):
 
 
 def test_a_database_with_other_tables_is_refused(empty):
-    """A mistyped address must not fill somebody else's database."""
+    """A database with other tables is refused."""
     db.execute_sql("CREATE TABLE accounts (id INTEGER)")
     with pytest.raises(schema.WrongSchema, match="LOTS_DATABASE"):
         schema.ensure_schema()
@@ -46,7 +46,7 @@ def test_a_database_with_other_tables_is_refused(empty):
 
 @pytest.mark.parametrize("version", [schema.VERSION - 1, schema.VERSION + 1])
 def test_another_version_is_refused_in_words(empty, version):
-    """An older or newer database is left alone; the message says which it is and which is needed."""
+    """An older or newer database is unchanged, and the message has both versions."""
     schema.ensure_schema()
     models.SchemaVersion.update(version=version).execute()
     with pytest.raises(schema.WrongSchema, match=rf"version {version}.*needs {schema.VERSION}"):
@@ -54,7 +54,7 @@ def test_another_version_is_refused_in_words(empty, version):
 
 
 def test_every_table_refers_by_number_to_rows_that_are_there(shop):
-    """Foreign keys are enforced: a spool of no lot cannot be stored."""
+    """Foreign keys are enforced: a spool without a lot is refused."""
     at = Furnished(shop)
     with connected(), pytest.raises(IntegrityError):
         models.Spool.create(code="X", lot=999, delivery=at.delivery["id"], net_mass_g=1, remaining_mass_g=1)
@@ -81,7 +81,7 @@ NEVER = [
 
 
 def test_the_database_itself_refuses_what_can_never_be(shop):
-    """Negative masses, impossible sizes and words that are no standing are refused by a rule in the tables."""
+    """Negative masses, impossible sizes and unknown statuses are refused by constraints."""
     at = Furnished(shop)
     at.load()
     check = {"checked_at": "2026-11-20T11:00:00Z", "result": "pass"}
@@ -97,7 +97,7 @@ def test_the_database_itself_refuses_what_can_never_be(shop):
 
 
 def test_a_spool_has_one_open_load(shop):
-    """Whatever the program does, a spool cannot be on two machines; once it came off, it may go on again."""
+    """A spool can have one open load, and another after its end."""
     at = Furnished(shop)
     load = shop.load(at.spool)
     values = {"machine": "P2", "job": "J", "use": "cosmetic", "mass_before_g": 1, "recorded_by": "x"}
@@ -113,7 +113,7 @@ def test_a_spool_has_one_open_load(shop):
 
 
 def test_codes_and_revisions_are_unique(shop):
-    """Codes, lot numbers within supplier and grade, and revision numbers can be given only once."""
+    """Codes, lot numbers within supplier and grade, and revision numbers are unique."""
     Furnished(shop)
     for model in (models.Supplier, models.Shade, models.Grade, models.Instrument, models.Spool):
         with connected():
@@ -128,7 +128,7 @@ def test_codes_and_revisions_are_unique(shop):
 
 
 def change_and_fail(*, nested):
-    """Changes a row, in a transaction of its own within the other or not, then breaks off."""
+    """Changes a row, in a nested transaction or not, then raises."""
     with transaction():
         with transaction() if nested else nullcontext():
             models.Supplier.update(name="changed").execute()

@@ -1,4 +1,4 @@
-"""What is kept for some days only is removed when it is old enough, and nothing else ever is."""
+"""Deletion of expired rows, and of nothing else."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ AGES = (timedelta(days=400), timedelta(days=7, microseconds=1), timedelta(days=7
 
 @pytest.fixture
 def full(empty_url):
-    """Every table has five rows, those of the two tables the ages above."""
+    """Every table has five rows, those of the two tables with the ages above."""
     fill(empty_url, rows=len(AGES))
     database.open_database(empty_url)
     with connected():
@@ -36,7 +36,7 @@ def full(empty_url):
 
 
 def kept_and_gone(act):
-    """Tables and rows before and after something was done: what stayed, and what went, by table."""
+    """Tables and rows before and after an action: the remaining and the deleted ones, by table."""
     before = [(table, repr(row)) for table, row in contents()]
     with connected():
         act()
@@ -47,7 +47,7 @@ def kept_and_gone(act):
 
 
 def test_only_old_answers_and_sessions_are_removed(full):
-    """Two of five rows of two tables are older than the age; every other row of every table stays as it was."""
+    """Two of five rows of two tables exceed the age; all other rows stay."""
     assert len(TABLES) - 1 <= len({name for name, _ in contents()})
     with clock.retelling(NOW):
         assert dict.fromkeys(AGED, 2) == kept_and_gone(lambda: tidying.remove_some(7))
@@ -55,7 +55,7 @@ def test_only_old_answers_and_sessions_are_removed(full):
 
 
 def test_everything_old_is_removed_batch_by_batch(full):
-    """With batches of one row each, told after each."""
+    """Expired rows go in batches of one, each reported."""
     told = []
     assert {"repeated_request": 2} == kept_and_gone(
         lambda: tidy.remove_all("repeated_request", WEEK_AGO, told.append, most=1)
@@ -64,7 +64,7 @@ def test_everything_old_is_removed_batch_by_batch(full):
 
 
 def test_the_oldest_go_first_and_no_more_than_asked(full):
-    """A batch takes what is oldest."""
+    """A batch takes the oldest rows."""
     with connected():
         assert 1 == tidy.remove("repeated_request", NOW + timedelta(days=1), most=1)
         assert NOW - AGES[1] == min(row.recorded_at for row in RepeatedRequest.select())
@@ -72,7 +72,7 @@ def test_the_oldest_go_first_and_no_more_than_asked(full):
 
 
 def test_a_round_of_the_server_is_bounded(full, monkeypatch):
-    """What is left goes in the next round."""
+    """A round of the server is bounded, and the rest goes in the next."""
     monkeypatch.setattr(tidying, "_BATCHES", 1)
     monkeypatch.setattr(tidy, "remove", lambda table, before: tidy.BATCH)
     with connected():
@@ -81,7 +81,7 @@ def test_a_round_of_the_server_is_bounded(full, monkeypatch):
 
 @pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def test_rows_that_another_removes_are_left_to_it(full):
-    """On PostgreSQL two may remove at once: neither waits for the other. SQLite has one writer at a time."""
+    """On PostgreSQL two deletions do not wait for each other; SQLite has one writer."""
     import psycopg
 
     oldest = "SELECT id FROM repeated_request ORDER BY recorded_at LIMIT 1"
@@ -94,7 +94,7 @@ def test_rows_that_another_removes_are_left_to_it(full):
 
 @pytest.mark.parametrize("table", AGED)
 def test_rows_are_found_in_an_index(full, table):
-    """Neither counting nor removing reads the whole table."""
+    """Counting and deleting use an index."""
     model, moment = AGED[table]
     with connected():
         column = getattr(model, moment)
