@@ -1,4 +1,4 @@
-"""Every change that can be made over HTTP, made once, each on something that allows it."""
+"""Every possible change over HTTP, made once on something that allows it."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ CHANGES = [*(path for path in _ALL if path not in (*READS, *LAST)), *LAST]
 
 
 class Change:
-    """A change that is ready to be made: whatever it needs is there."""
+    """A prepared change."""
 
     def __init__(self, at: Furnished, path: str) -> None:
         self.shop, self.path = at.shop, path
@@ -53,7 +53,7 @@ class Change:
         self.spool = at.spool
 
     def make(self, **headers: str) -> TestResponse:
-        """Makes it, as the administrator."""
+        """Makes it as the administrator."""
         if self.path == "/v1/imports":
             return self._import(headers)
         if self.method == "PATCH":
@@ -72,7 +72,7 @@ class Change:
 
 
 def lived_in(shop: Shop) -> Furnished:
-    """A shop in which every change was made once, a load was refused, lots were wound together, and tokens came and went."""
+    """A shop with every change made once, a refused load, respooled lots, and created and revoked tokens."""
     return Furnished(shop, made_once(shop, "lived in", lambda: _live_in(Furnished(shop)).numbers()))
 
 
@@ -94,7 +94,7 @@ def _live_in(at: Furnished) -> Furnished:
 
 
 def every_kind_of_change(at: Furnished) -> None:
-    """Lots in each standing, a load that ended, a place to look after, and an instrument that is due: whatever the feed tells."""
+    """Lots of each status, an ended load, a containment, and a due instrument: every kind of change in the feed."""
     shop = at.shop
     for action in ("return", "scrap"):
         shop.decide(at.fresh_lot()["lot_id"], action)
@@ -110,6 +110,6 @@ def every_kind_of_change(at: Furnished) -> None:
 
 
 def wind_two_lots(at: Furnished) -> dict[str, Any]:
-    """A spool wound from spools of two lots."""
+    """A spool respooled from spools of two lots."""
     parents = [{"spool_code": at.free_spool(), "mass_g": mass} for mass in (50.0, 20.0)]
     return at.shop.post("production", "/spools", {"parents": parents})

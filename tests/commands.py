@@ -1,4 +1,4 @@
-"""Runs the `lots` command in a test: in this process, which takes a hundredth of the time, or as a process of its own."""
+"""The `lots` command in a test: in this process, which is a hundred times faster, or as a process."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Done:
 
 
 def lots(*arguments: str, folder: Path, **environment: str) -> Done:
-    """Runs the command in this process, in `folder`. A database that was open is open again afterwards."""
+    """Runs the command in this process, in `folder`, and reopens the database afterwards."""
     clean = dict.fromkeys(name for name in os.environ if name.startswith("LOTS_"))
     before = database.db.obj
     with contextlib.chdir(folder):

@@ -1,4 +1,4 @@
-"""The shop in a test: an application on an empty database of either engine, and a person of each role to use it."""
+"""The shop in a test: an application on an empty database of either engine, and a person of each role."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ POSTGRES = "LOTS_TEST_POSTGRES"
 
 @pytest.hookimpl(wrapper=True)
 def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
-    """Looks for doctests in the package alone: here it would read every file twice."""
+    """Collects doctests of the package alone."""
     return [one for one in (yield) if type(one) is pytest.Module]
 
 
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
-    """In the continuous check a skipped test is a failed one: LOTS_TEST_NO_SKIPS says so."""
+    """In the whole check (LOTS_TEST_NO_SKIPS) a skipped test fails."""
     outcome = yield
     report = outcome.get_result()
     if report.skipped and os.environ.get("LOTS_TEST_NO_SKIPS"):
@@ -40,7 +40,7 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
 
 @pytest.fixture(scope="session")
 def postgres_url() -> Iterator[str]:
-    """A database of our own on the server that LOTS_TEST_POSTGRES names."""
+    """A new database on the server that LOTS_TEST_POSTGRES names."""
     server = os.environ.get(POSTGRES)
     if not server:
         pytest.skip(f"needs PostgreSQL: set {POSTGRES}=postgresql://user@host/postgres")
@@ -70,9 +70,9 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dic
 
 
 def _empty() -> None:
-    """Takes every row out of a PostgreSQL database that has our tables, and lets numbers begin at 1 again.
+    """Deletes all rows of a PostgreSQL database, and restarts numbers at 1.
 
-    Emptying only what has rows takes a tenth of the time of TRUNCATE on all tables, which gives each and its indexes new files.
+    Emptying only tables with rows takes a tenth of the time of TRUNCATE on all, which gives each and its indexes new files.
     """
     from lots.store.engine import database
     from lots.store.tables.models import TABLES
@@ -158,7 +158,7 @@ def app(settings_and_tokens: tuple[Settings, dict[str, str]], request: pytest.Fi
 
 @pytest.fixture
 def shop(app: Flask, settings_and_tokens: tuple[Settings, dict[str, str]]) -> Shop:
-    """The shop with nothing set up: actions with sensible defaults, so that a test states only what it is about."""
+    """The shop without set-up: actions with defaults, so that a test states only its subject."""
     from tests.shop import Shop
 
     _, tokens = settings_and_tokens

@@ -1,4 +1,4 @@
-"""Every answer a test sees is held against the OpenAPI document that the application itself serves."""
+"""Every answer in a test is compared with the OpenAPI document of the application."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from werkzeug.test import TestResponse
 
 
 class Contract:
-    """The document, ready to check answers against it."""
+    """The document as a checker of answers."""
 
     # Every application serves the same document, and making it takes longer than most tests.
     served: ClassVar[dict[str, Any]] = {}
@@ -31,7 +31,7 @@ class Contract:
         self.paths = [(_pattern(path), operations) for path, operations in ordered]
 
     def check(self, method: str, path: str, answer: TestResponse) -> None:
-        """Raises AssertionError when an answer is not one the document allows."""
+        """Raises AssertionError for an answer that the document does not allow."""
         status, content_type, body = answer.status_code, answer.mimetype, answer.get_json()
         operations = next((found for pattern, found in self.paths if pattern.fullmatch(path)), None)
         if operations is None or method.lower() not in operations:
@@ -48,13 +48,13 @@ class Contract:
         assert not faults, f"{method} {path} {status}: {faults[0]}"
 
     def faults(self, schema: dict[str, Any], body: object) -> list[str]:
-        """Where and how a body does not conform to a schema of the document."""
+        """Where and how a body violates a schema of the document."""
         whole = {**schema, "components": self.document["components"]}
         validator = validator_for(whole, default=Draft202012Validator)(whole)
         return [f"{error.json_path}: {error.message[:300]}" for error in sorted(validator.iter_errors(body), key=str)]
 
     def _check_headers(self, said: str, documented: dict[str, Any], answer: TestResponse) -> None:
-        """Of the headers that the document knows, an answer has those of its operation, and all that it has always."""
+        """An answer has the documented headers of its operation and the common ones."""
         known = self.document["components"]["headers"]
         sent = {name for name in known if name in answer.headers}
         always = {name for name in documented if known[name].get("required")}

@@ -1,4 +1,4 @@
-"""A shop that says more of itself than the defaults."""
+"""A shop with more details than the defaults."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How many examples a property test tries: a third of them before each commit, all of them in the whole check."""
+"""Numbers of examples of property tests: a third before each commit, all in the whole check."""
 
 from __future__ import annotations
 

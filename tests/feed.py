@@ -1,4 +1,4 @@
-"""Following the feed of changes, as a program does."""
+"""Follows the feed of changes, as a program does."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from tests.shop import Shop
 
 
 def followed(shop: Shop, query: str = "", after: str = "", limit: int = 500) -> list[dict[str, Any]]:
-    """Every change after a position, page after page, as the role that programs have."""
+    """Every change after a position, page by page, as the role of programs."""
     found: list[dict[str, Any]] = []
     path = f"/changes?limit={limit}{query}{f'&after={after}' if after else ''}"
     while path:
@@ -25,14 +25,14 @@ def latest(shop: Shop) -> str:
 
 
 def kinds_since(shop: Shop, after: str) -> list[str]:
-    """The kinds of what changed after a position."""
+    """The kinds of the changes after a position."""
     return [change["kind"] for change in followed(shop, after=after)]
 
 
 def replayed(changes: list[dict[str, Any]]) -> tuple[dict[int, dict[str, Any]], dict[int, dict[str, Any]]]:
-    """What a program knows that has followed the feed from the beginning: lot -> its state, open load -> its state.
+    """The state of a program that follows the feed from the beginning: lot -> its state, open load -> its state.
 
-    Each state before must be the one that was told last.
+    Each previous state must be the one announced last.
     """
     lots: dict[int, dict[str, Any]] = {}
     loads: dict[int, dict[str, Any]] = {}
@@ -51,7 +51,7 @@ def replayed(changes: list[dict[str, Any]]) -> tuple[dict[int, dict[str, Any]], 
 
 
 def stands_as_told(shop: Shop) -> None:
-    """Asserts that the feed, replayed, gives the standings and the open loads of the shop. Verdicts count where a lot may be loaded."""
+    """Asserts that the replayed feed gives the statuses and open loads of the shop. Verdicts count for loadable lots."""
     lots, loads = replayed(followed(shop))
     kept = {row["id"]: row for row in shop.get("quality", "/lots?limit=500")["items"]}
     assert {number: row["standing"] for number, row in kept.items()} == {

@@ -14,7 +14,7 @@ from tests.shop import Shop
 def send(
     shop: Shop, kind: str, content: str | bytes, role: str = "quality", name: str = "readings.csv", **form: Any
 ) -> TestResponse:
-    """The answer to a file; form fields are written as they go into the form, header names apart."""
+    """The answer to a file; form fields are as in the form, header names apart."""
     headers = {"Authorization": f"Bearer {shop.tokens[role]}", **form.pop("headers", {})}
     raw = content.encode() if isinstance(content, str) else content
     data = {"kind": kind, "file": (io.BytesIO(raw), name), **form}
@@ -24,21 +24,21 @@ def send(
 
 
 def take(shop: Shop, kind: str, content: str | bytes, status: int = 201, **more: Any) -> dict[str, Any]:
-    """What a file is answered with, which must have this status."""
+    """The answer to a file, which must have this status."""
     answer = send(shop, kind, content, **more)
     assert status == answer.status_code, answer.get_data(as_text=True)[:2000]
     return answer.get_json()
 
 
 def faults(shop: Shop, kind: str, content: str | bytes, **more: Any) -> list[tuple[int | None, str | None, str]]:
-    """Row, column and words of every fault of a file, which must be refused for them."""
+    """Row, column and words of every error of a file, which must be refused for them."""
     said = take(shop, kind, content, 422, **more)
     assert "/problems/invalid" == said["type"]
     return [(e.get("row"), e.get("column"), f"{e['detail']} {e.get('hint', '')}".strip()) for e in said["errors"]]
 
 
 def places(shop: Shop, kind: str, content: str | bytes, **more: Any) -> list[tuple[int | None, str | None]]:
-    """Row and column of every fault."""
+    """Row and column of every error."""
     return [(row, column) for row, column, _ in faults(shop, kind, content, **more)]
 
 

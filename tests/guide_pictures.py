@@ -1,4 +1,4 @@
-"""`python -m tests.guide_pictures`: takes the pictures of the guides anew, from pages of the demo shop in Debian's Chromium, and stores them beside the guides."""
+"""`python -m tests.guide_pictures`: renews the pictures of the guides from pages of the demo shop in Chromium, and stores them beside the guides."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ WIDTH = 1000
 
 @contextmanager
 def demo() -> Iterator[tuple[str, dict[str, str]]]:
-    """The demo, served on a free port for as long as the block lasts: its address, and tokens by the names of its export lines."""
+    """The demo, served on a free port within the block: its address, and tokens by the names of its export lines."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]

@@ -1,4 +1,4 @@
-"""Requests as a hostile client writes them: any bytes in paths, queries, headers, cookies and forms, handed to the application as a server would."""
+"""Requests of a hostile client: any bytes in paths, queries, headers, cookies and forms, given to the application as by a server."""
 
 from __future__ import annotations
 
@@ -130,7 +130,7 @@ def send(
     sent: Mapping[str, bytes] | None = None,
     body: bytes = b"",
 ) -> Response:
-    """What the application answers. A server hands bytes over as latin-1 text, the path with its percent signs resolved (PEP 3333)."""
+    """The application's answer. A server passes bytes as latin-1 text, the path with its percent signs decoded (PEP 3333)."""
     environ: dict[str, Any] = create_environ("/", method=method, data=body)
     environ["PATH_INFO"] = path.decode("latin-1")
     environ["QUERY_STRING"] = query.decode("latin-1")
@@ -142,7 +142,7 @@ def send(
 
 
 class _Balance(HTMLParser):
-    """Finds elements that are not closed in the order in which they were opened."""
+    """Finds elements that are not closed in the order of opening."""
 
     EMPTY = frozenset(
         ("area", "base", "br", "col", "hr", "img", "input", "link", "meta", "source", "path", "rect", "line", "circle")
@@ -170,7 +170,7 @@ class _Balance(HTMLParser):
 
 
 def wrong_with(answer: Response) -> list[str]:
-    """What is wrong with an answer to a hostile request: a break, a traceback, HTML that is broken or repeats the request as it came."""
+    """The fault of an answer to a hostile request: an exception, a traceback, broken HTML, or an echo of the request."""
     found = [f"status {answer.status_code}"] if answer.status_code >= 500 and answer.status_code != 501 else []
     found += [
         f"header {name}" for name, value in answer.headers if "\n" in value or "\r" in value or name.lower() == "zq"
@@ -192,7 +192,7 @@ def wrong_with(answer: Response) -> list[str]:
 
 
 def tried(examples: int, ask: Callable[[st.DrawFn], list[str]]) -> list[str]:
-    """What was wrong with the answers to this many requests; `ask` draws and sends one, and returns what was wrong with its answer."""
+    """The faults of the answers to this many requests; `ask` draws and sends one, and returns its fault."""
 
     @settings(
         max_examples=examples,

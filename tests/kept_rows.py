@@ -1,4 +1,4 @@
-"""Rows that several tests begin with: made once in a process, then copied into each empty database."""
+"""Rows common to several tests: made once per process, then copied into each empty database."""
 
 from __future__ import annotations
 

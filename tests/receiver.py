@@ -1,4 +1,4 @@
-"""A receiver of webhooks on this machine, which behaves as a test tells it."""
+"""A webhook receiver on this machine with behaviour set by a test."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Handler = BaseHTTPRequestHandler
 
 @dataclass(frozen=True)
 class Got:
-    """A message as it came."""
+    """A received message."""
 
     path: str
     headers: dict[str, str]
@@ -44,7 +44,7 @@ class Got:
 
 
 class Receiver:
-    """Keeps what comes, and answers as `behave` does; a number is the status that it answers."""
+    """Stores messages, and answers as `behave` says; a number is the status of the answer."""
 
     def __init__(self) -> None:
         self.got: list[Got] = []
@@ -80,11 +80,11 @@ class Receiver:
 
     @property
     def changes(self) -> list[str]:
-        """Positions of the changes that came, in order."""
+        """Positions of the received changes, in order."""
         return [one.change for one in self.got]
 
     def stop(self) -> None:
-        """Goes down: connections are refused from now on."""
+        """Refuses connections from now on."""
         self.let_go.set()
         self._server.shutdown()
         self._server.server_close()
@@ -93,7 +93,7 @@ class Receiver:
     # Ways to behave
 
     def hang(self, _handler: Handler) -> None:
-        """Says nothing until it is let go."""
+        """Answers nothing until released."""
         self.let_go.wait(60)
 
     def endless(self, handler: Handler) -> None:
@@ -111,7 +111,7 @@ class Receiver:
 
     @staticmethod
     def cut(handler: Handler) -> None:
-        """Hangs up without a word."""
+        """Closes without an answer."""
         handler.connection.close()
 
     @staticmethod
@@ -122,7 +122,7 @@ class Receiver:
 
     @staticmethod
     def elsewhere(handler: Handler) -> None:
-        """Sends people on."""
+        """Redirects."""
         handler.send_response(302)
         handler.send_header("Location", f"http://127.0.0.1:{handler.server.server_address[1]}/elsewhere")
         handler.end_headers()
@@ -134,20 +134,20 @@ def add(shop: Shop, url: str, *kinds: str) -> Any:
 
 
 def go(sender: Sender) -> None:
-    """One round to its end."""
+    """One complete round."""
     with connected():
         sender.round()
     sender.wait()
 
 
 def messages() -> list[Any]:
-    """What is kept to be sent again."""
+    """The messages stored for a repeat."""
     with connected():
         return list(WebhookMessage.select().order_by(WebhookMessage.id))
 
 
 def signed_by(secret: str, got: Got) -> bool:
-    """Whether a message bears the signature that its receiver works out, from the specification alone."""
+    """Whether a message has the signature that its receiver computes from the specification alone."""
     key = base64.b64decode(secret.removeprefix("whsec_"))
     content = ".".join([got.headers["webhook-id"], got.headers["webhook-timestamp"], got.body.decode()])
     wanted = base64.b64encode(hmac.digest(key, content.encode(), hashlib.sha256)).decode()

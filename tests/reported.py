@@ -1,4 +1,4 @@
-"""A lot that does not conform, and its report in each of its forms.
+"""A lot that does not conform, and its report in each form.
 
 Diameters by a micrometer of u = 0.002 mm against 1.75 +- 0.05 mm, colours against CIEDE2000, both invented.
 """
@@ -23,7 +23,7 @@ YELLOW = [95.0, -0.8, 4.5]
 
 
 def bad_lot(shop: Shop) -> Any:
-    """The shop with a lot that fails in colour and diameter, one of its readings voided; `lot_id`, its spools and what it needed beside it."""
+    """The shop with a lot that fails in colour and diameter, one of its readings voided; `lot_id`, its spools and related data."""
     made: Any = shop
     made.supplier_row = shop.supplier("NBK", contact="Jory, sales@ninebark.example")
     made.grade_row = shop.grade(limits=LIMITS, cautions=["keep dry"])
@@ -45,12 +45,12 @@ def bad_lot(shop: Shop) -> Any:
 
 
 def path_of(shop: Any) -> str:
-    """Where the report is."""
+    """The path of the report."""
     return f"/lots/{shop.lot_id}/nonconformity-report"
 
 
 def fetch(shop: Any, accept: str, query: str = "", role: str = "purchasing") -> TestResponse:
-    """The report as it is asked for."""
+    """The report in the requested form."""
     headers = {"Authorization": f"Bearer {shop.tokens[role]}", "Accept": accept}
     return shop.client.get(f"/v1{path_of(shop)}{query}", headers=headers)
 

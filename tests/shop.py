@@ -1,4 +1,4 @@
-"""Actions of the shop's people over HTTP, with defaults, each by a person whose desk it is."""
+"""Actions of the shop's people over HTTP, with defaults, each by a person of the right role."""
 
 from __future__ import annotations
 
@@ -76,14 +76,14 @@ PATHS = {name: declared.path for name, declared in DECLARED.items()}
 
 
 def drawn_first(delivery: dict[str, Any]) -> dict[str, Any]:
-    """The same delivery with the drawn spools first among its spools."""
+    """The same delivery with the drawn spools first."""
     drawn = set(delivery["sample"]["spool_codes"])
     delivery["spools"].sort(key=lambda spool: spool["code"] not in drawn)
     return delivery
 
 
 class Shop:
-    """People at their desks. Every answer is checked against the OpenAPI document on its way."""
+    """People of the shop. Every answer is compared with the OpenAPI document."""
 
     def __init__(self, app: Flask, tokens: dict[str, str]) -> None:
         self.app, self.tokens, self.contract = app, tokens, Contract(app)
@@ -102,13 +102,13 @@ class Shop:
         return answer
 
     def get(self, role: str, path: str, status: int = 200) -> Any:
-        """What a GET answers, which must have this status."""
+        """The answer to a GET, which must have this status."""
         answer = self.call(role, "GET", path)
         assert answer.status_code == status, answer.get_data(as_text=True)
         return answer.get_json()
 
     def post(self, role: str, path: str, body: Any = None, status: int = 201, **headers: str) -> Any:
-        """What a POST answers, which must have this status."""
+        """The answer to a POST, which must have this status."""
         answer = self.call(role, "POST", path, body, **headers)
         assert answer.status_code == status, answer.get_data(as_text=True)
         return answer.get_json()
@@ -154,7 +154,7 @@ class Shop:
         return self.post("quality", f"/grades/{grade_id}/limits", limits)
 
     def recipe(self, code: str = "COUPON", revisions: int = 1, **more: Any) -> str:
-        """A test print with its recipe, as readings cite the newest revision."""
+        """A test print with its recipe; readings cite the newest revision."""
         made = self.post("quality", "/test-prints", {"code": code, "name": f"Test print {code}"})
         body = {**RECIPE, **more}
         for _ in range(revisions):
@@ -177,7 +177,7 @@ class Shop:
         return drawn_first(self.post("receiving", "/deliveries", body))
 
     def measure(self, kind: str, body: Any, status: int = 201, role: str = "quality") -> Any:
-        """Readings of one kind, one object or a list; measured_at is filled in."""
+        """Readings of one kind, one object or a list; measured_at has a default."""
         items = body if isinstance(body, list) else [body]
         filled = [{"measured_at": MEASURED, **item} for item in items]
         return self.post(role, PATHS[kind], filled if isinstance(body, list) else filled[0], status)
@@ -191,7 +191,7 @@ class Shop:
         return self.measure("diameter", {"spool_code": spool, "d1_mm": d1, "d2_mm": d2, **more}, status)
 
     def good_lot(self, supplier: Any = None, grade: Any = None, lot: str = "Q-71", **more: Any) -> dict[str, Any]:
-        """A released lot under SIMPLE_LIMITS: answers its delivery, with `lot` as it stands then."""
+        """A released lot under SIMPLE_LIMITS; returns its delivery, with `lot` in that state."""
         supplier = supplier or self.supplier()
         grade = grade or self.grade(limits=SIMPLE_LIMITS)
         delivery = self.receive(supplier, grade, lot, **more)
@@ -209,7 +209,7 @@ class Shop:
         return self.post("quality", f"/readings/{reading_id}/void", {"reason": reason, **more}, status)
 
     def decide(self, lot_id: int, action: str, reason: str = "seen on parts", status: int = 201) -> Any:
-        """A decision by hand."""
+        """A manual decision."""
         return self.post("quality", f"/lots/{lot_id}/decisions", {"action": action, "reason": reason}, status)
 
     def assessment(self, lot_id: int, query: str = "") -> dict[str, Any]:
@@ -221,23 +221,23 @@ class Shop:
         return next(f for f in self.assessment(lot_id)["findings"] if f["code"] == code)
 
     def lot(self, lot_id: int) -> dict[str, Any]:
-        """A lot as it stands."""
+        """A lot in its present state."""
         return self.get("quality", f"/lots/{lot_id}")
 
     # Production
 
     def ask_clearance(self, spool: str, use: str = "cosmetic", **query: str) -> dict[str, Any]:
-        """Asks whether a spool may be loaded."""
+        """Requests the clearance of a spool."""
         asked = "&".join(f"{name}={value}" for name, value in {"use": use, **query}.items())
         return self.get("production", f"/spools/{spool}/clearance?{asked}")
 
     def load(self, spool: str, use: str = "cosmetic", status: int = 201, **more: Any) -> Any:
-        """Puts a spool on a machine."""
+        """Loads a spool on a machine."""
         body = {"spool_code": spool, "machine": "P1", "job": "J-1", "use": use, **more}
         return self.post("production", "/loads", body, status)
 
     def unload(self, load_id: int, remaining_mass_g: float, status: int = 201, **more: Any) -> Any:
-        """Takes a spool off its machine."""
+        """Unloads a spool."""
         return self.post(
             "production", f"/loads/{load_id}/unload", {"remaining_mass_g": remaining_mass_g, **more}, status
         )

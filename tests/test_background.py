@@ -1,4 +1,4 @@
-"""Background tasks: each runs again after its interval, a failure stops nothing, and stopping ends the thread."""
+"""Background tasks: each repeats after its pause, a failure stops nothing, and stopping ends them."""
 
 import threading
 
@@ -24,14 +24,14 @@ def started():
 
 
 def test_a_task_is_done_again_and_again(shop, started):
-    """Three rounds run."""
+    """A task runs three rounds."""
     rounds = threading.Semaphore(0)
     started(Task("count", 0.001, rounds.release))
     assert all(rounds.acquire(timeout=10) for _ in range(3))
 
 
 def test_a_task_that_fails_stops_neither_itself_nor_others(shop, started, caplog):
-    """The failure is logged with the name of the task."""
+    """A failing task is logged by name and continues, and so do others."""
     failed, done = threading.Semaphore(0), threading.Semaphore(0)
 
     def fail():
@@ -53,7 +53,7 @@ def test_after_stopping_nothing_is_done(shop, started):
 
 
 def test_a_database_that_is_away_is_one_line_for_each_task(shop, started, caplog):
-    """The task keeps trying, and a later outage is logged again."""
+    """Without a database each task logs one line and retries, and a later absence is logged again."""
     tried = threading.Semaphore(0)
 
     def send():

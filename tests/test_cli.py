@@ -18,7 +18,7 @@ def database(tmp_path: Path) -> dict[str, str]:
 
 
 def test_token_add_prints_the_token_alone_and_keeps_its_hash(tmp_path: Path, database: dict[str, str]) -> None:
-    """Standard output is the token. The database holds only its SHA-256."""
+    """Standard output is the token, and the database has only its SHA-256."""
     done = as_process("token", "add", "Perpetua", "--role", "receiving", folder=tmp_path, **database)
     token = done.stdout.strip()
     assert (0, 1) == (done.returncode, len(done.stdout.split()))
@@ -31,7 +31,7 @@ def test_token_add_prints_the_token_alone_and_keeps_its_hash(tmp_path: Path, dat
 
 
 def test_a_name_is_used_once(tmp_path: Path, database: dict[str, str]) -> None:
-    """A second token of one name ends with status 1 and the reason."""
+    """A second token of one name is refused with status 1 and the reason."""
     lots("token", "add", "Perpetua", "--role", "receiving", folder=tmp_path, **database)
     again = lots("token", "add", "Perpetua", "--role", "admin", folder=tmp_path, **database)
     assert 1 == again.returncode
@@ -40,7 +40,7 @@ def test_a_name_is_used_once(tmp_path: Path, database: dict[str, str]) -> None:
 
 
 def test_a_revoked_token_is_listed_as_such(tmp_path: Path, database: dict[str, str]) -> None:
-    """A revoked token stays in the list."""
+    """A revoked token stays in the list, marked."""
     lots("token", "add", "Corin", "--role", "production", folder=tmp_path, **database)
     assert 0 == lots("token", "revoke", "Corin", folder=tmp_path, **database).returncode
     assert "revoked" in lots("token", "list", folder=tmp_path, **database).stdout
@@ -51,21 +51,21 @@ def test_a_revoked_token_is_listed_as_such(tmp_path: Path, database: dict[str, s
     "arguments", [("token", "add", "X", "--role", "owner"), ("token", "add"), ("paint",), ("serve", "--port", "0")]
 )
 def test_wrong_usage_ends_with_status_2(tmp_path: Path, arguments: tuple[str, ...]) -> None:
-    """An unknown or missing argument ends with status 2, with help on standard error."""
+    """An unknown or missing word is status 2 with help on standard error."""
     done = lots(*arguments, folder=tmp_path)
     assert (2, "") == (done.returncode, done.stdout)
     assert done.stderr
 
 
 def test_bad_settings_end_with_status_2_in_one_line(tmp_path: Path) -> None:
-    """No traceback for a misspelt setting."""
+    """A misspelt setting is status 2 in one line without a traceback."""
     done = lots("serve", folder=tmp_path, LOTS_PORT="http")
     assert 2 == done.returncode
     assert 1 == len(done.stderr.splitlines())
 
 
 def test_a_database_of_something_else_is_refused(tmp_path: Path, database: dict[str, str]) -> None:
-    """Tables of another program are left unchanged, with status 1."""
+    """Tables of another program are unchanged, with status 1."""
     other = sqlite3.connect(tmp_path / "lots.sqlite3")
     other.execute("CREATE TABLE recipes (name TEXT)")
     other.close()
@@ -76,7 +76,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path, database: dict[
 
 @pytest.mark.thorough
 def test_the_demo_tells_its_story_from_pallet_to_refused_load(tmp_path: Path) -> None:
-    """The story is printed on standard output, with a token per role. The database can be opened by the command."""
+    """The demo prints its story with a token per role, and leaves a database for the command."""
     done = as_process("demo", "--no-serve", folder=tmp_path)
     assert 0 == done.returncode, done.stderr
     for part in ("Status: in quarantine", "This looks like inches", "is blocked", "Do not load", "Load."):

@@ -18,7 +18,7 @@ from tests.shop import Shop
 
 @pytest.fixture
 def engine() -> str:
-    """The command prints the same on either engine. Its findings are tested elsewhere."""
+    """SQLite alone: the command's output is equal; its findings are tested elsewhere."""
     return "sqlite"
 
 
@@ -31,7 +31,7 @@ def url(shop: Shop) -> dict[str, str]:
 
 @contextmanager
 def by_hand(url: dict[str, str]) -> Iterator[sqlite3.Connection]:
-    """A connection that bypasses the program."""
+    """A direct connection to the database."""
     other = sqlite3.connect(url["LOTS_DATABASE"].removeprefix("sqlite:///"), isolation_level=None)
     try:
         yield other
@@ -40,14 +40,14 @@ def by_hand(url: dict[str, str]) -> Iterator[sqlite3.Connection]:
 
 
 def test_a_clean_shop_ends_with_status_0(tmp_path: Path, url: dict[str, str]) -> None:
-    """Without findings, standard error says how much was checked."""
+    """A clean shop has no finding, status 0, and the examined numbers on standard error."""
     done = lots("check", folder=tmp_path, **url)
     assert (0, "") == (done.returncode, done.stdout)
     assert "1 lot and 17 entries of the history checked: no findings." in done.stderr
 
 
 def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[str, str]) -> None:
-    """The line names the lot with its supplier's number, and the entry."""
+    """A finding is a line with lot, supplier's number and entry, and status 1."""
     with by_hand(url) as other:
         other.execute("UPDATE reading SET note = 'edited' WHERE id = 2")
     done = lots("check", folder=tmp_path, **url)
@@ -56,7 +56,7 @@ def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[st
 
 
 def test_it_may_run_while_somebody_writes(tmp_path: Path, url: dict[str, str]) -> None:
-    """The check and a writer do not block each other, and uncommitted changes are not seen."""
+    """While a server holds the write lock neither waits, and uncommitted changes are not seen."""
     with by_hand(url) as other:
         other.execute("BEGIN IMMEDIATE")
         other.execute("UPDATE reading SET note = 'edited' WHERE id = 2")
@@ -66,7 +66,7 @@ def test_it_may_run_while_somebody_writes(tmp_path: Path, url: dict[str, str]) -
 
 
 def test_heads_are_printed_and_compared(tmp_path: Path, url: dict[str, str]) -> None:
-    """Earlier heads stay valid while histories grow. A truncated history with a changed head is found."""
+    """Noted heads agree while histories grow, and not after one was truncated with its head."""
     printed = lots("check", "--heads", folder=tmp_path, **url)
     assert 0 == printed.returncode, printed.stderr
     assert ["shop 14", "lot:1 3"] == [line.rpartition(" ")[0] for line in printed.stdout.splitlines()]
@@ -86,7 +86,7 @@ def test_heads_are_printed_and_compared(tmp_path: Path, url: dict[str, str]) -> 
 
 @pytest.mark.parametrize("text", ["", "heads\n", "shop 1 xyz\n", f"lot:x 1 {'0' * 64}\n"])
 def test_a_file_without_heads_is_wrong_usage(tmp_path: Path, url: dict[str, str], text: str) -> None:
-    """A file that is not a list of heads ends with status 2, before the check."""
+    """A file that is no list of heads is refused with status 2 before the check."""
     (tmp_path / "heads.txt").write_text(text)
     done = lots("check", "--noted", "heads.txt", folder=tmp_path, **url)
     assert (2, "") == (done.returncode, done.stdout)
@@ -94,7 +94,7 @@ def test_a_file_without_heads_is_wrong_usage(tmp_path: Path, url: dict[str, str]
 
 
 def test_rebuild_puts_right_what_follows_from_the_rest(tmp_path: Path, url: dict[str, str]) -> None:
-    """A recalculated value is printed, does not cause status 1, and is in the history."""
+    """Rebuilt values are printed, no longer status 1, and in the history."""
     with by_hand(url) as other:
         other.execute("UPDATE lot SET standing = 'blocked', flow_factor = 2.0")
     done = lots("check", "--rebuild", folder=tmp_path, **url)

@@ -18,7 +18,7 @@ Run = Callable[..., Done]
 
 @pytest.fixture
 def engine() -> str:
-    """The command is the same on either engine."""
+    """SQLite alone: the command is the same on either engine."""
     return "sqlite"
 
 
@@ -49,20 +49,20 @@ def stored(shop: Shop) -> list[dict[str, object]]:
 
 
 def test_the_help_names_all_that_may_be_imported(tmp_path: Path) -> None:
-    """Every declared characteristic, and deliveries."""
+    """The help names every declared characteristic, and deliveries."""
     told = " ".join(lots("import", "--help", folder=tmp_path).stdout.split())
     assert f"KIND is {', '.join(DECLARED)} or deliveries." in told
 
 
 def test_colours_are_told_under_the_name_that_people_use(run: Run) -> None:
-    """`color` is a name of the API. Sentences say colour."""
+    """A sentence says colour, and `color` is the name in the API."""
     conditions = ("--illuminant", "D65", "--observer-deg", "10", "--geometry", "d/8", "--specular", "included")
     done = run("color", f"spool_code,L,a,b,measured_at\nS-1,95,-0.8,1.5,{MEASURED}\n", *conditions, "--uv", "excluded")
     assert "1 colour reading stored from readings.csv as import 1." == done.stdout.splitlines()[0]
 
 
 def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
-    """The stored readings and the status of each lot. Standard error is empty without a terminal."""
+    """Stored readings and statuses are on standard output, and standard error is empty without a terminal."""
     done = run("diameter", GOOD)
     assert (0, "") == (done.returncode, done.stderr)
     first, says = done.stdout.splitlines()
@@ -72,14 +72,14 @@ def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
 
 
 def test_a_name_given_with_by_is_recorded(run: Run, shop: Shop) -> None:
-    """The user of the command can give the name of the person who measured."""
+    """--by records the person who measured."""
     assert 0 == run("diameter", GOOD, "--by", "Perpetua").returncode
     assert {"Perpetua"} == {row["recorded_by"] for row in stored(shop)}
     assert 2 == run("diameter", GOOD + "S-1,1.75,1.75,\n", "--by", "\t").returncode
 
 
 def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None:
-    """Row, column, error and hint, then the count. Status 1, and nothing is stored."""
+    """Each error is a line on standard error with row, column, text and hint, then the count. Status 1, nothing stored."""
     done = run("diameter", f'{HEADER}S-1,0.0689,"1,\n75",{MEASURED}\nS-1,x,1.75,{MEASURED}\n')
     assert (1, "") == (done.returncode, done.stdout)
     lines = done.stderr.splitlines()
@@ -91,7 +91,7 @@ def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None
 
 
 def test_a_dry_run_stores_nothing_and_a_repeat_changes_nothing(run: Run, shop: Shop) -> None:
-    """Both have status 0 and say so."""
+    """A dry run stores nothing and a repeat changes nothing, both with status 0 and a message."""
     tried = run("diameter", GOOD, "--dry-run")
     assert (0, []) == (tried.returncode, stored(shop))
     assert "Dry run: 2 diameter readings would be stored from readings.csv. Nothing was stored." in tried.stdout
@@ -103,7 +103,7 @@ def test_a_dry_run_stores_nothing_and_a_repeat_changes_nothing(run: Run, shop: S
 
 
 def test_options_declare_how_a_file_is_written(run: Run, shop: Shop) -> None:
-    """Semicolons, decimal commas, a time zone, and measuring conditions of colours."""
+    """Options declare semicolons, decimal commas, a time zone and conditions of colours."""
     text = "spool_code;L;a;b;measured_at\nS-1;95,0;-0,8;1,5;2026-07-01 14:00\n"
     written = ("--delimiter", ";", "--decimal", "comma", "--time-zone", "Europe/Berlin")
     said = (
@@ -147,7 +147,7 @@ def test_deliveries_say_what_to_measure(run: Run) -> None:
     ],
 )
 def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, arguments: tuple[str, ...]) -> None:
-    """Wrong usage has another status than a file with errors."""
+    """Wrong usage has status 2, and a refused file status 1."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots("import", *arguments, folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/shop.sqlite3")
     assert (2, "") == (done.returncode, done.stdout)
@@ -156,7 +156,7 @@ def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, argument
 
 
 def test_a_database_that_is_not_there_is_not_made(tmp_path: Path) -> None:
-    """An empty database has no spool that a file could name. A mistyped path is reported and nothing is created."""
+    """A missing database is not made, and the path is named."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots(
         "import", "diameter", "readings.csv", folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/new.sqlite3"

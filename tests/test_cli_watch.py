@@ -1,4 +1,4 @@
-"""`lots watch`: each complete file is imported once and moved with its result, and no file is ever lost."""
+"""`lots watch`, as a person runs it: each complete file once, moved with its result, and none lost."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ Watch = Callable[..., Done]
 
 @pytest.fixture
 def engine() -> str:
-    """The command is the same on either engine."""
+    """SQLite alone: the command is the same on either engine."""
     return "sqlite"
 
 
@@ -53,7 +53,7 @@ def watch(tmp_path: Path, shop: Shop, folder: Path) -> Watch:
 
 
 def put(path: Path, content: str | bytes = GOOD, age_s: float = 0) -> Path:
-    """Writes a file with a time of change so many seconds ago."""
+    """Writes a file with a modification time so many seconds ago."""
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     then = time.time() - age_s
     os.utime(path, (then, then))
@@ -71,7 +71,7 @@ def stored(shop: Shop) -> list[dict[str, object]]:
 
 
 def test_a_file_is_imported_as_the_kind_of_its_folder_or_name(watch: Watch, shop: Shop, folder: Path) -> None:
-    """It moves to done with a summary. The given name is recorded. One line reports each file."""
+    """A file is imported as the kind of its folder or name, moved to done with a summary, and printed as one line with its person."""
     put(folder / "diameter" / "monday.csv")
     put(folder / "Diameter_tuesday.csv", f"{HEADER}S-1,1.74,1.75,{MEASURED}\n")
     done = watch()
@@ -89,7 +89,7 @@ def test_a_file_is_imported_as_the_kind_of_its_folder_or_name(watch: Watch, shop
 
 
 def test_a_refused_file_has_its_faults_beside_it(watch: Watch, shop: Shop, folder: Path) -> None:
-    """Each error has row, column and hint. Nothing is stored, and the status is 1."""
+    """A refused file has its errors with row, column and remedy beside it; nothing is stored, with status 1."""
     put(folder / "diameter" / "a.csv", f"{HEADER}S-1,0.0689,1.75,{MEASURED}\nNONE,1.75,x,{MEASURED}\n")
     assert 1 == watch().returncode
     assert ["failed/a.csv", "failed/a.csv.faults.txt"] == below(folder)
@@ -102,7 +102,7 @@ def test_a_refused_file_has_its_faults_beside_it(watch: Watch, shop: Shop, folde
 
 @pytest.mark.parametrize("name", ["x" * 251 + ".csv", "a b;c\n.csv", "\udcff\udcfe.csv", "-rf.csv", "a.CSV"])
 def test_odd_names_do_no_harm(watch: Watch, shop: Shop, folder: Path, name: str) -> None:
-    """Long names, line breaks, undecodable bytes, names like options: each has one line, and the file is kept."""
+    """Long names, line breaks, invalid encodings and names like options have one line each, and the file is kept."""
     put(folder / "diameter" / name)
     done = watch()
     assert (0, 1) == (done.returncode, len(done.stderr.splitlines())), done.stderr
@@ -122,7 +122,7 @@ def test_odd_names_do_no_harm(watch: Watch, shop: Shop, folder: Path, name: str)
     ids=["empty", "another encoding", "no text", "another delimiter", "no rows"],
 )
 def test_what_is_no_such_file_is_told(watch: Watch, shop: Shop, folder: Path, content: bytes, says: str) -> None:
-    """It is kept unchanged, with the reason beside it."""
+    """A directory or another thing is kept with the reason beside it."""
     put(folder / "diameter" / "a.csv", content, age_s=60)
     assert 1 == watch().returncode
     assert content == (folder / "failed/a.csv").read_bytes()
@@ -133,7 +133,7 @@ def test_what_is_no_such_file_is_told(watch: Watch, shop: Shop, folder: Path, co
 
 
 def test_a_file_whose_kind_nothing_says_is_refused(watch: Watch, folder: Path) -> None:
-    """The kind is not guessed from columns or parts of words."""
+    """A file without a kind in its folder or name is refused, without a guess."""
     put(folder / "diameters.csv")
     put(folder / "readings.csv")
     assert 1 == watch().returncode
@@ -142,7 +142,7 @@ def test_a_file_whose_kind_nothing_says_is_refused(watch: Watch, folder: Path) -
 
 
 def test_the_same_content_twice_changes_nothing(watch: Watch, shop: Shop, folder: Path) -> None:
-    """Under another name or the same. Every copy is kept under its own name."""
+    """The same content under any name changes nothing, and every copy has its own name."""
     for name in ("a.csv", "b.csv", "a.csv"):
         put(folder / "diameter" / name)
         assert 0 == watch().returncode
@@ -152,7 +152,7 @@ def test_the_same_content_twice_changes_nothing(watch: Watch, shop: Shop, folder
 
 
 def test_nothing_that_lies_there_is_written_over(watch: Watch, folder: Path) -> None:
-    """Neither a file, nor a dangling link, nor a text file."""
+    """Existing files, broken links and texts are never overwritten."""
     for name in ("done", "failed"):
         (folder / name).mkdir()
     (folder / "done/a.csv").write_text("mine")
@@ -168,7 +168,7 @@ def test_nothing_that_lies_there_is_written_over(watch: Watch, folder: Path) -> 
 
 
 def test_links_are_refused(watch: Watch, shop: Shop, folder: Path, tmp_path: Path) -> None:
-    """A link may lead out of the folder. Its target does not change. A linked subfolder is not scanned."""
+    """Links are refused, because they can lead outside the folder, and linked subfolders are not read."""
     outside = tmp_path / "outside"
     outside.mkdir()
     put(outside / "secret.csv")
@@ -182,7 +182,7 @@ def test_links_are_refused(watch: Watch, shop: Shop, folder: Path, tmp_path: Pat
 
 
 def test_a_file_that_cannot_be_read_is_refused(watch: Watch, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The reason of the system is given. The file is kept."""
+    """An unreadable file is refused with the system's reason and kept."""
     put(folder / "diameter" / "a.csv")
     opened = os.open
 
@@ -199,7 +199,7 @@ def test_a_file_that_cannot_be_read_is_refused(watch: Watch, folder: Path, monke
 
 @pytest.mark.postgresql
 def test_while_the_database_does_not_answer_files_stay(watch: Watch, shop: Shop, folder: Path) -> None:
-    """Nothing is moved, one line gives the reason, and the next scan imports the files."""
+    """Without a database nothing is moved, one line gives the reason, and the next look imports the files."""
     pytest.importorskip("psycopg", reason="needs the extra postgres")
     put(folder / "diameter" / "a.csv")
     put(folder / "diameter" / "b.csv", GOOD.replace("1.76", "1.74"))
@@ -213,7 +213,7 @@ def test_while_the_database_does_not_answer_files_stay(watch: Watch, shop: Shop,
 
 
 def test_a_file_that_is_written_is_left_alone(folder: Path) -> None:
-    """While it grows, while its last line has no end, while a process has it open for writing, and under a temporary name."""
+    """A file is left alone while it grows, its last line has no end, a program writes it, or its name marks it as unfinished."""
     drop = DropFolder(folder, KINDS)
 
     def ready() -> list[str]:
@@ -245,7 +245,7 @@ def test_a_file_that_is_written_is_left_alone(folder: Path) -> None:
 
 
 def test_one_file_is_taken_by_one_process_at_a_time(folder: Path) -> None:
-    """The second process leaves it, and finds it gone later."""
+    """A second process leaves a file alone, and then finds it gone."""
     put(folder / "diameter" / "a.csv")
     first, second = DropFolder(folder, KINDS), DropFolder(folder, KINDS)
     for drop in (first, second):
@@ -261,7 +261,7 @@ def test_one_file_is_taken_by_one_process_at_a_time(folder: Path) -> None:
 
 
 def started(folder: Path, database: str) -> subprocess.Popen[str]:
-    """The command as a process that runs until stopped."""
+    """The command as a continuous process."""
     command = [sys.executable, "-c", "from lots.cli import main; main()", "watch", str(folder), "--every", "0.1"]
     clean = {name: value for name, value in os.environ.items() if not name.startswith("LOTS_")}
     env = {**clean, "PYTHONPATH": str(Path(__file__).parents[1]), "LOTS_DATABASE": database}
@@ -272,7 +272,7 @@ def started(folder: Path, database: str) -> subprocess.Popen[str]:
 def test_two_processes_share_a_folder_and_stop_when_asked(
     watch: Watch, shop: Shop, folder: Path, tmp_path: Path
 ) -> None:
-    """Each file is imported once by either process, and no line is lost. Ctrl+C and SIGTERM end them with status 0."""
+    """Each of many files is imported once by either process without a lost line; Ctrl+C and a service manager end them with status 0."""
     both = [started(folder, f"sqlite:///{tmp_path}/shop.sqlite3") for _ in range(2)]
     try:
         for number in range(12):
@@ -296,7 +296,7 @@ def test_two_processes_share_a_folder_and_stop_when_asked(
 
 
 def test_options_hold_for_every_file(watch: Watch, shop: Shop, folder: Path) -> None:
-    """Semicolons and decimal commas. Conditions apply to colours only. A wrong option is reported before the scan."""
+    """Semicolons and decimal commas apply to every file and conditions to colours; a wrong option is refused at the start."""
     (folder / "colour").mkdir()
     put(folder / "diameter" / "a.csv", f"spool_code;d1_mm;d2_mm;measured_at\nS-1;1,75;1,76;{MEASURED}\n")
     put(folder / "colour" / "a.csv", f"spool_code;L;a;b;measured_at\nS-1;95,0;-0,8;1,5;{MEASURED}\n")

@@ -1,4 +1,4 @@
-"""A characteristic is declared once: no table outside its folder is keyed by characteristics, or by the fields of their readings and limits."""
+"""A characteristic is declared once: no table outside its folder has characteristics, or fields of their readings and limits, as keys."""
 
 import ast
 from collections import Counter
@@ -38,7 +38,7 @@ def tables(tree):
 
 
 def test_no_table_is_keyed_by_characteristics_or_their_fields():
-    """Two names or two fields side by side are the beginning of a table that the next characteristic would be missing in."""
+    """Two names or two fields side by side are a table that would lack the next characteristic."""
     found = Counter()
     for path in sorted(PACKAGE.rglob("*.py")):
         if DECLARATIONS in path.parents or FROZEN in path.parents or path in PICTURES:
@@ -67,7 +67,7 @@ def constants(tree):
 
 
 def test_a_default_is_stated_once():
-    """Everywhere else it has a name."""
+    """A default is stated once, and elsewhere used by name."""
     found = {default: set() for default in DEFAULTS}
     for path in sorted(PACKAGE.rglob("*.py")):
         if FROZEN not in path.parents:

@@ -1,4 +1,4 @@
-"""Checks of the English: contractions, notation, and raw codes in pages, findings, errors, papers and commands."""
+"""Testable rules of English: contractions, notation, and raw codes in pages, findings, errors, papers and commands."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CODES = re.compile(r"\b(?:N[1-8]|WE4)\b")
 
 
 def texts() -> Iterator[tuple[str, str]]:
-    """Every text of the program with its file, without docstrings, names and patterns."""
+    """Every text of the program with its file, except docstrings, names and patterns."""
     for path in LOTS.rglob("*.py"):
         tree = ast.parse(path.read_text("utf-8"))
         docs = {
@@ -37,24 +37,24 @@ def texts() -> Iterator[tuple[str, str]]:
 
 
 def test_no_contraction_is_said():
-    """Words are written out."""
+    """Words are written out, without contractions."""
     assert [] == [(path, text) for path, text in texts() if CONTRACTION.search(text)]
 
 
 def test_a_percent_sign_has_a_space_before_it():
-    """As in the SI brochure (5.4.7), such as 95 %."""
+    """A percent sign has a space before it, such as 95 % (SI brochure, 5.4.7)."""
     found = [(path, text) for path, text in texts() if TIGHT.search(text)]
     assert [] == found
 
 
 def test_no_run_rule_is_named_by_its_code():
-    """A rule is named with its pattern, such as Nelson rule 3. Only a field of the API has its code."""
+    """A run rule has its name and its pattern, such as Nelson rule 3; only the API's field has the code."""
     allowed = {"api/drift/signals.py"}
     assert [] == [(path, text) for path, text in texts() if CODES.search(text) and path not in allowed]
 
 
 def test_sentences_of_pages_are_short():
-    """At most 25 words per sentence."""
+    """Sentences of pages have at most 25 words."""
     found = []
     for path, text in texts():
         if path.endswith(".html"):

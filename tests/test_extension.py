@@ -1,7 +1,8 @@
-"""A characteristic that the program does not know: declared here in one object, registered, and used everywhere. No other file knows it.
+"""A characteristic unknown to the program: declared here in one object, registered, and used everywhere.
 
-The program is imported anew with it, as it would be with one more file in `lots/domain/characteristics/` and its name in the registry.
-Hardness by durometer, Shore D from 0 to 100 (ISO 868; from memory): what is in this file is invented, the program is what is tested.
+No other file knows it. The program is imported again with it, as with one more file in
+`lots/domain/characteristics/` and its name in the registry. Hardness by durometer, Shore D from 0 to 100 (ISO 868; from memory):
+the data are invented, the program is tested.
 """
 
 import csv
@@ -55,7 +56,7 @@ pytestmark = pytest.mark.xdist_group("extension")
 
 
 def hardness():
-    """The declaration, and the four functions it names."""
+    """The declaration and its four functions."""
     from dataclasses import dataclass
 
     from lots.domain.characteristics.declaring.case import Part
@@ -161,13 +162,13 @@ def hardness():
 
 
 def ours(name):
-    """Whether a module has to be imported anew."""
+    """Whether a module must be imported again."""
     return name == "lots" or name.startswith("lots.") or name in ("tests.shop", "tests.contract", "tests.pages.reading")
 
 
 @pytest.fixture(scope="module")
 def anew(tmp_path_factory):
-    """The program with hardness in it, on an empty shop of its own; the program as it is comes back afterwards."""
+    """The program with hardness, on its own empty shop; the original program is restored afterwards."""
     kept = {name: sys.modules.pop(name) for name in list(sys.modules) if ours(name)}
     try:
         import_module("lots.domain.characteristics.registry").register(hardness())
@@ -191,7 +192,7 @@ def anew(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def shop(anew):
-    """People in a shop that measures hardness: two suppliers and a grade with limits on it."""
+    """People in a shop with hardness: two suppliers and a grade with limits on it."""
     anew.shop.quillwort, anew.shop.ninebark = anew.shop.supplier("QWT"), anew.shop.supplier("NBK")
     anew.shop.hard, anew.shop.followed = (anew.shop.grade(f"PLA-HARD-{n}", limits=HARD) for n in (1, 2))
     return anew.shop
@@ -199,7 +200,7 @@ def shop(anew):
 
 @pytest.fixture(scope="module")
 def lots(shop):
-    """Eight released lots of one supplier and two of the other, each read twice on each of its two drawn spools."""
+    """Eight released lots of one supplier and two of the other, each measured twice on each of its two drawn spools."""
     made = []
     for number in range(10):
         supplier = shop.quillwort if number < 8 else shop.ninebark
@@ -220,7 +221,7 @@ def read(shop, lot, *values, status=201):
 
 
 def test_one_object_a_list_and_columns_are_stored_and_judged(shop):
-    """A lot is missing its hardness, then held by half of it, then released; each form answers as for any other reading."""
+    """A lot is missing its hardness, then incomplete, then released; each form has the answer of any reading."""
     lot = shop.receive(shop.quillwort, shop.hard, "H-forms")
     first, second = lot["sample"]["spool_codes"]
     assert any("hardness" in part for part in shop.lot(lot["lot_id"])["to_measure"])
@@ -258,13 +259,13 @@ def finding_of(shop, lot):
     ],
 )
 def test_what_makes_no_sense_is_refused_at_its_field(shop, lots, sent, pointer):
-    """Ends, types, words, unknown fields and the declaration's own doubts, each with a pointer."""
+    """Ends, types, words, unknown fields and the declaration's own doubts are refused with a pointer."""
     told = shop.post("quality", "/hardness-readings", {"spool_code": lots[0]["spools"][0]["code"], **sent}, status=422)
     assert [pointer] == [fault["pointer"] for fault in told["errors"]]
 
 
 def test_a_lot_that_is_too_soft_is_blocked_and_reported_to_its_supplier(shop):
-    """The failing finding, the report in JSON and for print, and the loads it stops."""
+    """A lot that is too soft is blocked with its finding, its report in JSON and print, and its stopped loads."""
     lot = shop.receive(shop.ninebark, shop.hard, "H-soft")
     assert "blocked" == read(shop, lot, 60.0, 61.0)["lots"][0]["standing"]
     report = shop.get("quality", f"/lots/{lot['lot_id']}/nonconformity-report")
@@ -284,7 +285,7 @@ def text(shop, path, form):
 
 
 def test_limits_are_read_checked_and_answered(shop):
-    """The wrong way round, or asking nothing: refused. A use may require hardness."""
+    """Crossed or empty limits are refused, and a use can require hardness."""
     turned = shop.post("quality", f"/grades/{shop.hard['id']}/limits", {"hardness": {"shore_d": [80, 70]}}, status=422)
     assert ["/hardness/shore_d"] == [fault["pointer"] for fault in turned["errors"]]
     empty = shop.post(
@@ -297,7 +298,7 @@ def test_limits_are_read_checked_and_answered(shop):
 
 
 def test_the_guarded_rule_holds_what_its_uncertainty_does_not_settle(shop):
-    """81.9 of 82 is inside by less than what a durometer of 0.5 leaves open."""
+    """81.9 of 82 is near with a durometer of 0.5 under the guarded rule."""
     grade = shop.grade("PLA-HARD-GUARDED", limits={**HARD, "decision_rule": "guarded"})
     durometer = {"code": "DUR-1", "kind": "durometer", "standard_uncertainty": 0.5, "check_interval_days": 365}
     number = shop.post("quality", "/instruments", durometer)["id"]
@@ -312,7 +313,7 @@ def test_the_guarded_rule_holds_what_its_uncertainty_does_not_settle(shop):
 
 
 def test_files_go_in_and_come_out(shop, anew, tmp_path):
-    """By the command and over HTTP, with every fault at its row and column; what comes out goes in again and changes nothing."""
+    """Files are imported by command and HTTP with errors at row and column, and exports are imported without a change."""
     lot = shop.receive(shop.quillwort, shop.hard, "H-file")
     first, second = lot["sample"]["spool_codes"]
     rows = [f"{code},{value},top,2026-11-20T10:00:00Z" for code in (first, second) for value in (76, 77)]
@@ -342,7 +343,7 @@ def send(shop, kind, content, status=201):
 
 
 def test_the_bench_enters_it_and_the_lot_page_and_record_word_it(shop, anew):
-    """A person at a browser finds the form, sends it, and reads what was stored on the bench, the lot's page and its record."""
+    """The bench has the form, and bench, lot page and record word the stored reading."""
     lot = shop.receive(shop.quillwort, shop.hard, "H-page")
     clerk = anew.browser(shop, "receiving")
     page = clerk.go(f"/bench?kind=hardness&spool={lot['sample']['spool_codes'][0]}")
@@ -355,7 +356,7 @@ def test_the_bench_enters_it_and_the_lot_page_and_record_word_it(shop, anew):
 
 
 def test_quality_sets_its_limits_and_adds_its_instrument_on_the_pages(shop, anew):
-    """The form of limits has its section, a check tells what they would do, and a durometer is a kind of instrument."""
+    """The form of limits has its section with a check of its effect, and a durometer is a kind of instrument."""
     grade = shop.grade("PLA-HARD-3")
     quality = anew.browser(shop, "quality")
     page = quality.go(f"/grades/{grade['id']}/limits")
@@ -369,7 +370,7 @@ def test_quality_sets_its_limits_and_adds_its_instrument_on_the_pages(shop, anew
 
 
 def test_it_is_followed_over_lots_and_compared_between_suppliers(shop, lots):
-    """Drift of the mean with its limits, and each supplier's spread and capability."""
+    """Drift of the mean has its limits, and each supplier its spread and capability."""
     path = f"/drift?grade_id={shop.followed['id']}&supplier_id={shop.quillwort['id']}&characteristic=hardness"
     (series,) = shop.get("purchasing", path)["series"]
     assert ("hardness.shore_d", "Mean hardness", "Shore D") == tuple(series[n] for n in ("measure", "label", "unit"))
@@ -379,7 +380,7 @@ def test_it_is_followed_over_lots_and_compared_between_suppliers(shop, lots):
 
 
 def test_repeats_tell_how_it_scatters(shop, lots):
-    """Two readings on each of two spools: two degrees of freedom of this lot, and the finding they settle."""
+    """Two readings on each of two spools give two degrees of freedom and the finding they settle."""
     said = shop.get("quality", f"/lots/{lots[0]['lot_id']}/replicates")["characteristics"]
     (part,) = [one for one in said if one["characteristic"] == "hardness"]
     (figure,) = part["figures"]
@@ -388,7 +389,7 @@ def test_repeats_tell_how_it_scatters(shop, lots):
 
 
 def test_a_durometer_is_studied_and_a_micrometer_is_not(shop):
-    """A study of repeatability of an instrument that reads it, and the refusal of one that does not."""
+    """A durometer has a repeatability study, and a micrometer's is refused."""
     trials = [
         {"operator": who, "part": part, "value": value + apart}
         for who in ("Ansel", "Corin")
@@ -403,7 +404,7 @@ def test_a_durometer_is_studied_and_a_micrometer_is_not(shop):
 
 
 def test_the_demo_loads_it(anew, tmp_path, monkeypatch):
-    """A file of readings that is named after it is loaded with the rest of a demo shop."""
+    """A file of readings named after it is loaded with a demo shop."""
     seed = tmp_path / "seed"
     (seed / "readings").mkdir(parents=True)
     for name, content in SEED.items():
@@ -421,9 +422,9 @@ def test_the_demo_loads_it(anew, tmp_path, monkeypatch):
 
 
 def test_the_recipe_of_the_guide_is_this_declaration():
-    """The code in DEVELOPERS.md runs, and declares what is driven here but for the side and the doubts."""
+    """The code in DEVELOPERS.md runs, and is this declaration except for the side and the doubts."""
     guide = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
-    code = guide.partition("## Add a characteristic")[2].partition("```python\n")[2].partition("```")[0]
+    code = guide.partition("## New characteristic")[2].partition("```python\n")[2].partition("```")[0]
     made = {}
     exec(compile(code, "DEVELOPERS.md", "exec"), made)  # noqa: S102  # our own text
     told, here = made["HARDNESS"], hardness()

@@ -1,4 +1,4 @@
-"""Every error of a database, on every command: one line with the error and the remedy, no traceback, no password."""
+"""Every database error on every command: one line with problem and remedy, without traceback or password."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ Trouble = Callable[[Path], "str | Iterator[str]"]
 
 
 def text(folder: Path) -> str:
-    """A text file instead of a database."""
+    """A text file in place of a database."""
     (folder / "shop.sqlite3").write_text("not a database " * 100)
     return "sqlite:///shop.sqlite3"
 
@@ -66,7 +66,7 @@ def cut(folder: Path) -> str:
 
 
 def stump(folder: Path) -> str:
-    """The first bytes of a database."""
+    """A database of which only the first bytes are left."""
     os.truncate(_shop(folder), 50)
     return "sqlite:///shop.sqlite3"
 
@@ -78,14 +78,14 @@ def emptied(folder: Path) -> str:
 
 
 def vanished(folder: Path) -> str:
-    """A missing database with a log."""
+    """A removed database."""
     _shop(folder).unlink()
     (folder / "shop.sqlite3-wal").write_bytes(b"log")
     return "sqlite:///shop.sqlite3"
 
 
 def without_log(folder: Path) -> str:
-    """A database whose log was deleted while it was in use."""
+    """A database whose log was deleted during use."""
     _shop(folder).with_name("shop.sqlite3-shm").touch()
     return "sqlite:///shop.sqlite3"
 
@@ -115,7 +115,7 @@ def pipe(folder: Path) -> str:
 
 
 def unreadable(folder: Path) -> Iterator[str]:
-    """A file without read permission. For a user who may read everything, the test denies access."""
+    """A file without read permission; for root the test simulates it."""
     file = _shop(folder)
     file.chmod(0)
     opened = Path.open
@@ -217,7 +217,7 @@ def commands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
 
 @contextmanager
 def made(trouble: Trouble, folder: Path) -> Iterator[str]:
-    """The URL of a database with this trouble, during the block."""
+    """The address of a database with this fault, within the block."""
     there = trouble(folder)
     if isinstance(there, str):
         yield there
@@ -227,7 +227,7 @@ def made(trouble: Trouble, folder: Path) -> Iterator[str]:
 
 
 def assert_plain(command: str, done: tuple[int, str, str], status: int, words: str) -> None:
-    """Checks for exactly one line on standard error, with these words and advice."""
+    """One line on standard error with these words and an imperative, and nothing else."""
     code, out, err = done
     assert (status, "") == (code, out), (command, out, err)
     lines = err.splitlines()
@@ -240,13 +240,13 @@ def assert_plain(command: str, done: tuple[int, str, str], status: int, words: s
 
 
 def content(file: Path) -> bytes | None:
-    """The content of a file, if this user may read it."""
+    """The content of a readable file."""
     return file.read_bytes() if file.is_file() and file.stat().st_mode & 0o400 else None
 
 
 @pytest.mark.parametrize("name", TROUBLES)
 def test_every_command_says_a_files_trouble_in_one_line(commands: Commands, tmp_path: Path, name: str) -> None:
-    """Status 1. The file does not change."""
+    """Every command reports a file's fault in one line with status 1, and the file is unchanged."""
     trouble, words = TROUBLES[name]
     fill(f"sqlite:///{tmp_path / 'whole.sqlite3'}", rows=1)
     with made(trouble, tmp_path) as url:
@@ -260,7 +260,7 @@ def test_every_command_says_a_files_trouble_in_one_line(commands: Commands, tmp_
 
 @pytest.mark.parametrize("name", ["a folder", "no folder", "a pipe"])
 def test_a_backup_is_restored_to_a_place_for_a_file_only(commands: Commands, tmp_path: Path, name: str) -> None:
-    """The error is the same as for other commands. `--replace` renames files that are not databases."""
+    """A restore reports a folder or pipe as other commands do; files that are no database are set aside with --replace."""
     trouble, words = TROUBLES[name]
     fill(f"sqlite:///{tmp_path / 'whole.sqlite3'}", rows=0)
     with made(trouble, tmp_path) as url:
@@ -270,7 +270,7 @@ def test_a_backup_is_restored_to_a_place_for_a_file_only(commands: Commands, tmp
 
 @pytest.mark.parametrize("url", ADDRESSES)
 def test_every_command_says_what_is_wrong_with_an_address(commands: Commands, tmp_path: Path, url: str) -> None:
-    """Status 1. An invalid URL on the command line is wrong usage, status 2."""
+    """Every command reports a wrong address with status 1, or 2 where it is on the command line."""
     if url.startswith("postgresql"):
         pytest.importorskip("psycopg", reason="needs the extra postgres")
     fill(f"sqlite:///{tmp_path / 'whole.sqlite3'}", rows=1)
@@ -301,7 +301,7 @@ def places(postgres_url: str) -> Iterator[dict[str, str]]:
 def test_every_command_says_a_servers_trouble_in_one_line(
     commands: Commands, tmp_path: Path, places: dict[str, str], name: str
 ) -> None:
-    """Status 1, and never the password."""
+    """Every command reports a server's fault in one line with status 1, without the password."""
     address, words = SERVERS[name]
     url = address.format(**places).replace("elsewhere?password", "elsewhere&password")
     fill(f"sqlite:///{tmp_path / 'whole.sqlite3'}", rows=1)
@@ -313,28 +313,28 @@ def test_every_command_says_a_servers_trouble_in_one_line(
 def test_a_setting_that_is_nearly_one_stops_every_command(
     commands: Commands, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, command: str
 ) -> None:
-    """Status 2, and nothing is created."""
+    """A misspelt setting is status 2, and nothing is made."""
     monkeypatch.setenv("LOTS_DATABSE", "sqlite:///elsewhere.sqlite3")
     assert_plain(command, commands.said(COMMANDS[command], "sqlite:///shop.sqlite3"), 2, "Write LOTS_DATABASE")
     assert ["readings.csv"] == [one.name for one in tmp_path.iterdir()]
 
 
 def test_a_result_is_printed_without_warnings(commands: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Unknown variables are logged by the server only. Commands print results."""
+    """A command prints its result without warnings on unread variables, which are for the server's log."""
     monkeypatch.setenv("LOTS_HOME", "/srv")
     code, out, err = commands.said(COMMANDS["token add"], "sqlite:///shop.sqlite3")
     assert (0, 1, "") == (code, len(out.split()), err)
 
 
 def test_a_new_database_is_asked_for_in_vain_where_one_is(commands: Commands, tmp_path: Path) -> None:
-    """`lots serve --new` does not serve an existing database."""
+    """`lots serve --new` refuses an existing database."""
     fill(f"sqlite:///{tmp_path / 'shop.sqlite3'}", rows=1)
     done = commands.said((*COMMANDS["serve"], "--new"), "sqlite:///shop.sqlite3")
     assert_plain("serve --new", done, 1, "Start without --new")
 
 
 def test_it_is_so_from_outside(tmp_path: Path) -> None:
-    """As a separate process."""
+    """A separate process gives the same line."""
     text(tmp_path)
     done = as_process("serve", "--port", "65530", folder=tmp_path, LOTS_DATABASE="sqlite:///shop.sqlite3")
     assert_plain("serve", (done.returncode, done.stdout, done.stderr), 1, "not a database")

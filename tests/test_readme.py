@@ -1,4 +1,4 @@
-"""README and the guides keep their word: their calls run against the served demo, and every file they name is there."""
+"""README and the guides: their calls run against the served demo, and every named file exists."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def _wait_for(port: int) -> None:
 
 @pytest.mark.thorough
 def test_the_calls_run_as_they_are_printed(served_demo: dict[str, str]) -> None:
-    """Every curl of README and the guides, run in order, answers JSON with the status written above it."""
+    """Every curl of README and the guides, run in order, has the printed status and a JSON answer."""
     assert [6, 2, 6, 3, 1, 3] == [len(_calls(text)) for text in TOLD]
     asked = [call for text in TOLD for call in _calls(text)]
     for status, command in asked:
@@ -88,7 +88,7 @@ def test_the_calls_run_as_they_are_printed(served_demo: dict[str, str]) -> None:
 
 @pytest.mark.thorough
 def test_the_calls_say_what_their_answers_hold(served_demo: dict[str, str]) -> None:
-    """The lot that the guide for purchasing looks at is blocked, and the numbers it names are those of the demo."""
+    """The lot in the guide for purchasing is blocked, and its numbers are those of the demo."""
     token = served_demo["PURCHASING"]
 
     def get(path: str) -> dict[str, object]:
@@ -102,7 +102,7 @@ def test_the_calls_say_what_their_answers_hold(served_demo: dict[str, str]) -> N
 
 
 def test_every_file_that_is_named_is_there() -> None:
-    """README, the guides and the table of questions and files point at files."""
+    """Every file named in README, the guides and DEVELOPERS.md exists."""
     texts = (README, DEVELOPERS, *(path.read_text("utf-8") for path in GUIDES.glob("*.md")))
     named = sorted({name for text in texts for name in re.findall(r"[`(]((?:lots|tests|seed_data)/[\w/.]*)[`)]", text)})
     assert len(named) > 100
@@ -110,12 +110,12 @@ def test_every_file_that_is_named_is_there() -> None:
 
 
 def test_the_job_stands_at_the_top() -> None:
-    """The first paragraph says whose job this is."""
+    """The first paragraph names the users of the program."""
     first = README.split("\n\n")[1]
     assert all(word in first for word in ("receiving clerk", "purchasing", "production"))
 
 
 def test_readme_is_read_once() -> None:
-    """It stays below seven kilobytes, and names the caution before anything is tried."""
+    """README has at most seven kilobytes, and the caution before the trial."""
     assert len(README.encode()) <= 7_000
     assert "never means a safe part" in README.partition("## Try it")[0]

@@ -1,4 +1,4 @@
-"""The packages: permitted imports, sizes, and restrictions of the domain."""
+"""Packages of the program: permitted imports, sizes, and the purity of the rules."""
 
 import ast
 import sys
@@ -63,7 +63,7 @@ def name(path: Path) -> str:
 
 @cache
 def imports(path: Path) -> frozenset[str]:
-    """Every module that a file imports, in full, including relative imports and names that may be modules."""
+    """Every imported module of a file with its full name: relative imports too, and names that could be modules."""
     found: set[str] = set()
     package = path.relative_to(ROOT).with_suffix("").parts[:-1]
     for node in ast.walk(tree(path)):
@@ -77,7 +77,7 @@ def imports(path: Path) -> frozenset[str]:
 
 
 def libraries(path: Path) -> set[str]:
-    """The top-level names of all imports of a file."""
+    """The top names of all imports of a file."""
     return {module.split(".")[0] for module in imports(path)}
 
 
@@ -88,20 +88,20 @@ def room(path: Path) -> str:
 
 
 def rooms_entered(path: Path) -> set[str]:
-    """The packages that a file imports, including the top of the package."""
+    """The packages a file imports from, with the top of the program."""
     parts = [module.split(".") for module in imports(path) if module.startswith("lots.")]
     return {part[1] if (PACKAGE / part[1]).is_dir() else TOP for part in parts}
 
 
 def at_top(path: Path) -> set[str]:
-    """The libraries that are loaded with a file."""
+    """The libraries loaded with a file."""
     found = {alias.name for node in tree(path).body if isinstance(node, ast.Import) for alias in node.names}
     found |= {node.module or "" for node in tree(path).body if isinstance(node, ast.ImportFrom)}
     return {module.split(".")[0] for module in found}
 
 
 def calls(path: Path) -> set[str]:
-    """The names of all functions and methods that a file calls."""
+    """The names of all called functions and methods of a file."""
     called = [node.func for node in ast.walk(tree(path)) if isinstance(node, ast.Call)]
     return {func.attr if isinstance(func, ast.Attribute) else getattr(func, "id", "") for func in called}
 
@@ -117,7 +117,7 @@ def reached(graph: dict[str, set[str]], start: str) -> set[str]:
 
 
 def test_the_rooms_are_the_ones_drawn():
-    """Every folder of code is in the table of permitted imports."""
+    """Every folder of code has an arrow here."""
     assert {room(path) for path in FILES} - {TOP} <= set(MAY_IMPORT)
 
 
@@ -129,7 +129,7 @@ def test_no_file_imports_along_an_arrow_that_is_not_drawn():
 
 
 def floors(place: Callable[[Path], str | None]) -> list[str]:
-    """The groups of places in a package that import each other, directly or indirectly. `place` returns the place of a file."""
+    """Groups of places in a package that import each other, directly or through others; `place` gives the place of a file."""
     where = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in FILES}
     graph: dict[str, set[str]] = {}
     for path in FILES:
@@ -142,19 +142,19 @@ def floors(place: Callable[[Path], str | None]) -> list[str]:
 
 
 def test_no_two_subjects_of_a_room_import_each_other():
-    """The folders and files of a package have no import cycles."""
+    """No two subjects of a package import each other, directly or through others."""
     assert [] == floors(
         lambda path: "/".join(path.relative_to(PACKAGE).with_suffix("").parts[:2]) if room(path) != TOP else None
     )
 
 
 def test_no_two_folders_import_each_other():
-    """Folders at any depth have no import cycles."""
+    """No two folders, however deep, import each other."""
     assert [] == floors(lambda path: name(path.parent) if room(path) != TOP else None)
 
 
 def test_no_room_or_folder_is_crowded():
-    """A package or folder has few entries, not counting `__init__.py` and README."""
+    """A package and each folder have at most 16 entries, without `__init__.py` and README."""
     crowded = {}
     for folder in sorted({path.parent for path in FILES}):
         # py.typed only says that the package has types.
@@ -176,7 +176,7 @@ def test_each_library_is_used_only_where_it_belongs():
 
 
 def test_the_domain_is_pure():
-    """The domain imports nothing impure, reads no clock and opens no file. Times and data are arguments."""
+    """The domain imports nothing impure, reads no clock and opens no file."""
     impure = {}
     for path in DOMAIN:
         used = libraries(path) - {"lots", "__future__"} - OWN_TABLE.get(name(path), set())
@@ -189,7 +189,7 @@ def test_the_domain_is_pure():
 
 
 def test_the_domain_loads_slow_libraries_only_where_they_are_needed():
-    """scipy, colormath and colour are not imported at the top of a file, only in functions that need them."""
+    """scipy, colormath and colour are imported inside functions, not at the top of a file."""
     assert {} == {name(path): slow for path in DOMAIN if (slow := at_top(path) & SLOW_TO_LOAD)}
 
 
@@ -199,12 +199,12 @@ def test_every_module_says_what_it_is_for():
 
 
 def test_no_file_has_grown_into_two():
-    """No file has more than 400 lines."""
+    """A file has at most 400 lines."""
     lengths = {name(path): len(path.read_text(encoding="utf-8").splitlines()) for path in FILES}
     assert {} == {file: lines for file, lines in lengths.items() if lines > LONGEST_FILE}
 
 
 def test_the_domain_says_that_it_is_pure():
-    """The domain has a README that states its restrictions."""
+    """The README of the domain states its purity."""
     text = (PACKAGE / "domain" / "README.md").read_text(encoding="utf-8")
     assert "opens a file, asks the time" in text

@@ -1,4 +1,4 @@
-"""Settings: their precedence and their errors."""
+"""Settings: precedence and validation."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from lots.store.engine import database
 
 
 def test_nothing_set_gives_the_defaults_of_the_table() -> None:
-    """The table and the defaults in code are the same."""
+    """The table and the defaults in code are equal."""
     assert {setting.name: setting.default for setting in TABLE} == {
         setting.name: getattr(load_settings({}), setting.name) for setting in TABLE
     }
 
 
 def test_the_guide_lists_every_setting_with_its_default() -> None:
-    """The table of settings in the guide for administrators is the one in code."""
+    """The table of settings in the administrators' guide is the one in code."""
     guide = Path(__file__).parent.parent.joinpath("lots/pages/guides/administration.md").read_text("utf-8")
     for setting in TABLE:
         assert f"| `{setting.name}` | `{setting.variable}` | `{setting.default}` |" in guide
 
 
 def test_the_environment_wins_over_the_file(tmp_path: Path) -> None:
-    """A variable overrides the TOML file. The file overrides the default."""
+    """A variable overrides the TOML file, and the file the default."""
     file = tmp_path / "lots.toml"
     file.write_text('port = 9001\nhost = "0.0.0.0"\n', "utf-8")
     found = load_settings({"LOTS_SETTINGS": str(file), "LOTS_PORT": "9002"})
@@ -40,7 +40,7 @@ def test_what_is_given_on_the_command_line_wins_over_all() -> None:
 
 
 def test_an_unknown_setting_in_the_file_is_refused_by_name(tmp_path: Path) -> None:
-    """A misspelt setting is an error."""
+    """An unknown setting in the file is refused by name."""
     file = tmp_path / "lots.toml"
     file.write_text("prot = 9001\n", "utf-8")
     with pytest.raises(BadSettings, match="prot"):
@@ -48,7 +48,7 @@ def test_an_unknown_setting_in_the_file_is_refused_by_name(tmp_path: Path) -> No
 
 
 def test_a_misspelt_setting_in_the_file_is_answered_with_the_name_that_was_meant(tmp_path: Path) -> None:
-    """Spelling mistakes and capitals."""
+    """A typing error and capitals in a setting are refused with the right name."""
     file = tmp_path / "lots.toml"
     for written, meant in (("databse = 'sqlite:///x'", "database"), ("Port = 9001", "port")):
         file.write_text(written, "utf-8")
@@ -72,13 +72,13 @@ def test_a_misspelt_setting_in_the_file_is_answered_with_the_name_that_was_meant
     ],
 )
 def test_a_variable_that_is_nearly_a_setting_is_refused(written: str, meant: str) -> None:
-    """The message has both names. Without it a server might use the wrong port or database."""
+    """A variable similar to a setting is refused with both names, because a wrong port or database is noticed late."""
     with pytest.raises(BadSettings, match=f"^{written} .*Write {meant}[.,]"):
         load_settings({written: "1"})
 
 
 def test_variables_of_others_are_left_alone_and_told() -> None:
-    """Variables of tests and scripts are known. Others are reported."""
+    """Variables of tests and scripts are accepted, and unread ones reported."""
     others = ("LOTS_TEST_POSTGRES", "LOTS_TEST_NO_SKIPS", "LOTS_VENV", "LOTS_PORT")
     unknown = ("LOTS_DATA", "LOTS_HOME", "LOTS_LOG_FILE", "LOTS_TOKEN")
     environment = dict.fromkeys((*others, *unknown, "LOT_PORT", "lots_home"), "9002")
@@ -89,7 +89,7 @@ def test_variables_of_others_are_left_alone_and_told() -> None:
 def test_a_server_warns_of_variables_that_nobody_reads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """One line in the log for each."""
+    """A server logs one warning per unread variable."""
     monkeypatch.setenv("LOTS_DATABASE", f"sqlite:///{tmp_path / 'shop.sqlite3'}")
     monkeypatch.setenv("LOTS_HOME", str(tmp_path))
     create_app()
@@ -116,7 +116,7 @@ def test_a_server_warns_of_variables_that_nobody_reads(
     ],
 )
 def test_a_value_of_another_kind_in_the_file_is_refused_in_one_line(tmp_path: Path, written: str) -> None:
-    """The message names the setting or the unreadable file, and shows no URL."""
+    """A value of another type is refused in one line with the setting or the unreadable file, without an address."""
     file = tmp_path / "lots.toml"
     file.write_text(written, "utf-8")
     with pytest.raises(BadSettings) as refused:
@@ -137,12 +137,12 @@ def test_a_value_of_another_kind_in_the_file_is_refused_in_one_line(tmp_path: Pa
     ],
 )
 def test_a_value_that_cannot_be_used_is_refused_with_its_name(environment: dict[str, str], named: str) -> None:
-    """The message says which setting is wrong."""
+    """An invalid value is refused with its setting."""
     with pytest.raises(BadSettings, match=named):
         load_settings(environment)
 
 
 def test_settings_cannot_be_changed_once_made() -> None:
-    """Settings are immutable."""
+    """Settings are frozen."""
     with pytest.raises(AttributeError):
         Settings().port = 1  # type: ignore[misc]  # the point of the test

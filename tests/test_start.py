@@ -1,4 +1,4 @@
-"""The cost of starting: libraries that few answers need are loaded on first use."""
+"""The cost of starting: libraries are loaded with the first answer that needs them."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ database.close()
 
 @pytest.mark.thorough
 def test_the_first_answer_loads_nothing_that_it_does_not_need(tmp_path: Path) -> None:
-    """A check of an unknown spool, from a cold start."""
+    """A clearance of an unknown spool from a cold start loads no unneeded library."""
     command = [sys.executable, "-c", FIRST_ANSWER, str(tmp_path / "new.sqlite3"), *LATER]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     assert "404\n" == done.stdout

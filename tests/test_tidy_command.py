@@ -1,4 +1,4 @@
-"""`lots tidy`, and the background task of the server."""
+"""`lots tidy`, and the server's task."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ FRESH_APP = True
 
 
 def age(days):
-    """Makes every stored answer so many days older."""
+    """Ages every stored answer by so many days."""
     with connected():
         for row in RepeatedRequest.select():
             RepeatedRequest.update(recorded_at=row.recorded_at - timedelta(days=days)).where(
@@ -23,7 +23,7 @@ def age(days):
 
 
 def post(shop, code, key):
-    """Posts a supplier with a key. Returns the status and whether the answer is a repeat."""
+    """Creates a supplier with a key; returns status and whether it is a repeat."""
     headers = {"Authorization": f"Bearer {shop.tokens['admin']}", "Idempotency-Key": key}
     answer = shop.client.post("/v1/suppliers", json={"code": code, "name": code}, headers=headers)
     return answer.status_code, answer.headers.get("Idempotent-Replayed")
@@ -31,7 +31,7 @@ def post(shop, code, key):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_it_says_how_much_it_removed(shop, capsys):
-    """Two answers are over a week old, one is not."""
+    """Of three answers two over a week old are deleted, with their number."""
     post(shop, "A", "one")
     post(shop, "B", "two")
     age(8)
@@ -43,7 +43,7 @@ def test_it_says_how_much_it_removed(shop, capsys):
 
 
 def test_a_repeat_is_known_until_its_answer_is_gone(shop):
-    """Within the retention time the first answer is repeated. Afterwards the request is processed again, and conflicts with its first result."""
+    """Within the days a repeat gets the first answer; later the request runs again, and is refused where its result exists."""
     assert (201, None) == post(shop, "A", "one")
     age(6)
     tidy = next(task for task in shop.app.extensions["background"].tasks if task.name == "tidy")

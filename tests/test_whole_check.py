@@ -20,7 +20,7 @@ PRINTED = "LOTS_PRINT_MARKS"
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A command of the check: its marker expression, its folders, and the folders it leaves out."""
+    """One command of the check: marker expression, given folders, and ignored ones."""
 
     marks: str
     folders: tuple[str, ...]
@@ -35,7 +35,7 @@ class Step:
 
 
 def steps() -> list[Step]:
-    """README's command, with the options of pyproject.toml, and each call of pytest in `.ci/run`."""
+    """README's command, with the additions of pyproject.toml, and each call of pytest in `.ci/run`."""
     added = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["pytest"]["ini_options"]["addopts"]
     lines = (ROOT / ".ci" / "run").read_text("utf-8").replace("\\\n", " ").splitlines()
     calls = [line.partition('bin/pytest"')[2] for line in lines if 'bin/pytest"' in line]
@@ -57,7 +57,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
 
 @pytest.mark.thorough
 def test_every_test_is_run_by_a_step(tmp_path: Path) -> None:
-    """Whatever its markers are, some command of the check runs it."""
+    """Every test, whatever its markers, is run by some command of the check."""
     command = [sys.executable, "-m", "pytest", "--collect-only", "-qq", "-p", "tests.test_whole_check", "-m", ""]
     environment = os.environ | {PRINTED: str(tmp_path / "marks.json"), "PYTHONPATH": str(ROOT)}
     subprocess.run(command, cwd=ROOT, env=environment, check=True, capture_output=True)

@@ -1,4 +1,4 @@
-"""How close two numbers must be in these tests, each with its reason."""
+"""Tolerances of comparisons in these tests, each with its reason."""
 
 # One formula coded twice in double precision: the last few bits of some thirty operations on numbers up to 150.
 SAME_FORMULA = 1e-9

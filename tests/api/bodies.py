@@ -1,4 +1,4 @@
-"""A body for every path that takes one, right in every field, so that a test can spoil one field at a time."""
+"""A valid body for every path that takes one, so that a test can spoil one field at a time."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _number = count(1)
 
 
 def _furnish(shop: Shop) -> dict[str, Any]:
-    """Puts one of everything into a shop and returns each as the API answered it."""
+    """Creates one of everything in a shop and returns each answer of the API."""
     supplier, shade = shop.supplier(), shop.shade("HW")
     grade = shop.grade(shade_id=shade["id"], limits=SIMPLE_LIMITS)
     instrument = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 30}
@@ -28,7 +28,7 @@ def _furnish(shop: Shop) -> dict[str, Any]:
 
 
 class Furnished:
-    """A shop with one of everything, and bodies that it would accept."""
+    """A shop with one of everything, and valid bodies for it."""
 
     def __init__(self, shop: Shop, known: dict[str, Any] | None = None) -> None:
         self.shop = shop
@@ -37,15 +37,15 @@ class Furnished:
         self.spool: str = self.delivery["spools"][0]["code"]
 
     def numbers(self) -> dict[str, Any]:
-        """What is known of the shop, without the people in it."""
+        """Known values of the shop, without the people."""
         return {name: known for name, known in vars(self).items() if name != "shop"}
 
     def fresh_lot(self, **more: Any) -> dict[str, Any]:
-        """A delivery of a lot that nothing has happened to."""
+        """A delivery of a new lot."""
         return self.shop.receive(self.supplier, self.grade, f"F-{next(_number)}", **more)
 
     def untouched(self) -> dict[str, Any]:
-        """A delivery of which nothing was measured, one spool of three drawn; the same until that spool has a substitute."""
+        """A delivery without measurements, one spool of three drawn; the same until that spool has a substitute."""
         if self._untouched:
             sample = self.shop.get("quality", f"/lots/{self._untouched['lot_id']}/sample")["deliveries"][0]
         if not self._untouched or sample["substitutes"]:
@@ -53,18 +53,18 @@ class Furnished:
         return self._untouched
 
     def person(self) -> int:
-        """Somebody with a token that nobody uses."""
+        """A person with an unused token."""
         body = {"name": f"P{next(_number)}", "role": "production"}
         number: int = self.shop.post("admin", "/people", body)["id"]
         return number
 
     def substitute(self) -> dict[str, Any]:
-        """A substitute for the drawn spool of the delivery that `untouched` answers."""
+        """A substitute for the drawn spool of the delivery from `untouched`."""
         drawn, other, _ = (spool["code"] for spool in self.untouched()["spools"])
         return {"drawn": drawn, "substitute": other, "reason": "damaged"}
 
     def more_drawn(self) -> None:
-        """Has a second spool drawn of a lot whose limits ask for a spread."""
+        """Draws a second spool of a lot whose limits require a spread."""
         limits = {"sampling": {"fixed": 1}, "color": {"spread_max": 0.5}}
         grade = self.shop.grade(f"G-{next(_number)}", limits, shade_id=self.shade["id"])
         delivery = self.shop.receive(self.supplier, grade, f"F-{next(_number)}")
@@ -72,18 +72,18 @@ class Furnished:
         self.shop.color(delivery["spools"][0]["code"], WHITE, conditions=conditions)
 
     def concession(self) -> int:
-        """The number of a concession that nobody has withdrawn."""
+        """The number of a concession in force."""
         lot_id = self.fresh_lot()["lot_id"]
         return self.shop.post("quality", f"/lots/{lot_id}/concessions", _concession(self))["id"]
 
     def blocked_lot(self) -> int:
-        """The number of a lot that was blocked by hand."""
+        """The number of a lot blocked by a manual decision."""
         lot_id: int = self.fresh_lot(spools=1)["lot_id"]
         self.shop.decide(lot_id, "block")
         return lot_id
 
     def action(self, *, answered: bool = False) -> int:
-        """The number of a corrective action; once answered, a conforming lot that closes it has come."""
+        """The number of a corrective action; once answered, with a conforming lot that closes it."""
         body = {"requested_action": "find out why", "conforming_lots": 1}
         number: int = self.shop.post("quality", f"/lots/{self.blocked_lot()}/corrective-actions", body)["id"]
         if answered:
@@ -93,18 +93,18 @@ class Furnished:
         return number
 
     def letter(self) -> str:
-        """The number of a letter that was not sent."""
+        """The number of an unsent letter."""
         number: str = self.shop.post("quality", f"/lots/{self.blocked_lot()}/letters", _letter(self))["number"]
         return number
 
     def series(self) -> list[int]:
-        """Numbers of nine lots that a baseline can be made from."""
+        """Numbers of nine lots for a baseline."""
         if not self._series:
             self._series = whites(self.supplier, self.grade, [0.1, 0.2, 0.1, 0.3, 0.2, 0.1, 0.3, 0.2, 0.4])
         return self._series
 
     def reading(self) -> int:
-        """The number of a reading that counts."""
+        """The number of a counted reading."""
         return self.shop.diameter(self.spool)["id"]
 
     def recipe(self) -> int:
@@ -112,7 +112,7 @@ class Furnished:
         return self.shop.post("quality", "/test-prints", {"code": f"BAR-{next(_number)}", "name": "Bar"})["id"]
 
     def doubt(self) -> int:
-        """The number of a doubt about a build: its control bar broke at half of what nine builds before it did."""
+        """The number of a suspect build: its control specimen broke at half the force of nine earlier builds."""
         number = self.recipe()
         recipe = self.shop.post("quality", f"/test-prints/{number}/revisions", _recipe(self))["test_print"]
         code = self.fresh_lot(spools=1)["spools"][0]["code"]
@@ -123,7 +123,7 @@ class Furnished:
         return newest
 
     def undone(self) -> int:
-        """The number of a reading that failed and was voided by its author, so that it waits for quality."""
+        """The number of a failing reading voided by its author, which waits for quality."""
         far = {"spool_code": self.fresh_lot(spools=1)["spools"][0]["code"], "d1_mm": 1.83, "d2_mm": 1.83}
         number: int = self.shop.measure("diameter", far, role="receiving")["id"]
         self.shop.post("receiving", f"/readings/{number}/void", {"reason": "typed 1.83 for 1.75"})
@@ -137,22 +137,22 @@ class Furnished:
         return number
 
     def study(self) -> int:
-        """The number of a study that counts."""
+        """The number of a valid study."""
         return self.shop.post("quality", f"/instruments/{self.instrument['id']}/studies", _study(self))["id"]
 
     def remeasurement(self) -> int:
-        """The number of a session that counts."""
+        """The number of a valid session."""
         return self.shop.post("quality", f"/shades/{self.shade['id']}/remeasurements", _remeasurement(self))["id"]
 
     def far_off(self) -> int:
-        """The number of a reading far from its neighbours, which waits for a confirmation."""
+        """The number of a reading far from its neighbours, which waits for confirmation."""
         code = self.fresh_lot(spools=1)["spools"][0]["code"]
         rows = [{"spool_code": code, "d1_mm": d, "d2_mm": 1.75} for d in (1.748, 1.75, 1.478)]
         number: int = self.shop.measure("diameter", rows)["items"][-1]["id"]
         return number
 
     def strange(self, *, excluded: bool = False) -> int:
-        """The number of a reading that stands apart from nine of its like; it counts, or is excluded."""
+        """The number of an outlier among ten readings; counted or excluded."""
         code = self.fresh_lot(spools=1)["spools"][0]["code"]
         sizes = [1.75, 1.751, 1.749, 1.752, 1.75, 1.748, 1.751, 1.749, 1.75, 1.79]
         made = self.shop.measure("diameter", [{"spool_code": code, "d1_mm": d, "d2_mm": d} for d in sizes])
@@ -163,11 +163,11 @@ class Furnished:
         return number
 
     def load(self) -> int:
-        """The number of a load that has not ended."""
+        """The number of an open load."""
         return self.shop.load(self.free_spool())["id"]
 
     def containment(self) -> int:
-        """The number of a containment that is open."""
+        """The number of an open containment."""
         code = self.free_spool()
         lot_id = self.shop.load(code)["lot_id"]
         self.shop.decide(lot_id, "block")
@@ -175,7 +175,7 @@ class Furnished:
         return entry["id"]
 
     def webhook(self) -> int:
-        """The number of a webhook whose receiver has no address."""
+        """The number of a webhook with an unresolvable receiver."""
         number: int = self.shop.post("admin", "/webhooks", _webhook(self))["id"]
         return number
 

@@ -4,10 +4,10 @@ from typing import NamedTuple
 
 
 class Budget(NamedTuple):
-    """Most that a request may bring, get and cost.
+    """The largest input, answer and cost of a request.
 
-    `taken` are the elements of its longest array, or rows of a file; 0 where it has no body. `answered` are the elements of the answer's longest
-    list, or in words what it grows with. `statements` are what the database is asked in the shop of the test.
+    `taken` is the length of its longest array, or rows of a file; 0 without a body. `answered` is the length of the answer's
+    longest list, or the quantity it grows with, in words. `statements` is the number of database statements in the test shop.
     """
 
     taken: int

@@ -1,4 +1,4 @@
-"""One helper through which every kind of refusal is looked at, and one to send what no proper client would."""
+"""A helper for every kind of error response, and one for requests that no client library sends."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ def send(
 
 
 def admin(shop: Shop) -> dict[str, str]:
-    """The header of somebody who may do everything."""
+    """The header of an administrator."""
     return {"Authorization": f"Bearer {shop.tokens['admin']}"}
 
 
 def refused(answer: TestResponse, status: int, slug: str = "", pointers: list[str] | None = None) -> dict[str, Any]:
-    """Returns the problem document of a refusal, having checked its shape, status, slug and what it points at."""
+    """Returns the problem document of an error after checking its shape, status, slug and pointers."""
     text = answer.get_data(as_text=True)
     assert status == answer.status_code, text[:500]
     assert "application/problem+json" == answer.mimetype

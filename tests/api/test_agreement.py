@@ -1,4 +1,4 @@
-"""The acceptance agreement for a grade, in each of its forms. What it must say is read from the limits as posted, from an assessment, and from scipy."""
+"""The acceptance agreement for a grade, in each form. Expected content comes from the posted limits, an assessment and scipy."""
 
 import io
 import re
@@ -20,7 +20,7 @@ def agreed(shop, query="", status=200, grade=1):
 
 
 def fetch(shop, accept, query=""):
-    """The agreement as it is asked for."""
+    """The agreement in the requested form."""
     headers = {"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": accept}
     return shop.client.get(f"/v1/grades/1/agreement{query}", headers=headers)
 
@@ -37,7 +37,7 @@ def known(shop):
 
 
 def test_it_states_the_limits_that_a_lot_is_judged_by(known):
-    """Each finding of a lot of the grade that nobody measured has its limit there, with the uses that require it."""
+    """The agreement has the limit of each finding of an unmeasured lot of the grade, with the uses that require it."""
     lot_id = known.receive(known.quillwort, known.white)["lot_id"]
     judged = {one["code"]: (one["limit"], one["unit"], one["uses"]) for one in known.assessment(lot_id)["findings"]}
     stated = {one["code"]: (one["limit"], one["unit"], one["uses"]) for one in agreed(known)["asked"]["limits"]}
@@ -51,7 +51,7 @@ def leaves(value):
 
 
 def test_it_states_every_value_of_the_revision(known):
-    """As many as were posted, those of steps among them, each with its unit in its label."""
+    """Every posted value, those of steps included, is in the agreement, with its unit in its label."""
     found = agreed(known)
     for name in (name for name in FULL_LIMITS if name not in ("uses", "sampling", "decision_rule")):
         said = " ".join(one["says"] for one in found["requirements"] if one["characteristic"] == name)
@@ -62,7 +62,7 @@ def test_it_states_every_value_of_the_revision(known):
 
 
 def test_the_chance_of_acceptance_is_hypergeometric(known):
-    """Fixed sample of 3 of 20 spools, and code letter C at AQL 4 % with its accept number, against scipy."""
+    """The acceptance probabilities of 3 of 20 spools, and of code letter C at AQL 4 % with its accept number, are those of scipy."""
     for limits in (None, PLAN):
         if limits:
             known.limit(1, limits)
@@ -78,7 +78,7 @@ def test_the_chance_of_acceptance_is_hypergeometric(known):
 
 
 def test_the_example_is_of_the_usual_delivery_of_the_supplier(known):
-    """The middle of its last deliveries; 20 spools where it has none, or where no supplier is named."""
+    """The example is the median of the supplier's last deliveries, and 20 spools without deliveries or a supplier."""
     assert 20 == agreed(known)["sampling"]["spools"] == agreed(known, "?supplier_id=1")["sampling"]["spools"]
     for number, spools in enumerate((6, 8, 30)):
         known.receive(known.quillwort, known.white, f"Q-{number}", spools, confirm_spool_count=True)
@@ -86,7 +86,7 @@ def test_the_example_is_of_the_usual_delivery_of_the_supplier(known):
 
 
 def test_methods_name_kinds_of_instruments_and_no_single_one(known):
-    """With the least and the largest stated uncertainty, and how many readings the limits ask for."""
+    """Methods name kinds of instruments, with the smallest and largest stated uncertainty and the required readings."""
     by_name = {one["characteristic"]: one for one in agreed(known)["method"]}
     (micrometer,) = by_name["diameter"]["instruments"]
     ends = (micrometer["standard_uncertainty_low"], micrometer["standard_uncertainty_high"])
@@ -102,7 +102,7 @@ def test_methods_name_kinds_of_instruments_and_no_single_one(known):
 
 
 def test_an_older_revision_is_agreed_as_it_was(known):
-    """With its number, its rule and its limits; the newest is meant otherwise."""
+    """An older revision is agreed with its number, rule and limits; the default is the newest."""
     known.limit(1, {"sampling": {"fixed": 2}, "diameter": {"ovality_max_mm": 0.02}})
     newest, older = agreed(known), agreed(known, "?limits=1")
     assert (2, 1) == tuple(one["asked"]["limits_revision"] for one in (newest, older))
@@ -113,7 +113,7 @@ def test_an_older_revision_is_agreed_as_it_was(known):
 
 
 def test_what_is_not_there_is_refused(known):
-    """Unknown grade, supplier and revision; a grade without limits."""
+    """An unknown grade, supplier or revision, and a grade without limits, are refused."""
     known.grade("PLA-X")
     agreed(known, "?supplier_id=9", 404)
     agreed(known, "?limits=9", 404)
@@ -122,7 +122,7 @@ def test_what_is_not_there_is_refused(known):
 
 
 def test_page_and_pdf_say_the_same(known):
-    """Each cell, fact and sentence of the page stands in the PDF; supplier, shade, conditions, room to sign and cautions among them."""
+    """Each cell, fact and sentence of the page is in the PDF, with supplier, shade, conditions, signatures and cautions."""
     asked = "?supplier_id=1"
     page = fetch(known, "text/html", asked)
     pdf = fetch(known, "application/pdf", asked)
@@ -141,7 +141,7 @@ def test_page_and_pdf_say_the_same(known):
 
 @pytest.mark.parametrize("limits", [FULL_LIMITS, PLAN], ids=["fixed", "plan"])
 def test_its_own_sentences_have_at_most_25_words(known, limits):
-    """Those on sampling, decision, references, disputes and cautions."""
+    """Sentences on sampling, decision, references, disputes and cautions have at most 25 words."""
     known.limit(1, {**limits, "sampling": {**limits["sampling"], "retest_rounds_max": 2}})
     found = agreed(known)
     own = [*found["sampling"]["terms"], found["sampling"]["says"], *found["decision"], *found["references"]]
@@ -150,7 +150,7 @@ def test_its_own_sentences_have_at_most_25_words(known, limits):
 
 
 def test_it_is_asked_with_a_fixed_number_of_statements(known):
-    """However many lots, instruments and revisions there are."""
+    """The number of statements does not depend on lots, instruments and revisions."""
     counts = []
     for batch in "AB":
         with statements() as seen:

@@ -1,4 +1,4 @@
-"""Nobody stops the server with one request: how much each path takes, answers and asks the database, held against the table of budgets."""
+"""Budgets of every path: elements taken, elements answered and statements, compared with the table of budgets."""
 
 from __future__ import annotations
 
@@ -50,18 +50,18 @@ LIMITS = {
 
 @pytest.fixture
 def engine():
-    """What is counted here is the same on either engine."""
+    """SQLite alone: counts are equal on both engines."""
     return "sqlite"
 
 
 @pytest.fixture
 def document(app):
-    """The document as it is served."""
+    """The served document."""
     return app.test_client().get("/v1/openapi.json").get_json()
 
 
 def whole(document, part):
-    """A part of the document, its own reference followed."""
+    """A part of the document with its reference resolved."""
     while isinstance(part, dict) and "$ref" in part:
         found = document
         for step in part["$ref"].removeprefix("#/").split("/"):
@@ -71,7 +71,7 @@ def whole(document, part):
 
 
 def arrays(document, part, seen=()):
-    """The most elements of each array in a schema, None where it does not say."""
+    """The most elements of each array in a schema, None where unstated."""
     if isinstance(part, dict) and "$ref" in part:
         if part["$ref"] in seen:
             return
@@ -90,7 +90,7 @@ def arrays(document, part, seen=()):
 
 
 def taken(document, operation):
-    """The most elements of one array that a request may bring; what the document leaves open, the parser of bodies bounds."""
+    """The most elements of one array in a request; where the document is silent the parser of bodies sets the bound."""
     content = operation.get("requestBody", {}).get("content", {})
     if "multipart/form-data" in content:
         return csv_tables.MOST_ROWS
@@ -101,26 +101,26 @@ def taken(document, operation):
 
 
 def answer_of(document, operation):
-    """The schema of what an operation answers as JSON."""
+    """The JSON schema of an operation's answer."""
     answers = (whole(document, said) for status, said in operation["responses"].items() if status.startswith("2"))
     content = next(said["content"] for said in answers if "application/json" in said.get("content", {}))
     return whole(document, content["application/json"]["schema"])
 
 
 def test_every_path_has_its_budget(document):
-    """A path without a row has no bound that anybody thought of, and a row without a path is a slip."""
+    """Every path has a row, and every row a path."""
     assert set(TABLE) == {(method.upper(), path) for method, path, _ in operations(document)}
 
 
 def test_no_path_takes_more_than_its_budget(document):
-    """The longest array of each request is as long as its row says, and none is longer than a body may hold."""
+    """The longest array of each request is as long as its row states, and none exceeds the bound of a body."""
     found = {(method.upper(), path): taken(document, operation) for method, path, operation in operations(document)}
     assert {row: budget.taken for row, budget in TABLE.items()} == found
     assert strict_json.MAX_ELEMENTS >= max(n for row, n in found.items() if row != ("POST", "/v1/imports"))
 
 
 def test_no_path_answers_more_than_its_budget(document):
-    """A list comes in pages, an answer without a list is one thing, and all else says what it grows with or how long it may be."""
+    """A list is paged, an answer without a list is one object, and every other one states its growth or bound."""
     for method, path, operation in operations(document):
         said, schema = TABLE[method.upper(), path].answered, answer_of(document, operation)
         if {"items", "next"} <= set(schema.get("properties", {})):
@@ -131,7 +131,7 @@ def test_no_path_answers_more_than_its_budget(document):
 
 
 def query_of(at, path):
-    """What a path needs in its query."""
+    """The required query of a path."""
     series = f"?supplier_id={at.supplier['id']}&grade_id={at.grade['id']}"
     return {
         "/v1/drift": series,
@@ -148,13 +148,13 @@ def query_of(at, path):
 
 
 def number_of(at, path):
-    """The number in the path of a request that changes nothing."""
+    """The number in the path of a read-only request."""
     return at.webhook() if path.startswith("/v1/webhooks") else 1
 
 
 @pytest.mark.thorough
 def test_no_path_asks_the_database_more_than_its_budget(shop, document):
-    """Every path is asked once in a shop that has one of everything, and its statements are counted, the token's among them."""
+    """Every path is requested once in a shop with one of everything, and its statements, the token's included, are within budget."""
     at, found, failed = Furnished(shop), {}, {}
     bad = at.blocked_lot()
 
@@ -188,18 +188,18 @@ def test_no_path_asks_the_database_more_than_its_budget(shop, document):
 
 
 def section():
-    """The budgets as DEVELOPERS.md tells them."""
+    """The section Budgets of DEVELOPERS.md."""
     return DOCUMENTED.read_text(encoding="utf-8").partition("## Budgets\n")[2].partition("\n## ")[0]
 
 
 def test_developers_are_told_every_limit():
-    """The table of limits in DEVELOPERS.md has each of them, with its number, and no other."""
+    """The table of limits in DEVELOPERS.md has exactly these limits with their numbers."""
     told = dict(re.findall(r"^\| ([a-z][^|]*?) \| ([\d,]+) \|", section(), re.MULTILINE))
     assert {name: f"{limit:,}" for name, limit in LIMITS.items()} == told
 
 
 def test_developers_are_told_what_grows():
-    """DEVELOPERS.md names every path whose answer grows with what is stored, beside what it grows with."""
+    """DEVELOPERS.md names every path whose answer grows with the stored data, with the quantity it grows with."""
     grows: dict[str, list[str]] = {}
     for (method, path), budget in TABLE.items():
         if isinstance(budget.answered, str):

@@ -14,7 +14,7 @@ from tests.store.rows import connected
 
 @pytest.mark.thorough
 def test_the_feed_replayed_gives_standings_and_open_loads(shop):
-    """In a shop in which every change was made once; every kind is there."""
+    """In a shop with every kind of change the replayed feed gives statuses and open loads."""
     lived_in(shop)
     stands_as_told(shop)
     changes = followed(shop)
@@ -22,7 +22,7 @@ def test_the_feed_replayed_gives_standings_and_open_loads(shop):
 
 
 def test_pages_tell_each_change_once_in_order(shop):
-    """However small the pages are, and also where one entry holds several changes."""
+    """Pages of any size contain each change once and in order, also of an entry with several changes."""
     delivery = shop.good_lot()
     shop.load(delivery["spools"][0]["code"])
     shop.load(delivery["spools"][1]["code"], machine="P2")
@@ -38,7 +38,7 @@ def test_pages_tell_each_change_once_in_order(shop):
 
 
 def test_a_shop_in_which_nothing_happened_has_a_position_to_begin_from(shop):
-    """Nothing is there, and asked again from there, the first change comes."""
+    """An empty shop has a starting position, from which the first change follows."""
     for query in ("", "?after=latest"):
         assert {"items": [], "next": None, "after": "0.0"} == shop.get("integration", f"/changes{query}")
     delivery = shop.good_lot()
@@ -46,7 +46,7 @@ def test_a_shop_in_which_nothing_happened_has_a_position_to_begin_from(shop):
 
 
 def test_latest_is_the_newest_position(shop):
-    """From there only what comes later is told, and the position stays as long as nothing comes."""
+    """From the position `latest` only later changes follow, and the position is unchanged without changes."""
     delivery = shop.good_lot()
     position = latest(shop)
     assert {"items": [], "next": None, "after": position} == shop.get("integration", f"/changes?after={position}")
@@ -61,7 +61,7 @@ def test_latest_is_the_newest_position(shop):
 
 
 def test_kinds_leave_the_others_out_and_the_position_moves_on(shop, monkeypatch):
-    """A page may be empty and still lead on; whoever follows it gets every change of the kinds."""
+    """With a filter of kinds a page can be empty and still continue, and no change of these kinds is lost."""
     monkeypatch.setattr("lots.services.documents.changes._LOOKED_THROUGH", 2)
     delivery = shop.good_lot()
     for number in range(2):
@@ -83,13 +83,13 @@ def test_kinds_leave_the_others_out_and_the_position_moves_on(shop, monkeypatch)
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("after", ["x", "7", "7.", ".1", "-1.0", "7.0.0", "07.0", "7.01", f"{2**63}.0", "٧.0", "now"])
 def test_a_position_that_the_feed_did_not_give_out_is_refused(shop, after):
-    """With what to write instead."""
+    """An unknown position is refused with the valid form."""
     answer = send(shop, "GET", f"/v1/changes?after={after}")
     assert "latest" in hints(refused(answer, 422, "invalid", ["after"]))
 
 
 def test_a_position_that_this_history_does_not_have_is_refused(shop):
-    """A program that is ahead of a shop restored from an older backup would miss changes; it is told to begin anew."""
+    """A position beyond this history, after a restore, is refused with the advice to start again."""
     shop.good_lot()
     newest = int(latest(shop).split(".")[0])
     for after in (f"{newest + 1}.0", f"{newest + 10_000}.0", "1.0"):
@@ -100,7 +100,7 @@ def test_a_position_that_this_history_does_not_have_is_refused(shop):
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("kinds", ["lot", "lot.blocked,", "LOT.BLOCKED", "lot.blocked;lot.released"])
 def test_a_kind_that_does_not_exist_is_refused(shop, kinds):
-    """With the list of those that do."""
+    """An unknown kind is refused with the valid ones."""
     answer = shop.client.get(
         "/v1/changes", query_string={"kinds": kinds}, headers={"Authorization": f"Bearer {shop.tokens['admin']}"}
     )
@@ -115,7 +115,7 @@ def test_a_limit_out_of_range_is_refused(shop, limit):
 
 
 def test_asking_again_costs_little(shop):
-    """The token's query and one more; two more on PostgreSQL to know what is settled. Nothing new is 304 without a body."""
+    """A request needs two statements with the token's, and two more on PostgreSQL; without news it is 304 without a body."""
     shop.good_lot()
     position = latest(shop)
     expected = 4 if database.locks_rows() else 2
@@ -128,7 +128,7 @@ def test_asking_again_costs_little(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_entries_are_read_from_the_index_of_the_feed(shop):
-    """Without entries that announce nothing, and without sorting."""
+    """Entries come from the feed's index, without sorting and without entries that have no change."""
     shop.good_lot()
     with connected():
         with statements() as seen:
@@ -141,7 +141,7 @@ def test_entries_are_read_from_the_index_of_the_feed(shop):
 
 
 def test_a_page_is_csv_where_csv_is_asked_for(shop):
-    """As any list."""
+    """A page is available as CSV like any list."""
     shop.good_lot()
     answer = send(shop, "GET", "/v1/changes", role="integration", Accept="text/csv")
     head, *rows = answer.get_data(as_text=True).splitlines()

@@ -1,6 +1,6 @@
-"""The document serves generators: a generated client does a day's work on a served shop, and neither generators nor a linter find fault.
+"""Generated clients: one does a day's work on a served shop, and generators and a linter find no fault.
 
-These run with `pytest -m clients`. The tools of npm are installed into a folder of the run.
+`pytest -m clients` runs these. The npm tools are installed into a folder of the run.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ MEASURED = datetime(2026, 11, 20, 11, tzinfo=UTC)
 
 @pytest.fixture
 def engine():
-    """The document is the same on either engine."""
+    """SQLite alone: the document is the same on either engine."""
     return "sqlite"
 
 
@@ -49,7 +49,7 @@ def document(app, tmp_path):
 
 
 def run(*command, cwd, may_end=(0,)):
-    """Runs a tool and returns what it says; it must end with one of these statuses."""
+    """Runs a tool and returns its output; its exit status must be one of these."""
     done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, env={**os.environ, **QUIET})
     assert done.returncode in may_end, (done.stdout + done.stderr)[-4000:]
     return done.stdout + done.stderr
@@ -57,7 +57,7 @@ def run(*command, cwd, may_end=(0,)):
 
 @pytest.fixture
 def generated(document, tmp_path, monkeypatch):
-    """The folder of a client made by openapi-python-client, importable as `made_client`."""
+    """The folder of a client by openapi-python-client, importable as `made_client`."""
     pytest.importorskip("openapi_python_client", reason="needs the extra dev: pip install -e '.[dev]'")
     (tmp_path / "generator.yaml").write_text("post_hooks: []\n")
     options = ["--meta", "none", "--config", "generator.yaml", "--output-path", "made_client", "--fail-on-warning"]
@@ -73,7 +73,7 @@ def generated(document, tmp_path, monkeypatch):
 
 @pytest.fixture
 def served(app):
-    """Where the shop is served, by the server that `lots serve` uses."""
+    """The address of the shop on the server of `lots serve`."""
     import waitress.server
 
     server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=2)
@@ -86,7 +86,7 @@ def served(app):
 
 
 def test_a_generated_client_has_every_operation_and_schema(document, generated):
-    """No operation and no schema of the document is dropped."""
+    """The generated client has every operation and schema of the document."""
     said = json.loads(document.read_text("utf-8"))
     operations = [name for item in said["paths"].values() for name in item if name != "parameters"]
     assert len(operations) == len([path for path in generated.glob("api/*/*.py") if path.name != "__init__.py"])
@@ -97,7 +97,7 @@ def test_a_generated_client_has_every_operation_and_schema(document, generated):
 
 
 def test_a_generated_client_takes_a_delivery_to_its_clearance(generated, served, settings_and_tokens):
-    """Set-up, delivery, readings in all three forms, assessment and clearance pass through typed functions and models alone."""
+    """Set-up, delivery, readings in all three forms, assessment and clearance work through typed functions and models alone."""
     client, models = importlib.import_module("made_client.client"), importlib.import_module("made_client.models")
     tokens = settings_and_tokens[1]
 
@@ -142,7 +142,7 @@ def test_a_generated_client_takes_a_delivery_to_its_clearance(generated, served,
 
 @pytest.fixture(scope="module")
 def npm_tools(tmp_path_factory):
-    """A folder with the tools of npm, or a skip that says what is missing."""
+    """A folder with the npm tools, or a skip with the reason."""
     npm = shutil.which("npm") or pytest.skip("needs npm on the path")
     folder = tmp_path_factory.mktemp("npm")
     run(npm, "install", "--no-audit", "--no-fund", "--no-save", "--prefix", str(folder), *NPM, cwd=folder)
@@ -160,7 +160,7 @@ def test_types_for_typescript_are_made(document, npm_tools):
 
 
 def test_a_linter_finds_nothing(document, npm_tools):
-    """The recommended rules of the linter hold, examples among them."""
+    """The recommended rules of the linter hold, examples included."""
     (document.parent / "redocly.yaml").write_text(RULES)
     command = [npm_tools / "redocly", "lint", document, "--config", "redocly.yaml", "--format", "json"]
     said = run(*command, "--max-problems", "200", cwd=document.parent, may_end=(0, 1))

@@ -1,4 +1,4 @@
-"""A list of readings as columns: what a list of objects would be answered, faults and all, each fault where it stands in the columns."""
+"""Readings as columns: the same answers and errors as a list of objects, with pointers into the columns."""
 
 import pytest
 
@@ -11,18 +11,18 @@ from tests.shop import FULL_LIMITS, MEASURED, PATHS, SIMPLE_LIMITS
 
 
 def as_columns(rows):
-    """The same readings in the other form; what one does not say is null there."""
+    """The same readings as columns, with null for missing values."""
     names = dict.fromkeys(name for row in rows for name in row)
     return {"columns": {name: [row.get(name) for row in rows] for name in names}}
 
 
 def faults(answer):
-    """What a refusal finds wrong, in no order."""
+    """The errors of a refusal, unordered."""
     return {(f["pointer"], f["detail"], f.get("hint")) for f in refused(answer, 422)["errors"]}
 
 
 def in_place(found):
-    """Faults of a list of objects where they stand in the columns."""
+    """Errors of a list of objects with pointers into columns."""
     return {(in_column(Fault(pointer, detail)).pointer, detail, hint) for pointer, detail, hint in found}
 
 
@@ -34,7 +34,7 @@ def furnished(shop):
 
 @pytest.fixture
 def right(furnished, kind):
-    """A reading of this kind that is right in every field."""
+    """A valid reading of this kind."""
     _, _, body = CASES[f"/v1{PATHS[kind]}"]
     return {"note": "by the window", "screening": False, **body(furnished)}
 
@@ -42,7 +42,7 @@ def right(furnished, kind):
 @pytest.mark.parametrize("engine", ["sqlite"])  # what is refused never comes to the engine
 @pytest.mark.parametrize("kind", PATHS)
 def test_what_is_wrong_in_a_list_is_wrong_in_columns(furnished, right, kind):
-    """Field by field, a right reading, then one for each wrong value and one without the field: the same faults, hints and places."""
+    """For every field, a valid reading, each wrong value and a missing one give the same errors, hints and pointers."""
     for name in right:
         spoilt = [{**right, name: value} for value in WRONG if value is not None]
         rows = [right, *spoilt, {key: value for key, value in right.items() if key != name}]
@@ -54,7 +54,7 @@ def test_what_is_wrong_in_a_list_is_wrong_in_columns(furnished, right, kind):
 @pytest.mark.parametrize("engine", ["sqlite"])  # what is refused never comes to the engine
 @pytest.mark.parametrize("kind", PATHS)
 def test_faults_of_fields_and_of_sense_are_told_together(furnished, right, kind):
-    """A spool that is not there beside a reading that cannot even be read: both are told, as of a list."""
+    """An unknown spool and an unreadable reading are reported together, as in a list."""
     rows = [right, {**right, "spool_code": "X-1"}, {**right, "measured_at": "yesterday"}]
     listed = furnished.shop.call("quality", "POST", PATHS[kind], rows)
     as_sent = furnished.shop.call("quality", "POST", PATHS[kind], as_columns(rows))
@@ -64,7 +64,7 @@ def test_faults_of_fields_and_of_sense_are_told_together(furnished, right, kind)
 
 @pytest.mark.parametrize("kind", PATHS)
 def test_columns_store_what_a_list_stores(shop, kind):
-    """Two lots, the one measured by a list and the other by columns: the same readings, the same findings, the same standing."""
+    """Two lots, one measured by a list and one by columns, have equal readings, findings and status."""
     furnished = Furnished(shop)
     grade = shop.grade("G-2", shade_id=furnished.shade["id"], limits=FULL_LIMITS)
     _, _, body = CASES[f"/v1{PATHS[kind]}"]
@@ -126,20 +126,20 @@ SPOOLS = ["L1-S001", "L1-S002"]
     ],
 )
 def test_what_are_no_columns_is_said_once(shop, columns, pointers):
-    """A column that is missing or unknown is one fault, however many readings there are, and nothing is stored."""
+    """A missing or unknown column is one error for any number of readings, and nothing is stored."""
     delivery = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
     refused(shop.call("quality", "POST", "/diameter-readings", {"columns": columns}), 422, "invalid", pointers)
     assert [] == shop.get("quality", f"/lots/{delivery['lot_id']}/readings")["items"]
 
 
 def test_a_body_that_is_not_only_columns_is_one_reading(shop):
-    """Then `columns` is a field that no reading has."""
+    """A body with more than `columns` is a single reading with an unknown field `columns`."""
     answer = shop.call("quality", "POST", "/diameter-readings", {"columns": {}, "d1_mm": 1.75})
     assert "/columns" in {pointer for pointer, *_ in faults(answer)}
 
 
 def test_one_and_true_are_not_the_same_value(shop):
-    """They are equal in Python; what was found of the one must not be taken for the other."""
+    """1 and True, equal in Python, are different values."""
     shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
     columns = {"spool_code": SPOOLS * 2, "d1_mm": [1.75] * 4, "d2_mm": [1.75] * 4, "position_m": [1, True, 1.0, 1]}
     answer = shop.call("quality", "POST", "/diameter-readings", {"columns": columns})

@@ -1,4 +1,4 @@
-"""Every kind of failure that a body or a path can be, through one helper."""
+"""Every kind of error of a body or a path, through one helper."""
 
 import json
 
@@ -12,7 +12,7 @@ from tests.store.rows import counts
 
 @pytest.fixture
 def engine():
-    """What is refused here never reaches the database."""
+    """SQLite alone: these requests never reach the database."""
     return "sqlite"
 
 
@@ -46,7 +46,7 @@ UNREADABLE = {
 
 @pytest.mark.parametrize("body", UNREADABLE.values(), ids=UNREADABLE)
 def test_a_body_that_is_not_json_is_refused_with_400(shop, body):
-    """What nobody can read, or JSON allows and nobody means, is refused in words, and nothing is stored."""
+    """Unreadable bodies and JSON extensions are refused with 400 in words, and nothing is stored."""
     before = counts()
     refused(send(shop, "POST", "/v1/suppliers", body), 400, "malformed", [])
     assert before == counts()
@@ -54,7 +54,7 @@ def test_a_body_that_is_not_json_is_refused_with_400(shop, body):
 
 @pytest.mark.parametrize("kind", [None, "text/plain", "application/x-www-form-urlencoded", "text/json", "x", "json"])
 def test_another_content_type_is_refused_with_415(shop, kind):
-    """A body that does not say it is JSON is not read as JSON, and the answer says what to say."""
+    """A body without a JSON content type is refused with 415 and the right type."""
     answer = send(shop, "POST", "/v1/suppliers", b'{"code": "A", "name": "N"}', content_type=kind)
     assert "Content-Type: application/json" in refused(answer, 415, "wrong-type", [])["detail"]
 
@@ -63,12 +63,12 @@ def test_another_content_type_is_refused_with_415(shop, kind):
     "kind", ["application/json; charset=utf-8", "APPLICATION/JSON", "application/merge-patch+json"]
 )
 def test_json_by_another_name_is_json(shop, kind):
-    """A parameter, capitals or a suffix do not make it something else."""
+    """A parameter, capitals or a suffix of the content type are still JSON."""
     assert 201 == send(shop, "POST", "/v1/suppliers", b'{"code": "A", "name": "N"}', content_type=kind).status_code
 
 
 def test_a_huge_body_is_refused_with_413(shop):
-    """More than the server takes is refused before it is read, with the most it takes."""
+    """A body over the size limit is refused with 413 and the limit before it is read."""
     body = b'{"code": "A", "name": "' + b"N" * 4_194_304 + b'"}'
     assert "4,194,304" in refused(send(shop, "POST", "/v1/suppliers", body), 413, "too-large", [])["detail"]
     keyed = send(shop, "POST", "/v1/suppliers", body, Idempotency_Key="k")
@@ -79,7 +79,7 @@ def test_a_huge_body_is_refused_with_413(shop):
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "TRACE"])
 @pytest.mark.parametrize("path", ["/v1/lots", "/v1/lots/1", "/v1/loads", "/healthz", "/docs"])
 def test_a_wrong_method_is_refused_with_405_and_what_is_allowed(shop, method, path):
-    """The Allow header says what the path does, as HTTP asks."""
+    """A wrong method is refused with 405, and the Allow header lists the valid ones."""
     answer = send(shop, method, path, b"")
     refused(answer, 405, "wrong-method", [])
     assert "GET" in answer.headers["Allow"]
@@ -89,7 +89,7 @@ def test_a_wrong_method_is_refused_with_405_and_what_is_allowed(shop, method, pa
     "path", ["/v1", "/v1/", "/v1/lot", "/v1/lots/", "/v2/lots", "/x", "/v1/lots/-1", "/v1/lots/1.5"]
 )
 def test_an_unknown_path_is_404(shop, path):
-    """A path that is not served is a problem document too, with a token or without."""
+    """An unknown path is a 404 problem document, with or without a token."""
     refused(send(shop, "GET", path), 404, "not-found", [])
     refused(send(shop, "GET", path, role="nobody"), 404, "not-found", [])
 
@@ -105,7 +105,7 @@ def test_an_unknown_path_is_404(shop, path):
     ],
 )
 def test_a_near_miss_of_a_name_is_answered_with_the_name(shop, path, wrong, meant):
-    """An unknown field that looks like a known one is refused with the question whether that was meant."""
+    """An unknown field similar to a known one is refused with the suggestion."""
     at = Furnished(shop)
     said = refused(send(shop, "POST", path, json.dumps({**CASES[path][2](at), **wrong})), 422, "invalid")
     assert f"/{next(iter(wrong))}" in [error["pointer"] for error in said["errors"]]
@@ -114,7 +114,7 @@ def test_a_near_miss_of_a_name_is_answered_with_the_name(shop, path, wrong, mean
 
 
 def test_a_near_miss_within_an_object_is_pointed_at_there(shop):
-    """Unknown fields of nested objects and of objects in lists are found too, each at its place."""
+    """Unknown fields of nested objects and of objects in lists are reported at their place."""
     at = Furnished(shop)
     body = CASES["/v1/color-readings"][2](at)
     body["conditions"] = {**body["conditions"], "iluminant": "D65"}
@@ -130,12 +130,12 @@ def test_a_near_miss_within_an_object_is_pointed_at_there(shop):
 @pytest.mark.parametrize("body", ["null", "1", '"x"', "true", "[]", "[[]]", "[null]", "[1, {}]"])
 @pytest.mark.parametrize("path", ["/v1/suppliers", "/v1/diameter-readings", "/v1/color-differences"])
 def test_a_body_that_is_no_object_is_refused(shop, path, body):
-    """JSON of another shape than the path takes is refused as such."""
+    """JSON of another type than the path takes is refused."""
     refused(send(shop, "POST", path, body), 422, "invalid")
 
 
 def test_every_fault_of_a_list_is_reported_at_once(shop):
-    """A list with faults in several places names all, each with the index it came with, and nothing is stored."""
+    """A list with several errors reports all with their index, and nothing is stored."""
     at = Furnished(shop)
     before = counts()
     good = {"spool_code": at.spool, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED}
@@ -157,14 +157,14 @@ def test_every_fault_of_a_list_is_reported_at_once(shop):
 
 
 def test_a_list_that_is_too_long_is_refused(shop):
-    """A list holds at most 5000 readings; a longer one is refused as a whole."""
+    """A list of more than 5000 readings is refused as a whole."""
     at = Furnished(shop)
     good = {"spool_code": at.spool, "d1_mm": 1.75, "d2_mm": 1.75}
     refused(send(shop, "POST", "/v1/diameter-readings", json.dumps([good] * 5001)), 422, "invalid", [""])
 
 
 def test_an_error_that_nobody_foresaw_is_a_problem_document_too(shop, monkeypatch):
-    """What breaks inside is answered 500 in the same shape, without a word of the inside."""
+    """An unexpected exception is a 500 problem document without internals."""
     from lots.services.setup import catalog
 
     def broken(*_):

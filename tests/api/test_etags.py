@@ -11,12 +11,12 @@ def supplier(shop):
 
 
 def etag(shop, path):
-    """The ETag of something as it is now."""
+    """The present ETag of a resource."""
     return shop.call("admin", "GET", path).headers["ETag"]
 
 
 def test_every_single_resource_carries_an_etag(shop):
-    """Whatever has an address of its own says which state of it was sent."""
+    """Every single resource has an ETag."""
     delivery = shop.good_lot()
     code = delivery["spools"][0]["code"]
     shop.load(code)
@@ -30,7 +30,7 @@ def test_every_single_resource_carries_an_etag(shop):
 
 
 def test_the_etag_of_a_lot_follows_its_spools(shop):
-    """A lot whose spool was loaded is no longer as it was sent, though its standing is."""
+    """Loading a spool changes the lot's ETag, though its status is the same."""
     delivery = shop.good_lot()
     spool = delivery["spools"][0]["code"]
     before = {path: etag(shop, path) for path in ("/lots/1", f"/spools/{spool}")}
@@ -41,7 +41,7 @@ def test_the_etag_of_a_lot_follows_its_spools(shop):
 
 
 def test_a_made_resource_tells_its_etag_and_place(shop):
-    """What was just made can be changed without reading it first."""
+    """A created resource has its ETag and address, so that it can be changed at once."""
     for path, body in (
         ("/suppliers", {"code": "A", "name": "A"}),
         (
@@ -62,7 +62,7 @@ def test_a_made_resource_tells_its_etag_and_place(shop):
 
 
 def test_a_change_needs_the_etag(shop, supplier):
-    """Without If-Match a PATCH is refused with 428, and nothing is changed."""
+    """A PATCH without If-Match is refused with 428 and changes nothing."""
     for headers in ({}, {"If_Match": ""}):
         answer = shop.call("purchasing", "PATCH", supplier, {"name": "New"}, **headers)
         assert "If-Match" in refused(answer, 428, "needs-if-match", [])["detail"]
@@ -70,7 +70,7 @@ def test_a_change_needs_the_etag(shop, supplier):
 
 
 def test_a_change_on_the_etag_is_made_and_raises_the_version(shop, supplier):
-    """A PATCH on the state that is there changes it, and answers the new state with its ETag."""
+    """A PATCH with the present ETag changes the resource and returns the new one."""
     old = etag(shop, supplier)
     answer = shop.call("purchasing", "PATCH", supplier, {"name": "New"}, If_Match=old)
     assert (200, "New", 2) == (answer.status_code, answer.get_json()["name"], answer.get_json()["version"])
@@ -80,7 +80,7 @@ def test_a_change_on_the_etag_is_made_and_raises_the_version(shop, supplier):
 
 
 def test_a_stale_etag_is_refused(shop, supplier):
-    """Two people read, both change: the second is told with 412, and the first one's change stands."""
+    """Of two changes based on one version the second is refused with 412 and the first remains."""
     old = etag(shop, supplier)
     shop.call("purchasing", "PATCH", supplier, {"name": "First"}, If_Match=old)
     for stale in (old, '"other"', '"supplier-1-v3"', "W/" + etag(shop, supplier), '"*"', "nonsense"):
@@ -92,13 +92,13 @@ def test_a_stale_etag_is_refused(shop, supplier):
 
 @pytest.mark.parametrize("match", ["*", '"other", {}', "{}, W/{}", "{}"])
 def test_any_of_several_etags_will_do(shop, supplier, match):
-    """If-Match may name several, or any with a star."""
+    """If-Match accepts several ETags and a star."""
     named = match.replace("{}", etag(shop, supplier))
     assert 200 == shop.call("purchasing", "PATCH", supplier, {"name": "New"}, If_Match=named).status_code
 
 
 def test_a_refused_change_changes_nothing(shop, supplier):
-    """A wrong field is refused as a whole: version and ETag stay."""
+    """A PATCH with an invalid field changes neither version nor ETag."""
     before = etag(shop, supplier)
     for body in ({"name": "New", "contact": 7}, {"code": "B"}, {"name": None}, {"version": 9}):
         refused(shop.call("purchasing", "PATCH", supplier, body, If_Match=before), 422, "invalid")
@@ -106,25 +106,25 @@ def test_a_refused_change_changes_nothing(shop, supplier):
 
 
 def test_an_empty_change_is_no_change(shop, supplier):
-    """A PATCH of nothing keeps the version."""
+    """An empty PATCH keeps the version."""
     before = etag(shop, supplier)
     answer = shop.call("purchasing", "PATCH", supplier, {}, If_Match=before)
     assert (200, before) == (answer.status_code, answer.headers["ETag"])
 
 
 def test_an_unknown_resource_is_404_before_it_is_428(shop):
-    """There is no version of what is not there."""
+    """An unknown resource is 404 before 428."""
     refused(shop.call("purchasing", "PATCH", "/suppliers/9", {"name": "N"}), 404, "not-found", [])
 
 
 def change(shop, grade, **fields):
-    """The answer to a change of a grade as it is now."""
+    """The answer to a change of a grade in its present version."""
     path = f"/grades/{grade['id']}"
     return shop.call("quality", "PATCH", path, fields, If_Match=etag(shop, path))
 
 
 def test_what_lots_rest_on_is_settled(shop):
-    """Nominal diameter and shade of a grade stay once a lot of it was received; everything else may change."""
+    """Nominal diameter and shade of a grade with a received lot are fixed, and its other fields are not."""
     grade, other = shop.grade(limits=SIMPLE_LIMITS), shop.shade("other")
     assert 200 == change(shop, grade, nominal_diameter_mm=2.85).status_code
     assert 200 == change(shop, grade, nominal_diameter_mm=1.75, shade_id=other["id"]).status_code
@@ -138,7 +138,7 @@ def test_what_lots_rest_on_is_settled(shop):
 
 
 def test_a_shade_may_still_be_given_to_a_grade_that_had_none(shop):
-    """Nothing was judged against a shade that was not there, so it may be filled in."""
+    """A grade with lots but without a shade can be given one."""
     grade = shop.grade(shade_id=None, limits=SIMPLE_LIMITS)
     shop.receive(shop.supplier(), grade)
     shade = shop.shade("late")
@@ -147,7 +147,7 @@ def test_a_shade_may_still_be_given_to_a_grade_that_had_none(shop):
 
 
 def test_the_place_of_what_was_made_is_an_address(shop):
-    """A code with a blank in it is written as an address needs it, and reading there finds what was made."""
+    """Location of a code with a blank is percent-encoded and readable."""
     delivery = shop.good_lot()
     body = {"parents": [{"spool_code": delivery["spools"][0]["code"], "mass_g": 5.0}], "code": "MIX 1"}
     place = shop.call("production", "POST", "/spools", body).headers["Location"]
@@ -156,7 +156,7 @@ def test_the_place_of_what_was_made_is_an_address(shop):
 
 
 def test_the_place_of_what_was_made_is_below_the_path_prefix(shop):
-    """Behind a proxy that serves the shop below a prefix, Location leads there."""
+    """Behind a proxy with a path prefix, Location contains the prefix."""
     answer = shop.client.post(
         "/v1/suppliers",
         json={"code": "A", "name": "A"},
@@ -167,7 +167,7 @@ def test_the_place_of_what_was_made_is_below_the_path_prefix(shop):
 
 
 def test_a_read_under_a_wrong_etag_is_a_problem_document(shop):
-    """RFC 9110, 13.1.1: 412 when If-Match names another representation, in the shape of every refusal."""
+    """A GET whose If-Match names another version is a 412 problem document (RFC 9110, 13.1.1)."""
     answer = shop.call("quality", "GET", "/sampling-plan?lot_size=50&level=II&aql=1.0", If_Match='"other"')
     assert (412, "application/problem+json") == (answer.status_code, answer.mimetype)
     assert "/problems/stale" == answer.get_json()["type"]

@@ -1,6 +1,6 @@
-"""The examples of the document are true: each request is sent and taken, and answered in the form that is shown.
+"""The examples of the document are valid: each request is accepted, and answered in the form shown.
 
-`LOTS_TEST_KEEP_ANSWERS=1 pytest tests/api/test_examples.py` keeps the answers of this program as those that the document shows.
+`LOTS_TEST_KEEP_ANSWERS=1 pytest tests/api/test_examples.py` stores the answers of this program as the shown ones.
 """
 
 import io
@@ -28,12 +28,12 @@ KEPT = resources.files("lots.api.http.openapi") / "answer_examples.json"
 
 @pytest.fixture
 def engine():
-    """The document is the same on either engine."""
+    """SQLite alone: the document is the same on either engine."""
     return "sqlite"
 
 
 def operations(document):
-    """Every operation by its name: (method, path, what the document says of it)."""
+    """Every operation by name: (method, path, its documentation)."""
     return {
         said["operationId"]: (method.upper(), path, said)
         for path, item in document["paths"].items()
@@ -43,13 +43,13 @@ def operations(document):
 
 
 def request_example(said):
-    """The example of a request, None where there is none."""
+    """The example of a request, or None."""
     content = said.get("requestBody", {}).get("content", {})
     return next((one.get("example") for one in content.values()), None)
 
 
 def answer_example(said):
-    """The example of an answer, None where there is none."""
+    """The example of an answer, or None."""
     shown = [one for status, one in said["responses"].items() if status.startswith("2")]
     return next((one["content"].get("application/json", {}).get("example") for one in shown), None)
 
@@ -69,7 +69,7 @@ def sent(shop, at, path, example):
 
 
 def form(value):
-    """What an answer is made of: fields and kinds of values."""
+    """The fields and value types of an answer."""
     if isinstance(value, dict):
         return {name: form(one) for name, one in value.items()}
     if isinstance(value, list):
@@ -78,7 +78,7 @@ def form(value):
 
 
 def lacking(shown, answered, at=""):
-    """What an example shows and an answer does not have, by its place; an answer may have more."""
+    """Fields of an example missing in an answer, by place; an answer may have more."""
     if isinstance(shown, dict) and isinstance(answered, dict):
         for name, one in shown.items():
             yield from lacking(one, answered.get(name, "nothing"), f"{at}/{name}")
@@ -90,7 +90,7 @@ def lacking(shown, answered, at=""):
 
 
 def test_every_request_has_an_example(shop):
-    """Whoever writes a request for the first time has one to begin with."""
+    """Every request has an example."""
     document = operations(shop.contract.document)
     assert [] == [
         name for name, (_, _, said) in document.items() if "requestBody" in said and not request_example(said)
@@ -98,10 +98,7 @@ def test_every_request_has_an_example(shop):
 
 
 def test_every_example_is_taken_and_answered_as_shown(shop):
-    """Requests made of the examples are answered with success, and reading too, in the form that the document shows.
-
-    One shop takes them all, those that change its terms last.
-    """
+    """Requests from the examples succeed in the form shown, reads included; one shop takes them all, changes of its terms last."""
     at, document = Furnished(shop), operations(shop.contract.document)
     answers, refused = {}, []
     for name, (method, path, said) in sorted(document.items(), key=lambda one: one[1][1].startswith(TERMS)):
@@ -129,7 +126,7 @@ def test_every_example_is_taken_and_answered_as_shown(shop):
 
 
 def test_every_answer_shown_conforms_to_its_schema(shop):
-    """The document shows no answer that lacks a required field, or has one the schema does not name."""
+    """No shown answer lacks a required field or has an unknown one."""
     found = {}
     for name, (_, _, said) in operations(shop.contract.document).items():
         for status, one in said["responses"].items():
@@ -140,7 +137,7 @@ def test_every_answer_shown_conforms_to_its_schema(shop):
 
 
 def test_the_example_of_a_form_is_taken(shop):
-    """The file of the example is read; it names a spool that the shop has."""
+    """The example file of a form is read; it names an existing spool."""
     supplier, grade = shop.supplier(), shop.grade()
     example = request_example(operations(shop.contract.document)["postImports"][2])
     body = {"supplier_id": supplier["id"], "grade_id": grade["id"], "supplier_lot": "Q-71"}

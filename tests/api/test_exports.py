@@ -46,7 +46,7 @@ OWN = {"id", "recorded_at", "recorded_by", "lot_id"}
 
 @pytest.fixture
 def at(shop):
-    """A shop with a lot of two spools whose codes a spreadsheet would take for formulas."""
+    """A shop with a lot of two spools whose codes look like formulas."""
     grade = shop.grade("PLA-HW-175", FULL_LIMITS)
     body = {"supplier_id": shop.supplier()["id"], "grade_id": grade["id"], "received_at": RECEIVED, "net_mass_g": 1000}
     spools = {"spools": [{"code": SPOOL}, {"code": "S-2"}]}
@@ -55,14 +55,14 @@ def at(shop):
 
 
 def readings(shop, kind):
-    """The readings of a kind, without what is told apart each time one is stored."""
+    """The readings of a kind, without the fields that differ with each storing."""
     items = shop.get("quality", f"/lots/{shop.lot_id}/readings?kind={kind}&limit=500")["items"]
     return [{name: value for name, value in item.items() if name not in OWN} for item in items]
 
 
 @pytest.mark.parametrize("kind", READINGS)
 def test_exported_readings_are_read_back_as_they_were(at, kind):
-    """What a list gives as CSV, an import of its kind takes: the same readings again, to the last digit."""
+    """The CSV of a list, imported, gives the same readings to the last digit."""
     at.measure(kind, [{"spool_code": SPOOL, **fields} for fields in READINGS[kind]])
     before = readings(at, kind)
     answer = export(at, f"/lots/{at.lot_id}/readings?kind={kind}")
@@ -72,7 +72,7 @@ def test_exported_readings_are_read_back_as_they_were(at, kind):
 
 
 def test_voided_readings_of_an_export_are_left_out_and_counted(at):
-    """A reading that does not count there does not begin to count here."""
+    """Readings that do not count are left out of an import and counted."""
     made = at.measure("diameter", [{"spool_code": SPOOL, "d1_mm": d1, "d2_mm": 1.75} for d1 in (1.74, 1.75, 1.76)])
     at.void(made["items"][1]["id"], "=slipped")
     exported = export(at, f"/lots/{at.lot_id}/readings?kind=diameter")
@@ -86,13 +86,13 @@ def test_voided_readings_of_an_export_are_left_out_and_counted(at):
 
 
 def readings_ids(shop):
-    """Numbers of the readings that count."""
+    """Numbers of the counted readings."""
     items = shop.get("quality", f"/lots/{shop.lot_id}/readings?kind=diameter")["items"]
     return [item["id"] for item in items if item["voided"] is None]
 
 
 def test_an_export_of_another_kind_is_refused_row_by_row(at):
-    """Colours are no diameters, whatever their columns."""
+    """An export of another kind is refused row by row."""
     at.measure("moisture", {"spool_code": SPOOL, "moisture_percent": 0.02})
     exported = export(at, f"/lots/{at.lot_id}/readings?kind=moisture")
     said = take(at, "diameter", exported.get_data(), 422)
@@ -100,7 +100,7 @@ def test_an_export_of_another_kind_is_refused_row_by_row(at):
 
 
 def test_text_that_looks_like_a_formula_is_guarded_and_numbers_are_not(at):
-    """A spreadsheet that opens the export computes nothing."""
+    """Text that looks like a formula is guarded, and numbers are not."""
     at.measure("color", {"spool_code": SPOOL, "lab": WHITE, "conditions": CONDITIONS, "note": "-1"})
     row = rows(export(at, f"/lots/{at.lot_id}/readings?kind=color"))[0]
     assert ("'=S-1", "'-1", "[95.0, -0.8, 1.5]") == (row["spool_code"], row["note"], row["lab"])
@@ -126,7 +126,7 @@ def test_text_that_looks_like_a_formula_is_guarded_and_numbers_are_not(at):
     ],
 )
 def test_every_list_is_the_same_as_json_and_as_csv(shop, path, role):
-    """The same rows in the same order: fields of objects as columns, lists and maps as JSON text."""
+    """JSON and CSV of a list have the same rows in order: fields of objects as columns, lists and maps as JSON text."""
     at = Furnished(shop)
     at.load()
     shop.load(at.spool, "flexing", 409)
@@ -149,7 +149,7 @@ def test_every_list_is_the_same_as_json_and_as_csv(shop, path, role):
 
 
 def test_columns_do_not_depend_on_what_is_on_the_page(at):
-    """Pages can be put under one another: their headers are the same, empty pages included."""
+    """All pages, empty ones included, have the same header, so that they can be concatenated."""
     path = f"/lots/{at.lot_id}/readings?kind=diameter"
     empty = export(at, path).get_data(as_text=True)
     at.measure("diameter", {"spool_code": SPOOL, "d1_mm": 1.75, "d2_mm": 1.75})
@@ -163,7 +163,7 @@ def test_columns_do_not_depend_on_what_is_on_the_page(at):
 
 
 def test_readings_of_all_kinds_have_all_columns(at):
-    """Without a kind the export is wide; with one it has no columns of the others."""
+    """Without a kind the export has the columns of all kinds, and with one its own alone."""
     every = export(at, f"/lots/{at.lot_id}/readings").get_data(as_text=True).strip().split(",")
     one = export(at, f"/lots/{at.lot_id}/readings?kind=moisture").get_data(as_text=True).strip().split(",")
     assert {"d1_mm", "lab", "nm400", "conditions.uv", "specks", "contrast_ratio", "moisture_percent"} <= set(every)
@@ -186,7 +186,7 @@ def test_readings_of_all_kinds_have_all_columns(at):
     ],
 )
 def test_who_asks_for_csv_gets_it(at, accept, mimetype):
-    """JSON is what everybody else gets. Where there are no rows, only who takes nothing but CSV is refused."""
+    """JSON is the default, and CSV is sent on request; an answer without rows refuses a client that accepts only CSV."""
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": accept}
     assert mimetype == at.client.get("/v1/lots", headers=headers).mimetype
     answer = at.client.get(f"/v1/lots/{at.lot_id}", headers=headers)
@@ -208,7 +208,7 @@ def test_who_asks_for_csv_gets_it(at, accept, mimetype):
 )
 @pytest.mark.parametrize("accept", ["text/csv", "text/csv; header=present", "text/csv, text/plain"])
 def test_an_answer_without_rows_refuses_csv_and_names_its_types(at, path, known, accept):
-    """406 in place of JSON that a spreadsheet cannot read; the record takes text/csv beside text/html as text/html."""
+    """An answer without rows refuses CSV with 406 and its types; the record serves text/html for text/csv beside text/html."""
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": accept}
     answer = at.client.get(f"/v1{path}".format(at.lot_id), headers=headers)
     said = refused(answer, 406, "no-csv")["detail"]
@@ -218,7 +218,7 @@ def test_an_answer_without_rows_refuses_csv_and_names_its_types(at, path, known,
 
 
 def test_a_post_is_never_refused_for_the_form_of_its_answer(at):
-    """What was stored is answered as JSON, whatever is asked for."""
+    """A POST is answered as JSON, whatever is accepted."""
     body = {"spool_code": SPOOL, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED}
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Accept": "text/csv"}
     answer = at.client.post("/v1/diameter-readings", json=body, headers=headers)
@@ -226,7 +226,7 @@ def test_a_post_is_never_refused_for_the_form_of_its_answer(at):
 
 
 def test_an_unchanged_export_is_not_sent_again(at):
-    """The ETag is that of the CSV, not of the JSON."""
+    """The ETag of the CSV differs from that of the JSON."""
     first = export(at, "/lots")
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "If-None-Match": first.headers["ETag"]}
     assert 304 == at.client.get("/v1/lots", headers={**headers, "Accept": "text/csv"}).status_code
@@ -234,14 +234,14 @@ def test_an_unchanged_export_is_not_sent_again(at):
 
 
 def test_a_refusal_is_a_problem_document_also_to_who_asks_for_csv(at):
-    """Errors have one shape."""
+    """An error is a problem document also for a client that accepts CSV."""
     answer = export(at, "/lots?standing=lost")
     assert (422, "application/problem+json") == (answer.status_code, answer.mimetype)
     assert 403 == export(at, "/suppliers", "production").status_code
 
 
 def test_the_document_names_csv_for_lists_and_reports_and_nothing_else(at):
-    """A generated client knows where it may ask for CSV, and how a file is sent."""
+    """The document names CSV for lists and reports alone, and the way to send a file."""
     for path, item in at.contract.document["paths"].items():
         shown = item.get("get", {}).get("responses", {}).get("200", {}).get("content", {})
         reference = json.dumps(shown.get("application/json", {}))
@@ -255,6 +255,6 @@ def test_the_document_names_csv_for_lists_and_reports_and_nothing_else(at):
 
 
 def test_measured_times_of_an_export_are_read_as_they_stand(at):
-    """UTC in, UTC out."""
+    """Times in UTC are exported and imported unchanged."""
     at.measure("diameter", {"spool_code": SPOOL, "d1_mm": 1.75, "d2_mm": 1.75})
     assert MEASURED == rows(export(at, f"/lots/{at.lot_id}/readings?kind=diameter"))[0]["measured_at"]

@@ -1,4 +1,4 @@
-"""Reports as CSV: the rows and figures of their JSON, with columns that the document names."""
+"""Reports as CSV: the rows and figures of their JSON, with the documented columns."""
 
 import json
 from datetime import datetime
@@ -12,7 +12,7 @@ from tests.shop import SIMPLE_LIMITS
 
 @pytest.fixture
 def bought(shop):
-    """Two suppliers of a white: one whose fourteen lots grow yellower, and one with nine steady ones; the first supplier's name is a formula."""
+    """Two suppliers of a white, one with fourteen lots growing yellower and one with nine steady lots; the first name is a formula."""
     shop.grown = shop.supplier("QWT", name="=1+1")
     shop.steady = shop.supplier("NBK")
     shop.white = shop.grade("PLA-HW-175", SIMPLE_LIMITS)
@@ -23,13 +23,13 @@ def bought(shop):
 
 
 def header(shop, path):
-    """The columns of a report as its description in the document lists them."""
+    """The documented columns of a report."""
     shown = shop.contract.document["paths"][f"/v1{path}"]["get"]["responses"]["200"]["content"]["text/csv"]
     return shown["schema"]["description"].partition("Columns: ")[2].removesuffix(".").split(", ")
 
 
 def exported(shop, path, role="purchasing"):
-    """The rows of a report, with the columns that the document names and lines as RFC 4180 has them."""
+    """The rows of a report with the documented columns and lines by RFC 4180."""
     answer = export(shop, path, role)
     text = answer.get_data(as_text=True)
     assert (200, "text/csv; charset=utf-8; header=present") == (answer.status_code, answer.content_type)
@@ -41,7 +41,7 @@ def exported(shop, path, role="purchasing"):
 
 
 def cell(value):
-    """A value of JSON as a cell holds it."""
+    """The text of a JSON value in a cell."""
     if value is None:
         return ""
     return (
@@ -52,7 +52,7 @@ def cell(value):
 
 
 def follows(row, item, prefix=""):
-    """Whether each cell is the value of its path."""
+    """Whether each cell has the value of its path."""
     for column, found in row.items():
         if column.startswith(prefix):
             value = item
@@ -62,7 +62,7 @@ def follows(row, item, prefix=""):
 
 
 def test_a_comparison_has_a_row_for_each_supplier(bought):
-    """Acceptance, cost, late deliveries and the rank on each criterion are columns of their own."""
+    """Acceptance, cost, late deliveries and the rank on each criterion are columns."""
     path = f"/supplier-comparison?grade_id={bought.white['id']}"
     told, found = bought.get("purchasing", path), exported(bought, path)
     assert [str(one["supplier_id"]) for one in told["suppliers"]] == [row["supplier_id"] for row in found]
@@ -73,7 +73,7 @@ def test_a_comparison_has_a_row_for_each_supplier(bought):
 
 
 def test_a_summary_has_a_row_for_each_entry_of_the_week(bought):
-    """In the order of the list."""
+    """A summary has a row for each entry of the week, in order."""
     bought.decide(bought.good_lot(bought.steady, bought.white, "B-1")["lot_id"], "block", "Streaks.")
     told, found = bought.get("purchasing", "/purchasing-summary"), exported(bought, "/purchasing-summary")
     assert len(told["items"]) == len(found) > 0
@@ -82,7 +82,7 @@ def test_a_summary_has_a_row_for_each_entry_of_the_week(bought):
 
 
 def test_drift_has_a_row_for_each_figure_with_its_chart_and_signals(bought):
-    """Each figure once, with the lot, the limits of its chart, and the sentences of the signals over it."""
+    """Each figure has one row with its lot, chart limits and the sentences of its signals."""
     path = f"/drift?{bought.pair}&characteristic=color"
     told, found = bought.get("purchasing", path), exported(bought, path)
     points = [(series, point) for series in told["series"] for point in series["points"]]
@@ -104,7 +104,7 @@ def test_drift_has_a_row_for_each_figure_with_its_chart_and_signals(bought):
 
 
 def test_a_forecast_has_a_row_for_each_value_beside_its_probability(bought):
-    """A forecast without values has one row, so that its probability is never lost."""
+    """A forecast has a row for each value; without values it has one row with its probability."""
     path = f"/forecast?{bought.pair}"
     told, found = bought.get("purchasing", path), exported(bought, path)
     assert len(told["next_values"]) == len(found) > 0
@@ -117,7 +117,7 @@ def test_a_forecast_has_a_row_for_each_value_beside_its_probability(bought):
 
 
 def test_the_next_order_has_a_row_for_each_supplier(bought):
-    """Those without a price are rows too, with why nothing is told of them."""
+    """Suppliers without a price have a row with the reason."""
     path = f"/next-order?grade_id={bought.white['id']}&use=hidden"
     told, found = bought.get("purchasing", path), exported(bought, path)
     assert len(told["suppliers"]) == len(found) == 2
@@ -127,7 +127,7 @@ def test_the_next_order_has_a_row_for_each_supplier(bought):
 
 
 def test_exposure_has_a_row_for_each_stay_on_a_machine(bought):
-    """Machine, job, from and to."""
+    """Each stay on a machine has a row with machine, job, start and end."""
     delivery = bought.good_lot(bought.steady, bought.white, "L-1")
     for spool in delivery["spools"][:2]:
         bought.load(spool["code"], machine=f"P{spool['code']}", job="J-1", confirm_new_job=True)
@@ -151,14 +151,14 @@ def test_exposure_has_a_row_for_each_stay_on_a_machine(bought):
     ],
 )
 def test_a_report_comes_as_figures_picture_or_rows(bought, accept, mimetype):
-    """The type that the request likes best, JSON where it names none of them."""
+    """A report has the type with the highest preference of the request, JSON by default."""
     headers = {"Authorization": f"Bearer {bought.tokens['purchasing']}", "Accept": accept}
     for path in (f"/supplier-comparison?grade_id={bought.white['id']}", f"/drift?{bought.pair}&characteristic=color"):
         assert mimetype == bought.client.get(f"/v1{path}", headers=headers).mimetype
 
 
 def test_a_window_of_drift_shows_fewer_lots_and_changes_no_chart(bought):
-    """Days choose rows of the same charts; `from` and `to` of the series itself go on choosing what charts rest on."""
+    """The days select rows of the same charts; `from` and `to` still select the series behind them."""
     path = f"/drift?{bought.pair}&characteristic=color.component_b"
     whole = bought.get("purchasing", path)
     first, last = (whole["lots"][place]["received_at"] for place in (9, 11))

@@ -1,4 +1,4 @@
-"""However much is wrong with a request, the answer stays short: the first faults, the count of all, values cut where they are long."""
+"""Answers to faulty requests stay short: the first errors, their count, and truncated values."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ WIDE = {"d1_mm": 1.75, "d2_mm": 1.75}
 
 @pytest.fixture
 def engine():
-    """What is refused here never reaches the database."""
+    """SQLite alone: these requests never reach the database."""
     return "sqlite"
 
 
 def listed(answer, total):
-    """The problem document, which lists as many faults as it may and says how many there are."""
+    """The problem document, with as many listed errors as allowed and their count."""
     assert 422 == answer.status_code
     said = answer.get_json()
     assert MOST_LISTED == len(said["errors"])
@@ -39,12 +39,12 @@ def listed(answer, total):
 
 
 def post(shop, path, body):
-    """What is answered to a body of JSON."""
+    """The answer to a JSON body."""
     return send(shop, "POST", path, json.dumps(body).encode())
 
 
 def imported(shop, text, kind="diameter"):
-    """What is answered to a file."""
+    """The answer to a file."""
     headers = {"Authorization": f"Bearer {shop.tokens['admin']}"}
     form = {"kind": kind, "file": (io.BytesIO(text.encode()), "bench.csv")}
     return shop.client.post("/v1/imports", data=form, headers=headers)
@@ -52,7 +52,7 @@ def imported(shop, text, kind="diameter"):
 
 @pytest.fixture
 def near_names(monkeypatch):
-    """How often a name was compared with those there are."""
+    """The number of similarity comparisons of names."""
     asked = []
 
     def counted(*args, **kwargs):
@@ -64,7 +64,7 @@ def near_names(monkeypatch):
 
 
 def test_as_many_faults_as_are_listed_are_all_there_is(shop):
-    """Up to the limit every fault is listed, and nothing is said of more."""
+    """Up to the limit every error is listed, without a count of further ones."""
     said = refused(post(shop, "/v1/suppliers", {f"k{n}": 1 for n in range(MOST_LISTED - 2)}), 422, "invalid")
     assert MOST_LISTED == len(said["errors"])
     assert "errors_total" not in said
@@ -72,30 +72,30 @@ def test_as_many_faults_as_are_listed_are_all_there_is(shop):
 
 
 def test_unknown_fields_are_counted_and_the_first_are_listed(shop, near_names):
-    """500 unknown fields: 100 are listed, and only for those are near names looked up."""
+    """Of 500 unknown fields 100 are listed, and only these are compared with known names."""
     listed(post(shop, "/v1/suppliers", {f"k{n}": 1 for n in range(500)}), 502)
     assert MOST_LISTED >= len(near_names) > 0
 
 
 def test_faults_of_a_list_are_counted_over_all_of_it(shop, near_names):
-    """1,000 readings with 20 unknown fields each and three that are missing."""
+    """The count covers 1,000 readings with 20 unknown fields and three missing ones each."""
     listed(post(shop, "/v1/diameter-readings", [{f"k{n}": 1 for n in range(20)}] * 1000), 23_000)
     assert MOST_LISTED >= len(near_names)
 
 
 def test_faults_of_columns_are_counted(shop):
-    """2,000 numbers that are text, in columns, beside the spool that nobody knows."""
+    """The count covers 2,000 numbers written as text in columns, and an unknown spool."""
     body = {"columns": {"spool_code": ["X-1"] * 2000, "d1_mm": ["x"] * 2000, "d2_mm": [1.75] * 2000}}
     listed(post(shop, "/v1/diameter-readings", body), 2000)
 
 
 def test_faults_of_a_query_are_counted(shop):
-    """300 parameters that no list has."""
+    """The count covers 300 unknown parameters."""
     listed(send(shop, "GET", "/v1/lots?" + "&".join(f"p{n}=1" for n in range(300))), 300)
 
 
 def test_spools_that_nobody_knows_are_counted_and_few_are_looked_up(shop, monkeypatch):
-    """Codes like an unknown one are looked for only where the fault is listed: at most one query for each of those."""
+    """Similar codes are looked up only for listed errors, with at most one query each."""
     asked = []
     monkeypatch.setattr(spool_codes, "similar", lambda code: asked.append(code) or [])
     listed(post(shop, "/v1/diameter-readings", [{"spool_code": f"N-{n}", **WIDE} for n in range(500)]), 500)
@@ -103,7 +103,7 @@ def test_spools_that_nobody_knows_are_counted_and_few_are_looked_up(shop, monkey
 
 
 def test_faults_of_a_file_are_counted_up_to_where_reading_stops(shop):
-    """A file that is wrong throughout is read no further than its first 10,000 faults, and the answer says so."""
+    """A file is read up to its first 10,000 errors, and the answer says so."""
     before = counts()
     header = "spool_code,d1_mm,d2_mm\n"
     listed(imported(shop, header + "X-1,wide,1.75\n" * 300), 600)  # the spool and the number of each row
@@ -123,14 +123,14 @@ def test_faults_of_a_file_are_counted_up_to_where_reading_stops(shop):
     ids=["value", "name", "number", "name in a list"],
 )
 def test_a_long_value_or_name_is_cut(shop, body):
-    """An answer quotes no more of a value or a name than helps to find it."""
+    """A quoted value or name is truncated."""
     answer = post(shop, "/v1/suppliers", body)
     assert 422 == answer.status_code
     assert 10_000 > len(answer.get_data())
 
 
 def test_a_long_number_in_quotes_is_cut(shop):
-    """The value and the way to write it are both quoted, both short."""
+    """A quoted long number and its suggested form are both truncated."""
     answer = post(shop, "/v1/diameter-readings", {"spool_code": "X-1", "d1_mm": "9" * 100_000})
     said = refused(answer, 422, "invalid")
     assert "(100,000 characters)" in said["errors"][0]["detail"]
@@ -138,7 +138,7 @@ def test_a_long_number_in_quotes_is_cut(shop):
 
 
 def test_an_object_with_too_many_names_or_an_array_with_too_many_elements_is_refused_early(shop):
-    """More names or elements than any request has are refused before a schema looks at them."""
+    """Bodies with too many names or elements are refused before any schema."""
     wide = {f"k{n}": 1 for n in range(strict_json.MAX_NAMES + 1)}
     assert "1,000 names" in refused(post(shop, "/v1/suppliers", wide), 400, "malformed", [])["detail"]
     for body in ([1] * 10_001, {"pairs": [1] * 10_001}, {"pairs": [[[1] * 10_001]]}):
@@ -147,14 +147,14 @@ def test_an_object_with_too_many_names_or_an_array_with_too_many_elements_is_ref
 
 
 def test_an_endless_address_is_refused(shop):
-    """Path and query together have a length; one more is 414 before anything is looked up."""
+    """A path with query over the length limit is refused with 414 before any look-up."""
     for path in (f"/v1/spools/{'x' * _LONGEST_ADDRESS}", f"/v1/lots?cursor={'x' * _LONGEST_ADDRESS}"):
         refused(send(shop, "GET", path), 414, "uri-too-long", [])
     refused(send(shop, "GET", f"/v1/spools/{'x' * 5000}"), 404, "not-found", [])
 
 
 def test_a_form_with_many_fields_is_answered_shortly(shop):
-    """500 fields that no import has."""
+    """A form with 500 unknown fields has a short answer."""
     form = {f"f{n}": "1" for n in range(500)}
     headers = {"Authorization": f"Bearer {shop.tokens['admin']}"}
     answer = shop.client.post("/v1/imports", data=form, headers=headers, content_type="multipart/form-data")
@@ -163,7 +163,7 @@ def test_a_form_with_many_fields_is_answered_shortly(shop):
 
 @pytest.fixture
 def nobody_writes(monkeypatch):
-    """Fails where readings or a file take the turn to write."""
+    """Fails where readings or a file take the write lock."""
 
     def refuse(*_):
         raise AssertionError("a request that is at fault took the turn to write")
@@ -174,7 +174,7 @@ def nobody_writes(monkeypatch):
 
 @pytest.mark.usefixtures("nobody_writes")
 def test_a_list_or_a_file_at_fault_never_takes_the_turn_to_write(shop):
-    """What is wrong is found before others would have to wait: unknown spools in a list, in columns and in a file."""
+    """Errors in a list, columns or a file are found before the write lock is taken."""
     rows = [{"spool_code": f"N-{n}", **WIDE} for n in range(5)]
     for body in (rows, {"columns": {name: [row[name] for row in rows] for name in rows[0]}}):
         assert 5 == len(refused(post(shop, "/v1/diameter-readings", body), 422, "invalid")["errors"])

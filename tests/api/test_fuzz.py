@@ -1,4 +1,4 @@
-"""Requests that nobody thought of, made from the OpenAPI document: every path, every check of its answers, and never a 5xx."""
+"""Random requests from the OpenAPI document: every path, documented answers, and never a 5xx."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ CHECKS = {
 
 
 def padded(value: Any) -> bool:
-    """True where a text has blanks at an end. They are cut off before it is judged, which no schema can say."""
+    """True for a text with blanks at an end; they are stripped before validation, which no schema can express."""
     if isinstance(value, str):
         return value != value.strip()
     inside = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
@@ -48,7 +48,7 @@ def padded(value: Any) -> bool:
 
 
 def pointed(value: Any, there: dict[str, tuple[Any, ...]], turn: int) -> Any:
-    """The same value, but its numbers and codes of things are of some that are there, so that the request gets past the door."""
+    """The same value with existing numbers and codes, so that the request passes the first checks."""
     if isinstance(value, list):
         return [pointed(part, there, turn) for part in value]
     if not isinstance(value, dict):
@@ -60,7 +60,7 @@ def pointed(value: Any, there: dict[str, tuple[Any, ...]], turn: int) -> Any:
 
 
 class Fuzzed:
-    """A shop with one of everything, its document as schemathesis reads it, and a count of what was answered."""
+    """A shop with one of everything, its schemathesis schema, and a count of answers."""
 
     def __init__(self, url: str) -> None:
         app = self.app = create_app(Settings(database=url, log_level="error"))
@@ -80,7 +80,7 @@ class Fuzzed:
         self.schema = schemathesis.openapi.from_wsgi("/v1/openapi.json", app, config=config)
 
     def try_out(self, operation: schemathesis.APIOperation, mode: GenerationMode) -> str | None:
-        """Sends requests to one operation; answers what was wrong with an answer, None when nothing was."""
+        """Sends requests to one operation; returns the fault of an answer, or None."""
 
         @settings(
             max_examples=EXAMPLES,
@@ -123,7 +123,7 @@ def fuzzed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 
 @pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
 def test_every_path_answers_as_documented_whatever_it_is_sent(fuzzed: Fuzzed, mode: GenerationMode) -> None:
-    """Right and wrong requests to every path get a documented answer: status, type, shape; wrong ones and those without a token are refused."""
+    """Valid and invalid requests to every path have the documented status, type and shape; invalid ones and those without a token are refused."""
     operations = [found.ok() for found in fuzzed.schema.get_all_operations()]
     wrong = [said for operation in operations if (said := fuzzed.try_out(operation, mode))]
     assert [] == wrong, "\n\n".join(wrong)
@@ -134,7 +134,7 @@ def test_every_path_answers_as_documented_whatever_it_is_sent(fuzzed: Fuzzed, mo
 
 
 def _odd_request(fuzzed: Fuzzed, path: str, method: str, queries: list[str], draw: st.DrawFn) -> list[str]:
-    """Sends a request with odd bytes in its path, query and headers, and returns what was wrong with the answer."""
+    """Sends a request with odd bytes in path, query and headers; returns the fault of the answer."""
 
     def part(name: str) -> bytes:
         right = st.sampled_from([str(one).encode() for one in fuzzed.paths.get(name, (1,))])
@@ -154,7 +154,7 @@ def _odd_request(fuzzed: Fuzzed, path: str, method: str, queries: list[str], dra
 
 
 def test_no_path_breaks_whatever_bytes_it_is_sent(fuzzed: Fuzzed) -> None:
-    """Control characters, NUL and what is no UTF-8, in paths, queries and headers: refused, or passed over, and never a 5xx."""
+    """Control characters, NUL and invalid UTF-8 in paths, queries and headers never give a 5xx."""
     found: list[str] = []
     for operation in (one.ok() for one in fuzzed.schema.get_all_operations()):
         queries = [*(parameter.name for parameter in operation.query), "limit", "cursor", "nothing"]

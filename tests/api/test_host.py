@@ -1,4 +1,4 @@
-"""The name in the header `Host`: one and well-formed, and in no answer unless it is this machine's."""
+"""The `Host` header: exactly one and valid, and repeated in no answer unless it is this machine's."""
 
 from __future__ import annotations
 
@@ -46,13 +46,13 @@ WRONG = (
 
 
 def test_a_host_with_or_without_a_port_is_taken(shop):
-    """Names, IPv4 and IPv6 addresses."""
+    """Names, IPv4 and IPv6 addresses are accepted, with or without a port."""
     assert {200} == {shop.client.get("/healthz", headers={"Host": host}).status_code for host in RIGHT}
 
 
 @pytest.mark.parametrize("path", ["/healthz", "/", "/v1/lots", "/nowhere", "/v1//lots"])
 def test_what_is_no_host_is_refused(shop, path):
-    """Two joined by a comma too, as servers hand over repeated headers."""
+    """An invalid host is refused, also two hosts joined by a comma."""
     for host in WRONG:
         answer = shop.client.get(path, headers={"Host": host})
         body = refused(answer, 400, "malformed", [])
@@ -61,7 +61,7 @@ def test_what_is_no_host_is_refused(shop, path):
 
 
 def test_none_and_two_are_refused_over_a_socket(app):
-    """HTTP/1.1 needs one Host; HTTP/1.0 may go without and not have two."""
+    """HTTP/1.1 requires one Host; HTTP/1.0 accepts none and refuses two."""
     asked = "GET /readyz HTTP/{}\r\n{}Connection: close\r\n\r\n"
     cases = {
         ("1.1", ""): 400,
@@ -81,7 +81,7 @@ def test_none_and_two_are_refused_over_a_socket(app):
 
 
 def test_no_answer_repeats_a_foreign_host(shop):
-    """Every path that is read, as JSON, page, picture or PDF, redirects of the router among them."""
+    """No GET answer, as JSON, page, picture, PDF or redirect, contains a foreign host."""
     lot = shop.receive(shop.supplier("QWT"), shop.grade(), "QW-71", 2)
     code, number = lot["spools"][0]["code"], lot["id"]
     paths = [rule.rule for rule in shop.app.url_map.iter_rules() if "GET" in rule.methods and "<" not in rule.rule]
@@ -107,7 +107,7 @@ def test_no_answer_repeats_a_foreign_host(shop):
 
 
 def test_a_redirect_of_the_router_leads_to_a_path(shop):
-    """Doubled slashes lead to the path without them, at whatever name the client uses."""
+    """Doubled slashes redirect to a path without a host."""
     for path, to in (("/v1//lots?limit=2", "/v1/lots?limit=2"), ("/docs//start.js", "/docs/start.js")):
         answer = shop.client.get(path, headers={"Host": FOREIGN})
         assert (308, to) == (answer.status_code, answer.headers["Location"])
@@ -120,7 +120,7 @@ def code(shop):
 
 
 def label(shop, code, host, scheme="http", **where):
-    """The address on a label that is asked for under this name, by a server that listens at 192.0.2.7:8080."""
+    """The address on a label requested under this name, from a server that listens at 192.0.2.7:8080."""
     given = {"SERVER_NAME": "192.0.2.7", "SERVER_PORT": "8080", "wsgi.url_scheme": scheme, **where}
     headers = {"Host": host, "Authorization": f"Bearer {shop.tokens['admin']}"}
     answer = shop.client.get(f"/v1/spools/{code}/label", headers=headers, environ_overrides=given)
@@ -140,13 +140,13 @@ def label(shop, code, host, scheme="http", **where):
     ],
 )
 def test_a_name_of_this_machine_counts(shop, code, host):
-    """An address, localhost and the machine's own name can be no other site's."""
+    """An address, localhost and the machine's own name are accepted as hosts."""
     assert f"http://{host}" == label(shop, code, host)
 
 
 @pytest.mark.parametrize("host", [FOREIGN, f"{FOREIGN}:8080", f"localhost.{FOREIGN}", "127.0.0.1.evil.example"])
 def test_any_other_name_gives_way_to_the_address_of_the_server(shop, code, host):
-    """The address at which the request came in stands in."""
+    """Another name is replaced by the address that received the request."""
     assert "http://192.0.2.7:8080" == label(shop, code, host)
     assert "http://[2001:db8::7]:8080" == label(shop, code, host, SERVER_NAME="2001:db8::7%eth0")
     assert "https://192.0.2.7" == label(shop, code, host, "https", SERVER_PORT="443")
@@ -154,14 +154,14 @@ def test_any_other_name_gives_way_to_the_address_of_the_server(shop, code, host)
 
 
 def test_the_name_that_the_server_listens_at_counts(shop, code, monkeypatch):
-    """The setting `host` may be a name."""
+    """The setting `host` can be a name."""
     monkeypatch.setitem(shop.app.config, "LISTENS_AT", "Lots.Example")
     assert "http://lots.example:8080" == label(shop, code, "lots.example:8080")
 
 
 @pytest.mark.parametrize("site", ["https://lots.example/filament", "https://lots.example/filament/"])
 def test_the_site_of_the_settings_counts_before_all(settings_and_tokens, shop, code, site):
-    """Whatever the request says, labels lead to the address under which people reach the shop."""
+    """Labels use the setting `site` before the host of the request."""
     settings, _ = settings_and_tokens
     app = create_app(replace(settings, site=site))
     shop.app, shop.client = app, app.test_client()
@@ -171,7 +171,7 @@ def test_the_site_of_the_settings_counts_before_all(settings_and_tokens, shop, c
 
 
 def test_over_a_socket_the_address_is_the_one_that_was_connected_to(shop, app, code):
-    """The server tells the application at which of its addresses a request came in."""
+    """The application receives the address of the connection."""
     asked = (
         f"GET /v1/spools/{code}/label HTTP/1.1\r\nHost: {FOREIGN}\r\nAuthorization: Bearer {shop.tokens['admin']}\r\n"
     )
@@ -184,7 +184,7 @@ def test_over_a_socket_the_address_is_the_one_that_was_connected_to(shop, app, c
     "site", ["https://lots.example", "http://192.0.2.7:8080", "https://[2001:db8::1]/a-b/c", "none"]
 )
 def test_a_site_is_an_address(engine, site):
-    """With a path or without."""
+    """A site is an address, with or without a path."""
     assert site == load_settings({"LOTS_SITE": site}).site
 
 
@@ -205,6 +205,6 @@ def test_a_site_is_an_address(engine, site):
     ],
 )
 def test_what_is_no_address_is_refused(engine, site):
-    """The message names the setting and shows what to write."""
+    """An invalid site is refused with the setting and a valid form."""
     with pytest.raises(BadSettings, match=r"site is .*https://lots\.example/filament"):
         Settings(site=site)

@@ -9,7 +9,7 @@ BODY = {"code": "QWT", "name": "Supplier"}
 
 
 def same(first, second):
-    """True when an answer is the same again, headers that matter included."""
+    """True when an answer is repeated, with its relevant headers."""
     kept = ("Content-Type", "Location", "ETag")
     return (first.status_code, first.get_data(), [first.headers.get(name) for name in kept]) == (
         second.status_code,
@@ -19,7 +19,7 @@ def same(first, second):
 
 
 def at_once(shop, calls):
-    """The answers to calls made at the same moment, each by a client of its own in a thread of its own."""
+    """The answers to simultaneous calls, each by its own client in its own thread."""
     barrier, answers = threading.Barrier(len(calls)), [None] * len(calls)
 
     def ask(index, role, path, body, headers):
@@ -38,7 +38,7 @@ def at_once(shop, calls):
 
 
 def test_a_repeat_gets_the_first_answer_and_stores_nothing(shop):
-    """The same key with the same body is the same request: same answer, marked as repeated, one row."""
+    """The same key with the same body has the same answer, marked as repeated, and one row."""
     first = shop.call("purchasing", "POST", "/suppliers", BODY, Idempotency_Key="k-1")
     assert 201 == first.status_code
     before = counts()
@@ -51,7 +51,7 @@ def test_a_repeat_gets_the_first_answer_and_stores_nothing(shop):
 
 
 def test_the_first_answer_stands_whatever_happened_since(shop):
-    """A repeat shows what was answered then, not how things stand now."""
+    """A repeat has the first answer, whatever happened since."""
     spool = shop.good_lot()["spools"][0]["code"]
     body = {"spool_code": spool, "machine": "P1", "job": "J", "use": "cosmetic"}
     first = shop.call("production", "POST", "/loads", body, Idempotency_Key="k")
@@ -63,7 +63,7 @@ def test_the_first_answer_stands_whatever_happened_since(shop):
 
 
 def test_a_refused_load_is_answered_again_as_it_was(shop):
-    """A refusal that went on record is an answer: its repeat is the same 409, on record once, even after a release."""
+    """The repeat of a recorded refusal is the same 409, recorded once, even after a release."""
     delivery = shop.receive(
         shop.supplier(), shop.grade(limits={"diameter": {"ovality_max_mm": 0.05}, "sampling": {"fixed": 1}})
     )
@@ -79,7 +79,7 @@ def test_a_refused_load_is_answered_again_as_it_was(shop):
 
 
 def test_a_key_with_another_body_is_refused(shop):
-    """A key belongs to one body, byte for byte; another is refused and nothing is stored."""
+    """The same key with another body is refused and nothing is stored."""
     shop.call("purchasing", "POST", "/suppliers", BODY, Idempotency_Key="k")
     before = counts()
     other = shop.call("purchasing", "POST", "/suppliers", {**BODY, "name": "Other"}, Idempotency_Key="k")
@@ -93,7 +93,7 @@ def test_a_key_with_another_body_is_refused(shop):
     ("body", "status"), [(b'{"code": "A"}', 422), (b"{", 400), (b'{"code": "TAKEN", "name": "N"}', 409), (b"", 400)]
 )
 def test_a_refused_request_frees_its_key(shop, body, status):
-    """What was refused stored nothing, its key neither: put right, the request may keep its key."""
+    """An invalid request frees its key, which the corrected one can use."""
     shop.supplier("TAKEN")
     before = counts()
     refused(send(shop, "POST", "/v1/suppliers", body, Idempotency_Key="k"), status)
@@ -110,7 +110,7 @@ def test_a_refusal_of_the_wrong_person_or_type_frees_the_key(shop):
 
 
 def test_keys_of_different_people_do_not_meet(shop):
-    """Two people who choose the same key each get their own answer."""
+    """Two people with the same key have separate answers."""
     first = shop.call("purchasing", "POST", "/suppliers", {"code": "A", "name": "A"}, Idempotency_Key="1")
     second = shop.call("admin", "POST", "/suppliers", {"code": "B", "name": "B"}, Idempotency_Key="1")
     assert (201, 201) == (first.status_code, second.status_code)
@@ -118,33 +118,33 @@ def test_keys_of_different_people_do_not_meet(shop):
 
 
 def test_keys_of_different_paths_do_not_meet(shop):
-    """One key may be used once on each path."""
+    """A key can be used once on each path."""
     shop.post("admin", "/suppliers", {"code": "A", "name": "A"}, Idempotency_Key="1")
     shop.post("admin", "/shades", {"code": "A", "name": "A"}, Idempotency_Key="1")
 
 
 def test_without_a_key_every_post_is_a_new_one(shop):
-    """Two readings alike are two readings."""
+    """Without a key two equal readings are two readings."""
     spool = shop.good_lot()["spools"][0]["code"]
     assert shop.diameter(spool)["id"] != shop.diameter(spool)["id"]
 
 
 @pytest.mark.parametrize("key", ["", " ", "a b", "x" * 256, '"', "tab\there", "\xe9"])
 def test_a_key_that_is_none_is_refused(shop, key):
-    """A key is 1 to 255 visible ASCII characters."""
+    """A key has 1 to 255 visible ASCII characters, and others are refused."""
     refused(send(shop, "POST", "/v1/suppliers", b"{}", Idempotency_Key=key), 422, "invalid", ["Idempotency-Key"])
 
 
 @pytest.mark.parametrize("key", ["x", "x" * 255, '"8e03978e-40d5-43dd-bc93-6894a57f9324"', "~!@#$%^&*()"])
 def test_a_key_may_be_long_or_quoted(shop, key):
-    """The longest key, a quoted one and one of odd signs are kept and known again."""
+    """The longest key, a quoted one and one of unusual characters are recognised again."""
     first = shop.call("purchasing", "POST", "/suppliers", BODY, Idempotency_Key=key)
     assert 201 == first.status_code
     assert same(first, shop.call("purchasing", "POST", "/suppliers", BODY, Idempotency_Key=key))
 
 
 def test_two_simultaneous_repeats_store_once(shop):
-    """A client that sends the same request several times at once gets one answer from all, and one row."""
+    """Simultaneous repeats get one answer and store one row."""
     headers = {"Idempotency-Key": "k"}
     answers = at_once(shop, [("purchasing", "/suppliers", BODY, headers)] * 4)
     assert [201] * 4 == [answer.status_code for answer in answers]
@@ -154,7 +154,7 @@ def test_two_simultaneous_repeats_store_once(shop):
 
 
 def test_simultaneous_repeats_of_readings_store_once(shop):
-    """The same list of readings sent twice at once is stored and judged once."""
+    """A list of readings sent twice at once is stored and assessed once."""
     delivery = shop.good_lot()
     spool, before = delivery["spools"][0]["code"], counts()
     body = [{"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.76}] * 5
@@ -165,14 +165,14 @@ def test_simultaneous_repeats_of_readings_store_once(shop):
 
 
 def test_one_code_added_twice_at_once_is_stored_once(shop):
-    """Without a key the second of two simultaneous suppliers of one code is told that it is there."""
+    """Of two simultaneous suppliers with one code and without a key, the second is refused."""
     answers = at_once(shop, [("purchasing", "/suppliers", BODY, {})] * 3)
     assert [201, 409, 409] == sorted(answer.status_code for answer in answers)
     assert 1 == len(shop.get("purchasing", "/suppliers")["items"])
 
 
 def test_one_spool_loaded_twice_at_once_is_loaded_once(shop):
-    """Two people who load one spool at the same moment: one may, the other is told where it is."""
+    """Of two simultaneous loads of a spool the second is refused with its machine."""
     spool = shop.good_lot()["spools"][0]["code"]
     body = {"spool_code": spool, "job": "J", "use": "cosmetic"}
     answers = at_once(shop, [("production", "/loads", {**body, "machine": f"P{n}"}, {}) for n in range(3)])

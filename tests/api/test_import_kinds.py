@@ -30,7 +30,7 @@ DELIVERY = "supplier_code,grade_code,supplier_lot,order_ref,received_at,spool_co
 
 @pytest.fixture
 def at(shop):
-    """A shop with a lot of the spools S-1, S-2 and S-3 that waits for readings of every kind."""
+    """A shop with a lot of the spools S-1, S-2 and S-3 that lacks readings of every kind."""
     grade = shop.grade("PLA-HW-175", FULL_LIMITS)
     spools = {"spools": [{"code": f"S-{n}", "net_mass_g": 1000} for n in (1, 2, 3)]}
     body = {
@@ -50,34 +50,34 @@ def stored(shop, kind, *names):
 
 
 def test_colours_with_their_conditions_in_columns(at):
-    """Each row states how it was measured."""
+    """Each row has its own conditions in columns."""
     header = f"{COLOR},{','.join(CONDITIONS)},plaque"
     take(at, "color", text(header, f"S-1,95.02,-0.79,1.48,{MEASURED},D65,10,d/8,SCI,excluded,P1"))
     assert [([95.02, -0.79, 1.48], {**CONDITIONS}, "P1")] == stored(at, "color", "lab", "conditions", "plaque")
 
 
 def test_colours_with_their_conditions_said_once(at):
-    """What the columns leave out is said for the whole file."""
+    """Conditions missing in the columns come from the options of the file."""
     take(at, "color", text(COLOR, f"S-1,95.02,-0.79,1.48,{MEASURED}"), **SAID)
     assert [([95.02, -0.79, 1.48], {**CONDITIONS})] == stored(at, "color", "lab", "conditions")
 
 
 def test_conditions_that_nobody_said_are_asked_for_by_name(at):
-    """Each missing one once, not in every row."""
+    """Each missing condition is reported once by name, not in every row."""
     rows = [f"S-1,95.0,-0.8,1.5,{MEASURED}"] * 3
     asked = {column for row, column in places(at, "color", text(COLOR, *rows), uv="excluded") if row == 1}
     assert {"illuminant", "observer_deg", "geometry", "specular"} == asked
 
 
 def test_a_condition_said_twice_is_refused(at):
-    """In a column and for the whole file, nobody knows which counts."""
+    """A condition in a column and in the options is refused."""
     header = f"{COLOR},specular"
     said = dict(SAID)
     assert (1, "specular") in places(at, "color", text(header, f"S-1,95,-0.8,1.5,{MEASURED},included"), **said)
 
 
 def test_a_condition_said_once_is_wrong_once(at):
-    """Other conditions than the shade's are one fault of the file, or one of each row that states them."""
+    """A wrong condition is one error of the file, or one of each row that states it."""
     rows = [f"S-1,95.0,-0.8,1.5,{MEASURED}", f"S-2,95.0,-0.8,1.5,{MEASURED}"]
     assert [(None, "specular")] == places(at, "color", text(COLOR, *rows), **{**SAID, "specular": "excluded"})
     with_column = {name: value for name, value in SAID.items() if name != "specular"}
@@ -86,21 +86,21 @@ def test_a_condition_said_once_is_wrong_once(at):
 
 
 def test_each_coordinate_is_blamed_for_itself(at):
-    """A colour that cannot be one points at the coordinate that is out."""
+    """An impossible colour points at the wrong coordinate."""
     rows = ("S-1,950,-0.8,1.5", "S-1,95,,1.5", "S-1,95,-0.8,151", "S-1,95,1/2,1.5")
     found = places(at, "color", text(COLOR, *(f"{row},{MEASURED}" for row in rows)), **SAID)
     assert [(2, "L"), (3, "a"), (4, "b"), (5, "a")] == found
 
 
 def test_a_likely_slip_is_a_warning_with_its_row(at):
-    """A lost minus sign is stored as it stands, and told; so far from its neighbours it waits for a confirmation, which is told too."""
+    """A missing minus sign is stored with a warning; far from its neighbours it waits for confirmation."""
     rows = [f"S-{n},95.0,-3.0,1.5,{MEASURED}" for n in (1, 2, 3)]
     done = take(at, "color", text(COLOR, *rows, f"S-1,95.0,3.0,1.5,{MEASURED}"), **SAID)
     assert [(5, "lab")] * 2 == [(said["row"], said["column"]) for said in done["warnings"]]
 
 
 def test_exchange_text_is_read_with_its_conditions(at):
-    """Colours by name, conditions from the header, the time it was made."""
+    """Exchange text gives colours by name, conditions from the header and the time of creation."""
     done = take(at, "color", EXCHANGE, name="plaques.txt")
     assert (2, 2) == (done["rows"], done["items"])
     assert [
@@ -111,7 +111,7 @@ def test_exchange_text_is_read_with_its_conditions(at):
 
 
 def test_exchange_text_must_say_how_it_was_measured(at):
-    """Without illuminant, observer, geometry or specular component it is refused, naming the keywords; options may say them."""
+    """Exchange text without illuminant, observer, geometry or specular component is refused with the keywords; options can give them."""
     bare = "\n".join(line for line in EXCHANGE.splitlines() if '"' not in line)
     found = faults(at, "color", bare, uv="excluded")
     assert {"illuminant", "observer_deg", "geometry", "specular"} == {column for _, column, _ in found}
@@ -121,7 +121,7 @@ def test_exchange_text_must_say_how_it_was_measured(at):
 
 
 def test_colours_as_spectra_in_columns(at):
-    """One column for each wavelength; the colour is computed, under the reference's light."""
+    """Each wavelength is a column, and the colour is computed under the reference's illuminant."""
     take(at, "color", text(SPECTRAL, f"S-1,{','.join(['0.85'] * 16)}"), **BARE)
     ((spectrum, conditions, lab),) = stored(at, "color", "spectrum", "conditions", "lab")
     assert {"start_nm": 400, "step_nm": 20, "values": [0.85] * 16} == spectrum
@@ -131,7 +131,7 @@ def test_colours_as_spectra_in_columns(at):
 
 
 def test_a_file_may_hold_spectra_and_colours(at):
-    """Each row has the one or the other; the light is said for those that need it."""
+    """Rows can hold spectra or colours, and the illuminant is stated for rows that need it."""
     row = f"S-1,{','.join(['0.85'] * 16)},,,"
     take(at, "color", text(f"{SPECTRAL},L,a,b", row, f"S-2,{',' * 16}94.0,0.1,0.2"), **SAID)
     assert [True, False] == [spectrum is not None for (spectrum,) in stored(at, "color", "spectrum")]
@@ -149,7 +149,7 @@ def test_a_file_may_hold_spectra_and_colours(at):
     ids=["percent", "gap", "text", "late", "short"],
 )
 def test_faults_of_spectra_point_at_their_columns(at, cells, where):
-    """Percent, a gap, a word, a spectrum that begins too late or ends too early; a spool that is not there is told with it."""
+    """Percent, gaps, words and wrong wavelengths point at their columns, and an unknown spool is reported too."""
     before = counts()
     row = ",".join(cells.get(nm, "0.85") for nm in WAVELENGTHS)
     assert [(2, "spool_code"), (2, where)] == places(at, "color", text(SPECTRAL, f"X-1,{row}"), **BARE)
@@ -157,7 +157,7 @@ def test_faults_of_spectra_point_at_their_columns(at, cells, where):
 
 
 def test_a_row_with_a_colour_and_a_spectrum_is_refused(at):
-    """Which of the two was meant cannot be known."""
+    """A row with a colour and a spectrum is refused."""
     row = f"S-1,{','.join(['0.85'] * 16)},94,0,0"
     assert [(2, "nm400")] == places(at, "color", text(f"{SPECTRAL},L,a,b", row), **BARE)
 
@@ -174,7 +174,7 @@ def test_a_row_with_a_colour_and_a_spectrum_is_refused(at):
     ids=["joined", "underscored", "short", "factor", "percent"],
 )
 def test_exchange_text_may_hold_spectra(at, fields, values):
-    """The L*, a*, b* beside them hold under the file's own light, D50, and are let by with it."""
+    """The L*, a*, b* beside spectra apply under the file's own illuminant D50 and are accepted with it."""
     wrong_light = EXCHANGE.replace('"D65"', '"D50"').replace("NUMBER_OF_FIELDS 4\n", "")
     file = wrong_light.replace("LAB_B\n", f"LAB_B {fields}\n").replace("1.52\n", f"1.52 {values}\n")
     done = take(at, "color", file.replace("1.49\n", f"1.49 {values}\n"))
@@ -184,7 +184,7 @@ def test_exchange_text_may_hold_spectra(at, fields, values):
 
 
 def test_wavelengths_of_exchange_text_must_be_the_same_in_every_row(at):
-    """The line that has others is told."""
+    """A row with other wavelengths in exchange text is named by its line."""
     fields = " ".join(["SPECTRAL_NM SPECTRAL_DEC"] * 16)
     rows = [" ".join(f"{nm + shift} 0.85" for nm in WAVELENGTHS) for shift in (0, 10)]
     file = EXCHANGE.replace("NUMBER_OF_FIELDS 4\n", "").replace("LAB_B\n", f"LAB_B {fields}\n")
@@ -193,19 +193,19 @@ def test_wavelengths_of_exchange_text_must_be_the_same_in_every_row(at):
 
 
 def test_exchange_text_and_options_must_not_contradict_each_other(at):
-    """An option fills a gap; it does not overrule the file."""
+    """An option that contradicts the file is refused."""
     assert [(None, "illuminant")] == places(at, "color", EXCHANGE, illuminant="D50")
     assert 2 == take(at, "color", EXCHANGE, illuminant="D65")["items"]
 
 
 def test_faults_of_exchange_text_point_at_its_lines_and_names(at):
-    """Counts, cells and spools are all checked at once."""
+    """Counts, cells and spools of exchange text are all checked, with lines and names."""
     wrong = EXCHANGE.replace("SETS 2", "SETS 5").replace("-0.79", "-0,79").replace("S-1", "X-1")
     assert [(None, None), (13, "SAMPLE_NAME"), (14, "LAB_A")] == places(at, "color", wrong)
 
 
 def test_a_time_in_exchange_text_that_cannot_be_read_is_noted(at):
-    """The readings then carry the moment of the import, and the answer says so."""
+    """With an unreadable time the readings have the moment of the import, and the answer says so."""
     done = take(at, "color", EXCHANGE.replace("2026-11-20T10:00:00Z", "20 Nov 2026"))
     assert "CREATED" in done["notes"][0]
 
@@ -232,7 +232,7 @@ def test_a_time_in_exchange_text_that_cannot_be_read_is_noted(at):
     ],
 )
 def test_the_other_kinds_are_read_by_the_names_of_their_fields(at, kind, header, row, shown):
-    """Columns are named like the fields of the JSON request."""
+    """Columns of other kinds are named like the JSON fields."""
     take(at, kind, text(header, row))
     assert [tuple(shown.values())] == stored(at, kind, *shown)
 
@@ -263,7 +263,7 @@ def test_the_other_kinds_are_read_by_the_names_of_their_fields(at, kind, header,
     ],
 )
 def test_the_other_kinds_name_each_faulty_cell_and_no_other(at, kind, header, row, where):
-    """A fault is not told again where it makes itself felt in another column."""
+    """An error is reported in its own column alone."""
     assert [(2, column) for column in where] == places(at, kind, text(header, row))
 
 
@@ -275,13 +275,13 @@ def test_the_other_kinds_name_each_faulty_cell_and_no_other(at, kind, header, ro
     ],
 )
 def test_a_cell_that_should_hold_a_colour_is_told_how_to_write_it(at, kind, header, row, hint):
-    """Columns of their own are offered only where the kind has them."""
+    """Separate colour columns are suggested only for kinds that have them."""
     said = SAID if kind == "color" else {}
     assert f"This is not a list. {hint}" in [words for _, _, words in faults(at, kind, text(header, row), **said)]
 
 
 def test_an_exported_opacity_comes_in_again(at):
-    """The ratio that was worked out stands beside the colours it was worked out from, and is worked out anew."""
+    """The exported ratio of an opacity is ignored and computed again from its colours."""
     row = 'S-1,"[94.7,-0.8,1.3]","[95.0,-0.8,1.5]",0.9917,2026-11-20T09:00:00Z'
     take(at, "opacity", text("spool_code,over_black,over_white,contrast_ratio,recorded_at", row), role="receiving")
     [(black, ratio)] = stored(at, "opacity", "over_black", "contrast_ratio")
@@ -290,7 +290,7 @@ def test_an_exported_opacity_comes_in_again(at):
 
 
 def test_rows_become_deliveries_with_samples(at):
-    """Spools of one supplier, grade, lot, order and time are one delivery; a lot comes with its sample."""
+    """Spools of one supplier, grade, lot, order and time are one delivery, with its sample."""
     rows = [
         f"QWT,PLA-HW-175,Q-72,PO 1,{RECEIVED},T-1,1000",
         f"QWT,PLA-HW-175,Q-73,PO 1,{RECEIVED},T-2,750",
@@ -307,14 +307,14 @@ def test_rows_become_deliveries_with_samples(at):
 
 
 def test_a_row_may_count_spools_that_are_alike(at):
-    """spool_count spools of net_mass_g each; codes are made up."""
+    """A row with spool_count stands for so many equal spools with generated codes."""
     header = "supplier_code,grade_code,supplier_lot,received_at,spool_count,net_mass_g"
     done = take(at, "deliveries", text(header, f"QWT,PLA-HW-175,Q-72,{RECEIVED},3,750"), role="receiving")
     assert 3 == len(done["deliveries"][0]["spool_codes"])
 
 
 def test_every_fault_of_deliveries_comes_at_once(at):
-    """Suppliers, numbers, masses, codes and times, each at its row and column."""
+    """Errors of suppliers, numbers, masses, codes and times are all reported at row and column."""
     rows = [
         f"QWT,PLA-HW-175,Q-72,,{RECEIVED},T-1,1",
         f"QWX,PLA-HW-175,Q-72,,{RECEIVED},T-2,1000",
@@ -344,13 +344,13 @@ def test_every_fault_of_deliveries_comes_at_once(at):
 
 
 def test_rows_of_one_delivery_must_agree(at):
-    """A note that differs between rows of one delivery is a fault of the later row."""
+    """A note that differs within one delivery is an error of the later row."""
     rows = [f"QWT,PLA-HW-175,Q-72,,{RECEIVED},T-{n},1000,{note}" for n, note in ((1, "dented"), (2, ""), (3, "dry"))]
     assert [(4, "note")] == places(at, "deliveries", text(f"{DELIVERY},note", *rows), role="receiving")
 
 
 def test_a_code_and_a_count_do_not_go_together(at):
-    """A code is on one spool; more than a thousand spools are no delivery."""
+    """A code with a count, and more than a thousand spools, are refused."""
     header = f"{DELIVERY},spool_count,confirm_spool_count"
     rows = [f"QWT,PLA-HW-175,Q-72,,{RECEIVED},T-1,1000,2,", *[f"QWT,PLA-HW-175,Q-73,,{RECEIVED},,1000,600,true"] * 2]
     found = places(at, "deliveries", text(header, *rows), role="receiving")
@@ -358,7 +358,7 @@ def test_a_code_and_a_count_do_not_go_together(at):
 
 
 def test_far_too_many_spools_are_confirmed_in_the_file(at):
-    """A count over 200 is a fault of its row until a column says that so many came."""
+    """A count over 200 is an error of its row unless a column confirms it."""
     row = f"QWT,PLA-HW-175,Q-73,,{RECEIVED},,1000,600"
     assert [(2, "spool_count")] == places(at, "deliveries", text(f"{DELIVERY},spool_count", row), role="receiving")
     confirmed = text(f"{DELIVERY},spool_count,confirm_spool_count", f"{row},true")
@@ -366,7 +366,7 @@ def test_far_too_many_spools_are_confirmed_in_the_file(at):
 
 
 def test_a_dry_run_of_deliveries_gives_no_numbers_away(at):
-    """Numbers, made-up codes and samples are given when the delivery is stored."""
+    """A dry run gives no numbers, codes or sample."""
     before = counts()
     rows = [
         f"QWT,PLA-HW-175,Q-72,,{RECEIVED},T-1,1000",
@@ -383,7 +383,7 @@ def test_a_dry_run_of_deliveries_gives_no_numbers_away(at):
 
 
 def test_limits_of_the_grade_are_those_of_the_json_request(at):
-    """A lot that a file blocks is blocked in the same transaction."""
+    """A lot blocked by a file is blocked in the same transaction."""
     at.limit(1, SIMPLE_LIMITS)
     rows = [f"S-{n},1.75,1.95" for n in (1, 2, 3)]
     done = take(at, "diameter", text("spool_code,d1_mm,d2_mm", *rows))
@@ -391,6 +391,6 @@ def test_limits_of_the_grade_are_those_of_the_json_request(at):
 
 
 def test_a_file_of_more_instruments_than_a_shop_has_is_refused(at):
-    """Such a file is something else, and looking each of them up would keep everybody waiting."""
+    """A file with more instruments than allowed is refused before they are looked up."""
     rows = [f"S-1,1.75,1.75,MIC-{n}" for n in range(201)]
     assert [(1, "instrument_code")] == places(at, "diameter", text("spool_code,d1_mm,d2_mm,instrument_code", *rows))

@@ -14,7 +14,7 @@ SAID = {name: str(value) for name, value in CONDITIONS.items()}
 
 @pytest.fixture
 def at(shop):
-    """A shop with a lot of the spools S-1, S-2 and S-3 that waits for its readings."""
+    """A shop with a lot of the spools S-1, S-2 and S-3 that lacks its readings."""
     grade = shop.grade("PLA-HW-175", SIMPLE_LIMITS)
     spools = {"spools": [{"code": f"S-{n}", "net_mass_g": 1000} for n in (1, 2, 3)]}
     body = {
@@ -28,12 +28,12 @@ def at(shop):
 
 
 def stored(shop, kind):
-    """Readings of the lot as the list shows them."""
+    """Readings of the lot as in the list."""
     return shop.get("quality", f"/lots/{shop.lot_id}/readings?kind={kind}&limit=500")["items"]
 
 
 def test_a_file_of_readings_is_stored_and_its_lot_judged(at):
-    """The answer counts what was stored and says where each lot stands."""
+    """The answer has the number of stored readings and the status of each lot."""
     done = take(at, "diameter", text(DIAMETER, ROW, f"S-2,,1.748,1.752,{MEASURED}"), name="bench/dia\u200bmeters.csv")
     assert (2, 2, False, False) == (done["rows"], done["items"], done["dry_run"], done["already_imported"])
     assert "diameters.csv" == done["file_name"]
@@ -45,7 +45,7 @@ def test_a_file_of_readings_is_stored_and_its_lot_judged(at):
 
 
 def test_the_same_file_again_changes_nothing(at):
-    """A repeat, under another name and by somebody else, answers 200 with what was answered first."""
+    """The same file again, under another name and by another person, returns 200 with the first answer."""
     first = take(at, "diameter", text(DIAMETER, ROW))
     before = contents()
     again = take(at, "diameter", text(DIAMETER, ROW), 200, name="copy.csv", role="receiving")
@@ -57,7 +57,7 @@ def test_the_same_file_again_changes_nothing(at):
 
 
 def test_the_same_file_at_the_same_moment_is_stored_once(at):
-    """Whoever comes second gets the answer of the first, not an error."""
+    """Of two simultaneous imports of a file the second gets the first answer."""
     barrier, answers = threading.Barrier(4), []
 
     def bring():
@@ -77,14 +77,14 @@ def test_the_same_file_at_the_same_moment_is_stored_once(at):
 
 
 def test_another_kind_or_other_options_make_it_another_file(at):
-    """What a file means depends on how it is read."""
+    """Another kind or other options make another file."""
     take(at, "diameter", text(DIAMETER, "S-1,1,1.75,1.76,2026-11-20 11:00"), time_zone="Europe/Berlin")
     take(at, "diameter", text(DIAMETER, "S-1,1,1.75,1.76,2026-11-20 11:00"), time_zone="Europe/London")
     assert ["2026-11-20T10:00:00Z", "2026-11-20T11:00:00Z"] == [row["measured_at"] for row in stored(at, "diameter")]
 
 
 def test_a_dry_run_says_what_would_be_and_stores_nothing(at):
-    """The lot is shown as it would stand; afterwards the file can go in."""
+    """A dry run shows the resulting lot and stores nothing; the import works afterwards."""
     before = contents()
     tried = take(at, "diameter", text(DIAMETER, "S-1,1,1.9,1.9," + MEASURED), 200, dry_run="true")
     assert (None, True, "blocked") == (tried["id"], tried["dry_run"], tried["lots"][0]["standing"])
@@ -93,7 +93,7 @@ def test_a_dry_run_says_what_would_be_and_stores_nothing(at):
 
 
 def test_imports_are_listed_in_order(at):
-    """Who brought which file, and what it touched."""
+    """Imports are listed in order with person, file and result."""
     for position in (1, 2, 3):
         take(at, "diameter", text(DIAMETER, f"S-1,{position},1.75,1.76,{MEASURED}"), name=f"{position}.csv")
     page = at.get("receiving", "/imports?limit=2")
@@ -103,7 +103,7 @@ def test_imports_are_listed_in_order(at):
 
 
 def test_every_fault_of_every_row_comes_at_once(at):
-    """Cells, fields and sense are all looked at, also in rows that have a fault already."""
+    """Every cell, field and plausibility error is reported, also in rows with another error."""
     found = faults(
         at,
         "diameter",
@@ -134,7 +134,7 @@ def test_every_fault_of_every_row_comes_at_once(at):
 
 
 def test_refusals_are_those_of_the_json_requests(at):
-    """The same reading as a file and as JSON is refused in the same words."""
+    """A reading has the same error in a file and as JSON."""
     body = {"spool_code": "S-1", "d1_mm": 0.0689, "d2_mm": 17.5, "position_m": -2}
     said = {
         f"{e['detail']} {e.get('hint', '')}".strip()
@@ -145,14 +145,14 @@ def test_refusals_are_those_of_the_json_requests(at):
 
 
 def test_a_fault_points_at_row_and_column_and_at_the_line_where_it_is_another(at):
-    """Line breaks in quotes make row 3 begin on line 4."""
+    """An error names row and column, and the line where line breaks in quotes shift it."""
     said = take(at, "diameter", text(DIAMETER + ",note", ROW + ',"two\r\nlines"', ROW.replace("1.75", "x") + ","), 422)
     assert ["row 3, column d1_mm"] == [error["pointer"] for error in said["errors"]]
     assert (3, 4, "d1_mm") == tuple(said["errors"][0][name] for name in ("row", "line", "column"))
 
 
 def test_columns_are_checked_before_rows_are_blamed(at):
-    """An unknown, a double and a missing column are faults of row 1, once each."""
+    """Unknown, double and missing columns are errors of row 1, once each."""
     rows = ["S-1,1.75,1.75,1.75,1.75", "S-2,1.75,1.75,1.75,1.75"]
     found = faults(at, "diameter", text("spool_code,d1_mm,d1_mm,d2mm,D2_MM", *rows))
     assert {1} == {row for row, _, _ in found}
@@ -178,7 +178,7 @@ def test_columns_are_checked_before_rows_are_blamed(at):
     ],
 )
 def test_a_file_that_cannot_be_read_is_refused_in_words(at, content, words):
-    """Whatever is sent, the answer says what to do about it, and nothing is stored."""
+    """An unreadable file is refused with the remedy, and nothing is stored."""
     before = counts()
     said = " ".join(found for _, _, found in faults(at, "diameter", content))
     assert any(word in said for word in words.split("|")), said
@@ -186,7 +186,7 @@ def test_a_file_that_cannot_be_read_is_refused_in_words(at, content, words):
 
 
 def test_semicolons_and_decimal_commas_count_only_when_declared(at):
-    """1,75 is refused with the way to declare it, and then read as 1.75."""
+    """1,75 is refused with the way to declare decimal commas, and then read as 1.75."""
     content = text(DIAMETER.replace(",", ";"), f"S-1;1,5;1,75;1,76;{MEASURED}")
     assert [(2, "position_m"), (2, "d1_mm"), (2, "d2_mm")] == places(at, "diameter", content, delimiter=";")
     take(at, "diameter", content, delimiter=";", decimal="comma")
@@ -194,7 +194,7 @@ def test_semicolons_and_decimal_commas_count_only_when_declared(at):
 
 
 def test_times_without_an_offset_need_the_zone_and_must_have_been_once(at):
-    """A time that clocks skipped or showed twice is a fault of its cell."""
+    """A time that the clock change skipped or repeated is an error of its cell."""
     rows = [f"S-1,1,1.75,1.75,{time}" for time in ("2026-03-29 02:30", "2026-10-25 02:30", "2026-10-25 04:30")]
     found = faults(at, "diameter", text(DIAMETER, *rows), time_zone="Europe/Berlin")
     assert [(2, "measured_at"), (3, "measured_at")] == [(row, column) for row, column, _ in found]
@@ -205,7 +205,7 @@ def test_times_without_an_offset_need_the_zone_and_must_have_been_once(at):
 
 
 def test_an_instrument_may_be_named_by_its_code(at):
-    """An unknown code is a fault of its cell, with a hint at the one that was meant; id and code together too."""
+    """An unknown instrument code is an error of its cell with a suggestion, and so are id and code together."""
     made = at.post("quality", "/instruments", {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 30})
     take(at, "diameter", text(f"{DIAMETER},instrument_code", f"{ROW},MIC-1", f"{ROW},"))
     assert [made["id"], None] == [row["instrument_id"] for row in stored(at, "diameter")]
@@ -221,7 +221,7 @@ def test_an_instrument_may_be_named_by_its_code(at):
     "kind", ["diameter", "color", "gloss", "opacity", "deliveries", "shrinkage", "bond", "surface", "moisture"]
 )
 def test_each_kind_is_for_the_roles_of_its_json_request(at, kind):
-    """The clerk brings deliveries and what is read at the bench; the rest is for quality, to whom deliveries are not. A program imports all."""
+    """Roles equal those of the JSON requests: the clerk imports deliveries and bench readings, quality the rest, a program all."""
     bench = ("diameter", "color", "gloss", "opacity")
     for role in ("receiving", "quality", "integration", "admin"):
         may = role in ("integration", "admin") or kind in bench or (role == "receiving") == (kind == "deliveries")
@@ -246,7 +246,7 @@ def test_each_kind_is_for_the_roles_of_its_json_request(at, kind):
     ],
 )
 def test_a_wrong_field_of_the_form_is_pointed_at(at, form, pointer):
-    """Unknown, double and wrong fields are refused like those of JSON."""
+    """Unknown, double and wrong form fields are refused like JSON fields."""
     form = {name: (io.BytesIO(b"x"), "x.csv") if value is None else value for name, value in form.items()}
     data = {"kind": "diameter", "file": (io.BytesIO(text(DIAMETER, ROW).encode()), "r.csv"), **form}
     answer = at.client.post("/v1/imports", data=data, headers={"Authorization": f"Bearer {at.tokens['quality']}"})
@@ -255,7 +255,7 @@ def test_a_wrong_field_of_the_form_is_pointed_at(at, form, pointer):
 
 
 def test_a_form_without_kind_or_file_says_what_is_missing(at):
-    """Both are asked for at once; a file sent as text is told from one that is not there."""
+    """A missing kind and a missing file are reported together, and a file sent as text differs from a missing one."""
     headers = {"Authorization": f"Bearer {at.tokens['quality']}"}
     answer = at.client.post(
         "/v1/imports", data={"file": "readings.csv"}, headers=headers, content_type="multipart/form-data"
@@ -267,7 +267,7 @@ def test_a_form_without_kind_or_file_says_what_is_missing(at):
 
 
 def test_a_repeat_with_its_key_gets_the_first_answer(at):
-    """The line between the fields of a form is drawn anew each time; what it says is the same request."""
+    """Another multipart boundary is still the same request for its key."""
     first = send(at, "diameter", text(DIAMETER, ROW), headers={"Idempotency-Key": "k-1"})
     again = send(at, "diameter", text(DIAMETER, ROW), headers={"Idempotency-Key": "k-1"})
     assert (201, "true") == (again.status_code, again.headers["Idempotent-Replayed"])
@@ -278,13 +278,13 @@ def test_a_repeat_with_its_key_gets_the_first_answer(at):
 
 
 def test_a_file_past_the_limit_of_the_body_is_413(at):
-    """The limit of every request holds for files too."""
+    """A file over the body limit is refused with 413."""
     headers = {"Authorization": f"Bearer {at.tokens['quality']}", "Content-Type": "multipart/form-data; boundary=b"}
     answer = at.client.post("/v1/imports", data=b"x" * (at.app.config["MAX_CONTENT_LENGTH"] + 1), headers=headers)
     assert 413 == answer.status_code
 
 
 def test_a_refused_file_can_be_mended_and_sent(at):
-    """A refusal leaves nothing behind that would take the mended file for a repeat."""
+    """After a refusal the corrected file is imported and is no repeat."""
     assert [(2, "d1_mm")] == places(at, "diameter", text(DIAMETER, f"S-1,1,x,1.76,{MEASURED}"))
     assert 1 == take(at, "diameter", text(DIAMETER, ROW))["id"]

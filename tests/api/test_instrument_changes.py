@@ -1,4 +1,4 @@
-"""Instruments that are corrected: on their ETag, and only in what no reading rests on."""
+"""Corrections of instruments: with their ETag, and only of fields that no reading depends on."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ def gauge(shop):
 
 
 def changed(shop, path, body):
-    """What a change on the ETag as it is answers."""
+    """The answer to a change with the present ETag."""
     etag = shop.call("quality", "GET", path).headers["ETag"]
     return shop.call("quality", "PATCH", path, body, If_Match=etag)
 
 
 def test_everything_but_the_code_may_be_corrected_before_it_is_used(shop, gauge):
-    """A slip of kind, uncertainty, resolution or interval is put right; the version rises and the history names what changed."""
+    """Kind, uncertainty, resolution and interval can be corrected before first use, with a new version and a history entry."""
     said = {"kind": "caliper", "standard_uncertainty": 0.02, "resolution": 0.01, "check_interval_days": 90}
     answer = changed(shop, gauge, said)
     assert 200 == answer.status_code
@@ -35,12 +35,12 @@ def test_everything_but_the_code_may_be_corrected_before_it_is_used(shop, gauge)
 
 
 def test_an_uncertainty_may_be_taken_back(shop, gauge):
-    """What nobody knows is stated as null."""
+    """An uncertainty is withdrawn as null."""
     assert changed(shop, gauge, {"standard_uncertainty": None}).get_json()["standard_uncertainty"] is None
 
 
 def test_the_kind_decides_what_it_measures_unless_that_is_stated(shop, gauge):
-    """A micrometer that is a glossmeter reads gloss; what quality states goes before."""
+    """A corrected kind changes the measures, unless quality stated them."""
     assert ["gloss"] == changed(shop, gauge, {"kind": "glossmeter"}).get_json()["measures"]
     stated = changed(shop, gauge, {"kind": "caliper", "measures": ["diameter", "diameter"]}).get_json()
     assert ["diameter"] == stated["measures"]
@@ -51,7 +51,7 @@ def test_the_kind_decides_what_it_measures_unless_that_is_stated(shop, gauge):
     [("kind", "caliper"), ("standard_uncertainty", 0.01), ("standard_uncertainty", None), ("resolution", 0.01)],
 )
 def test_what_readings_rest_on_is_settled(shop, gauge, name, value):
-    """Stored assessments must come out the same: the refusal leads to another code, and nothing is changed."""
+    """Fields behind stored assessments are refused with the advice to add another code."""
     spool = shop.receive(shop.supplier(), shop.grade())["spools"][0]["code"]
     shop.diameter(spool, instrument_id=1)
     before = shop.get("quality", gauge)
@@ -65,7 +65,7 @@ def test_what_readings_rest_on_is_settled(shop, gauge, name, value):
 
 
 def test_a_voided_reading_settles_it_too(shop, gauge):
-    """A decision of its day is worked out again with the reading in it."""
+    """A voided reading fixes the fields too, because decisions of its time are recomputed with it."""
     spool = shop.receive(shop.supplier(), shop.grade())["spools"][0]["code"]
     reading = shop.diameter(spool, instrument_id=1)
     shop.post("quality", f"/readings/{reading['id']}/void", {"reason": "wrong spool"})
@@ -73,7 +73,7 @@ def test_a_voided_reading_settles_it_too(shop, gauge):
 
 
 def test_the_first_reading_of_an_instrument_moves_its_etag(shop):
-    """Where nobody stated what it measures its first reading does, and who read it before must read it again."""
+    """The first reading of an instrument without stated measures changes its ETag."""
     path = f"/instruments/{shop.post('quality', '/instruments', {**GAUGE, 'kind': 'gauge'})['id']}"
     etag = shop.call("quality", "GET", path).headers["ETag"]
     shop.diameter(shop.receive(shop.supplier(), shop.grade())["spools"][0]["code"], instrument_id=1)

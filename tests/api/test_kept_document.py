@@ -1,7 +1,7 @@
-"""What was published stays: the document served now against the one kept in `kept_document.json.xz`, its references resolved, its prose left out.
+"""The published document stays valid: the served one is compared with `kept_document.json.xz`, references resolved, prose omitted.
 
-Additions are free: paths, answers, optional fields, words of an enumeration. Nothing may be missing, change its type or be asked for that was not.
-To keep a newer document, write the served one over it in the same form (`kept_form`).
+Additions of paths, answers, optional fields and enumeration words are allowed. Nothing may be missing, change its type or become required.
+To store a newer document, write the served one over it in the same form (`kept_form`).
 """
 
 import json
@@ -14,14 +14,14 @@ PROSE = {"description", "summary", "example"}
 
 
 def kept_form(part, named=False):
-    """A document without its prose; a property may be called like a kind of prose."""
+    """A document without its prose; a property can have the name of a kind of prose."""
     if isinstance(part, dict):
         return {key: kept_form(value, key in NAMED) for key, value in part.items() if named or key not in PROSE}
     return [kept_form(each) for each in part] if isinstance(part, list) else part
 
 
 def resolved(document, part, seen=()):
-    """The same with every reference replaced by what it refers to; one that refers to itself stays."""
+    """The same with every reference resolved, except recursive ones."""
     if isinstance(part, list):
         return [resolved(document, each, seen) for each in part]
     if not isinstance(part, dict):
@@ -38,7 +38,7 @@ def resolved(document, part, seen=()):
 
 
 def missing(at, before, now, asked=False):
-    """What is missing or other than before, by its place; `asked` below a request, where a field may not become required."""
+    """Missing or changed parts by place; `asked` below a request, where a field may not become required."""
     if isinstance(before, dict) and isinstance(now, dict):
         for key, value in before.items():
             if key not in now:
@@ -66,7 +66,7 @@ def missing(at, before, now, asked=False):
 
 
 def test_nothing_that_was_published_is_missing(app):
-    """Paths, methods, operations by name and tag, parameters, bodies, answers and their fields."""
+    """No published path, method, operation name, tag, parameter, body, answer or field is missing."""
     kept = json.loads(lzma.decompress(KEPT.read_bytes()))
     served = kept_form(app.test_client().get("/v1/openapi.json").get_json())
     before, now = (resolved(document, document["paths"]) for document in (kept, served))
@@ -74,7 +74,7 @@ def test_nothing_that_was_published_is_missing(app):
 
 
 def test_a_missing_field_is_told():
-    """A field that is gone, another type, a field that is asked for now, and a word that is no longer taken; an added one is not."""
+    """A removed field, another type, a newly required field and a removed word are reported; an added field is not."""
     body = {"type": "object", "properties": {"a": {"type": "string", "enum": ["x", "y"]}, "b": {"type": "number"}}}
     before = {"requestBody": {**body, "required": ["a"]}}
     now = {

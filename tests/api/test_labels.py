@@ -1,4 +1,4 @@
-"""Labels: what stands on them, that their codes can be read at the size they are printed, and that nothing leaves its label."""
+"""Labels: their content, readability at print size, and bounds."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ LONGEST = ["W" * 60, "Ω" * 60, "漢" * 60, "🧵" * 60, ("A b:c+d'e&f?g#h%i~" *
 
 @pytest.fixture
 def engine():
-    """What stands on a label does not depend on the engine."""
+    """SQLite alone: labels do not depend on the engine."""
     return "sqlite"
 
 
@@ -67,12 +67,12 @@ def three(shop):
 
 
 def labelled(width, height, margin=2):
-    """Changes of the shop's details for labels of this size."""
+    """The shop's details for labels of this size."""
     return {"label_width_mm": width, "label_height_mm": height, "label_margin_mm": margin, "label_paper": "roll"}
 
 
 def fetch(shop, path, accept, base=SITE, status=200):
-    """Labels in a form, asked for under an address."""
+    """Labels in a form, requested under an address."""
     answer = shop.client.get(f"/v1{path}", headers={**admin(shop), "Accept": accept}, base_url=base)
     assert status == answer.status_code, answer.get_data(as_text=True)[:500]
     return answer
@@ -84,7 +84,7 @@ def svg(shop, path, **more):
 
 
 def printed(picture):
-    """A page of SVG as a printer without greys puts it on paper: black or white dots, 300 to the inch."""
+    """A page of SVG as a printer without greys prints it: black or white dots, 300 per inch."""
     drawn = Image.open(io.BytesIO(bytes(resvg_py.svg_to_bytes(svg_string=picture, dpi=DPI))))
     return drawn.convert("L").point(lambda grey: 255 if grey > 127 else 0)
 
@@ -95,7 +95,7 @@ def parsed(picture):
 
 
 def read(image):
-    """What a scanner reads on a page, by place in millimetres: (text, left, top)."""
+    """The texts that a scanner reads on a page, by place in millimetres: (text, left, top)."""
     to_mm = 25.4 / DPI
     return [
         (one.text, one.position.top_left.x * to_mm, one.position.top_left.y * to_mm)
@@ -104,7 +104,7 @@ def read(image):
 
 
 def test_a_label_says_what_the_reel_is_for_people_too(shop, three):
-    """Code, supplier, lot number as printed, grade, colour, diameter, mass, date, and whether to measure it first."""
+    """A label has code, supplier, lot number, grade, colour, diameter, mass, date and the sample mark."""
     found = shop.get("receiving", f"/deliveries/{three['id']}/labels")
     assert (three["id"], three["lot_id"], 1) == (found["delivery_id"], found["lot_id"], found["pages"])
     assert sorted(spool["code"] for spool in three["spools"]) == [label["spool_code"] for label in found["labels"]]
@@ -128,7 +128,7 @@ def test_a_label_says_what_the_reel_is_for_people_too(shop, three):
 
 
 def test_the_picture_says_it_all(shop, three):
-    """Everything of the JSON stands on the paper, the mark only on spools of the sample."""
+    """All of the JSON is on the label, and the mark only on spools of the sample."""
     page = parsed(svg(shop, f"/deliveries/{three['id']}/labels"))
     assert ("210mm", "297mm", "0 0 210 297") == tuple(page.get(name) for name in ("width", "height", "viewBox"))
     said = [text.text for text in page.iter("{http://www.w3.org/2000/svg}text")]
@@ -141,7 +141,7 @@ def test_the_picture_says_it_all(shop, three):
 
 @pytest.mark.parametrize("base", [f"https://{HOST}", "http://192.168.7.20:8080"])
 def test_the_code_leads_to_the_spools_page_at_the_address_it_was_asked_under(shop, base):
-    """No setting names the server: whoever reaches it under an address prints that address."""
+    """Without a setting the QR code has the address of the request."""
     delivery = deliver(shop, ["A 1-%"])
     label = fetch(shop, f"/deliveries/{delivery['id']}/labels", "application/json", base).get_json()["labels"][0]
     assert f"{base}/spools/A%201-%25" == label["url"]
@@ -149,7 +149,7 @@ def test_the_code_leads_to_the_spools_page_at_the_address_it_was_asked_under(sho
 
 
 def test_a_program_that_reaches_the_server_otherwise_says_where_phones_find_it(shop, three):
-    """`site` stands in for the address of the request; anything but an address is refused."""
+    """`site` replaces the address of the request, and an invalid one is refused."""
     path = f"/deliveries/{three['id']}/labels?site="
     assert shop.get("receiving", f"{path}http://[fd00::7]:8080")["labels"][0]["url"].startswith(
         "http://[fd00::7]:8080/"
@@ -169,7 +169,7 @@ def test_a_program_that_reaches_the_server_otherwise_says_where_phones_find_it(s
 @pytest.mark.parametrize("size", ["sheet", "roll", "single"])
 @pytest.mark.parametrize("code", LONGEST, ids=["one byte", "two bytes", "three bytes", "four bytes", "marks"])
 def test_the_longest_code_can_be_read_at_label_size(shop, code, size):
-    """60 characters of any script, printed at 300 dots to the inch in black and white, SVG and PDF drawing the same symbol."""
+    """60 characters of any script, printed at 300 dots per inch in black and white, are readable, with the same symbol in SVG and PDF."""
     deliver(shop, [code])
     page = svg(shop, f"/spools/{quote(code)}/label?size={size}")
     wanted = f"https://{HOST}/spools/{quote(code, safe='')}"
@@ -178,7 +178,7 @@ def test_the_longest_code_can_be_read_at_label_size(shop, code, size):
 
 @pytest.mark.parametrize(("width", "height", "margin"), LABELS)
 def test_a_symbol_of_any_label_size_can_be_read(shop, width, height, margin):
-    """At the smallest label, too, the address fits at a module that scanners manage."""
+    """The address fits the smallest label at a readable module size."""
     describe(shop, **labelled(width, height, margin))
     deliver(shop, ["QW-1187-S03"])
     page = svg(shop, "/spools/QW-1187-S03/label?size=roll")
@@ -186,7 +186,7 @@ def test_a_symbol_of_any_label_size_can_be_read(shop, width, height, margin):
 
 
 def test_a_label_too_small_for_the_address_holds_the_code(shop):
-    """Scanners type the code; a longer address would need modules that nothing reads."""
+    """A label too small for the address has the code alone."""
     code = "漢" * 14
     describe(shop, **labelled(40, 20))
     deliver(shop, [code])
@@ -194,7 +194,7 @@ def test_a_label_too_small_for_the_address_holds_the_code(shop):
 
 
 def test_a_label_too_small_for_anything_is_refused_with_the_smallest_size(shop):
-    """409, with the size that would do; the figures as JSON are as before."""
+    """A label too small for the code is refused with 409 and the smallest size; its JSON is available."""
     deliver(shop, ["🧵" * 60, "A-1"])
     describe(shop, **labelled(40, 20))
     for kind in ("image/svg+xml", "application/pdf"):
@@ -208,7 +208,7 @@ def test_a_label_too_small_for_anything_is_refused_with_the_smallest_size(shop):
 
 @pytest.mark.parametrize("size", ["sheet", "roll", "single"])
 def test_every_symbol_of_a_page_can_be_read_from_the_pdf(shop, size):
-    """30 spools: as many pages as they take, each symbol decoded at 300 dots to the inch, each code as text too."""
+    """Each symbol of 30 spools in the PDF is decoded at 300 dots per inch, with each code as text."""
     codes = [f"HW-Q71-{number:03d}" for number in range(30)]
     delivery = deliver(shop, codes)
     answer = fetch(shop, f"/deliveries/{delivery['id']}/labels?size={size}&from=20", "application/pdf")
@@ -227,7 +227,7 @@ def test_every_symbol_of_a_page_can_be_read_from_the_pdf(shop, size):
 
 
 def test_a_used_sheet_is_begun_where_it_is_free(shop):
-    """From place 5 the first label stands in the second row, second column; 24 places, then the next page."""
+    """From place 5 the first label is in the second row, second column; after 24 places the next page begins."""
     delivery = deliver(shop, [f"S-{number:02d}" for number in range(21)])
     path = f"/deliveries/{delivery['id']}/labels?from=5"
     assert 2 == shop.get("receiving", path)["pages"]
@@ -249,13 +249,13 @@ def test_a_used_sheet_is_begun_where_it_is_free(shop):
     ],
 )
 def test_what_is_on_no_sheet_is_refused(shop, three, query, pointer):
-    """A page too many, a place that the sheet does not have, a size nobody sells."""
+    """A page too many, a place outside the sheet and an unknown size are refused."""
     answer = fetch(shop, f"/deliveries/{three['id']}/labels?{query}", "image/svg+xml", status=422)
     refused(answer, 422, "invalid", [pointer])
 
 
 def test_a_spool_wound_in_the_shop_names_every_lot_it_holds_and_is_on_no_packing_slip(shop):
-    """Its label leads with the lot it holds most of; the labels of that lot's delivery are those that came with it."""
+    """A respooled spool's label begins with its largest lot, and is not among the labels of that lot's delivery."""
     supplier, grade = shop.supplier(), shop.grade()
     one, other = shop.receive(supplier, grade, "Q-1"), shop.receive(supplier, grade, "Q-2")
     parents = [
@@ -272,7 +272,7 @@ def test_a_spool_wound_in_the_shop_names_every_lot_it_holds_and_is_on_no_packing
 
 
 def test_the_newest_reference_says_how_a_colour_is_to_be_measured(shop):
-    """The bench needs the conditions of the shade's current revision; a grade without a shade has none."""
+    """A label has the conditions of the shade's current revision, and none for a grade without a shade."""
     shade = shop.shade("HW")
     spool = shop.receive(shop.supplier(), shop.grade(shade_id=shade["id"]))["spools"][0]["code"]
     new = {"illuminant": "D50", "observer_deg": 2, "geometry": "45/0", "specular": "excluded", "backing": "white"}
@@ -283,7 +283,7 @@ def test_the_newest_reference_says_how_a_colour_is_to_be_measured(shop):
 
 
 def test_what_does_not_exist_has_no_label(shop):
-    """404, with the code that was meant when only its separators are wrong."""
+    """Labels of an unknown code are 404, with a suggestion where only separators differ."""
     deliver(shop, ["HW-1"])
     refused(shop.call("receiving", "GET", "/deliveries/99/labels"), 404, "not-found")
     said = refused(shop.call("receiving", "GET", "/spools/HW1/label"), 404, "not-found")["detail"]
@@ -291,7 +291,7 @@ def test_what_does_not_exist_has_no_label(shop):
 
 
 def test_without_its_extra_a_pdf_is_refused_with_what_to_install(shop, three, monkeypatch):
-    """501: this server cannot; the other forms are as before."""
+    """Without its extra a PDF is refused with 501; other forms work."""
     monkeypatch.setattr(labels_api, "find_spec", lambda name: None)
     path = f"/deliveries/{three['id']}/labels"
     body = refused(fetch(shop, path, "application/pdf", status=501), 501, "no-pdf")
@@ -300,7 +300,7 @@ def test_without_its_extra_a_pdf_is_refused_with_what_to_install(shop, three, mo
 
 
 def test_a_pdf_whose_labels_nobody_could_read_is_not_made(shop):
-    """406 where the font lacks a character, naming it and the form that has it; a label of boxes would be worse than none."""
+    """A character that the font lacks gives 406 with the character and the form that has it."""
     deliver(shop, ["漢-1"])
     body = refused(fetch(shop, "/spools/漢-1/label", "application/pdf", status=406), 406, "no-glyphs")
     assert "U+6F22" in body["detail"]
@@ -309,7 +309,7 @@ def test_a_pdf_whose_labels_nobody_could_read_is_not_made(shop):
 
 
 def test_what_people_wrote_is_text_and_what_xml_cannot_hold_is_shown_as_a_stand_in(shop):
-    """Tags and entities are escaped; a code point that is no character does not break the page."""
+    """Tags and entities are escaped, and characters outside XML are replaced."""
     delivery = deliver(shop, ["A&<b>\uffff"], lot="<script>x</script>\ufffe")
     page = parsed(svg(shop, f"/deliveries/{delivery['id']}/labels?size=single"))
     said = "".join(text.text for text in page.iter("{http://www.w3.org/2000/svg}text"))
@@ -319,7 +319,7 @@ def test_what_people_wrote_is_text_and_what_xml_cannot_hold_is_shown_as_a_stand_
 
 
 def test_the_form_goes_with_the_request_and_caches_are_told(shop, three):
-    """Whoever asks for no form, or one there is not, gets JSON."""
+    """Without a valid form the answer is JSON, and caches are told of the variation."""
     path = f"/deliveries/{three['id']}/labels"
     for accept, kind in (("*/*", "application/json"), ("text/html", "application/json"), ("image/*", "image/svg+xml")):
         answer = fetch(shop, path, accept)
@@ -328,7 +328,7 @@ def test_the_form_goes_with_the_request_and_caches_are_told(shop, three):
 
 
 def spans(picture):
-    """Every text of a page of SVG with the box it fills, mm: (text, left, top, right, bottom), ascenders and descenders of DejaVu Sans Mono included."""
+    """Every text of a page of SVG with its box, mm: (text, left, top, right, bottom), ascenders and descenders of DejaVu Sans Mono included."""
     return [
         (
             one.text,
@@ -352,7 +352,7 @@ def symbol_box(picture):
 
 @pytest.mark.parametrize(("width", "height", "margin"), LABELS)
 def test_nothing_on_a_printed_label_leaves_its_margin_or_lies_on_something_else(shop, width, height, margin):
-    """As the SVG says: texts, bar and symbol lie inside the margin, and the symbol keeps its quiet zone free.
+    """Texts, bar and symbol of the SVG lie inside the margin, apart from each other, and the quiet zone is free.
 
     Source: ISO/IEC 18004, quiet zone of 4X.
     """
@@ -373,7 +373,7 @@ def test_nothing_on_a_printed_label_leaves_its_margin_or_lies_on_something_else(
 
 
 def test_numbers_and_dates_stand_as_the_site_writes_them(shop):
-    """A comma, and the day on the site's calendar: 20:30 UTC is the next day in Kolkata (IANA tz database: UTC+05:30)."""
+    """Numbers have the site's comma and dates its day: 20:30 UTC is the next day in Kolkata (IANA tz database: UTC+05:30)."""
     describe(shop, date_form="DD.MM.YYYY", decimal_sign="comma", time_zone="Asia/Kolkata")
     body = {
         "supplier_id": shop.supplier("QWT")["id"],
@@ -391,7 +391,7 @@ def test_numbers_and_dates_stand_as_the_site_writes_them(shop):
 
 
 def test_a_label_of_a_shop_without_an_address_holds_the_code(shop):
-    """At 127.0.0.1 a phone would find itself: the QR code holds the spool code, until the shop states its address."""
+    """At 127.0.0.1 the QR code has the spool code until the shop states its address."""
     deliver(shop, ["HW-1"])
     for base in ("http://127.0.0.1:8080", "http://localhost:8080", "http://[::1]:8080"):
         found = fetch(shop, "/spools/HW-1/label", "application/json", base).get_json()
@@ -403,7 +403,7 @@ def test_a_label_of_a_shop_without_an_address_holds_the_code(shop):
 
 
 def test_the_setting_counts_before_the_shops_details(shop, monkeypatch):
-    """Whoever runs the server knows its address best."""
+    """The setting of the server replaces the shop's address."""
     deliver(shop, ["HW-1"])
     describe(shop, site="https://lots.saltmarsh.example")
     monkeypatch.setitem(shop.app.config, "SITE", "https://filament.saltmarsh.example/")
@@ -411,7 +411,10 @@ def test_the_setting_counts_before_the_shops_details(shop, monkeypatch):
 
 
 def test_paper_and_sheet_follow_from_the_shops_details(shop):
-    """A roll of single labels; a sheet of as many labels as fit, moved by its margins. A label that fits on no sheet is a page of its own."""
+    """Paper follows from the shop's details: single labels on a roll, or a sheet filled within its margins.
+
+    A label that fits no sheet is a page of its own.
+    """
     codes = [f"S-{number:02d}" for number in range(14)]
     delivery = deliver(shop, codes)
     describe(shop, **labelled(99, 38.1), sheet_top_mm=15.1, sheet_left_mm=4.7)
@@ -433,7 +436,7 @@ def test_paper_and_sheet_follow_from_the_shops_details(shop):
 
 @pytest.mark.parametrize(("width", "height", "margin"), LABELS)
 def test_a_page_of_a_pdf_on_a_roll_is_one_label(shop, width, height, margin):
-    """Of exactly its size, as pypdf reads it: a printer of labels feeds by the page."""
+    """A PDF page on a roll has exactly the size of one label (pypdf), because a label printer feeds by the page."""
     describe(shop, **labelled(width, height, margin))
     delivery = deliver(shop, ["A-1", "A-2"])
     answer = fetch(shop, f"/deliveries/{delivery['id']}/labels?size=roll", "application/pdf")
@@ -443,7 +446,7 @@ def test_a_page_of_a_pdf_on_a_roll_is_one_label(shop, width, height, margin):
 
 
 def test_the_labels_of_a_lot_are_those_of_all_its_deliveries(shop):
-    """Each spool once, with the date of its own delivery; a withdrawn one has none, and a lot of withdrawn ones is refused."""
+    """Labels of a lot have each spool once with its own delivery date; withdrawn spools have none, and a lot of them is refused."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     first, second = shop.receive(supplier, grade, "Q-1", 2), shop.receive(supplier, grade, "Q-1", 1)
     path = f"/lots/{first['lot_id']}/labels"
@@ -476,7 +479,7 @@ LONG = st.text(st.sampled_from(string.ascii_letters + "0123456789 -/é漢🧵"),
     further=st.lists(LONG, max_size=20),
 )
 def test_nothing_leaves_its_label_or_runs_into_the_symbol(code, lot, name, size, first, further):
-    """Whatever people call things, a label is refused or holds it all: lines inside the margin, below the one before; code and lot are whole."""
+    """With any names a label is refused or complete: lines inside the margin without overlap, code and lot whole."""
     on = roll(Details(**{key: float(value) for key, value in labelled(*size).items() if key != "label_paper"}))
     label = {
         "spool_code": code,
@@ -516,13 +519,13 @@ def test_nothing_leaves_its_label_or_runs_into_the_symbol(code, lot, name, size,
 
 @given(st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=60))
 def test_every_symbol_fills_its_square(code):
-    """Its dark runs reach every side, so that the quiet zone around it is what was reckoned."""
+    """The dark modules of a symbol reach every side, so that the quiet zone is as computed."""
     made = symbol(f"http://{HOST}/spools/{quote(code, safe='')}", "L")
     assert 0 == min(left for left, _, _ in made.runs) == min(top for _, top, _ in made.runs)
     assert made.modules == max(left + run for left, _, run in made.runs) == max(top for _, top, _ in made.runs) + 1
 
 
 def test_a_sheet_has_as_many_labels_as_fit():
-    """A4 (ISO 216) of 210 x 297 mm: 3 x 8 labels of 70 x 36 mm, none of a label wider than the sheet."""
+    """A4 (ISO 216) of 210 x 297 mm has 3 x 8 labels of 70 x 36 mm, and none wider than the sheet."""
     assert (3, 8, 24) == (sheet(Details()).columns, sheet(Details()).rows, sheet(Details()).per_page)
     assert 0 == sheet(Details(label_width_mm=210.0, sheet_left_mm=5.0)).per_page

@@ -1,4 +1,4 @@
-"""Letters to suppliers: signed once, kept to the byte, found when changed, sent again, and silent about whatever is the shop's own."""
+"""Letters to suppliers: signed once, stored byte by byte, verified, resent, and without internal data of the shop."""
 
 from __future__ import annotations
 
@@ -38,12 +38,12 @@ def bad(shop):
 
 
 def sign(shop, status=201, role="purchasing", **more):
-    """A letter about the lot, or its refusal."""
+    """A letter on the lot, or its refusal."""
     return shop.post(role, f"/lots/{shop.lot_id}/letters", {"claim": "none", "signed_by": SIGNER, **more}, status)
 
 
 def fetch_pdf(shop, number, role="purchasing"):
-    """The PDF of a letter as it is asked for."""
+    """The PDF of a letter on request."""
     headers = {"Authorization": f"Bearer {shop.tokens[role]}", "Accept": "application/pdf"}
     return shop.client.get(f"/v1/letters/{number}", headers=headers)
 
@@ -54,12 +54,12 @@ def events(shop, what):
 
 
 def says(pdf, *texts):
-    """Those of the texts that the PDF does not say."""
+    """The texts missing in the PDF."""
     return [text for text in texts if squeezed(text) not in pdf]
 
 
 def test_a_letter_is_kept_to_the_byte_with_its_digest_in_the_history(bad):
-    """What is read twice is the same bytes; SHA-256 by the standard library is the digest of the answer and of the entry."""
+    """Two reads of a letter are the same bytes, and its SHA-256 (standard library) is that of the answer and the history."""
     made = sign(bad, **CREDIT)
     first, second = fetch_pdf(bad, made["number"]), fetch_pdf(bad, made["number"])
     assert (200, "application/pdf", True) == (first.status_code, first.mimetype, "Accept" in first.headers["Vary"])
@@ -78,7 +78,7 @@ def test_a_letter_is_kept_to_the_byte_with_its_digest_in_the_history(bad):
 
 
 def test_letters_are_numbered_by_lot_and_count(bad):
-    """The lot, then how many there are; the address of what was made stands in Location."""
+    """A letter's number is the lot and a count, and Location has its address."""
     answer = bad.call("purchasing", "POST", f"/lots/{bad.lot_id}/letters", {"claim": "none", "signed_by": SIGNER})
     assert f"/v1/letters/L-{bad.lot_id}-1" == answer.headers["Location"]
     assert f"L-{bad.lot_id}-2" == sign(bad)["number"]
@@ -88,7 +88,7 @@ def test_letters_are_numbered_by_lot_and_count(bad):
 
 
 def test_the_letter_goes_from_the_shop_to_the_contact_and_states_its_claim(bad):
-    """Name, address, signer, contact, claim, quantity, money and the answer, as the site writes them."""
+    """The letter has name, address, signer, contact, claim, quantity, money and due date in the site's formats."""
     describe(bad, name="Saltmarsh Yard Prints", address="Kiln Lane 4\nSaltmarsh", **PLACE)
     pdf = pdf_text(fetch_pdf(bad, sign(bad, **CREDIT, note="Kept apart for you.")["number"]).data)
     due = (datetime.now(UTC) + timedelta(days=14)).astimezone(letters_zone()).strftime("%d.%m.%Y")
@@ -118,13 +118,13 @@ def letters_zone():
 
 
 def sign_issuer(shop, name):
-    """Who issues the report once the shop has this name."""
+    """The issuer of the report once the shop has this name."""
     describe(shop, name=name)
     return shop.get("purchasing", f"/lots/{shop.lot_id}/nonconformity-report")["issued_by"]
 
 
 def test_nobody_of_the_shop_is_named_but_the_signer(bad):
-    """Of every name with a token none is in the PDF or the page, whoever measured, voided, excluded, decided or recorded."""
+    """Of all names with a token only the signer's is in the PDF and the page."""
     bad.decide(bad.lot_id, "block", "streaks on every spool")
     made = sign(bad, role="quality", **CREDIT)
     pdf = pdf_text(fetch_pdf(bad, made["number"]).data)
@@ -142,7 +142,7 @@ def test_nobody_of_the_shop_is_named_but_the_signer(bad):
 
 
 def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
-    """Nothing fails: no findings and no annexes, but the reason, the claim and the caution."""
+    """A letter on a lot blocked by a manual decision has no findings or annexes, but the reason, the claim and the caution."""
     shop.lot_id = shop.good_lot()["lot_id"]
     assert "nothing to report" in sign(shop, 409)["detail"]
     shop.decide(shop.lot_id, "block", "wound crosswise")
@@ -175,7 +175,7 @@ def test_a_lot_blocked_by_hand_is_written_about_by_its_reason(shop):
     ],
 )
 def test_what_cannot_be_claimed_is_refused_at_its_field(bad, more, pointer, hint):
-    """422 with the way out, and nothing is kept."""
+    """An impossible claim is refused with 422 at its field and the remedy, and nothing is stored."""
     (fault,) = sign(bad, 422, **more)["errors"]
     assert (pointer, True) == (fault["pointer"], hint in fault["hint"])
     assert [] == bad.get("purchasing", "/letters")["items"]
@@ -183,13 +183,13 @@ def test_what_cannot_be_claimed_is_refused_at_its_field(bad, more, pointer, hint
 
 @pytest.mark.parametrize(("amount", "currency"), [(49.5, "EUR"), (71.0, "JPY"), (0.07, "USD"), (1.125, "BHD")])
 def test_an_amount_may_have_the_decimals_of_its_currency(bad, amount, currency):
-    """ISO 4217, minor units: 2, 0, 2 and 3."""
+    """An amount has the decimals of its currency (ISO 4217, minor units: 2, 0, 2 and 3)."""
     made = sign(bad, claim="credit", amount=amount, currency=currency)
     assert (amount, currency) == (made["amount"], made["currency"])
 
 
 def test_the_stated_spools_may_be_the_heaviest_ones(shop):
-    """Of 0.5, 1 and 0.75 kg two held 1.75 kg at most."""
+    """Of spools of 0.5, 1 and 0.75 kg two hold at most 1.75 kg (arithmetic)."""
     supplier, grade = shop.supplier(), shop.grade()
     for mass_g in (500, 1000, 750):
         got = shop.receive(supplier, grade, spools=1, net_mass_g=mass_g)
@@ -201,7 +201,7 @@ def test_the_stated_spools_may_be_the_heaviest_ones(shop):
 
 
 def test_a_lot_in_quarantine_is_not_written_about(shop):
-    """Its one failing finding is a hold, too wet: 409 in words, and nothing is kept. The report on it is still made."""
+    """A lot in quarantine with one hold, too wet, has a report and no letter: 409."""
     got = shop.receive(
         shop.supplier(), shop.grade(limits={**SIMPLE_LIMITS, "moisture": {"max_percent": 0.05}}), spools=1
     )
@@ -215,7 +215,7 @@ def test_a_lot_in_quarantine_is_not_written_about(shop):
 
 
 def test_a_released_lot_is_not_written_about(shop):
-    """A value that no use requires is outside its limit: 409."""
+    """A released lot with a value outside an optional limit has no letter: 409."""
     limits = {**SIMPLE_LIMITS, "uses": {"hidden": ["color"]}}
     got = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=1)
     shop.lot_id, code = got["lot_id"], got["spools"][0]["code"]
@@ -226,14 +226,14 @@ def test_a_released_lot_is_not_written_about(shop):
 
 
 def test_all_that_came_may_be_claimed(bad):
-    """The ends belong to it: three spools and 3 kg."""
+    """The largest claim is all of the delivery: three spools and 3 kg."""
     assert (3, 3000.0) == tuple(
         sign(bad, claim="sorting", spools=3, mass_g=3000.0)[name] for name in ("spools", "mass_g")
     )
 
 
 def test_an_answer_is_due_as_the_corrective_action_says_else_in_two_weeks(bad):
-    """The end of the 14th day at the shop (common practice), or the due date of the action that the letter names, whose words it repeats."""
+    """An answer is due on the 14th day at the shop (common practice, no source), or on the due date of the named corrective action, quoted."""
     with time_machine.travel("2026-03-20T23:30:00Z", tick=True):
         # In Berlin the 21st has begun, and the clocks go forward before the answer is due.
         assert "2026-04-03T23:59:59Z" == sign(bad)["answer_by"]
@@ -251,7 +251,7 @@ def test_an_answer_is_due_as_the_corrective_action_says_else_in_two_weeks(bad):
 
 
 def test_a_letter_about_a_big_lot_stays_short_and_begins_with_what_fails(bad):
-    """At most 200 rows, whatever was measured; readings of nonconforming spools come first, and the rest is offered."""
+    """A letter has at most 200 rows, readings of nonconforming spools first, with an offer of the rest."""
     more = bad.receive(bad.supplier_row, bad.grade_row, NAME, 30)
     codes = [spool["code"] for spool in more["spools"]]
     rows = [{"spool_code": code, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED} for code in codes * 12]
@@ -270,19 +270,19 @@ def test_a_letter_about_a_big_lot_stays_short_and_begins_with_what_fails(bad):
 
 @pytest.mark.parametrize("claim", CLAIMS)
 def test_every_claim_is_in_words(bad, claim):
-    """Its name and what it asks; no code of it."""
+    """Every claim is in words, with its name and request and without a code."""
     pdf = pdf_text(fetch_pdf(bad, sign(bad, claim=claim)["number"]).data)
     assert [] == says(pdf, CLAIMS[claim].name, CLAIMS[claim].asks)
 
 
 def test_our_sentences_are_short(bad):
-    """At most 25 words each."""
+    """Each sentence of the program in a letter has at most 25 words."""
     ours = [*CAUTIONS, *(claim.asks for claim in CLAIMS.values())]
     assert [] == [one for text in ours for one in text.split(". ") if len(one.split()) > 25]
 
 
 def test_a_letter_without_the_extra_is_refused_and_not_kept(bad, monkeypatch):
-    """501 with what to install; the list stays empty and the history too."""
+    """Without the extra a letter is refused with 501, and neither list nor history has it."""
     monkeypatch.setattr(printed, "find_spec", lambda name: None)
     answer = bad.call("purchasing", "POST", f"/lots/{bad.lot_id}/letters", {"claim": "none", "signed_by": SIGNER})
     assert "pip install 'lots[pdf]'" in refused(answer, 501, "no-pdf")["detail"]
@@ -290,7 +290,7 @@ def test_a_letter_without_the_extra_is_refused_and_not_kept(bad, monkeypatch):
 
 
 def test_a_repeat_with_the_same_key_signs_once(bad):
-    """The same answer, one letter."""
+    """The same key signs one letter and repeats its answer."""
     body, path = {"claim": "none", "signed_by": SIGNER}, f"/lots/{bad.lot_id}/letters"
     first, second = (bad.call("purchasing", "POST", path, body, Idempotency_Key="once") for _ in range(2))
     assert first.get_json() == second.get_json()
@@ -299,7 +299,7 @@ def test_a_repeat_with_the_same_key_signs_once(bad):
 
 
 def test_a_letter_is_sent_and_sent_again(bad):
-    """Each sending stands beside the letter and in the history of its lot; the PDF and its digest stay."""
+    """Each sending is recorded with the letter and in the history of its lot; the PDF and its digest are unchanged."""
     made, path = sign(bad), None
     path = f"/letters/{made['number']}/sent"
     bad.post("purchasing", path, {"sent_to": "sales@ninebark.example", "note": "by e-mail"})
@@ -318,7 +318,7 @@ def test_a_letter_is_sent_and_sent_again(bad):
     [("2020-01-01T00:00:00Z", "before the letter was signed"), ("2199-01-01T00:00:00Z", "is in the future")],
 )
 def test_a_letter_is_not_sent_before_it_is_signed_nor_in_the_future(bad, sent_at, words):
-    """422 at the field."""
+    """A sending before the signature or in the future is refused with 422 at its field."""
     number = sign(bad)["number"]
     (fault,) = bad.post("purchasing", f"/letters/{number}/sent", {"sent_to": "Jory", "sent_at": sent_at}, 422)["errors"]
     assert ("/sent_at", True) == (fault["pointer"], words in fault["detail"])
@@ -326,7 +326,7 @@ def test_a_letter_is_not_sent_before_it_is_signed_nor_in_the_future(bad, sent_at
 
 @pytest.mark.parametrize("number", ["L-1-9", "x", "L-1-1%00", "%20", "9" * 300])
 def test_a_letter_that_is_not_there_is_said_so(bad, number):
-    """404 in each form."""
+    """An unknown letter is 404 in each form."""
     sign(bad)
     bad.get("purchasing", f"/letters/{number}", 404)
     assert 404 == fetch_pdf(bad, number).status_code
@@ -334,7 +334,7 @@ def test_a_letter_that_is_not_there_is_said_so(bad, number):
 
 
 def test_letters_are_listed_by_supplier_and_day(bad):
-    """The filters combine; both ends of the span belong to it; pages lead on, newest first."""
+    """Filters by supplier and day combine, both ends included; pages continue, newest first."""
     numbers = [sign(bad)["number"] for _ in range(3)]
     at = bad.get("purchasing", f"/letters/{numbers[1]}")["recorded_at"]
     supplier = bad.supplier_row["id"]
@@ -351,7 +351,7 @@ def test_letters_are_listed_by_supplier_and_day(bad):
 
 
 def test_lists_make_as_many_statements_for_many_letters_and_never_read_a_pdf(bad):
-    """The token, the letters, their sendings; the column of the PDF is named in the query of its own answer alone."""
+    """A list needs the same statements for any number of letters and never reads a PDF."""
 
     def sent():
         bad.post("purchasing", f"/letters/{sign(bad)['number']}/sent", {"sent_to": "Jory"})
@@ -369,7 +369,7 @@ def test_lists_make_as_many_statements_for_many_letters_and_never_read_a_pdf(bad
 
 
 def test_signing_takes_as_many_statements_however_big_the_lot(bad):
-    """The report's own and those of the letter."""
+    """Signing needs the same statements for any size of lot."""
     body, path = {"claim": "none", "signed_by": SIGNER}, f"/lots/{bad.lot_id}/letters"
 
     def made():
@@ -385,13 +385,13 @@ def test_signing_takes_as_many_statements_however_big_the_lot(bad):
 
 
 def tamper(number, **columns):
-    """Columns of a letter changed by hand, past the program."""
+    """Columns of a letter changed directly in the database."""
     for column, value in columns.items():
         db.execute_sql(f'UPDATE "letter" SET "{column}" = {db.param} WHERE "number" = {db.param}', (value, number))
 
 
 def test_a_changed_pdf_is_not_sent_and_is_found(bad):
-    """503 in place of other bytes; `lots check` names the lot and the letter, also where the digest was changed with them."""
+    """A changed PDF is refused with 503, and `lots check` names lot and letter, also with a changed digest."""
     number = sign(bad)["number"]
     other = b"%PDF-1.7 another"
     with connected():

@@ -1,4 +1,4 @@
-"""One line on standard error for every request, and the id that ties an answer to its line."""
+"""One log line for every request, and the id that connects an answer with its line."""
 
 import json
 import re
@@ -24,13 +24,13 @@ MEMBERS = {
 
 @pytest.fixture
 def engine():
-    """What is logged does not depend on the engine."""
+    """SQLite alone: logs do not depend on the engine."""
     return "sqlite"
 
 
 @pytest.fixture
 def lines(shop, capsys):
-    """Reads what was logged since it was last asked, each line as JSON."""
+    """Reads the log since the last call, each line as JSON."""
 
     def read():
         return [json.loads(line) for line in capsys.readouterr().err.splitlines()]
@@ -40,12 +40,12 @@ def lines(shop, capsys):
 
 
 def broken(*_):
-    """Stands in for a desk with an error in it."""
+    """A service that raises an error."""
     raise RuntimeError("what is inside")
 
 
 def test_a_request_is_one_line_with_who_what_and_how_long(shop, lines):
-    """Time, level, id, method, path as documented, status, duration, person, role and size."""
+    """A request has one line with time, level, id, method, documented path, status, duration, person, role and size."""
     answer = send(shop, "GET", "/v1/lots/7?as_of=2026-01-01T00:00:00Z", role="quality")
     (line,) = lines()
     assert set(line) == MEMBERS
@@ -58,7 +58,7 @@ def test_a_request_is_one_line_with_who_what_and_how_long(shop, lines):
 
 
 def test_the_documented_path_is_logged_and_never_the_one_that_came(shop, lines):
-    """Codes, jobs and what somebody mistyped stay out of the log; a path that is not served has none."""
+    """The documented path is logged without codes, jobs or typing errors; an unknown path is logged without one."""
     for path in ("/v1/spools/SECRET/clearance?use=SECRET", "/v1/jobs/SECRET", "/SECRET", "/docs/SECRET"):
         send(shop, "GET", path)
     logged = lines()
@@ -72,7 +72,7 @@ def test_the_documented_path_is_logged_and_never_the_one_that_came(shop, lines):
     "sent", ["01890a5d-ac96-774b-bcce-b302099a8057", "01ARZ3NDEKTSV4RRFFQ69G5FAV", "a.b-c_d9", "x" * 40]
 )
 def test_an_id_that_comes_with_a_request_is_kept(shop, lines, sent):
-    """So that a line here can be found from a line of the proxy in front."""
+    """A valid id of a request is kept, so that a proxy's line leads to this one."""
     answer = shop.client.get("/healthz", headers={"X-Request-Id": sent})
     assert [sent] * 2 == [answer.headers["X-Request-Id"], lines()[0]["request_id"]]
 
@@ -81,18 +81,18 @@ def test_an_id_that_comes_with_a_request_is_kept(shop, lines, sent):
     "sent", ["", "short", "x" * 41, "a b c d e", 'quote"quote', "{${jndi:x}}", "<script>alert</script>", "naïve-id-x"]
 )
 def test_an_id_that_is_none_is_replaced(shop, lines, sent):
-    """What is too short, too long or of other characters is not written down; a fresh UUID takes its place."""
+    """An id that is too short, too long or of other characters is replaced by a new UUID."""
     made = shop.client.get("/healthz", headers={"X-Request-Id": sent}).headers["X-Request-Id"]
     assert made == str(uuid.UUID(made)) == lines()[0]["request_id"]
 
 
 def test_a_token_is_too_long_to_pass_for_an_id(shop):
-    """Whoever puts a token into the wrong header does not find it in the log."""
+    """A token in the id header is too long and never logged."""
     assert {43} == {len(token) for token in shop.tokens.values()}
 
 
 def test_every_request_has_an_id_of_its_own(shop):
-    """Two requests without an id get two."""
+    """Two requests without an id get different ones."""
     assert 20 == len({shop.client.get("/healthz").headers["X-Request-Id"] for _ in range(20)})
 
 
@@ -109,13 +109,13 @@ def test_every_request_has_an_id_of_its_own(shop):
     ],
 )
 def test_a_problem_document_names_its_request(shop, method, path, role, status):
-    """Somebody who reads one out over the telephone can be helped."""
+    """A problem document contains the id of its request."""
     answer = send(shop, method, path, role=role)
     assert refused(answer, status)["request_id"] == answer.headers["X-Request-Id"]
 
 
 def test_an_answer_that_is_repeated_names_the_request_it_was_first_given_to(shop):
-    """A kept answer comes back byte for byte; the header names the repeat."""
+    """A repeated answer is byte for byte the first one, with its id; the header has the id of the repeat."""
     bodies = []
     for _ in range(2):
         answer = send(shop, "POST", "/v1/suppliers", b'{"code": "A", "name": "N"}', Idempotency_Key="k")
@@ -125,7 +125,7 @@ def test_an_answer_that_is_repeated_names_the_request_it_was_first_given_to(shop
 
 
 def test_an_error_that_nobody_foresaw_is_logged_with_its_traceback(shop, lines, monkeypatch):
-    """The answer is plain and names the id; the log has traceback and id, and the request its line."""
+    """An unexpected exception is logged with traceback and id, and its answer is plain with the id."""
     monkeypatch.setattr(catalog, "listed", broken)
     answer = send(shop, "GET", "/v1/suppliers")
     said = refused(answer, 500, "broken", [])
@@ -139,7 +139,7 @@ def test_an_error_that_nobody_foresaw_is_logged_with_its_traceback(shop, lines, 
 
 
 def test_a_refused_token_is_a_warning(shop, lines):
-    """Whoever watches for break-ins reads warnings: 401, 403, and the address of somebody who guesses."""
+    """401, 403 and the address of a client that guesses are logged as warnings."""
     send(shop, "GET", "/v1/lots", role="nobody")
     send(shop, "GET", "/v1/suppliers", role="production")
     send(shop, "GET", "/v1/lots/9")
@@ -152,14 +152,14 @@ def test_a_refused_token_is_a_warning(shop, lines):
 
 
 def test_a_refused_token_has_no_person(shop, lines):
-    """Nobody is named for a request that did not get in; somebody with the wrong role is."""
+    """A request without a valid token is logged without a person; one with the wrong role has its person."""
     send(shop, "GET", "/v1/lots", role="nobody")
     send(shop, "GET", "/v1/suppliers", role="production")
     assert [None, "production person"] == [line["person"] for line in lines()]
 
 
 def test_a_method_that_http_does_not_know_is_not_written_down(shop, lines):
-    """Its name could be any text."""
+    """An unknown HTTP method is not logged by its name."""
     shop.client.open("/v1/lots", method="SECRET-WORD")
     assert "other" == lines()[0]["method"]
 
@@ -177,7 +177,7 @@ def test_a_name_cannot_forge_a_line(shop, capsys, settings_and_tokens):
 
 
 def test_plain_lines_are_for_people(settings_and_tokens, capsys):
-    """Clock, method, path, status, duration and who; the traceback of an error stands below it."""
+    """A plain line has clock, method, path, status, duration and person, with the traceback of an error below."""
     settings, tokens = settings_and_tokens
     client = create_app(replace(settings, log="plain")).test_client()
     client.get("/v1/lots/3", headers={"Authorization": f"Bearer {tokens['quality']}", "X-Request-Id": "abcdefgh"})
@@ -189,7 +189,7 @@ def test_plain_lines_are_for_people(settings_and_tokens, capsys):
 
 
 def test_a_plain_error_shows_its_traceback(settings_and_tokens, capsys, monkeypatch):
-    """Whoever runs the demo sees what broke."""
+    """A plain error line has its traceback."""
     settings, tokens = settings_and_tokens
     client = create_app(replace(settings, log="plain", log_level="error")).test_client()
     monkeypatch.setattr(catalog, "listed", broken)
@@ -200,7 +200,7 @@ def test_a_plain_error_shows_its_traceback(settings_and_tokens, capsys, monkeypa
 
 
 def test_a_higher_level_leaves_requests_out(settings_and_tokens, capsys):
-    """At `warning` only refused tokens and errors are logged, at `error` only what broke."""
+    """At level `warning` only refused tokens and errors are logged, at `error` only errors."""
     settings, tokens = settings_and_tokens
     headers = {"Authorization": f"Bearer {tokens['quality']}"}
     for level, expected in (("debug", 2), ("info", 2), ("warning", 1), ("error", 0)):
@@ -211,7 +211,7 @@ def test_a_higher_level_leaves_requests_out(settings_and_tokens, capsys):
 
 
 def test_head_and_not_modified_send_no_bytes(shop, lines):
-    """The size is what went out."""
+    """HEAD and 304 are logged with a size of 0 bytes."""
     tag = send(shop, "GET", "/v1/lots").headers["ETag"]
     send(shop, "HEAD", "/v1/lots")
     send(shop, "GET", "/v1/lots", If_None_Match=tag)
@@ -219,7 +219,7 @@ def test_head_and_not_modified_send_no_bytes(shop, lines):
 
 
 def test_the_server_that_listens_logs_in_the_same_form(shop, lines):
-    """What waitress has to say is a line like the others."""
+    """Messages of waitress have the same form as other lines."""
     import logging
 
     logging.getLogger("waitress").warning("Task queue depth is %d", 3)

@@ -1,7 +1,4 @@
-"""The record of a lot: everything that was written down about it, in each of its forms.
-
-What it must hold is read from the API's other answers, so that the record can leave nothing out.
-"""
+"""The record of a lot in each form. Its expected content comes from the API's other answers."""
 
 from __future__ import annotations
 
@@ -23,7 +20,7 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def known(shop):
-    """The shop with a lot of which everything is known: failing readings, a voided one, a trial, a block by hand and lifted, two concessions."""
+    """The shop with a lot of every kind of entry: failing readings, a void, a trial, a block lifted again, two concessions."""
     made = bad_lot(shop)
     made.diameter(made.codes[2], 1.77, 1.78, screening=True, note="a quick look")
     made.decide(made.lot_id, "block", "stringing on parts")
@@ -38,7 +35,7 @@ def known(shop):
 
 
 def fetch(shop, accept="application/json", role="production"):
-    """The record as it is asked for."""
+    """The record in the requested form."""
     headers = {"Authorization": f"Bearer {shop.tokens[role]}", "Accept": accept}
     return shop.client.get(f"/v1/lots/{shop.lot_id}/record", headers=headers)
 
@@ -49,7 +46,7 @@ def record(shop):
 
 
 def test_every_reading_is_in_it_with_who_when_and_whether_it_counts(known):
-    """As many as the API lists, voided and screening ones among them, each that does not count with the reason."""
+    """The record has every reading of the API, voided and screening ones included, with the reason where it does not count."""
     rows = {row["id"]: row for row in record(known)["readings"]}
     listed = known.get("quality", f"/lots/{known.lot_id}/readings?limit=500")["items"]
     assert {row["id"] for row in listed} == set(rows)
@@ -66,7 +63,7 @@ def test_every_reading_is_in_it_with_who_when_and_whether_it_counts(known):
 
 
 def test_every_finding_is_in_it_with_value_limit_n_and_uncertainty(known):
-    """The same as the assessment's, under the same revisions."""
+    """The record has the assessment's findings under the same revisions."""
     found, judged = record(known), known.assessment(known.lot_id)
     pairs = (
         ("code", "code"),
@@ -87,7 +84,7 @@ def test_every_finding_is_in_it_with_value_limit_n_and_uncertainty(known):
 
 
 def test_every_decision_and_concession_is_in_it_with_who_and_when(known):
-    """In the order they were taken; the newest is the one the lot stands by."""
+    """Decisions and concessions are in order, and the newest decision is the one in force."""
     found = record(known)
     listed = known.get("quality", f"/lots/{known.lot_id}/decisions?limit=500")["items"]
     names = (
@@ -114,7 +111,7 @@ def test_every_decision_and_concession_is_in_it_with_who_and_when(known):
 
 
 def test_lot_deliveries_spools_and_cautions_are_in_it(known):
-    """As the lot and its delivery have them; what a delivery cost is not for everybody."""
+    """Lots, deliveries, spools and cautions are in the record, and the cost of a delivery is not."""
     found, lot = record(known), known.lot(known.lot_id)
     assert (NAME, lot["standing"], lot["received_at"]) == tuple(
         found["lot"][name] for name in ("supplier_lot", "standing", "received_at")
@@ -129,7 +126,7 @@ def test_lot_deliveries_spools_and_cautions_are_in_it(known):
 
 
 def test_what_it_is_good_for_is_what_a_clearance_says(known):
-    """Hidden under the concession, nothing else; with the reasons that a clearance gives."""
+    """Permitted uses and reasons are those of a clearance: hidden use under the concession alone."""
     answers = {part["use"]: part for part in record(known)["uses"]}
     for use, part in answers.items():
         asked_for = known.ask_clearance(known.codes[0], use)
@@ -141,7 +138,7 @@ def test_what_it_is_good_for_is_what_a_clearance_says(known):
 
 
 def test_a_good_lot_has_one_too(shop):
-    """Its findings pass, nothing is left to do, and it is numbered by the decision that released it."""
+    """A good lot's record has passing findings, no tasks, and the number of the releasing decision."""
     shop.lot_id = shop.good_lot()["lot_id"]
     found = record(shop)
     assert ("released", [], {"pass"}) == (
@@ -153,7 +150,7 @@ def test_a_good_lot_has_one_too(shop):
 
 
 def test_a_lot_that_nobody_measured_says_so(shop):
-    """No method, no reading, nothing found; it stands in quarantine."""
+    """An unmeasured lot's record has no method, reading or finding, and the status in quarantine."""
     shop.lot_id = shop.receive(shop.supplier(), shop.grade(shade_id=None))["lot_id"]
     found = record(shop)
     assert ([], [], None, None) == (
@@ -168,7 +165,7 @@ def test_a_lot_that_nobody_measured_says_so(shop):
 
 
 def test_page_and_pdf_hold_all_of_it(known):
-    """Every title, fact and sentence, each number of a reading and a decision beside who and when, in both."""
+    """Every title, fact and sentence, and each number of a reading and a decision with person and time, is in page and PDF."""
     page = Page(fetch(known, "text/html").get_data(as_text=True)).text
     pdf = pdf_text(fetch(known, "application/pdf").data)
     with connected():
@@ -186,7 +183,7 @@ def test_page_and_pdf_hold_all_of_it(known):
 
 
 def test_the_pdf_has_every_reading_as_a_row_and_numbers_its_pages(known):
-    """The number, then the spool, of each reading; page x of y at the foot of each page, with the record's number."""
+    """The PDF has a row with number and spool for each reading, and page x of y with the record's number on each page."""
     answer = fetch(known, "application/pdf")
     number = record(known)["number"]
     assert f'inline; filename="lot-record-{number}.pdf"' == answer.headers["Content-Disposition"]
@@ -200,7 +197,7 @@ def test_the_pdf_has_every_reading_as_a_row_and_numbers_its_pages(known):
 
 
 def test_its_page_keeps_to_the_style_of_papers(known):
-    """Escaped, without script, with a class for the width of each column, a foot of its own and numbered pages when printed."""
+    """The page is escaped, without script, with a class per column width and numbered pages in print."""
     page = Page(fetch(known, "text/html").get_data(as_text=True))
     assert {"b", "box", "jaw", "script", "style", "img", "form"} & {tag for tag, _ in page.tags} == set()
     assert ("main", {"class": "record"}) in page.tags
@@ -215,7 +212,7 @@ def test_its_page_keeps_to_the_style_of_papers(known):
 
 
 def test_it_costs_as_many_queries_for_a_big_lot(known):
-    """Thirty more readings and a second delivery ask the database nothing more."""
+    """Thirty more readings and a second delivery need no further statement."""
     path = f"/lots/{known.lot_id}/record"
     few = len(asked(known, "production", "GET", path))
     known.receive(known.supplier_row, known.grade_row, NAME, 5)
@@ -225,7 +222,7 @@ def test_it_costs_as_many_queries_for_a_big_lot(known):
 
 
 def test_without_its_extra_a_pdf_is_refused(known, monkeypatch):
-    """501 with what to install; page and JSON as before. 404 comes for no lot, in every form."""
+    """Without its extra a PDF is refused with 501, page and JSON work, and an unknown lot is 404 in every form."""
     monkeypatch.setattr(printed, "find_spec", lambda name: None)
     assert "pip install 'lots[pdf]'" in refused(fetch(known, "application/pdf"), 501, "no-pdf")["detail"]
     assert [200, 200] == [fetch(known, accept).status_code for accept in ("text/html", "application/json")]

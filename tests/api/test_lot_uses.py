@@ -1,4 +1,4 @@
-"""Permitted uses of lots: the same answer that a clearance of an ordinary spool of the lot gives, use by use."""
+"""Uses of lots: the same answer as a clearance of an ordinary spool of the lot, per use."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def answers(shop, lot_id, role="production"):
 
 
 def concession(shop, lot_id, **more):
-    """A concession on a lot, approved by somebody else."""
+    """A concession on a lot, approved by a second person."""
     until = (datetime.now(UTC) + timedelta(days=3)).isoformat()
     body = {"uses": ["cosmetic"], "max_mass_g": 500, "valid_until": until, "reason": "inside of a box", **more}
     number = shop.post("quality", f"/lots/{lot_id}/concessions", body)["id"]
@@ -33,7 +33,7 @@ def concession(shop, lot_id, **more):
 
 @pytest.fixture
 def lots(shop):
-    """Lots by what they are: released, restricted, in quarantine, blocked, held, scrapped, without limits, of a forbidden grade."""
+    """Lots by status: released, restricted, in quarantine, blocked, held, scrapped, without limits, of a prohibited grade."""
     a, plain, named = shop.supplier(), shop.grade("P", SIMPLE_LIMITS), shop.grade("N", NAMED)
     found = {"released": shop.good_lot(a, plain, "L-1")["lot_id"], "waiting": shop.receive(a, plain, "L-2")["lot_id"]}
     off = shop.receive(a, named, "L-3", spools=1)
@@ -53,7 +53,7 @@ def lots(shop):
 
 
 def test_each_lot_is_answered_for_each_use(shop, lots):
-    """By its verdict, what a person decided, and what its grade forbids. Without limits that name uses, colour speaks for cosmetic."""
+    """Each use is answered by the verdict, manual decisions and prohibitions; where limits name no uses, colour covers cosmetic."""
     said = {name: answers(shop, number) for name, number in lots.items()}
     order = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")
     unknown = ["not_judged"] * 3
@@ -72,7 +72,7 @@ def test_each_lot_is_answered_for_each_use(shop, lots):
 
 
 def test_it_never_says_yes_where_a_clearance_says_no(shop, lots):
-    """Every lot, every use: `yes` and `concession` exactly where an ordinary spool of it is clear, and the reasons are those of the clearance."""
+    """For every lot and use, `yes` and `concession` are exactly where an ordinary spool is clear, with equal reasons."""
     concession(shop, lots["blocked"])
     for row in shop.get("purchasing", "/lots/uses?limit=500")["items"]:
         spool = shop.lot(row["lot_id"])["spools"][-1]["code"]
@@ -85,7 +85,7 @@ def test_it_never_says_yes_where_a_clearance_says_no(shop, lots):
 
 
 def test_a_concession_opens_its_use_until_it_ends(shop, lots):
-    """For what it names and no longer than it runs; its terms are said."""
+    """A concession permits its uses until it ends, and its terms are in the answer."""
     number = lots["blocked"]
     concession(shop, number)
     assert ("concession", "no") == tuple(answers(shop, number)[use] for use in ("cosmetic", "hidden"))
@@ -96,7 +96,7 @@ def test_a_concession_opens_its_use_until_it_ends(shop, lots):
 
 
 def test_the_list_is_filtered_and_paged_as_lots_are(shop, lots):
-    """The same rows in the same order; a picture draws the page that was asked for."""
+    """The list has the filters, pages and order of lots, and a picture shows the requested page."""
     for query in ("", "standing=released", "order=newest&limit=3", "grade_id=2", "supplier_lot=L-1"):
         found = [row["lot_id"] for row in shop.get("receiving", f"/lots/uses?{query}")["items"]]
         assert [row["id"] for row in shop.get("receiving", f"/lots?{query}")["items"]] == found
@@ -108,7 +108,7 @@ def test_the_list_is_filtered_and_paged_as_lots_are(shop, lots):
 
 @pytest.mark.parametrize("role", roles.ALL)
 def test_every_desk_may_see_it(shop, role):
-    """Drawn from the same words as the figures."""
+    """Every role can read the uses, and the picture has the words of the figures."""
     number = shop.good_lot()["lot_id"]
     assert "yes" == answers(shop, number, role)["cosmetic"]
     assert "cosmetic yes" in picture(shop, role, "/lots/uses").description

@@ -1,4 +1,4 @@
-"""What a monitoring system reads at /metrics."""
+"""The samples of /metrics for a monitoring system."""
 
 import re
 from dataclasses import replace
@@ -23,7 +23,7 @@ def read(shop, **headers):
 
 
 def requests(shop):
-    """How many requests were answered: (method, route, class of status) -> count."""
+    """The number of answered requests: (method, route, class of status) -> count."""
     return {
         tuple(dict(labels)[key] for key in ("method", "route", "status")): value
         for (name, labels), value in read(shop).items()
@@ -32,7 +32,7 @@ def requests(shop):
 
 
 def test_requests_are_counted_by_path_as_documented(shop):
-    """Method, documented path and class of status; what is not served is one label, and so is an odd method."""
+    """Requests are counted by method, documented path and class of status; unknown paths and methods have one label each."""
     for path in ("/v1/lots/1", "/v1/lots/2", "/v1/lots", "/nowhere", "/elsewhere"):
         send(shop, "GET", path)
     send(shop, "GET", "/v1/lots", role="nobody")
@@ -45,7 +45,7 @@ def test_requests_are_counted_by_path_as_documented(shop):
 
 
 def test_what_broke_is_counted_as_such(shop, monkeypatch):
-    """An alarm hangs on 5xx."""
+    """A server error is counted as 5xx."""
 
     def broken(*_):
         raise RuntimeError
@@ -56,7 +56,7 @@ def test_what_broke_is_counted_as_such(shop, monkeypatch):
 
 
 def test_durations_are_a_histogram_by_path(shop):
-    """Every request is in it once, and the last bucket holds them all."""
+    """Every request is once in the histogram of its path, and the last bucket holds all."""
     for _ in range(3):
         send(shop, "GET", "/v1/lots")
     found = read(shop)
@@ -67,7 +67,7 @@ def test_durations_are_a_histogram_by_path(shop):
 
 
 def test_labels_do_not_grow_with_what_is_asked(shop):
-    """However many codes, paths and methods are tried, the number of series stays what the routes make it."""
+    """The number of series does not grow with the variety of codes, paths and methods."""
     before = len(read(shop))
     for number in range(30):
         send(shop, "GET", f"/v1/spools/S-{number}")
@@ -78,7 +78,7 @@ def test_labels_do_not_grow_with_what_is_asked(shop):
 
 
 def standings(shop):
-    """How many lots stand where."""
+    """The number of lots per status."""
     return {dict(labels)["standing"]: value for (name, labels), value in read(shop).items() if name == "lots_standing"}
 
 
@@ -88,7 +88,7 @@ def decisions(shop):
 
 
 def test_lots_are_counted_by_where_they_stand(shop):
-    """Every standing is there, also those that no lot has: an alarm on a series that is missing never rings."""
+    """Every status has a sample, also with 0 lots, because an alarm on a missing series never fires."""
     assert dict.fromkeys(STANDINGS, 0) == standings(shop)
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     shop.receive(supplier, grade, "Q-1")
@@ -99,7 +99,7 @@ def test_lots_are_counted_by_where_they_stand(shop):
 
 
 def test_each_decision_raises_the_count_and_a_repeat_does_not(shop):
-    """Received, released and blocked are decisions; another reading that changes nothing is none."""
+    """Received, released and blocked are counted as decisions, and a reading without effect is not."""
     assert 0 == decisions(shop)
     delivery = shop.good_lot()
     before = decisions(shop)
@@ -111,7 +111,7 @@ def test_each_decision_raises_the_count_and_a_repeat_does_not(shop):
 
 
 def test_reading_costs_two_queries_beside_the_token_and_writes_nothing(shop):
-    """However often a monitoring system asks, it does not weigh on the shop."""
+    """A scrape needs two statements beside the token's and writes nothing."""
     from tests.api.test_queries import statements
 
     shop.good_lot()
@@ -122,7 +122,7 @@ def test_reading_costs_two_queries_beside_the_token_and_writes_nothing(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_the_count_by_standing_is_read_from_its_index(shop):
-    """No walk through the rows of the lots, nor through the decisions."""
+    """The count by status comes from its index, without a scan of lots or decisions."""
     from lots.store.engine import database
     from tests.api.test_queries import statements
     from tests.store.rows import connected
@@ -140,7 +140,7 @@ def test_the_count_by_standing_is_read_from_its_index(shop):
 
 @pytest.mark.parametrize("role", [role for role in roles.ROLES if role not in ("monitoring", "admin")])
 def test_only_an_administrator_reads_it(shop, role):
-    """And a program that watches the server. How busy the shop is and how much it refuses is nobody else's to know."""
+    """Only an administrator and a monitoring program can read the metrics."""
     assert 200 == send(shop, "GET", "/metrics", role="monitoring").status_code
     assert (
         "requires monitoring or admin"
@@ -149,14 +149,14 @@ def test_only_an_administrator_reads_it(shop, role):
 
 
 def test_nobody_reads_it_without_a_token(shop):
-    """As any other path."""
+    """Without a token /metrics is refused like other paths."""
     refused(send(shop, "GET", "/metrics", role="nobody"), 401, "no-token")
     refused(shop.client.get("/metrics", headers={"Authorization": "Bearer wrong"}), 401, "no-token")
     refused(send(shop, "POST", "/metrics"), 405, "wrong-method")
 
 
 def test_a_setting_opens_it_to_all(settings_and_tokens):
-    """For a monitoring system that can send no token; nothing else opens with it."""
+    """A setting opens /metrics without a token, and nothing else."""
     settings, _ = settings_and_tokens
     client = create_app(replace(settings, metrics_open=True)).test_client()
     assert 200 == client.get("/metrics").status_code
@@ -164,7 +164,7 @@ def test_a_setting_opens_it_to_all(settings_and_tokens):
 
 
 def test_each_application_has_its_own_registry(shop, settings_and_tokens):
-    """A second application in one process starts from nothing and does not clash with the first."""
+    """A second application in one process has its own registry."""
     settings, _ = settings_and_tokens
     send(shop, "GET", "/v1/lots")
     client = create_app(replace(settings, metrics_open=True)).test_client()
@@ -172,7 +172,7 @@ def test_each_application_has_its_own_registry(shop, settings_and_tokens):
 
 
 def test_it_speaks_prometheus_text_and_openmetrics(shop):
-    """Text 0.0.4 unless the newer form is asked for."""
+    """The format is Prometheus text 0.0.4, or OpenMetrics on request."""
     assert send(shop, "GET", "/metrics").headers["Content-Type"].startswith("text/plain; version=0.0.4")
     newer = send(shop, "GET", "/metrics", Accept="application/openmetrics-text; version=1.0.0")
     assert newer.headers["Content-Type"].startswith("application/openmetrics-text")
@@ -180,7 +180,7 @@ def test_it_speaks_prometheus_text_and_openmetrics(shop):
 
 
 def test_no_person_code_or_token_is_in_it(shop):
-    """Labels are routes, methods, classes and standings, and nothing of the shop's."""
+    """Labels are routes, methods, classes and statuses, without persons, codes or tokens."""
     delivery = shop.good_lot()
     send(shop, "GET", f"/v1/spools/{delivery['spools'][0]['code']}")
     text = send(shop, "GET", "/metrics").get_data(as_text=True)

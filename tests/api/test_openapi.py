@@ -14,18 +14,18 @@ METHODS = ("get", "post", "patch", "put", "delete")
 
 @pytest.fixture
 def engine():
-    """The document is the same on either engine."""
+    """SQLite alone: the document is the same on either engine."""
     return "sqlite"
 
 
 @pytest.fixture
 def document(app):
-    """The document as it is served."""
+    """The served document."""
     return app.test_client().get("/v1/openapi.json").get_json()
 
 
 def operations(document):
-    """Every operation: (method, path, what the document says of it)."""
+    """Every operation: (method, path, its documentation)."""
     return [
         (method, path, item[method]) for path, item in document["paths"].items() for method in METHODS if method in item
     ]
@@ -44,19 +44,19 @@ def headers_of(operation):
 
 
 def test_the_document_is_openapi_3_1(document):
-    """The document says that it is OpenAPI 3.1, and a validator of that standard finds nothing wrong with it."""
+    """The document states OpenAPI 3.1, and a validator finds no fault."""
     assert document["openapi"].startswith("3.1.")
     assert [] == [error.message for error in OpenAPIV31SpecValidator(document).iter_errors()]
 
 
 def test_the_document_is_there_without_a_token(app):
-    """Whoever wants to know what the API does needs no token for it."""
+    """The document needs no token."""
     answer = app.test_client().get("/v1/openapi.json")
     assert (200, "application/json") == (answer.status_code, answer.mimetype)
 
 
 def test_every_route_is_in_the_document_and_nothing_else(app, document):
-    """Each path and method that is served under /v1 is documented, and each that is documented is served."""
+    """The documented and the served paths and methods under /v1 are the same."""
     served = {
         (method.lower(), re.sub(r"<(?:[^:<>]*:)?(\w+)>", r"{\1}", rule.rule))
         for rule in app.url_map.iter_rules()
@@ -67,7 +67,7 @@ def test_every_route_is_in_the_document_and_nothing_else(app, document):
 
 
 def test_every_operation_names_its_roles(document):
-    """Each operation says which roles may use it, each once, the administrator among them."""
+    """Each operation names its roles once each, the administrator included."""
     for method, path, operation in operations(document):
         roles = operation["x-roles"]
         assert roles, f"{method} {path}"
@@ -77,7 +77,7 @@ def test_every_operation_names_its_roles(document):
 
 
 def test_every_operation_documents_its_answer_and_the_problem_document(document):
-    """Each operation describes in words what it does, the shape of its success, and a problem document for all else."""
+    """Each operation has a description, the schema of its success, and a problem document for errors."""
     for method, path, operation in operations(document):
         assert operation["summary"].strip(), f"{method} {path}"
         responses = operation["responses"]
@@ -89,7 +89,7 @@ def test_every_operation_documents_its_answer_and_the_problem_document(document)
 
 
 def test_post_documents_the_idempotency_key_and_patch_the_etag(document):
-    """A generated client finds the header of a repeatable POST, and the one without which a PATCH is refused."""
+    """The document has Idempotency-Key for repeatable POSTs, and If-Match for PATCH."""
     for method, path, operation in operations(document):
         headers = headers_of(operation)
         assert (method == "post") == ("Idempotency-Key" in headers), f"{method} {path}"
@@ -100,7 +100,7 @@ def test_post_documents_the_idempotency_key_and_patch_the_etag(document):
 
 @pytest.mark.parametrize("name", ["Diameter", "Shrink", "Bond", "Surface", "Moisture"])
 def test_every_measure_of_a_reading_names_its_unit(document, name):
-    """A client sees from a field's name in which unit it is."""
+    """The name of every measure contains its unit."""
     units = ("_mm", "_mm2", "_dm2", "_m", "_h", "_n", "_mpa", "_percent", "_c")
     fields = document["components"]["schemas"][f"{name}Args"]["properties"]
     measures = {field for field, said in fields.items() if "number" in said["type"]}
@@ -109,7 +109,7 @@ def test_every_measure_of_a_reading_names_its_unit(document, name):
 
 
 def test_the_docs_page_and_its_assets_are_served_by_the_application(app):
-    """The page for people and everything it loads come from here, so it works in a shop without the internet."""
+    """The docs page and its files come from this application, without the internet."""
     client = app.test_client()
     page = client.get("/docs")
     assert (200, "text/html") == (page.status_code, page.mimetype)
@@ -125,7 +125,7 @@ def test_the_docs_page_and_its_assets_are_served_by_the_application(app):
 
 
 def test_nothing_on_the_docs_page_points_to_another_host(app):
-    """Neither the page nor its script nor its style sheet names a host to load from."""
+    """Neither the docs page, its script nor its style sheet contains a foreign host."""
     client = app.test_client()
     page = client.get("/docs").get_data(as_text=True) + client.get("/docs/start.js").get_data(as_text=True)
     assert [] == re.findall(r"(?:https?:)?//[\w.-]+", page)
@@ -135,18 +135,18 @@ def test_nothing_on_the_docs_page_points_to_another_host(app):
 
 
 def test_the_document_names_no_host(document):
-    """Addresses in the document are relative to wherever it was fetched from."""
+    """Addresses in the document are relative."""
     assert ["/"] == [server["url"] for server in document["servers"]]
 
 
 def test_the_root_leads_a_stranger_to_sign_in(app):
-    """Somebody who opens the bare address is asked who they are."""
+    """The root redirects an unknown visitor to sign-in."""
     answer = app.test_client().get("/")
     assert (302, "/sign-in?then=/") == (answer.status_code, answer.headers["Location"])
 
 
 def test_a_file_beside_the_assets_cannot_be_fetched(app):
-    """A path that climbs out of the folder of assets finds nothing."""
+    """A path that leaves the folder of assets finds nothing."""
     assert 404 == app.test_client().get("/docs/../__init__.py").status_code
     assert 404 == app.test_client().get("/docs/%2e%2e/__init__.py").status_code
 
@@ -169,7 +169,7 @@ DESCRIBED = (
 
 @pytest.mark.parametrize("room", DESCRIBED)
 def test_every_number_with_a_fraction_says_what_it_is(room):
-    """Whoever reads the document alone learns what each measured or computed number means."""
+    """Every number with a fraction has a description."""
     silent = [
         f"{schema.__name__}.{name}"
         for schema in vars(importlib.import_module(f"lots.api.{room}")).values()
@@ -181,12 +181,12 @@ def test_every_number_with_a_fraction_says_what_it_is(room):
 
 
 def _innermost(field):
-    """What a list, or a list of lists, is of."""
+    """The innermost type of nested lists."""
     return _innermost(field.inner) if isinstance(field, fields.List) else field
 
 
 def test_every_operation_is_described(document):
-    """One short sentence as its summary, and a description in sentences of at most 25 words."""
+    """Each operation has a short sentence as its summary, and a description in sentences of at most 25 words."""
     for method, path, operation in operations(document):
         at = f"{method} {path}"
         summary, description = operation["summary"], operation.get("description", "")
@@ -198,14 +198,14 @@ def test_every_operation_is_described(document):
 
 
 def test_every_refusal_that_a_description_names_is_an_answer(document):
-    """A status in the text has its response, so that a generated client expects it."""
+    """Every status in a description has a documented response."""
     for method, path, operation in operations(document):
         named = set(re.findall(r"\b[45]\d\d\b", operation["description"])) - {"500"}
         assert set() == named - set(operation["responses"]), f"{method} {path}"
 
 
 def test_every_operation_names_the_refusals_of_its_kind(document):
-    """Token, query and database for all; the thing in the path; the body; the version to change; the role where not all may."""
+    """Each operation has the errors of its kind: token, query, database, path, body, version and role."""
     for method, path, operation in operations(document):
         expected = {"401", "422", "429", "503"}
         expected |= {"404"} if "{" in path else set()
@@ -216,7 +216,7 @@ def test_every_operation_names_the_refusals_of_its_kind(document):
 
 
 def test_every_success_describes_its_headers(document):
-    """The request's id for all, the ETag of what is read or changed, the next page of a list, the mark of a repeated answer."""
+    """Successes document their headers: request id, ETag, next page, and the mark of a repeat."""
     for method, path, operation in operations(document):
         for status, response in operation["responses"].items():
             if not status.startswith("2"):
@@ -229,7 +229,7 @@ def test_every_success_describes_its_headers(document):
 
 
 def test_what_is_made_at_an_address_of_its_own_says_where(document):
-    """POST to a collection whose members can be read by their name answers with Location."""
+    """A POST that creates a readable resource has Location."""
     for path in document["paths"]:
         collection, _, member = path.rpartition("/")
         if member in ("{number}", "{code}") and "post" in document["paths"].get(collection, {}):
@@ -237,7 +237,7 @@ def test_what_is_made_at_an_address_of_its_own_says_where(document):
 
 
 class AskedArgs(Strict):
-    """A request with a field that it needs and one that it does not."""
+    """A request with a required and an optional field."""
 
     name = Text(5, required=True, metadata={"description": "what it is called"})
     way = Text(5, one_of=("up", "down"), load_default="up")
@@ -252,7 +252,7 @@ class AskedArgs(Strict):
     ],
 )
 def test_an_answer_says_of_a_field_what_its_request_says(how, required, null, ways):
-    """What a request needs is always there; what nobody stated is null, never null, or not in the answer. The request stays as it was."""
+    """Required request fields are always in the answer; an unstated optional field is null, never null, or absent. The request is unchanged."""
     name, way = answered(AskedArgs, "name", "way", **how)
     assert (True, False, "what it is called") == (name.required, name.allow_none, name.metadata["description"])
     assert (required, null, ways) == (way.required, way.allow_none, way.metadata["enum"])

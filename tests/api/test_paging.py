@@ -5,7 +5,7 @@ from tests.shop import SIMPLE_LIMITS
 
 
 def pages(shop, address):
-    """Every page of a list, following `next` to the end; `next` and the Link header must agree."""
+    """Every page of a list by following `next`; `next` and the Link header must agree."""
     found = []
     while address:
         answer = shop.client.get(address, headers=admin(shop))
@@ -25,7 +25,7 @@ def suppliers(shop):
 
 
 def test_pages_cover_everything_once(shop, suppliers):
-    """Whatever the size of a page, following `next` shows every row once, in order, and no page is empty."""
+    """For any page size `next` leads to every row once, in order, without an empty page."""
     for limit in range(1, 9):
         found = pages(shop, f"/v1/suppliers?limit={limit}")
         assert suppliers == [number for page in found for number in page], limit
@@ -34,17 +34,17 @@ def test_pages_cover_everything_once(shop, suppliers):
 
 
 def test_a_list_that_fits_its_page_exactly_has_no_next(shop, suppliers):
-    """The last full page does not lead to an empty one."""
+    """The last full page has no `next`."""
     assert [suppliers] == pages(shop, "/v1/suppliers?limit=7")
 
 
 def test_an_empty_list_is_one_page(shop):
-    """A list without rows is empty, not missing."""
+    """A list without rows is an empty page."""
     assert [[]] == pages(shop, "/v1/loads?limit=1")
 
 
 def test_a_page_has_50_rows_when_nobody_says(shop):
-    """The default size of a page is 50."""
+    """The default page size is 50."""
     shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS), spools=1)
     spool = shop.get("quality", "/lots/1")["spools"][0]["code"]
     shop.measure("diameter", [{"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75}] * 51)
@@ -52,7 +52,7 @@ def test_a_page_has_50_rows_when_nobody_says(shop):
 
 
 def test_rows_added_between_pages_shift_nothing(shop, suppliers):
-    """Somebody adds rows while somebody reads pages: none is shown twice, none left out, the new ones come last."""
+    """Rows added between pages neither repeat nor hide rows, and come last."""
     seen, address = [], "/v1/suppliers?limit=2"
     while address:
         body = shop.client.get(address, headers=admin(shop)).get_json()
@@ -64,7 +64,7 @@ def test_rows_added_between_pages_shift_nothing(shop, suppliers):
 
 
 def test_a_filter_travels_with_the_pages(shop):
-    """`next` keeps the filters and the size of the page it came from."""
+    """`next` keeps the filters and the page size."""
     supplier, other, grade = shop.supplier("A"), shop.supplier("B"), shop.grade(limits=SIMPLE_LIMITS)
     mine = [shop.receive(who, grade, f"L{n}", spools=1)["lot_id"] for n in range(4) for who in (supplier, other)][::2]
     found = pages(shop, f"/v1/lots?supplier_id={supplier['id']}&limit=3&received_from=2026-01-01T01:00:00%2B01:00")
@@ -73,7 +73,7 @@ def test_a_filter_travels_with_the_pages(shop):
 
 @pytest.fixture
 def lots(shop):
-    """Lots by a name: of two suppliers, two grades, two dates and two standings."""
+    """Lots by name: of two suppliers, two grades, two dates and two statuses."""
     a, b = shop.supplier("A"), shop.supplier("B")
     white, black = shop.grade("W", limits=SIMPLE_LIMITS), shop.grade("K", limits=SIMPLE_LIMITS)
     return {
@@ -106,14 +106,14 @@ FILTERS = (
 
 
 def test_lots_are_filtered(shop, lots):
-    """Filters narrow the list one by one and together; both ends of a time belong to it, whatever the offset."""
+    """Filters work singly and together; both ends of a time are included, with any offset."""
     for query, names in FILTERS:
         found = {item["id"] for item in shop.get("production", f"/lots?{query}")["items"]}
         assert {lots[name] for name in names} == found, query
 
 
 def test_loads_are_filtered(shop):
-    """Loads can be listed by spool, machine, job, and whether they have ended."""
+    """Loads can be filtered by spool, machine, job, and whether they have ended."""
     first, second = (spool["code"] for spool in shop.good_lot(spools=2)["spools"])
     ended = shop.load(first, machine="P1", job="J-1")
     shop.unload(ended["id"], 900)
@@ -133,7 +133,7 @@ def test_loads_are_filtered(shop):
 
 
 def test_readings_and_deliveries_are_filtered(shop):
-    """Readings can be listed by kind, deliveries by lot."""
+    """Readings can be filtered by kind, deliveries by lot."""
     delivery = shop.good_lot()
     lot_id = delivery["lot_id"]
     more = shop.receive({"id": 1}, {"id": 1}, "Q-71", spools=1)
@@ -152,7 +152,7 @@ def test_readings_and_deliveries_are_filtered(shop):
 
 @pytest.mark.parametrize("path", ["lots", "deliveries"])
 def test_the_newest_first_is_the_same_list_from_its_other_end(shop, path):
-    """Every row once, whatever the size of a page; rows added meanwhile are not slipped in between."""
+    """The newest first order has every row once for any page size, without rows added meanwhile."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     made = [shop.receive(supplier, grade, f"L{n}", spools=1)["id"] for n in range(7)]
     for limit in range(1, 9):
@@ -166,7 +166,7 @@ def test_the_newest_first_is_the_same_list_from_its_other_end(shop, path):
 
 
 def test_a_cursor_belongs_to_its_order(shop):
-    """Taken over into the other order it would leave rows out without a word, so it is refused."""
+    """A cursor of the other order is refused, because it would hide rows."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     for number in range(3):
         shop.receive(supplier, grade, f"L{number}", spools=1)
@@ -179,7 +179,7 @@ def test_a_cursor_belongs_to_its_order(shop):
 
 @pytest.mark.usefixtures("lots")
 def test_deliveries_are_filtered_by_when_they_were_received(shop):
-    """Both ends of a time belong to it, whatever the offset, as with lots; a lot and a time narrow together."""
+    """Both ends of a time are included, with any offset; a lot and a time combine."""
     by_lot = {lot["supplier_lot"] + str(lot["supplier_id"]): lot["id"] for lot in shop.get("quality", "/lots")["items"]}
     for query, names in {
         "received_from=2026-11-10T10:00:00Z": ["L-21", "L-12"],
@@ -196,7 +196,7 @@ def test_deliveries_are_filtered_by_when_they_were_received(shop):
 
 
 def test_a_cursor_leads_on_from_its_row(shop, suppliers):
-    """A cursor may be kept and used later, with another size of page."""
+    """A cursor can be used later, with another page size."""
     first = send(shop, "GET", "/v1/suppliers?limit=2").get_json()
     cursor = first["next"].partition("cursor=")[2]
     again = send(shop, "GET", f"/v1/suppliers?cursor={cursor}&limit=500").get_json()
@@ -204,6 +204,6 @@ def test_a_cursor_leads_on_from_its_row(shop, suppliers):
 
 
 def test_a_list_is_only_paged_by_its_own_parameters(shop):
-    """Offsets and page numbers of other APIs are unknown here."""
+    """Offsets and page numbers are unknown parameters."""
     for name in ("offset", "page", "per_page", "order"):
         refused(send(shop, "GET", f"/v1/suppliers?{name}=1"), 422, "invalid", [name])

@@ -1,4 +1,4 @@
-"""Pictures over HTTP: who asks for one gets it, drawn from the same figures as the answer in JSON."""
+"""Pictures over HTTP: sent on request, from the same figures as the JSON answer."""
 
 import pytest
 
@@ -18,17 +18,17 @@ PATHS = ("color-map", "diameter-profile", "shrinkage-picture", "bond-picture")
 
 @pytest.fixture
 def engine():
-    """A picture is drawn from an answer that other tests hold on both engines."""
+    """SQLite alone: a picture uses an answer that other tests check on both engines."""
     return "sqlite"
 
 
 def path_of(shop, **query):
-    """The comparison of suppliers, with one who has lots."""
+    """The comparison of suppliers, one of them with lots."""
     return "/supplier-comparison?" + "&".join(f"{name}={value}" for name, value in query.items())
 
 
 def test_suppliers_compared_are_drawn_from_the_same_figures(shop):
-    """The count of the JSON answer stands in the picture; few lots are called few."""
+    """The picture has the count of the JSON answer, and few lots are named."""
     grade, (old, new) = shop.grade(limits=DIAMETER), (shop.supplier("QWT"), shop.supplier("NBK"))
     judged(old, grade, "AAAAAR")
     judged(new, grade, "AA", prefix="N")
@@ -38,7 +38,7 @@ def test_suppliers_compared_are_drawn_from_the_same_figures(shop):
 
 
 def test_bias_and_scatter_of_one_grade_are_drawn(shop):
-    """Three lots 0.3 yellower than the reference have that as their bias."""
+    """Three lots 0.3 yellower than the reference have that bias."""
     grade, supplier = shop.grade(limits=COLOR), shop.supplier()
     whites(supplier, grade, [0.3, 0.3, 0.3])
     assert "bias +0.30" in picture(shop, "purchasing", path_of(shop, grade_id=grade["id"])).said
@@ -46,7 +46,7 @@ def test_bias_and_scatter_of_one_grade_are_drawn(shop):
 
 
 def test_nothing_received_is_said_in_words(shop):
-    """A grade without lots has a picture that says so."""
+    """A grade without lots has a picture with a text."""
     assert (
         "No lots of PLA-HW-175 yet. Log a delivery first."
         in picture(shop, "purchasing", f"/supplier-comparison?grade_id={shop.grade()['id']}").said
@@ -55,7 +55,7 @@ def test_nothing_received_is_said_in_words(shop):
 
 @pytest.mark.parametrize("accept", ["application/json", "*/*", "text/html", f"application/json, {SVG};q=0.5"])
 def test_whoever_does_not_ask_for_a_picture_gets_figures(shop, accept):
-    """JSON is what a path answers unless a picture is wanted more."""
+    """A path answers JSON unless a picture is preferred."""
     headers = {"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": accept}
     answer = shop.client.get("/v1/supplier-comparison", headers=headers)
     assert ("application/json", "Accept") == (answer.mimetype, answer.headers["Vary"])
@@ -71,7 +71,7 @@ def measured(shop, limits, colors, lot='<b>&"x"', **more):
 
 
 def test_a_lot_is_mapped_about_its_reference(shop):
-    """Two spools 0.4 and 0.8 yellower: the lot is 0.6 yellower, in the figures and in words, each spool by itself."""
+    """With spools 0.4 and 0.8 yellower the lot is 0.6 yellower, in figures and words (by hand)."""
     number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9], [95.0, -0.8, 2.3]])
     found = shop.get("purchasing", f"/lots/{number}/color-map")
     assert [0.4, 0.6, 0.8] == pytest.approx(
@@ -87,7 +87,7 @@ def test_a_lot_is_mapped_about_its_reference(shop):
 
 @pytest.mark.parametrize("formula", ["CIE76", "CIE94", "CMC", "CIEDE2000"])
 def test_the_outline_is_that_of_the_grades_own_formula(shop, formula):
-    """Each point of both outlines lies at the limit in the formula that the grade's limits name."""
+    """Each point of both outlines is at the limit in the formula of the grade's limits."""
     limits = {**SIMPLE_LIMITS, "color": {"formula": formula, "lot_max": 0.9}}
     number = measured(shop, limits, [[94.8, -0.8, 1.5]])
     found = shop.get("quality", f"/lots/{number}/color-map")
@@ -101,7 +101,7 @@ def test_the_outline_is_that_of_the_grades_own_formula(shop, formula):
 
 @pytest.mark.parametrize("role", roles.ALL)
 def test_every_desk_may_see_the_map(shop, role):
-    """The picture stands on the page of a lot, which everybody may open; its number is text there."""
+    """Every role can see the picture, with the lot number as text."""
     number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])
     seen = picture(shop, role, f"/lots/{number}/color-map")
     assert 'Colour of lot <b>&"x" against its reference' == seen.title
@@ -109,7 +109,7 @@ def test_every_desk_may_see_the_map(shop, role):
 
 
 def test_only_readings_that_count_are_mapped(shop):
-    """Screening and voided readings are left out silently as everywhere, those under other conditions with a note."""
+    """Screening and voided readings are omitted; readings under other conditions are omitted with a note."""
     number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])
     code = shop.get("quality", f"/lots/{number}")["spools"][0]["code"]
     shop.color(code, [95.0, -0.8, 9.9], screening=True)
@@ -119,7 +119,7 @@ def test_only_readings_that_count_are_mapped(shop):
 
 
 def test_a_lot_that_nobody_measured_says_so(shop):
-    """Only the reference and the limit are drawn."""
+    """For an unmeasured lot only reference and limit are drawn."""
     lot = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["lot_id"]
     found = shop.get("receiving", f"/lots/{lot}/color-map")
     assert (None, [], 180) == (found["lot"], found["spools"], len(found["outline"]))
@@ -127,13 +127,13 @@ def test_a_lot_that_nobody_measured_says_so(shop):
 
 
 def test_a_grade_without_a_shade_has_no_map(shop):
-    """Words say that there is nothing to be compared with."""
+    """For a grade without a shade there is a text."""
     lot = shop.receive(shop.supplier(), shop.grade(shade_id=None))["lot_id"]
     assert "no approved reference" in picture(shop, "quality", f"/lots/{lot}/color-map").said
 
 
 def test_a_spool_past_its_own_limit_is_named(shop):
-    """A lot within its limit may have a spool that is not; the sentence says which."""
+    """A spool over its own limit, in a lot within its limit, is named."""
     limits = {**SIMPLE_LIMITS, "color": {"lot_max": 2.0, "spool_max": 1.0}}
     number = measured(shop, limits, [[95.0, -0.8, 1.5], [95.0, -0.8, 3.5]])
     assert "outside the limit of 1 for one spool" in shop.get("quality", f"/lots/{number}/color-map")["says"]
@@ -141,7 +141,7 @@ def test_a_spool_past_its_own_limit_is_named(shop):
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_lot_that_is_not_there_has_no_picture(shop, path):
-    """404 with what to do, whatever was asked for."""
+    """An unknown lot is 404 with the remedy, in every form."""
     headers = {"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": SVG}
     answer = shop.client.get(f"/v1/lots/77/{path}", headers=headers)
     assert "See the list of lots." in refused(answer, 404, "not-found")["detail"]
@@ -149,7 +149,7 @@ def test_a_lot_that_is_not_there_has_no_picture(shop, path):
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_picture_takes_as_many_queries_for_many_readings_as_for_one(shop, path):
-    """Its figures are loaded by a fixed number of statements, the token's included."""
+    """The figures of a picture need a fixed number of statements, the token's included."""
     supplier, grade = shop.supplier(), shop.grade(limits=FULL_LIMITS)
     spools = [spool["code"] for spool in shop.receive(supplier, grade, "A", spools=4)["spools"]]
     counts = []
@@ -166,7 +166,7 @@ def test_a_picture_takes_as_many_queries_for_many_readings_as_for_one(shop, path
 
 
 def test_diameters_are_told_along_the_spool(shop):
-    """Positions come in order of length whatever the order of reading, each held against the grade's limits."""
+    """Positions come in order of length, whatever the order of reading, compared with the grade's limits."""
     spools = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"]
     for position, d1, d2 in ((9.0, 1.75, 1.75), (3.0, 1.81, 1.79), (6.0, 1.79, 1.73)):
         shop.diameter(spools[0]["code"], d1, d2, position_m=position)
@@ -185,7 +185,7 @@ def test_diameters_are_told_along_the_spool(shop):
 
 
 def test_a_spool_with_one_place_unknown_is_told_in_the_order_of_reading(shop):
-    """A place that nobody noted cannot be put between two others."""
+    """A spool with one unknown position is shown in the order of reading."""
     code = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"][0]["code"]
     shop.diameter(code, position_m=9.0)
     shop.diameter(code, 1.76, 1.76)
@@ -194,7 +194,7 @@ def test_a_spool_with_one_place_unknown_is_told_in_the_order_of_reading(shop):
 
 
 def test_shrinkage_stands_beside_the_lots_before_it(shop):
-    """The supplier's earlier lots of the grade in the order they came, this one last; a lot that came later is not shown."""
+    """Shrinkage is beside the supplier's earlier lots of the grade, in order, this one last and without later ones."""
     supplier, grade = shop.supplier(), shop.grade(limits=FULL_LIMITS)
     for number, length in enumerate((99.7, 99.6, 99.8), start=1):
         came = shop.receive(supplier, grade, f"Q-{number}", received_at=f"2026-11-{10 + number}T08:00:00Z")
@@ -208,7 +208,7 @@ def test_shrinkage_stands_beside_the_lots_before_it(shop):
 
 
 def test_bond_shows_every_bar_and_the_floors(shop):
-    """Bars of the lot first, then the control bars; their means and ratio as they are judged."""
+    """Specimens of the lot come first, then controls, with means and ratio as assessed."""
     code = shop.receive(shop.supplier(), shop.grade(limits=FULL_LIMITS))["spools"][0]["code"]
     for stress, control in ((30.0, True), (22.0, False), (20.0, False)):
         shop.measure("bond", {"spool_code": code, "stress_mpa": stress, "control": control})
@@ -223,7 +223,7 @@ def test_bond_shows_every_bar_and_the_floors(shop):
 
 @pytest.mark.parametrize("path", PATHS)
 def test_every_picture_of_a_lot_without_readings_or_limits_says_so(shop, path):
-    """There are words, no empty frame and no error; the lot's number is text in them."""
+    """Without readings or limits every picture has a text, the lot's number as text and no error."""
     lot = shop.receive(shop.supplier(), shop.grade(shade_id=None), '<b>&"x"')["lot_id"]
     seen = picture(shop, "quality", f"/lots/{lot}/{path}")
     assert '<b>&"x"' in seen.title
@@ -232,7 +232,7 @@ def test_every_picture_of_a_lot_without_readings_or_limits_says_so(shop, path):
 
 
 def test_an_exposure_is_drawn_from_the_same_figures(shop):
-    """What is still loaded is said in the picture as in the answer; the lot's number is text."""
+    """An open load is in the picture as in the answer; the lot's number is text."""
     delivery = shop.good_lot(lot='<b>&"x"')
     shop.load(delivery["spools"][0]["code"], machine="P7", job="J-4")
     path = f"/lots/{delivery['lot_id']}/exposure"
@@ -243,13 +243,13 @@ def test_an_exposure_is_drawn_from_the_same_figures(shop):
 
 
 def test_a_lot_that_was_never_loaded_is_said_to_be_so(shop):
-    """A picture without a bar."""
+    """A lot without loads has a picture without a bar."""
     delivery = shop.good_lot()
     assert "was ever loaded" in picture(shop, "quality", f"/lots/{delivery['lot_id']}/exposure").said
 
 
 def test_which_lots_match_is_drawn(shop):
-    """Two lots 0.4 apart match up to 0.5 and not up to 0.2, and without a limit nothing can be told."""
+    """Two lots 0.4 apart match at 0.5 and not at 0.2, and without a limit the match is unknown."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     for name, b in (("<i>A</i>", 1.5), ("B", 1.9)):
         spool = shop.receive(supplier, grade, name, spools=1)["spools"][0]["code"]
@@ -262,7 +262,7 @@ def test_which_lots_match_is_drawn(shop):
 
 
 def test_the_findings_of_an_assessment_are_drawn_from_the_same_figures(shop):
-    """A line for each, and the end of each limit is named in the answer."""
+    """Each finding of an assessment has a row, and the answer names the end of each limit."""
     lot = shop.receive(shop.supplier(), shop.grade(limits=FULL_LIMITS), spools=1)
     shop.diameter(lot["spools"][0]["code"], 1.85, 1.85)
     told = shop.assessment(lot["lot_id"])["findings"]
@@ -277,7 +277,7 @@ def test_the_findings_of_an_assessment_are_drawn_from_the_same_figures(shop):
 
 @pytest.mark.parametrize("measured_lots", [0, 3])
 def test_drift_is_drawn_as_every_picture_is(shop, measured_lots):
-    """It has what every picture has, with lots and without."""
+    """The picture of drift follows the common rules, with and without lots."""
     grade, supplier = shop.grade(limits=COLOR), shop.supplier()
     whites(supplier, grade, [0.1] * measured_lots)
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color.component_b"
@@ -286,7 +286,7 @@ def test_drift_is_drawn_as_every_picture_is(shop, measured_lots):
 
 
 def test_lots_of_one_moment_stand_in_the_order_they_were_recorded(shop):
-    """Of two lots received at once, the second has the first before it and the first has nobody."""
+    """Of two lots received at once the second has the first before it, in the order of recording."""
     supplier, grade = shop.supplier(), shop.grade(limits=FULL_LIMITS)
     for name in ("Q-1", "Q-2"):
         came = shop.receive(supplier, grade, name)

@@ -1,4 +1,4 @@
-"""Slips of unit, sign and field as they come over HTTP, each answered with what it looks like."""
+"""Typing errors of unit, sign and field over HTTP, each answered with its probable cause."""
 
 import pytest
 
@@ -9,18 +9,18 @@ from tests.store.rows import counts
 
 @pytest.fixture
 def engine():
-    """What makes no sense does so on either engine."""
+    """SQLite alone: plausibility does not depend on the engine."""
     return "sqlite"
 
 
 @pytest.fixture
 def spool(shop):
-    """A spool of 1.75 mm white in a lot that nobody has measured."""
+    """A spool of 1.75 mm white in an unmeasured lot."""
     return shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"][0]["code"]
 
 
 def slip(shop, kind, body, pointers):
-    """The hints with which a reading is refused; nothing is stored."""
+    """The hints of a refused reading; nothing is stored."""
     before = counts()
     answer = shop.call("quality", "POST", PATHS[kind], {"measured_at": MEASURED, **body})
     said = refused(answer, 422, "invalid", pointers)
@@ -45,17 +45,17 @@ def slip(shop, kind, body, pointers):
     ],
 )
 def test_a_diameter_in_another_unit_is_refused_with_what_it_looks_like(shop, spool, d1, hint):
-    """The micrometer's other unit, a comma, a lost point and the wrong reel are each recognised."""
+    """The micrometer's other unit, a comma, a missing point and the wrong reel are recognised."""
     assert hint in slip(shop, "diameter", {"spool_code": spool, "d1_mm": d1, "d2_mm": 1.75}, ["/d1_mm"])
 
 
 def test_both_axes_are_looked_at(shop, spool):
-    """Two slips in one reading are two faults."""
+    """Two errors in one reading are both reported."""
     slip(shop, "diameter", {"spool_code": spool, "d1_mm": 0.0689, "d2_mm": 2.85}, ["/d1_mm", "/d2_mm"])
 
 
 def test_a_diameter_is_plausible_for_its_own_grade(shop):
-    """What is a slip on 1.75 mm filament is a reading on 2.85 mm filament, and the other way round."""
+    """A plausible diameter depends on the grade: an error on 1.75 mm filament is a reading on 2.85 mm, and the reverse."""
     delivery = shop.receive(shop.supplier(), shop.grade("PLA-285", nominal_diameter_mm=2.85))
     spool = delivery["spools"][0]["code"]
     shop.diameter(spool, 2.85, 2.84)
@@ -79,13 +79,13 @@ SHRINK = {"axis": "x", "feature": "outside", "age_h": 24}
     ],
 )
 def test_lengths_that_are_no_coupon_are_refused(shop, spool, designed, measured, pointer, hint):
-    """Inches on one side, the shrinkage for the length, lengths of two features: each is refused at its field."""
+    """Inches on one side, the shrinkage for the length, and lengths of two features are refused at their field."""
     body = {"spool_code": spool, "designed_mm": designed, "measured_mm": measured, **SHRINK}
     assert hint in slip(shop, "shrinkage", body, [pointer])
 
 
 def test_swapped_lengths_are_a_shrinkage_that_shows(shop, spool):
-    """Lengths the wrong way round are a plausible growth, so they are stored and show as a negative shrinkage."""
+    """Exchanged lengths are a plausible growth, stored as a negative shrinkage."""
     shop.measure("shrinkage", {"spool_code": spool, "designed_mm": 99.7, "measured_mm": 100, **SHRINK})
     lot = shop.get("quality", "/lots")["items"][0]
     assert lot["shrinkage_percent"]["x"] < 0
@@ -94,7 +94,7 @@ def test_swapped_lengths_are_a_shrinkage_that_shows(shop, spool):
 @pytest.mark.parametrize("axis", ["x", "y", "z"])
 @pytest.mark.parametrize("ends", [[0.001, 0.005], [-0.002, 0.003], [0, 0.004]])
 def test_limits_on_shrinkage_that_look_like_fractions_are_refused(shop, axis, ends):
-    """0.001 to 0.005 would be a few parts in 100,000; it is 0.1 to 0.5 % written as a fraction."""
+    """Shrinkage limits of 0.001 to 0.005 are refused as fractions of 0.1 to 0.5 %."""
     grade = shop.grade()
     body = {"shrinkage": {f"{axis}_percent": ends}}
     answer = shop.call("quality", "POST", f"/grades/{grade['id']}/limits", body)
@@ -135,7 +135,7 @@ def test_a_bond_in_another_unit_or_given_by_halves_is_refused(shop, spool, body,
 
 @pytest.mark.parametrize(("mass", "hint"), [(1.0, "Enter grams. 1 kg is 1000 g"), (0.75, "750 g"), (1e6, "grams")])
 def test_a_net_mass_in_kilograms_is_refused(shop, mass, hint):
-    """A reel holds grams by the hundred; 1.0 is a kilogram. In either form of a delivery."""
+    """A net mass of 1.0 g is refused as a probable kilogram, in either form of a delivery."""
     body = {
         "supplier_id": shop.supplier()["id"],
         "grade_id": shop.grade()["id"],
@@ -152,7 +152,7 @@ def test_a_net_mass_in_kilograms_is_refused(shop, mass, hint):
 
 @pytest.mark.parametrize("kind", PATHS)
 def test_a_reading_from_the_future_is_refused(shop, spool, kind):
-    """A time that has not come is a slip, most often of the offset; the hint says so."""
+    """A reading from the future is refused with a hint on its offset."""
     bodies = {
         "diameter": {"d1_mm": 1.75, "d2_mm": 1.75},
         "color": {"lab": WHITE, "conditions": CONDITIONS},
@@ -169,7 +169,7 @@ def test_a_reading_from_the_future_is_refused(shop, spool, kind):
 
 
 def test_a_delivery_or_a_check_from_the_future_is_refused(shop):
-    """Nothing was received or checked tomorrow."""
+    """A delivery or a check from the future is refused."""
     supplier, grade = shop.supplier(), shop.grade()
     body = {"supplier_id": supplier["id"], "grade_id": grade["id"], "supplier_lot": "Q", "spool_count": 1}
     later = {**body, "net_mass_g": 1000, "received_at": "2199-01-01T00:00:00Z"}
@@ -190,7 +190,7 @@ def test_a_delivery_or_a_check_from_the_future_is_refused(shop):
     ],
 )
 def test_swapped_and_sign_lost_coordinates_are_stored_with_a_warning(shop, lab, slip):
-    """A colour that would agree with its lot if a slip were undone may be right: it is stored, with a warning."""
+    """A colour that agrees with its lot after undoing an exchange or a sign is stored with a warning."""
     white = [95.0, -0.8, 3.0]
     shade = shop.shade("W", lab=white)
     spool = shop.receive(shop.supplier(), shop.grade(shade_id=shade["id"]))["spools"][0]["code"]
@@ -203,7 +203,7 @@ def test_swapped_and_sign_lost_coordinates_are_stored_with_a_warning(shop, lab, 
 
 
 def test_a_slip_within_one_list_is_warned_of(shop, spool):
-    """Readings of one list are held against each other too; only the odd one is warned of, and waits for a word."""
+    """Readings of one list are compared with each other: only the deviating one has a warning, and waits."""
     body = [
         {"spool_code": spool, "lab": lab, "conditions": CONDITIONS} for lab in ([95, -3, 1], [95, -3, 1.1], [95, 3, 1])
     ]
@@ -214,7 +214,7 @@ def test_a_slip_within_one_list_is_warned_of(shop, spool):
 
 
 def test_lightness_above_100_is_believed_only_with_uv(shop):
-    """Only a brightened white read with ultraviolet in the beam reads above 100."""
+    """A lightness above 100 is accepted only for readings with ultraviolet."""
     shade = shop.shade("W", conditions={**CONDITIONS, "uv": "included"}, lab=[99, 0, 0])
     spool = shop.receive(shop.supplier(), shop.grade(shade_id=shade["id"]))["spools"][0]["code"]
     body = {"spool_code": spool, "lab": [101, 0, 0]}
@@ -227,7 +227,7 @@ def test_lightness_above_100_is_believed_only_with_uv(shop):
 
 @pytest.mark.parametrize("observer", [5, 0, "10", 2.5, 1, 11])
 def test_an_observer_that_is_none_is_refused(shop, spool, observer):
-    """The CIE standard observers are 2 and 10 degrees."""
+    """Observers other than 2 and 10 degrees are refused (CIE)."""
     body = {"spool_code": spool, "lab": WHITE, "conditions": {**CONDITIONS, "observer_deg": observer}}
     answer = shop.call("quality", "POST", "/color-readings", body)
     said = refused(answer, 422, "invalid")
@@ -238,7 +238,7 @@ def test_an_observer_that_is_none_is_refused(shop, spool, observer):
     ("condition", "value"), [("illuminant", "A"), ("observer_deg", 2), ("geometry", "45/0"), ("specular", "excluded")]
 )
 def test_a_colour_under_other_conditions_is_refused_with_the_ones_asked_for(shop, spool, condition, value):
-    """Colours under other conditions cannot be compared; the answer says which, and how to keep one unjudged."""
+    """A colour under other conditions is refused with the required ones, and the way to store it as screening."""
     body = {"spool_code": spool, "lab": WHITE, "conditions": {**CONDITIONS, condition: value}}
     hint = slip(shop, "color", body, [f"/conditions/{condition}"])
     assert str(CONDITIONS[condition]) in hint
@@ -248,7 +248,7 @@ def test_a_colour_under_other_conditions_is_refused_with_the_ones_asked_for(shop
 
 @pytest.mark.parametrize("lab", [[950, 0, 0], [-1, 0, 0], [50, 151, 0], [50, 0, -151], [255, 255, 255]])
 def test_numbers_that_are_no_colour_are_refused(shop, spool, lab):
-    """RGB, a lost point and values beyond any plastic are refused, in a reading, a reference and a comparison."""
+    """RGB, a missing point and impossible values are refused, in a reading, a reference and a comparison."""
     body = {"spool_code": spool, "lab": lab, "conditions": CONDITIONS}
     assert "not RGB" in slip(shop, "color", body, ["/lab"])
     approval = {"readings": [WHITE, lab], "conditions": CONDITIONS, "approved_by": "Wilhelmina"}
@@ -259,14 +259,14 @@ def test_numbers_that_are_no_colour_are_refused(shop, spool, lab):
 
 @pytest.mark.parametrize(("nominal", "hint"), [(0.069, "looks like inches"), (175, "1.75 and 2.85"), (0, "1.75")])
 def test_a_nominal_diameter_in_another_unit_is_refused(shop, nominal, hint):
-    """A grade of 0.069 mm filament is one whose diameter was typed in inches."""
+    """A nominal diameter of 0.069 mm is refused as inches."""
     body = {"code": "G", "polymer": "PLA", "color_name": "W", "nominal_diameter_mm": nominal, "density_g_cm3": 1.24}
     said = refused(shop.call("quality", "POST", "/grades", body), 422, "invalid", ["/nominal_diameter_mm"])
     assert hint in hints(said)
 
 
 def test_a_list_is_told_everything_at_once(shop, spool):
-    """Readings that cannot be read do not hide what makes no sense in the others: each fault at its place, and nothing stored."""
+    """All errors of a list, of form and plausibility, are reported at their place, and nothing is stored."""
     one = {"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED}
     body = [one, {**one, "d2_mm": "1,751"}, {**one, "d1_mm": 0.0689, "d2_mm": 0.0689}, {**one, "spool_code": "X-9"}, 7]
     refused = shop.post("quality", "/diameter-readings", body, 422)

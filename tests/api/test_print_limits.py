@@ -1,4 +1,4 @@
-"""A paper prints so many rows, and says of the rest how much it is and where it is."""
+"""The row limits of a paper, and the text on omitted rows."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tests.reported import bad_lot
 
 @pytest.fixture
 def engine():
-    """What is printed does not depend on the engine."""
+    """SQLite alone: papers do not depend on the engine."""
     return "sqlite"
 
 
@@ -23,13 +23,13 @@ def table(title, count, rest=""):
 
 
 def test_what_fits_is_printed_as_it_is():
-    """A paper below the limits loses nothing and says nothing of them."""
+    """A paper below the limits is complete, without a text on limits."""
     sections = [Section("A", [("Name", "x")], ["said"], [table("T", MOST_ROWS // 2), table("U", MOST_ROWS // 2)])]
     assert sections == as_printed(sections)
 
 
 def test_long_tables_leave_rows_out_and_short_ones_do_not():
-    """The rows are shared out: a short table stays whole; of the long ones each line says how many are left out, and their path."""
+    """A short table stays whole; a long one has a line with the number of omitted rows and their path."""
     long, short = table("Diameter", 20_000, "/v1/lots/7/readings?kind=diameter"), table("Decisions", 30)
     (cut,) = as_printed([Section("Readings", tables=[long, short])])
     assert [MOST_ROWS - 30, 30] == [len(each.rows) for each in cut.tables]
@@ -45,7 +45,7 @@ def test_long_tables_leave_rows_out_and_short_ones_do_not():
 
 
 def test_the_rows_of_a_paper_never_exceed_the_limit():
-    """Whatever the tables are, together they have no more rows than are printed."""
+    """The tables of a paper together never exceed the row limit."""
     for wanted in ([1, 2, 3], [5000] * 9, [0, 10_000, 3], []):
         given = shared_out(wanted, MOST_ROWS)
         assert sum(given) == min(sum(wanted), sum(given))
@@ -54,7 +54,7 @@ def test_the_rows_of_a_paper_never_exceed_the_limit():
 
 
 def test_sentences_and_long_texts_are_cut():
-    """A section of thousands of sentences, and a text without end, are cut where nobody reads on."""
+    """A section of thousands of sentences and a very long text are cut."""
     (cut,) = as_printed([Section("A", [("Why", "x" * 10_000)], ["s"] * 1000)])
     assert MOST_PARAGRAPHS + 1 == len(cut.paragraphs)
     assert cut.paragraphs[-1].startswith("800 more sentences are left out.")
@@ -63,7 +63,7 @@ def test_sentences_and_long_texts_are_cut():
 
 @pytest.mark.parametrize("paper", ["record", "nonconformity-report"])
 def test_every_form_of_a_paper_says_what_it_leaves_out(shop, monkeypatch, paper):
-    """The page and the PDF print no more rows than they may and say where all are: a list of the shop, or for a supplier the shop itself."""
+    """Page and PDF keep the row limits and name the full list: a path, or for a supplier the shop."""
     monkeypatch.setattr(print_limits, "MOST_ROWS", 6)
     made = bad_lot(shop)
     url, headers = f"/v1/lots/{made.lot_id}/{paper}", {"Authorization": f"Bearer {shop.tokens['quality']}"}

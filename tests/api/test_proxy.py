@@ -1,4 +1,4 @@
-"""What a reverse proxy says of the client counts when the settings name that proxy, and never otherwise."""
+"""Proxy headers count exactly when the settings name the proxy."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ PLAIN = "http://localhost/"
 
 @pytest.fixture
 def engine():
-    """No row is read here."""
+    """SQLite alone: no row is read here."""
     return "sqlite"
 
 
 @pytest.fixture
 def seen(settings_and_tokens):
-    """Answers what the application sees of a request: the client's address and the root of its addresses."""
+    """Returns the application's view of a request: the client's address and the root of its addresses."""
     settings, _ = settings_and_tokens
 
     def see(named, address, path="/seen", **headers):
@@ -53,7 +53,7 @@ def seen(settings_and_tokens):
     ],
 )
 def test_the_proxy_that_is_named_is_believed(seen, named, address):
-    """By its address however it is written, by any of several, or as whoever connects through a unix socket."""
+    """The named proxy is trusted by its address in any form, by one of several, or through a unix socket."""
     assert ["203.0.113.9", "https://lots.example/filament/"] == seen(named, address, **SAID)
 
 
@@ -62,13 +62,13 @@ def test_the_proxy_that_is_named_is_believed(seen, named, address):
     [("none", "127.0.0.1"), (PROXY, "192.0.2.2"), (PROXY, ""), ("unix", "127.0.0.1"), ("none", ""), (PROXY, "proxy")],
 )
 def test_nobody_else_is_believed(seen, named, address):
-    """Whoever writes these headers by hand is seen as before."""
+    """Proxy headers of any other client have no effect."""
     assert [address, PLAIN] == seen(named, address, **SAID)
 
 
 @pytest.mark.parametrize("name", ["X-Forwarded-For", "Forwarded", "X-Forwarded-Port"])
 def test_what_nobody_may_say_reaches_nothing(settings_and_tokens, name):
-    """A header from somebody else is gone, so that no part of the program can believe it by mistake."""
+    """A proxy header of another client is removed before the application."""
     app = create_app(settings_and_tokens[0])
     app.get("/seen")(lambda: jsonify(name in request.headers))
     assert app.test_client().get("/seen", headers={name: "203.0.113.9"}).get_json() is False
@@ -94,7 +94,7 @@ def test_what_nobody_may_say_reaches_nothing(settings_and_tokens, name):
     ],
 )
 def test_only_what_makes_sense_is_believed(seen, name, value, expected):
-    """Of several hops the last counts, which the proxy added itself; what is no address, scheme or path changes nothing."""
+    """Of several hops the last one counts, added by the proxy; an invalid address, scheme or path has no effect."""
     assert expected == seen(PROXY, PROXY, **{name: value})
 
 
@@ -111,7 +111,7 @@ def test_only_what_makes_sense_is_believed(seen, name, value, expected):
     ],
 )
 def test_a_proxy_may_leave_the_prefix_on_the_path(seen, prefix, path, expected):
-    """With or without it the same path is found, and only a whole segment is taken off."""
+    """The prefix is removed from the path as a whole segment, and a path without it works too."""
     found = seen(PROXY, PROXY, path, **{"X-Forwarded-Prefix": prefix})
     assert expected == (found if found == 404 else found[1])
 
@@ -121,7 +121,7 @@ def test_a_proxy_may_leave_the_prefix_on_the_path(seen, prefix, path, expected):
     [("lots.example", "https", "443"), ("lots.example", "http", "80"), ("lots.example:8443", "https", "8443")],
 )
 def test_the_port_is_that_of_the_proxy(settings_and_tokens, host, scheme, port):
-    """An address that is made of name and port leads to the proxy, not to the port behind it."""
+    """Addresses in answers have the proxy's port."""
     app = create_app(replace(settings_and_tokens[0], proxy=PROXY))
     app.get("/seen")(lambda: jsonify([request.environ["SERVER_NAME"], request.environ["SERVER_PORT"]]))
     said = {"X-Forwarded-Host": host, "X-Forwarded-Proto": scheme}
@@ -130,7 +130,7 @@ def test_the_port_is_that_of_the_proxy(settings_and_tokens, host, scheme, port):
 
 
 def test_wrong_tokens_count_by_the_address_of_the_client(settings_and_tokens):
-    """Behind a proxy each client has its own count: one who guesses stops nobody else."""
+    """Behind a proxy wrong tokens are counted by client."""
     client = create_app(replace(settings_and_tokens[0], proxy=PROXY)).test_client()
 
     def guess(address, text):
@@ -142,7 +142,7 @@ def test_wrong_tokens_count_by_the_address_of_the_client(settings_and_tokens):
 
 
 def test_addresses_in_answers_are_below_the_prefix(settings_and_tokens):
-    """Where something was made, the next page, and the type of a problem; `pytest -m served` looks at all the others."""
+    """Location, next page and problem type are below the prefix; `pytest -m served` tests all other addresses."""
     settings, tokens = settings_and_tokens
     client = create_app(replace(settings, proxy=PROXY)).test_client()
     token = {"Authorization": f"Bearer {tokens['admin']}", "X-Forwarded-Prefix": "/filament"}

@@ -1,4 +1,4 @@
-"""Query budgets: what the database is asked, counted, and read from indexes."""
+"""Query budgets: counted statements, read from indexes."""
 
 import logging
 import re
@@ -18,14 +18,14 @@ OF_A_SUBQUERY = ("SCAN there",)
 
 
 class Statements(logging.Handler):
-    """Collects the statements that peewee logs, transactions apart."""
+    """Collects peewee's logged statements without transactions."""
 
     def __init__(self):
         super().__init__(logging.DEBUG)
         self.seen = []
 
     def emit(self, record):
-        """Keeps one statement with its values; what the pool of connections says is none."""
+        """Stores one statement with its values, without messages of the pool."""
         if not isinstance(record.msg, tuple):
             return
         sql, values = record.msg
@@ -35,7 +35,7 @@ class Statements(logging.Handler):
 
 @contextmanager
 def statements():
-    """Yields the list of statements that the block makes."""
+    """Yields the list of statements of the block."""
     log, handler = logging.getLogger("peewee"), Statements()
     level = log.level
     log.addHandler(handler)
@@ -48,7 +48,7 @@ def statements():
 
 
 def asked(shop, role, method, path, body=None):
-    """The statements with which a request is answered, the token's included."""
+    """The statements of a request, the token's included."""
     with statements() as seen:
         answer = shop.call(role, method, path, body)
     assert answer.status_code < 300, answer.get_data(as_text=True)
@@ -66,7 +66,7 @@ def spools(shop):
 
 
 def test_clearance_takes_two_queries_and_one_more_each_with_a_job_and_a_machine(shop, spools):
-    """Who asks, which spool, with a job what else is in it, with a machine what it holds: quick however big the shop."""
+    """Clearance needs two statements for token and spool, one more with a job and one more with a machine."""
     path = f"/spools/{spools[0]}/clearance?use=cosmetic"
     assert 2 == len(asked(shop, "production", "GET", path))
     assert 3 == len(asked(shop, "production", "GET", f"{path}&job=J-1"))
@@ -77,7 +77,7 @@ def test_clearance_takes_two_queries_and_one_more_each_with_a_job_and_a_machine(
 @pytest.mark.thorough
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_clearance_takes_the_same_steps_after_a_million_readings(shop, spools):
-    """Steps of SQLite's virtual machine, counted: how much was measured, and how many lots, spools and loads there are, costs a clearance nothing."""
+    """The steps of SQLite's virtual machine for a clearance do not depend on readings, lots, spools and loads."""
     plain, whole = (f"/spools/{spools[0]}/clearance?use=cosmetic{more}" for more in ("", "&job=J-1&machine=P1"))
     file = Path(database.db.obj.database)
     database.close()
@@ -94,7 +94,7 @@ def test_clearance_takes_the_same_steps_after_a_million_readings(shop, spools):
 
 
 def _steps(shop, path):
-    """How many steps SQLite takes for a request."""
+    """The number of SQLite steps for a request."""
     taken = [0]
 
     def count():
@@ -112,14 +112,14 @@ def _steps(shop, path):
 
 
 def test_clearance_writes_nothing(shop, spools):
-    """Asking is not doing."""
+    """A clearance writes nothing."""
     seen = asked(shop, "production", "GET", f"/spools/{spools[0]}/clearance?use=cosmetic&job=J-1")
     assert ["SELECT"] * 3 == [sql.split()[0] for sql, _ in seen]
 
 
 @pytest.fixture
 def respooled(shop, spools):
-    """Spools wound from two lots, from three, and from the first of these and another lot; the third lot is loaded for J-1."""
+    """Spools respooled from two lots, from three, and from the first of these and another lot; the third lot is loaded for J-1."""
     more = [shop.good_lot({"id": 1}, {"id": 1}, f"M-{n}", spools=1)["spools"][0]["code"] for n in range(3)]
     for code, parents in (("TWO", more[:2]), ("THREE", more), ("AGAIN", ["TWO", spools[1]])):
         body = {"code": code, "parents": [{"spool_code": parent, "mass_g": 50} for parent in parents]}
@@ -127,7 +127,7 @@ def respooled(shop, spools):
 
 
 def test_a_respooled_spool_takes_two_queries_more_however_many_lots_it_holds(shop, respooled):
-    """Its further lots, and what was wound onto it of each; what a parent held is asked for where one was respooled itself."""
+    """A respooled spool needs two more statements: its other lots with their masses, and the lots of a respooled parent."""
     for code, extra in (("TWO", 2), ("THREE", 2), ("AGAIN", 3)):
         path = f"/spools/{code}/clearance?use=cosmetic"
         assert 2 + extra == len(asked(shop, "production", "GET", path))
@@ -135,7 +135,7 @@ def test_a_respooled_spool_takes_two_queries_more_however_many_lots_it_holds(sho
 
 
 def test_a_refusal_takes_four_queries_more_however_much_is_in_stock(shop, spools):
-    """Lots in stock, whether instruments were compared, what a clearance needs of four lots, and their spools: the same for three lots and for thirty."""
+    """A refusal needs four more statements, for three lots in stock and for thirty: lots, instrument comparisons, four lots' data and spools."""
     path = f"/spools/{spools[0]}/clearance?use=cosmetic&mass_g=2000"
     shop.decide(1, "block")
     few = f"/spools/{spools[0]}/clearance?use=cosmetic&mass_g=500&job=J-1"
@@ -151,7 +151,7 @@ def test_a_refusal_takes_four_queries_more_however_much_is_in_stock(shop, spools
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_what_else_would_do_is_found_among_what_is_in_stock(shop, spools, respooled):
-    """A refused clearance, and one of a respooled spool, walk through nothing but the index of what is in stock."""
+    """A refusal searches only the index of the stock, also for a respooled spool."""
     shop.decide(1, "block")
     for code in (spools[0], "AGAIN"):
         seen = asked(shop, "production", "GET", f"/spools/{code}/clearance?use=cosmetic&job=J-1&mass_g=500")
@@ -165,7 +165,7 @@ def test_what_else_would_do_is_found_among_what_is_in_stock(shop, spools, respoo
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_clearance_reads_from_indexes(shop, spools):
-    """No statement of a clearance walks through a table from end to end."""
+    """No statement of a clearance scans a table."""
     seen = asked(shop, "production", "GET", f"/spools/{spools[0]}/clearance?use=cosmetic&job=J-1")
     with connected():
         for sql, values in seen:
@@ -194,7 +194,7 @@ def test_clearance_reads_from_indexes(shop, spools):
     ],
 )
 def test_no_desk_walks_through_the_big_tables(shop, spools, role, method, path, body):
-    """Readings, spools, lots, loads and decisions are found by an index, or by the number a page starts after."""
+    """Readings, spools, lots, loads and decisions are found by an index or the start number of a page."""
     whole = {"spool_code": spools[0], **body} if body else None
     with connected():
         for sql, values in asked(shop, role, method, path, whole):
@@ -210,7 +210,7 @@ def test_no_desk_walks_through_the_big_tables(shop, spools, role, method, path, 
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("end", ["received_from", "received_to"])
 def test_deliveries_of_some_time_are_found_by_an_index(shop, spools, end):
-    """The moment of receipt has an index of its own: a month of ten years is not looked for in all of them."""
+    """Deliveries by time are found by the index of the moment of receipt."""
     seen = asked(shop, "receiving", "GET", f"/deliveries?{end}=2026-11-20T08:00:00Z")
     ((sql, values),) = (one for one in seen if 'FROM "delivery"' in one[0])
     with connected():
@@ -231,9 +231,9 @@ def furnish(shop, supplier, grade, lots, readings):
 @pytest.mark.thorough
 @pytest.mark.parametrize("limits", [SIMPLE_LIMITS, FULL_LIMITS], ids=["simple", "full"])
 def test_storing_a_reading_costs_the_same_in_a_small_shop_and_a_big_one(shop, limits):
-    """The number of statements for one reading does not grow with lots and readings elsewhere.
+    """The statements for one reading do not grow with other lots and readings.
 
-    Of the 22 one looks up the neighbours of a reading, and one locks the lot where the database is PostgreSQL.
+    Of the 22 one looks up the neighbours of a reading, and one locks the lot on PostgreSQL.
     """
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     spool = shop.receive(supplier, grade, spools=3)["spools"][0]["code"]
@@ -251,7 +251,7 @@ def test_storing_a_reading_costs_the_same_in_a_small_shop_and_a_big_one(shop, li
 
 
 def test_a_list_costs_the_same_however_long(shop):
-    """A page is one statement beside the token's, with its names and revisions; of deliveries two more, for what became of their samples."""
+    """A page needs one statement beside the token's, names and revisions included; deliveries need two more for samples."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     shop.good_lot(supplier, grade)
     paths = ("/lots", "/lots/uses", "/deliveries", "/loads", "/lots?standing=released&limit=5", "/lots?order=newest")
@@ -262,7 +262,7 @@ def test_a_list_costs_the_same_however_long(shop):
 
 
 def test_a_list_of_readings_costs_the_queries_of_one(shop):
-    """A list goes in with one statement; looking up and judging are shared by it."""
+    """A list of readings is inserted with one statement; look-ups and assessment are shared."""
     spools = [spool["code"] for spool in shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"]]
     body = [{"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75} for spool in spools]
     asked(shop, "quality", "POST", "/diameter-readings", body)
@@ -274,7 +274,7 @@ def test_a_list_of_readings_costs_the_queries_of_one(shop):
 @pytest.mark.thorough
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
-    """Drift, comparison, forecast and the week's list read figures kept beside the lots: a fixed number of statements, the token's included."""
+    """Drift, comparison, forecast and the week's list read stored figures in a fixed number of statements, the token's included."""
     white, other = shop.grade(limits=SIMPLE_LIMITS), shop.grade("PLA-WB-175", SIMPLE_LIMITS)
     first, second = shop.supplier("QWT"), shop.supplier("NBK")
     about = f"supplier_id={first['id']}&grade_id={white['id']}"

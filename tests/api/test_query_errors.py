@@ -1,4 +1,4 @@
-"""Every kind of failure that the query of a list can be."""
+"""Every kind of error in the query of a list."""
 
 import base64
 
@@ -34,12 +34,12 @@ LISTS = (
 
 @pytest.fixture
 def engine():
-    """None of this reaches the database."""
+    """SQLite alone: these queries never reach the database."""
     return "sqlite"
 
 
 def encoded(text):
-    """A cursor made by somebody else."""
+    """A cursor from elsewhere."""
     return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
 
 
@@ -63,7 +63,7 @@ GARBAGE = {
 
 
 def test_every_list_is_tried(app):
-    """A list that is added without a row here would go untried."""
+    """Every list of the document has a row here."""
     document = app.test_client().get("/v1/openapi.json").get_json()
     lists = {
         path
@@ -79,7 +79,7 @@ NEWEST_FIRST = ("/v1/letters",)
 
 @pytest.mark.parametrize("cursor", GARBAGE.values(), ids=GARBAGE)
 def test_a_cursor_that_no_list_gave_out_is_refused(shop, cursor):
-    """Every list refuses a cursor it did not make, and says to follow `next`."""
+    """A list refuses a foreign cursor and refers to `next`."""
     for path in LISTS:
         sent = encoded("after:1") if path in NEWEST_FIRST and cursor == GARBAGE["other word"] else cursor
         answer = shop.client.get(path, query_string={"cursor": sent}, headers=admin(shop))
@@ -88,7 +88,7 @@ def test_a_cursor_that_no_list_gave_out_is_refused(shop, cursor):
 
 @pytest.mark.parametrize("cursor", ["", " ", "x" * 201, "a\u0000b"])
 def test_a_cursor_that_is_no_text_is_refused(shop, cursor):
-    """A blank cursor, a long one, or one with a control character is refused before it is looked at."""
+    """A blank cursor, a long one, or one with a control character is refused."""
     answer = shop.client.get("/v1/lots", query_string={"cursor": cursor}, headers=admin(shop))
     refused(answer, 422, "invalid", ["cursor"])
 
@@ -97,7 +97,7 @@ def test_a_cursor_that_is_no_text_is_refused(shop, cursor):
     "limit", ["0", "501", "abc", "", "-1", "1.0", "1e2", " 5", "٥", str(2**63), "9" * 400, "NaN", "0x10"]
 )
 def test_a_limit_out_of_range_is_refused(shop, limit):
-    """A page has 1 to 500 rows, written in plain digits."""
+    """A limit outside 1 to 500, or not in plain digits, is refused."""
     for path in LISTS:
         answer = shop.client.get(path, query_string={"limit": limit}, headers=admin(shop))
         refused(answer, 422, "invalid", ["limit"])
@@ -105,21 +105,21 @@ def test_a_limit_out_of_range_is_refused(shop, limit):
 
 @pytest.mark.parametrize("limit", ["1", "500", "007"])
 def test_a_limit_in_range_is_taken(shop, limit):
-    """Both ends of the range are inside it."""
+    """Both ends of the range are accepted."""
     for path in LISTS:
         assert 200 == send(shop, "GET", f"{path}?limit={limit}").status_code
 
 
 @pytest.mark.parametrize("path", LISTS)
 def test_an_unknown_parameter_is_refused_with_a_near_name(shop, path):
-    """A mistyped filter would otherwise answer everything, as if it had filtered."""
+    """An unknown parameter is refused with a similar name, because a mistyped filter would return everything."""
     said = refused(send(shop, "GET", f"{path}?limt=5"), 422, "invalid", ["limt"])
     assert "Did you mean limit?" == hints(said)
     assert "limit" in hints(refused(send(shop, "GET", f"{path}?zzz=5"), 422, "invalid", ["zzz"]))
 
 
 def test_a_parameter_given_twice_is_refused(shop):
-    """Of two filters of one name, one would be dropped without a word."""
+    """A repeated parameter is refused, because one would be ignored."""
     for path in LISTS:
         said = refused(send(shop, "GET", f"{path}?limit=5&limit=6"), 422, "invalid", ["limit"])
         assert "twice" in said["detail"]
@@ -128,7 +128,7 @@ def test_a_parameter_given_twice_is_refused(shop):
 
 
 def test_several_wrong_parameters_are_reported_at_once(shop):
-    """All faults of a query come in one answer."""
+    """All errors of a query are in one answer."""
     query = "limit=0&standing=good&supplier_id=x&received_from=yesterday&colour=red"
     expected = ["limit", "standing", "supplier_id", "received_from", "colour"]
     refused(send(shop, "GET", f"/v1/lots?{query}"), 422, "invalid", expected)

@@ -1,4 +1,4 @@
-"""The report as a page and as a PDF: escaped, complete, numbered, and the same in both."""
+"""The report as a page and as a PDF: escaped, complete, numbered and equal."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def engine():
-    """How a report looks does not depend on the engine."""
+    """SQLite alone: the report does not depend on the engine."""
     return "sqlite"
 
 
@@ -35,7 +35,7 @@ def bad(shop):
 
 
 def pdf_text(content: bytes) -> str:
-    """The words of a PDF without the blanks and line ends that its lines put between them."""
+    """The words of a PDF without blanks and line ends."""
     return squeezed(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages))
 
 
@@ -45,7 +45,7 @@ def squeezed(text: str) -> str:
 
 
 class Page(HTMLParser):
-    """The text of a page, its tags with their attributes, and what it would fetch."""
+    """The text of a page, its tags with their attributes, and its fetched files."""
 
     def __init__(self, text: str) -> None:
         super().__init__(convert_charrefs=True)
@@ -54,16 +54,16 @@ class Page(HTMLParser):
         self.feed(text)
 
     def handle_starttag(self, tag, attrs):
-        """Keeps a tag."""
+        """Stores a tag."""
         self.tags.append((tag, dict(attrs)))
 
     def handle_data(self, data):
-        """Keeps text."""
+        """Stores text."""
         self.said.append(data)
 
     @property
     def text(self) -> str:
-        """All it says."""
+        """All its text."""
         return squeezed(" ".join(self.said))
 
 
@@ -80,7 +80,7 @@ ASKED = {
 
 
 def test_who_asks_for_a_page_or_a_pdf_gets_it(bad):
-    """JSON is what everybody else gets, as with lists and CSV."""
+    """Page and PDF are sent on request, and JSON otherwise."""
     answers = {accept: fetch(bad, accept) for accept in ASKED}
     assert ASKED == {accept: answer.mimetype for accept, answer in answers.items()}
     assert {200} == {answer.status_code for answer in answers.values()}
@@ -88,7 +88,7 @@ def test_who_asks_for_a_page_or_a_pdf_gets_it(bad):
 
 
 def test_the_page_escapes_whatever_people_wrote_and_fetches_nothing_but_its_style(bad):
-    """A lot number with tags in it is text; there is no script, no style in the page, and no address of another host."""
+    """A lot number with tags is escaped as text; there is no script, no inline style and no foreign host."""
     bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", {"requested_action": "<script>alert(1)</script>"})
     answer = fetch(bad, "text/html")
     page = Page(answer.get_data(as_text=True))
@@ -105,7 +105,7 @@ def test_the_page_escapes_whatever_people_wrote_and_fetches_nothing_but_its_styl
 
 
 def test_the_style_needs_no_token_fetches_nothing_and_numbers_the_pages(bad):
-    """It has a class for every column width, and leaves the size of the paper to the printer, A4 or Letter."""
+    """The style sheet needs no token, has a class for every column width, numbers pages, and leaves the paper size to the printer."""
     answer = bad.client.get("/static/report.css")
     style = answer.get_data(as_text=True)
     answer.close()
@@ -122,14 +122,14 @@ def test_the_style_needs_no_token_fetches_nothing_and_numbers_the_pages(bad):
 
 
 def parts_of_everything(shop):
-    """The sections of the report as the page and the PDF are made from them."""
+    """The sections of the report behind page and PDF."""
     with connected():
         found = nonconformity(shop.lot_id, to_print=True)
     return sections(found, letters.unsigned(found), Place())
 
 
 def test_page_and_pdf_say_the_same_and_all_of_it(bad):
-    """Every fact, sentence and cell stands in both: the supplier's name, the lot number, each failing message, and the deltas."""
+    """Every fact, sentence and cell is in both: supplier, lot number, failing messages and deltas."""
     found = report(bad)
     page, pdf = Page(fetch(bad, "text/html").get_data(as_text=True)).text, pdf_text(fetch(bad, "application/pdf").data)
     said = [found["number"], "Supplier NBK", "Jory, sales@ninebark.example", NAME, "PO-7", "ΔE00", "Δb*", *bad.codes]
@@ -150,14 +150,14 @@ def test_page_and_pdf_say_the_same_and_all_of_it(bad):
 
 
 def test_the_paper_says_nothing_that_is_for_the_shop_alone(bad):
-    """No cautions of the buyer, no reasons of voids, no notes of the clerk, no decisions and nothing that is still to do."""
+    """The paper has no cautions, reasons of voids, notes, decisions or tasks."""
     page, pdf = Page(fetch(bad, "text/html").get_data(as_text=True)).text, pdf_text(fetch(bad, "application/pdf").data)
     kept_back = ("keep dry", "<jaw>", "dented", "Still to be measured", "Decisions", " person", "/v1/", "POST")
     assert [] == [text for text in kept_back if squeezed(text) in page or squeezed(text) in pdf]
 
 
 def test_the_pdf_numbers_its_pages_and_names_itself(bad):
-    """Page x of y at the foot of each; the report's number in its title and its file name."""
+    """Each page has x of y, and the title and the file name contain the report's number."""
     answer = fetch(bad, "application/pdf")
     number = report(bad)["number"]
     assert f'inline; filename="nonconformity-report-{number}.pdf"' == answer.headers["Content-Disposition"]
@@ -169,7 +169,7 @@ def test_the_pdf_numbers_its_pages_and_names_itself(bad):
 
 
 def test_without_its_extra_a_pdf_is_refused_with_what_to_install(bad, monkeypatch):
-    """501: this server cannot; the other forms are as before."""
+    """Without its extra a PDF is refused with 501; other forms work."""
     monkeypatch.setattr(printed, "find_spec", lambda name: None)
     body = refused(fetch(bad, "application/pdf"), 501, "no-pdf")
     assert "pip install 'lots[pdf]'" in body["detail"]
@@ -184,7 +184,7 @@ NOW = datetime(2026, 3, 2, 8, tzinfo=UTC)
     ["word " * 800, "x" * 4000, "W" * 4000, "\n" * 1500 + "end", "a\r\nb\tc", "{nb} {{nb}}", "L\u0141\u00e9\u0394"],
 )
 def test_a_pdf_holds_any_text_in_any_place(text):
-    """Pages of words, one word of a page, empty lines, and what looks like the library's own marks: nothing is lost or breaks."""
+    """A PDF holds pages of words, very long words, empty lines, and text like the library's own markup."""
     narrow = Table("T", ("one", "two", "three"), (7, 14, 79), [("1", text, "right"), (text, "", text)])
     made = as_pdf("Title", [Section("S", [("fact", text)], [text], [narrow])], NOW)
     whole = pdf_text(made)
@@ -195,13 +195,13 @@ def test_a_pdf_holds_any_text_in_any_place(text):
 
 
 def test_characters_that_the_font_lacks_are_owned_up_to():
-    """A name in another script stands as boxes, so the file says which characters those are and where to see them."""
+    """A PDF with characters that the font lacks names them and the form that has them."""
     whole = pdf_text(as_pdf("Title", [Section("S", [("Supplier", "\u682a\u5f0f Ltd")])], NOW))
     assert squeezed("stand as empty boxes: U+5F0F, U+682A") in whole
     assert "emptyboxes" not in pdf_text(as_pdf("Title", [Section("S", [("Supplier", "Z\u00fcrich \u0394E")])], NOW))
 
 
 def test_a_table_has_a_cell_for_every_heading():
-    """A row that lost a cell is refused when the table is made."""
+    """A row with a missing cell is refused when the table is made."""
     with pytest.raises(ValueError, match="needs 2 cells"):
         Table("T", ("a", "b"), (50, 50), [("1",)])

@@ -9,7 +9,7 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def engine():
-    """Who may do what does not depend on the engine."""
+    """SQLite alone: roles do not depend on the engine."""
     return "sqlite"
 
 
@@ -190,7 +190,7 @@ OPEN = {("GET", "/v1/openapi.json")}
 
 
 def served(app):
-    """Every method and path under /v1, with 1 for each number or code in it."""
+    """Every method and path under /v1, with 1 for each number or code."""
     return {
         (method, re.sub(r"<[^>]+>", "1", rule.rule))
         for rule in app.url_map.iter_rules()
@@ -200,18 +200,18 @@ def served(app):
 
 
 def ask(shop, method, path, token):
-    """One request without a body; with a token, or without when None."""
+    """One request without a body, with a token or None."""
     return shop.client.open(path, method=method, headers={"Authorization": f"Bearer {token}"} if token else {})
 
 
 def test_every_path_has_its_row(app):
-    """A path that is served but stands in no row has no rule here, and a row without a path is a slip."""
+    """Every served path has a row, and every row a path."""
     assert set(TABLE) | OPEN == served(app)
 
 
 @pytest.mark.parametrize("role", roles.ROLES)
 def test_a_role_may_do_exactly_what_its_rows_say(shop, role):
-    """Each role is let in on its own paths and refused on the others, with the roles that are needed in words."""
+    """Each role is admitted on its own paths and refused on others with the required roles."""
     let_in = set()
     for method, path in TABLE:
         answer = ask(shop, method, path, shop.tokens[role])
@@ -228,7 +228,7 @@ def test_a_role_may_do_exactly_what_its_rows_say(shop, role):
 
 @pytest.mark.parametrize("token", [None, "mistyped", "x" * 5000, "NULL", "' OR 1=1 --"], ids=lambda t: str(t)[:12])
 def test_nothing_is_answered_without_a_live_token(shop, token):
-    """Without a token, or with a wrong one, every path answers 401 and says how to get one."""
+    """Without a valid token every path is 401 with the way to get one."""
     for method, path in TABLE:
         answer = ask(shop, method, path, token)
         assert "Bearer" in answer.headers["WWW-Authenticate"]
@@ -236,7 +236,7 @@ def test_nothing_is_answered_without_a_live_token(shop, token):
 
 
 def test_a_revoked_token_opens_nothing(shop):
-    """From the moment a token is revoked, every path answers 401 to it."""
+    """A revoked token gets 401 on every path at once."""
     with connected():
         token = access.add_token("Ilse", "admin")
     assert 200 == ask(shop, "GET", "/v1/lots", token).status_code
@@ -250,19 +250,19 @@ def test_a_revoked_token_opens_nothing(shop):
     "header", ["", "Bearer", "Bearer ", "Basic {}", "Token {}", "{}", "Bearer {}x", "Bearer x{}", "Bearer \xff"]
 )
 def test_a_token_must_come_whole_and_as_bearer(shop, header):
-    """Another scheme, a missing part or one character too many is no token."""
+    """Another scheme, a missing part or an extra character is no token."""
     answer = shop.client.get("/v1/lots", headers={"Authorization": header.format(shop.tokens["quality"])})
     refused(answer, 401, "no-token")
 
 
 def test_the_scheme_is_read_in_any_case(shop):
-    """HTTP says that the name of a scheme has no case."""
+    """The scheme of Authorization is case-insensitive (HTTP)."""
     answer = shop.client.get("/v1/lots", headers={"Authorization": f"bearer {shop.tokens['quality']}"})
     assert 200 == answer.status_code
 
 
 def test_a_role_that_nobody_knows_may_do_nothing(shop):
-    """A token with a role from another time is refused everywhere; no path is open by omission."""
+    """A token with an unknown role is refused everywhere."""
     with connected():
         token = access.add_token("Old", "janitor")
     for method, path in TABLE:
@@ -271,5 +271,5 @@ def test_a_role_that_nobody_knows_may_do_nothing(shop):
 
 @pytest.mark.parametrize("path", ["/healthz", "/readyz"])
 def test_health_needs_no_token(shop, path):
-    """Whoever watches the server asks without a token."""
+    """Health needs no token."""
     assert 200 == shop.client.get(path).status_code

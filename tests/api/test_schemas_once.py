@@ -1,4 +1,4 @@
-"""A field that two schemas share is written out in one of them: the other inherits it, or takes it by `answered`."""
+"""A field of two schemas is written in one; the other inherits it or uses `answered`."""
 
 import ast
 from itertools import combinations
@@ -11,7 +11,7 @@ SHARED = {("ClearanceSchema", "LoadedSchema")}
 
 
 def written_out(tree):
-    """The fields that each class writes out: its name, and of each field the name with the kind of field and what it holds."""
+    """Fields written in each class: its name, and each field with kind and content."""
     for node in ast.walk(tree):
         if isinstance(node, ast.ClassDef):
             yield (
@@ -27,21 +27,21 @@ def written_out(tree):
 
 
 def kind_of(call):
-    """The class of a field, with the schema or the field that it holds, and whether it may be null."""
+    """The class of a field with its nested schema or field, and whether it can be null."""
     held = [ast.unparse(each) for each in call.args if isinstance(each, ast.Call | ast.Name)]
     null = [ast.unparse(each) for each in call.keywords if each.arg == "allow_none"]
     return ast.unparse(call.func), *held, *null
 
 
 def shared_wholly(schemas):
-    """The pairs of schemas of which one writes out all that the other does, of four fields or more."""
+    """Pairs of schemas, of four fields or more, of which one contains all of the other."""
     for (one, mine), (other, theirs) in combinations(sorted(schemas, key=lambda schema: schema[0]), 2):
         if min(len(mine), len(theirs)) >= LEAST and (mine <= theirs or theirs <= mine):
             yield one, other
 
 
 def test_no_schema_writes_out_what_another_does():
-    """Of two copies, one is forgotten when a field is added or a description is corrected."""
+    """No schema repeats the fields of another."""
     trees = (ast.parse(path.read_text(encoding="utf-8")) for path in sorted((PACKAGE / "api").rglob("*.py")))
     schemas = [schema for tree in trees for schema in written_out(tree)]
     assert 150 < len([fields for _, fields in schemas if fields])
@@ -49,7 +49,7 @@ def test_no_schema_writes_out_what_another_does():
 
 
 def test_a_copy_is_found():
-    """The two below differ in nothing but a description; the third has a field of another kind, and the fourth one that may be null."""
+    """A copy that differs in a description alone is found; one of another kind or nullability is not."""
     text = """
 class One(Schema):
     id = fields.Integer()

@@ -9,7 +9,7 @@ from lots.api.http.strict_json import depth
 
 
 def read_slowly(text):
-    """The deepest nesting, sign by sign, as a person would count it."""
+    """The deepest nesting, counted character by character."""
     deepest = now = place = 0
     inside = False
     while place < len(text):
@@ -28,12 +28,12 @@ def read_slowly(text):
 
 @given(st.text('"\\[]{}a,\n', max_size=40))
 def test_depth_is_what_a_reader_counts(text):
-    """Whatever quotes, backslashes and brackets follow one another, ended or not."""
+    """Depth is that of a simple count, for any quotes, backslashes and brackets, terminated or not."""
     assert read_slowly(text) == depth(text.encode())
 
 
 def test_an_unended_string_of_escaped_quotes_is_answered(shop):
-    """A body of 4 MB that a careless pattern would read for hours is refused like any other that is not JSON."""
+    """A 4 MB body of escaped quotes without an end is refused quickly."""
     body = b'"' + b'\\"' * 2_000_000
     for tail in (b"", b"\\"):
         headers = {"Authorization": f"Bearer {shop.tokens['receiving']}", "Content-Type": "application/json"}
@@ -43,7 +43,7 @@ def test_an_unended_string_of_escaped_quotes_is_answered(shop):
 
 
 def test_an_answer_has_moments_in_utc_and_else_only_what_json_has(app):
-    """A moment goes out as RFC 3339. Anything else that JSON has no form for is a mistake of this program, not text of some kind."""
+    """A time is written in RFC 3339, and a value without a JSON form raises an error."""
     at = datetime(2026, 11, 25, 14, 30, tzinfo=timezone(timedelta(hours=1)))
     assert {"at": "2026-11-25T13:30:00Z"} == app.json.loads(app.json.dumps({"at": at}))
     assert "2026-11-25T13:30:00.250000Z" in app.json.dumps([at.astimezone(UTC) + timedelta(milliseconds=250)])

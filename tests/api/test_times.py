@@ -1,4 +1,4 @@
-"""Times in queries and bodies: RFC 3339 with an offset, and nothing else."""
+"""Times in queries and bodies: RFC 3339 with an offset alone."""
 
 import pytest
 
@@ -7,7 +7,7 @@ from tests.api.refusals import admin, hints, refused, send
 
 @pytest.fixture
 def engine():
-    """What is no time never reaches the database; how a time is kept is tried on both engines in tests/store."""
+    """SQLite alone: invalid times never reach the database; tests/store covers stored times on both engines."""
     return "sqlite"
 
 
@@ -39,7 +39,7 @@ WRONG_TIMES = {
 
 @pytest.mark.parametrize("text", WRONG_TIMES.values(), ids=WRONG_TIMES)
 def test_a_time_that_is_not_one_is_refused(shop, text):
-    """Times are RFC 3339 with an offset: nothing else, in a query or a body, and never a broken server."""
+    """A time that is not RFC 3339 with an offset is refused, in a query or a body."""
     answer = shop.client.get("/v1/lots", query_string={"received_from": text}, headers=admin(shop))
     assert "2026-11-25T13:00:00Z" in hints(refused(answer, 422, "invalid", ["received_from"]))
     reading = {"spool_code": "S", "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": text}
@@ -49,7 +49,7 @@ def test_a_time_that_is_not_one_is_refused(shop, text):
 
 @pytest.mark.parametrize("value", [None, 0, 1763632800, True, [], {}])
 def test_a_time_in_a_body_is_text(shop, value):
-    """A number or nothing is no time."""
+    """A number or null as a time is refused."""
     reading = {"spool_code": "S", "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": value}
     answer = shop.client.post("/v1/diameter-readings", json=reading, headers=admin(shop))
     refused(answer, 422, "invalid", ["/measured_at"])
@@ -67,14 +67,14 @@ RIGHT_TIMES = {
 
 @pytest.mark.parametrize(("text", "answered"), RIGHT_TIMES.items(), ids=RIGHT_TIMES)
 def test_a_time_is_answered_in_utc(shop, text, answered):
-    """Whatever offset a time came with, it is answered in UTC."""
+    """A time with any offset is answered in UTC."""
     delivery = shop.receive(shop.supplier(), shop.grade(), received_at=text)
     assert answered == delivery["received_at"]
     assert answered == delivery["lot"]["received_at"]
 
 
 def test_a_plus_in_a_query_is_explained(shop):
-    """A + in a query means a blank, so an offset pasted as it stands is refused with the way to write it."""
+    """An unencoded + in a query is refused with the right form."""
     said = refused(send(shop, "GET", "/v1/lots?received_from=2026-11-20T10:00:00+01:00"), 422, "invalid")
     assert "%2B" in hints(said)
     assert 200 == send(shop, "GET", "/v1/lots?received_from=2026-11-20T10:00:00%2B01:00").status_code

@@ -1,4 +1,4 @@
-"""Tokens: how long they hold, when they were used, and what becomes of somebody who guesses."""
+"""Tokens: validity, last use, and protection against guessing."""
 
 import os
 import socket
@@ -34,7 +34,7 @@ def made(name="Ilse", role="quality", days=access.DAYS):
 
 
 def listed(name):
-    """What the list says of a token."""
+    """The list's row of a token."""
     with connected():
         return next(row for row in access.list_tokens() if row["name"] == name)
 
@@ -60,7 +60,7 @@ def command(settings_and_tokens):
 
 
 def test_a_token_holds_for_a_year_unless_told_otherwise(shop):
-    """Without a number of days it is 365, and the list says until when."""
+    """A token is valid for 365 days by default, and the list has its end."""
     with time_machine.travel(NOON, tick=False):
         made("Ilse")
         made("Corin", days=7)
@@ -69,7 +69,7 @@ def test_a_token_holds_for_a_year_unless_told_otherwise(shop):
 
 
 def test_a_token_opens_nothing_from_the_moment_it_expires(shop):
-    """It holds until just before, and is refused from then on, with when it ended and what an administrator can do."""
+    """A token is valid until just before its end, then refused with the end and the remedy."""
     with time_machine.travel(NOON, tick=False):
         token = made(days=30)
     with time_machine.travel(NOON + timedelta(days=30, microseconds=-1), tick=False):
@@ -85,7 +85,7 @@ def test_a_token_opens_nothing_from_the_moment_it_expires(shop):
 
 
 def test_a_token_from_before_there_were_ends_holds_on(shop):
-    """A row without an end is one that an older version of the program made: it stays good until it is revoked."""
+    """A token without an end, from an older version, is valid until revoked."""
     with time_machine.travel(NOON):
         token = made()
     with connected():
@@ -95,7 +95,7 @@ def test_a_token_from_before_there_were_ends_holds_on(shop):
 
 
 def test_a_renewed_token_replaces_the_one_before(shop):
-    """The old text ends at once, the new one has the same name and role, also when the old one had expired."""
+    """A renewed token has the same name and role, and the old text ends at once, expired or not."""
     with time_machine.travel(NOON, tick=False):
         old = made(days=1)
     with time_machine.travel(NOON + timedelta(days=2), tick=False):
@@ -108,7 +108,7 @@ def test_a_renewed_token_replaces_the_one_before(shop):
 
 
 def test_a_revoked_token_is_not_renewed(shop):
-    """Whoever was shown out does not come back by a renewal; an unknown name has nothing to renew."""
+    """A revoked or unknown token cannot be renewed."""
     made()
     with connected():
         access.revoke_token("Ilse")
@@ -118,7 +118,7 @@ def test_a_revoked_token_is_not_renewed(shop):
 
 
 def test_the_last_word_is_a_comparison_in_constant_time(shop, monkeypatch):
-    """A row that the index found is let in only when its hash is the same as that of the text."""
+    """A row found by the index is admitted only after a comparison of hashes in constant time."""
     token, compared = made(), []
     monkeypatch.setattr(access.hmac, "compare_digest", lambda a, b: compared.append((a, b)))
     refused(ask(shop, token), 401, "no-token", [])
@@ -126,7 +126,7 @@ def test_the_last_word_is_a_comparison_in_constant_time(shop, monkeypatch):
 
 
 def test_the_list_shows_dates_and_neither_text_nor_hash(shop, command):
-    """One line for each token: name, role, when it was made, expires, was last used, was revoked."""
+    """The list has name, role, creation, expiry, last use and revocation of each token, without text or hash."""
     with time_machine.travel(NOON, tick=False):
         token = made(days=30)
         made("Corin", "production", 3650)
@@ -141,14 +141,14 @@ def test_the_list_shows_dates_and_neither_text_nor_hash(shop, command):
 
 
 def test_an_expired_token_is_listed_as_such(shop, command):
-    """The list tells what has ended from what will."""
+    """The list marks expired tokens."""
     with time_machine.travel(datetime(2020, 1, 1, tzinfo=UTC), tick=False):
         made(days=1)
     assert "expired 2020-01-02" in command("token", "list").stdout
 
 
 def test_the_command_makes_and_renews(shop, command):
-    """Each prints the token alone; a second one of the same name is refused with what to do instead."""
+    """Each command prints the token alone; a second token of one name is refused with the remedy."""
     first = command("token", "add", "Ilse", "--role", "quality", "--days", "1")
     again = command("token", "add", "Ilse", "--role", "quality")
     second = command("token", "renew", "Ilse")
@@ -160,7 +160,7 @@ def test_the_command_makes_and_renews(shop, command):
 
 @pytest.mark.parametrize("scheme", [b"Bearer", b"bearer", b"Basic", b"Digest", b"Negotiate", b"\xc3\xa9", b""])
 def test_a_header_that_no_client_should_send_is_no_token(shop, scheme):
-    """401 for every encoding, parameter and control character, in every scheme."""
+    """Unusual encodings, parameters and control characters in the header are 401, in every scheme."""
     for rest in (
         b"",
         b"\xe9",
@@ -181,7 +181,7 @@ def test_a_header_that_no_client_should_send_is_no_token(shop, scheme):
 
 @pytest.mark.parametrize("days", ["0", "-1", "3651", "1.5", "never"])
 def test_no_token_holds_for_good(command, days):
-    """From 1 day to 10 years, in whole days."""
+    """A token is valid for 1 day to 10 years, in whole days."""
     done = command("token", "add", "Ilse", "--role", "admin", "--days", days)
     assert (2, "") == (done.exit_code, done.stdout)
     assert "--days" in done.stderr
@@ -191,7 +191,7 @@ def test_no_token_holds_for_good(command, days):
 
 
 def test_a_use_is_written_a_minute_later_by_whoever_asks_next(shop):
-    """Within the first minute nothing is written; then all that was noted, each with its own last moment."""
+    """The last use is written a minute later by the next request, each token with its own moment."""
     with time_machine.travel(NOON, tick=False) as now:
         shop.app.extensions["token_uses"] = access.Uses()
         quality, floor = made("Ilse"), made("Corin", "production")
@@ -206,7 +206,7 @@ def test_a_use_is_written_a_minute_later_by_whoever_asks_next(shop):
 
 
 def test_uses_are_written_at_most_once_a_minute(shop):
-    """However often somebody asks, the database is written to once a minute."""
+    """Last uses are written at most once a minute."""
     with time_machine.travel(NOON, tick=False) as now:
         shop.app.extensions["token_uses"] = access.Uses()
         token, seen = made(), set()
@@ -218,7 +218,7 @@ def test_uses_are_written_at_most_once_a_minute(shop):
 
 
 def test_the_later_moment_wins(shop):
-    """Two workers note the same token; whichever writes last, the later use stays."""
+    """Of two workers' notes on a token the later use remains."""
     made()
     early, late = access.Uses(), access.Uses()
     with time_machine.travel(NOON, tick=False):
@@ -233,7 +233,7 @@ def test_the_later_moment_wins(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_request_is_answered_while_somebody_else_writes(shop, settings_and_tokens):
-    """A locked database delays no read: the note is kept, and written when the lock is gone."""
+    """While the database is locked a read is answered, and its use is written later."""
     settings, _ = settings_and_tokens
     with time_machine.travel(NOON, tick=False) as now:
         shop.app.extensions["token_uses"] = access.Uses()
@@ -251,7 +251,7 @@ def test_a_request_is_answered_while_somebody_else_writes(shop, settings_and_tok
 
 
 def read_only(engine, settings):
-    """Makes the database refuse every write from now on; on PostgreSQL for new connections."""
+    """Makes the database refuse every write; on PostgreSQL for new connections."""
     if engine == "sqlite":
         with connected():
             database.db.obj.pragma("query_only", 1, permanent=True)
@@ -263,7 +263,7 @@ def read_only(engine, settings):
 
 
 def writable(engine, settings):
-    """Undoes the above."""
+    """Undoes `read_only`."""
     if engine == "sqlite":
         with connected():
             database.db.obj.pragma("query_only", 0, permanent=True)
@@ -276,7 +276,7 @@ def writable(engine, settings):
 
 
 def test_a_read_only_database_answers_all_the_same(shop, engine, settings_and_tokens):
-    """What cannot be written is kept: the request is answered, and the use is there once the database takes it."""
+    """With a read-only database requests are answered, and last uses are written later."""
     settings, _ = settings_and_tokens
     with time_machine.travel(NOON, tick=False) as now:
         shop.app.extensions["token_uses"] = access.Uses()
@@ -296,7 +296,7 @@ def test_a_read_only_database_answers_all_the_same(shop, engine, settings_and_to
 @pytest.mark.thorough
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_what_was_noted_is_written_when_the_server_is_stopped(settings_and_tokens):
-    """A token that was used in the last minute before SIGTERM is listed as used; the server ends well."""
+    """A last use within the minute before SIGTERM is written at the stop."""
     settings, tokens = settings_and_tokens
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -326,7 +326,7 @@ def wrong(shop, count, address="192.0.2.7", start=0):
 
 
 def test_after_twenty_different_wrong_tokens_an_address_is_told_to_wait(shop):
-    """Twenty are answered 401; the next 429, with for how long, until the first of them is a minute old."""
+    """Twenty different wrong tokens get 401, the next 429 with the time until the first is a minute old."""
     assert [401] * 20 == wrong(shop, 20)
     answer = ask(shop, "wrong-20")
     said = refused(answer, 429, "too-many-wrong-tokens", [])["detail"]
@@ -335,7 +335,7 @@ def test_after_twenty_different_wrong_tokens_an_address_is_told_to_wait(shop):
 
 
 def test_another_address_and_a_right_token_are_not_held_up(shop):
-    """A shop behind one address goes on working while one of its machines guesses."""
+    """Other addresses and valid tokens are not affected by guessing."""
     expired = made(days=1)
     wrong(shop, 25)
     assert 200 == ask(shop, shop.tokens["quality"]).status_code
@@ -346,7 +346,7 @@ def test_another_address_and_a_right_token_are_not_held_up(shop):
 
 
 def test_each_application_counts_for_itself(shop, settings_and_tokens):
-    """The memory is the process's own; nothing of it is stored."""
+    """Each application counts in its own memory."""
     from lots.app import create_app
 
     wrong(shop, 25)
@@ -357,7 +357,7 @@ def test_each_application_counts_for_itself(shop, settings_and_tokens):
 
 
 class Clock:
-    """A clock that stands until it is moved."""
+    """A clock that moves only on request."""
 
     def __init__(self):
         self.now = 1000.0
@@ -368,7 +368,7 @@ class Clock:
 
 
 def test_one_wrong_token_again_and_again_is_no_guess():
-    """A machine with an old token counts once, however often it asks."""
+    """One wrong token counts once, however often it is sent."""
     guesses = WrongTokens(most=2)
     assert [0] * 50 == [guesses.wait_s("192.0.2.7", "old") for _ in range(50)]
     assert 0 == guesses.wait_s("192.0.2.7", "another")
@@ -376,7 +376,7 @@ def test_one_wrong_token_again_and_again_is_no_guess():
 
 
 def test_the_wait_ends_when_the_oldest_is_a_minute_old():
-    """Retry-After says so to the second, and after it one more is looked at."""
+    """Retry-After is exact to the second, and after it one more token is checked."""
     clock = Clock()
     guesses = WrongTokens(most=2, now=clock)
     guesses.wait_s("192.0.2.7", "a")
@@ -391,7 +391,7 @@ def test_the_wait_ends_when_the_oldest_is_a_minute_old():
 
 
 def test_an_ipv6_network_is_one_address():
-    """Whoever has one address of a /64 has all of them."""
+    """Addresses of one IPv6 /64 network count as one."""
     guesses = WrongTokens(most=1)
     assert 0 == guesses.wait_s("2001:db8:1:2::1", "a")
     assert guesses.wait_s("2001:db8:1:2:ffff::9", "b") > 0
@@ -399,7 +399,7 @@ def test_an_ipv6_network_is_one_address():
 
 
 def test_the_memory_of_wrong_tokens_is_bounded():
-    """Addresses that were heard of least recently are forgotten first, and a token of any kind of text is taken."""
+    """The least recently seen addresses are forgotten first, and tokens of any text are accepted."""
     guesses = WrongTokens(most=1, addresses=3)
     for last in (1, 2, 3, 1, 4):  # 2 is the one forgotten
         guesses.wait_s(f"192.0.2.{last}", "a")

@@ -1,4 +1,4 @@
-"""Numbers, codes and names that nobody gave out: each might reach the database, so each is tried on both engines."""
+"""Unknown numbers, codes and names, on both engines."""
 
 import json
 
@@ -9,7 +9,7 @@ from tests.store.rows import counts
 
 
 def test_an_unknown_number_in_a_path_is_404(shop):
-    """Every path with a number answers 404 to one that nobody was given, however long, also to a body that is right."""
+    """Every path with a number is 404 for an unused one of any length, also with a valid body."""
     at = Furnished(shop)
     for path, item in shop.contract.document["paths"].items():
         if "{number}" not in path:
@@ -25,7 +25,7 @@ def test_an_unknown_number_in_a_path_is_404(shop):
 
 
 def test_an_unknown_spool_is_404(shop):
-    """A code that is on no spool, whatever a scanner makes of a label, is not found and says not to load it."""
+    """An unknown spool code is 404 with the advice not to load it."""
     for code in (
         "nope",
         "%00",
@@ -47,7 +47,7 @@ def test_an_unknown_spool_is_404(shop):
 
 
 def test_a_text_in_a_path_that_cannot_be_recorded_is_404(shop):
-    """Every path with a code or a name answers 404 to one with a control character, NUL among them, also to a body that is right."""
+    """A control character in a code or name of a path is 404, also with a valid body."""
     at, tried = Furnished(shop), 0
     for path, item in shop.contract.document["paths"].items():
         if not ("{code}" in path or "{name}" in path):
@@ -66,7 +66,7 @@ def test_a_text_in_a_path_that_cannot_be_recorded_is_404(shop):
 
 
 def test_a_raw_control_character_in_the_query_of_a_repeatable_post_is_400(shop):
-    """RFC 3986 allows none, and it would be kept beside the key; nothing is done."""
+    """A raw control character in the query of a repeatable POST is 400 (RFC 3986), and nothing is stored."""
     sent = {"Authorization": b"Bearer " + shop.tokens["admin"].encode(), "Content-Type": b"application/json"}
     sent["Idempotency-Key"] = b"k"
     before = counts()
@@ -77,7 +77,7 @@ def test_a_raw_control_character_in_the_query_of_a_repeatable_post_is_400(shop):
 
 
 def test_an_unknown_spool_cannot_be_loaded_or_measured(shop):
-    """Loading a spool without a record is refused, and so is measuring one."""
+    """Loading or measuring an unknown spool is refused."""
     before = counts()
     load = json.dumps({"spool_code": "nope", "machine": "P1", "job": "J", "use": "fit"})
     refused(send(shop, "POST", "/v1/loads", load), 404, "not-found", [])
@@ -96,7 +96,7 @@ REFERENCES = (
 
 
 def test_a_number_that_is_nobodys_is_pointed_at_in_a_body(shop):
-    """A reference to nothing, or by a number that no row can have, is a fault of the field that makes it."""
+    """An unknown or impossible number in a body is an error of its field."""
     at = Furnished(shop)
     for path, field in REFERENCES:
         body = CASES[path.replace("/1/", "/{number}/")][2](at)
@@ -109,7 +109,7 @@ def test_a_number_that_is_nobodys_is_pointed_at_in_a_body(shop):
 
 
 def test_text_with_what_no_label_holds_is_refused(shop):
-    """Control characters, half a surrogate pair and blanks are refused."""
+    """Control characters, half surrogate pairs and blank text are refused."""
     texts = ("\u0000", "a\u0000b", "a\u0007", "\ud800", "a\udfffb", "\u0085x\u0085y", "", " ", "\u3000")
     for text in texts:
         answer = send(shop, "POST", "/v1/suppliers", json.dumps({"code": text, "name": "N"}))
@@ -118,7 +118,7 @@ def test_text_with_what_no_label_holds_is_refused(shop):
 
 
 def test_text_of_any_script_is_kept_as_it_is(shop):
-    """Umlauts, other scripts and emoji come back as they were sent, in the longest text that is taken too."""
+    """Umlauts, other scripts and emoji are returned unchanged, at full length too."""
     for number, name in enumerate(("Zürich", "株式会社", "\U0001f600", "ﷺ" * 200, "x" * 200)):
         made = shop.post("purchasing", "/suppliers", {"code": f"S{number}", "name": f" {name} "})
         assert name == made["name"]
@@ -126,7 +126,7 @@ def test_text_of_any_script_is_kept_as_it_is(shop):
 
 
 def test_an_unknown_field_of_any_name_is_refused(shop):
-    """A name that is no name, or holds what a pointer must escape, is refused like another."""
+    """An unknown field is refused, whatever its name."""
     pointers = {
         "\ud800": "/?",
         "a\udfffb": "/a?b",

@@ -43,7 +43,7 @@ RIGHT = {"/v1/inspection-severity": (409,)}
 
 
 def resolved(document, schema):
-    """The schema itself where it is a reference or a choice between one object and many."""
+    """The schema itself behind a reference or a choice of one object and many."""
     while "$ref" in schema or "oneOf" in schema or "anyOf" in schema:
         if "$ref" in schema:
             schema = document["components"]["schemas"][schema["$ref"].rpartition("/")[2]]
@@ -53,7 +53,7 @@ def resolved(document, schema):
 
 
 def places(document, schema, example, at=()):
-    """Every place that a schema names: in nested objects and the first of a list too, where the example has them."""
+    """Every place of a schema: nested objects and first list elements, as far as the example has them."""
     schema = resolved(document, schema)
     for name, inner in schema.get("properties", {}).items():
         here = (*at, name)
@@ -67,7 +67,7 @@ def places(document, schema, example, at=()):
 
 
 def spoilt(body, place, value):
-    """A copy of a body with one value put in its place."""
+    """A copy of a body with one value replaced."""
     found = copy.deepcopy(body)
     inner = found
     for step in place[:-1]:
@@ -87,12 +87,12 @@ def on_the_way(place, pointer):
 
 
 def schema_of(document, path, method):
-    """The schema of what a path takes."""
+    """The schema of a path's body."""
     return document["paths"][path][method.lower()]["requestBody"]["content"]["application/json"]["schema"]
 
 
 def test_every_path_that_takes_a_body_has_a_case(app):
-    """A path added without a case here would go untried."""
+    """Every path with a body has a case here."""
     paths = app.test_client().get("/v1/openapi.json").get_json()["paths"]
     takes = {
         path
@@ -106,7 +106,7 @@ def test_every_path_that_takes_a_body_has_a_case(app):
 @pytest.mark.thorough
 @pytest.mark.parametrize("path", CASES)
 def test_a_wrong_value_in_any_field_is_refused_at_its_place_and_nothing_is_stored(shop, path):
-    """Whatever stands in a field, nothing breaks; a refusal points at the field, and has stored nothing."""
+    """A wrong value in any field is refused at its place, and nothing is stored."""
     at = Furnished(shop)
     method, number, body = CASES[path]
     schema = schema_of(shop.contract.document, path, method)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 def main(arguments: list[str]) -> int:
-    """Runs the benchmarks that are named; returns the exit status."""
+    """Runs the named benchmarks; returns the exit status."""
     names = sorted(path.stem for path in Path(__file__).parent.glob("[a-z]*.py"))
     if not arguments or set(arguments) - set(names):
         for name in names:

@@ -1,4 +1,4 @@
-"""A shop of any size for benchmarks: one lot of each supplier's grade goes through the program, all others are copied from those by SQL, on either engine."""
+"""A shop of any size for benchmarks: one lot of each supplier's grade goes through the program, and SQL copies the others, on either engine."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def _meter(shop: Shop, code: str, kind: str) -> int:
 
 
 def _pattern(shop: Shop, supplier: Any, grade: Any, lot: str, meters: list[int], chance: random.Random) -> None:
-    """A lot as it goes through the shop: received, five spools of ten measured, a list for each spool and kind, every spool loaded and used up."""
+    """A lot through the shop: received, five spools of ten measured, a list for each spool and kind, every spool loaded and used up."""
     keys = (f"{lot}-{number:030d}" for number in range(10_000))
     body = {"supplier_id": supplier["id"], "grade_id": grade["id"], "supplier_lot": lot, "order_ref": f"PO-{lot}"}
     came = {"received_at": "2026-11-20T08:00:00Z", "spool_count": SPOOLS, "net_mass_g": 1000}
@@ -103,7 +103,7 @@ def _pattern(shop: Shop, supplier: Any, grade: Any, lot: str, meters: list[int],
 
 
 def _copy(times: int, chance: random.Random) -> None:
-    """Copies all that belongs to the lots there are so many times, each time for another day of the last two years."""
+    """Copies everything of the present lots so many times, each on another day of the last two years."""
     engine = database.db
     quick = (
         ("SET session_replication_role = replica", "SET synchronous_commit = off", "SET statement_timeout = 0")
@@ -153,7 +153,7 @@ _NUMBERED = {Decision: ("reading_ids",), Event: ("content",)}
 
 
 def _widened(said: Any) -> Any:
-    """The same document with every number of a reading as wide as they will be; what an entry says of other tables is as short as a few rows are."""
+    """The same document with numbers of full width; references to other tables are as short as for a few rows."""
     if isinstance(said, dict):
         return {name: _widened(value) for name, value in said.items()}
     if isinstance(said, list):
@@ -162,7 +162,7 @@ def _widened(said: Any) -> Any:
 
 
 def _copied(model: Any, field: Any, strides: dict[Any, int]) -> str:
-    """What a copied row has in a column."""
+    """The value of a column in a copied row."""
     column = f'r."{field.column_name}"'
     of = field.rel_model if isinstance(field, ForeignKeyField) else model if field.primary_key else None
     if (model, field.name) == (Event, "lot_id"):
@@ -192,7 +192,7 @@ def _many(sql: str, rows: list[tuple[Any, ...]]) -> None:
 
 
 def _differ(chance: random.Random) -> None:
-    """Gives lots figures of their own, some of them another standing, and fills the spools of the newest ones again, a few of them on machines."""
+    """Gives lots different figures, some another status, and refills the spools of the newest, a few of them on machines."""
     rows = database.db.execute_sql("SELECT id, figures, lab FROM lot ORDER BY id").fetchall()
     changed = []
     for number, text, lab in rows:

@@ -53,7 +53,7 @@ def _told(values: list[float]) -> str:
 
 
 def diameters(codes: list[str], seed: int, count: int = READINGS) -> list[dict[str, Any]]:
-    """So many diameters that scatter by a few micrometres, read to 0.001 mm."""
+    """So many diameters with a spread of a few micrometres, at 0.001 mm."""
     dice = random.Random(seed)
     return [
         {
@@ -85,7 +85,7 @@ def _posted(app: Any, token: str, body: bytes) -> float:
 
 
 def _executed(file: Path) -> float:
-    """The last thousand readings once more, as rows."""
+    """The last thousand readings as rows."""
     with closing(sqlite3.connect(file)) as raw:
         raw.execute("PRAGMA synchronous = FULL")
         names = [row[1] for row in raw.execute("PRAGMA table_info(reading)") if row[1] != "id"]

@@ -67,7 +67,7 @@ class Kept(logging.StreamHandler[io.StringIO]):
 
 
 def asker(app: Flask, path: str, token: str | None = None) -> Callable[[], bytes]:
-    """Returns what sends one request to a WSGI application, as a server would, and gives the body back."""
+    """Returns a function that sends one request to a WSGI application, as a server would, and returns the body."""
     headers = {"Authorization": f"Bearer {token}"} if token else {}
     plain = EnvironBuilder(path=path, base_url="http://127.0.0.1:8080", headers=headers).get_environ()
 

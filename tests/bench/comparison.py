@@ -73,7 +73,7 @@ def run() -> None:
 
 
 def _round(grade: int) -> dict[str, float]:
-    """CPU of each way to answer, s. The figures are worked out once for both questions, and count in full for each."""
+    """CPU of each way of answering, s. The figures are computed once for both questions, and count in full for each."""
     taken = {}
     database.connect()
     listed = lot_series.lots_of
@@ -81,7 +81,7 @@ def _round(grade: int) -> dict[str, float]:
     working, figures = _timed(lambda: {number: _figures(number) for number in numbers})
 
     def worked_out(**which: Any) -> LotSeries:
-        """Lots with figures from their readings in place of the kept ones."""
+        """Lots with figures from their readings in place of the stored ones."""
         rows = listed(**which).rows
         columns = lot_series.columns_of([[figures[row.id] for row in rows]])
         return LotSeries(rows, columns)
@@ -113,7 +113,7 @@ def _spread(each: list[float], decimals: int) -> str:
 
 
 def _filled(shop: Shop) -> int:
-    """Lots of every supplier in turn, half a day apart, measured and judged; returns the grade's number."""
+    """Lots of every supplier in turn, half a day apart, measured and assessed; returns the grade's number."""
     grade = shop.grade(limits=LIMITS)
     suppliers = [shop.supplier(f"S{number}") for number in range(SUPPLIERS)]
     dice = np.random.default_rng(5)
@@ -156,7 +156,7 @@ def _filled(shop: Shop) -> int:
 
 
 def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Kind and values of one spool's readings, of a supplier who is so much further off."""
+    """Kind and values of one spool's readings, of a supplier this much further off."""
     middle = np.array(WHITE) + dice.normal(worse, 0.15 + worse, 3)
     for _ in range(COLORS):
         yield "color", {"lab": (middle + dice.normal(0, 0.05, 3)).tolist(), "conditions": CONDITIONS}
@@ -175,7 +175,7 @@ def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, di
 
 
 def _figures(number: int) -> dict[str, list[float | None]]:
-    """The measures of a lot, judged again from its readings."""
+    """The measures of a lot, assessed again from its readings."""
     lot = lots.find(number)
     assert lot is not None
     found = assess_lot(lot, Terms.of(lot)).assessment.summary.figures

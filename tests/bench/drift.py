@@ -35,7 +35,7 @@ FIRST, MOST = 1000, 14.3
 
 
 def in_control(lots: int, seed: int = 7) -> np.ndarray:
-    """b* of lots that scatter about the reference."""
+    """b* of lots with normal spread about the reference."""
     return np.random.default_rng(seed).normal(0.0, 0.05, lots)
 
 
@@ -45,7 +45,7 @@ def walking(lots: int, seed: int = 7) -> np.ndarray:
 
 
 def coming_and_going(lots: int, seed: int = 7) -> np.ndarray:
-    """The same in control, but for five lots of every hundred, which lie six standard deviations off."""
+    """The same in control, except for five lots of every hundred, six standard deviations off."""
     return in_control(lots, seed) + 0.3 * (np.arange(lots) % 100 < 5)
 
 
@@ -74,7 +74,7 @@ def bare_ewma(z: np.ndarray) -> object:
 
 
 def fast_ewma(z: np.ndarray) -> object:
-    """The same with twice as many lots summed at each step, and limits by running products."""
+    """The same with doubled sums at each step, and limits by running products."""
     found, kept, reach = 0.2 * z, 0.8, 1
     while reach < len(z) and kept > 0:
         found[reach:] += kept * found[:-reach]
@@ -84,7 +84,7 @@ def fast_ewma(z: np.ndarray) -> object:
 
 
 def bare_cusum(z: np.ndarray) -> object:
-    """Both one-sided sums, as running totals less their lowest value so far, and where they are beyond five."""
+    """Both one-sided sums, as running totals less their minimum so far, and where they exceed five."""
     found = []
     for side in (1, -1):
         total = np.cumsum(side * z - 0.5)
@@ -156,7 +156,7 @@ def bare_change(z: np.ndarray) -> object:
 
 
 def bare_trend(x: np.ndarray) -> object:
-    """Kendall's tau against time, as scipy has it."""
+    """Kendall's tau against time by scipy."""
     from scipy.stats import kendalltau
 
     return kendalltau(np.arange(len(x)), x)
@@ -170,7 +170,7 @@ def bare_slope(x: np.ndarray) -> object:
 
 
 def bare_line(x: np.ndarray) -> object:
-    """Least squares, and the scatter about the line."""
+    """Least squares, and the spread about the line."""
     t = np.arange(len(x), dtype=float) - (len(x) - 1) / 2
     slope = (t * x).sum() / (t * t).sum()
     return slope, np.sqrt(((x - x.mean() - slope * t) ** 2).sum() / (len(x) - 2))
@@ -183,14 +183,14 @@ def bare_together(rows: np.ndarray) -> object:
 
 
 def bare_analysis(x: np.ndarray, average: Sum = bare_ewma, rules: Sum = bare_rules) -> object:
-    """All that an analysis of one measure adds up."""
+    """All sums of an analysis of one measure."""
     z = (x - BASELINE.mean) / BASELINE.sigma
     charted = [bare_individuals(z), average(z), bare_cusum(z), rules(z), bare_change(z)]
     return [*charted, bare_trend(x), bare_slope(x), bare_line(x)]
 
 
 def parts(x: np.ndarray) -> dict[str, tuple[Callable[[], object], ...]]:
-    """What is timed on one series: ours, the bare sums, and faster ones where there are any."""
+    """The timed parts on one series: ours, the bare sums, and faster ones where there are any."""
     z = x / BASELINE.sigma
     rows = np.column_stack([np.random.default_rng(11).normal(0, 0.05, (len(x), 2)), x])
     base = color_baseline(rows[:FIRST].tolist(), chosen=True)
@@ -223,7 +223,7 @@ def _beyond(chart: control_charts.Chart | control_charts.CusumChart) -> object:
 
 
 def _timed(action: Callable[[], object]) -> float:
-    """Processor time in seconds: what else runs on the machine counts little."""
+    """Processor time in seconds."""
     began = time.process_time()
     action()
     return time.process_time() - began

@@ -1,4 +1,4 @@
-"""What it costs to look, at each request and commit, whether the files of the database are still those that were opened."""
+"""The cost of checking, at each request and commit, whether the database files are still the opened ones."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ ROUNDS, READS, WRITES = 25, 300, 60
 
 
 def run() -> None:
-    """Prints the CPU of a refused clearance and of a durable write, with the look and without it, and their ratio: medians of alternated rounds."""
+    """Prints the CPU of a refused clearance and of a durable write, with and without the check, and their ratio: medians of alternated rounds."""
     with tempfile.TemporaryDirectory() as folder:
         app = create_app(Settings(database=f"sqlite:///{Path(folder) / 'shop.sqlite3'}", log_level="error"))
         database.connect()
@@ -54,7 +54,7 @@ def _line(name: str, rounds: list[tuple[float, float]]) -> str:
 
 
 def _taken(act: Callable[[], None], times: int, looking: bool) -> float:
-    """Seconds of CPU that one act takes, with the look or without it."""
+    """Seconds of CPU of one action, with or without the check."""
     files = database.db.obj.files
     kept = pools.OpenFiles.require, pools.OpenFiles.require_log
     if not looking:

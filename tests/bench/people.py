@@ -37,7 +37,7 @@ _VOLATILE = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One request, measured: the first in its process, and the median of those that follow."""
+    """One measured request: the first in its process, and the median of later ones."""
 
     lots: int
     asked: str
@@ -140,7 +140,7 @@ def _row(size: int, client: FlaskClient, asked: str, headers: dict[str, str]) ->
 
 
 def _in_order(text: bytes, kind: str) -> bytes:
-    """An answer whose JSON has its names in order, since their order says nothing."""
+    """An answer with the names of its JSON sorted."""
     return json.dumps(json.loads(text), sort_keys=True).encode() if kind.endswith("json") else text
 
 
@@ -152,7 +152,7 @@ _IN_STOCK = "SELECT s.{} FROM spool s JOIN lot l ON l.id = s.lot_id WHERE s.rema
 
 
 def _requests() -> list[str]:
-    """Every GET of the API about a thing that is there, and a pick."""
+    """Every GET of the API on an existing thing, and a pick."""
     clear, refused = (
         _one(f"{_IN_STOCK.format('code', standing)} ORDER BY s.id LIMIT 1") for standing in ("released", "blocked")
     )
@@ -194,7 +194,7 @@ def _requests() -> list[str]:
 
 
 def _pages() -> list[str]:
-    """Every page about a thing that is there."""
+    """Every page on an existing thing."""
     clear, refused = (
         _one(f"{_IN_STOCK.format('code', standing)} ORDER BY s.id LIMIT 1") for standing in ("released", "blocked")
     )

@@ -43,7 +43,7 @@ def stock(lots: int, seed: int = 7) -> list[StockLot]:
 
 
 def listed(shelf: list[StockLot], mass_g: float, match_max: float) -> tuple[int, bool]:
-    """Fewest lots by listing maximal cliques, and whether the listing came to its end."""
+    """Fewest lots by listing maximal cliques, and whether the listing ended."""
     graph = nx.Graph()
     graph.add_nodes_from(range(len(shelf)))
     for (i, one), (j, other) in combinations(enumerate(shelf), 2):
@@ -92,7 +92,7 @@ def hard(lots: int, planar: bool, equal: bool, seed: int = 5) -> list[StockLot]:
 
 
 def run_hard() -> None:
-    """Prints what picks from hard stocks take, their pairs compared and their steps bounded."""
+    """Prints the cost of picks from hard stocks, with compared pairs and bounded steps."""
     sys.stdout.write(f"{'lots':>6} {'stock':24} {'possible':>9} {'proven':>7} {'CPU s':>7}\n")
     for lots in (300, 1000):
         for name, (match_max, part, planar, equal) in HARD.items():

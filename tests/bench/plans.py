@@ -39,7 +39,7 @@ LOTS_OF_TEN_YEARS = 1_000 * 3_650
 
 
 def run() -> None:
-    """Builds the shop on each engine, and prints what its questions and its rows cost there."""
+    """Builds the shop on each engine, and prints the costs of its questions and rows."""
     servers = [None, os.environ["LOTS_TEST_POSTGRES"]] if os.environ.get("LOTS_TEST_POSTGRES") else [None]
     for server in servers:
         with tempfile.TemporaryDirectory() as folder, serving.database(server, Path(folder)) as url:
@@ -68,7 +68,7 @@ def _since(began: float) -> int:
 
 
 def _tell_sizes() -> None:
-    """Bytes per row of what grows with every lot, and what that comes to in ten years."""
+    """Bytes per row of tables that grow with every lot, and their total in ten years."""
     with connected():
         held = _pages()
         counted = {model: model.select().count() for model in COPIED}
@@ -84,7 +84,7 @@ def _tell_sizes() -> None:
 
 
 def _pages() -> dict[str, tuple[int, int]]:
-    """What each table takes up, and its indexes together, bytes."""
+    """The size of each table and of its indexes together, bytes."""
     if database.locks_rows():
         sizes = "SELECT relname, pg_table_size(oid), pg_indexes_size(oid) FROM pg_class WHERE relkind = 'r'"
         return {name: (own, indexes) for name, own, indexes in database.db.execute_sql(sizes).fetchall()}
@@ -181,7 +181,7 @@ def _questions() -> dict[str, Ask]:
 
 
 def _after(number: int) -> str:
-    """A cursor as the page before would have given it."""
+    """The cursor of the page before."""
     return base64.urlsafe_b64encode(f"after:{number}".encode()).decode().rstrip("=")
 
 
@@ -258,7 +258,7 @@ def _statement(sql: str, values: Any) -> Statement:
 
 
 def _on_sqlite(sql: str, values: Any) -> tuple[list[str], int, list[str]]:
-    """Plan, steps, and what is odd: a walk through a table that grows, or many more steps than the rows that come back need."""
+    """Plan, steps and oddities: a scan of a growing table, or many more steps than the returned rows need."""
     connection, steps = database.db.connection(), [0]
 
     def count() -> None:
@@ -281,7 +281,7 @@ def _on_sqlite(sql: str, values: Any) -> tuple[list[str], int, list[str]]:
 
 
 def _on_postgresql(sql: str, values: Any) -> tuple[list[str], int, list[str]]:
-    """Plan, pages, and what is odd: many rows looked at for nothing, a table walked through, a big sort."""
+    """Plan, pages and oddities: many rows read in vain, a scanned table, a large sort."""
     shown = database.db.execute_sql(f"EXPLAIN (ANALYZE, BUFFERS) {sql}", values).fetchall()
     plan, odd = [line for (line,) in shown], []
     counted = re.search(r"Buffers: shared (?:hit=(\d+))?(?: ?read=(\d+))?", "\n".join(plan))
@@ -338,7 +338,7 @@ def _shown(told: dict[str, Told]) -> Iterator[tuple[str, Statement]]:
 
 
 def _tell_with_statistics(told: dict[str, Told]) -> None:
-    """The program never asks SQLite to ANALYZE: whether that would help, or harm."""
+    """Prints the effect of ANALYZE on SQLite, which the program never runs."""
     with connected():
         database.db.execute_sql("ANALYZE")
     database.db.obj.close_all()

@@ -81,7 +81,7 @@ def serve_bare(port: int, file: Path) -> None:
 
 
 def keep_to(core: int) -> None:
-    """Lets this process run on one core alone, where the system knows of such a thing and has more than one."""
+    """Pins this process to one core, where the system can and has more than one."""
     if hasattr(os, "sched_setaffinity") and len(os.sched_getaffinity(0)) > 1:
         os.sched_setaffinity(0, {sorted(os.sched_getaffinity(0))[core]})
 
@@ -100,7 +100,7 @@ class _Server:
 
 @contextmanager
 def _served(code: str, folder: Path, **environment: str) -> Iterator[_Server]:
-    """Starts a server on the first core, in a folder, waits until it listens, and stops it in the end. Its log goes to a file there."""
+    """Starts a server on the first core, in a folder, waits until it listens, and stops it at the end. Its log is a file there."""
     port = free_port()
     whole = f"from tests.bench import serving; serving.keep_to(0); {code.format(port=port)}"
     here = {"PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[2]), *sys.path]), "LOTS_HOST": "127.0.0.1"}
@@ -138,7 +138,7 @@ def _request(token: str) -> bytes:
 
 
 def _checked(server: _Server, request: bytes, expected: dict[str, Any]) -> None:
-    """Both servers must answer the same, but for the moment at which it was worked out."""
+    """Compares the answers of both servers, except for the time of computing."""
     with socket.create_connection(("127.0.0.1", server.port), PATIENCE_S) as line:
         line.sendall(request)
         got = b""
@@ -151,7 +151,7 @@ def _checked(server: _Server, request: bytes, expected: dict[str, Any]) -> None:
 
 
 def _size(got: bytes) -> int | None:
-    """How long the answer will be with its head, bytes; None while that is not known yet."""
+    """The length of the answer with its head, bytes; None while unknown."""
     end = got.find(b"\r\n\r\n")
     if end < 0:
         return None
@@ -221,7 +221,7 @@ def ask_for(port: int, connections: int, seconds: float, request: bytes) -> dict
 
 
 def _asked(server: _Server, connections: int, request: bytes, seconds: float = SECONDS) -> Round:
-    """One round from a process of its own, on the other core."""
+    """One round from a separate process, on the other core."""
     code = (
         "import json, sys; from tests.bench import serving; serving.keep_to(-1); "
         f"print(json.dumps(serving.ask_for({server.port}, {connections}, {seconds}, sys.stdin.buffer.read())))"
@@ -236,7 +236,7 @@ def _asked(server: _Server, connections: int, request: bytes, seconds: float = S
 
 
 def _cpu_of(pid: int) -> float:
-    """CPU that a process has taken, s; not a number where the system does not tell in this way."""
+    """CPU of a process, s; NaN where the system does not give it in this way."""
     try:
         parts = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     except OSError:
@@ -247,7 +247,7 @@ def _cpu_of(pid: int) -> float:
 def _rounds(
     servers: dict[str, _Server], request: bytes, ways: dict[str, Callable[[], bytes]]
 ) -> tuple[dict[tuple[str, int], list[Round]], dict[str, list[float]]]:
-    """Every round, and beside each the CPU of a request to the application alone, s, without a server or a connection."""
+    """Every round, and for each the CPU of a request to the application alone, s."""
     found: dict[tuple[str, int], list[Round]] = {(name, n): [] for n in CONNECTIONS for name in servers}
     alone: dict[str, list[float]] = {name: [] for name in servers}
     for server in servers.values():
@@ -327,7 +327,7 @@ _SERVER = "waitress, sockets, threads"
 
 
 def _family(frame: Any) -> str:
-    """Whose work is being done in this frame."""
+    """The package of the work in this frame."""
     doer, owner, dumping = None, None, False
     while frame is not None:
         place = f"{frame.f_code.co_filename}:{frame.f_code.co_name}"
@@ -341,7 +341,7 @@ def _family(frame: Any) -> str:
 
 
 def _sampled(ask: Callable[[], bytes]) -> Counter[str]:
-    """How often each family was found at work in one thread, looking again after every so much CPU."""
+    """How often each package was at work in one thread, sampled by CPU time."""
     seen: Counter[str] = Counter()
     before = signal.signal(signal.SIGPROF, lambda _, frame: seen.update((_family(frame),)))
     signal.setitimer(signal.ITIMER_PROF, EVERY_S, EVERY_S)

@@ -1,4 +1,4 @@
-"""What starting takes: the package, the whole application, and its first answer, each in a process of its own, beside the libraries it is made of."""
+"""The cost of starting: the package, the application, and its first answer, each in its own process, compared with its libraries."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ STARTS = {
 
 
 def run() -> None:
-    """Prints the time of each, less that of a bare interpreter, and its ratio to the libraries': medians of alternated rounds with their spread."""
+    """Prints the time of each, less that of a bare interpreter, and its ratio to the libraries': medians of alternated rounds with their range."""
     taken: dict[str, list[float]] = {name: [] for name in STARTS}
     with tempfile.TemporaryDirectory() as folder:
         file = str(Path(folder) / "shop.sqlite3")

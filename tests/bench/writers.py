@@ -43,7 +43,7 @@ def _told(waits: list[list[float]], alone_s: float) -> tuple[float, float, float
 
 
 def _written(url: str, writers: int, how: str) -> list[list[float]]:
-    """How long each write of each writer took, s."""
+    """The time of each write of each writer, s."""
     context = multiprocessing.get_context("spawn")
     start = context.Barrier(writers)
     with context.Pool(writers, initializer=_begin, initargs=(url, how, start)) as pool:

@@ -1,4 +1,4 @@
-"""Short ways to make readings and limits, so that a test states only what it is about; and the reference files."""
+"""Builders of readings and limits, so that a test states only its subject, and access to the reference files."""
 
 from __future__ import annotations
 
@@ -72,24 +72,24 @@ def coupon(
     u: float | None = None,
     printer: str | None = None,
 ) -> ShrinkTest:
-    """A coupon that shrank by `percent` and whose bead is too wide by `offset_mm`."""
+    """A coupon with a shrinkage of `percent` and a bead too wide by `offset_mm`."""
     sign = 1 if feature == "outside" else -1
     measured = designed_mm * (1 - percent / 100) + sign * offset_mm
     return ShrinkTest("A", axis, feature, designed_mm, measured, age_h, printer, u)
 
 
 def bar(stress_mpa: float, u: float | None = None) -> BondTest:
-    """A bar of the lot broken across its layers."""
+    """A specimen of the lot broken across its layers."""
     return BondTest("A", stress_mpa, uncertainty=u)
 
 
 def control(stress_mpa: float, u: float | None = None) -> BondTest:
-    """A control bar from the same build."""
+    """A control specimen from the same build."""
     return BondTest("control", stress_mpa, control=True, uncertainty=u, origin=Origin(control=True))
 
 
 def wet(spool: str, percent: float, hours: float = 0.0, u: float | None = None) -> MoistureReading:
-    """A moisture reading made some hours after Monday morning."""
+    """A moisture reading some hours after Monday morning."""
     return MoistureReading(spool, percent, MONDAY + timedelta(hours=hours), u)
 
 
@@ -101,7 +101,7 @@ def shiny(spool: str, gu: float, angle_deg: int = 60, u: float | None = None) ->
 def plaque(
     spool: str, over_black: float, over_white: float = 95.0, hours: float = 0.0, u: float | None = None
 ) -> OpacityReading:
-    """A grey plaque of these L* over black and over white, read some hours after Monday morning."""
+    """A grey plaque of these L* over black and over white, measured some hours after Monday morning."""
     black, white = Lab(over_black, 0.0, 0.0), Lab(over_white, 0.0, 0.0)
     return OpacityReading(spool, black, white, MONDAY + timedelta(hours=hours), u)
 
@@ -144,19 +144,19 @@ def assessed(
     coverage: Coverage = TWO_OF_TEN,
     previous: Previous | None = BEFORE,
 ) -> Assessment:
-    """The assessment of a lot of 1.75 mm filament, a good one unless something else is given."""
+    """The assessment of a lot of 1.75 mm filament, a good one by default."""
     return assess(evidence, coverage, Criteria(limits, shade, 1.75, previous))
 
 
 def by_code(findings: list[Finding] | tuple[Finding, ...]) -> dict[str, Finding]:
-    """Findings under their codes, each code once."""
+    """Findings by code, each code once."""
     found = {finding.code: finding for finding in findings}
     assert len(findings) == len(found), "one finding per code"
     return found
 
 
 def judged(code, value, limit, rule, n=3, subject="", spool="", **given):
-    """The finding on a value, from the fields of `Measured` and `ToDo` by their names."""
+    """The finding on a value, from the fields of `Measured` and `ToDo`."""
     todo = {
         name: given.pop(name)
         for name in ("lacking", "conclusive", "hold", "settled_by", "more_spools")

@@ -21,7 +21,7 @@ def numbers(low: float, high: float) -> st.SearchStrategy[float]:
 
 
 def steps(low: float, high: float, by: float) -> st.SearchStrategy[float]:
-    """Numbers as an instrument shows them, in steps, so that values on a limit are drawn too."""
+    """Numbers in an instrument's steps, so that values on a limit are drawn too."""
     first, last = round(low / by), round(high / by)
     return st.integers(first, last).map(lambda i: round(i * by, 10))
 
@@ -60,7 +60,7 @@ PLAQUES = st.builds(plaque, SPOOLS, steps(94.8, 95.2, 0.1), st.just(95.0), st.sa
 
 
 def some(readings: st.SearchStrategy) -> st.SearchStrategy[tuple]:
-    """None to a few of them."""
+    """No to a few elements."""
     return st.lists(readings, max_size=5).map(tuple)
 
 

@@ -1,4 +1,4 @@
-"""One code is one code, however it is typed: checked against Unicode's own tables, and by laws over any text."""
+"""Identity of a code in any typed form, tested against Unicode's own tables and by laws over any text."""
 
 import csv
 import sys
@@ -22,20 +22,20 @@ CODES = st.text("abijloABIJLO0179-_./ \u0430\u0412\u039f\uff11\u2013\u200b", max
 
 @pytest.mark.parametrize("row", CONFUSABLES, ids=lambda row: row["name"])
 def test_a_letter_that_looks_like_a_latin_one_is_taken_for_it(row):
-    """Unicode Technical Standard 39, confusables: every capital of these scripts that looks like A to Z, as a capital and as a small letter."""
+    """Each capital of these scripts that looks like A to Z counts as it, in either case (Unicode Technical Standard 39, confusables)."""
     letter = chr(int(row["code_point"], 16))
     assert identity(f"{row['looks_like']}-1") == identity(f"{letter}-1") == identity(f"{letter.lower()}-1")
 
 
 def test_every_dash_is_one_dash():
-    """Every character of Unicode's category Pd, the minus signs and the hyphen bullet."""
+    """Every character of Unicode's category Pd, the minus signs and the hyphen bullet count as one dash."""
     dashes = {one for one in EVERY if unicodedata.category(one) == "Pd"} | set("\u2212\u02d7\u207b\u208b\u2043\u2796")
     assert len(dashes) > 25
     assert {"a-1"} == {identity(f"A{dash}1") for dash in dashes}
 
 
 def test_every_character_that_nobody_sees_makes_no_difference_and_is_named():
-    """Every format character (Cf) and variation selector, and the letters and marks that show nothing."""
+    """Every format character (Cf), variation selector and invisible letter or mark is ignored and named."""
     hidden = [one for one in EVERY if unicodedata.category(one) == "Cf"]
     hidden += [
         *map(chr, range(0xFE00, 0xFE10)),
@@ -47,7 +47,7 @@ def test_every_character_that_nobody_sees_makes_no_difference_and_is_named():
 
 
 def test_every_blank_makes_no_difference_and_is_allowed():
-    """A blank is seen: it is left out of an identity, and no reason to refuse a code."""
+    """A blank is ignored in an identity and accepted in a code."""
     blanks = [one for one in EVERY if one.isspace() and unicodedata.category(one) == "Zs"]
     assert len(blanks) > 10
     assert {"ab"} == {identity(f"A{one}B") for one in blanks}
@@ -61,21 +61,21 @@ def test_a_plain_code_shows_everything_it_holds():
 
 @pytest.mark.parametrize("separator", SEPARATORS)
 def test_no_separator_is_another_or_none(separator):
-    """HW-Q12-2 is not HW-Q1-22, nor HW.Q12.2 nor HWQ122."""
+    """HW-Q12-2 differs from HW-Q1-22, HW.Q12.2 and HWQ122."""
     code = f"A{separator}1"
     assert {code} == {f"A{other}1" for other in ("", *SEPARATORS) if identity(f"A{other}1") == identity(code)}
 
 
 @given(TEXT)
 def test_an_identity_is_its_own_identity(code):
-    """Folding again changes nothing, so what is stored can be compared with what is typed; and it fits its column."""
+    """The identity of an identity is itself, and it fits its column."""
     assert identity(code) == identity(identity(code))
     assert len(identity(code)) <= 120
 
 
 @given(TEXT)
 def test_case_and_form_make_no_difference(code):
-    """Large or small, composed or taken apart, narrow or wide: one identity."""
+    """Upper and lower case, composed and decomposed, narrow and wide forms have one identity."""
     forms = {
         code,
         unicodedata.normalize("NFC", code),
@@ -88,13 +88,13 @@ def test_case_and_form_make_no_difference(code):
 
 @given(st.text(st.sampled_from([chr(point) for point in range(0x21, 0x7F)]), max_size=20))
 def test_of_plain_codes_only_case_is_folded(code):
-    """Printable ASCII without blanks: no two codes are one unless they differ in case alone."""
+    """Two codes of printable ASCII without blanks have one identity only if they differ in case alone."""
     assert code.lower() == identity(code)
 
 
 @given(CODES)
 def test_what_differs_by_separators_only_is_asked_about(code):
-    """Left out, added or moved, wherever the zeros stand."""
+    """Codes that differ only by separators left out, added or moved are questioned, wherever the zeros are."""
     plain = "".join(one for one in code if one not in "-_./ ")
     assume(identity(plain))
     assert alike(code, plain)
@@ -103,7 +103,7 @@ def test_what_differs_by_separators_only_is_asked_about(code):
 
 @given(st.data(), CODES)
 def test_whatever_is_alike_is_found_by_the_key(data, code):
-    """The key is the same for a code misread in any of the ways that are asked about, so that an index finds it."""
+    """A misread code that is questioned has the same key, so that an index finds it."""
     ways = (
         str.upper,
         lambda c: c.replace("0", "O"),
@@ -135,7 +135,7 @@ def test_whatever_is_alike_is_found_by_the_key(data, code):
     ],
 )
 def test_what_may_be_misread_is_alike(code, misread):
-    """Separators, O and 0, l, I and 1, and a zero that begins a number."""
+    """Separators, O and 0, l, I and 1, and a leading zero of a number make codes alike."""
     assert alike(code, misread)
     assert likeness(code) == likeness(misread)
 
@@ -159,19 +159,19 @@ def test_what_may_be_misread_is_alike(code, misread):
     ],
 )
 def test_neighbours_are_never_questioned(one, other):
-    """A digit or a letter more, less or other is another code."""
+    """A digit or letter more, fewer or different makes another code without a question."""
     assert not alike(one, other)
 
 
 @given(st.integers(1, 99_999), st.integers(1, 99_999))
 def test_numbers_counted_up_are_never_questioned(one, other):
-    """Jobs numbered one after the other are told apart, with and without zeros in front."""
+    """Consecutive numbers differ without a question, with and without leading zeros."""
     assume(one != other)
     for form in ("J-{}", "J-{:05}", "P{}", "{}"):
         assert not alike(form.format(one), form.format(other))
 
 
 def test_the_question_names_what_was_typed_and_what_is_known():
-    """Worded once, for the caution of a clearance and the refusal of a load."""
+    """The question names the typed and the known code, with the same words in a clearance and in the refusal of a load."""
     says = Misread("job", "J1040", ("J-1040",)).says
     assert "Job J1040 does not exist yet. Did you mean J-1040? Confirm it if this is a new job." == says

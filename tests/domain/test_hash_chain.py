@@ -1,4 +1,4 @@
-"""A chain of hashes: what is done to it by hand shows, and where. SHA-256: FIPS 180-4 (2015)."""
+"""A hash chain shows manual changes and their place. SHA-256: FIPS 180-4 (2015)."""
 
 import json
 from dataclasses import replace
@@ -29,7 +29,7 @@ def chain_of(contents):
 
 
 def broken(entries, like=None):
-    """Numbers of the entries at which a chain is not whole; `like` is the chain whose length and head are kept."""
+    """Numbers of broken entries; `like` is the chain with the stored length and head."""
     kept = like if like is not None else entries
     return [flaw.number for flaw in verify(entries, len(kept), kept[-1].hash if kept else BEGINNING)]
 
@@ -53,19 +53,19 @@ def places(entries):
     ],
 )
 def test_there_is_one_way_to_write_a_value(value, text):
-    """Names are sorted, nothing is blank, everything is ASCII, a fraction has the digits that give it back."""
+    """Names are sorted, there are no blanks, all is ASCII, and a fraction has the digits that restore it."""
     assert text == canonical(value)
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), [float("-inf")]])
 def test_what_json_cannot_say_is_refused(value):
-    """NaN and infinities have no JSON."""
+    """NaN and infinities have no JSON and are refused."""
     with pytest.raises(ValueError, match="JSON"):
         canonical(value)
 
 
 def test_a_digest_is_the_published_one():
-    """The SHA-256 of the text "abc" in its quotes, and of an empty object, as coreutils' sha256sum 9.1 gives them."""
+    """The SHA-256 of the text "abc" in its quotes, and of an empty object, is that of coreutils' sha256sum 9.1."""
     assert "6cc43f858fbb763301637b5af970e2a46b46f461f27e5a0f41e009c59b827b25" == digest("abc")
     assert "44136fa355b3678a1146ad16f7e8649e94fb4fc21fe77e8310c060f61caaff8a" == digest({})
 
@@ -73,7 +73,7 @@ def test_a_digest_is_the_published_one():
 @UNHURRIED
 @given(VALUES)
 def test_canonical_text_says_the_value(value):
-    """Nothing is lost in writing, and writing what was read gives the same text."""
+    """Reading and writing the text again gives the same text."""
     assert value == json.loads(canonical(value))
     assert canonical(value) == canonical(json.loads(canonical(value)))
 
@@ -88,7 +88,7 @@ def test_the_order_of_names_makes_no_difference(value):
 @UNHURRIED
 @given(st.lists(VALUES, max_size=4))
 def test_a_chain_as_it_was_written_is_whole(contents):
-    """Numbers run from 1, each entry continues the one before, and nothing is wrong with it."""
+    """Numbers start at 1, each entry continues the one before, and the chain has no fault."""
     entries = chain_of(contents)
     assert list(range(1, len(contents) + 1)) == [entry.number for entry in entries]
     assert [BEGINNING, *(entry.hash for entry in entries)][:-1] == [entry.previous for entry in entries]
@@ -98,7 +98,7 @@ def test_a_chain_as_it_was_written_is_whole(contents):
 @UNHURRIED
 @given(st.data(), CHAINS, st.sampled_from(["chain", "at", "by", "what", "content", "previous", "hash"]))
 def test_an_edited_entry_is_named(data, entries, name):
-    """Whatever is edited in an entry, its number is among those found."""
+    """The number of an edited entry is always among the faults."""
     place = data.draw(places(entries))
     edited = [*entries]
     edited[place] = replace(entries[place], **{name: "x" if name != "content" else ["x", entries[place].content]})
@@ -110,7 +110,7 @@ def test_an_edited_entry_is_named(data, entries, name):
 @UNHURRIED
 @given(st.data(), CHAINS)
 def test_an_edited_entry_with_a_new_hash_is_found_by_the_next_or_by_the_head(data, entries):
-    """Whoever hashes the edited entry anew breaks the link to the one after it."""
+    """Rehashing an edited entry breaks its link to the next entry or the head."""
     place = data.draw(places(entries))
     bare = replace(entries[place], by="Nobody")
     edited = [*entries]
@@ -121,7 +121,7 @@ def test_an_edited_entry_with_a_new_hash_is_found_by_the_next_or_by_the_head(dat
 @UNHURRIED
 @given(st.data(), CHAINS)
 def test_an_entry_taken_out_is_named(data, entries):
-    """A gap has the number of the first entry that is not there, also at the end."""
+    """A missing entry is named by the first absent number, also at the end."""
     place = data.draw(places(entries))
     assert [place + 1] == broken(entries[:place] + entries[place + 1 :], entries)
 
@@ -129,7 +129,7 @@ def test_an_entry_taken_out_is_named(data, entries):
 @UNHURRIED
 @given(st.data(), CHAINS)
 def test_two_entries_that_changed_places_are_named(data, entries):
-    """Numbers are covered by the hashes, so neither entry fits the other's place."""
+    """Two exchanged entries are named, because hashes cover the numbers."""
     place = data.draw(st.integers(0, len(entries) - 2))
     first, second = entries[place], entries[place + 1]
     moved = [*entries]
@@ -140,7 +140,7 @@ def test_two_entries_that_changed_places_are_named(data, entries):
 @UNHURRIED
 @given(CHAINS, st.integers(0, 9))
 def test_an_entry_put_in_is_named(entries, content):
-    """One more entry at the end that continues the chain is known by the length that was kept, one in between by its number."""
+    """An inserted entry is named: at the end by the stored length, in between by its number."""
     last = entries[-1]
     more = entry_after((last.number, last.hash), "lot:7", AT, "Nobody", "decision made", content)
     assert [more.number] == broken([*entries, more], entries)
@@ -151,21 +151,21 @@ def test_an_entry_put_in_is_named(entries, content):
 
 
 def test_a_chain_without_its_length_and_head_is_not_whole():
-    """What was kept beside a chain and is gone was taken out."""
+    """A chain without its stored length and head has faults."""
     entries = chain_of(["a", "b"])
     assert [2] == [flaw.number for flaw in verify(entries, None, None)]
     assert ["entries 1 to 2 were deleted"] == [flaw.says for flaw in verify([], 2, entries[-1].hash)]
 
 
 def test_a_chain_written_anew_is_whole():
-    """What a chain does not show: all of it, the head included, replaced by another. Only a head kept elsewhere tells."""
+    """A completely rewritten chain, head included, has no fault; only a head kept elsewhere shows it."""
     before, after = chain_of(["a", "b"]), chain_of(["a", "c"])
     assert [] == broken(after)
     assert before[-1].hash != after[-1].hash
 
 
 def test_an_entry_is_hashed_with_all_it_says():
-    """Two entries that differ in anything but their own hash have different hashes."""
+    """Entries that differ in anything except their own hash have different hashes."""
     entry = Entry("lot:7", 1, AT, "Ansel", "decision made", {}, BEGINNING, "")
     other = {"chain": "lot:8", "number": 2, "at": AT[::-1], "by": "B", "what": "w", "content": [], "previous": "1"}
     hashes = {hash_of(entry), *(hash_of(replace(entry, **{name: value})) for name, value in other.items())}

@@ -1,4 +1,4 @@
-"""Laws that hold for any colours, readings and limits, tried on many drawn ones (Hypothesis). Source: this project's rules."""
+"""Laws for any colours, readings and limits, by Hypothesis. Source: this project's rules."""
 
 from dataclasses import replace
 
@@ -48,7 +48,7 @@ def test_a_colour_does_not_differ_from_itself(formula, lab):
 @THOROUGH
 @given(one=ANY_LAB, other=ANY_LAB)
 def test_a_difference_is_never_negative(formula, one, other):
-    """Every formula gives a number that is not below zero."""
+    """Every formula gives at least zero."""
     assert delta_e(one, other, formula) >= 0
 
 
@@ -63,7 +63,7 @@ def test_a_symmetric_formula_does_not_care_which_is_the_reference(formula, one, 
 @THOROUGH
 @given(one=NEAR_WHITE, other=NEAR_WHITE, middle=NEAR_WHITE)
 def test_euclidean_differences_obey_the_triangle(one, other, middle):
-    """In CIE76 no detour is shorter than the straight way."""
+    """CIE76 obeys the triangle inequality."""
     straight = delta_e(one, other, "CIE76")
     assert straight <= delta_e(one, middle, "CIE76") + delta_e(middle, other, "CIE76") + SAME_FORMULA
 
@@ -71,7 +71,7 @@ def test_euclidean_differences_obey_the_triangle(one, other, middle):
 @QUICK
 @given(colors=st.lists(NEAR_WHITE, min_size=1, max_size=6), data=st.data())
 def test_a_spread_does_not_depend_on_the_order(colors, data):
-    """Shuffling colours leaves their mean difference from the mean as it was."""
+    """Shuffled colours have the same mean difference from the mean."""
     other = data.draw(st.permutations(colors))
     assert pytest.approx(mean_difference_from_mean(colors), abs=SAME_SUM) == mean_difference_from_mean(other)
 
@@ -79,7 +79,7 @@ def test_a_spread_does_not_depend_on_the_order(colors, data):
 @THOROUGH
 @given(designed=numbers(1, 500), percent=numbers(-5, 10))
 def test_scaling_undoes_shrinkage(designed, percent):
-    """A model scaled by the factor of a shrinkage comes out at its designed length after shrinking by it."""
+    """A model scaled by the factor of a shrinkage has its designed length after that shrinkage."""
     part = designed * scale_factor(percent) * (1 - percent / 100)
     assert pytest.approx(0.0, abs=LEAST_SQUARES) == shrinkage_percent(designed, part)
 
@@ -87,7 +87,7 @@ def test_scaling_undoes_shrinkage(designed, percent):
 @THOROUGH
 @given(value=numbers(0, 2), end=numbers(0.1, 1.5), u=MAYBE, z=numbers(0.1, 3))
 def test_guarded_never_accepts_what_simple_refuses(value, end, u, z):
-    """A value that passes under guard passes without it, and one that fails without it fails under guard."""
+    """A guarded pass is a simple pass, and a simple failure is a guarded failure."""
     simple, guarded = (
         judge(
             "color.lot_delta_e", Measured(value, 1, uncertainty=u), Limit(None, end), DecisionRule(guarded, z)
@@ -101,7 +101,7 @@ def test_guarded_never_accepts_what_simple_refuses(value, end, u, z):
 @QUICK
 @given(lot=LOTS, agreed=limits())
 def test_a_lot_released_under_guard_is_released_without(lot, agreed):
-    """No use passes under guarded acceptance that does not pass under simple acceptance."""
+    """A use that passes under guarded acceptance passes under simple acceptance."""
     guarded = assessed(lot, replace(agreed, rule=DecisionRule(guarded=True))).uses
     simple = assessed(lot, replace(agreed, rule=DecisionRule())).uses
     assert all(simple[use] == "pass" for use, verdict in guarded.items() if verdict == "pass")
@@ -110,7 +110,7 @@ def test_a_lot_released_under_guard_is_released_without(lot, agreed):
 @THOROUGH
 @given(lot=LOTS, agreed=limits(), data=st.data())
 def test_the_order_of_readings_changes_nothing(lot, agreed, data):
-    """Replicates, spools and tests in another order give the same verdicts, and the same values to the last bit of a sum."""
+    """Replicates, spools and tests in another order give the same verdicts, and the same values except for rounding."""
     here, there = assessed(lot, agreed), assessed(shuffled(lot, data.draw), agreed)
     assert (here.standing, here.uses) == (there.standing, there.uses)
     one, other = by_code(here.findings), by_code(there.findings)
@@ -124,7 +124,7 @@ def test_the_order_of_readings_changes_nothing(lot, agreed, data):
 @QUICK
 @given(lot=LOTS, agreed=limits(), by=st.sampled_from((0.01, 0.4, 5.0)))
 def test_widening_a_limit_never_refuses_more(end, lot, agreed, by):
-    """With one limit wider, what passed still passes and nothing fails that did not fail before, finding by finding and use by use."""
+    """A wider limit keeps every pass and adds no failure, per finding and per use."""
     narrow, wide = assessed(lot, agreed), assessed(lot, widened(agreed, end, by))
     before, after = by_code(narrow.findings), by_code(wide.findings)
     changes = [(before[code].verdict, after[code].verdict) for code in before]
@@ -146,7 +146,7 @@ FAILING = {
 @QUICK
 @given(lot=LOTS, agreed=limits(), data=st.data())
 def test_a_single_failing_reading_fails_whatever_surrounds_it(code, lot, agreed, data):
-    """One diameter, ovality, bar, newest moisture or complete spool out of its limit fails its finding and helps no use."""
+    """One diameter, ovality, specimen, newest moisture or complete spool outside its limit fails its finding and improves no use."""
     characteristic, bad = FAILING[code]
     more = replace(lot, **{characteristic: (*getattr(lot, characteristic), data.draw(bad))})
     before, after = assessed(lot, agreed), assessed(more, agreed)
@@ -159,7 +159,7 @@ def test_a_single_failing_reading_fails_whatever_surrounds_it(code, lot, agreed,
 @QUICK
 @given(lot=LOTS, extra=LOTS, agreed=limits())
 def test_voiding_what_was_added_restores_the_assessment(lot, extra, agreed):
-    """After readings come and are voided again the assessment is exactly what it was."""
+    """Adding readings and voiding them restores the exact assessment."""
     before = assessed(lot, agreed)
     both = Evidence({name: (*some, *extra.readings[name]) for name, some in lot.readings.items()})
     assessed(both, agreed)
@@ -171,7 +171,7 @@ def test_voiding_what_was_added_restores_the_assessment(lot, extra, agreed):
 @QUICK
 @given(lot=LOTS, agreed=limits())
 def test_what_was_not_measured_never_passes(characteristic, lot, agreed):
-    """With every reading of a characteristic gone, no use that requires it passes and none of its findings does."""
+    """Without the readings of a characteristic, none of its findings and no use that requires it passes."""
     found = assessed(replace(lot, **{characteristic: ()}), agreed)
     assert all(found.uses[use] != "pass" for use, needs in agreed.required().items() if characteristic in needs)
     assert {"missing"} == {f.verdict for f in found.findings if f.characteristic == characteristic}
@@ -181,6 +181,6 @@ def test_what_was_not_measured_never_passes(characteristic, lot, agreed):
 @QUICK
 @given(readings=st.lists(COLORS, min_size=1, max_size=5), u=KNOWN, agreed=limits())
 def test_every_finding_of_any_lot_words_itself(readings, u, agreed):
-    """Whatever the readings, each finding has a message that ends as a sentence."""
+    """Each finding of any lot has a message that is a sentence."""
     known = tuple(replace(reading, uncertainty=u) for reading in readings)
     assert all(f.message.rstrip().endswith(".") for f in assessed(Evidence(color=known), agreed).findings)

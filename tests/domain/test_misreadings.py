@@ -1,4 +1,4 @@
-"""Which lot numbers are asked about as one misread, and by which slips they differ."""
+"""Lot numbers questioned as misread, and the differences between them."""
 
 import pytest
 from hypothesis import given
@@ -23,7 +23,7 @@ SEPARATORS, ZEROS, ROUND, UPRIGHT = "separators", "zeros that begin a number", "
     ],
 )
 def test_numbers_that_are_asked_about(one, other, slips):
-    """Each with the slips that made one of the other, no more; of one identity there is none."""
+    """Each questioned number has exactly its reading errors; numbers of one identity have none."""
     assert alike(one, other)
     assert slips == misreadings(one, other) == misreadings(other, one)
 
@@ -40,7 +40,7 @@ def test_numbers_that_are_asked_about(one, other, slips):
     ],
 )
 def test_neighbours_that_are_not_asked_about(one, other):
-    """A zero inside or at the end of a number counts, as does every other digit and letter: these lots come one after the other."""
+    """A zero inside or at the end, another digit or another letter makes a different lot without a question."""
     assert not alike(one, other)
     with pytest.raises(ValueError, match="may be the other misread"):
         misreadings(one, other)
@@ -48,6 +48,6 @@ def test_neighbours_that_are_not_asked_about(one, other):
 
 @given(st.text("aLl1I0O-_ 7", min_size=1, max_size=12), st.text("aLl1I0O-_ 7", min_size=1, max_size=12))
 def test_a_slip_is_named_exactly_where_codes_differ_by_more_than_the_way_they_were_typed(one, other):
-    """None with one identity, at least one where one of two identities may be the other."""
+    """Codes of one identity have no reading error, and two identities that can be confused have at least one."""
     if alike(one, other):
         assert bool(misreadings(one, other)) == (identity(one) != identity(other))

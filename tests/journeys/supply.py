@@ -1,4 +1,4 @@
-"""A supplier's lots by the dozen, a month apart, put in at the desks themselves: over HTTP they would take longer than what is asked of them."""
+"""A supplier's lots, a month apart, entered through the services, because HTTP would take longer than the tests."""
 
 from __future__ import annotations
 
@@ -42,18 +42,18 @@ BOTH_ENGINES = pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgr
 
 @contextmanager
 def at_the_desks() -> Iterator[None]:
-    """Everything within is one transaction."""
+    """The block is one transaction."""
     with connected(), transaction():
         yield
 
 
 def month(number: int) -> datetime:
-    """When the lot of this number came."""
+    """The day of receipt of the lot with this number."""
     return FIRST + number * MONTH
 
 
 def asked(moment: datetime) -> str:
-    """A moment as a query writes it."""
+    """A moment in a query."""
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
@@ -80,13 +80,13 @@ def reading(kind: str, spool: str, at: datetime, instrument: Any = None, **value
 
 
 def color(spool: str, at: datetime, b: float, a: float = 0.0, l: float = 0.0, instrument: Any = None) -> int:  # noqa: E741  # L*
-    """The number of a colour reading so far from the reference."""
+    """The number of a colour reading this far from the reference."""
     lab = [WHITE[0] + l, WHITE[1] + a, WHITE[2] + b]
     return reading("color", spool, at, instrument, lab=lab, conditions=CONDITIONS)
 
 
 def whites(supplier: Any, grade: Any, b: Sequence[float], first: int = 1, prefix: str = "Q", **more: Any) -> list[int]:
-    """Numbers of lots whose b* lies so far from the reference, one a month; a lot is numbered by its month."""
+    """Numbers of lots whose b* lies this far from the reference, one a month; a lot is numbered by its month."""
     made = []
     with at_the_desks():
         for number, apart in enumerate(b, start=first):
@@ -97,7 +97,7 @@ def whites(supplier: Any, grade: Any, b: Sequence[float], first: int = 1, prefix
 
 
 def judged(supplier: Any, grade: Any, outcomes: str, first: int = 1, prefix: str = "Q", **more: Any) -> list[int]:
-    """Numbers of lots under DIAMETER that were accepted (A), refused (R) or not measured yet (-), one a month."""
+    """Numbers of lots under DIAMETER that were accepted (A), rejected (R) or not measured (-), one a month."""
     made = []
     with at_the_desks():
         for number, outcome in enumerate(outcomes, start=first):
@@ -110,6 +110,6 @@ def judged(supplier: Any, grade: Any, outcomes: str, first: int = 1, prefix: str
 
 
 def followed(shop: Shop, supplier: Any, grade: Any, characteristic: str = "color.component_b", **query: str) -> Any:
-    """The drift of a characteristic, as purchasing is answered."""
+    """The drift of a characteristic, as purchasing reads it."""
     named = {"supplier_id": supplier["id"], "grade_id": grade["id"], "characteristic": characteristic, **query}
     return shop.get("purchasing", "/drift?" + "&".join(f"{name.rstrip('_')}={value}" for name, value in named.items()))

@@ -1,4 +1,4 @@
-"""Accepted for which use: acceptance, money and the next lot are told for each use, for every use and for at least one, over the API."""
+"""Acceptance, money and forecast for each use, for every use and for at least one, over the API."""
 
 from typing import Any
 
@@ -22,12 +22,12 @@ EUR = {"cost": 20.0, "currency": "EUR"}
 
 @pytest.fixture
 def engine():
-    """Shares follow outside the database; the tests that name engines show that both add up the same deliveries by use."""
+    """SQLite alone, because shares are computed outside the database; tests that name engines compare both."""
     return "sqlite"
 
 
 def lots(shop, supplier, grade, outcomes, prefix="Q", first=1, **more):
-    """Lots of 1 kg by outcome: accepted (A), restricted since they have specks (S) or are too thick (D), refused (R), or waiting (-)."""
+    """Lots of 1 kg by outcome: accepted (A), restricted by specks (S) or thickness (D), rejected (R), or waiting (-)."""
     made = []
     with supply.at_the_desks():
         for number, outcome in enumerate(outcomes, start=first):
@@ -62,7 +62,7 @@ def compared(shop, grade, **query):
 
 
 def foreseen(shop, supplier, grade, **query):
-    """What is said of the next lot."""
+    """The forecast of the next lot."""
     named = "".join(f"&{name}={value}" for name, value in query.items())
     return shop.get("purchasing", f"/forecast?supplier_id={supplier['id']}&grade_id={grade['id']}{named}")
 
@@ -74,9 +74,9 @@ def by_use(found):
 
 @BOTH_ENGINES
 def test_a_restricted_lot_is_accepted_for_what_it_passes(shop, supplier, grade):
-    """Of 24 lots of 1 kg at 20 EUR, 6 fail cosmetic: 24 of 24 for at least one use and for fit, 18 of 24 for cosmetic and for every use.
+    """Of 24 lots of 1 kg at 20 EUR, 6 fail cosmetic: 24 for at least one use and fit, 18 for cosmetic and every use.
 
-    480 EUR are paid in full, so a kilogram for fit costs 20.00, one for cosmetic 480 / 18 = 26.67. Wilson 1927 of 18 of 24: 55 to 88 % (scipy).
+    480 EUR are paid, so a kilogram for fit costs 20.00 and for cosmetic 480 / 18 = 26.67. Wilson 1927 of 18 of 24: 55 to 88 % (scipy).
     """
     lots(shop, supplier, grade, "AAAS" * 6, **EUR)
     (line,) = compared(shop, grade)["suppliers"]
@@ -102,10 +102,10 @@ def test_a_restricted_lot_is_accepted_for_what_it_passes(shop, supplier, grade):
 
 @BOTH_ENGINES
 def test_the_next_lot_is_foretold_for_each_use(shop, supplier, grade):
-    """6 of 24 lots had specks: cosmetic 74 % by Jeffreys' prior, (18 + 1/2) / (24 + 1), and so is every use; fit (24 + 1/2) / (24 + 1) = 98 %.
+    """6 of 24 lots had specks: cosmetic and every use 74 % by Jeffreys' prior, (18 + 1/2) / (24 + 1); fit (24 + 1/2) / (24 + 1) = 98 %.
 
-    Colour and diameter are some twenty standard deviations inside their limits, so nothing else fails. Accepted for at least one use is as likely as
-    for fit, since no lot failed that.
+    Colour and diameter are some twenty standard deviations inside their limits, so nothing else fails. Acceptance for at least
+    one use is as probable as for fit, because no lot failed fit.
     """
     lots(shop, supplier, grade, "AAAS" * 6)
     found = foreseen(shop, supplier, grade)
@@ -145,7 +145,7 @@ def test_from_verdicts_alone_each_use_has_its_own(shop, supplier, grade):
 
 
 def test_a_use_that_nobody_inspected_for_says_nothing(shop, supplier, grade):
-    """A use that the limits do not name has no probability and no lot; it is no refusal, and never a pass."""
+    """A use that the limits do not name has no probability and no lots, and is neither rejected nor passed."""
     lots(shop, supplier, grade, "AAAA")
     found = foreseen(shop, supplier, grade, use="load_bearing")
     assert (None, None, 0) == tuple(found[name] for name in ("probability", "probability_for", "inspected"))
@@ -155,7 +155,7 @@ def test_a_use_that_nobody_inspected_for_says_nothing(shop, supplier, grade):
 
 
 def test_a_new_use_leaves_every_use_open_until_lots_are_inspected_for_it(shop, supplier, grade):
-    """Limits that now ask for load-bearing as well: nothing is said of it, nor of every use; the uses known go on."""
+    """After limits add load-bearing use, it and every use are open, and the known uses continue."""
     lots(shop, supplier, grade, "AAAAAAAA")
     uses = {**TWO_USES["uses"], "load_bearing": ["bond"]}
     shop.limit(grade["id"], {**TWO_USES, "bond": {"mean_min_mpa": 20}, "uses": uses})
@@ -168,7 +168,7 @@ def test_a_new_use_leaves_every_use_open_until_lots_are_inspected_for_it(shop, s
 
 @BOTH_ENGINES
 def test_suppliers_are_ranked_for_the_use_asked_about(shop, supplier, grade):
-    """All lots of both are accepted for at least one use, so nobody has a rank; for cosmetic one has 20 of 20 and the other none of 20."""
+    """All lots of both are accepted for at least one use, so there is no rank; for cosmetic one has 20 of 20 and the other none of 20."""
     other = shop.supplier("NBK")
     lots(shop, supplier, grade, "A" * 20)
     lots(shop, other, grade, "S" * 20, prefix="N")
@@ -199,7 +199,7 @@ def test_suppliers_are_ranked_for_the_use_asked_about(shop, supplier, grade):
 @pytest.mark.parametrize("path", ["supplier-comparison?", "forecast?supplier_id=1&grade_id=1&"])
 @pytest.mark.parametrize("use", ["decorative", "every_use", ""])
 def test_an_unknown_use_is_refused_with_those_there_are(shop, supplier, grade, path, use):
-    """A use that the shop does not know is a mistake in the question."""
+    """An unknown use is refused with the known ones."""
     (fault,) = shop.get("purchasing", f"/{path}use={use}", 422)["errors"]
     assert "use" == fault["pointer"].strip("/")
     if use:
@@ -207,7 +207,7 @@ def test_an_unknown_use_is_refused_with_those_there_are(shop, supplier, grade, p
 
 
 def test_where_limits_name_no_use_there_is_general_use(shop, supplier):
-    """General use is judged by everything, and is every use."""
+    """Where limits name no use, general use needs every characteristic and equals every use."""
     plain = shop.grade("PLAIN", DIAMETER)
     judged(supplier, plain, "AAR", **EUR)
     (line,) = compared(shop, plain)["suppliers"]
@@ -227,10 +227,10 @@ def test_where_limits_name_no_use_there_is_general_use(shop, supplier):
 
 @BOTH_ENGINES
 def test_money_follows_what_lots_pass_now(shop, supplier, grade):
-    """Two accepted lots, one with specks, one refused, one sent back and one waiting; then the first is blocked, and one delivery is corrected.
+    """Money follows the present status of accepted, restricted, rejected, returned and waiting lots, and corrected costs.
 
-    80 EUR for the first four: 2 kg for cosmetic, 3 kg for fit, 2 kg for every use. Blocking the first takes a kilogram from each. Then its delivery
-    turns out to have cost 50 EUR: 110 EUR for 1 kg, 2 kg and 1 kg.
+    80 EUR for the first four: 2 kg for cosmetic, 3 kg for fit, 2 kg for every use. Blocking the first takes a kilogram from each.
+    After its cost is corrected to 50 EUR: 110 EUR for 1 kg, 2 kg and 1 kg.
     """
     first, *_, back, _ = lots(shop, supplier, grade, "AASRR-", **EUR)
     shop.decide(back, "return", "too many specks")
@@ -266,7 +266,7 @@ def test_money_follows_what_lots_pass_now(shop, supplier, grade):
 
 
 def test_a_failing_reading_never_raises_a_share(shop, supplier, grade):
-    """Specks found later on an accepted lot take it from cosmetic and from every use, and leave fit and at least one use as they were."""
+    """Later specks on an accepted lot lower cosmetic and every use, and leave fit and at least one use."""
     lots(shop, supplier, grade, "AAAS")
 
     def shares():

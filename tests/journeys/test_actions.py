@@ -1,4 +1,4 @@
-"""A supplier is asked to put something right: asked, answered, and closed on the conforming lots that come after."""
+"""A corrective action: requested, answered, and closed on later conforming lots."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -17,19 +17,19 @@ GOOD, BAD = 1.75, 1.83
 
 
 def stamp(at):
-    """A moment as it is written."""
+    """A moment in text."""
     return at.isoformat().replace("+00:00", "Z")
 
 
 class Supply:
-    """A supplier's lots of a grade, one after the other, in a time moved by hand."""
+    """A supplier's lots of a grade in sequence, on a manual clock."""
 
     def __init__(self, shop, clock):
         self.shop, self.clock = shop, clock
         self.supplier, self.grade = shop.supplier(), shop.grade(limits=LIMITS)
 
     def lot(self, name, d1=None, supplier=None, grade=None, **more):
-        """A lot received now and measured at once, unless there is nothing to measure; answers its number."""
+        """A lot received now and measured at once, unless there is nothing to measure; returns its number."""
         self.clock.shift(timedelta(hours=1))
         body = {"received_at": stamp(datetime.now(UTC)), **more}
         got = self.shop.receive(supplier or self.supplier, grade or self.grade, name, 1, **body)
@@ -39,12 +39,12 @@ class Supply:
         return got["lot_id"]
 
     def ask(self, lot_id, status=201, role="purchasing", **more):
-        """A corrective action asked for."""
+        """A requested corrective action."""
         body = {"requested_action": "find out why", **more}
         return self.shop.post(role, f"/lots/{lot_id}/corrective-actions", body, status)
 
     def answer(self, number, status=201, **more):
-        """What the supplier answers."""
+        """The supplier's answer."""
         self.clock.shift(timedelta(hours=1))
         body = {"cause": "worn die", "action": "new die", "answered_by": "Jory", **more}
         return self.shop.post("purchasing", f"/corrective-actions/{number}/answer", body, status)
@@ -66,7 +66,7 @@ def supply(shop):
 
 
 def test_an_action_is_asked_for_with_the_customary_terms(supply):
-    """Due in two weeks, closed on three lots, open until it is answered."""
+    """By default an answer is due in two weeks and three lots close the action (common practice, no source)."""
     lot = supply.lot("Q-1", BAD)
     made = supply.ask(lot)
     due = stamp(MONDAY + timedelta(hours=1, days=14))
@@ -87,13 +87,13 @@ def test_an_action_is_asked_for_with_the_customary_terms(supply):
     ],
 )
 def test_terms_that_make_no_sense_are_refused(supply, more, pointer):
-    """No answer due before it is asked for, and 1 to 20 lots."""
+    """An answer due before the request, or lots outside 1 to 20, are refused."""
     refused = supply.ask(supply.lot("Q-1", BAD), 422, **more)
     assert [pointer] == [fault["pointer"] for fault in refused["errors"]]
 
 
 def test_nothing_is_asked_about_a_lot_of_which_nothing_failed(supply):
-    """A conforming lot, or one not yet measured, gives no ground; the refusal says what would."""
+    """A conforming or unmeasured lot gives no ground, and the refusal states the possible grounds."""
     for lot in (supply.lot("Q-1", GOOD), supply.lot("Q-2")):
         said = supply.ask(lot, 409)["detail"]
         assert "nothing to correct" in said
@@ -104,7 +104,7 @@ def test_nothing_is_asked_about_a_lot_of_which_nothing_failed(supply):
 
 
 def test_what_failed_once_may_be_asked_about_although_it_passes_now(supply):
-    """The decisions remember what a voided reading said, and a block that was lifted."""
+    """A failure remains a ground after its reading was voided or its block was lifted."""
     shop, measured = supply.shop, supply.lot("Q-1", BAD)
     (reading,) = shop.get("quality", f"/lots/{measured}/readings")["items"]
     shop.void(reading["id"])
@@ -116,7 +116,7 @@ def test_what_failed_once_may_be_asked_about_although_it_passes_now(supply):
 
 
 def test_the_same_is_not_asked_twice_while_it_waits_for_an_answer(supply):
-    """Posted again it is refused with the first one's number; other words, another lot, and the same after an answer are not."""
+    """The same request is refused while it waits, with the first one's number; other words, another lot, or an answered one are accepted."""
     lot = supply.lot("Q-1", BAD)
     first = supply.ask(lot)
     for words in ("find out why", "Find out\nwhy "):
@@ -130,7 +130,7 @@ def test_the_same_is_not_asked_twice_while_it_waits_for_an_answer(supply):
 
 
 def test_the_report_asks_for_what_was_not_answered(supply):
-    """Of two actions on a lot the report speaks of the one that waits, whichever was opened last; answered both, of the newer."""
+    """The report names the waiting action of two, or the newer one after both were answered."""
     lot = supply.lot("Q-1", BAD)
     older, newer = supply.ask(lot), supply.ask(lot, requested_action="sort what is left")
 
@@ -148,7 +148,7 @@ def test_the_report_asks_for_what_was_not_answered(supply):
 
 
 def test_an_answer_is_kept_once_and_never_changed(supply):
-    """Twice is refused, and so is an answer from before the question or from the future."""
+    """A second answer, and one before the request or in the future, is refused."""
     number = supply.ask(supply.lot("Q-1", BAD))["id"]
     for when, word in (("2026-03-01T00:00:00Z", "before the request"), ("2026-03-09T00:00:00Z", "is in the future")):
         (fault,) = supply.answer(number, 422, answered_at=when)["errors"]
@@ -170,7 +170,7 @@ def test_an_answer_is_kept_once_and_never_changed(supply):
 
 
 def test_it_is_closed_on_consecutive_conforming_lots_received_after_the_answer(supply):
-    """Lots before the answer, open ones and resubmitted ones do not count; a refused one begins the count again; then three close it."""
+    """Lots before the answer, open and resubmitted ones do not count; a rejected one restarts the count; then three close the action."""
     shop, first = supply.shop, supply.lot("Q-1", BAD)
     number = supply.ask(first)["id"]
     supply.lot("Q-2", GOOD)
@@ -226,7 +226,7 @@ def test_lots_of_another_grade_or_supplier_prove_nothing(supply):
 
 
 def test_readings_repeated_after_a_refusal_do_not_turn_it_into_a_conforming_lot(supply):
-    """The original inspection counts: a mean that twenty further readings bring back inside its limit was outside at first."""
+    """The original inspection counts: a mean outside its limit at first stays so after twenty further readings."""
     supply.shop.limit(supply.grade["id"], {**LIMITS, "diameter": {"mean_tolerance_mm": 0.03}})
     number = supply.ask(supply.lot("Q-1", BAD), conforming_lots=1)["id"]
     supply.answer(number)
@@ -239,7 +239,7 @@ def test_readings_repeated_after_a_refusal_do_not_turn_it_into_a_conforming_lot(
 
 
 def test_the_list_is_filtered_by_state_supplier_grade_and_what_is_overdue(supply):
-    """Each filter by itself; an answer that came is no longer overdue."""
+    """The list is filtered by state, supplier, grade and overdue; an answered action is not overdue."""
     late, answered, waiting = (supply.ask(supply.lot(f"Q-{n}", BAD), conforming_lots=1)["id"] for n in range(3))
     supply.answer(answered)
     supply.clock.shift(timedelta(days=15))
@@ -262,7 +262,7 @@ def test_the_list_is_filtered_by_state_supplier_grade_and_what_is_overdue(supply
 
 
 def test_the_list_takes_as_many_queries_however_many_actions_and_lots_there_are(supply):
-    """The list, the lots since, and the numbers of lots closed on: one query each, and one for the token."""
+    """The list needs one statement each for actions, later lots and closing lots, and one for the token."""
     shop = supply.shop
 
     def handle(name):

@@ -1,7 +1,7 @@
-"""References that age, over HTTP: a working copy and its offset, a tile that stays and a plaque that moves, what that puts in doubt, what is due.
+"""Ageing references over HTTP: a working copy and its offset, tile and plaque in sessions, resulting doubts and due dates.
 
-The rule of what moved is checked in tests/domain/instruments/test_reference_stability.py; here the colours are far enough apart, or alike, that no rule decides otherwise:
-that tile and plaque together tell instrument from plaque is common practice.
+tests/domain/instruments/test_reference_stability.py tests the rule of movement; here colours are clearly apart or alike.
+That tile and plaque together separate instrument from plaque is common practice, no source.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -24,38 +24,38 @@ COLOR = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.0}}
 
 
 def day(number):
-    """So many days after the beginning."""
+    """A moment so many days after the start."""
     return START + number * DAY
 
 
 def on(number):
-    """Within it, it is that day."""
+    """Sets the day within the block."""
     return clock.retelling(day(number))
 
 
 def three(lab, b=0.0):
-    """Three readings that scatter by 0.01, so much yellower than a colour."""
+    """Three readings with a spread of 0.01, this much yellower than a colour."""
     return [[lab[0] + d, lab[1] + d, lab[2] + b + d] for d in (-0.01, 0.0, 0.01)]
 
 
 def tile(b=0.0, code="T-1"):
-    """What the tile reads."""
+    """Readings of the tile."""
     return {"artefact": "tile", "code": code, "readings": three(TILE, b)}
 
 
 def master(b=0.0):
-    """What the master reads."""
+    """Readings of the master."""
     return {"artefact": "master", "readings": three(WHITE, b)}
 
 
 def copy(b=0.0, code="W1"):
-    """What a working copy reads."""
+    """Readings of a working copy."""
     return {"artefact": "copy", "code": code, "readings": three(WHITE, 0.25 + b)}
 
 
 @pytest.fixture
 def shade(shop):
-    """A white, approved on the first day, to be measured again every 180 days; its instrument is SPEC-1."""
+    """A white approved on the first day, measured again every 180 days; its instrument is SPEC-1."""
     with on(0):
         body = {"code": "HW", "name": "Harbour White", "remeasure_every_days": 180}
         made = shop.post("quality", "/shades", body)
@@ -67,7 +67,7 @@ def shade(shop):
 
 
 def copied(shop, shade, number, status=201, **more):
-    """A working copy, 0.25 yellower than the master, made that day."""
+    """A working copy 0.25 yellower than the master, made that day."""
     body = {
         "code": "W1",
         "master": three(WHITE),
@@ -95,7 +95,7 @@ def session(shop, shade, number, *read, status=201, **more):
 
 
 def lots_on(shop, shade, *numbers):
-    """A lot of the shade, judged on each of these days: their numbers."""
+    """A lot of the shade assessed on each of these days: their numbers."""
     with on(0):
         supplier, grade = shop.supplier(), shop.grade(limits=COLOR, shade_id=shade["id"])
     made = []
@@ -109,13 +109,13 @@ def lots_on(shop, shade, *numbers):
 
 
 def due(shop, number):
-    """What is due, asked that day, by what and code."""
+    """Due items on that day, by kind and code."""
     with on(number):
         return {(item["what"], item["code"]): item for item in shop.get("quality", "/due")["items"]}
 
 
 def test_a_working_copy_keeps_its_offset(shop, shade):
-    """0.25 yellower than the master (by hand); its uncertainty is that of two means of three, each with a standard deviation of 0.01."""
+    """The offset is 0.25 (by hand), with the uncertainty of two means of three, each with a standard deviation of 0.01."""
     made = copied(shop, shade, 1, remeasure_every_days=90)
     assert pytest.approx([0.0, 0.0, 0.25], abs=SAME_SUM * 100) == made["offset"]
     assert pytest.approx([0.01 * (2 / 3) ** 0.5] * 3, abs=1e-9) == made["offset_uncertainty"]
@@ -129,7 +129,7 @@ def test_a_working_copy_keeps_its_offset(shop, shade):
 
 
 def test_the_first_session_has_nothing_to_compare_with(shop, shade):
-    """It is kept as what later ones are compared with; it reads the approved values, so it agrees, and the next is due 180 days after it."""
+    """The first session, as approved, agrees and sets the next due date to 180 days later."""
     found = session(shop, shade, 1, tile(), master())
     assert [("cannot tell", None, None)] == [(f["mover"], f["plaque"], f["compared_with"]) for f in found["found"]]
     assert "No comparison yet." in found["says"]
@@ -139,7 +139,7 @@ def test_the_first_session_has_nothing_to_compare_with(shop, shade):
 
 
 def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
-    """The plaque changed, and the answer lists what was decided since it last agreed; the shade says so until a new revision is approved."""
+    """A plaque that moved beside a steady tile lists the decisions since its last agreement, and the shade shows it until a new revision."""
     early, between, late = lots_on(shop, shade, 10, 200, 300)
     session(shop, shade, 1, tile(), master())
     agreed = session(shop, shade, 180, tile(), master())
@@ -196,7 +196,7 @@ def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
     ],
 )
 def test_tile_and_plaque_together_tell_which_moved(shop, shade, of_tile, of_master, mover, words, doubted):
-    """Each of the four answers in its own words; an instrument that drifted puts no plaque in doubt, and is to be checked."""
+    """Each of the four combinations has its own words; a drifted instrument makes no plaque suspect and must be checked."""
     session(shop, shade, 1, tile(), master())
     found = session(shop, shade, 30, tile(of_tile), master(of_master))
     assert mover == found["found"][0]["mover"]
@@ -206,7 +206,7 @@ def test_tile_and_plaque_together_tell_which_moved(shop, shade, of_tile, of_mast
 
 
 def test_a_session_that_cannot_tell_neither_doubts_nor_agrees(shop, shade):
-    """Single readings show no scatter, so they settle nothing; with the scatter known from studies of the instrument they do."""
+    """Single readings without a known spread are inconclusive; with the spread from studies of the instrument they are conclusive."""
     once = [{"artefact": "tile", "code": "T-1", "readings": [TILE]}, {"artefact": "master", "readings": [WHITE]}]
     session(shop, shade, 1, *once)
     moved = [once[0], {"artefact": "master", "readings": [[WHITE[0], WHITE[1], WHITE[2] + 0.6]]}]
@@ -229,7 +229,7 @@ def test_a_session_that_cannot_tell_neither_doubts_nor_agrees(shop, shade):
 
 
 def test_what_was_read_otherwise_is_not_compared(shop, shade):
-    """Another tile, other conditions or another instrument: nothing to compare with yet."""
+    """A session with another tile, other conditions or another instrument has no earlier one to compare."""
     with on(0):
         shop.post(
             "quality", "/instruments", {"code": "SPEC-2", "kind": "spectrophotometer", "check_interval_days": 3650}
@@ -246,7 +246,7 @@ def test_what_was_read_otherwise_is_not_compared(shop, shade):
 
 
 def test_a_copy_that_moved_is_replaced(shop, shade):
-    """The master stays and its copy does not: the copy no longer represents, the shade says so, and a new copy of its code clears it."""
+    """A working copy that moved is out of use, the shade says so, and a new copy of its code replaces it."""
     copied(shop, shade, 1)
     session(shop, shade, 1, tile(), master(), copy())
     found = session(shop, shade, 90, tile(), master(), copy(0.6))
@@ -267,7 +267,7 @@ def test_a_copy_that_moved_is_replaced(shop, shade):
 
 
 def test_a_session_that_was_a_mistake_is_voided(shop, shade):
-    """It stays visible and tells nothing any more; what it alone put in doubt is so no more."""
+    """A voided session stays visible without effect, and its doubt ends."""
     session(shop, shade, 1, tile(), master())
     found = session(shop, shade, 30, tile(), master(0.6))
     etag = shop.call("quality", "GET", f"/shades/{shade['id']}").headers["ETag"]
@@ -283,7 +283,7 @@ def test_a_session_that_was_a_mistake_is_voided(shop, shade):
 
 
 def test_agreeing_again_ends_the_doubt_and_not_the_mark(shop, shade):
-    """What was decided while it may have been off stays listed, what was decided after it agreed again is not."""
+    """Decisions made before a new agreement stay listed, and later ones are not."""
     _, after = lots_on(shop, shade, 40, 120)
     session(shop, shade, 1, tile(), master())
     session(shop, shade, 60, tile(), master(0.6))
@@ -296,7 +296,7 @@ def test_agreeing_again_ends_the_doubt_and_not_the_mark(shop, shade):
 
 
 def test_what_is_due_and_what_is_late(shop, shade):
-    """A master 180 days after it last agreed, a copy 90 days after it was made, an instrument when its check runs out; soonest first."""
+    """A master is due 180 days after its last agreement, a copy 90 days after it was made, an instrument when its check expires; soonest first."""
     copied(shop, shade, 1, remeasure_every_days=90)
     found = due(shop, 50)
     assert [day(91), day(180), day(3650)] == [datetime.fromisoformat(item["due_at"]) for item in found.values()]
@@ -319,7 +319,7 @@ def test_what_is_due_and_what_is_late(shop, shade):
 
 
 def test_what_moved_is_due_without_a_schedule(shop, shade):
-    """A master that nobody planned to measure again, found moved: due since then, with why and what to do, until a new revision."""
+    """A master without a schedule that moved is due since then, with reason and remedy, until a new revision."""
     path = f"/shades/{shade['id']}"
     etag = shop.call("quality", "GET", path).headers["ETag"]
     shop.call("quality", "PATCH", path, {"remeasure_every_days": None}, If_Match=etag)
@@ -336,7 +336,7 @@ def test_what_moved_is_due_without_a_schedule(shop, shade):
 
 
 def test_a_stated_uncertainty_tells_where_single_readings_do_not(shop, shade):
-    """0.02 stated: tile and master read once each show a movement of 0.6, and its interval; nothing is asked to be read more often."""
+    """With u 0.02 stated, single readings of tile and master show a movement of 0.6 with its interval, and no more readings are requested."""
     with on(0):
         body = {
             "code": "SPEC-2",
@@ -354,7 +354,7 @@ def test_a_stated_uncertainty_tells_where_single_readings_do_not(shop, shade):
 
 
 def test_what_looks_like_a_slip_is_warned_of(shop, shade):
-    """A master far from its approved values, in a session and beside a copy; 9.7 typed for 97 on a tile; all is stored as it stands."""
+    """A master far from its approved values and 9.7 typed for 97 on a tile are stored with a warning."""
     far = {"artefact": "master", "readings": three(WHITE, 7.5)}
     typed = {**tile(), "readings": [TILE, [9.7, *TILE[1:]], TILE]}
     found = session(shop, shade, 1, typed, far)
@@ -369,7 +369,7 @@ def test_what_looks_like_a_slip_is_warned_of(shop, shade):
 
 
 def test_a_schedule_can_be_changed(shop, shade):
-    """With the shade's ETag; without a schedule nothing is due."""
+    """A schedule is changed with the shade's ETag; without a schedule nothing is due."""
     path = f"/shades/{shade['id']}"
     etag = shop.call("quality", "GET", path).headers["ETag"]
     changed = shop.call("quality", "PATCH", path, {"remeasure_every_days": None}, If_Match=etag)
@@ -400,7 +400,7 @@ BAD = {
 
 @pytest.mark.parametrize(("read", "more", "pointers"), BAD.values(), ids=BAD)
 def test_a_session_that_could_tell_nothing_is_refused_at_its_place(shop, shade, read, more, pointers):
-    """Each fault where it stands, and nothing is stored."""
+    """A session without information is refused with every error at its place, and nothing is stored."""
     read = [{name: value for name, value in plaque.items() if value is not None} for plaque in read]
     before = counts()
     said = session(shop, shade, 1, *read, status=422, **more)
@@ -409,7 +409,7 @@ def test_a_session_that_could_tell_nothing_is_refused_at_its_place(shop, shade, 
 
 
 def test_an_instrument_that_is_not_in_order_tells_nothing(shop, shade):
-    """After a failed check no session is taken until it is put right."""
+    """After a failed check an instrument takes no session until it is corrected."""
     with on(5):
         shop.post("quality", "/instruments/1/checks", {"checked_at": day(5).isoformat(), "result": "fail"})
     said = session(shop, shade, 6, tile(), master(), status=422)
@@ -418,7 +418,7 @@ def test_an_instrument_that_is_not_in_order_tells_nothing(shop, shade):
 
 
 def test_a_copy_is_read_as_the_master_was_and_needs_one(shop, shade):
-    """Other conditions than the revision's are refused; a shade without a revision has nothing to copy or to measure again."""
+    """A copy needs the conditions of the revision, and a shade without a revision has neither copies nor due dates."""
     said = copied(shop, shade, 1, 422, conditions={**CONDITIONS, "specular": "excluded"})
     assert ["/conditions"] == [error["pointer"] for error in said["errors"]]
     bare = shop.post("quality", "/shades", {"code": "NB", "name": "Night Black"})
@@ -427,7 +427,7 @@ def test_a_copy_is_read_as_the_master_was_and_needs_one(shop, shade):
 
 
 def test_a_new_revision_that_lots_are_not_judged_under_moves_nothing(shop, shade):
-    """Sessions of an earlier revision stay with it: the new master begins its own life."""
+    """Sessions of an earlier revision belong to it, and a new revision starts without sessions."""
     shop.grade(limits=SIMPLE_LIMITS, shade_id=shade["id"])
     session(shop, shade, 1, tile(), master())
     with on(2):
@@ -439,7 +439,7 @@ def test_a_new_revision_that_lots_are_not_judged_under_moves_nothing(shop, shade
 
 
 def test_the_page_of_quality_lists_what_is_due(shop, shade):
-    """A line for each master and copy with a schedule, as the API words it."""
+    """The page of quality has a line for each scheduled master and copy, with the words of the API."""
     copied(shop, shade, 1, remeasure_every_days=90)
     page = Browser(shop, "quality").go("/quality")
     words = [item["says"] for item in shop.get("quality", "/due")["items"] if item["what"] != "instrument"]
@@ -449,7 +449,7 @@ def test_the_page_of_quality_lists_what_is_due(shop, shade):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_what_is_asked_of_references_costs_the_same_however_many_there_are(shop, shade):
-    """A fixed number of statements, the token's included: with one copy and one session, and with many."""
+    """Requests on references need a fixed number of statements, the token's included, with one session and with many."""
     path = f"/shades/{shade['id']}"
     budgets = {"/due": 7, path: 6, f"{path}/remeasurements": 7, f"{path}/working-copies": 7}
     numbers = iter(range(1, 20))

@@ -1,4 +1,4 @@
-"""What a refusal offers instead: lots of the job first, then by match, then by age; each offered spool is clear, and holds enough."""
+"""Alternatives offered after a refusal: lots of the job first, then by match, then by age; each is clear and has enough."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ LIMITS = {**SIMPLE_LIMITS, "color": {"lot_max": 1.5, "job_pair_max": 0.5}}
 
 
 def off(b):
-    """A white so much yellower. CIEDE2000 by colour-science 0.4.7: b* + 0.1 is 0.094, + 0.3 is 0.280, + 0.4 is 0.372, + 1.4 is 1.279."""
+    """A white this much yellower. CIEDE2000 by colour-science 0.4.7: b* + 0.1 is 0.094, + 0.3 is 0.280, + 0.4 is 0.372, + 1.4 is 1.279."""
     return [WHITE[0], WHITE[1], WHITE[2] + b]
 
 
 def lot_of(shop, grade, number, b=0.0, day=1, spools=2):
-    """A released lot of a supplier of its own, received on a day of October."""
+    """A released lot of a separate supplier, received on a day of October."""
     received = f"2026-10-{day:02}T08:00:00Z"
     got = shop.receive(shop.supplier(f"S-{number}"), grade, number, spools, received_at=received)
     code = got["spools"][0]["code"]
@@ -31,7 +31,7 @@ def codes(lot):
 
 
 def offered(shop, spool, use="cosmetic", **more):
-    """(lot, why) of each spool that is offered instead, each of which is clear for the same."""
+    """(lot, reason) of each offered spool, which is clear for the same request."""
     answer = shop.ask_clearance(spool, use, **more)
     assert not answer["clear"]
     for other in answer["others"]:
@@ -41,12 +41,12 @@ def offered(shop, spool, use="cosmetic", **more):
 
 @pytest.fixture
 def grade(shop):
-    """A white whose lots may differ by 0.5 in one job."""
+    """A white whose lots can differ by 0.5 in one job."""
     return shop.grade(limits=LIMITS)
 
 
 def test_lots_of_the_job_come_first_then_the_closest_then_the_oldest(shop, grade):
-    """A job on the newest lot: another spool of it, then the closest match though it is younger, then the next, and never what does not match."""
+    """In a job another spool of its lot comes first, then the closest match whatever its age, and never a lot that does not match."""
     far = lot_of(shop, grade, "FAR", 1.4, 1)
     _, closer = lot_of(shop, grade, "OLDER", 0.4, 2, 1), lot_of(shop, grade, "CLOSER", 0.1, 3, 1)
     running = lot_of(shop, grade, "RUNNING", 0.0, 4)
@@ -64,7 +64,7 @@ def test_lots_of_the_job_come_first_then_the_closest_then_the_oldest(shop, grade
 
 
 def test_where_colour_does_not_show_age_decides_after_the_job(shop):
-    """Hidden parts are printed from the lot in the job, then from the oldest stock, however far it lies."""
+    """For hidden parts the lot of the job comes first, then the oldest stock, whatever its colour."""
     uses = {"cosmetic": ["color"], "hidden": ["diameter"]}
     grade = shop.grade(limits={**LIMITS, "uses": uses})
     _, _, running, asked = (
@@ -81,7 +81,7 @@ def test_where_colour_does_not_show_age_decides_after_the_job(shop):
 
 
 def test_without_a_job_the_same_lot_comes_first_then_the_oldest(shop, grade):
-    """Nothing is there to match with: another spool of the lot in the hand, then first in, first out."""
+    """Without a job another spool of the requested lot comes first, then first in, first out."""
     middle, _, old = (lot_of(shop, grade, *one) for one in (("MID", 0.4, 5), ("YOUNG", 0.4, 9, 1), ("OLD", 1.4, 1)))
     shop.load(codes(middle)[0])
     oldest = ("OLD", "Oldest lot in stock.")
@@ -91,7 +91,7 @@ def test_without_a_job_the_same_lot_comes_first_then_the_oldest(shop, grade):
 
 
 def test_only_spools_with_enough_are_offered(shop, grade):
-    """700 g are wanted: spools with less are passed over, one with exactly as much is not."""
+    """For 700 g a spool with less is left out, and one with exactly 700 g is not."""
     body = {
         "supplier_id": shop.supplier()["id"],
         "grade_id": grade["id"],
@@ -109,7 +109,7 @@ def test_only_spools_with_enough_are_offered(shop, grade):
 
 
 def test_a_lot_with_nothing_left_is_offered_nowhere(shop, grade):
-    """Used up by a job, and wound off to the last gram in parts that binary numbers do not add up: no table, pick or refusal names it."""
+    """A lot used up, or respooled to the last gram with rounding, is in no table, pick or refusal."""
     empty, spun, left = (lot_of(shop, grade, number, spools=1) for number in ("EMPTY", "SPUN", "LEFT"))
     shop.unload(shop.load(codes(empty)[0])["id"], 0)
     for number, grams in enumerate((333.3, 333.3, 333.4)):
@@ -129,7 +129,7 @@ def test_a_lot_with_nothing_left_is_offered_nowhere(shop, grade):
 
 
 def test_spools_that_fail_by_themselves_do_not_hide_those_that_do_not(shop):
-    """Fourteen opened spools too long open stand before a sealed one: the next dozen is read."""
+    """Fourteen expired opened spools do not hide a sealed one, because the next dozen is examined."""
     grade = shop.grade(limits=LIMITS, open_life_days=14)
     lot = lot_of(shop, grade, "L", spools=16)
     for code in codes(lot)[:15]:
@@ -139,7 +139,7 @@ def test_spools_that_fail_by_themselves_do_not_hide_those_that_do_not(shop):
 
 
 def test_a_lot_of_another_grade_of_the_shade_is_not_offered(shop):
-    """PETG in the colour of the job is no alternative to PLA, though it runs in the job."""
+    """PETG of the same shade is no alternative to PLA, though it runs in the job."""
     shade = shop.shade("HW")
     pla, petg = (shop.grade(code, LIMITS, shade_id=shade["id"]) for code in ("PLA-1", "PETG-1"))
     one, other = lot_of(shop, pla, "PLA", spools=1), lot_of(shop, petg, "PETG", spools=2)

@@ -1,4 +1,4 @@
-"""An instrument turns out wrong: what was read with it since it was last right is kept, and no longer decides."""
+"""After an instrument fails its check, readings since its last valid check are kept but do not count."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -15,13 +15,13 @@ INTERVAL_DAYS = 30
 
 
 def at(day, hour=8, minute=0):
-    """An hour of the day so many days after the first, as it is sent."""
+    """An hour of the day so many days after the first, as sent."""
     moment = FIRST_DAY + timedelta(days=day, hours=hour - 8, minutes=minute)
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
 class Bench:
-    """Two colorimeters, checked on the first day, and lots to read with them."""
+    """Two colorimeters, checked on the first day, and lots to measure with them."""
 
     def __init__(self, shop, clock):
         self.shop, self.clock = shop, clock
@@ -29,7 +29,7 @@ class Bench:
         self.one, self.other = (self.instrument(code) for code in ("CM-1", "CM-2"))
 
     def instrument(self, code, checked=True, **more):
-        """A colorimeter, its first check passed."""
+        """A colorimeter with a passed first check."""
         body = {"code": code, "kind": "colorimeter", "check_interval_days": INTERVAL_DAYS, **more}
         number = self.shop.post("quality", "/instruments", body)["id"]
         if checked:
@@ -50,18 +50,18 @@ class Bench:
         return self.shop.receive(self.supplier, self.grade, number, spools, received_at=at(0))
 
     def read(self, delivery, instrument, lab=WHITE, spool=0, **more):
-        """One colour reading of a spool, now unless another time is stated."""
+        """One colour reading of a spool, now by default."""
         body = {"spool_code": delivery["spools"][spool]["code"], "lab": lab, "conditions": CONDITIONS, **more}
         return self.shop.post("quality", "/color-readings", {"instrument_id": instrument, **body})
 
     def standing(self, delivery):
-        """Where a lot stands, on its row and as judged this moment, which must agree."""
+        """The status of a lot on its row and as assessed now, which must agree."""
         row, judged = self.shop.lot(delivery["lot_id"]), self.shop.assessment(delivery["lot_id"])
         assert (row["standing"], row["uses"]) == (judged["standing"], judged["uses"])
         return row["standing"]
 
     def readings(self, delivery):
-        """Everything that was recorded of a lot."""
+        """Every recorded reading of a lot."""
         return self.shop.get("production", f"/lots/{delivery['lot_id']}/readings")["items"]
 
 
@@ -73,7 +73,7 @@ def bench(shop):
 
 
 def test_a_failed_check_reaches_back_to_the_last_good_one(bench, shop):
-    """Day 3: lots read since the last good check are in quarantine in the same answer, each with every machine and job it reached."""
+    """On day 3 lots measured since the last valid check are in quarantine in the same answer, with their machines and jobs."""
     early, late, by_other = bench.lot("Q-1"), bench.lot("Q-2", 6), bench.lot("Q-3")
     bench.go(0, 9)
     assert "released" == bench.read(early, bench.one)["lot"]["standing"]
@@ -120,7 +120,7 @@ def test_a_failed_check_reaches_back_to_the_last_good_one(bench, shop):
 
 
 def test_another_instruments_readings_keep_a_lot_where_it_is(bench, shop):
-    """A lot read with both colorimeters stands on the one that is right, whether that speaks for it or against it."""
+    """A lot measured with both colorimeters keeps the result of the valid one."""
     good, bad, wrongly_refused = (bench.lot(number) for number in ("Q-1", "Q-2", "Q-3"))
     for delivery, by_one, by_other in ((good, WHITE, WHITE), (bad, WHITE, FAR), (wrongly_refused, FAR, WHITE)):
         bench.read(delivery, bench.one, by_one)
@@ -140,7 +140,7 @@ def test_another_instruments_readings_keep_a_lot_where_it_is(bench, shop):
     ("minutes", "standing", "valid"), [(-1, "released", True), (0, "released", True), (1, "quarantined", False)]
 )
 def test_an_instrument_out_of_date_measures_without_deciding(bench, shop, minutes, standing, valid):
-    """The interval ends on the minute: what is read later is stored as it was sent, and judged by nobody."""
+    """Readings after the end of the check's interval are stored and do not count."""
     delivery = bench.lot("Q-1")
     bench.go(INTERVAL_DAYS, 8, minutes)
     read = bench.read(delivery, bench.one, measured_at=at(INTERVAL_DAYS, 8, minutes))
@@ -154,7 +154,7 @@ def test_an_instrument_out_of_date_measures_without_deciding(bench, shop, minute
 
 
 def test_a_failing_reading_of_an_instrument_out_of_date_blocks_nobody(bench):
-    """What cannot release a lot cannot refuse it either; the reading stays to be seen."""
+    """A failing reading with an expired check does not reject, and stays visible."""
     delivery = bench.lot("Q-1")
     bench.read(delivery, bench.other)
     bench.go(INTERVAL_DAYS + 1)
@@ -163,7 +163,7 @@ def test_a_failing_reading_of_an_instrument_out_of_date_blocks_nobody(bench):
 
 
 def test_validity_is_that_of_the_day_of_the_reading(bench, shop):
-    """A year later the verdict is the same: in date then stays in date, out of date then stays out of date."""
+    """The validity of a reading is that of its day, also a year later."""
     in_date, out_of_date, typed_late = (bench.lot(number) for number in ("Q-1", "Q-2", "Q-3"))
     bench.read(in_date, bench.one)
     bench.go(INTERVAL_DAYS + 1)
@@ -180,7 +180,7 @@ def test_validity_is_that_of_the_day_of_the_reading(bench, shop):
 
 
 def test_a_later_passed_check_excuses_nothing(bench, shop):
-    """After the repair the window stays in doubt, and so does what was read out of date; only new readings count again."""
+    """A later passed check does not restore suspect or expired readings; only new readings count."""
     in_window, after_failure, out_of_date = (bench.lot(number) for number in ("Q-1", "Q-2", "Q-3"))
     bench.go(0, 12)
     bench.read(in_window, bench.one)
@@ -201,7 +201,7 @@ def test_a_later_passed_check_excuses_nothing(bench, shop):
 
 
 def test_a_failed_check_typed_in_late_counts_from_when_it_was_made(bench, shop):
-    """Readings around a failed check of the past fall into doubt; those after the next good one do not."""
+    """A failed check entered late makes suspect the readings around it, and not those after the next valid one."""
     before, between, since = (bench.lot(number) for number in ("Q-1", "Q-2", "Q-3"))
     bench.go(0, 12)
     bench.read(before, bench.one)
@@ -226,7 +226,7 @@ def test_a_failed_check_typed_in_late_counts_from_when_it_was_made(bench, shop):
 
 
 def test_a_passed_check_typed_in_late_makes_readings_count(bench):
-    """An instrument that was checked in time after all, only not noted, releases what waited for it, and says so."""
+    """A passed check entered late makes waiting readings count, releases their lots and says so."""
     delivery = bench.lot("Q-1")
     bench.go(INTERVAL_DAYS + 2)
     assert "quarantined" == bench.read(delivery, bench.one)["lot"]["standing"]
@@ -236,7 +236,7 @@ def test_a_passed_check_typed_in_late_makes_readings_count(bench):
 
 
 def test_a_check_of_the_future_is_refused(bench, shop):
-    """A check cannot have been made tomorrow; nothing changes."""
+    """A check in the future is refused and changes nothing."""
     delivery = bench.lot("Q-1")
     bench.read(delivery, bench.one)
     body = {"checked_at": at(1), "result": "fail"}
@@ -247,7 +247,7 @@ def test_a_check_of_the_future_is_refused(bench, shop):
 
 @pytest.mark.parametrize("result", ["pass", "fail"])
 def test_a_reading_of_the_very_minute_of_a_check_goes_with_it(bench, shop, result):
-    """Read in the minute of a check that is typed in afterwards: row and assessment take the check in together."""
+    """A reading in the minute of a check entered later is assessed with it, on row and assessment alike."""
     delivery = bench.lot("Q-1")
     day = 1 if result == "fail" else INTERVAL_DAYS + 1
     bench.go(day, 9)
@@ -261,7 +261,7 @@ def test_a_reading_of_the_very_minute_of_a_check_goes_with_it(bench, shop, resul
 
 
 def test_a_reading_of_the_very_minute_of_the_last_good_check_falls_with_the_next(bench):
-    """Read in the minute of a passed check, with the next one failed: nobody knows whether it was before or after."""
+    """A reading in the minute of a passed check before a failed one is suspect, because its order is unknown."""
     delivery = bench.lot("Q-1")
     bench.read(delivery, bench.one, measured_at=at(0))
     bench.go(1)
@@ -270,7 +270,7 @@ def test_a_reading_of_the_very_minute_of_the_last_good_check_falls_with_the_next
 
 
 def test_a_passed_check_typed_in_late_narrows_the_window_before_it_too(bench, shop):
-    """Between a reading and the failed check a passed one comes to light: the reading was good after all, everywhere it is shown."""
+    """A passed check entered late between a reading and a failed check makes the reading valid everywhere."""
     delivery = bench.lot("Q-1")
     bench.go(0, 12)
     bench.read(delivery, bench.one)

@@ -1,4 +1,4 @@
-"""Baselines: quality says once what a supplier's lots are held against, and it never moves afterwards."""
+"""Baselines: quality chooses a supplier's baseline once, and it stays fixed."""
 
 import pytest
 
@@ -15,7 +15,7 @@ D2 = 1.128
 
 @pytest.fixture
 def engine():
-    """A baseline is a row of JSON; the test that chooses one and follows it names both engines."""
+    """SQLite alone, because a baseline is a row of JSON; the main test names both engines."""
     return "sqlite"
 
 
@@ -33,18 +33,18 @@ def chosen(shop, bought, status=201, role="quality", **more):
 
 
 def frozen(baseline):
-    """What a baseline holds, by measure."""
+    """The content of a baseline, by measure."""
     return {line["measure"]: line for line in baseline["measures"]}
 
 
 def faults(refused):
-    """Pointers and words of a refusal, as one text each."""
+    """Pointers and words of a refusal, one text each."""
     return [f"{error['pointer']} {error['detail']} {error.get('hint', '')}" for error in refused["errors"]]
 
 
 @BOTH_ENGINES
 def test_lots_of_a_good_year_become_the_baseline(shop, bought):
-    """Eight named lots give mean and standard deviation; from then on the supplier's lots are charted against those."""
+    """Eight named lots give mean and standard deviation, and later lots are charted against them."""
     numbers = whites(*bought, EIGHT)
     made = chosen(shop, bought, lot_ids=numbers)
     assert (1, "provisional", numbers, []) == tuple(made[n] for n in ("revision", "status", "lot_ids", "excluded"))
@@ -64,7 +64,7 @@ def test_lots_of_a_good_year_become_the_baseline(shop, bought):
 
 
 def test_twenty_lots_make_it_firm(shop, bought):
-    """Practice asks for twenty lots before a scatter is trusted; from there on nothing is said against it."""
+    """Twenty lots make a baseline firm, without a remark (common practice, no source)."""
     numbers = whites(*bought, [*EIGHT, *EIGHT, *EIGHT[:4]])
     assert "firm" == chosen(shop, bought, lot_ids=numbers)["status"]
     (base,) = followed(shop, *bought)["baseline"]
@@ -73,7 +73,7 @@ def test_twenty_lots_make_it_firm(shop, bought):
 
 
 def test_seven_lots_are_too_few_and_say_so(shop, bought):
-    """Seven lots, or eight of which one is left out, make no baseline; the refusal says how many do."""
+    """Seven lots, or eight with one excluded, are refused with the required number."""
     numbers = whites(*bought, EIGHT)
     for named in ({"lot_ids": numbers[:7]}, {"lot_ids": numbers, "excluded": [{"lot_id": 3, "reason": "new die"}]}):
         (fault,) = faults(chosen(shop, bought, 422, **named))
@@ -83,7 +83,7 @@ def test_seven_lots_are_too_few_and_say_so(shop, bought):
 
 
 def test_what_makes_no_sense_is_told_all_at_once(shop, bought):
-    """Lots of another supplier, a lot named twice, an exclusion of a lot that is not meant, a measure that nobody follows."""
+    """Lots of another supplier, a repeated lot, a foreign exclusion and an unknown measure are reported together."""
     numbers = whites(*bought, EIGHT)
     other = shop.supplier("NBK"), bought[1]
     (foreign,) = whites(*other, [0.0], prefix="N")
@@ -108,7 +108,7 @@ def test_what_makes_no_sense_is_told_all_at_once(shop, bought):
 
 
 def test_a_lot_sorted_and_sent_again_is_no_part_of_it(shop, bought):
-    """Such a lot says how it was sorted; naming it is refused with that word."""
+    """A sorted and resubmitted lot is refused by that reason."""
     numbers = whites(*bought, EIGHT)
     supplier, grade = bought
     again = shop.receive(supplier, grade, "Q-01S", spools=1, resubmission_of=numbers[0])
@@ -117,7 +117,7 @@ def test_a_lot_sorted_and_sent_again_is_no_part_of_it(shop, bought):
 
 
 def test_unstable_lots_are_left_out_by_name_and_with_a_reason(shop, bought):
-    """A lot from the week the die was changed does not count, and the baseline keeps why."""
+    """A lot excluded by name does not count, and the baseline keeps the reason."""
     numbers = whites(*bought, [*EIGHT[:4], 0.6, *EIGHT[4:]])
     out = [{"lot_id": numbers[4], "reason": "the die was changed"}]
     made = chosen(shop, bought, lot_ids=numbers, excluded=out)
@@ -126,7 +126,7 @@ def test_unstable_lots_are_left_out_by_name_and_with_a_reason(shop, bought):
 
 
 def test_agreed_values_stand_in_for_lots_or_beside_them(shop, bought):
-    """Mean and deviation from a contract hold for their measure, whatever the lots say; the others come from the lots."""
+    """Agreed mean and deviation apply to their measure, and other measures come from the lots."""
     given = {"color.component_b": {"mean": 0.0, "sigma": 0.1}}
     alone = chosen(shop, bought, given=given)
     assert ("given", [], None) == (alone["status"], alone["lot_ids"], frozen(alone)["color.component_b"]["read"])
@@ -142,7 +142,7 @@ def test_agreed_values_stand_in_for_lots_or_beside_them(shop, bought):
 
 
 def test_a_baseline_holds_for_lots_read_as_its_own_were(shop, bought):
-    """After a new reference the old baseline says nothing, and the first lots stand in until another is chosen."""
+    """After a new reference the old baseline does not apply, and the first lots are provisional until a new choice."""
     numbers = whites(*bought, EIGHT)
     chosen(shop, bought, lot_ids=numbers)
     _, grade = bought
@@ -153,7 +153,7 @@ def test_a_baseline_holds_for_lots_read_as_its_own_were(shop, bought):
 
 
 def test_a_frozen_baseline_does_not_follow_its_lots(shop, bought):
-    """A reading that is voided later changes the series, and not the baseline; who wants another chooses another."""
+    """A later void changes the series and not the baseline."""
     numbers = whites(*bought, [*EIGHT, 0.02])
     made = chosen(shop, bought, lot_ids=numbers)
     (reading,) = shop.get("quality", f"/lots/{numbers[0]}/readings")["items"]
@@ -170,7 +170,7 @@ def test_a_frozen_baseline_does_not_follow_its_lots(shop, bought):
 
 
 def test_what_the_lots_cannot_carry_is_told(shop, bought):
-    """Measures that no two lots differ in, or that were read in two ways, are left out in words, and the rest is kept."""
+    """Measures without spread, or measured in two ways, are left out with a reason, and the rest is stored."""
     numbers = whites(*bought, EIGHT)
     made = chosen(shop, bought, lot_ids=numbers)
     assert {"color.component_b", "color.lot_delta_e"} == set(frozen(made))
@@ -186,7 +186,7 @@ def test_what_the_lots_cannot_carry_is_told(shop, bought):
 
 @pytest.mark.parametrize("role", ["receiving", "purchasing", "production"])
 def test_only_quality_chooses(shop, bought, role):
-    """Everybody reads what lots are held against; choosing it is quality's."""
+    """Every role reads a baseline, and only quality chooses one."""
     given = {"color.component_b": {"mean": 0.0, "sigma": 0.1}}
     assert "quality" in chosen(shop, bought, 403, role, given=given)["detail"]
     assert [] == shop.get(role, "/baselines")["items"]
@@ -194,14 +194,14 @@ def test_only_quality_chooses(shop, bought, role):
 
 @pytest.mark.parametrize("sigma", [0, -0.1, "0.1", None])
 def test_a_deviation_is_a_number_above_zero(shop, bought, sigma):
-    """Charts divide by it."""
+    """A deviation of 0 or less is refused."""
     given = {"color.component_b": {"mean": 0.0, "sigma": sigma}}
     (fault,) = faults(chosen(shop, bought, 422, given=given))
     assert "/given/color.component_b/sigma" == fault.split()[0]
 
 
 def test_codes_serve_in_place_of_numbers(shop, bought):
-    """Supplier and grade may be named as people know them."""
+    """Supplier and grade can be named by code."""
     given = {"color.component_b": {"mean": 0.0, "sigma": 0.1}}
     body = {"supplier_code": "QWT", "grade_code": "PLA-HW-175", "given": given, "reason": "agreed"}
     made = shop.post("quality", "/baselines", body)
@@ -211,7 +211,7 @@ def test_codes_serve_in_place_of_numbers(shop, bought):
 
 
 def test_a_list_of_baselines_is_csv_too(shop, bought):
-    """One row a baseline, as every list."""
+    """The list of baselines is CSV with one row each."""
     chosen(shop, bought, given={"color.component_b": {"mean": 0.0, "sigma": 0.1}})
     (row,) = rows(export(shop, "/baselines"))
     assert ("1", "[]", "a good year") == (row["revision"], row["lot_ids"], row["reason"])

@@ -1,4 +1,4 @@
-"""The bead in a shrinkage over HTTP: one filament of 0.30 % with a bead of 0.1 mm, on coupons of several lengths."""
+"""The bead in a shrinkage over HTTP: filament of 0.30 % with a bead of 0.1 mm, on coupons of several lengths."""
 
 import pytest
 
@@ -6,7 +6,7 @@ LIMITS = {"shrinkage": {"x_percent": [0.1, 0.5], "step_max_percent": 0.15}}
 
 
 def lot(shop, grade, supplier, number, lengths, feature="outside"):
-    """A lot of one spool with outside lengths as that filament gives them; answers the lot and its findings."""
+    """A lot of one spool with outside lengths of that filament; returns the lot and its findings."""
     got = shop.receive(supplier, grade, f"B-{number}", 1, received_at=f"2026-11-{number:02}T08:00:00Z")
     items = [
         {
@@ -25,7 +25,7 @@ def lot(shop, grade, supplier, number, lengths, feature="outside"):
 
 
 def test_lots_on_other_lengths_are_not_compared(shop):
-    """A lot on 20 and 100 mm reads 0.30 %, a lot on 50 mm 0.10 %, and no step holds the second: their difference is the bead."""
+    """A lot on 20 and 100 mm has 0.30 %, a lot on 50 mm 0.10 %, and no step is computed, because the bead is the difference."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     first, findings = lot(shop, grade, supplier, 1, (20, 100))
     assert ("released", 0.3) == (first["standing"], round(findings["shrinkage.x"]["value"], 9))

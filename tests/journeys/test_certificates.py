@@ -1,4 +1,4 @@
-"""Certificates of suppliers: kept beside a delivery, compared with the shop's own values, and no evidence for any lot."""
+"""Supplier certificates: stored with a delivery, compared with the shop's own values, and no evidence for a lot."""
 
 import csv
 import io
@@ -21,7 +21,7 @@ LIMITS = {
 
 
 def states(**values):
-    """The values of a certificate; a dot of a measure is written as two underscores."""
+    """The values of a certificate; a dot in a measure is two underscores."""
     return [{"measure": name.replace("__", "."), "value": value} for name, value in values.items()]
 
 
@@ -52,7 +52,7 @@ def comparison(shop, pair, query=""):
 
 
 def test_the_newest_certificate_counts_and_earlier_ones_are_kept(shop, pair):
-    """With reference, date, values with units, and who typed each."""
+    """The newest certificate counts, and earlier ones are kept, with reference, date, units and author."""
     delivery = lot(shop, pair, 1, 1.75)
     shop.get("purchasing", f"/deliveries/{delivery['id']}/certificate", 404)
     certify(shop, delivery, values=states(diameter__mean=1.76), reference="C-1", role="receiving")
@@ -70,7 +70,7 @@ def test_the_newest_certificate_counts_and_earlier_ones_are_kept(shop, pair):
 
 
 def test_a_certificate_is_on_the_history_of_its_lot(shop, pair):
-    """By the name of who kept it; the chain holds."""
+    """A certificate is in the history of its lot by its author's name, and the chain is whole."""
     delivery = lot(shop, pair, 1, 1.75)
     certify(shop, delivery, values=states(diameter__mean=1.76))
     events = shop.get("quality", f"/events?lot_id={delivery['lot_id']}&limit=500")["items"]
@@ -78,7 +78,7 @@ def test_a_certificate_is_on_the_history_of_its_lot(shop, pair):
 
 
 def test_the_newest_value_of_each_measure_counts(shop, pair):
-    """A second certificate with one measure takes nothing from the first: the rest still counts, and says where it comes from."""
+    """A second certificate with one measure replaces that measure alone, and each value names its certificate."""
     for number in range(4):
         first = states(diameter__mean=1.76, diameter__mean_ovality=0.01, color__component_b=0.1)
         delivery = lot(shop, pair, number, 1.75)
@@ -103,7 +103,7 @@ def test_the_newest_value_of_each_measure_counts(shop, pair):
 
 
 def test_an_older_colour_difference_gives_way_to_newer_coordinates(shop, pair):
-    """It follows from the three coordinates that count then; on the same certificate both are as stated."""
+    """An older colour difference is replaced by that of newer coordinates; on one certificate both are as stated."""
     delivery = lot(shop, pair, 1, 1.75, [95.0, -0.8, 2.1])
     flat = states(color__component_l=0.0, color__component_a=0.0, color__component_b=0.0)
     certify(shop, delivery, values=[*flat, *states(color__lot_delta_e=0.9)])
@@ -115,7 +115,7 @@ def test_an_older_colour_difference_gives_way_to_newer_coordinates(shop, pair):
 
 
 def test_a_span_that_ends_before_it_begins_is_refused(shop, pair):
-    """In words, at its end."""
+    """A span that ends before its start is refused at its end."""
     supplier, grade = pair
     path = f"/certificate-comparison?supplier_id={supplier['id']}&grade_id={grade['id']}"
     answer = shop.get("purchasing", f"{path}&from=2026-05-02T00:00:00Z&to=2026-05-01T00:00:00Z", 422)
@@ -131,7 +131,7 @@ def test_a_span_that_ends_before_it_begins_is_refused(shop, pair):
     ],
 )
 def test_what_the_certificates_say_of_good_lots_is_in_plain_words(shop, pair, certified, says):
-    """In the plural that each number takes, and no sentence is long."""
+    """The sentences on certificates use the right plural and are short."""
     for number, mm in enumerate(certified):
         certify(shop, lot(shop, pair, number, 1.75), values=states(diameter__mean=mm))
     (measure,) = comparison(shop, pair)["measures"]
@@ -161,7 +161,7 @@ REFUSED = {
 
 @pytest.mark.parametrize("wrong", REFUSED)
 def test_a_certificate_with_a_fault_is_refused_at_its_field(shop, pair, wrong):
-    """Nothing is stored."""
+    """An invalid certificate is refused at its field, and nothing is stored."""
     body, pointer, hint = REFUSED[wrong]
     delivery = lot(shop, pair, 1, 1.75)
     (fault,) = certify(shop, delivery, 422, **body)["errors"]
@@ -171,7 +171,7 @@ def test_a_certificate_with_a_fault_is_refused_at_its_field(shop, pair, wrong):
 
 
 def test_a_closed_delivery_takes_no_certificate_and_counts_in_no_comparison(shop, pair):
-    """Its filament is logged anew."""
+    """A closed delivery takes no certificate and is in no comparison."""
     delivery = shop.receive(*pair, "Q-1")
     certify(shop, delivery, values=states(diameter__mean=1.75))
     shop.post("quality", f"/deliveries/{delivery['id']}/close", {"reason": "logged twice"}, 200)
@@ -181,7 +181,7 @@ def test_a_closed_delivery_takes_no_certificate_and_counts_in_no_comparison(shop
 
 
 def test_bias_and_what_would_have_passed_follow_from_the_lots(shop, pair):
-    """Certificates that state 0.03 mm less let pass two of the three lots that were too thick."""
+    """Certificates that state 0.03 mm less would have passed two of the three lots that were too thick."""
     shop_mm = [1.75, 1.752, 1.751, 1.80, 1.805, 1.82]
     offsets = [-0.030, -0.031, -0.029, -0.030, -0.030, -0.030]
     for number, (d_mm, offset) in enumerate(zip(shop_mm, offsets, strict=True)):
@@ -203,7 +203,7 @@ def test_bias_and_what_would_have_passed_follow_from_the_lots(shop, pair):
 
 
 def test_a_colour_stated_in_three_coordinates_has_its_colour_difference_too(shop, pair):
-    """As the lot's own is computed from the reference, in the formula of its limits."""
+    """The colour difference of three stated coordinates is computed from the reference, in the formula of its limits."""
     for number in range(3):
         delivery = lot(shop, pair, number, 1.75, [95.0, -0.8, 2.1])
         values = states(color__component_l=0.0, color__component_a=0.0, color__component_b=0.6)
@@ -216,7 +216,7 @@ def test_a_colour_stated_in_three_coordinates_has_its_colour_difference_too(shop
 
 
 def test_a_lot_of_several_deliveries_is_certified_by_all_of_them(shop, pair):
-    """The mean of the newest certificate of each."""
+    """A lot of several deliveries has the mean of the newest certificate of each."""
     first = lot(shop, pair, 1, 1.75)
     again = shop.receive(*pair, "Q-1", received_at="2026-11-21T08:00:00Z")
     certify(shop, first, values=states(diameter__mean=1.70))
@@ -227,7 +227,7 @@ def test_a_lot_of_several_deliveries_is_certified_by_all_of_them(shop, pair):
 
 
 def test_the_comparison_asks_as_much_for_many_lots_as_for_few(shop, pair):
-    """One statement for lots, one for certificates, and what these lots were judged under."""
+    """The comparison needs the same statements for many lots as for few."""
     counts = []
     for first in (1, 4):
         for number in range(first, first + 3):
@@ -239,7 +239,7 @@ def test_the_comparison_asks_as_much_for_many_lots_as_for_few(shop, pair):
 
 
 def everything(shop, pair, lot_id):
-    """Whatever the shop concludes of its lots, without moments of asking."""
+    """All conclusions of the shop on its lots, without request times."""
     supplier, grade = pair
     query = f"supplier_id={supplier['id']}&grade_id={grade['id']}"
     asked = {
@@ -276,7 +276,7 @@ values_of_any = st.lists(
 
 @pytest.mark.parametrize("d_mm", [1.75, 1.85, None], ids=["released", "blocked", "not measured"])
 def test_no_certificate_changes_what_is_concluded_of_a_lot(shop, pair, d_mm):
-    """Assessment, standing, sample, severity, forecast, drift, comparison, week and clearance are the same with any certificate kept, and after the lot is judged again."""
+    """With any certificate all conclusions on lots are the same, also after a reassessment."""
     for number in range(4):
         lot(shop, pair, number, 1.75)
     delivery = lot(shop, pair, 9, d_mm) if d_mm else shop.receive(*pair, "Q-9")
@@ -297,7 +297,7 @@ def test_no_certificate_changes_what_is_concluded_of_a_lot(shop, pair, d_mm):
 
 
 def test_only_the_comparison_reads_certificates():
-    """No other file of the program queries their table, so that nothing else can rest on them."""
+    """No other file of the program queries the table of certificates."""
     package = Path(__file__).parents[2] / "lots"
     found = {
         str(path.relative_to(package))
@@ -311,7 +311,7 @@ def test_only_the_comparison_reads_certificates():
 
 
 def test_the_comparison_is_a_file_too(shop, pair):
-    """A row for each measure, with the numbers of the answer."""
+    """The comparison as CSV has a row for each measure, with the numbers of the answer."""
     certify(shop, lot(shop, pair, 1, 1.75), values=states(diameter__mean=1.76, color__component_b=0.2))
     supplier, grade = pair
     path = f"/certificate-comparison?supplier_id={supplier['id']}&grade_id={grade['id']}"

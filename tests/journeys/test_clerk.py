@@ -1,4 +1,4 @@
-"""The receiving clerk's day: pallets in, lots and spools logged, the sample drawn, readings, a verdict."""
+"""The receiving clerk's day: deliveries, lots and spools logged, the sample drawn, readings, a verdict."""
 
 import hashlib
 
@@ -16,14 +16,14 @@ LIMITS = {
 
 @pytest.fixture
 def desk(shop):
-    """A shop with one supplier and one grade, as quality and purchasing left it for the clerk."""
+    """A shop with one supplier and one grade, set up by quality and purchasing."""
     shop.quillwort = shop.supplier("QWT")
     shop.white = shop.grade("PLA-HW-175", LIMITS)
     return shop
 
 
 def delivery(shop, lot, **more):
-    """What the clerk types from a packing slip."""
+    """The clerk's entry from a packing slip."""
     body = {
         "supplier_id": shop.quillwort["id"],
         "grade_id": shop.white["id"],
@@ -46,12 +46,12 @@ def colors(spools, each=3):
 
 
 def drawn_by_hand(codes, size, seed):
-    """The draw as the contract's `seed` lets anybody repeat it: the codes whose SHA-256 of "seed:code" is lowest."""
+    """The draw from the published `seed`: the codes with the lowest SHA-256 of "seed:code"."""
     return sorted(sorted(codes, key=lambda code: hashlib.sha256(f"{seed}:{code}".encode()).hexdigest())[:size])
 
 
 def test_a_delivery_answers_codes_and_a_sample_that_anybody_can_draw_again(desk):
-    """A pallet of eight spools becomes a lot in quarantine, eight codes, and three spools drawn repeatably."""
+    """A delivery of eight spools becomes a lot in quarantine, eight codes and a repeatable draw of three."""
     known = desk.get("receiving", "/directory")
     assert ["QWT"] == [entry["code"] for entry in known["suppliers"]]
     assert ["PLA-HW-175"] == [entry["code"] for entry in known["grades"]]
@@ -72,7 +72,7 @@ def test_a_delivery_answers_codes_and_a_sample_that_anybody_can_draw_again(desk)
 
 
 def test_a_second_delivery_joins_the_lot_with_a_sample_of_its_own(desk):
-    """The same number from the same supplier and grade is the same lot: spools are added, new ones sampled."""
+    """The same number from the same supplier and grade is the same lot, with its new spools sampled."""
     first = desk.receive(desk.quillwort, desk.white, "Q-71", spools=4)
     second = desk.receive(desk.quillwort, desk.white, "Q-71", spools=5, received_at="2026-11-21T09:30:00+01:00")
     assert second["new_lot"] is False
@@ -88,7 +88,7 @@ def test_a_second_delivery_joins_the_lot_with_a_sample_of_its_own(desk):
 
 
 def test_the_same_number_from_another_supplier_or_of_another_grade_is_another_lot(desk):
-    """A lot is the supplier's batch of one grade, so two suppliers may use one number without meeting."""
+    """The same number from another supplier or of another grade is another lot."""
     ninebark = desk.supplier("NBK")
     black = desk.grade("PLA-WB-175", LIMITS)
     lots = [
@@ -102,7 +102,7 @@ def test_the_same_number_from_another_supplier_or_of_another_grade_is_another_lo
 
 @pytest.mark.parametrize("written", ["q.0071", "Q 0071", "Q0071", " q 00 71 "])
 def test_a_number_written_slightly_otherwise_is_proposed_and_not_merged(desk, written):
-    """Separators that differ raise a question that names the lot; the clerk decides, not the program."""
+    """A number that differs by separators is questioned with the known lot, and the clerk decides."""
     known = desk.receive(desk.quillwort, desk.white, "Q-0071")
     asked = desk.post("receiving", "/deliveries", delivery(desk, written), 409)
     assert [known["lot"]["id"]] == [candidate["id"] for candidate in asked["candidates"]]
@@ -119,7 +119,7 @@ def test_a_number_written_slightly_otherwise_is_proposed_and_not_merged(desk, wr
 
 
 def test_readings_one_by_one_until_the_lot_is_released(desk):
-    """Each reading answers where the lot stands and what is still to do; the last one that was needed releases it."""
+    """Each reading returns the lot's status and remaining tasks, and the last required one releases it."""
     got = desk.receive(desk.quillwort, desk.white, "Q-71", spools=3)
     spools, lot_id = sorted(got["sample"]["spool_codes"]), got["lot"]["id"]
     after = desk.measure("diameter", diameters(spools[:1], 1)[0], role="receiving")["lot"]
@@ -141,7 +141,7 @@ def test_readings_one_by_one_until_the_lot_is_released(desk):
 
 
 def test_readings_in_a_list_are_stored_all_or_none(desk):
-    """One bad item in a list of fifteen stores nothing, and every fault is named by its place in the list."""
+    """One invalid item of fifteen stores nothing, and every error has its index."""
     got = desk.receive(desk.quillwort, desk.white, "Q-71", spools=3)
     spools, lot_id = got["sample"]["spool_codes"], got["lot"]["id"]
     items = diameters(spools)
@@ -159,7 +159,7 @@ def test_readings_in_a_list_are_stored_all_or_none(desk):
 
 
 def test_a_list_over_two_lots_answers_where_each_of_them_stands(desk):
-    """A list may span lots; each is judged by its own readings."""
+    """Each lot of a list is assessed by its own readings."""
     one, two = (desk.receive(desk.quillwort, desk.white, lot, spools=1) for lot in ("Q-71", "Q-72"))
     good, oval = one["spools"][0]["code"], two["spools"][0]["code"]
     # 1.84 by 1.66 averages to a perfect 1.75: worked by hand.
@@ -185,7 +185,7 @@ def test_a_list_over_two_lots_answers_where_each_of_them_stands(desk):
     ids=["inches", "decimal-comma", "no-decimal-point", "micrometres", "other-size", "lab-tenfold", "text", "misnamed"],
 )
 def test_a_slip_of_units_comes_back_with_a_hint_and_stores_nothing(desk, kind, fields, pointer, hint):
-    """A number that cannot be what its field says is refused with what probably happened; nothing is converted."""
+    """An impossible number is refused with the probable cause, never converted."""
     got = desk.receive(desk.quillwort, desk.white, "Q-71", spools=1)
     refused = desk.measure(kind, {"spool_code": got["spools"][0]["code"], **fields}, 422, role="receiving")
     faults = {fault["pointer"]: fault.get("hint", "") for fault in refused["errors"]}
@@ -195,7 +195,7 @@ def test_a_slip_of_units_comes_back_with_a_hint_and_stores_nothing(desk, kind, f
 
 
 def test_a_lost_minus_sign_is_stored_with_a_warning(desk):
-    """A colour that would agree with its lot but for a sign is kept as it stands, and the clerk is told."""
+    """A colour that agrees with its lot except for a sign is stored unchanged with a warning."""
     spool = desk.receive(desk.quillwort, desk.white, "Q-71", spools=1)["spools"][0]["code"]
     assert [] == desk.color(spool, WHITE)["warnings"]
     warned = desk.color(spool, [95.0, 0.8, 1.5])
@@ -205,7 +205,7 @@ def test_a_lost_minus_sign_is_stored_with_a_warning(desk):
 
 
 def test_labels_that_are_already_on_spools_are_kept_and_never_shared(desk):
-    """A clerk may type the spools' own codes; one that is taken, or typed twice, is refused by its place."""
+    """The clerk can enter existing codes; a used or repeated one is refused at its place."""
     own = [{"code": "SMY-0001", "net_mass_g": 750}, {"code": "SMY-0002", "net_mass_g": 1000}, {"net_mass_g": 2300}]
     body = {k: v for k, v in delivery(desk, "Q-71").items() if k not in ("spool_count", "net_mass_g")}
     got = desk.post("receiving", "/deliveries", {**body, "spools": own})
@@ -220,7 +220,7 @@ def test_labels_that_are_already_on_spools_are_kept_and_never_shared(desk):
 
 
 def test_a_double_click_logs_one_delivery(desk):
-    """A repeat with the same key and body gets the first answer again; the key cannot carry another body."""
+    """A repeat with the same key and body gets the first answer, and another body is refused."""
     key = {"Idempotency_Key": "5e1f0c1a-one-pallet"}
     first = desk.post("receiving", "/deliveries", delivery(desk, "Q-71"), **key)
     assert first == desk.post("receiving", "/deliveries", delivery(desk, "Q-71"), **key)
@@ -229,7 +229,7 @@ def test_a_double_click_logs_one_delivery(desk):
 
 
 def test_every_fault_of_a_packing_slip_is_named_at_once(desk):
-    """A slip full of mistakes comes back once, with a place and a way out for each."""
+    """All errors of a packing slip are reported at once, with place and remedy."""
     body = delivery(desk, "Q-71", supplier_id=99, net_mass_g=0.75, received_at="2126-11-20T08:00:00Z")
     refused = desk.post("receiving", "/deliveries", body, 422)
     hints = {fault["pointer"]: fault["hint"] for fault in refused["errors"]}
@@ -241,7 +241,7 @@ def test_every_fault_of_a_packing_slip_is_named_at_once(desk):
 
 
 def test_times_are_kept_as_moments_and_answered_in_utc(desk):
-    """A reading carries when it was taken and, beside it, when it was recorded."""
+    """A reading has the time of measurement and the time of recording, in UTC."""
     spool = desk.receive(desk.quillwort, desk.white, "Q-71", spools=1)["spools"][0]["code"]
     late = desk.diameter(spool, measured_at="2026-11-20T23:30:00-05:00")
     assert "2026-11-21T04:30:00Z" == late["measured_at"]

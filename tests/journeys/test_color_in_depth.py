@@ -1,4 +1,4 @@
-"""Colour in depth: spectra, brightened whites and metameric pairs, from the plaque to the verdict.
+"""Spectra, brightened whites and metameric pairs, from the plaque to the verdict.
 
 Source: tests/reference/spectral_reference.json for colours and metamerism of spectra; limits are invented.
 """
@@ -20,7 +20,7 @@ GRAY = [0.5] * 31
 
 
 def spectrum(values, start_nm=400, step_nm=10):
-    """A spectrum as it is sent."""
+    """A spectrum as sent."""
     return {"start_nm": start_nm, "step_nm": step_nm, "values": values}
 
 
@@ -30,25 +30,25 @@ def curve(pair, name):
 
 
 def shade_of(shop, conditions=CONDITIONS, status=201, **color):
-    """A shade approved by a spectrum or by L*, a*, b*; with what approving answered."""
+    """A shade approved by a spectrum or by L*, a*, b*, with the answer."""
     shade = shop.post("quality", "/shades", {"code": f"SH-{len(color)}", "name": "Shade"})
     body = {**color, "conditions": conditions, "approved_by": "Wilhelmina"}
     return shade["id"], shop.post("quality", f"/shades/{shade['id']}/revisions", body, status)
 
 
 def lot_of(shop, limits, shade_id, spools=1, **grade):
-    """A lot that waits to be measured: its number and its spools' codes."""
+    """A lot waiting for measurement: its number and its spools' codes."""
     got = shop.receive(shop.supplier(), shop.grade(limits=limits, shade_id=shade_id, **grade), spools=spools)
     return got["lot_id"], [spool["code"] for spool in got["spools"]]
 
 
 def read(shop, spool, sent, status=201, conditions=BARE, **more):
-    """One spectrum read on a plaque of a spool."""
+    """One spectrum measured on a plaque of a spool."""
     return shop.measure("color", {"spool_code": spool, "spectrum": sent, "conditions": conditions, **more}, status)
 
 
 def pointers(refused):
-    """Where a refusal points."""
+    """The pointers of a refusal."""
     return [fault["pointer"] for fault in refused["errors"]]
 
 
@@ -59,7 +59,7 @@ def found(shop, lot_id):
 
 @pytest.mark.parametrize("case", REFERENCE["curves"][:3], ids=lambda case: case["name"])
 def test_a_spectrum_gets_its_colour_under_the_references_light_and_is_kept(shop, case):
-    """Lab is that of the reference file for the reference's illuminant and observer; GET gives the spectrum back to the last digit."""
+    """A spectrum's Lab is that of the reference file for the reference's conditions, and GET returns the spectrum unchanged."""
     expected = next(one["Lab"] for one in case["results"] if (one["illuminant"], one["observer"]) == ("D50", "2"))
     conditions = {**CONDITIONS, "illuminant": "D50", "observer_deg": 2}
     shade, revision = shade_of(shop, conditions, lab=WHITE)
@@ -73,7 +73,7 @@ def test_a_spectrum_gets_its_colour_under_the_references_light_and_is_kept(shop,
 
 
 def test_a_reference_is_approved_by_its_spectrum(shop):
-    """Its colour is computed under its own conditions; spectrum and colour both stand in the list of revisions."""
+    """A reference by spectrum has its colour under its own conditions, and the revision lists both."""
     case = REFERENCE["curves"][0]
     sent = spectrum(case["reflectance"], 380)
     shade, revision = shade_of(shop, spectrum=sent)
@@ -83,7 +83,7 @@ def test_a_reference_is_approved_by_its_spectrum(shop):
 
 
 def test_a_pair_that_matches_in_daylight_and_parts_under_an_led_is_blocked(shop):
-    """The pair's colour difference is nought under D65; its index under the worse of A and LED-B3 is that of the reference file."""
+    """A pair without a difference under D65 is blocked by its index under the worse of A and LED-B3, as in the reference file."""
     shade, _ = shade_of(shop, spectrum=curve(PAIR, "curve_1"))
     lot_id, (spool,) = lot_of(shop, MATCH, shade)
     after = read(shop, spool, curve(PAIR, "curve_2"))["lot"]
@@ -104,7 +104,7 @@ def test_a_pair_that_matches_in_daylight_and_parts_under_an_led_is_blocked(shop)
 
 @pytest.mark.parametrize(("by", "verdict"), [(0.0, "pass"), (1e-6, "pass"), (-1e-6, "fail")])
 def test_metamerism_at_just_inside_and_just_outside_its_limit(shop, by, verdict):
-    """The end of the limit is acceptable."""
+    """A metamerism exactly at its limit passes."""
     shade, _ = shade_of(shop, spectrum=curve(APART, "curve_1"))
     wide = {**ONE, "color": {"lot_max": 10, "metamerism_max": 50}}
     lot_id, (spool,) = lot_of(shop, wide, shade)
@@ -117,7 +117,7 @@ def test_metamerism_at_just_inside_and_just_outside_its_limit(shop, by, verdict)
 
 
 def test_metamerism_is_judged_on_the_worst_spool(shop):
-    """Two spools on either side of the reference by as much average to it, and each of them parts from it: the worse one refuses the lot."""
+    """Two spools on opposite sides of the reference average to it, but the worse one rejects the lot."""
     shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
     lot_id, codes = lot_of(shop, {"sampling": {"fixed": 2}, "color": {"lot_max": 1.0, "metamerism_max": 0.5}}, shade, 2)
     ripple = [0.06 if place % 6 < 3 else -0.06 for place in range(31)]
@@ -131,7 +131,7 @@ def test_metamerism_is_judged_on_the_worst_spool(shop):
 
 
 def test_a_brightened_white_states_its_uv_and_is_compared_with_its_like_only(shop):
-    """Reference and readings of a brightened grade must say whether UV was in the beam; read without, it is another colour."""
+    """Reference and readings of a brightened grade must state UV, and readings without UV are not compared."""
     with_uv = spectrum([0.55, 0.8, 0.98, 1.04, 1.03, 0.99, 0.95, *[0.92] * 24])
     without = spectrum([0.55, 0.7, 0.82, 0.87, 0.89, 0.9, 0.91, *[0.92] * 24])
     mute = {name: said for name, said in CONDITIONS.items() if name != "uv"}
@@ -160,7 +160,7 @@ def test_a_brightened_white_states_its_uv_and_is_compared_with_its_like_only(sho
 
 
 def test_a_grade_is_not_brightened_on_a_reference_that_hides_its_uv(shop):
-    """Added or changed, it needs a revision that states UV first."""
+    """A grade becomes brightened only with a revision that states UV."""
     mute = {name: said for name, said in CONDITIONS.items() if name != "uv"}
     shade, _ = shade_of(shop, mute, lab=WHITE)
     grade = shop.grade(shade_id=shade)
@@ -192,7 +192,7 @@ def test_a_grade_is_not_brightened_on_a_reference_that_hides_its_uv(shop):
     ids=["late", "odd", "step", "short", "high", "low", "percent", "glaring", "bright", "text", "none", "more", "null"],
 )
 def test_what_is_no_spectrum_is_refused_at_its_place_and_nothing_is_stored(shop, sent, pointer, says):
-    """For a reading and for a reference alike."""
+    """An invalid spectrum is refused at its place, for a reading and a reference, and nothing is stored."""
     shade, _ = shade_of(shop, lab=WHITE)
     _, (spool,) = lot_of(shop, MATCH, shade)
     before = counts()
@@ -223,20 +223,20 @@ def test_what_is_no_spectrum_is_refused_at_its_place_and_nothing_is_stored(shop,
     ids=["neither", "both", "lab-without-light", "spectrum-with-light"],
 )
 def test_a_colour_is_given_once_with_the_light_that_belongs_to_it(shop, body, wrong):
-    """L*, a*, b* hold under an illuminant for an observer; a spectrum has neither."""
+    """L*, a*, b* need an illuminant and an observer, and a spectrum has neither."""
     shade, _ = shade_of(shop, lab=WHITE)
     _, (spool,) = lot_of(shop, MATCH, shade)
     assert wrong == pointers(shop.measure("color", {"spool_code": spool, **body}, 422))
 
 
 def test_a_reference_is_given_once(shop):
-    """Lab, readings or spectrum, not two of them."""
+    """A reference has exactly one of Lab, readings and spectrum."""
     body = {"lab": WHITE, "spectrum": spectrum(GRAY)}
     assert ["/lab"] == pointers(shade_of(shop, status=422, **body)[1])
 
 
 def test_metamerism_without_spectra_is_missing_and_says_what_to_do(shop):
-    """A colour by L*, a*, b* passes its own limit and leaves the lot open; a reference without a spectrum does so too."""
+    """Metamerism is missing without a spectrum of the reading or the reference, and the lot stays open with the task."""
     shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
     lot_id, (spool,) = lot_of(shop, MATCH, shade)
     gray = read(shop, spool, spectrum(GRAY), screening=True)["lab"]
@@ -262,7 +262,7 @@ def test_metamerism_without_spectra_is_missing_and_says_what_to_do(shop):
     ids=["light", "gray", "pink"],
 )
 def test_whiteness_where_it_means_nothing_is_missing_and_never_passes(shop, lab, light, says):
-    """Y of L* 60 is 28.12 (ISO/CIE 11664-4), and a grey has its Y for whiteness; CIE 15 defines it from 40 on, for C and D65."""
+    """Y of L* 60 is 28.12 (ISO/CIE 11664-4), a grey's whiteness; CIE 15 defines it from 40 on, for C and D65, so it is missing."""
     conditions = {**CONDITIONS, "illuminant": light[0], "observer_deg": light[1]}
     shade, _ = shade_of(shop, conditions, lab=lab)
     lot_id, (spool,) = lot_of(shop, {**ONE, "color": {"lot_max": 1.0, "whiteness_min": 0, "tint": [-10, 10]}}, shade)
@@ -280,7 +280,7 @@ def test_whiteness_where_it_means_nothing_is_missing_and_never_passes(shop, lab,
     [("whiteness_min", 80.8), ("yellowness_max", 2.26)],
 )
 def test_figures_of_a_white_at_and_just_beyond_their_limits(shop, limit, value):
-    """Whiteness 80.8 and yellowness 2.26 of the white are those of ASTM E313 and CIE 15 by formula; the ends are acceptable."""
+    """Whiteness 80.8 and yellowness 2.26 of the white are those of CIE 15 and ASTM E313 by formula; the ends pass."""
     shade, _ = shade_of(shop, lab=WHITE)
     lot_id, (spool,) = lot_of(shop, {**ONE, "color": {"lot_max": 1.0, limit: value}}, shade)
     shop.color(spool, WHITE)
@@ -295,7 +295,7 @@ def test_figures_of_a_white_at_and_just_beyond_their_limits(shop, limit, value):
 
 
 def test_under_the_guarded_rule_a_figure_needs_an_uncertainty_and_a_distance(shop):
-    """Without an instrument or a second reading it is missing; with one it is near inside the guard band, with a chance of conforming."""
+    """Under the guarded rule a figure is missing without an instrument or a second reading, and near inside its guard band."""
     shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
     color = {"lot_max": 5.0, "metamerism_max": 0.3, "yellowness_max": 0.1}
     lot_id, (spool,) = lot_of(shop, {**ONE, "decision_rule": "guarded", "color": color}, shade)
@@ -314,7 +314,7 @@ def test_under_the_guarded_rule_a_figure_needs_an_uncertainty_and_a_distance(sho
 
 
 def test_a_spectrum_follows_its_lot_to_a_reference_under_another_light(shop):
-    """Judged under a revision for A, the same readings count, as the colours they have under A by the reference file."""
+    """Under a revision for illuminant A the same spectra have their colours under A by the reference file."""
     case = REFERENCE["curves"][0]
     expected = {(one["illuminant"], one["observer"]): one["Lab"] for one in case["results"]}
     shade, _ = shade_of(shop, lab=expected["D65", "10"])
@@ -327,7 +327,7 @@ def test_a_spectrum_follows_its_lot_to_a_reference_under_another_light(shop):
 
 
 def test_one_spectrum_is_one_thing_to_do(shop):
-    """Colour and metamerism wait for the same spectra, so they are asked for once, with the larger count."""
+    """Colour and metamerism need the same spectra, which are requested once, with the larger number."""
     shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
     limits = {**ONE, "color": {"lot_max": 1.0, "metamerism_max": 0.5, "readings_per_spool_min": 2}}
     lot_id, (spool,) = lot_of(shop, limits, shade)

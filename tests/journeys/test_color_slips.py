@@ -1,4 +1,4 @@
-"""Slips in colours, spectra and their conditions, each answered with what it looks like or what may be given.
+"""Errors in colours, spectra and conditions, each answered with its probable cause or the valid values.
 
 Source: ASTM E308 for wavelengths and the perfect white, 1; the numbers are invented.
 """
@@ -10,7 +10,7 @@ from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
 
 
 def test_a_dark_colour_in_percent_is_stored_with_a_warning(shop):
-    """0.9 % written as 0.9 reads as a white; against a black that is no reading of it. The same as a factor is nothing to warn of."""
+    """A black's 0.9 % written as 0.9 reads as a white and has a warning; the factor has none."""
     dark = [22.0, 0.0, 0.0]
     shade, _ = shade_of(shop, lab=dark)
     _, (spool,) = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shade)
@@ -24,14 +24,14 @@ def test_a_dark_colour_in_percent_is_stored_with_a_warning(shop):
 
 @pytest.mark.parametrize("value", [1.6, 2.1, 3.0])
 def test_a_spectrum_brighter_than_any_surface_is_told_to_be_percent(shop, value):
-    """Whether each value could still be a factor or not, the hint says percent."""
+    """A spectrum brighter than any surface is recognised as percent, value by value or as a whole."""
     shade, _ = shade_of(shop, lab=WHITE)
     _, (spool,) = lot_of(shop, MATCH, shade)
     assert "percent" in read(shop, spool, spectrum([value] * 31), 422)["errors"][0]["hint"]
 
 
 def test_a_spectrum_of_an_unknown_light_is_refused_at_the_illuminant(shop):
-    """The light of a reference is its own condition, so that is where the fault lies."""
+    """An unknown illuminant of a reference's spectrum is an error of its conditions."""
     sent = {**CONDITIONS, "illuminant": "SUN"}
     refused = shade_of(shop, sent, 422, spectrum=spectrum(GRAY))[1]
     assert ["/conditions/illuminant"] == pointers(refused)
@@ -50,14 +50,14 @@ def test_a_spectrum_of_an_unknown_light_is_refused_at_the_illuminant(shop):
     ],
 )
 def test_wavelengths_that_are_none_are_refused_with_those_that_are(shop, sent, hint):
-    """What may be given stands in the hint."""
+    """Invalid wavelengths are refused with the valid ones."""
     shade, _ = shade_of(shop, lab=WHITE)
     _, (spool,) = lot_of(shop, MATCH, shade)
     assert hint in read(shop, spool, sent, 422)["errors"][0]["hint"]
 
 
 def test_missing_conditions_are_asked_for_with_what_they_may_be(shop):
-    """Allowed values where there are some, an example where there are none; never the name of the field alone."""
+    """Missing conditions are requested with the allowed values or an example."""
     body = {"lab": WHITE, "conditions": {}, "approved_by": "Wilhelmina"}
     shade, _ = shade_of(shop, lab=WHITE)
     refused = shop.post("quality", f"/shades/{shade}/revisions", body, 422)
@@ -69,7 +69,7 @@ def test_missing_conditions_are_asked_for_with_what_they_may_be(shop):
 
 
 def test_a_contrast_ratio_in_percent_is_refused_with_how_it_is_written(shop):
-    """98 is 0.98."""
+    """A contrast ratio of 98 is refused, with 0.98 as the right form."""
     grade = shop.grade()["id"]
     refused = shop.post("quality", f"/grades/{grade}/limits", {"opacity": {"contrast_ratio_min": 98}}, 422)
     assert ("/opacity/contrast_ratio_min", "Write 0.98 for 98 %.") == tuple(
@@ -78,7 +78,7 @@ def test_a_contrast_ratio_in_percent_is_refused_with_how_it_is_written(shop):
 
 
 def test_swapped_lightness_and_yellowness_are_recognised(shop):
-    """By the lot's other readings, and for a first reading by the reference; the reading is stored with the hint."""
+    """Exchanged L* and b* are recognised by the lot's other readings or the reference, and stored with a hint."""
     spool = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"][0]["code"]
     turned = [1.5, -0.8, 95.0]
     (first,) = [one for one in shop.color(spool, turned)["warnings"] if one["field"] == "lab"]

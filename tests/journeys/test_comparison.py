@@ -1,4 +1,4 @@
-"""Purchasing compares suppliers: like with like, each figure with what it rests on, and no rank that the lots cannot bear."""
+"""Comparison of suppliers: like with like, each figure with its basis, and no rank without enough lots."""
 
 import pytest
 
@@ -10,7 +10,7 @@ from tests.shop import WHITE
 
 @pytest.fixture
 def engine():
-    """What is compared is reckoned outside the database; the tests that name engines show that both hand out the same lots and sums."""
+    """SQLite alone, because the comparison is computed outside the database; tests that name engines compare both."""
     return "sqlite"
 
 
@@ -39,7 +39,7 @@ def pair(found, criterion="acceptance"):
 
 
 def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
-    """A new supplier with two good lots is no better than one with 46 good lots of 48: the intervals say so, and no rank is given.
+    """A new supplier with 2 of 2 good lots does not rank above 46 of 48.
 
     Wilson 1927: 2 of 2 is 34 to 100 %, 46 of 48 is 86 to 99 % (computed with statsmodels).
     """
@@ -76,7 +76,7 @@ def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
 
 @BOTH_ENGINES
 def test_whoever_is_told_apart_has_a_rank(shop, rivals):
-    """Eight of eight against none of eight needs no more lots: first and second, with the reason."""
+    """Eight of eight against none of eight gives both ranks with the reason."""
     grade, (good, poor) = shop.grade(limits=DIAMETER), rivals
     judged(good, grade, "A" * 8)
     judged(poor, grade, "R" * 8, prefix="N")
@@ -98,7 +98,7 @@ def test_whoever_is_told_apart_has_a_rank(shop, rivals):
 
 
 def test_a_mix_of_easy_and_hard_grades_does_not_turn_the_order_round(shop, rivals):
-    """Of all grades together Ninebark has the larger share accepted, since it sends the easy one; in each grade Quillwort does better."""
+    """Overall Ninebark has the larger accepted share from the easy grade, but in each grade Quillwort is better."""
     easy, hard = shop.grade("EASY", DIAMETER), shop.grade("HARD", DIAMETER)
     better, worse = rivals
     judged(better, easy, "AA")
@@ -118,7 +118,7 @@ def test_a_mix_of_easy_and_hard_grades_does_not_turn_the_order_round(shop, rival
 
 
 def test_lots_under_other_limits_are_not_compared(shop, rivals):
-    """One supplier delivered before the limits were tightened, the other after: they have no lot of the same kind."""
+    """Suppliers whose lots were under different limits have no common stratum."""
     grade, (before, after) = shop.grade(limits=DIAMETER), rivals
     judged(before, grade, "AAA")
     shop.limit(grade["id"], {**DIAMETER, "diameter": {"reading_tolerance_mm": 0.02}})
@@ -130,7 +130,7 @@ def test_lots_under_other_limits_are_not_compared(shop, rivals):
 
 
 def test_what_was_sent_again_or_not_inspected_yet_does_not_count_as_inspected(shop, rivals):
-    """A sorted lot that comes again, and one still in quarantine, are listed apart and count for nothing."""
+    """A sorted resubmitted lot and one in quarantine are listed separately and do not count."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     good, refused, waiting = judged(supplier, grade, "AR-")
     again = shop.receive(supplier, grade, "Q-02S", spools=1, resubmission_of=refused)
@@ -151,7 +151,7 @@ def test_what_was_sent_again_or_not_inspected_yet_does_not_count_as_inspected(sh
 
 
 def test_a_lot_refused_and_then_let_through_was_not_accepted_the_first_time(shop, rivals):
-    """What happens to a lot later, by hand or by a concession, is no credit to its supplier."""
+    """A rejected lot that was later let through, by decision or concession, does not count as accepted."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     _, released = judged(supplier, grade, "RA")
     shop.decide(released, "block")
@@ -161,7 +161,7 @@ def test_a_lot_refused_and_then_let_through_was_not_accepted_the_first_time(shop
 
 
 def test_severities_say_how_strictly_lots_were_inspected(shop, rivals):
-    """A supplier under tightened inspection has a harder time: the basis counts deliveries by severity."""
+    """The basis counts deliveries by severity of inspection."""
     plan = {"sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 1.0}, "diameter": {"reading_tolerance_mm": 0.05}}
     grade, (supplier, _) = shop.grade(limits=plan), rivals
     judged(supplier, grade, "A-")
@@ -169,7 +169,7 @@ def test_severities_say_how_strictly_lots_were_inspected(shop, rivals):
 
 
 def test_a_lone_supplier_and_none_are_told_in_words(shop, rivals):
-    """With nobody to compare, or no lot at all in the time asked for, the answer says so."""
+    """With one supplier, or without a lot in the span, the answer says so."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     assert "No lots of PLA-HW-175 yet. Log a delivery first." == compared(shop, grade)["says"]
     none = compared(shop, grade, to="2020-01-01T00:00:00Z")["says"]
@@ -200,7 +200,7 @@ SCATTER = [0.03, -0.05, 0.04, 0.0, -0.02, 0.05, -0.03, 0.02]
 
 
 def test_the_steadier_and_the_nearer_supplier_are_told_apart(shop, rivals):
-    """One is steady but yellow, the other about right and all over the place: each is first in its own respect, once there are lots enough."""
+    """A steady but yellow supplier and a central but unsteady one are each first on one criterion, with enough lots."""
     grade, (steady, near) = shop.grade(limits=COLOR), rivals
     whites(steady, grade, [0.7 + b for b in SCATTER])
     whites(near, grade, [6 * b for b in SCATTER], prefix="N")
@@ -220,7 +220,7 @@ def test_the_steadier_and_the_nearer_supplier_are_told_apart(shop, rivals):
 
 
 def test_the_answer_says_what_it_promises(shop, rivals):
-    """Confidence sequences since the first lot, at a third of 5 % each, valid whenever somebody looks; nothing to compare promises nothing."""
+    """The answer states confidence sequences since the first lot, at a third of 5 % each, valid at any time."""
     grade, (one, two) = shop.grade(limits=COLOR), rivals
     assert (0, None, None) == tuple(
         compared(shop, grade)["inference"][n] for n in ("comparisons", "since", "confidence_of_each")
@@ -238,7 +238,7 @@ def test_the_answer_says_what_it_promises(shop, rivals):
 
 
 def varied(supplier, grade, b, prefix="Q"):
-    """Lots of two spools that differ in every coordinate, b* about so far from the reference."""
+    """Lots of two spools that differ in every coordinate, with b* about this far from the reference."""
     with supply.at_the_desks():
         for number, way in enumerate(SCATTER, start=1):
             came = supply.delivery(supplier, grade, f"{prefix}-{number:02d}", supply.month(number), spools=2)
@@ -248,7 +248,7 @@ def varied(supplier, grade, b, prefix="Q"):
 
 
 def test_a_bias_is_told_with_its_direction_and_whether_it_could_be_none(shop, rivals):
-    """Eight lots 0.5 too yellow are biased; eight lots about the reference are not shown to be."""
+    """Eight lots 0.5 too yellow have a significant bias, and eight about the reference do not."""
     grade, (yellow, right) = shop.grade(limits=COLOR), rivals
     varied(yellow, grade, 0.5)
     varied(right, grade, 0.0, prefix="N")
@@ -263,9 +263,9 @@ def test_a_bias_is_told_with_its_direction_and_whether_it_could_be_none(shop, ri
 
 
 def test_scatter_is_parted_into_lots_and_spools(shop, rivals):
-    """Two lots of two spools, 1.74 and 1.75, then 1.75 and 1.76 mm: within and between as the analysis of variance has them.
+    """Spread is divided into between lots and within: two lots of two spools, 1.74 and 1.75, then 1.75 and 1.76 mm.
 
-    Mean squares: within 5e-5 of 2 degrees of freedom, between 1e-4 of 1; so between is (1e-4 - 5e-5) / 2.
+    Mean squares (by hand): within 5e-5 of 2 degrees of freedom, between 1e-4 of 1; so between is (1e-4 - 5e-5) / 2.
     """
     limits = {"sampling": {"fixed": 2}, "diameter": {"mean_tolerance_mm": 0.03}}
     grade, (supplier, _) = shop.grade(limits=limits), rivals
@@ -289,7 +289,7 @@ def test_scatter_is_parted_into_lots_and_spools(shop, rivals):
 
 
 def test_a_drift_is_told_beside_the_verdicts(shop, rivals):
-    """A supplier with twelve released lots of twelve may still be walking away, and its line says so without naming charts."""
+    """A supplier with twelve of twelve released lots can still drift, and its row says so without chart names."""
     grade, (supplier, _) = shop.grade(limits=COLOR), rivals
     whites(supplier, grade, [0.08 * number for number in range(12)])
     entry = line(compared(shop, grade), supplier)
@@ -303,7 +303,7 @@ def test_a_drift_is_told_beside_the_verdicts(shop, rivals):
 
 
 def bought(supplier, grade, *lots):
-    """Deliveries of (outcome, spools, what else their slip says); answers their lots."""
+    """Deliveries of (outcome, spools, further fields); returns their lots."""
     numbers = []
     for number, (outcome, spools, slip) in enumerate(lots, start=1):
         (made,) = judged(supplier, grade, outcome, first=number, spools=spools, **slip)
@@ -312,13 +312,13 @@ def bought(supplier, grade, *lots):
 
 
 def eur(cost):
-    """What a delivery cost."""
+    """The cost of a delivery."""
     return {"cost": float(cost), "currency": "EUR"}
 
 
 @BOTH_ENGINES
 def test_an_accepted_kilogram_costs_what_was_paid_for_good_and_bad(shop, rivals):
-    """40 EUR for two good kilograms and 20 EUR for a blocked one are 30 a kilogram; what was sent back or waits is left out."""
+    """40 EUR for two good kilograms and 20 EUR for a blocked one are 30 a kilogram, without returned and waiting ones (by hand)."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     *_, back, _, _ = bought(
         supplier,
@@ -350,7 +350,7 @@ def test_an_accepted_kilogram_costs_what_was_paid_for_good_and_bad(shop, rivals)
     ids=["two currencies", "nothing accepted", "no cost", "all waiting", "the cost waits"],
 )
 def test_a_cost_that_cannot_be_told_says_why(shop, rivals, lots, says):
-    """Currencies are not added up, nothing is divided by no kilogram, and a missing cost is no cost of nothing."""
+    """Several currencies, zero kilograms and a missing cost give no cost, with the reason."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     bought(supplier, grade, *lots)
     cost = line(compared(shop, grade), supplier)["cost"]
@@ -359,7 +359,7 @@ def test_a_cost_that_cannot_be_told_says_why(shop, rivals, lots, says):
 
 
 def test_late_deliveries_are_counted_of_those_that_had_a_day(shop, rivals):
-    """One of four came after its day: 25 %, with Wilson's interval 4.6 to 69.9 % (computed with statsmodels); on the day is in time."""
+    """One of four deliveries was late: 25 %, with Wilson's interval 4.6 to 69.9 % (computed with statsmodels); the due day is in time."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     hour = supply.MONTH / 720
     due = [supply.month(1), supply.month(2) + hour, supply.month(3) - hour, supply.month(4) + hour]
@@ -386,7 +386,7 @@ def test_late_deliveries_are_counted_of_those_that_had_a_day(shop, rivals):
     ],
 )
 def test_a_sum_of_money_is_a_number_with_its_currency(shop, rivals, slip, pointer):
-    """Half a price is refused where it is typed, at the field that is wrong."""
+    """A cost without its currency or amount is refused at its field."""
     grade, (supplier, _) = shop.grade(limits=DIAMETER), rivals
     body = {
         "supplier_id": supplier["id"],
@@ -403,7 +403,7 @@ def test_a_sum_of_money_is_a_number_with_its_currency(shop, rivals, slip, pointe
 
 
 def test_a_spool_wound_in_the_shop_was_not_bought(shop, rivals):
-    """Filament wound onto another spool is the same kilogram, not a second one."""
+    """Respooled filament is counted once."""
     grade, (supplier, _) = shop.grade(limits=COLOR), rivals
     came = shop.receive(supplier, grade, spools=2, **eur(40))
     codes = [spool["code"] for spool in came["spools"]]

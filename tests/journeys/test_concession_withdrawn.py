@@ -1,4 +1,4 @@
-"""A concession taken back while a job runs under it."""
+"""A concession withdrawn while a job runs under it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from tests.shop import SIMPLE_LIMITS
 
 
 def test_what_runs_under_a_concession_taken_back_must_come_off(shop):
-    """A withdrawn concession says that its running load has to end, even where a job begun in time might have finished."""
+    """A withdrawn concession ends its running load, even where a job could have finished under it."""
     got = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
     code, lot_id = got["spools"][0]["code"], got["lot_id"]
     shop.diameter(code, 1.84, 1.66)

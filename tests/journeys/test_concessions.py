@@ -1,4 +1,4 @@
-"""A nonconforming lot, permitted for stated uses, mass and time: one person asks, another approves, production uses it up."""
+"""A nonconforming lot under a concession for stated uses, mass and time: one person requests, another approves, production uses it."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -24,7 +24,7 @@ OVAL = (1.84, 1.66)
 
 @pytest.fixture
 def clock():
-    """Noon of a Monday, moved by hand."""
+    """Noon of a Monday, on a manual clock."""
     with time_machine.travel(NOON, tick=True) as travelling:
         yield travelling
 
@@ -38,7 +38,7 @@ def pair(shop, clock):
 
 
 def refused_lot(shop, spools=4, **more):
-    """A lot blocked by an oval diameter, its colour right."""
+    """A lot blocked by an oval diameter, with a good colour."""
     grade = shop.grade(limits=LIMITS, **more)
     got = shop.receive(shop.supplier(), grade, spools=spools, received_at="2026-03-01T08:00:00Z")
     code = got["spools"][0]["code"]
@@ -48,34 +48,34 @@ def refused_lot(shop, spools=4, **more):
 
 
 def ask(shop, delivery, status=201, who="quality", **more):
-    """A concession asked for: 12 kg for hidden use until the evening."""
+    """A requested concession: 12 kg for hidden use until the evening."""
     body = {"uses": ["hidden"], "max_mass_g": 12000, "valid_until": EVENING, "reason": "inside of a base", **more}
     return shop.post(who, f"/lots/{delivery['lot_id']}/concessions", body, status)
 
 
 def approve(shop, concession, status=201, who="second"):
-    """A second person's word on it."""
+    """The approval of a second person."""
     return shop.post(who, f"/concessions/{concession['id']}/approve", status=status)
 
 
 def granted(shop, delivery, **more):
-    """A concession asked for and approved."""
+    """A requested and approved concession."""
     return approve(shop, ask(shop, delivery, **more))
 
 
 def standing_now(shop, delivery, number):
-    """A concession as quality sees it now."""
+    """A concession as quality reads it now."""
     listed = shop.get("quality", f"/lots/{delivery['lot_id']}/concessions")["items"]
     return next(concession for concession in listed if concession["id"] == number)
 
 
 def reasons(shop, spool, use="hidden", **more):
-    """Why a load is refused, in one string."""
+    """The reasons of a refused load, as one string."""
     return " ".join(shop.load(spool, use, 409, **more)["reasons"])
 
 
 def test_two_people_permit_what_the_readings_refuse(pair):
-    """Asked for, nothing changes; nobody approves their own; once another does, production loads under it and the lot stays blocked."""
+    """A request changes nothing and nobody approves their own; after a second person's approval production loads, and the lot stays blocked."""
     got = refused_lot(pair)
     spool = got["spools"][0]["code"]
     asked = ask(pair, got)
@@ -126,13 +126,13 @@ def test_two_people_permit_what_the_readings_refuse(pair):
     ],
 )
 def test_who_asked_and_who_wrote_it_down_are_both_the_first_person(pair, requested_by, who, status):
-    """Neither the person named as asking nor the one who typed it in is the second person."""
+    """Neither the named requester nor the person who entered the request can approve it."""
     asked = ask(pair, refused_lot(pair), requested_by=requested_by)
     approve(pair, asked, status, who)
 
 
 def test_a_concession_holds_for_its_use_alone(pair):
-    """Hidden use is permitted; cosmetic use of the same spool is refused, saying for what the concession is."""
+    """The concession permits hidden use, and cosmetic use is refused with the concession's uses."""
     got = refused_lot(pair)
     concession = granted(pair, got)
     spool = got["spools"][0]["code"]
@@ -142,7 +142,7 @@ def test_a_concession_holds_for_its_use_alone(pair):
 
 
 def test_what_is_left_is_what_was_granted_less_what_loads_took(pair):
-    """Running loads set aside, ended ones have used; what is left is never more than the difference and never negative."""
+    """Running loads reserve and ended loads use mass; the remainder is at most the difference and never negative."""
     got = refused_lot(pair)
     number = granted(pair, got, max_mass_g=1500)["id"]
     codes = [spool["code"] for spool in got["spools"]]
@@ -180,7 +180,7 @@ def test_what_is_left_is_what_was_granted_less_what_loads_took(pair):
 
 
 def test_after_its_end_a_concession_permits_no_load(pair, clock):
-    """The last moment is inside; a minute later the refusal says when it ran out, also for a load said to be earlier."""
+    """The last moment is included; a minute later the refusal gives the end, also for a load stated earlier."""
     got = refused_lot(pair)
     number = granted(pair, got)["id"]
     codes = [spool["code"] for spool in got["spools"]]
@@ -198,7 +198,7 @@ def test_after_its_end_a_concession_permits_no_load(pair, clock):
 
 @pytest.mark.parametrize(("finish_running", "must_come_off"), [(True, False), (False, True), (None, False)])
 def test_a_concession_that_ends_in_mid_job_says_whether_the_job_may_finish(pair, clock, finish_running, must_come_off):
-    """A 22-hour job begun at noon: by default it may finish; where the concession says no, its load has to come off."""
+    """By default a 22-hour job begun at noon can finish; where the concession forbids it, the load must end."""
     got = refused_lot(pair)
     more = {} if finish_running is None else {"finish_running": finish_running}
     concession = granted(pair, got, **more)
@@ -218,7 +218,7 @@ def test_a_concession_that_ends_in_mid_job_says_whether_the_job_may_finish(pair,
 
 
 def test_a_concession_taken_back_permits_nothing_more(pair):
-    """Withdrawn, it lists what still runs under it, says that it was withdrawn, and no load begins under it again."""
+    """A withdrawn concession lists its running loads, and permits no new one."""
     got = refused_lot(pair)
     concession = granted(pair, got)
     load = pair.load(got["spools"][0]["code"], "hidden")
@@ -241,7 +241,7 @@ def test_a_concession_taken_back_permits_nothing_more(pair):
 
 
 def test_a_concession_overrides_a_forbidden_use(pair):
-    """A grade that quality forbids for hidden use is loaded for it under a concession; its caution is still read out."""
+    """A concession permits a use that the grade prohibits, with the caution."""
     grade = pair.grade(limits=LIMITS, cautions=["keep dry"], forbidden_uses=["hidden"], reason="cosmetic only")
     got = pair.receive(pair.supplier(), grade, spools=2, received_at="2026-03-01T08:00:00Z")
     spool = got["spools"][0]["code"]
@@ -257,7 +257,7 @@ def test_a_concession_overrides_a_forbidden_use(pair):
 
 
 def test_a_lot_nobody_measured_is_used_by_concession_alone(pair):
-    """An emergency: the spool goes to hidden use under a recorded concession, and the lot waits in quarantine all the same."""
+    """An unmeasured lot is loaded for hidden use under a concession and stays in quarantine."""
     got = pair.receive(pair.supplier(), pair.grade(limits=LIMITS), spools=2, received_at="2026-03-01T08:00:00Z")
     assert "in quarantine" in reasons(pair, got["spools"][0]["code"])
     granted(pair, got)
@@ -267,7 +267,7 @@ def test_a_lot_nobody_measured_is_used_by_concession_alone(pair):
 
 @pytest.mark.parametrize(("action", "words"), [("block", "was blocked"), ("hold", "is on hold")])
 def test_a_decision_by_hand_stands_above_a_concession(pair, action, words):
-    """What a person of quality blocked or holds is loaded under no concession until it is lifted."""
+    """A lot under a manual block or hold is not loaded under a concession until the lift."""
     got = refused_lot(pair)
     granted(pair, got)
     spool = got["spools"][0]["code"]
@@ -281,7 +281,7 @@ def test_a_decision_by_hand_stands_above_a_concession(pair, action, words):
 
 
 def test_a_concession_helps_no_spool_that_cannot_be_used_now(pair):
-    """On another machine, too light for the job, or off the shade of its neighbours: the concession changes none of that."""
+    """A concession does not help a spool on another machine, too light for the job, or of another colour than the job."""
     got = refused_lot(pair)
     granted(pair, got, uses=["hidden", "cosmetic"])
     first, second = (spool["code"] for spool in got["spools"][:2])
@@ -301,7 +301,7 @@ def test_a_concession_helps_no_spool_that_cannot_be_used_now(pair):
 
 @pytest.mark.parametrize("ending", ["return", "scrap"])
 def test_a_lot_that_left_the_shop_gets_no_concession(pair, ending):
-    """After a return or a scrapping none can be asked for or approved, and an older one permits nothing."""
+    """After a return or scrapping no concession is requested or approved, and an older one permits nothing."""
     got = refused_lot(pair)
     granted(pair, got)
     waiting = ask(pair, got)

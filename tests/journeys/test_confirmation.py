@@ -1,4 +1,4 @@
-"""A reading far from its neighbours waits until somebody confirms it. Source: common practice, no source."""
+"""A reading far from its neighbours waits for confirmation. Source: common practice, no source."""
 
 from datetime import UTC, datetime
 
@@ -16,13 +16,13 @@ LIMITS = {"diameter": {"mean_tolerance_mm": 0.05, "reading_tolerance_mm": 0.06, 
 
 
 def read(shop, spool, *values, role="receiving", **more):
-    """Round filament of these sizes, mm, in one list."""
+    """Round filament of these diameters, mm, in one list."""
     rows = [{"spool_code": spool, "d1_mm": value, "d2_mm": value, **more} for value in values]
     return shop.measure("diameter", rows, role=role)
 
 
 def flaws():
-    """What `lots check` finds."""
+    """The findings of `lots check`."""
     with connected():
         return [flaw.line for flaw in integrity_checks.found()]
 
@@ -33,7 +33,7 @@ def standing(shop, lot_id):
 
 
 def test_a_transposed_digit_waits_for_a_word(shop):
-    """1.478 for 1.748 is stored, neither blocks nor releases, is asked for by number, and releases the lot once it is void."""
+    """1.478 for 1.748 is stored, neither blocks nor releases, is questioned by number, and the lot is released after its void."""
     lot_id, spool, _ = received(shop, LIMITS)
     stored = read(shop, spool, 1.748, 1.75, 1.751, 1.478)
     slip = stored["items"][-1]
@@ -63,7 +63,7 @@ def test_a_transposed_digit_waits_for_a_word(shop):
 
 
 def test_confirmed_it_counts_from_its_own_time(shop):
-    """The author's word makes it count: the lot is blocked by it at once, the past shows it missing, and it is confirmed once."""
+    """Confirmed by its author, the reading blocks the lot at once; in the past it is missing, and a second confirmation is refused."""
     lot_id, spool, _ = received(shop, LIMITS)
     slip = read(shop, spool, 1.748, 1.75, 1.751, 1.478)["items"][-1]
     before = datetime.now(UTC).isoformat().replace("+", "%2B")
@@ -81,7 +81,7 @@ def test_confirmed_it_counts_from_its_own_time(shop):
 
 
 def test_only_quality_and_the_author_confirm(shop):
-    """Another desk is refused; quality may confirm what somebody else measured."""
+    """Only the author and quality confirm a reading."""
     lot_id, spool, _ = received(shop, LIMITS)
     slip = read(shop, spool, 1.748, 1.75, 1.751, 1.478, role="quality")["items"][-1]
     refused(shop.call("receiving", "POST", f"/readings/{slip['id']}/confirm", {}), 403)
@@ -91,7 +91,7 @@ def test_only_quality_and_the_author_confirm(shop):
 
 
 def test_a_finding_that_fails_by_the_other_readings_stays_failed(shop):
-    """A waiting reading neither blocks nor saves a lot."""
+    """A waiting reading neither blocks a lot nor prevents its block."""
     lot_id, spool, _ = received(shop, LIMITS)
     read(shop, spool, 1.83, 1.831, 1.829, 1.478)
     assert "blocked" == standing(shop, lot_id)
@@ -99,7 +99,7 @@ def test_a_finding_that_fails_by_the_other_readings_stays_failed(shop):
 
 
 def test_a_released_lot_waits_again(shop):
-    """A far reading that comes later puts a released lot back into quarantine, and the floor is told why."""
+    """A later far reading returns a released lot to quarantine, with the reason in the clearance."""
     lot_id, spool, _ = received(shop, LIMITS)
     read(shop, spool, 1.748, 1.75, 1.751)
     assert "released" == standing(shop, lot_id)
@@ -109,7 +109,7 @@ def test_a_released_lot_waits_again(shop):
 
 
 def test_five_readings_at_one_position_are_one(shop):
-    """The finding says how many positions are lacking; readings at other positions complete the spool."""
+    """Readings at one position count once, and the finding states the missing positions."""
     lot_id, spool, _ = received(shop, LIMITS)
     read(shop, spool, 1.748, 1.75, 1.751, 1.749, 1.752, position_m=2.0)
     assert "quarantined" == standing(shop, lot_id)
@@ -121,7 +121,7 @@ def test_five_readings_at_one_position_are_one(shop):
 
 
 def test_three_equal_readings_are_warned_of(shop):
-    """The third copy says so; readings at other positions are no copies, and the warning holds nothing back."""
+    """The third equal reading has a warning without effect; readings at other positions are no copies."""
     lot_id, spool, _ = received(shop, LIMITS)
     stored = read(shop, spool, 1.75, 1.75, 1.75)
     assert [0, 0, 1] == [len(one["warnings"]) for one in stored["items"]]
@@ -137,7 +137,7 @@ def test_three_equal_readings_are_warned_of(shop):
 @settings(examples(8), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(far=st.sampled_from([1.478, 1.57, 1.93, 2.05]), good=st.lists(st.integers(1730, 1770), min_size=3, max_size=4))
 def test_a_word_restores_what_would_have_been(shop, then, far, good):
-    """Voided, the lot stands as if the reading had never come; confirmed, as if it had counted at once. Before, it never stands better than either."""
+    """After a void the lot is as without the reading, after a confirmation as with it; before, its status is never better than either."""
     sizes = [value / 1000 for value in good]
     number = len(shop.get("purchasing", "/suppliers")["items"])
     grade = shop.grade(f"G-{number}", {"sampling": {"fixed": 1}, **LIMITS})
@@ -159,7 +159,7 @@ def test_a_word_restores_what_would_have_been(shop, then, far, good):
 
 
 def test_a_bar_far_from_the_others_waits_too(shop):
-    """2 MPa beside bars near 20 is told at the stress, and neither blocks nor releases."""
+    """A specimen of 2 MPa beside others near 20 is questioned at the stress, and neither blocks nor releases."""
     lot_id, spool, _ = received(shop, {"bond": {"single_min_mpa": 14}})
     shop.measure("bond", [{"spool_code": spool, "stress_mpa": mpa} for mpa in (20, 21, 19.5, 20.5)])
     told = shop.measure("bond", {"spool_code": spool, "stress_mpa": 2})

@@ -1,4 +1,4 @@
-"""A lot turns out bad after it was loaded: what it reached, what is only possible, and who looks after each place."""
+"""A lot rejected after loading: certain and possible exposure, and containment of each place."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ LONG_AGO = datetime(2026, 11, 21, 6, 0, tzinfo=UTC)
 
 
 def at(minutes: int) -> str:
-    """A moment so many minutes into a working day that is over."""
+    """A moment so many minutes into a past working day."""
     return (LONG_AGO + timedelta(minutes=minutes)).isoformat().replace("+00:00", "Z")
 
 
@@ -26,14 +26,14 @@ def two_lots(shop):
 
 
 def run(shop, spool: str, machine: str, job: str, start: int, end: int | None, left: float = 600) -> None:
-    """A spool on a machine for a job, entered late."""
+    """A load of a spool on a machine for a job, entered late."""
     loaded = shop.load(spool, "general", machine=machine, job=job, loaded_at=at(start))
     if end is not None:
         shop.unload(loaded["id"], left, unloaded_at=at(end))
 
 
 def test_a_late_hold_lists_every_job_and_those_across_an_unrecorded_swap(shop, two_lots):
-    """A swap nobody wrote down for 2 h 10 min puts the jobs on both sides among the possible ones, and opens containments for all."""
+    """An unrecorded swap of 2 h 10 min makes the jobs on both sides possible, and opens containments for all."""
     first, second = two_lots
     one, two = (spool["code"] for spool in first["spools"][:2])
     run(shop, one, "P1", "J-1", 0, 60)
@@ -49,7 +49,7 @@ def test_a_late_hold_lists_every_job_and_those_across_an_unrecorded_swap(shop, t
 
 
 def test_a_containment_is_closed_once_by_a_named_person_with_a_note(shop, two_lots):
-    """Closing takes an entry off the open list for good, and lifting the hold closes none."""
+    """A containment is closed once by a named person with a note; lifting the hold closes none."""
     first, _ = two_lots
     run(shop, first["spools"][0]["code"], "P1", "J-1", 0, 60)
     shop.decide(first["lot_id"], "block")
@@ -64,7 +64,7 @@ def test_a_containment_is_closed_once_by_a_named_person_with_a_note(shop, two_lo
 
 
 def test_a_lot_that_loses_one_use_contains_that_use_alone(shop):
-    """A lot blocked for one use by a later reading opens containments where it was loaded for that use."""
+    """A later reading that blocks a lot for one use opens containments for that use alone."""
     limits = {
         "color": {"lot_max": 1.0},
         "diameter": {"reading_tolerance_mm": 0.05},
@@ -83,7 +83,7 @@ def test_a_lot_that_loses_one_use_contains_that_use_alone(shop):
 
 
 def test_a_job_traces_back_to_deliveries_orders_readings_and_revisions(shop):
-    """Behind a job stand its lots, each with deliveries, orders, and the decision in force when it was loaded."""
+    """A job leads to its lots, each with deliveries, orders and the decision in force at its loading."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     got = shop.good_lot(supplier, grade, "Q-1", order_ref="PO-7")
     shop.load(got["spools"][0]["code"], "general", job="J-1")
@@ -97,7 +97,7 @@ def test_a_job_traces_back_to_deliveries_orders_readings_and_revisions(shop):
 
 
 def test_what_must_come_off_now_is_what_is_loaded_and_certain(shop):
-    """Machine, job, spool and lot, the first contained first; no longer once the spool is off or the place was looked after."""
+    """The list has machine, job, spool and lot of certain open loads, oldest containment first, until unloaded or closed."""
     delivery = shop.good_lot()
     loads = [shop.load(delivery["spools"][n]["code"], machine=f"P{n}", job=f"J-{n}") for n in range(3)]
     shop.unload(loads[0]["id"], 500)

@@ -1,4 +1,4 @@
-"""Test prints, builds and the control spool over HTTP: which prints count, and when a build is in doubt."""
+"""Test prints, builds and the control spool over HTTP: prints that count, and suspect builds."""
 
 import pytest
 
@@ -11,14 +11,14 @@ STEADY = (29, 31, 30, 30, 29, 31, 30, 30)
 
 @pytest.fixture
 def bar(shop):
-    """A recipe for bars, revision 1."""
+    """A recipe for specimens, revision 1."""
     made = shop.post("quality", "/test-prints", {"code": "BAR", "name": "Upright bar"})
     return shop.post("quality", f"/test-prints/{made['id']}/revisions", RECIPE)
 
 
 @pytest.fixture
 def white(shop, bar):
-    """A grade whose bars count when they were printed by the recipe."""
+    """A grade whose specimens must be printed by the recipe."""
     return shop.grade(limits=BOND)
 
 
@@ -29,12 +29,12 @@ def quillwort(shop):
 
 
 def drawn(delivery):
-    """The code of the first spool that was drawn."""
+    """The code of the first drawn spool."""
     return delivery["sample"]["spool_codes"][0]
 
 
 def bars(code, *stresses, build="B1", printer="P1", recipe="BAR/1", control=False):
-    """Bars of one build."""
+    """Specimens of one build."""
     made = {"printer": printer, "build": build, "test_print": recipe, "control": control}
     return [{"spool_code": code, "stress_mpa": stress, "measured_at": MEASURED, **made} for stress in stresses]
 
@@ -46,14 +46,14 @@ def finding(shop, lot_id, code):
 
 
 def eight_steady_builds(shop, supplier, grade):
-    """Control bars of eight builds on P1, each beside a bar of an earlier lot."""
+    """Control specimens of eight builds on P1, each beside a specimen of an earlier lot."""
     code = drawn(shop.receive(supplier, grade, "Q-EARLIER"))
     for number, stress in enumerate(STEADY, 1):
         shop.measure("bond", bars(code, stress, build=f"C{number}", control=True))
 
 
 def test_a_recipe_is_a_numbered_revision(shop, bar):
-    """Revisions count from 1 and never change; they are cited as code and revision."""
+    """Revisions count from 1, never change, and are cited as code and revision."""
     assert ("BAR/1", 1, 215) == (bar["test_print"], bar["revision"], bar["nozzle_c"])
     second = shop.post("quality", f"/test-prints/{bar['test_print_id']}/revisions", {**RECIPE, "nozzle_c": 225})
     assert "BAR/2" == second["test_print"]
@@ -71,7 +71,7 @@ def test_a_code_is_taken_once(shop, bar):
 
 
 def test_limits_keep_the_revision_they_were_set_with(shop, white):
-    """A code alone stands for the newest revision of that day."""
+    """A code without a revision means the newest one when the limits were set."""
     (limits,) = shop.get("quality", f"/grades/{white['id']}/limits")["items"]
     assert "BAR/1" == limits["bond"]["test_print"]
     told = shop.post(
@@ -86,7 +86,7 @@ def test_limits_keep_the_revision_they_were_set_with(shop, white):
 
 
 def test_bars_by_another_recipe_do_not_count(shop, white, quillwort, bar):
-    """30 MPa printed 10 °C hotter releases nothing; 30 MPa by the recipe does."""
+    """30 MPa printed 10 °C hotter does not count; 30 MPa by the recipe releases."""
     shop.post("quality", f"/test-prints/{bar['test_print_id']}/revisions", {**RECIPE, "nozzle_c": 225})
     lot = shop.receive(quillwort, white)
     hot = shop.measure("bond", bars(drawn(lot), 30, 31, recipe="BAR"))
@@ -108,14 +108,14 @@ def test_bars_by_another_recipe_do_not_count(shop, white, quillwort, bar):
 def test_a_recipe_that_does_not_exist_and_a_build_without_its_printer_are_refused(
     shop, white, quillwort, more, pointer
 ):
-    """The fault stands at the field."""
+    """An unknown recipe, and a build without its printer, are refused at their fields."""
     (one,) = bars(drawn(shop.receive(quillwort, white)), 30)
     told = shop.measure("bond", [{**one, **more}], status=422)
     assert [pointer] == [fault["pointer"] for fault in told["errors"]]
 
 
 def test_control_bars_are_not_bars_of_the_lot(shop, white, quillwort):
-    """Two strong control bars leave the lot without a bar."""
+    """Control specimens do not count as specimens of the lot."""
     lot = shop.receive(quillwort, white)
     told = shop.measure("bond", bars(drawn(lot), 40, 41, control=True))
     assert "quarantined" == told["lots"][0]["standing"]
@@ -123,7 +123,7 @@ def test_control_bars_are_not_bars_of_the_lot(shop, white, quillwort):
 
 
 def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillwort):
-    """After eight builds around 30 MPa a control of 21 shows a cold build: its bars neither release nor block until quality lifts the doubt."""
+    """After eight builds around 30 MPa a control of 21 makes its build suspect, and its specimens count only after quality lifts the doubt."""
     eight_steady_builds(shop, quillwort, white)
     lot = shop.receive(quillwort, white)
     assert "released" == shop.measure("bond", bars(drawn(lot), 24, 25, build="COLD"))["lots"][0]["standing"]
@@ -144,7 +144,7 @@ def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillw
 
 
 def test_every_lot_of_a_build_in_doubt_is_judged_again(shop, white, quillwort):
-    """A lot printed in the same build loses its bars as well, and is told among the lots of the answer."""
+    """Every lot of a suspect build is reassessed without those specimens and named in the answer."""
     eight_steady_builds(shop, quillwort, white)
     one, other = (shop.receive(quillwort, white, lot) for lot in ("Q-1", "Q-2"))
     for lot in (one, other):
@@ -156,7 +156,7 @@ def test_every_lot_of_a_build_in_doubt_is_judged_again(shop, white, quillwort):
 
 
 def test_a_steady_control_and_a_young_chart_doubt_nothing(shop, white, quillwort):
-    """A control within its chart says nothing; neither does any control before there are eight builds."""
+    """A control within its chart, or before eight builds, makes nothing suspect."""
     eight_steady_builds(shop, quillwort, white)
     lot = shop.receive(quillwort, white)
     shop.measure("bond", bars(drawn(lot), 28, build="B9", control=True))
@@ -178,7 +178,7 @@ def coupon(code, measured_mm, build="B1", **more):
 
 
 def test_a_difference_to_the_control_leaves_the_printer_out(shop, quillwort):
-    """A printer that is 0.2 % short makes 0.50 % of the lot's 0.30 and of the control's: the difference is 0.02 %, within 0.15."""
+    """A printer 0.2 % short makes 0.50 % of lot and control, so the difference of 0.02 % is within 0.15 (by hand)."""
     lot = shop.receive(quillwort, shop.grade(limits=COUPONS))
     first = shop.measure("shrinkage", coupon(drawn(lot), 99.48))
     assert ["print a coupon along X of the control spool in build B1"] == first["lot"]["to_measure"]
@@ -191,7 +191,7 @@ def test_a_difference_to_the_control_leaves_the_printer_out(shop, quillwort):
 
 
 def test_a_lot_that_shrinks_more_than_its_control_is_refused(shop, quillwort):
-    """0.62 % beside a control of 0.30 % is the lot, not the printer."""
+    """0.62 % beside a control of 0.30 % is a failure of the lot, not the printer."""
     lot = shop.receive(quillwort, shop.grade(limits=COUPONS))
     told = shop.measure("shrinkage", [coupon(drawn(lot), 99.38), coupon(drawn(lot), 99.70, control=True)])
     assert "blocked" == told["lots"][0]["standing"]
@@ -199,7 +199,7 @@ def test_a_lot_that_shrinks_more_than_its_control_is_refused(shop, quillwort):
 
 
 def test_a_colour_difference_to_the_control_leaves_the_plate_out(shop, quillwort):
-    """A plate that makes both 0.8 darker leaves lot and control 0.3 apart in b*, 0.28 by CIEDE2000 (colour-science 0.4.7), within 0.5."""
+    """On a plate that makes both 0.8 darker, lot and control are 0.3 apart in b*, 0.28 by CIEDE2000 (colour-science 0.4.7), within 0.5."""
     limits = {"sampling": {"fixed": 1}, "color": {"lot_max": 2.0, "control_max": 0.5}}
     lot = shop.receive(quillwort, shop.grade(limits=limits))
     made = {"conditions": CONDITIONS, "printer": "P1", "build": "B1", "measured_at": MEASURED}
@@ -212,7 +212,7 @@ def test_a_colour_difference_to_the_control_leaves_the_plate_out(shop, quillwort
 
 
 def test_a_control_print_never_lifts_a_block(shop, white, quillwort):
-    """A build that blocked its lot and is then put in doubt leaves the lot in quarantine until quality decides, though another build is good."""
+    """A lot blocked by a build that becomes suspect stays in quarantine until quality decides, though another build is good."""
     eight_steady_builds(shop, quillwort, white)
     lot = shop.receive(quillwort, white)
     blocked = shop.measure("bond", bars(drawn(lot), 12, 13, build="COLD"))
@@ -228,7 +228,7 @@ def test_a_control_print_never_lifts_a_block(shop, white, quillwort):
 
 @pytest.mark.parametrize("more", [{"recipe": "BAR/2"}, {"printer": "P2"}, {"build": "B2"}])
 def test_a_control_by_another_recipe_printer_or_build_is_not_compared(shop, bar, quillwort, more):
-    """The ratio waits for control bars that were printed as the lot's were."""
+    """The ratio waits for control specimens printed as the lot's were."""
     shop.post("quality", f"/test-prints/{bar['test_print_id']}/revisions", RECIPE)
     limits = {"sampling": {"fixed": 1}, "bond": {"mean_min_mpa": 10, "control_ratio_min": 0.7}}
     lot = shop.receive(quillwort, shop.grade(limits=limits))

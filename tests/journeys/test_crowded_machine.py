@@ -1,4 +1,4 @@
-"""More spools on a machine than it has slots, a good spool where a suspect one was, and a clock that was set back."""
+"""More spools on a machine than slots, a good spool in place of a suspect one, and a clock set back."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -19,7 +19,7 @@ def at(hour, minute=0):
 
 @pytest.fixture
 def crowd(shop):
-    """Spool and load of each of two lots: L1's on P1 for J-1 from 8 to 12, L2's for J-2 since 10, before the first came off."""
+    """Spool and load of two lots: L1 on P1 for J-1 from 8 to 12, and L2 for J-2 since 10, before the first came off."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     first, second = (shop.good_lot(supplier, grade, lot, spools=2)["spools"][0]["code"] for lot in ("Q-1", "Q-2"))
     loads = [
@@ -31,19 +31,19 @@ def crowd(shop):
 
 
 def reached(shop, lot):
-    """Job, certainty and suspect spool of each place that a lot reached."""
+    """Job, certainty and suspect spool of each exposure of a lot."""
     items = shop.get("quality", f"/lots/{lot}/exposure")["items"]
     return [(item["job"], item["certainty"], item["suspect_spool_code"]) for item in items]
 
 
 def slots(shop, count):
-    """P1 holds so many spools."""
+    """Sets the slots of P1."""
     tag = shop.call("production", "GET", "/machines/1").headers["ETag"]
     assert 200 == shop.call("production", "PATCH", "/machines/1", {"slots": count}, If_Match=tag).status_code
 
 
 def test_every_job_that_ran_in_the_overlap_is_possibly_exposed(shop, crowd):
-    """Forward from both lots, backward from both jobs, with the moment; with two slots nothing is in doubt."""
+    """The overlap makes both jobs possible, forward and backward, with the moment; with two slots there is no doubt."""
     (first, _), (second, _) = crowd
     assert [("J-1", "certain", first), ("J-2", "possibly", first)] == reached(shop, 1)
     assert [("J-2", "certain", second), ("J-1", "possibly", second)] == reached(shop, 2)
@@ -61,7 +61,7 @@ def test_every_job_that_ran_in_the_overlap_is_possibly_exposed(shop, crowd):
 
 
 def test_take_off_first_names_the_suspect_spool_and_never_a_good_one(shop, crowd):
-    """L1 is blocked: its own spool on P2 comes off; on P1 stands a good spool of L2, so machine, job and time are named instead."""
+    """L1 is blocked: its own spool on P2 must come off; on P1 there is a good spool of L2, so only machine, job and time are named."""
     (first, _), (good, _) = crowd
     suspect = first.replace("S001", "S002")
     shop.load(suspect, machine="P2", job="J-3")
@@ -88,7 +88,7 @@ def test_take_off_first_names_the_suspect_spool_and_never_a_good_one(shop, crowd
 
 
 def test_loads_and_unloads_work_after_the_clock_was_set_back(shop):
-    """By two hours and by six years: time goes on from what is recorded of the spool, what is stated is checked, and the trace is whole."""
+    """With a clock set back by two hours or six years, times continue from the recorded ones, stated times are checked, and the trace is complete."""
     codes = [spool["code"] for spool in shop.good_lot(spools=2)["spools"]]
     with clock.retelling(NOON):
         first = shop.load(codes[0])

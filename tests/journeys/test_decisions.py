@@ -1,4 +1,4 @@
-"""Decisions by hand: what quality may decide over a lot's readings, what may follow what, and what nobody may."""
+"""Manual decisions: permitted decisions, their order, and roles."""
 
 import pytest
 
@@ -6,14 +6,14 @@ from tests.shop import SIMPLE_LIMITS, WHITE
 
 
 def refused_by_readings(shop):
-    """A lot blocked by an oval diameter; answers its delivery."""
+    """A lot blocked by an oval diameter; returns its delivery."""
     got = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS), spools=2)
     assert "blocked" == shop.diameter(got["spools"][0]["code"], 1.84, 1.66)["lot"]["standing"]
     return got
 
 
 def test_a_good_lot_is_blocked_by_hand_and_lifted_again(shop):
-    """A block by hand wins over good readings, gives its reason on the floor, and is lifted again."""
+    """A manual block overrides good readings, with its reason in the clearance, and can be lifted."""
     got = shop.good_lot()
     lot_id, spool = got["lot"]["id"], got["spools"][0]["code"]
     blocked = shop.decide(lot_id, "block", "brittle tabs on job 41")
@@ -33,7 +33,7 @@ def test_a_good_lot_is_blocked_by_hand_and_lifted_again(shop):
 
 
 def test_a_hold_keeps_a_good_lot_in_quarantine_and_never_softens_a_block(shop):
-    """A hold is a quarantine by hand; readings that refuse a held lot block it all the same."""
+    """A hold is a manual quarantine, and failing readings still block the lot."""
     got = shop.good_lot()
     assert "quarantined" == shop.decide(got["lot"]["id"], "hold", "client asks")["standing"]
     assert shop.ask_clearance(got["spools"][0]["code"])["clear"] is False
@@ -42,7 +42,7 @@ def test_a_hold_keeps_a_good_lot_in_quarantine_and_never_softens_a_block(shop):
 
 
 def test_a_lot_on_hold_that_its_readings_block_is_said_to_be_blocked_by_them(shop):
-    """The sentence after a failing reading names the reading, not the hold that was there before it."""
+    """After a failing reading the sentence names the reading and not the earlier hold."""
     got = shop.good_lot()
     shop.decide(got["lot"]["id"], "hold", "client asks")
     says = shop.diameter(got["spools"][1]["code"], 1.84, 1.66)["lot"]["says"]
@@ -51,7 +51,7 @@ def test_a_lot_on_hold_that_its_readings_block_is_said_to_be_blocked_by_them(sho
 
 
 def test_nobody_lifts_a_lot_that_its_readings_refuse(shop):
-    """There is nothing to lift on a lot its readings blocked, and lifting a block by hand leaves theirs in force."""
+    """A lot blocked by readings alone cannot be lifted, and lifting a manual block leaves the block by readings."""
     got = refused_by_readings(shop)
     lot_id = got["lot"]["id"]
     refused = shop.decide(lot_id, "lift", "we need it", status=409)
@@ -72,7 +72,7 @@ def test_nobody_lifts_a_lot_that_its_readings_refuse(shop):
     ],
 )
 def test_a_decision_that_cannot_follow_is_refused_naming_those_that_can(shop, first, then, legal):
-    """409 lists the legal decisions; the lot stays as it was and nothing is added to its record."""
+    """An impossible decision is refused with 409 and the possible ones, without a record."""
     lot_id = shop.good_lot()["lot"]["id"]
     if first:
         shop.decide(lot_id, first)
@@ -85,7 +85,7 @@ def test_a_decision_that_cannot_follow_is_refused_naming_those_that_can(shop, fi
 
 @pytest.mark.parametrize(("ending", "standing"), [("return", "returned"), ("scrap", "scrapped")])
 def test_a_lot_that_left_the_shop_comes_back_by_a_lift_alone(shop, ending, standing):
-    """After a return or a scrapping no other decision and no reassessment brings the lot back."""
+    """After a return or scrapping only a lift is possible."""
     got = shop.good_lot()
     lot_id, spool = got["lot"]["id"], got["spools"][0]["code"]
     assert standing == shop.decide(lot_id, ending, "off shade on parts")["standing"]
@@ -100,7 +100,7 @@ def test_a_lot_that_left_the_shop_comes_back_by_a_lift_alone(shop, ending, stand
 
 
 def test_a_decision_needs_a_reason(shop):
-    """A decision by hand without a reason, or with a blank one, is refused."""
+    """A manual decision without a reason, or with a blank one, is refused."""
     lot_id = shop.good_lot()["lot"]["id"]
     for body in ({"action": "block"}, {"action": "block", "reason": "  "}):
         refused = shop.post("quality", f"/lots/{lot_id}/decisions", body, 422)
@@ -109,7 +109,7 @@ def test_a_decision_needs_a_reason(shop):
 
 
 def test_a_lot_and_its_assessment_agree_after_the_lot_before_it_was_blocked(shop):
-    """A lot judged by its step from one that is blocked later stands the same wherever it is read."""
+    """A lot assessed by its step from a lot blocked later has one status everywhere."""
     grade = shop.grade(limits={"sampling": {"fixed": 1}, "color": {"lot_max": 1.5, "step_max": 0.8}})
     supplier = shop.supplier()
     first = shop.receive(supplier, grade, "Q-1", spools=1)

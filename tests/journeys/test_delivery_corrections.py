@@ -1,4 +1,4 @@
-"""A delivery that was logged wrongly is put right: by the clerk, then by quality, then by closing it and logging it anew."""
+"""Corrections of a delivery: by the clerk, then by quality, then by closing and logging it again."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -13,7 +13,7 @@ REASON = "as the packing slip says"
 
 @pytest.fixture
 def clerk(shop):
-    """A clerk at the desk of a shop with a supplier and two grades, and what they ask."""
+    """A clerk of a shop with a supplier and two grades."""
     return Clerk(shop)
 
 
@@ -31,11 +31,11 @@ class Clerk:
         return self.shop.post("receiving", "/deliveries", body, status)
 
     def show(self, number):
-        """A delivery as it is now."""
+        """A delivery in its present form."""
         return self.shop.get("receiving", f"/deliveries/{number}")
 
     def correct(self, number, body, role="receiving", status=200):
-        """What a correction answers, made on the newest ETag."""
+        """The answer to a correction with the newest ETag."""
         path = f"/deliveries/{number}"
         etag = self.shop.call(role, "GET", path).headers["ETag"]
         answer = self.shop.call(role, "PATCH", path, body, If_Match=etag)
@@ -48,23 +48,23 @@ class Clerk:
 
 
 def came(delivery):
-    """Codes of the spools that were not withdrawn, with their masses."""
+    """Codes of spools that were not withdrawn, with their masses."""
     return {one["code"]: one["net_mass_g"] for one in delivery["spools"] if one["withdrawn_at"] is None}
 
 
 def pointers(refused):
-    """Where a refusal points."""
+    """The pointers of a refusal."""
     return [error["pointer"] for error in refused["errors"]]
 
 
 def sound():
-    """Asserts that lots check finds nothing."""
+    """Asserts that lots check finds no fault."""
     with connected():
         assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_80_spools_were_8(clerk):
-    """The last 72 are withdrawn, the sample is the next in the order of the same seed, and what was logged stays beside it."""
+    """Of 80 logged spools 72 are withdrawn; the sample is the next in the order of the seed, and the logged count is kept."""
     logged = clerk.log(count=80)
     corrected = clerk.correct(logged["id"], {"spool_count": 8})
     assert [f"L1-S00{number}" for number in range(1, 9)] == list(came(corrected))
@@ -81,7 +81,7 @@ def test_80_spools_were_8(clerk):
 
 
 def test_everything_that_is_said_of_the_receipt_can_be_corrected(clerk):
-    """Order, dates, cost and note, and emptied again; the ETag rises with each; the list shows what is true now."""
+    """Order, dates, cost and note can be corrected and emptied; each changes the ETag, and the list shows present values."""
     number = clerk.log()["id"]
     body = {"order_ref": "PO 8", "due_at": RECEIVED, "cost": 120.0, "currency": "EUR", "note": "dented"}
     body["received_at"] = "2026-11-19T08:00:00Z"
@@ -99,7 +99,7 @@ def test_everything_that_is_said_of_the_receipt_can_be_corrected(clerk):
 
 
 def test_a_spool_weighs_less_and_two_more_were_in_the_box(clerk):
-    """Masses by code; further spools get codes and the mass that the others share."""
+    """Masses are corrected by code; further spools get codes and the mass common to the others."""
     number = clerk.log(count=3)["id"]
     corrected = clerk.correct(number, {"spool_count": 5})
     assert {"L1-S001": 1000, "L1-S002": 1000, "L1-S003": 1000, "L1-S004": 1000, "L1-S005": 1000} == came(corrected)
@@ -115,7 +115,7 @@ def test_a_spool_weighs_less_and_two_more_were_in_the_box(clerk):
 
 
 def test_every_fault_is_told_at_once(clerk):
-    """A spool that is not there, a mass in kilograms, a cost without its currency, a time to come."""
+    """An unknown spool, a mass in kilograms, a cost without currency and a future time are reported together."""
     number = clerk.log(count=2)["id"]
     soon = (datetime.now(UTC) + timedelta(days=2)).isoformat()
     body = {"withdraw": ["X"], "spools": [{"code": "L1-S001", "net_mass_g": 0.75}], "cost": 5, "received_at": soon}
@@ -128,7 +128,7 @@ def test_every_fault_is_told_at_once(clerk):
 
 
 def test_after_the_first_reading_it_is_quality_that_corrects_with_a_reason(clerk):
-    """The clerk is told whom to ask; a voided reading counts as one; what was measured stays."""
+    """After the first reading, voided ones included, only quality corrects, with a reason; readings stay."""
     logged = clerk.log(count=8)
     number, drawn = logged["id"], logged["sample"]["spool_codes"][0]
     clerk.shop.post("quality", f"/readings/{clerk.shop.diameter(drawn)['id']}/void", {"reason": "wrong spool"})
@@ -151,7 +151,7 @@ def test_after_the_first_reading_it_is_quality_that_corrects_with_a_reason(clerk
 
 
 def test_supplier_grade_and_number_are_corrected_before_any_reading_only(clerk):
-    """The lot itself changes, is found by its new number, and is judged under the limits of its grade."""
+    """Before any reading supplier, grade and number can be corrected, with the limits of the new grade."""
     number = clerk.log("L-OO71")["id"]
     corrected = clerk.correct(number, {"supplier_lot": "L-0071", "grade_code": "PLA-BK-175"})
     assert ("L-0071", clerk.black["id"]) == (corrected["lot"]["supplier_lot"], corrected["grade_id"])
@@ -163,7 +163,7 @@ def test_supplier_grade_and_number_are_corrected_before_any_reading_only(clerk):
 
 
 def test_a_lot_is_not_renamed_into_another_or_under_another_delivery(clerk):
-    """A number that is taken, and a lot that came twice, are for quality to close; a number alike is asked about."""
+    """A used number, or a lot of two deliveries, must be closed by quality; a similar number is questioned."""
     first, second = clerk.log("L-0071"), clerk.log("K-1")
     refused = clerk.correct(second["id"], {"supplier_lot": "L-0071"}, status=409)
     assert (first["lot_id"], True) == (refused["existing_id"], "Ask quality to close" in refused["detail"])
@@ -180,7 +180,7 @@ def test_a_lot_is_not_renamed_into_another_or_under_another_delivery(clerk):
 
 
 def test_a_stale_correction_is_refused(clerk):
-    """Whoever read it before somebody else corrected it reads again."""
+    """A correction with a stale ETag is refused."""
     number = clerk.log()["id"]
     old = clerk.shop.call("receiving", "GET", f"/deliveries/{number}").headers["ETag"]
     clerk.correct(number, {"note": "dented"})
@@ -190,7 +190,7 @@ def test_a_stale_correction_is_refused(clerk):
 
 
 def test_withdrawn_spools_count_for_nothing(clerk):
-    """They cannot be measured, opened, wound, loaded or labelled, and are in no stock."""
+    """Withdrawn spools cannot be measured, opened, respooled, loaded or labelled, and are in no stock."""
     shop = clerk.shop
     lot = shop.good_lot(clerk.supplier, clerk.grade, "L-0071", spools=3)
     gone = next(one["code"] for one in lot["spools"] if one["code"] not in lot["sample"]["spool_codes"])
@@ -214,7 +214,7 @@ def test_withdrawn_spools_count_for_nothing(clerk):
 
 
 def test_an_undrawn_spool_less_leaves_the_sample_and_a_plan_asks_for_fewer(clerk):
-    """Under a plan 80 spools want 13; of 8 it wants 2, which are of the 13 as far as they came."""
+    """Under a plan 80 spools need 13; of 8 it needs 2, taken from the 13 as far as present."""
     plan = {**SIMPLE_LIMITS, "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 1.0}}
     clerk.shop.post("quality", f"/grades/{clerk.grade['id']}/limits", plan)
     logged = clerk.log(count=80)
@@ -232,7 +232,7 @@ def test_an_undrawn_spool_less_leaves_the_sample_and_a_plan_asks_for_fewer(clerk
 
 
 def test_as_of_knows_what_was_known_then(clerk):
-    """Before the correction the sample of 80 had to be measured, afterwards that of 8."""
+    """Before the correction the sample of 80 applies, and afterwards that of 8."""
     limits = {**SIMPLE_LIMITS, "sampling": {"fixed": 9}}
     clerk.shop.post("quality", f"/grades/{clerk.grade['id']}/limits", limits)
     number = clerk.log(count=80)["id"]
@@ -249,7 +249,7 @@ def _wanted(assessment):
 
 
 def test_what_was_paid_and_when_it_was_due_is_compared_as_corrected(clerk):
-    """A cost ten times too high and a wrong day are in no comparison once they are put right."""
+    """Comparisons use the corrected cost and due date."""
     shop = clerk.shop
     lot = shop.good_lot(
         clerk.supplier, clerk.grade, "L-0071", spools=2, cost=400.0, currency="EUR", due_at="2026-11-19T08:00:00Z"
@@ -261,7 +261,7 @@ def test_what_was_paid_and_when_it_was_due_is_compared_as_corrected(clerk):
 
 
 def test_a_measured_delivery_of_the_wrong_lot_is_closed_and_logged_anew(clerk):
-    """Its spools are withdrawn, its lot waits for nothing but the filament logged anew, and the right number is not asked about."""
+    """A measured delivery of the wrong lot is closed: its spools are withdrawn, and the right number is accepted without a question."""
     shop = clerk.shop
     lot = shop.good_lot(clerk.supplier, clerk.grade, "L-OO71", spools=3)
     code = lot["spools"][0]["code"]
@@ -294,7 +294,7 @@ def test_a_measured_delivery_of_the_wrong_lot_is_closed_and_logged_anew(clerk):
 
 
 def test_a_closed_lot_stays_closed_whatever_is_decided(clerk):
-    """Judged again, blocked and lifted, it is never released; a concession helps none of its spools."""
+    """A lot with closed deliveries is never released, after any decision or concession."""
     shop = clerk.shop
     lot = shop.good_lot(clerk.supplier, clerk.grade, "L-1")
     clerk.close(lot["id"])
@@ -308,7 +308,7 @@ def test_a_closed_lot_stays_closed_whatever_is_decided(clerk):
 
 
 def test_one_delivery_of_two_is_closed(clerk):
-    """The lot goes on with the other: readings of the closed one no longer count, for it or against it."""
+    """With one of two deliveries closed, only readings of the other count."""
     shop = clerk.shop
     good = shop.good_lot(clerk.supplier, clerk.grade, "L-1", spools=2)
     wrong = clerk.log("L-1", 2)
@@ -324,7 +324,7 @@ def test_one_delivery_of_two_is_closed(clerk):
 
 
 def test_what_was_wound_from_a_closed_delivery_is_withdrawn_with_it(clerk):
-    """Whichever lot the new spool is of: it holds filament that nobody knows."""
+    """A spool respooled from a closed delivery is withdrawn with it."""
     shop = clerk.shop
     good = shop.good_lot(clerk.supplier, clerk.grade, "L-1", spools=1)
     wrong = shop.good_lot(clerk.supplier, clerk.grade, "L-2", spools=1)
@@ -343,7 +343,7 @@ def test_what_was_wound_from_a_closed_delivery_is_withdrawn_with_it(clerk):
 
 
 def test_800_for_8_spools_is_asked_about(clerk):
-    """Over 200, or over ten times what the supplier usually sends, a person confirms the count; nothing is stored until then."""
+    """A count over 200, or over ten times the usual, needs a confirmation before anything is stored."""
     before = counts()
     asked = clerk.log("L-1", 800, 409)
     assert ("/problems/unusual-count", []) == (asked["type"], asked["candidates"])
@@ -374,7 +374,7 @@ def test_800_for_8_spools_is_asked_about(clerk):
     ],
 )
 def test_is_it_this_lot(clerk, known, typed, slip):
-    """O for 0, I for 1, a dropped zero, letters of another script with a blank for a dash: the lot that is meant is named, with the slip."""
+    """O for 0, I for 1, a missing zero or foreign letters lead to the question with the known lot and the difference."""
     lot_id = clerk.log(known)["lot_id"]
     asked = clerk.log(typed, status=409)
     assert [lot_id] == [one["id"] for one in asked["candidates"]]
@@ -384,5 +384,5 @@ def test_is_it_this_lot(clerk, known, typed, slip):
 
 
 def test_neighbouring_numbers_are_not_asked_about(clerk):
-    """L-10, L-100 and L-1000 are three lots."""
+    """L-10, L-100 and L-1000 are three lots without a question."""
     assert [True] * 3 == [clerk.log(number)["new_lot"] for number in ("L-100", "L-10", "L-1000")]

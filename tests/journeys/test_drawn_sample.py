@@ -1,4 +1,4 @@
-"""The drawn sample is the sample: readings of other spools refuse and never release, more spools are drawn where they are wanted, quality accepts substitutes."""
+"""The drawn sample: readings of other spools only reject, further draws follow, and quality accepts substitutes."""
 
 import io
 
@@ -25,7 +25,7 @@ WIDE = (0.6, 1.0, 1.0)
 
 @pytest.fixture
 def delivery(shop):
-    """Six spools of which three were drawn."""
+    """Six spools, three of them drawn."""
     return shop.receive(shop.supplier(), shop.grade(limits=THREE), spools=6)
 
 
@@ -36,18 +36,18 @@ def codes(delivery):
 
 
 def on(spool, lab=WHITE, **more):
-    """A colour reading to be posted."""
+    """A colour reading to post."""
     return {"spool_code": spool, "lab": lab, "conditions": CONDITIONS, **more}
 
 
 def nothing_found():
-    """True when the check finds nothing wrong with the shop."""
+    """True when the check finds no fault."""
     with connected():
         return [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_readings_of_spools_that_were_not_drawn_release_nothing(shop, delivery):
-    """Three of six were drawn; the other three on the reference leave the lot in quarantine, and the drawn ones are still to be measured."""
+    """Of six spools with three drawn, the other three on the reference release nothing, and the tasks name the drawn ones."""
     drawn, others = codes(delivery)
     after = shop.measure("color", [on(code) for code in others])["lots"][0]
     assert "quarantined" == after["standing"]
@@ -58,7 +58,7 @@ def test_readings_of_spools_that_were_not_drawn_release_nothing(shop, delivery):
 
 
 def test_a_drawn_spool_is_drawn_however_its_code_is_typed(shop, delivery):
-    """A code in small letters is that of the drawn spool: no warning, and the lot is released by all of them."""
+    """Lower case codes are drawn spools: no warning, and the lot is released."""
     drawn = delivery["sample"]["spool_codes"]
     answer = shop.measure("color", [on(code.lower()) for code in drawn])
     assert [[]] * len(drawn) == [item["warnings"] for item in answer["items"]]
@@ -66,7 +66,7 @@ def test_a_drawn_spool_is_drawn_however_its_code_is_typed(shop, delivery):
 
 
 def test_one_bad_spool_that_was_not_drawn_refuses_the_lot(shop, delivery):
-    """3.0 away from the reference where 1.3 is allowed: blocked at once, and good drawn spools do not help."""
+    """A spool that was not drawn, 3.0 away with 1.3 allowed, blocks the lot, and good drawn spools do not help."""
     drawn, others = codes(delivery)
     assert "blocked" == shop.color(others[0], FAR)["lot"]["standing"]
     assert "blocked" == shop.measure("color", [on(code) for code in drawn])["lots"][0]["standing"]
@@ -76,7 +76,7 @@ def test_one_bad_spool_that_was_not_drawn_refuses_the_lot(shop, delivery):
 
 
 def test_every_way_in_tells_at_once_that_a_reading_cannot_release(shop, delivery):
-    """One object, a list, columns, a file: each reading has its warning, and the lot says it too."""
+    """As an object, list, columns or file, each such reading has its warning, and so has the lot."""
     drawn, others = codes(delivery)
     detail = f"Spool {others[0]} was not drawn for the sample. This reading can reject the lot but cannot release it."
     hint = f"Measure the drawn spools: {', '.join(drawn)}. If one is damaged or missing, ask quality for a substitute."
@@ -103,7 +103,7 @@ def test_every_way_in_tells_at_once_that_a_reading_cannot_release(shop, delivery
 
 
 def test_the_assessment_and_the_record_say_which_spools_were_not_drawn(shop, delivery):
-    """Both note it, and the record shows the draw with its seed."""
+    """Assessment and record note the spools that were not drawn, and the record has the draw with its seed."""
     drawn, others = codes(delivery)
     shop.color(others[0], WHITE)
     note = f"Spool {others[0]} was not drawn for the sample. Its readings can reject the lot but not release it."
@@ -123,7 +123,7 @@ def test_the_assessment_and_the_record_say_which_spools_were_not_drawn(shop, del
 
 
 def near(shop, spools):
-    """A delivery whose three drawn spools are inside the limit by less than the guard band; and where the lot stands."""
+    """A delivery whose three drawn spools are near, and its lot's status."""
     delivery = shop.receive(shop.supplier(), shop.grade(limits=GUARDED), spools=spools)
     drawn, _ = codes(delivery)
     rows = [on(code, [95.0, -0.8, 1.5 + b]) for code, b in zip(drawn, WIDE, strict=True)]
@@ -131,13 +131,13 @@ def near(shop, spools):
 
 
 def draws(shop, delivery):
-    """The further draws from a delivery, as the list of deliveries has them."""
+    """The further draws of a delivery in the list."""
     (own,) = shop.get("receiving", f"/deliveries?lot_id={delivery['lot_id']}")["items"]
     return own["further_draws"]
 
 
 def test_more_spools_are_drawn_where_a_finding_wants_them(shop):
-    """Where about 8 more spools are wanted the program draws 8, next in the order of the seed, names them, and draws no more while they are not measured."""
+    """About 8 further spools are drawn in the order of the seed, and no more while they are unmeasured."""
     delivery, after = near(shop, 40)
     (asked,) = after["to_measure"]
     assert asked.startswith("measure about 8 more spools")
@@ -158,7 +158,7 @@ def test_more_spools_are_drawn_where_a_finding_wants_them(shop):
 
 
 def test_what_was_known_before_a_draw_names_no_drawn_spool(shop):
-    """A replay of an earlier moment uses the draws recorded by then."""
+    """A past moment has the draws recorded by then."""
     delivery, after = near(shop, 40)
     first = shop.get("quality", f"/lots/{delivery['lot_id']}/decisions")["items"][0]
     assert "drawn:" in after["to_measure"][0]
@@ -169,14 +169,14 @@ def test_what_was_known_before_a_draw_names_no_drawn_spool(shop):
 
 
 def test_where_no_spool_is_left_the_lot_says_so(shop):
-    """All three spools of a delivery were measured, and the mean is still too near to its limit."""
+    """With all three spools measured and the mean still near, the lot says that none is left."""
     delivery, after = near(shop, 3)
     assert [] == draws(shop, delivery)
     assert after["to_measure"][0].endswith("but no spool of this lot is left to draw, so ask quality for a decision")
 
 
 def test_newer_limits_that_ask_for_more_spools_have_them_drawn(shop):
-    """Three of six were drawn and measured; limits for five, and two more are drawn when the lot is judged again."""
+    """After limits for five spools the reassessment draws two more."""
     grade = shop.grade(limits=THREE)
     delivery = shop.receive(shop.supplier(), grade, spools=6)
     drawn, others = codes(delivery)
@@ -193,13 +193,13 @@ def test_newer_limits_that_ask_for_more_spools_have_them_drawn(shop):
 
 
 def replace(shop, delivery, drawn, substitute, status=201, reason="crushed in transport"):
-    """Asks for a substitute."""
+    """Requests a substitute."""
     body = {"drawn": drawn, "substitute": substitute, "reason": reason}
     return shop.post("quality", f"/deliveries/{delivery['id']}/substitutes", body, status)
 
 
 def test_quality_accepts_a_substitute_for_a_drawn_spool(shop, delivery):
-    """A spool that was not drawn is measured in place of a damaged one: from then on its readings count, those made before too."""
+    """An accepted substitute for a damaged spool counts with its readings, earlier ones included."""
     drawn, others = codes(delivery)
     shop.measure("color", [on(code) for code in (*drawn[1:], others[0])])
     answer = replace(shop, delivery, drawn[0], others[0])
@@ -222,7 +222,7 @@ def test_quality_accepts_a_substitute_for_a_drawn_spool(shop, delivery):
 
 
 def test_a_substitute_may_be_replaced_in_turn(shop, delivery):
-    """The first substitute is missing too: the last one is measured, and a spool that was replaced is offered no more."""
+    """A missing substitute is replaced by another, and a replaced spool is offered no more."""
     drawn, others = codes(delivery)
     replace(shop, delivery, drawn[0], others[0])
     after = replace(shop, delivery, others[0], others[1], reason="missing")["lot"]
@@ -232,13 +232,13 @@ def test_a_substitute_may_be_replaced_in_turn(shop, delivery):
 
 
 def asked_for(shop, delivery, drawn, substitute):
-    """The whole answer to asking for a substitute."""
+    """The whole answer to the request for a substitute."""
     body = {"drawn": drawn, "substitute": substitute, "reason": "damaged"}
     return shop.call("quality", "POST", f"/deliveries/{delivery['id']}/substitutes", body)
 
 
 def test_only_a_drawn_spool_without_readings_is_replaced_by_one_that_was_not_drawn(shop, delivery):
-    """A spool that was measured has shown what it is; each thing that is wrong is told, all at once."""
+    """Only an unmeasured drawn spool is replaced by one that was not drawn; all errors are reported at once."""
     drawn, others = codes(delivery)
     shop.color(drawn[0], FAR)
     other = shop.receive(shop.supplier("NBK"), shop.grade("PLA-2", THREE), "N-1")["spools"][0]["code"]
@@ -261,7 +261,7 @@ def test_only_a_drawn_spool_without_readings_is_replaced_by_one_that_was_not_dra
 
 
 def test_a_look_at_a_spool_is_a_measurement_too(shop, delivery):
-    """A screening reading shows what a spool is, so it cannot be replaced after it; once the reading is void it can."""
+    """A spool with a screening reading cannot be replaced until the reading is voided."""
     drawn, others = codes(delivery)
     look = shop.color(drawn[0], FAR, screening=True)
     refused(asked_for(shop, delivery, drawn[0], others[0]), 422, "invalid", ["/drawn"])

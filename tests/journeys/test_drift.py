@@ -1,4 +1,4 @@
-"""Drift: what nobody sees from one lot to the next, and everybody sees from the first to the twelfth."""
+"""Drift over consecutive lots, too slow to see from lot to lot."""
 
 import pytest
 
@@ -14,7 +14,7 @@ STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
 
 @pytest.fixture
 def engine():
-    """Figures are kept as JSON and reckoned with outside the database; the tests that name engines show that both keep them alike."""
+    """SQLite alone, because figures are JSON computed outside the database; tests that name engines compare both."""
     return "sqlite"
 
 
@@ -25,7 +25,7 @@ def bought(shop):
 
 
 def walk(lots, step=0.08):
-    """b* of lots that are each so much yellower than the one before, the first on the reference."""
+    """b* of lots, each this much yellower than the one before, the first on the reference."""
     return [step * number for number in range(lots)]
 
 
@@ -37,7 +37,7 @@ def only(found, part):
 
 @BOTH_ENGINES
 def test_a_slow_walk_of_released_lots_is_signalled_before_anybody_chose_a_baseline(shop, bought):
-    """Twelve lots, 0.08 yellower each: every one is released, and purchasing hears since when, how far, which way, and where it ends."""
+    """Twelve released lots, 0.08 yellower each, signal with start, size, direction and projection from the provisional baseline."""
     whites(*bought, walk(12))
     found = followed(shop, *bought)
     assert ["released"] * 12 == [lot["standing"] for lot in found["lots"]]
@@ -59,7 +59,7 @@ def test_a_slow_walk_of_released_lots_is_signalled_before_anybody_chose_a_baseli
 
 
 def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
-    """With the agreed mean 0 and deviation 0.05, the third lot at 0.16 lies beyond three deviations, where the first eight had to come first."""
+    """With the agreed mean 0 and deviation 0.05, the third lot at 0.16 exceeds three deviations, before eight lots exist."""
     whites(*bought, walk(12))
     supplier, grade = bought
     given = {"color.component_b": {"mean": 0.0, "sigma": 0.05}}
@@ -79,7 +79,7 @@ def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
 
 
 def test_the_other_way_is_told_in_its_own_words(shop, bought):
-    """Lots that walk to blue are bluer, and meet the limit on that side."""
+    """Lots that drift to blue are described as bluer, with the limit on that side."""
     whites(*bought, [-b for b in walk(12)])
     found = followed(shop, *bought)
     assert "bluer since about lot Q-01" in found["says"]
@@ -87,7 +87,7 @@ def test_the_other_way_is_told_in_its_own_words(shop, bought):
 
 
 def test_refused_lots_are_part_of_the_series(shop, bought):
-    """A lot that its colour blocked, or that was sent back, is the supplier's lot too: leaving it out would hide where the walk went."""
+    """Blocked and returned lots are part of the series."""
     numbers = whites(*bought, walk(14))
     shop.decide(numbers[6], "return", "too late for its job")
     found = followed(shop, *bought)
@@ -98,7 +98,7 @@ def test_refused_lots_are_part_of_the_series(shop, bought):
 
 
 def test_a_lot_sorted_and_sent_again_is_no_lot_of_the_series(shop, bought):
-    """What was picked out of a refused lot says how it was sorted, not how it was made."""
+    """A sorted and resubmitted lot is not part of the series."""
     *_, refused = whites(*bought, walk(14))
     supplier, grade = bought
     again = shop.receive(supplier, grade, "Q-14S", spools=1, resubmission_of=refused)
@@ -109,7 +109,7 @@ def test_a_lot_sorted_and_sent_again_is_no_lot_of_the_series(shop, bought):
 
 
 def test_another_reference_starts_the_series_anew(shop, bought):
-    """Differences from two references are two things: the series says where it starts anew, and no chart goes across."""
+    """Another reference starts a new series, and no chart spans both."""
     whites(*bought, [*STEADY, 0.01])
     _, grade = bought
     shop.approve(grade["shade_id"], [WHITE[0], WHITE[1], WHITE[2] + 0.5])
@@ -133,7 +133,7 @@ def test_another_reference_starts_the_series_anew(shop, bought):
 
 
 def test_another_instrument_starts_the_series_anew_and_an_old_drift_is_no_news(shop, bought):
-    """A second instrument may read 0.5 bluer than the first: that is no drift, and the drift before it is told as past."""
+    """Another instrument, 0.5 bluer, starts a new series without a drift, and an earlier drift is past."""
     old, new = (
         shop.post("quality", "/instruments", {"code": code, "kind": "spectrophotometer", "check_interval_days": 3650})
         for code in ("SPEC-1", "SPEC-2")
@@ -151,7 +151,7 @@ def test_another_instrument_starts_the_series_anew_and_an_old_drift_is_no_news(s
 
 
 def test_a_voided_reading_leaves_the_series_at_once(shop, bought):
-    """A lot whose only reading is voided has no figure; one whose second reading is voided has that of its first."""
+    """A lot whose only reading is voided has no figure, and one whose second is voided has that of its first."""
     numbers = whites(*bought, walk(12))
     readings = [shop.get("quality", f"/lots/{number}/readings")["items"][0]["id"] for number in numbers[-2:]]
     code = shop.get("quality", f"/lots/{numbers[-1]}")["spools"][0]["code"]
@@ -165,7 +165,7 @@ def test_a_voided_reading_leaves_the_series_at_once(shop, bought):
 
 
 def test_a_lot_without_the_figure_is_passed_over(shop, bought):
-    """Of a lot that came but was not measured for colour, the colour's series shows nothing, and counts it all the same."""
+    """A lot without a colour is counted and has no figure in the colour's series."""
     whites(*bought, [0.0, 0.1])
     with supply.at_the_desks():
         came = supply.delivery(*bought, "Q-03", supply.month(3))
@@ -178,7 +178,7 @@ def test_a_lot_without_the_figure_is_passed_over(shop, bought):
 
 
 def test_a_jump_is_told_from_a_walk(shop, bought):
-    """Lots that moved in one step and stayed there have no slope to go on along, so nothing is said of what comes."""
+    """A step has no slope, so there is no projection."""
     whites(*bought, [*STEADY, *(0.5 + b for b in STEADY[:4])])
     found = followed(shop, *bought)
     signal = only(found, "signals")
@@ -191,7 +191,7 @@ def test_a_jump_is_told_from_a_walk(shop, bought):
 
 
 def test_one_lot_far_off_is_not_called_a_drift(shop, bought):
-    """Charts that remember call the lot after a lot far off as well; the answer says that it was one lot alone."""
+    """One distant lot is described as a single outlier, though the charts also signal the next lot."""
     whites(*bought, [*STEADY, 0.5, 0.0])
     found = followed(shop, *bought)
     signal = only(found, "signals")
@@ -201,13 +201,13 @@ def test_one_lot_far_off_is_not_called_a_drift(shop, bought):
 
 
 def test_a_jump_in_the_latest_lot_is_not_yet_called_lasting(shop, bought):
-    """Of one lot nobody knows whether the next will be like it, so it is said to be the latest, not the first of many."""
+    """A jump in the latest lot is described as the latest, not as lasting."""
     whites(*bought, [*STEADY, 0.5])
     assert "yellower in lot Q-09, the latest, by 0.50." in followed(shop, *bought)["says"]
 
 
 def test_a_drift_that_is_over_says_since_which_lot(shop, bought):
-    """Three lots off and then as before: the first lot that no chart calls any more is named."""
+    """A past drift names the first lot without a signal."""
     whites(*bought, [*STEADY, *[0.11] * 3, *[0.02, -0.02] * 8])
     found = followed(shop, *bought)
     (signal,) = (s for s in found["signals"] if s["kind"] == "step")
@@ -219,7 +219,7 @@ def test_a_drift_that_is_over_says_since_which_lot(shop, bought):
 
 
 def test_run_rules_are_looked_for_on_request(shop, bought):
-    """Sixteen lots up and down in turn: an odd pattern with run rules (N4), nothing without; the answer says what rules cost."""
+    """Sixteen alternating lots are a pattern with run rules (N4) and nothing without; the answer states the cost of run rules."""
     whites(*bought, STEADY * 2)
     plain, ruled = followed(shop, *bought), followed(shop, *bought, run_rules="true")
     assert ([], False) == (plain["signals"], plain["run_rules"])
@@ -234,7 +234,7 @@ def test_run_rules_are_looked_for_on_request(shop, bought):
 
 
 def test_an_improvement_is_shown_as_one_and_not_listed(shop, bought):
-    """Lots that lay 0.5 off and come to the reference have more room to both limits; the way back is a worsening, and listed."""
+    """Lots from 0.5 to the reference are an improvement and not listed; the reverse is listed."""
     whites(*bought, [*(0.5 + b for b in STEADY), *STEADY[:4]])
     found = followed(shop, *bought)
     signal = only(found, "signals")
@@ -251,7 +251,7 @@ def test_an_improvement_is_shown_as_one_and_not_listed(shop, bought):
 
 
 def test_a_shift_below_a_tenth_of_the_limit_is_shown_and_not_listed(shop, bought):
-    """A step of 0.09 where 1.0 is allowed is told on the drift page only."""
+    """A step of 0.09 where 1.0 is allowed is on the drift page alone."""
     whites(*bought, [*STEADY, *(0.09 + b for b in STEADY[:4])])
     found = followed(shop, *bought)
     assert (False, "small") == tuple(only(found, "signals")[name] for name in ("listed", "unlisted_because"))
@@ -259,7 +259,7 @@ def test_a_shift_below_a_tenth_of_the_limit_is_shown_and_not_listed(shop, bought
 
 
 def test_of_many_measures_those_are_told_first_that_are_more_than_chance(shop, bought):
-    """Asked for the whole colour, the answer counts its series and lists those that moved; each signal has its p-value."""
+    """For the whole colour the answer counts its series, lists those that moved, and each signal has its p-value."""
     whites(*bought, [*STEADY, *(0.5 + b for b in STEADY[:4])])
     found = followed(shop, *bought, "color")
     listed = {signal["measure"] for signal in found["signals"] if signal["listed"]}
@@ -270,7 +270,7 @@ def test_of_many_measures_those_are_told_first_that_are_more_than_chance(shop, b
 
 
 def test_lots_of_an_estimated_baseline_are_marked_and_the_next_have_wider_limits(shop, bought):
-    """The first eight lots stand in and move no average; the ninth may lie further off than three deviations, since they are estimates."""
+    """The first eight lots enter no average; the ninth has wider limits than three deviations, because they are estimated."""
     whites(*bought, [*STEADY, 0.0, 0.01])
     found = followed(shop, *bought)
     (chart,), base = found["charts"], only(found, "baseline")
@@ -281,7 +281,7 @@ def test_lots_of_an_estimated_baseline_are_marked_and_the_next_have_wider_limits
 
 
 def test_too_few_lots_are_shown_and_not_charted(shop, bought):
-    """Seven lots: the figures are there, and the answer says how many more a baseline takes."""
+    """Seven lots have figures and the number of lots still needed for a baseline."""
     whites(*bought, STEADY[:7])
     found = followed(shop, *bought)
     assert (7, []) == (len(only(found, "series")["points"]), found["charts"])
@@ -292,7 +292,7 @@ def test_too_few_lots_are_shown_and_not_charted(shop, bought):
 
 
 def test_lots_that_are_all_the_same_have_nothing_to_chart_by(shop, bought):
-    """Without scatter no lot is far or near; that is said instead of dividing by it."""
+    """Equal lots have no spread to chart by, and the answer says so."""
     whites(*bought, [0.1] * 10)
     found = followed(shop, *bought)
     assert ("none", []) == (only(found, "baseline")["status"], found["charts"])
@@ -300,7 +300,7 @@ def test_lots_that_are_all_the_same_have_nothing_to_chart_by(shop, bought):
 
 
 def test_a_colour_can_be_unusual_as_a_whole(shop, bought):
-    """Lots whose a* and b* always moved together: one where they part is called though neither is unusual by itself."""
+    """A lot that breaks the correlation of a* and b* signals, though neither is unusual alone."""
     ways = [0.06, -0.05, 0.04, -0.06, 0.05, -0.04, 0.06, -0.05, 0.05, -0.06]
     with supply.at_the_desks():
         for number, way in enumerate([*ways, 0.06], start=1):
@@ -320,7 +320,7 @@ def test_a_colour_can_be_unusual_as_a_whole(shop, bought):
 
 
 def test_the_time_asked_for_bounds_the_lots(shop, bought):
-    """From and to, both inclusive, say which lots are followed."""
+    """`from` and `to`, both inclusive, select the lots."""
     whites(*bought, walk(12))
     found = followed(shop, *bought, from_=supply.asked(supply.month(3)), to=supply.asked(supply.month(7)))
     assert ["Q-03", "Q-04", "Q-05", "Q-06", "Q-07"] == [lot["supplier_lot"] for lot in found["lots"]]
@@ -328,7 +328,7 @@ def test_the_time_asked_for_bounds_the_lots(shop, bought):
 
 
 def test_an_unknown_characteristic_is_answered_with_those_there_are(shop, bought):
-    """Whoever mistypes is told every name that would do; a supplier or grade that is not there is not found."""
+    """An unknown characteristic is refused with the known ones, and an unknown supplier or grade is not found."""
     supplier, grade = bought
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}"
     said = shop.get("production", f"{path}&characteristic=taste", 422)["errors"][0]
@@ -341,7 +341,7 @@ def test_an_unknown_characteristic_is_answered_with_those_there_are(shop, bought
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production"])
 def test_every_desk_may_follow_a_supplier(shop, bought, role):
-    """Drift is for everybody to see."""
+    """Every role can read drift."""
     supplier, grade = bought
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color"
     assert "no lot has been measured" in shop.get(role, path)["says"]
@@ -353,7 +353,7 @@ SHRINK = {"feature": "outside", "designed_mm": 100.0, "age_h": 24.0}
 
 
 def everything(spool, at, number):
-    """One reading of every kind, each a little other than that of the lot before."""
+    """One reading of every kind, each slightly different from the lot before."""
     wave = (0.0, 0.6, -0.4, 0.9, -0.8, 0.3, -0.2)[number % 7]
     lab = [BRICK[0] + 0.05 * wave, BRICK[1] + 0.04 * wave, BRICK[2] + 0.06 * (number % 5)]
     supply.reading("color", spool, at, lab=lab, conditions=CONDITIONS)
@@ -374,7 +374,7 @@ def everything(spool, at, number):
 
 @pytest.mark.parametrize("lots", [0, 1, 2, 7, 8, 20])
 def test_every_characteristic_and_measure_answers_over_few_lots_and_many(shop, lots):
-    """Whatever is asked for, of a supplier with none, one, some or many lots, the answer has its figures, or says why not."""
+    """Every characteristic and measure of a supplier with none, one, some or many lots has figures or a reason."""
     shade = shop.shade("BRICK", BRICK)
     supplier, grade = shop.supplier(), shop.grade(limits=supply.EVERYTHING, shade_id=shade["id"])
     with supply.at_the_desks():
@@ -394,7 +394,7 @@ def test_every_characteristic_and_measure_answers_over_few_lots_and_many(shop, l
 
 
 def test_of_a_long_series_the_newest_lots_are_shown_and_a_number_leads_to_earlier_ones(shop, bought):
-    """Charts, trend and signals rest on all lots, whichever are shown; the answer says which these are."""
+    """Charts, trend and signals use all lots, and the answer names the shown ones with a number that leads to earlier ones."""
     whites(*bought, walk(12))
     whole = followed(shop, *bought)
     path = f"/drift?supplier_id={bought[0]['id']}&grade_id={bought[1]['id']}&characteristic=color.component_b"

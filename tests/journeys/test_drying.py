@@ -1,4 +1,4 @@
-"""Drying as a record over HTTP: judged by the grade's rule, and a spool that has stood too long is not clear."""
+"""Drying over HTTP: assessed by the grade's rule, and an expired measurement is not clear."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -16,7 +16,7 @@ def ago(hours):
 
 
 def spool_of(shop, percent=0.02, hours=1, **grade):
-    """A spool of a lot that was measured some hours ago."""
+    """A spool of a lot measured some hours ago."""
     got = shop.receive(shop.supplier(), shop.grade(limits=LIMITS, **{**RULE, **grade}), spools=1)
     code = got["spools"][0]["code"]
     shop.measure("moisture", {"spool_code": code, "moisture_percent": percent, "measured_at": ago(hours)})
@@ -30,7 +30,7 @@ def dry(shop, code, temperature_c=45, hours=6, status=201, role="production", **
 
 
 def test_a_drying_is_judged_by_the_grades_rule_and_listed(shop):
-    """A drying by the rule conforms, one that is too short does not and says what lacks; both are listed with the caution."""
+    """A drying by the rule conforms, a short one does not and says why; both are listed with the caution."""
     _, code = spool_of(shop)
     good, short = dry(shop, code, ended_at=ago(2)), dry(shop, code, hours=4, role="receiving")
     assert (True, False) == (good["conforms"], short["conforms"])
@@ -44,7 +44,7 @@ def test_a_drying_is_judged_by_the_grades_rule_and_listed(shop):
 
 
 def test_a_reading_that_is_too_old_stops_a_spool_until_it_is_dried_by_the_rule(shop):
-    """Measured 100 h ago with 48 h to hold: not clear, neither after a short drying; clear after one by the rule."""
+    """A spool measured 100 h ago with 48 h of validity is not clear, also after a short drying, and clear after one by the rule."""
     _, code = spool_of(shop, hours=100)
     asked = shop.ask_clearance(code, "general")
     reason = f"Spool {code} or its lot was measured for moisture 100 h ago (valid for 48 h). Dry it by the grade's rule (45 °C, 6 h) or measure it again."
@@ -56,7 +56,7 @@ def test_a_reading_that_is_too_old_stops_a_spool_until_it_is_dried_by_the_rule(s
 
 
 def test_measuring_again_clears_it_too_and_an_opened_spool_holds_half_as_long(shop):
-    """40 h after its measurement a sealed spool is clear, and one that was opened 25 h ago is not, until it is measured again."""
+    """40 h after its measurement a sealed spool is clear, and one opened 25 h ago only after a new measurement."""
     _, code = spool_of(shop, hours=40)
     assert shop.ask_clearance(code, "general")["clear"]
     shop.post("production", f"/spools/{code}/events", {"event": "opened", "at": ago(25)})
@@ -66,20 +66,20 @@ def test_measuring_again_clears_it_too_and_an_opened_spool_holds_half_as_long(sh
 
 
 def test_drying_alone_never_clears_a_wet_lot(shop):
-    """A wet reading still needs a dry measurement of the spool."""
+    """A wet reading needs a dry measurement of the spool, and drying alone is not enough."""
     _, code = spool_of(shop, percent=0.08)
     dry(shop, code)
     assert not shop.ask_clearance(code, "general")["clear"]
 
 
 def test_nothing_is_asked_without_a_time_to_hold(shop):
-    """A grade that does not say how long it stays dry asks nothing of the age of a reading."""
+    """A grade without a validity time has no age limit on readings."""
     _, code = spool_of(shop, hours=150, dry_for_h=None)
     assert shop.ask_clearance(code, "general")["clear"]
 
 
 def test_a_drying_above_the_softening_temperature_is_kept_and_cautioned(shop):
-    """60 °C where the filament softens at 55 °C: stored, not by the rule, and the spool may stick or be oval."""
+    """60 °C with a softening temperature of 55 °C is stored as nonconforming with a caution."""
     _, code = spool_of(shop)
     hot = dry(shop, code, temperature_c=60)
     assert hot["conforms"] is False
@@ -94,7 +94,7 @@ def test_a_drying_above_the_softening_temperature_is_kept_and_cautioned(shop):
     ids=["above-softening", "longer-once-opened"],
 )
 def test_a_rule_that_contradicts_itself_is_refused(shop, fields, pointer):
-    """A grade is never dried above its softening temperature, nor does it stay dry longer once opened."""
+    """A drying temperature above softening, or a longer validity once opened, is refused."""
     body = {
         "code": "PLA-X",
         "polymer": "PLA",
@@ -113,7 +113,7 @@ def test_a_rule_that_contradicts_itself_is_refused(shop, fields, pointer):
     "ended_at", ["2026-11-19T08:00:00Z", "2099-01-01T00:00:00Z"], ids=["before-it-came", "to-come"]
 )
 def test_a_drying_lies_between_its_delivery_and_now(shop, ended_at):
-    """A drying that ended before the spool came, or is still to come, is refused."""
+    """A drying that ended before the delivery or in the future is refused."""
     assert RECEIVED > "2026-11-19"
     _, code = spool_of(shop)
     refused = dry(shop, code, status=422, ended_at=ended_at)

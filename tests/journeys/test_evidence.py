@@ -1,4 +1,4 @@
-"""Whole evidence: a characteristic that is missing never passes, and coupons of several lengths are told apart."""
+"""Complete evidence: a missing characteristic never passes, and coupons of several lengths are separated."""
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ COUPON = {"feature": "outside", "designed_mm": 100, "measured_mm": 99.7, "age_h"
 
 
 def whole(kind, spools):
-    """Readings of one kind that answer all of the limits, on three spools."""
+    """Readings of one kind that satisfy all of the limits, on three spools."""
     if kind == "color":
         return [{"spool_code": s, "lab": WHITE, "conditions": CONDITIONS} for s in spools for _ in range(3)]
     if kind == "diameter":
@@ -34,7 +34,7 @@ def whole(kind, spools):
 
 @pytest.mark.parametrize("dropped", ALL)
 def test_what_was_not_measured_never_passes(shop, dropped):
-    """With every characteristic but one the lot stays in quarantine and says which; measuring it releases the lot."""
+    """With one characteristic missing the lot stays in quarantine and names it; measuring it releases the lot."""
     got = shop.receive(shop.supplier(), shop.grade(limits=GENERAL))
     spools, lot_id = got["sample"]["spool_codes"], got["lot"]["id"]
     for kind in ALL:
@@ -54,7 +54,7 @@ def test_what_was_not_measured_never_passes(shop, dropped):
 
 @pytest.mark.parametrize("kind", ALL)
 def test_all_but_the_last_reading_is_not_enough(shop, kind):
-    """One reading short of what the limits ask is still missing, whichever characteristic it is of."""
+    """One reading short of the limits is missing, for every characteristic."""
     limits = {"sampling": {"fixed": 3}, kind: GENERAL[kind]}
     got = shop.receive(shop.supplier(), shop.grade(limits=limits))
     items = whole(kind, got["sample"]["spool_codes"])
@@ -64,7 +64,7 @@ def test_all_but_the_last_reading_is_not_enough(shop, kind):
 
 
 def test_thirty_readings_of_one_spool_are_one_spool(shop):
-    """The spool is the unit of sampling: many readings of one never stand in for the others."""
+    """Many readings of one spool do not replace other spools."""
     got = shop.receive(shop.supplier(), shop.grade(limits={"sampling": {"fixed": 3}, "diameter": GENERAL["diameter"]}))
     spools = sorted(got["sample"]["spool_codes"])
     after = shop.measure("diameter", whole("diameter", spools[:1]) * 6)["lots"][0]
@@ -73,7 +73,7 @@ def test_thirty_readings_of_one_spool_are_one_spool(shop):
 
 
 def test_a_coupon_measured_too_early_does_not_count(shop):
-    """A coupon of two hours is kept on record and left out, in words."""
+    """A coupon measured after two hours is stored and left out, with a note."""
     limits = {"shrinkage": {"x_percent": [0.1, 0.5], "age_h": [20, 30]}}
     got = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=1)
     test = {"spool_code": got["spools"][0]["code"], **COUPON, "axis": "x"}
@@ -85,7 +85,7 @@ def test_a_coupon_measured_too_early_does_not_count(shop):
 
 
 def test_scale_and_bead_offset_are_told_apart_by_two_lengths_inside_and_outside(shop):
-    """Outside lengths gain what inside ones lose to a wide bead; the lot's shrinkage and scale are the slope's."""
+    """Outside lengths gain what inside lengths lose to a wide bead; the lot's shrinkage and scale are the slope's."""
     # Invented coupons: about 0.3 % short, 0.1 mm of bead, a caliper's noise.
     coupons = [
         ("outside", 100.0, 99.81),
@@ -116,7 +116,7 @@ def test_scale_and_bead_offset_are_told_apart_by_two_lengths_inside_and_outside(
 
 
 def test_one_length_cannot_tell_scale_from_offset(shop):
-    """Two coupons of one length give their plain shrinkage, and no offset is claimed."""
+    """Two coupons of one length give their mean shrinkage without an offset."""
     got = shop.receive(shop.supplier(), shop.grade(limits={"shrinkage": {"x_percent": [0.1, 0.5]}}), spools=1)
     test = {"spool_code": got["spools"][0]["code"], **COUPON, "axis": "x"}
     shop.measure("shrinkage", [{**test, "measured_mm": 99.8}, {**test, "measured_mm": 99.6}])
@@ -153,7 +153,7 @@ def test_one_length_cannot_tell_scale_from_offset(shop):
     ],
 )
 def test_a_slip_of_the_technician_comes_back_with_a_hint(shop, kind, fields, pointer, hint):
-    """A unit that was mistaken is recognised where it can be, and nothing is stored."""
+    """A mistaken unit is recognised and nothing is stored."""
     got = shop.receive(shop.supplier(), shop.grade(limits=GENERAL))
     refused = shop.measure(kind, {"spool_code": got["spools"][0]["code"], **fields}, 422)
     faults = {fault["pointer"]: fault.get("hint", "") for fault in refused["errors"]}
@@ -163,7 +163,7 @@ def test_a_slip_of_the_technician_comes_back_with_a_hint(shop, kind, fields, poi
 
 
 def test_limits_written_as_fractions_are_refused(shop):
-    """A shrinkage limit of 0.001 to 0.005 % looks like a fraction, and no lot is held to it."""
+    """A shrinkage limit of 0.001 to 0.005 % is refused as a probable fraction."""
     grade = shop.grade()
     body = {"shrinkage": {"x_percent": [0.001, 0.005]}}
     refused = shop.post("quality", f"/grades/{grade['id']}/limits", body, 422)

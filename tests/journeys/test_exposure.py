@@ -1,10 +1,10 @@
-"""A lot turns out bad while it is printing: what is still loaded comes first, and no more of it is loaded."""
+"""A lot blocked while it is printing: open loads first, and no further load."""
 
 import pytest
 
 
 def on_the_floor(shop):
-    """A released lot of four spools: one used up to 300 g on P1, then P2 and P3 loaded; answers its delivery."""
+    """A released lot of four spools: one used up to 300 g on P1, then P2 and P3 loaded; returns its delivery."""
     got = shop.good_lot(spools=4)
     codes = [spool["code"] for spool in got["spools"]]
     first = shop.load(codes[0], machine="P1", job="J-1", loaded_at="2026-11-21T08:00:00Z")
@@ -15,7 +15,7 @@ def on_the_floor(shop):
 
 
 def reach(exposure):
-    """Machine, job and whether it is still there, in the order given."""
+    """Machine, job and whether it is open, in the given order."""
     return [(item["machine"], item["job"], item["still_loaded"]) for item in exposure["items"]]
 
 
@@ -23,7 +23,7 @@ EXPECTED = [("P3", "J-2", True), ("P2", "J-1", True), ("P1", "J-1", False)]
 
 
 def test_a_block_by_hand_answers_at_once_where_the_lot_is(shop):
-    """The answer to the block lists every machine and job, what is still loaded first, and says what to do."""
+    """The answer to a manual block lists every machine and job, open loads first, with the advice."""
     got, codes = on_the_floor(shop)
     lot_id = got["lot"]["id"]
     blocked = shop.decide(lot_id, "block", "specks seen on J-1")
@@ -45,7 +45,7 @@ def test_a_block_by_hand_answers_at_once_where_the_lot_is(shop):
 
 
 def test_a_failing_reading_answers_at_once_where_the_lot_is(shop):
-    """Whoever types the reading that blocks a lot sees in the same answer which machines it is on."""
+    """The answer to the reading that blocks a lot lists its machines."""
     got, codes = on_the_floor(shop)
     after = shop.diameter(codes[3], 1.84, 1.66)["lot"]
     assert "blocked" == after["standing"]
@@ -55,7 +55,7 @@ def test_a_failing_reading_answers_at_once_where_the_lot_is(shop):
 
 
 def test_unloading_a_blocked_spool_leaves_the_job_in_its_exposure(shop):
-    """A spool comes off its machine after the block; what it reached stays on record, with the mass used."""
+    """After unloading a blocked spool its job and used mass stay in the exposure."""
     got, codes = on_the_floor(shop)
     lot_id = got["lot"]["id"]
     shop.decide(lot_id, "block")
@@ -69,7 +69,7 @@ def test_unloading_a_blocked_spool_leaves_the_job_in_its_exposure(shop):
 
 
 def test_lifting_a_block_does_not_erase_what_the_lot_reached(shop):
-    """Once lifted, the lot may be loaded again, and its exposure is what it was."""
+    """After a lift the lot can be loaded, and its exposure is unchanged."""
     got, codes = on_the_floor(shop)
     lot_id = got["lot"]["id"]
     shop.decide(lot_id, "block")
@@ -81,7 +81,7 @@ def test_lifting_a_block_does_not_erase_what_the_lot_reached(shop):
 
 @pytest.mark.parametrize("action", ["block", "hold", "return", "scrap"])
 def test_every_decision_that_takes_a_lot_out_stops_its_loads(shop, action):
-    """Blocked, held, returned or scrapped: no spool of the lot is loaded after the answer."""
+    """After a block, hold, return or scrapping no spool of the lot is loaded."""
     got, codes = on_the_floor(shop)
     answer = shop.decide(got["lot"]["id"], action)
     assert EXPECTED == reach(answer["exposure"])
@@ -93,7 +93,7 @@ def test_every_decision_that_takes_a_lot_out_stops_its_loads(shop, action):
 
 
 def test_a_lot_that_was_never_loaded_says_so(shop):
-    """An exposure without a machine is an answer, not an error."""
+    """A lot without loads has an empty exposure instead of an error."""
     exposure = shop.get("quality", f"/lots/{shop.good_lot()['lot']['id']}/exposure")
     assert ([], 0) == (exposure["items"], exposure["still_loaded"])
     assert "was ever loaded" in exposure["says"]

@@ -1,4 +1,4 @@
-"""Whatever is not known is a no: a spool is never clear for want of something that would have said otherwise."""
+"""Unknown data is never clear."""
 
 import pytest
 
@@ -9,13 +9,13 @@ NO_SHADE = {"shade_id": None}
 
 
 def of(shop, limits=None, **grade):
-    """A delivery of one spool of a grade made so: its code and its lot's number."""
+    """A delivery of one spool of a grade made this way: its code and its lot's number."""
     got = shop.receive(shop.supplier(), shop.grade(limits=limits, **grade), spools=1)
     return got["spools"][0]["code"], got["lot"]["id"]
 
 
 def without_limits(shop):
-    """Good readings, and nobody said what they are held to."""
+    """Good readings without limits."""
     spool, lot_id = of(shop)
     shop.diameter(spool)
     shop.color(spool, WHITE)
@@ -23,7 +23,7 @@ def without_limits(shop):
 
 
 def without_shade(shop):
-    """Limits on colour, and no shade to be like."""
+    """Limits on colour without a shade."""
     spool, lot_id = of(shop, SIMPLE_LIMITS, **NO_SHADE)
     shop.diameter(spool)
     shop.color(spool, WHITE)
@@ -31,7 +31,7 @@ def without_shade(shop):
 
 
 def shade_without_revision(shop):
-    """A shade that was named and never approved."""
+    """A shade without an approved revision."""
     shade = shop.post("quality", "/shades", {"code": "HW", "name": "Harbour White"})
     spool, lot_id = of(shop, SIMPLE_LIMITS, shade_id=shade["id"])
     shop.diameter(spool)
@@ -40,19 +40,19 @@ def shade_without_revision(shop):
 
 
 def without_readings(shop):
-    """A lot as it came off the truck."""
+    """A lot without readings."""
     return of(shop, SIMPLE_LIMITS)
 
 
 def with_half_the_readings(shop):
-    """Diameter measured, colour not."""
+    """A measured diameter without a colour."""
     spool, lot_id = of(shop, SIMPLE_LIMITS)
     shop.diameter(spool)
     return spool, lot_id
 
 
 def with_screening_readings_only(shop):
-    """Everything read in passing, nothing measured."""
+    """Screening readings alone."""
     spool, lot_id = of(shop, SIMPLE_LIMITS)
     shop.diameter(spool, screening=True)
     shop.color(spool, WHITE, screening=True)
@@ -60,7 +60,7 @@ def with_screening_readings_only(shop):
 
 
 def with_its_readings_voided(shop):
-    """A lot that was released on readings which no longer count."""
+    """A released lot whose readings were voided."""
     spool, lot_id = of(shop, SIMPLE_LIMITS)
     read = [shop.diameter(spool), shop.color(spool, WHITE)]
     for reading in read:
@@ -69,7 +69,7 @@ def with_its_readings_voided(shop):
 
 
 def held(shop):
-    """A good lot put back into quarantine by hand."""
+    """A good lot held by a manual decision."""
     got = shop.good_lot(spools=1)
     shop.decide(got["lot"]["id"], "hold")
     return got["spools"][0]["code"], got["lot"]["id"]
@@ -89,7 +89,7 @@ UNKNOWNS = [
 
 @pytest.mark.parametrize("make", UNKNOWNS, ids=lambda make: make.__name__)
 def test_what_is_not_known_is_never_clear(shop, make):
-    """For no use is the spool clear, each answer says why, a load is refused, and the lot waits in quarantine."""
+    """For no use is the spool clear; each answer has reasons, a load is refused, and the lot stays in quarantine."""
     spool, lot_id = make(shop)
     assert "quarantined" == shop.lot(lot_id)["standing"]
     for use in USES:
@@ -108,14 +108,14 @@ def test_what_is_not_known_is_never_clear(shop, make):
     ids=["limits", "shade", "revision"],
 )
 def test_what_has_to_be_set_up_first_is_named(shop, make, word):
-    """A lot that cannot be judged for want of limits or of a shade says so where it says what to do next."""
+    """A lot without limits or a shade names the missing set-up as the next task."""
     spool, lot_id = make(shop)
     assert any(word in step for step in shop.lot(lot_id)["to_measure"])
     assert any(word in reason for reason in shop.ask_clearance(spool, "cosmetic")["reasons"])
 
 
 def test_a_lot_measured_before_its_limits_is_judged_once_they_are_set_and_asked_for(shop):
-    """Limits that come late judge the readings that were waiting, when quality asks, and the spool becomes clear."""
+    """Limits set later assess waiting readings on quality's request, and the spool becomes clear."""
     spool, lot_id = without_limits(shop)
     shop.limit(shop.lot(lot_id)["grade_id"], SIMPLE_LIMITS)
     assert shop.ask_clearance(spool)["clear"] is False
@@ -124,7 +124,7 @@ def test_a_lot_measured_before_its_limits_is_judged_once_they_are_set_and_asked_
 
 
 def test_a_released_lot_is_clear_only_for_uses_somebody_judged(shop):
-    """A lot good for looks whose limits never speak of load, flex or fit is not cleared for them."""
+    """A lot good for cosmetic use is not clear for uses outside its limits."""
     spool, lot_id = of(shop, {**SIMPLE_LIMITS, "uses": {"cosmetic": ["color", "diameter"]}})
     shop.diameter(spool)
     assert "released" == shop.color(spool, WHITE)["lot"]["standing"]
@@ -136,14 +136,14 @@ def test_a_released_lot_is_clear_only_for_uses_somebody_judged(shop):
 
 
 def test_a_general_pass_carries_no_load(shop):
-    """Where limits name no uses, colour and diameter speak for looks and not for load, flex or fit."""
+    """Where limits name no uses, colour and diameter cover cosmetic use and not load-bearing, flexing or fit."""
     spool = shop.good_lot(spools=1)["spools"][0]["code"]
     assert {"cosmetic", "hidden", "general"} == {use for use in USES if shop.ask_clearance(spool, use)["clear"]}
 
 
 @pytest.mark.parametrize("use", ["pretty", "Cosmetic", "", "load-bearing"])
 def test_a_use_nobody_knows_is_refused_naming_those_there_are(shop, use):
-    """An unknown use is no question at all: 422 lists the uses, and no load is stored."""
+    """An unknown use is refused with 422 and the known ones, and no load is stored."""
     spool = shop.good_lot(spools=1)["spools"][0]["code"]
     for refused in (
         shop.get("production", f"/spools/{spool}/clearance?use={use}", 422),
@@ -180,7 +180,7 @@ def test_a_use_nobody_knows_is_refused_naming_those_there_are(shop, use):
     ],
 )
 def test_limits_that_would_let_everything_pass_are_refused(shop, limits, pointer):
-    """Limits that These limits are empty, or for what they do not limit, cannot be set."""
+    """Limits without content, or uses that require unlimited characteristics, are refused."""
     grade = shop.grade()
     refused = shop.post("quality", f"/grades/{grade['id']}/limits", limits, 422)
     assert pointer in [fault["pointer"] for fault in refused["errors"]]

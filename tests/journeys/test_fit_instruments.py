@@ -1,4 +1,4 @@
-"""A reading names an instrument that measures its characteristic; an instrument of unknown kind keeps what it measures first."""
+"""A reading must name a suitable instrument; one of unknown kind keeps the first measured characteristic."""
 
 import io
 
@@ -10,7 +10,7 @@ from tests.shop import CONDITIONS, MEASURED, SIMPLE_LIMITS, WHITE
 
 @pytest.fixture
 def spool(shop):
-    """A spool that was drawn, and nothing measured of its lot."""
+    """A drawn spool of an unmeasured lot."""
     grade = shop.grade(limits=SIMPLE_LIMITS)
     return shop.receive(shop.supplier(), grade)["spools"][0]["code"]
 
@@ -21,7 +21,7 @@ def instrument(shop, code, kind, **more):
 
 
 def test_a_caliper_measures_no_colour_and_a_spectrophotometer_no_bond(shop, spool):
-    """Both are refused at the instrument, and the hint names what may be used."""
+    """A caliper for colour and a spectrophotometer for bond are refused, with suitable instruments in the hint."""
     caliper, spectro = instrument(shop, "CAL-1", "caliper"), instrument(shop, "SPEC-1", "spectrophotometer")
     assert ["diameter", "shrinkage"] == caliper["measures"]
     assert ["color", "opacity"] == spectro["measures"]
@@ -38,7 +38,7 @@ def test_a_caliper_measures_no_colour_and_a_spectrophotometer_no_bond(shop, spoo
 
 
 def test_specks_are_counted_without_an_instrument(shop, spool):
-    """A count that names an instrument which does not count is refused, unless quality says that it does."""
+    """A count with an instrument is refused, unless quality states that the instrument counts."""
     caliper = instrument(shop, "CAL-1", "caliper")
     lens = instrument(shop, "LENS-1", "magnifier", measures=["surface", "surface"])
     assert ["surface"] == lens["measures"]
@@ -50,7 +50,7 @@ def test_specks_are_counted_without_an_instrument(shop, spool):
 
 
 def test_an_instrument_of_unknown_kind_keeps_what_it_measures_first(shop, spool):
-    """Nobody stated what it measures; its first reading does, in the same transaction, until quality adds to it."""
+    """An instrument of unknown kind takes its measure from its first reading in the same transaction, until quality adds others."""
     gauge = instrument(shop, "G-1", "gauge")
     assert gauge["measures"] is None
     shop.diameter(spool, d1=0.0689, status=422, instrument_id=gauge["id"])
@@ -67,7 +67,7 @@ def test_an_instrument_of_unknown_kind_keeps_what_it_measures_first(shop, spool)
 
 
 def test_a_change_needs_the_etag_of_what_was_read(shop):
-    """428 without If-Match, 412 with one that is stale, as for everything that can be changed."""
+    """A change needs the ETag: 428 without If-Match, 412 with a stale one."""
     path = f"/instruments/{instrument(shop, 'G-1', 'gauge')['id']}"
     etag = shop.call("quality", "GET", path).headers["ETag"]
     refused(shop.call("quality", "PATCH", path, {"measures": ["color"]}), 428)
@@ -84,7 +84,7 @@ def test_a_reference_is_measured_with_what_measures_colour(shop):
 
 
 def test_a_list_names_characteristics_only(shop):
-    """An unknown name, an empty list and a receiving clerk are refused."""
+    """An unknown name, an empty list and the role of receiving are refused."""
     gauge = instrument(shop, "G-1", "gauge")
     path = f"/instruments/{gauge['id']}"
     refused(shop.call("quality", "PATCH", path, {"measures": ["hue"]}), 422, "invalid", ["/measures/0"])
@@ -97,7 +97,7 @@ def test_a_list_names_characteristics_only(shop):
 
 
 def test_a_file_is_held_to_the_same(shop, spool):
-    """A row that names an instrument of another kind is a fault of its cell."""
+    """A row of a file with an unsuitable instrument is an error of its cell."""
     instrument(shop, "SPEC-1", "spectrophotometer")
     text = f"spool_code,d1_mm,d2_mm,instrument_code,measured_at\n{spool},1.75,1.75,SPEC-1,{MEASURED}\n"
     form = {"kind": "diameter", "file": (io.BytesIO(text.encode()), "bench.csv")}

@@ -1,4 +1,4 @@
-"""The next lot: how likely it is to be accepted, from which figures, and where it would fail."""
+"""Forecast of the next lot: its probability of acceptance, the figures behind it, and the probable failure."""
 
 import pytest
 
@@ -13,17 +13,17 @@ STEADY = [0.03, -0.05, 0.04, 0.0, -0.02, 0.05, -0.03, 0.02, 0.01, -0.04, 0.03, -
 
 @pytest.fixture
 def engine():
-    """The model reckons outside the database; the test that names engines shows that both give it the same lots."""
+    """SQLite alone, because the model is computed outside the database; the test that names engines compares both."""
     return "sqlite"
 
 
 def foreseen(shop, supplier, grade, role="purchasing"):
-    """What is said of the next lot."""
+    """The forecast of the next lot."""
     return shop.get(role, f"/forecast?supplier_id={supplier['id']}&grade_id={grade['id']}")
 
 
 def test_without_a_lot_nothing_is_said(shop):
-    """A supplier that has delivered nothing, or nothing that was inspected to an end, has no probability, not one half."""
+    """A supplier without a concluded lot has no probability, not one half."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     for outcomes in ("", "-"):
         judged(supplier, grade, outcomes)
@@ -36,7 +36,7 @@ def test_without_a_lot_nothing_is_said(shop):
 
 @BOTH_ENGINES
 def test_from_verdicts_alone_a_few_lots_promise_little(shop):
-    """Three of four accepted: by Jeffreys' prior (3 + 1/2) / (4 + 1) = 70 %, and between 28 and 97 %.
+    """Three of four accepted: by Jeffreys' prior (3 + 1/2) / (4 + 1) = 70 %, between 28 and 97 %.
 
     The interval is that of Brown, Cai and DasGupta 2001: quantiles of the beta distribution with 3.5 and 1.5 (computed with scipy).
     """
@@ -56,7 +56,7 @@ def test_from_verdicts_alone_a_few_lots_promise_little(shop):
 
 
 def test_measured_lots_see_a_failure_coming_that_no_verdict_shows(shop):
-    """Thirteen of thirteen were accepted, but each was 0.08 yellower: verdicts would promise 96 %, the fourteenth is due at 1.04 of 1.0."""
+    """Thirteen accepted lots, each 0.08 yellower: verdicts alone give 96 %, but the fourteenth is expected at 1.04 of 1.0."""
     walking, steady, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=COLOR)
     whites(walking, grade, [0.08 * number + b for number, b in enumerate([*STEADY, 0.0])])
     whites(steady, grade, STEADY, prefix="N")
@@ -74,12 +74,12 @@ def test_measured_lots_see_a_failure_coming_that_no_verdict_shows(shop):
 
 
 def ahead(found, measure):
-    """What is said of one measure of the next lot."""
+    """The forecast of one measure of the next lot."""
     return next(part for part in found["next_values"] if part["measure"] == measure)
 
 
 def test_the_next_lots_figures_are_foretold_with_where_they_changed(shop):
-    """Twelve lots about the reference and eight 0.5 yellower: the next is due about 0.5, and the change is dated; lightness never moved."""
+    """Twelve lots about the reference and eight 0.5 yellower: the next is about 0.5 with a dated change; lightness is unchanged."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     whites(supplier, grade, [*STEADY, *(0.5 + b for b in STEADY[:8])])
     found = foreseen(shop, supplier, grade)
@@ -93,7 +93,7 @@ def test_the_next_lots_figures_are_foretold_with_where_they_changed(shop):
 
 
 def test_four_lots_foretell_no_figure(shop):
-    """A scatter takes five lots here too."""
+    """Four lots are too few for a figure; five are needed."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     whites(supplier, grade, STEADY[:4])
     found = foreseen(shop, supplier, grade)
@@ -104,7 +104,7 @@ def test_four_lots_foretell_no_figure(shop):
 
 
 def test_asked_again_it_says_the_same(shop):
-    """What is drawn is drawn alike for the same lots, whoever asks and whatever else the shop buys; a further lot is another question."""
+    """The same lots give the same forecast, whoever asks and whatever else the shop buys."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     whites(supplier, grade, STEADY)
     found = foreseen(shop, supplier, grade)
@@ -116,7 +116,7 @@ def test_asked_again_it_says_the_same(shop):
 
 
 def test_four_measured_lots_are_too_few_for_a_model(shop):
-    """A scatter takes five lots; until then the verdicts speak."""
+    """With four measured lots only the verdicts count; five are needed."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     whites(supplier, grade, STEADY[:4])
     assert ("verdicts", 4) == tuple(foreseen(shop, supplier, grade)[name] for name in ("model", "lots"))
@@ -125,7 +125,7 @@ def test_four_measured_lots_are_too_few_for_a_model(shop):
 
 
 def test_a_failure_that_no_measure_follows_counts_as_well(shop):
-    """Lots refused for a single oval reading are no matter of colour: they lower the forecast as something not followed."""
+    """Lots rejected for one oval reading lower the forecast as another failure."""
     limits = {**COLOR, "diameter": {"ovality_max_mm": 0.05}}
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     with supply.at_the_desks():
@@ -144,7 +144,7 @@ def test_a_failure_that_no_measure_follows_counts_as_well(shop):
 
 
 def test_a_lot_sorted_and_sent_again_foretells_nothing(shop):
-    """It is no lot as the supplier makes them."""
+    """A sorted and resubmitted lot does not count."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     _, refused = judged(supplier, grade, "AR")
     before = foreseen(shop, supplier, grade)
@@ -155,7 +155,7 @@ def test_a_lot_sorted_and_sent_again_foretells_nothing(shop):
 
 @pytest.mark.parametrize("role", ["receiving", "production"])
 def test_the_forecast_is_for_purchasing_and_quality(shop, role):
-    """Who neither buys nor judges is sent to those who do; a supplier or grade that is not there is not found."""
+    """The forecast is for purchasing and quality, and an unknown supplier or grade is not found."""
     supplier, grade = shop.supplier(), shop.grade()
     said = shop.get(role, f"/forecast?supplier_id={supplier['id']}&grade_id={grade['id']}", 403)["detail"]
     assert "purchasing" in said

@@ -13,13 +13,13 @@ ONE = {"sampling": {"fixed": 1}}
 
 
 def lot_of(shop, limits, shade_id):
-    """A lot of one spool that waits to be measured: its number and the spool's code."""
+    """A lot of one unmeasured spool: its number and the spool's code."""
     got = shop.receive(shop.supplier(), shop.grade(limits=limits, shade_id=shade_id), spools=1)
     return got["lot_id"], got["spools"][0]["code"]
 
 
 def where(refused):
-    """Where a refusal points."""
+    """The pointers of a refusal."""
     return [fault["pointer"] for fault in refused["errors"]]
 
 
@@ -27,7 +27,7 @@ def where(refused):
     ("gu", "verdict"), [(30.0, "pass"), (29.999, "fail"), (30.001, "pass"), (50.0, "pass"), (50.001, "fail")]
 )
 def test_gloss_at_just_inside_and_just_outside_its_limits(shop, gu, verdict):
-    """Both ends are acceptable; another angle says nothing of this one, and a use may require gloss."""
+    """Both ends of a gloss limit pass; another angle does not count, and a use can require gloss."""
     limits = {**ONE, "gloss": {"deg_60_gu": [30, 50]}, "uses": {"cosmetic": ["gloss"]}}
     lot_id, spool = lot_of(shop, limits, None)
     other = shop.measure("gloss", {"spool_code": spool, "geometry_deg": 85, "gloss_gu": 40})["lot"]
@@ -42,7 +42,7 @@ def test_gloss_at_just_inside_and_just_outside_its_limits(shop, gu, verdict):
 
 
 def test_opacity_at_just_inside_and_just_outside_its_limit(shop):
-    """The ratio is that of (L* + 16)^3 (ISO/CIE 11664-4); the end of the limit is acceptable, and no reading is no pass."""
+    """The ratio is that of (L* + 16)^3 (ISO/CIE 11664-4); the end of the limit passes, and without a reading it is missing."""
     lot_id, spool = lot_of(shop, {**ONE, "opacity": {"contrast_ratio_min": 0.9}}, None)
     assert "missing" == shop.finding(lot_id, "opacity.contrast_ratio")["verdict"]
     body = {"spool_code": spool, "over_black": [93.5, -0.8, 1.1], "over_white": WHITE}
@@ -57,7 +57,7 @@ def test_opacity_at_just_inside_and_just_outside_its_limit(shop):
 
 
 def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
-    """From the opacity reading on a colour without backing is refused, and those before release nothing until one is read on the backing."""
+    """After the opacity reading a colour without backing is refused, and earlier ones release nothing until one with the backing."""
     backed = {**CONDITIONS, "backing": "white"}
     shade = shop.shade()["id"]
     lot_id, spool = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shade)
@@ -86,7 +86,7 @@ def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
 
 
 def test_what_was_void_of_opacity_and_what_is_newer_decides(shop):
-    """A thicker plaque read later, or the word that the first reading was wrong, lets colours without a backing count again."""
+    """A later, thicker plaque, or the void of the first reading, lets colours without a backing count again."""
     shade = shop.shade()["id"]
     lot_id, spool = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shade)
     shop.color(spool, WHITE)
@@ -103,7 +103,7 @@ def test_what_was_void_of_opacity_and_what_is_newer_decides(shop):
 
 
 def test_a_plaque_that_is_not_opaque_does_not_lift_a_block(shop):
-    """A lot that colour refused stays blocked when its plaques prove translucent, and the letter to the supplier still rests on those readings."""
+    """A lot blocked by colour stays blocked when its plaques prove translucent, and the letter still has those readings."""
     lot_id, spool = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shop.shade()["id"])
     assert "blocked" == shop.color(spool, [92.0, -0.8, 1.5])["lot"]["standing"]
     thin = shop.measure("opacity", {"spool_code": spool, "over_black": [93.0, -0.9, 1.0], "over_white": WHITE})
@@ -114,7 +114,7 @@ def test_a_plaque_that_is_not_opaque_does_not_lift_a_block(shop):
 
 
 def test_limits_that_the_reference_does_not_pass_are_set_with_a_warning(shop):
-    """Opacity beside a reference without a backing, and a whiteness above its own; with a backing and a lower one nothing is said."""
+    """Opacity with a reference without backing, and whiteness above the reference's, are set with a warning; otherwise there is none."""
     shade = shop.shade()["id"]
     grade = shop.grade(shade_id=shade)["id"]
     limits = {**ONE, "color": {"lot_max": 1.0, "whiteness_min": 130}, "opacity": {"contrast_ratio_min": 0.98}}
@@ -128,7 +128,7 @@ def test_limits_that_the_reference_does_not_pass_are_set_with_a_warning(shop):
 
 
 def test_an_opacity_that_looks_like_a_slip_is_stored_with_a_warning(shop):
-    """Fields swapped on a black, a reading of the black itself under a white; beyond noise the swap is refused and says so too."""
+    """Exchanged fields on a black, and a reading of the black under a white, have a warning; beyond noise they are refused."""
     _, spool = lot_of(shop, {**ONE, "opacity": {"contrast_ratio_min": 0.9}}, None)
 
     def warned(black, white):

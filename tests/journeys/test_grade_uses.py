@@ -1,4 +1,4 @@
-"""What a grade is forbidden for is a field that quality changes with a reason; a caution is advice, and a permission is shown."""
+"""Prohibited uses of a grade are a field that quality changes with a reason; a caution is advice, and a permission is shown."""
 
 import pytest
 
@@ -11,7 +11,7 @@ LIMITS = {"sampling": {"fixed": 1}, "diameter": {"ovality_max_mm": 0.05}, "uses"
 
 
 def change(shop, grade, status=200, **values):
-    """A change of a grade by quality, on what it is now."""
+    """A change of a grade by quality, with the present ETag."""
     path = f"/grades/{grade['id']}"
     etag = shop.call("quality", "GET", path).headers["ETag"]
     answer = shop.call("quality", "PATCH", path, values, If_Match=etag)
@@ -20,7 +20,7 @@ def change(shop, grade, status=200, **values):
 
 
 def released(shop, **grade):
-    """A grade and a spool of a lot of it that its readings release for every use."""
+    """A grade and a spool of a lot released for every use."""
     made = shop.grade(limits=LIMITS, **grade)
     spool = shop.receive(shop.supplier(), made, spools=1)["spools"][0]["code"]
     assert "released" == shop.diameter(spool)["lot"]["standing"]
@@ -28,12 +28,12 @@ def released(shop, **grade):
 
 
 def forbidden(shop, spool):
-    """The uses that a spool is not clear for."""
+    """The uses without clearance of a spool."""
     return {use for use in USES if not shop.ask_clearance(spool, use)["clear"]}
 
 
 def pointers(problem):
-    """What a refusal points at."""
+    """The pointers of a refusal."""
     return [fault["pointer"] for fault in problem["errors"]]
 
 
@@ -48,7 +48,7 @@ def pointers(problem):
     ],
 )
 def test_matte_and_filled_grades_carry_nothing_until_quality_permits_it(shop, about, reason):
-    """The lot is released by its readings; load-bearing and flexing uses are refused, loads too, until quality permits one with a reason."""
+    """A matte or filled grade's lot is released, but load-bearing and flexing uses and loads are refused until quality permits one with a reason."""
     grade, spool = released(shop, **about)
     assert {"load_bearing", "flexing"} == forbidden(shop, spool)
     assert [f"The grade is forbidden for flexing use: {reason}."] == shop.ask_clearance(spool, "flexing")["reasons"]
@@ -75,7 +75,7 @@ def test_matte_and_filled_grades_carry_nothing_until_quality_permits_it(shop, ab
 
 
 def test_quality_forbids_with_a_reason_and_the_history_keeps_it(shop):
-    """Without a reason 422; with one the use is refused with it, and person, time and reason are in the grade and in the history."""
+    """Prohibiting a use without a reason is 422; with one the refusal quotes it, and grade and history have person, time and reason."""
     grade, spool = released(shop, filler_kind="none")
     assert ["/reason"] == pointers(change(shop, grade, 422, forbidden_uses=["fit"]))
     assert ["/forbidden_uses/0"] == pointers(change(shop, grade, 422, forbidden_uses=["decor"], reason="why"))
@@ -99,7 +99,7 @@ def test_quality_forbids_with_a_reason_and_the_history_keeps_it(shop):
 
 
 def test_nothing_lifts_a_prohibition_without_a_reason(shop):
-    """Another finish, another kind of filler: what frees a use needs a reason; what forbids one by them needs none."""
+    """A finish or filler that frees a use needs a reason, and one that prohibits needs none."""
     grade, spool = released(shop, filler_kind="none")
     change(shop, grade, finish="matte")
     assert {"load_bearing", "flexing"} == forbidden(shop, spool)
@@ -113,7 +113,7 @@ def test_nothing_lifts_a_prohibition_without_a_reason(shop):
 
 
 def test_to_forbid_a_permitted_use_ends_its_permission(shop):
-    """The newer word counts; and a permission ends with the last reason against its use."""
+    """A new prohibition ends the permission, and a permission ends with the last reason against its use."""
     reason = {"reason": "bars of 31 MPa"}
     grade, spool = released(shop, finish="matte", filler_kind="none")
     change(shop, grade, permitted_uses=["load_bearing", "flexing"], **reason)
@@ -127,7 +127,7 @@ def test_to_forbid_a_permitted_use_ends_its_permission(shop):
 
 
 def test_a_new_grade_takes_what_it_is_forbidden_for(shop):
-    """With a reason; a permission of what nothing forbids is refused, and all faults come at once."""
+    """A new grade takes prohibitions with a reason; a permission without a prohibition is refused, and all errors are reported."""
     body = {"code": "A", "polymer": "PLA", "color_name": "Slate", "nominal_diameter_mm": 1.75, "density_g_cm3": 1.24}
     wrong = {**body, "filler_kind": "none", "forbidden_uses": ["fit"], "permitted_uses": ["hidden"]}
     assert ["/permitted_uses/0", "/reason"] == sorted(pointers(shop.post("quality", "/grades", wrong, 422)))
@@ -137,7 +137,7 @@ def test_a_new_grade_takes_what_it_is_forbidden_for(shop):
 
 
 def test_grades_to_review_are_listed_until_quality_states_and_confirms(shop):
-    """What was carried over from a caution, and a kind of filler nobody stated; a reason beside the same list confirms it."""
+    """Grades with a prohibition from a caution, or an unstated filler kind, are listed until quality confirms them with a reason."""
     old = shop.grade("OLD", LIMITS, cautions=["No problem for load-bearing parts"])
     done = shop.grade("DONE", filler_kind="none", cautions=["Dry at 50 C only"])
     carried = {"use": "load_bearing", "reason": "No problem for load-bearing parts", "by": "lots migrate"}
@@ -182,7 +182,7 @@ def test_grades_to_review_are_listed_until_quality_states_and_confirms(shop):
     ],
 )
 def test_white_carries_a_caution(shop, name, lab, white):
-    """By its name or by its reference: L* at least 85 and chroma at most 10, both ends included (worked by hand: 6 and 8 give 10)."""
+    """A white, by its name or its reference (L* at least 85, chroma at most 10, ends included; by hand: 6 and 8 give 10), has a caution."""
     shade = shop.shade("S", lab)
     grade, spool = released(shop, color_name=name, shade_id=shade["id"], cautions=["keep dry"], filler_kind="none")
     said = "Interlayer strength and shrinkage of white filament differ by maker and lot. Measure this lot."
@@ -192,7 +192,7 @@ def test_white_carries_a_caution(shop, name, lab, white):
 
 
 def test_a_picked_spool_is_never_of_a_forbidden_grade(shop):
-    """Picks, the uses of a lot and its record follow the same rule as a clearance."""
+    """Picks, the uses of a lot and its record follow the prohibitions as a clearance does."""
     grade, spool = released(shop, finish="matte", filler_kind="none")
     asked = {"grade_id": grade["id"], "use": "load_bearing", "mass_g": 100}
     assert not shop.post("production", "/picks", asked, 200)["possible"]

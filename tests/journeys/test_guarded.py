@@ -1,8 +1,7 @@
-"""Guarded limits, and measuring again: what is too close to call waits, says what would settle it, and is not measured until it passes.
+"""Guarded limits and repeated measurement: a near finding waits, and names the remedy.
 
-The rule: JCGM 106:2012, 8.3; the guard band is 1.645 standard uncertainties that are known, for a risk of 5 % at the limit, and Student's t of
-those that are estimated. What a failing value must be
-beyond before nonconformity is proved: ISO 14253-1.
+The rule: JCGM 106:2012, 8.3. The guard band is 1.645 known standard uncertainties, for a risk of 5 % at the limit, and Student's t
+for estimated ones. Proof of nonconformity: ISO 14253-1.
 """
 
 import math
@@ -40,19 +39,19 @@ def lot(shop, limits, spools=1, number="Q-71"):
 
 
 def round_readings(shop, spool, values, instrument):
-    """Diameters that are round, one position each; answers the lot."""
+    """Round diameters, one position each; returns the lot."""
     rows = [{"spool_code": spool, "d1_mm": d, "d2_mm": d, "instrument_id": instrument} for d in values]
     (after,) = shop.measure("diameter", rows)["lots"]
     return after
 
 
 def uncertainty(values, u):
-    """Standard uncertainty of a mean: scatter over the root of its number, with the gauge's own (JCGM 100:2008, 4.2.3 and 5.1.2)."""
+    """Standard uncertainty of a mean: spread over the root of its number, with the gauge's own (JCGM 100:2008, 4.2.3 and 5.1.2)."""
     return math.sqrt(stdev(values) ** 2 / len(values) + u**2)
 
 
 def band(z, n, scatter=0.02, u=GAUGE_U):
-    """How far a mean of n may be off to one side: Student's t for the scatter, z for the gauge (Banerjee 1960, Sankhya 22, from memory)."""
+    """The one-sided error of a mean of n: Student's t for the spread, z for the gauge (Banerjee 1960, Sankhya 22, from memory)."""
     return math.hypot(student.ppf(norm.cdf(z), n - 1) * scatter / math.sqrt(n), z * u)
 
 
@@ -62,13 +61,13 @@ def beyond(distance, n):
 
 
 def named(text):
-    """How many more readings or spools an answer names."""
+    """The number of further readings or spools in an answer."""
     (number,) = re.findall(r"about (\d+) more", text)
     return int(number)
 
 
 def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(shop):
-    """A mean inside its limit by less than the guard band waits; the number named is the least that would do, and does."""
+    """A mean closer than its guard band waits, and the stated number of readings is the least that settles it."""
     instrument = gauge(shop)
     lot_id, spool = lot(shop, MEAN)
     after = round_readings(shop, spool, FIVE, instrument)
@@ -114,7 +113,7 @@ def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(s
 
 
 def test_too_close_to_call_says_how_many_spools_settle_it(shop):
-    """For a colour that varies from spool to spool it is more spools that settle it: so many like the first three. Measuring them is no retest."""
+    """For a colour with spread between spools the stated number of further spools settles it, without a retest."""
     colors = {**GUARDED, "sampling": {"fixed": 3, "retest_rounds_max": 0}, "color": {"lot_max": 1.0}}
     instrument = gauge(shop, 0.02, "CM-1", "colorimeter")
     got = shop.receive(shop.supplier(), shop.grade(limits=colors), spools=40)
@@ -139,7 +138,7 @@ def test_too_close_to_call_says_how_many_spools_settle_it(shop):
 
 
 def test_where_more_readings_cannot_settle_it_a_finer_instrument_is_named(shop):
-    """A single diameter 0.010 mm inside needs a gauge better than 0.010 / 1.645; read with one instead, the lot is released."""
+    """A diameter 0.010 mm inside needs a gauge better than 0.010 / 1.645, and with one the lot is released."""
     lot_id, spool = lot(shop, SINGLE)
     coarse = shop.diameter(spool, 1.79, 1.79, instrument_id=gauge(shop, 0.01))
     assert "quarantined" == coarse["lot"]["standing"]
@@ -155,7 +154,7 @@ def test_where_more_readings_cannot_settle_it_a_finer_instrument_is_named(shop):
 
 
 def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
-    """An expanded uncertainty above a third of the tolerance is named as such, though the value may pass."""
+    """An expanded uncertainty above a third of the tolerance is named, though the value can pass."""
     lot_id, spool = lot(shop, SINGLE)
     shop.diameter(spool, instrument_id=gauge(shop, 0.01))
     found = shop.finding(lot_id, "diameter.reading")
@@ -180,7 +179,7 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
     ],
 )
 def test_what_is_proved_on_either_side_of_a_limit(shop, value, verdict, claimable, words):
-    """Inside by more than the band is proved good, outside by more than it is proved bad; in between neither."""
+    """Inside by more than the band is proved good, outside by more is proved bad, and in between neither."""
     lot_id, spool = lot(shop, SINGLE)
     standing = {"pass": "released", "near": "quarantined", "fail": "blocked"}[verdict]
     assert standing == shop.diameter(spool, value, 1.75, instrument_id=gauge(shop))["lot"]["standing"]
@@ -193,7 +192,7 @@ def test_what_is_proved_on_either_side_of_a_limit(shop, value, verdict, claimabl
 
 @pytest.mark.parametrize("instrument", ["none", "without_uncertainty"])
 def test_without_an_uncertainty_a_guarded_limit_passes_nothing(shop, instrument):
-    """No instrument, or one that states no uncertainty: the best value is missing, and the answer asks for one that does."""
+    """Without an instrument, or one with an uncertainty, a guarded value is missing, with the request for one."""
     lot_id, spool = lot(shop, SINGLE)
     more = {} if instrument == "none" else {"instrument_id": gauge(shop, None)}
     after = shop.diameter(spool, **more)["lot"]
@@ -207,7 +206,7 @@ def test_without_an_uncertainty_a_guarded_limit_passes_nothing(shop, instrument)
 
 
 def test_what_is_asked_for_want_of_an_uncertainty_settles_it(shop):
-    """Where at least two readings are said to do, two readings do."""
+    """Where two readings are requested for want of an uncertainty, two readings settle it."""
     lot_id, spool = lot(shop, SINGLE)
     shop.diameter(spool)
     said = shop.finding(lot_id, "diameter.reading")["to_measure"]
@@ -217,7 +216,7 @@ def test_what_is_asked_for_want_of_an_uncertainty_settles_it(shop):
 
 
 def retested(shop, most, rounds):
-    """A lot whose first colour fails by little, read again so many times, each on shade, under a cap; answers it and its spool."""
+    """A lot whose first colour fails slightly, measured so many times more on shade, under a cap; returns it and its spool."""
     limits = {**SIMPLE_LIMITS, "sampling": {"fixed": 1, "retest_rounds_max": most}}
     lot_id, spool = lot(shop, limits)
     shop.diameter(spool)
@@ -229,7 +228,7 @@ def retested(shop, most, rounds):
 
 
 def test_measuring_until_it_passes_needs_qualitys_word(shop):
-    """One extra round is allowed; when the second makes the mean pass, the lot waits until quality lets the readings stand."""
+    """One extra round is allowed; a second that makes the mean pass waits for quality."""
     lot_id, spool = retested(shop, 1, 2)
     assert "quarantined" == shop.lot(lot_id)["standing"]
     found = {finding["code"]: finding for finding in shop.assessment(lot_id)["findings"]}
@@ -250,14 +249,14 @@ def test_measuring_until_it_passes_needs_qualitys_word(shop):
 
 
 def test_within_the_cap_measuring_again_needs_nobody(shop):
-    """As many extra rounds as the limits allow are judged as they are, and other characteristics do not count towards them."""
+    """Extra rounds within the cap are assessed, and other characteristics do not count."""
     lot_id, _ = retested(shop, 2, 2)
     assert "released" == shop.lot(lot_id)["standing"]
     assert "sampling.retests" not in {finding["code"] for finding in shop.assessment(lot_id)["findings"]}
 
 
 def test_voiding_does_not_win_back_a_round(shop):
-    """Rounds that were voided were measured all the same; the lot still waits for quality."""
+    """Voided rounds still count against the cap."""
     lot_id, _ = retested(shop, 1, 2)
     first, second, _ = shop.get("quality", f"/lots/{lot_id}/readings?kind=color")["items"]
     shop.void(second["id"])
@@ -266,7 +265,7 @@ def test_voiding_does_not_win_back_a_round(shop):
 
 
 def test_lifting_lets_readings_stand_and_does_not_make_them_pass(shop):
-    """Over the cap and failing still: quality may let the readings stand, and they block the lot."""
+    """After a lift the readings over the cap count, and a failing lot is blocked."""
     lot_id, _ = retested(shop, 0, 1)
     assert "blocked" == shop.lot(lot_id)["standing"]
     assert "blocked" == shop.decide(lot_id, "lift", "read right")["standing"]

@@ -1,4 +1,4 @@
-"""A technician's file from the bench: fifty slips in it, all named at once, mended, stored, and sent again by mistake."""
+"""A technician's file with fifty errors: all reported at once, corrected, stored, and sent again by mistake."""
 
 from tests.files import faults, take, text
 from tests.shop import FULL_LIMITS, MEASURED, RECEIVED
@@ -62,13 +62,13 @@ SLIPS = [
 
 
 def row_with(column, cell):
-    """A good row with one cell written otherwise."""
+    """A valid row with one cell changed."""
     cells = [cell if name == column else good for name, good in zip(HEADER, GOOD, strict=True)]
     return ",".join(f'"{one}"' if "," in one else one for one in cells)
 
 
 def test_fifty_slips_are_named_at_once_and_the_mended_file_goes_in_once(shop):
-    """Each fault at its row and column, nothing stored; the mended file is stored; the same file again changes nothing."""
+    """Fifty errors are reported at row and column, nothing is stored; the corrected file is stored once."""
     grade = shop.grade("PLA-HW-175", FULL_LIMITS)
     body = {
         "supplier_id": shop.supplier()["id"],
@@ -106,7 +106,7 @@ def test_fifty_slips_are_named_at_once_and_the_mended_file_goes_in_once(shop):
 
 
 def test_no_slip_hides_another_in_its_row(shop):
-    """A row with six slips names all six, those of sense beside those of writing."""
+    """A row with six errors reports all six, of form and plausibility."""
     grade = shop.grade("PLA-HW-175", FULL_LIMITS)
     body = {
         "supplier_id": shop.supplier()["id"],

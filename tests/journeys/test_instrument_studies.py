@@ -1,4 +1,4 @@
-"""Studies of instruments over HTTP: what they show, what they mean for verdicts, and where a series goes on across a change of instrument.
+"""Studies of instruments over HTTP: results, effects on verdicts, and series across a change of instrument.
 
 Figures: AIAG, Measurement Systems Analysis, worked examples in the reference files; JCGM 106:2012, 8.3 for the guard band.
 """
@@ -34,7 +34,7 @@ STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02, 0.01, -0.01, 0.03,
 
 
 def instrument(shop, code="MIC-1", u=None, kind="gauge"):
-    """An instrument, with a stated standard uncertainty or without."""
+    """An instrument, with or without a stated standard uncertainty."""
     body = {"code": code, "kind": kind, "check_interval_days": 3650}
     return shop.post("quality", "/instruments", body if u is None else {**body, "standard_uncertainty": u})
 
@@ -56,7 +56,7 @@ def trials(readings):
 
 
 def scattered(d, base=1.75):
-    """Two parts read twice by two operators who read alike, always d below and d above.
+    """Two parts measured twice by two equal operators, always d below and d above.
 
     Four cells of sum of squares 2 d^2, and nothing else: pooled over 4 + 1 degrees of freedom, the gauge variance is 8 d^2 / 5.
     """
@@ -69,13 +69,13 @@ def gauge_sd(d):
 
 
 def sound():
-    """What `lots check` finds."""
+    """The findings of `lots check`."""
     with connected(), snapshot():
         return [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_the_published_gauge_study_gives_its_printed_figures(shop):
-    """AIAG's ten parts, three appraisers, three trials: analysis of variance, components, deviations and percentages as printed."""
+    """AIAG's ten parts, three appraisers, three trials have the printed analysis of variance, components, deviations and percentages."""
     aiag = reference_json("gauge_study.json")
     by_part = [[[trial[p] for trial in operator] for operator in aiag["readings"]] for p in range(10)]
     made = study(shop, instrument(shop), "repeatability", measure="color.db", trials=trials(by_part), tolerance_width=6)
@@ -107,7 +107,7 @@ def test_the_published_gauge_study_gives_its_printed_figures(shop):
 
 
 def test_the_published_linearity_study_gives_its_printed_figures(shop):
-    """AIAG's five parts read twelve times: slope, intercept, scatter, t, R squared and biases as printed, and what that means in words."""
+    """AIAG's five parts measured twelve times have the printed slope, intercept, residual standard deviation, t, R squared and biases, in words too."""
     aiag = reference_json("linearity.json")
     artefacts = [{"code": f"part {a['reference']}", **a} for a in aiag["artefacts"]]
     made = study(shop, instrument(shop), "linearity", measure="shrinkage", artefacts=artefacts)
@@ -130,7 +130,7 @@ def test_the_published_linearity_study_gives_its_printed_figures(shop):
 
 
 def plaques(step, n=3, spread=0.01):
-    """Retained plaques read once on each of two instruments, the second so much yellower, give or take."""
+    """Retained plaques measured once on each of two instruments, the second this much yellower, with some noise."""
     wobble = [0.0, spread, -spread, spread, -spread][:n]
     return [
         {"code": f"R{i}", "first": [[95.0, -0.8, 1.5 + i]], "second": [[95.0 + w, -0.8 + w, 1.5 + i + step + w]]}
@@ -139,7 +139,7 @@ def plaques(step, n=3, spread=0.01):
 
 
 def test_a_study_of_agreement_reports_offsets_and_applies_none(shop):
-    """The mean difference over plaques by hand: +0.30 in b*, none in L* and a*; no reading is changed by it."""
+    """The mean difference over plaques is +0.30 in b* and 0 in L* and a* (by hand), and no reading is changed."""
     first, second = instrument(shop, "SPEC-1"), instrument(shop, "SPEC-2")
     made = study(shop, first, "agreement", other_instrument_id=second["id"], plaques=plaques(0.3))
     offsets = {offset["component"]: offset for offset in made["agreement"]["offsets"]}
@@ -227,7 +227,7 @@ BAD = {
 
 @pytest.mark.parametrize(("kind", "more", "pointers"), BAD.values(), ids=BAD)
 def test_a_bad_design_is_refused_at_its_place(shop, kind, more, pointers):
-    """What cannot be judged is a fault where it stands, with what to do; nothing is stored."""
+    """A bad design is refused at its place with the remedy, and nothing is stored."""
     on, _ = instrument(shop), instrument(shop, "MIC-2")
     before = counts()
     said = study(shop, on, kind, 422, **more)
@@ -246,7 +246,7 @@ def received(shop, limits, number="Q-71"):
 
 
 def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
-    """0.005 mm inside passes with 0.002 mm stated; a study that finds more makes it near at once, says so, and voiding it takes that back."""
+    """0.005 mm inside passes with u 0.002 mm; a study with more makes it near at once, and its void restores the pass."""
     gauge = instrument(shop, u=STATED_U)
     lot_id, spool = received(shop, SINGLE)
     assert "released" == shop.diameter(spool, 1.795, 1.75, instrument_id=gauge["id"])["lot"]["standing"]
@@ -279,7 +279,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
 
 
 def test_a_study_speaks_for_what_was_read_since_and_until_the_next(shop):
-    """A reading before the study keeps what was stated; one after a newer, better study counts with that; none goes below what is stated."""
+    """A reading before the study has the stated uncertainty, one after a newer study that of the study, never below the stated."""
     gauge = instrument(shop, u=STATED_U)
     spools = [received(shop, SINGLE, number) for number in ("Q-71", "Q-72", "Q-73")]
     study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=scattered(0.004))
@@ -292,7 +292,7 @@ def test_a_study_speaks_for_what_was_read_since_and_until_the_next(shop):
 
 
 def test_a_study_gives_an_uncertainty_where_none_was_stated(shop):
-    """Under a guarded rule nothing passes without one; a study made before the reading gives it, one in which nothing scatters does not."""
+    """Without a stated uncertainty a guarded value needs a study before the reading, with some spread."""
     gauge = instrument(shop)
     blind = study(shop, gauge, "repeatability", at=BEFORE, measure="diameter", trials=scattered(0.0))
     assert "this study gives no uncertainty" in blind["says"][-1]
@@ -304,7 +304,7 @@ def test_a_study_gives_an_uncertainty_where_none_was_stated(shop):
 
 
 def test_colour_needs_a_study_of_each_coordinate(shop):
-    """Two of three coordinates tell nothing of the third; with all, the one that scatters most counts."""
+    """Two of three studied coordinates are not enough; with all three the largest counts."""
     on = instrument(shop, "SPEC-1")
     lot_id, spool = received(shop, {**GUARDED, "color": {"components_max": {"b": 1.0}}})
     shop.color(spool, [95.0, -0.8, 1.5], instrument_id=on["id"])
@@ -320,7 +320,7 @@ def test_colour_needs_a_study_of_each_coordinate(shop):
 
 @pytest.fixture
 def changed(shop):
-    """Twelve lots of a steady white read on SPEC-1, and six on SPEC-2: (supplier, grade, the instruments)."""
+    """Twelve lots of a steady white on SPEC-1, and six on SPEC-2: (supplier, grade, the instruments)."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     old, new = instrument(shop, "SPEC-1"), instrument(shop, "SPEC-2")
     whites(supplier, grade, STEADY, instrument=old)
@@ -329,7 +329,7 @@ def changed(shop):
 
 
 def stretch(shop, changed):
-    """The stretches of b*, and its mark."""
+    """The segments of b*, and its mark."""
     found = followed(shop, *changed[:2])
     (mark,) = found["marks"]
     (line,) = found["series"]
@@ -337,7 +337,7 @@ def stretch(shop, changed):
 
 
 def test_without_plaques_read_on_both_the_series_starts_anew_and_says_what_would_bridge_it(shop, changed):
-    """As ever, and with what to do."""
+    """Without common plaques a change of instrument starts a new series, with the remedy."""
     points, mark, _ = stretch(shop, changed)
     assert [1] * 12 + [2] * 6 == points
     assert (False, None, 13) == (mark["bridged"], mark["study_id"], mark["before_number"])
@@ -346,7 +346,7 @@ def test_without_plaques_read_on_both_the_series_starts_anew_and_says_what_would
 
 
 def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
-    """Three plaques, 0.02 yellower on the new one: the series goes on, its mark names the study, and no value is moved by the offset."""
+    """Three plaques, 0.02 yellower on the new instrument, continue the series; its mark names the study, and values are unchanged."""
     before = followed(shop, *changed[:2])
     made = study(shop, changed[2], "agreement", other_instrument_id=changed[3]["id"], plaques=plaques(0.02))
     points, mark, found = stretch(shop, changed)
@@ -379,7 +379,7 @@ def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
     ids=["too large", "too uncertain", "too few"],
 )
 def test_plaques_that_do_not_show_the_step_to_be_small_bridge_nothing(shop, changed, read, words):
-    """The series starts anew, and the mark says why the study does not bridge it, and how many plaques would."""
+    """Plaques that do not prove a small step start a new series, with the reason and the number of plaques needed."""
     made = study(shop, changed[2], "agreement", other_instrument_id=changed[3]["id"], plaques=read)
     points, mark, _ = stretch(shop, changed)
     assert [1] * 12 + [2] * 6 == points
@@ -389,7 +389,7 @@ def test_plaques_that_do_not_show_the_step_to_be_small_bridge_nothing(shop, chan
 
 
 def test_a_bridge_holds_both_ways_and_only_for_its_two(shop, changed):
-    """Read in the other order it bridges as well; a third instrument, or none, starts anew; back on the first it goes on."""
+    """A bridge holds in both directions; a third instrument, or none, starts a new series, which ends back on the first."""
     supplier, grade, old, new = changed
     study(shop, new, "agreement", other_instrument_id=old["id"], plaques=plaques(0.02))
     whites(supplier, grade, [0.01, -0.01], first=19, instrument=old)
@@ -404,7 +404,7 @@ def test_a_bridge_holds_both_ways_and_only_for_its_two(shop, changed):
 
 
 def test_a_chosen_baseline_stays_in_force_across_a_bridge(shop, changed):
-    """Chosen from lots read with either instrument, it charts the whole stretch."""
+    """A baseline chosen on either instrument charts both bridged segments."""
     supplier, grade, old, new = changed
     study(shop, old, "agreement", other_instrument_id=new["id"], plaques=plaques(0.02))
     lots = [lot["lot_id"] for lot in followed(shop, supplier, grade)["lots"]]
@@ -416,7 +416,7 @@ def test_a_chosen_baseline_stays_in_force_across_a_bridge(shop, changed):
 
 
 def test_whoever_looks_ahead_sees_the_bridge_too(shop, changed):
-    """Comparison, forecast and the week's list count the lots on both sides once they are bridged."""
+    """Comparison, forecast and the week's list count lots on both sides of a bridge."""
     supplier, grade, old, new = changed
     ask = f"supplier_id={supplier['id']}&grade_id={grade['id']}"
     spread = f"/supplier-comparison?grade_id={grade['id']}"
@@ -434,7 +434,7 @@ def test_whoever_looks_ahead_sees_the_bridge_too(shop, changed):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_change_of_instrument_costs_one_query_however_many_studies(shop, changed):
-    """Drift takes five queries and the token's (tests/api/test_queries.py), one more to look for a bridge; a list of studies is one."""
+    """Drift needs five statements and the token's (tests/api/test_queries.py), one more for a bridge; a list of studies is one."""
     supplier, grade, old, new = changed
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color"
     for _ in range(2):

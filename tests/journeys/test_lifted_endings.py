@@ -1,4 +1,4 @@
-"""A lot that was scrapped or returned by mistake comes back: within a day by anybody of quality, later by a second person."""
+"""A lot scrapped or returned by mistake: lifted within a day by anyone of quality, later by a second person."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -17,7 +17,7 @@ ENDINGS = [("return", "returned"), ("scrap", "scrapped")]
 
 @pytest.fixture
 def clock():
-    """A day on which time passes only when a test says so."""
+    """A day on a manual clock."""
     with time_machine.travel(NOON, tick=False) as travelling:
         yield travelling
 
@@ -31,13 +31,13 @@ def lot(shop, clock):
 
 
 def lift(shop, lot_id, status=201, role="quality"):
-    """A lift by somebody of quality."""
+    """A lift by a person of quality."""
     return shop.post(role, f"/lots/{lot_id}/decisions", {"action": "lift", "reason": "wrong pallet"}, status)
 
 
 @pytest.mark.parametrize(("ending", "standing"), ENDINGS)
 def test_a_mistake_is_lifted_within_a_day(shop, clock, lot, ending, standing):
-    """24 hours after the decision whoever took it may still lift it; the readings have their say again, and everything works as before."""
+    """Up to 24 hours after the decision the same person can lift it, and the status follows the readings again."""
     spool = lot["spools"][0]["code"]
     assert standing == shop.decide(lot["lot_id"], ending)["standing"]
     shop.load(spool, status=409)
@@ -53,7 +53,7 @@ def test_a_mistake_is_lifted_within_a_day(shop, clock, lot, ending, standing):
 
 @pytest.mark.parametrize(("ending", "standing"), ENDINGS)
 def test_later_it_takes_a_second_person(shop, clock, lot, ending, standing):
-    """A second after the day the decider is refused, with nothing left to them, and told who can; a second person may."""
+    """A second later the decider is refused with the advice, and a second person can lift it."""
     shop.decide(lot["lot_id"], ending)
     clock.shift(timedelta(days=1, seconds=1))
     refused = lift(shop, lot["lot_id"], 409)
@@ -63,14 +63,14 @@ def test_later_it_takes_a_second_person(shop, clock, lot, ending, standing):
 
 
 def test_a_second_person_may_at_once(shop, lot):
-    """Within the day it need not be whoever decided."""
+    """Within the day another person can lift it too."""
     shop.decide(lot["lot_id"], "scrap")
     assert "released" == lift(shop, lot["lot_id"], role="second")["standing"]
 
 
 @pytest.mark.parametrize("wound", [False, True], ids=["its own spool", "a wound one"])
 def test_what_was_loaded_since_asks_for_a_second_person(shop, lot, wound):
-    """No spool of a scrapped lot can be loaded here, so the row is put in by hand: then even the first hour needs a second person."""
+    """With a load since the ending, here inserted in the database, even the first hour needs a second person."""
     code = lot["spools"][0]["code"]
     if wound:
         other = shop.good_lot({"id": lot["supplier_id"]}, {"id": lot["grade_id"]}, "Q-72")
@@ -86,7 +86,7 @@ def test_what_was_loaded_since_asks_for_a_second_person(shop, lot, wound):
 
 
 def test_a_clock_that_was_set_back_gives_no_more_time(shop, clock, lot):
-    """Before the decision, by the clock, the decider is refused."""
+    """With a clock set back before the decision the decider is refused."""
     shop.decide(lot["lot_id"], "scrap")
     clock.shift(timedelta(hours=-1))
     assert [] == lift(shop, lot["lot_id"], 409)["legal"]
@@ -94,7 +94,7 @@ def test_a_clock_that_was_set_back_gives_no_more_time(shop, clock, lot):
 
 
 def test_nothing_but_lift_follows_an_ending(shop, lot):
-    """Within the day the answer names the only decision that may follow; nobody else than quality lifts."""
+    """Within the day the answer names the lift as the only next decision, for quality alone."""
     shop.decide(lot["lot_id"], "scrap")
     for action in ("block", "hold", "return", "scrap"):
         assert ["lift"] == shop.decide(lot["lot_id"], action, status=409)["legal"]
@@ -103,7 +103,7 @@ def test_nothing_but_lift_follows_an_ending(shop, lot):
 
 
 def test_lifting_releases_nothing_that_readings_refuse(shop, lot):
-    """What was measured of a scrapped lot counts: lifted, it is blocked by the colour that was read meanwhile."""
+    """Readings of a scrapped lot count, so after the lift a failing colour blocks it."""
     shop.decide(lot["lot_id"], "scrap")
     shop.color(lot["spools"][0]["code"], [90.0, *WHITE[1:]])
     assert "blocked" == lift(shop, lot["lot_id"])["standing"]

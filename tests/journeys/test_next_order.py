@@ -1,4 +1,4 @@
-"""Which supplier for the next order: the cost of a usable kilogram, whether suppliers differ, and what to record where nothing can be said."""
+"""Supplier of the next order: cost of a usable kilogram, significant differences, and missing records."""
 
 from datetime import timedelta
 
@@ -23,7 +23,7 @@ PAID = {"cost": 20.0, "currency": "EUR"}
 
 @pytest.fixture
 def engine():
-    """The same rows are put together outside the database on both engines; the tests that name engines show that both give them."""
+    """SQLite alone, because rows are assembled outside the database; tests that name engines compare both."""
     return "sqlite"
 
 
@@ -33,12 +33,12 @@ def asked(shop, grade, use="hidden", role="purchasing"):
 
 
 def line_of(found, supplier):
-    """What is said of one supplier."""
+    """The answer on one supplier."""
     return next(line for line in found["suppliers"] if line["supplier_id"] == supplier["id"])
 
 
 def bench(shop, cost=30.0, currency="EUR", minutes=6):
-    """States what an hour at the bench costs."""
+    """Sets the cost of an hour at the bench."""
     answer = shop.call("admin", "GET", "/shop")
     body = {"bench_cost_per_h": cost, "bench_currency": currency, "minutes_per_reading": minutes}
     done = shop.call("admin", "PATCH", "/shop", body, If_Match=answer.headers["ETag"])
@@ -47,7 +47,7 @@ def bench(shop, cost=30.0, currency="EUR", minutes=6):
 
 @BOTH_ENGINES
 def test_a_good_supplier_at_the_same_price_costs_significantly_less(shop):
-    """Twenty of twenty against eight of twenty at 20 EUR per kg: the difference is significant, at one look."""
+    """Twenty of twenty against eight of twenty at 20 EUR per kg differ significantly, at one look."""
     good, poor, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=DIAMETER)
     judged(good, grade, "A" * 20, **PAID)
     judged(poor, grade, "ARRAR" * 4, prefix="N", **PAID)
@@ -65,7 +65,7 @@ def test_a_good_supplier_at_the_same_price_costs_significantly_less(shop):
 
 
 def test_the_cost_follows_from_price_measuring_and_the_forecast(shop):
-    """Prices of 18 to 22, nine of twelve accepted, one reading of 6 min at 30 EUR/h for each lot of 1 kg, every rejected lot kept."""
+    """The cost follows from prices of 18 to 22, nine of twelve accepted, 6 min per lot at 30 EUR/h, and all rejected lots kept."""
     bench(shop)
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     for number, outcome in enumerate("AAARAARAAARA", 1):
@@ -85,7 +85,7 @@ def test_the_cost_follows_from_price_measuring_and_the_forecast(shop):
 
 
 def test_lots_returned_for_credit_cost_less_than_lots_kept(shop):
-    """Two suppliers alike but for how rejected lots ended: those that went back cost their measuring alone."""
+    """Of two equal suppliers, one with returned lots costs less, only the measuring."""
     back, kept, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=DIAMETER)
     made = judged(back, grade, "AAARAARAA", **PAID)
     judged(kept, grade, "AAARAARAA", prefix="N", **PAID)
@@ -107,7 +107,7 @@ def test_lots_returned_for_credit_cost_less_than_lots_kept(shop):
 
 
 def test_without_a_rejected_lot_half_of_the_next_ones_are_taken_as_returned(shop):
-    """The page says which share is taken and why, though nothing was rejected yet."""
+    """Without a rejected lot half of future ones count as returned, and the page says so."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AAAA", **PAID)
     found = asked(shop, grade)
@@ -121,7 +121,7 @@ def test_without_a_rejected_lot_half_of_the_next_ones_are_taken_as_returned(shop
 
 
 def test_suppliers_alike_do_not_differ(shop):
-    """The same record and price: no significant difference, and the answer says so."""
+    """The same record and price differ not significantly, and the answer says so."""
     one, two, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=DIAMETER)
     judged(one, grade, "AAAAARAAAA", **PAID)
     judged(two, grade, "AAAAAAARAA", prefix="N", **PAID)
@@ -132,7 +132,7 @@ def test_suppliers_alike_do_not_differ(shop):
 
 
 def test_a_lot_rejected_for_one_use_is_usable_for_another(shop):
-    """Yellow lots fail cosmetic and pass hidden: they cost more for cosmetic, where they count as not returned."""
+    """Yellow lots fail cosmetic and pass hidden, so they cost more for cosmetic, where they count as not returned."""
     supplier, grade = shop.supplier(), shop.grade(limits=COSMETIC)
     with at_the_desks():
         for number in range(1, 13):
@@ -151,7 +151,7 @@ def test_a_lot_rejected_for_one_use_is_usable_for_another(shop):
 
 
 def test_a_drift_towards_the_limit_is_told_apart(shop):
-    """Twelve lots, each 0.085 yellower, and a limit at 1: what the change adds is told. Three lots on, no cost is, but that the other is less."""
+    """Twelve lots, each 0.085 yellower, and a limit at 1: the cost of the change is given. Three lots later only the difference is."""
     walking, steady, grade = (
         shop.supplier("QWT"),
         shop.supplier("NBK"),
@@ -179,7 +179,7 @@ def test_a_drift_towards_the_limit_is_told_apart(shop):
 
 @BOTH_ENGINES
 def test_what_is_missing_is_named(shop):
-    """Without a price, without an inspected lot, or with hardly a usable lot nothing is said of a supplier, but what to record."""
+    """Without a price, a concluded lot or enough usable lots there is no cost, but the missing record."""
     grade = shop.grade(limits=DIAMETER)
     unpaid, waiting, poor = (shop.supplier(code) for code in ("QWT", "NBK", "TRF"))
     judged(unpaid, grade, "AAAA")
@@ -200,7 +200,7 @@ def test_what_is_missing_is_named(shop):
 
 
 def test_one_price_alone_has_no_interval(shop):
-    """Nobody knows how far a price scatters that was paid once: the cost is told, the interval and the difference are not."""
+    """A single price has a cost without an interval or a difference."""
     one, two, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=DIAMETER)
     for supplier, prefix in ((one, "Q"), (two, "N")):
         judged(supplier, grade, "A" * 8, prefix=prefix)
@@ -214,7 +214,7 @@ def test_one_price_alone_has_no_interval(shop):
 
 
 def test_currencies_are_not_compared(shop):
-    """A supplier paid in another currency stands by itself; measuring in EUR is not counted beside it."""
+    """A supplier in another currency is separate, and measuring in EUR is not added."""
     bench(shop)
     one, two, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=DIAMETER)
     judged(one, grade, "AAAAAA", **PAID)
@@ -227,7 +227,7 @@ def test_currencies_are_not_compared(shop):
 
 
 def test_a_corrected_price_and_the_lead_time_count(shop):
-    """A cost put right later is the price; the lead time is the median from order to delivery."""
+    """A corrected cost is the price, and the lead time is the median from order to delivery."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     with at_the_desks():
         for number, days in enumerate((10, 14, 30), 1):
@@ -245,7 +245,7 @@ def test_a_corrected_price_and_the_lead_time_count(shop):
 
 
 def test_a_forbidden_use_is_not_ordered_for(shop):
-    """A matte finish forbids load-bearing use: no supplier has a cost for it."""
+    """For a use that the grade prohibits no supplier has a cost."""
     supplier, grade = shop.supplier(), shop.grade("MATTE", limits=DIAMETER, finish="matte")
     judged(supplier, grade, "AAAAAA", **PAID)
     line = line_of(asked(shop, grade, "load_bearing"), supplier)
@@ -254,7 +254,7 @@ def test_a_forbidden_use_is_not_ordered_for(shop):
 
 
 def test_asked_again_it_says_the_same_in_as_many_statements(shop):
-    """Draws are seeded by whose lots they are; more suppliers and lots take no more statements, and roles see the same."""
+    """Draws are seeded by the lots, so repeated requests agree for all roles, in a fixed number of statements."""
     suppliers, grade = [shop.supplier(code) for code in ("QWT", "NBK", "TRF")], shop.grade(limits=DIAMETER)
     judged(suppliers[0], grade, "AAAR", **PAID)
 
@@ -272,7 +272,7 @@ def test_asked_again_it_says_the_same_in_as_many_statements(shop):
 
 
 def test_what_is_asked_is_checked(shop):
-    """An unknown grade is 404; a use that does not exist, or none, is refused."""
+    """An unknown grade is 404, and an unknown or missing use is refused."""
     grade = shop.grade(limits=DIAMETER)
     shop.get("purchasing", "/next-order?grade_id=999&use=cosmetic", 404)
     shop.get("purchasing", f"/next-order?grade_id={grade['id']}&use=decorative", 422)
@@ -280,7 +280,7 @@ def test_what_is_asked_is_checked(shop):
 
 
 def test_what_was_paid_and_measured_is_what_came_last(shop):
-    """Prices in the currency of the newest delivery, none of a closed delivery; a voided reading took its time all the same."""
+    """Prices are in the currency of the newest delivery without closed ones, and voided readings count as time."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     judged(supplier, grade, "AA", cost=30.0, currency="USD")
     judged(supplier, grade, "AAA", first=3, **PAID)

@@ -1,4 +1,4 @@
-"""A lot that is refused within its uncertainty stands as not proved in its record, its report and the comparison (ISO 14253-1), over HTTP."""
+"""A lot rejected within its uncertainty is marked as not proved in record, report and comparison (ISO 14253-1), over HTTP."""
 
 import pytest
 
@@ -14,7 +14,7 @@ LIMITS = {"decision_rule": "guarded", "sampling": {"fixed": 1}, "diameter": {"re
     ids=["within-its-uncertainty", "beyond-it"],
 )
 def test_a_refusal_says_whether_nonconformity_is_proved(shop, d1, proof, mark, says):
-    """With u 0.002 mm the guard band is 0.0033 mm: 1.802 mm is refused and not proved against 1.80 mm, 1.81 mm is proved (arithmetic)."""
+    """With u 0.002 mm the guard band is 0.0033 mm: against 1.80 mm, 1.802 mm fails without proof and 1.81 mm with proof (arithmetic)."""
     gauge = {"code": "MIC-1", "kind": "micrometer", "standard_uncertainty": 0.002, "check_interval_days": 3650}
     instrument = shop.post("quality", "/instruments", gauge)["id"]
     check = {"checked_at": "2026-11-20T07:00:00Z", "result": "pass"}

@@ -1,4 +1,4 @@
-"""A job, a machine and a spool are one each, however their names are typed on the floor."""
+"""A job, a machine and a spool have one identity each, in any typed form."""
 
 import threading
 
@@ -20,7 +20,7 @@ SAME = ["J-1040", "j-1040", " J-1040", "J- 1040", "\uff2a\uff0d\uff11\uff10\uff1
 
 @pytest.fixture
 def two(shop):
-    """Spools of a lot that is loaded for J-1040, and of one that does not match it."""
+    """Spools of a lot loaded for J-1040, and of one that does not match it."""
     supplier, grade = shop.supplier(), shop.grade(limits={**SIMPLE_LIMITS, "color": {"lot_max": 3.0, "step_max": 0.8}})
     other = shop.supplier("NBK")
     first = shop.good_lot(supplier, grade, "Q-1", spools=8)
@@ -36,7 +36,7 @@ def two(shop):
 
 @pytest.mark.parametrize("written", SAME)
 def test_an_unlike_lot_is_refused_in_a_job_however_its_number_is_written(shop, two, written):
-    """Asked and loaded: the lot already used in J-1040 is found, and the answer names the job as it was first typed."""
+    """A lot that does not match the job is refused in any spelling of its number, and the answer has the first spelling."""
     (_, *_), (code, *_) = two
     answer = shop.ask_clearance(code, job=written.replace(" ", "%20"))
     assert (False, "J-1040", []) == (answer["clear"], answer["job"], answer["candidates"])
@@ -47,7 +47,7 @@ def test_an_unlike_lot_is_refused_in_a_job_however_its_number_is_written(shop, t
 
 
 def test_one_job_has_one_trace_and_one_machine_holds_what_is_on_it(shop, two):
-    """Loads typed in three ways are listed together, by whichever of them is asked for, with the names as first typed."""
+    """Loads in three spellings are one list for each spelling, with the first names."""
     (_, *more), _ = two
     numbers = [1, *(shop.load(code, machine="p1", job=job)["id"] for code, job in zip(more, SAME[1:4], strict=False))]
     for job in SAME[:4]:
@@ -66,7 +66,7 @@ def test_one_job_has_one_trace_and_one_machine_holds_what_is_on_it(shop, two):
 
 @pytest.mark.parametrize("written", ["J1040", "J_1040", "J-104-0", "J-1O4O", "J-l040", "J-01040"])
 def test_a_new_job_that_may_be_a_known_one_misread_is_asked_about(shop, two, written):
-    """The clearance proposes it, a load is refused until it is confirmed, and nothing is stored until then."""
+    """A similar job is suggested by the clearance, and a load is refused without a record until confirmed."""
     (_, code, *_), _ = two
     answer = shop.ask_clearance(code, job=written, machine="P2")
     assert [{"field": "job", "name": "J-1040"}] == answer["candidates"]
@@ -84,7 +84,7 @@ def test_a_new_job_that_may_be_a_known_one_misread_is_asked_about(shop, two, wri
 
 
 def test_what_is_wrong_with_job_and_machine_is_told_at_once(shop, two):
-    """Both questions in one answer; a spool that is not clear is refused for its reasons first, and that is kept."""
+    """Questions on job and machine are in one answer; a spool that is not clear is refused first, with a record."""
     (_, code, *_), (unlike_code, *_) = two
     refused = shop.load(code, machine="P-1", job="J1040", status=409)
     assert {"/job", "/machine"} == {fault["pointer"] for fault in refused["errors"]}
@@ -98,7 +98,7 @@ def test_what_is_wrong_with_job_and_machine_is_told_at_once(shop, two):
 
 @pytest.mark.parametrize(("job", "machine"), [("J-1041", "P2"), ("J-140", "P11"), ("J-104", "P10"), ("K-1040", "P12")])
 def test_a_neighbour_is_no_question(shop, two, job, machine):
-    """The next job and the next machine are taken as they are."""
+    """The next job and the next machine are accepted without a question."""
     (_, code, *_), _ = two
     assert [] == shop.ask_clearance(code, job=job, machine=machine)["candidates"]
     shop.load(code, machine=machine, job=job)
@@ -115,7 +115,7 @@ def test_an_invisible_character_makes_no_job_and_no_machine(shop, field, hidden)
 
 
 def test_two_at_once_make_one_job(shop, two):
-    """Whoever is slower joins the job that the other made."""
+    """Of two simultaneous loads the second joins the job of the first."""
     (_, *more), _ = two
     answers = []
 
@@ -138,7 +138,7 @@ def test_two_at_once_make_one_job(shop, two):
 
 
 def test_without_a_job_a_use_that_shows_colour_says_that_matching_was_not_checked(shop, two):
-    """Cosmetic and general; not with a job, nor for a use that nobody sees."""
+    """Cosmetic and general use without a job state that matching was not checked."""
     (_, code, *_), _ = two
     says = "Colour match was not checked."
     asked = {use: shop.ask_clearance(code, use)["cautions"] for use in ("cosmetic", "general", "hidden")}
@@ -147,7 +147,7 @@ def test_without_a_job_a_use_that_shows_colour_says_that_matching_was_not_checke
 
 
 def test_a_spool_is_found_however_its_code_is_typed_but_never_by_other_separators(shop):
-    """On every path that takes a code; what differs by separators is proposed."""
+    """Every path with a code accepts its typed forms; different separators lead to a suggestion."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     ids = {"supplier_id": supplier["id"], "grade_id": grade["id"], "supplier_lot": "Q-71", "received_at": RECEIVED}
     shop.post("receiving", "/deliveries", {**ids, "spools": [{"code": "HW-Q12-2", "net_mass_g": 1000}]})
@@ -178,7 +178,7 @@ def test_a_spool_is_found_however_its_code_is_typed_but_never_by_other_separator
 
 
 def test_codes_of_an_older_shop_that_are_one_are_found_by_exact_text_and_shown_to_quality(shop):
-    """Each by its own writing, none by a third; new ones like them are refused; quality sees which they are."""
+    """Older codes with one identity are found by exact text, never by a third form; new ones are refused, and quality sees them."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     ids = {"supplier_id": supplier["id"], "grade_id": grade["id"], "supplier_lot": "Q-71", "received_at": RECEIVED}
     codes = [{"code": code, "net_mass_g": 1000} for code in ("AB-1", "B-1")]
@@ -206,7 +206,7 @@ def test_codes_of_an_older_shop_that_are_one_are_found_by_exact_text_and_shown_t
 
 
 def test_a_machine_with_four_slots_holds_four_spools(shop):
-    """Slots are changed by production under the machine's ETag; from the first that finds no slot on, the clearance warns."""
+    """Production changes slots with the machine's ETag, and the clearance warns from the first spool without a slot."""
     codes = [spool["code"] for spool in shop.good_lot(spools=6)["spools"]]
     shop.load(codes[0], machine="P1")
     held = f"P1 already holds {codes[0]} for J-1"
@@ -230,7 +230,7 @@ def test_a_machine_with_four_slots_holds_four_spools(shop):
 @settings(examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.text("aAbB1\u0430\u0412\u2013- /_.", min_size=1, max_size=4), min_size=1, max_size=6))
 def test_no_two_new_codes_share_an_identity(shop, typed):
-    """Whatever is logged, wound and loaded, in whatever order: spools, lots, jobs and machines each have an identity of their own."""
+    """Logged and respooled spools, lots, jobs and machines, in any order, have different identities."""
     if not counts()["lot"]:
         shop.good_lot(lot="FIRST", spools=1)
     ids = {"supplier_id": 1, "grade_id": 1, "supplier_lot": "FIRST", "received_at": RECEIVED}

@@ -1,4 +1,4 @@
-"""Equal readings show no uncertainty, one spool does not stand for a lot, and drying one spool does not dry the others."""
+"""Equal readings show no uncertainty, one spool does not represent a lot, and drying one spool dries no other."""
 
 import math
 
@@ -20,20 +20,20 @@ def lot(shop, limits, spools):
 
 
 def micrometer(shop, code="MIC-1", **stated):
-    """A micrometer of which this much is stated."""
+    """A micrometer with these statements."""
     body = {"code": code, "kind": "micrometer", "check_interval_days": 365, **stated}
     return shop.post("quality", "/instruments", body)["id"]
 
 
 def read(shop, spool, values, **more):
-    """Round diameters, one position each; answers the lot."""
+    """Round diameters, one position each; returns the lot."""
     rows = [{"spool_code": spool, "d1_mm": d, "d2_mm": d, "position_m": 3 * i, **more} for i, d in enumerate(values)]
     return shop.measure("diameter", rows)["lots"][0]
 
 
 @pytest.mark.parametrize("stated", [None, {}, {"standard_uncertainty": 0}])
 def test_equal_readings_are_no_certainty(shop, stated):
-    """Two readings of 1.7999 against 1.70 to 1.80 show no scatter, so that nothing tells how sure they are: missing, with what to do."""
+    """Two readings of 1.7999 against 1.70 to 1.80 show no spread, so they are missing with the remedy."""
     lot_id, (spool,) = lot(shop, MEAN, 1)
     more = {} if stated is None else {"instrument_id": micrometer(shop, **stated)}
     assert "quarantined" == read(shop, spool, [1.7999, 1.7999], **more)["standing"]
@@ -45,7 +45,7 @@ def test_equal_readings_are_no_certainty(shop, stated):
 
 @pytest.mark.parametrize(("value", "verdict"), [(1.7999, "near"), (1.79, "pass")])
 def test_a_stated_resolution_bounds_what_equal_readings_hide(shop, value, verdict):
-    """A step of 0.001 mm hides a standard uncertainty of 0.001 / sqrt(12) mm (JCGM 100:2008, F.2.2.1); 1.7999 is too close to 1.80 for it."""
+    """A step of 0.001 mm hides a standard uncertainty of 0.001 / sqrt(12) mm (JCGM 100:2008, F.2.2.1), so 1.7999 is near 1.80."""
     lot_id, (spool,) = lot(shop, MEAN, 1)
     read(shop, spool, [value, value], instrument_id=micrometer(shop, resolution=0.001))
     found = shop.finding(lot_id, "diameter.spool_mean")
@@ -54,7 +54,7 @@ def test_a_stated_resolution_bounds_what_equal_readings_hide(shop, value, verdic
 
 
 def test_spools_that_read_alike_have_a_spread_to_judge(shop):
-    """Three spools with one and the same colour, read with a resolution of 0.01, are released under the guarded rule."""
+    """Three spools of one colour with a resolution of 0.01 are released under the guarded rule."""
     limits = {"decision_rule": "guarded", "sampling": {"fixed": 3}, "color": {"lot_max": 1.0, "spread_max": 0.5}}
     limits["color"]["readings_per_spool_min"] = 2
     lot = shop.receive(shop.supplier(), shop.grade(limits=limits), "Q-71", 3)
@@ -67,7 +67,7 @@ def test_spools_that_read_alike_have_a_spread_to_judge(shop):
 
 
 def test_one_spool_of_24_does_not_release_the_lot(shop):
-    """The repeat scatter of one spool is not that of a lot; the next spool in the order of the draw does, any other does not."""
+    """One spool's repeats do not represent the lot; the next drawn spool releases it, and another does not."""
     lot_id, (first, *others) = lot(shop, MEAN, 24)
     gauge = micrometer(shop, standard_uncertainty=0.002, resolution=0.001)
     after = read(shop, first, [1.75, 1.752, 1.748], instrument_id=gauge)
@@ -83,19 +83,19 @@ def test_one_spool_of_24_does_not_release_the_lot(shop):
 
 
 def test_a_failing_spool_needs_no_second(shop):
-    """One complete spool outside the limit refuses the lot, as before."""
+    """One complete spool outside the limit rejects the lot."""
     _, (first, *_) = lot(shop, MEAN, 24)
     assert "blocked" == read(shop, first, [1.82, 1.821, 1.822])["standing"]
 
 
 def wetness(shop, spool, percent, hour):
-    """A moisture reading at this hour of the day; answers the lot."""
+    """A moisture reading at this hour of the day; returns the lot."""
     at = f"2026-11-20T{hour:02}:00:00Z"
     return shop.measure("moisture", {"spool_code": spool, "moisture_percent": percent, "measured_at": at})["lot"]
 
 
 def test_drying_one_spool_dries_no_other(shop):
-    """One of ten spools is read at 0.20 %, dried and read at 0.03 %: it is clear, and each of the nine waits to be dried and measured itself."""
+    """One of ten spools at 0.20 %, dried to 0.03 %, is clear, and each of the other nine must be dried and measured."""
     lot_id, (first, *others) = lot(shop, WET, 10)
     read(shop, first, [1.75])
     assert "quarantined" == wetness(shop, first, 0.2, 9)["standing"]
@@ -114,7 +114,7 @@ def test_drying_one_spool_dries_no_other(shop):
 
 
 def test_a_dry_reading_before_a_wet_one_clears_nothing(shop):
-    """A spool measured dry before another was found wet waits like the rest; voiding the wet reading ends it."""
+    """A spool measured dry before another was wet waits too; voiding the wet reading ends that."""
     _, (first, second, _) = lot(shop, WET, 3)
     read(shop, first, [1.75])
     wetness(shop, second, 0.01, 8)
@@ -127,7 +127,7 @@ def test_a_dry_reading_before_a_wet_one_clears_nothing(shop):
 
 
 def test_moisture_holds_for_the_uses_that_ask_for_it(shop):
-    """A use whose limits do not ask for moisture is not held."""
+    """A use whose limits do not require moisture is not held."""
     _, (first, second) = lot(shop, USES, 2)
     read(shop, first, [1.75])
     wetness(shop, first, 0.2, 9)
@@ -137,7 +137,7 @@ def test_moisture_holds_for_the_uses_that_ask_for_it(shop):
 
 
 def test_filament_wound_from_a_lot_that_was_wet_is_measured_itself(shop):
-    """Winding a spool onto another does not lose that its lot was wet."""
+    """Filament respooled from a wet lot must be measured itself."""
     _, (first, second, third) = lot(shop, WET, 3)
     read(shop, first, [1.75])
     wetness(shop, first, 0.2, 9)

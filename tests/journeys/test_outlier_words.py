@@ -1,4 +1,4 @@
-"""What people are told of a reading that stands apart: to look at it first, and which figure of it was tested. Sources: the texts' own facts."""
+"""Words on an outlier: examine it first, with the tested figure. Sources: the texts' own facts."""
 
 import pytest
 
@@ -17,19 +17,19 @@ def lot_of(shop, limits):
 
 
 def replicates(shop, lot_id):
-    """The only characteristic that was measured."""
+    """The only measured characteristic."""
     (said,) = shop.get("quality", f"/lots/{lot_id}/replicates")["characteristics"]
     return said
 
 
 def exclude(shop, reading, status, cause="plaque"):
-    """Asks for a reading to be left out."""
+    """Requests an exclusion."""
     return shop.post("quality", f"/readings/{reading}/exclude", {"cause": cause, "reason": "a scratch"}, status)
 
 
 @pytest.fixture
 def flagged(shop):
-    """Gloss close to its limit by a coarse glossmeter, because of the last of eight readings, which stands apart."""
+    """Gloss close to its limit by a coarse glossmeter, with an outlier in the last of eight readings."""
     instrument = {"code": "GL-1", "kind": "glossmeter", "standard_uncertainty": 0.5, "check_interval_days": 3650}
     number = shop.post("quality", "/instruments", instrument)["id"]
     shop.lot_id, spool = lot_of(shop, GLOSS)
@@ -40,7 +40,7 @@ def flagged(shop):
 
 
 def test_a_reading_that_stands_apart_is_looked_at_before_the_instrument(flagged):
-    """While it counts, no word of a finer instrument; once it is left out, the answer is about the instrument again."""
+    """While the outlier counts no finer instrument is suggested; after its exclusion it is."""
     said = replicates(flagged, flagged.lot_id)
     assert said["decisions"][0]["n"] is None
     assert f"Gloss at 60 degrees: look at reading {flagged.reading} first." == said["decisions"][0]["says"]
@@ -50,7 +50,7 @@ def test_a_reading_that_stands_apart_is_looked_at_before_the_instrument(flagged)
 
 
 def test_the_assessment_says_so_until_the_reading_is_left_out(flagged):
-    """A note names the reading; once it is excluded, another says what it would change; asked as of then, the first is there still."""
+    """A note names the outlier, another after its exclusion names the effect, and past moments have the first."""
     before = flagged.assessment(flagged.lot_id)
     note = f"Reading {flagged.reading} (gloss, spool {replicates_spool(flagged)}) is an outlier. Find its cause first."
     assert note in before["notes"]
@@ -67,7 +67,7 @@ def replicates_spool(shop):
 
 
 def test_each_figure_that_was_tested_is_named(shop):
-    """L*, a* and b* are three tests: a refusal says of each which it is."""
+    """A refusal names each tested figure of L*, a* and b*."""
     lot_id, spool = lot_of(shop, COLOR)
     numbers = [
         shop.color(spool, [WHITE[0] + 0.01 * (n % 4), WHITE[1], WHITE[2] + 0.01 * (n % 3)])["id"] for n in range(8)
@@ -79,7 +79,7 @@ def test_each_figure_that_was_tested_is_named(shop):
 
 
 def test_two_readings_are_counted_as_two(shop):
-    """Of one spool read twice, not none of seven."""
+    """One spool with two readings counts as two."""
     lot_id, spool = lot_of(shop, DIAMETER)
     items = [{"spool_code": spool, "d1_mm": size, "d2_mm": size} for size in (1.75, 1.76)]
     shop.measure("diameter", items)
@@ -89,7 +89,7 @@ def test_two_readings_are_counted_as_two(shop):
 
 
 def test_a_slip_of_typing_is_pointed_to_its_void(flagged):
-    """It is no cause to exclude, and the hint says what it is."""
+    """A typing error is no cause to exclude, and the hint names the void."""
     (fault,) = exclude(flagged, flagged.reading, 422, cause="typo")["errors"]
     assert "/cause" == fault["pointer"]
     assert fault["hint"].startswith("A slip of typing is voided")

@@ -1,4 +1,4 @@
-"""What a reference states of its plaques is required of readings: over HTTP, from a file and at the bench. Common practice, no source."""
+"""Plaque conditions of a reference are required of readings, over HTTP, from a file and at the bench. Common practice, no source."""
 
 import pytest
 
@@ -17,7 +17,7 @@ def spool(shop):
 
 
 def test_a_reading_of_the_same_plaque_counts(shop, spool):
-    """An older plaque of 2.05 mm, measured alike otherwise, is judged, and its conditions are answered as they were sent."""
+    """An older plaque of 2.05 mm under the same conditions counts, and its conditions are returned unchanged."""
     said = {**CONDITIONS, **PLAQUE, "age_h": 30, "thickness_mm": 2.05}
     done = shop.color(spool, WHITE, conditions=said)
     assert "released" == done["lot"]["standing"]
@@ -37,7 +37,7 @@ def test_a_reading_of_the_same_plaque_counts(shop, spool):
     ],
 )
 def test_a_reading_of_another_plaque_is_refused(shop, spool, name, value, says):
-    """Each condition of the plaque that departs is named, with what the reference has."""
+    """Each different plaque condition is named, with that of the reference."""
     said = {**CONDITIONS, **PLAQUE, name: value}
     refused = shop.color(spool, WHITE, 422, conditions={key: value for key, value in said.items() if value is not None})
     (fault,) = refused["errors"]
@@ -46,7 +46,7 @@ def test_a_reading_of_another_plaque_is_refused(shop, spool, name, value, says):
 
 
 def test_what_the_reference_does_not_state_is_not_compared(shop):
-    """A reference without a word on its plaque takes readings of any."""
+    """A reference without plaque conditions accepts readings of any plaque."""
     got = shop.receive(shop.supplier(), shop.grade(limits=LIMITS), spools=1)
     done = shop.color(got["spools"][0]["code"], WHITE, conditions={**CONDITIONS, **PLAQUE})
     assert "released" == done["lot"]["standing"]

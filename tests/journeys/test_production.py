@@ -1,4 +1,4 @@
-"""The line lead, spool and job sheet in hand: may it be loaded, with which settings, and what came off again."""
+"""Production with a spool and a job sheet: clearance, settings, loading and unloading."""
 
 import math
 
@@ -9,7 +9,7 @@ from tests.tolerances import SAME_SUM
 
 
 def test_a_spool_is_checked_and_loaded(shop):
-    """A clear spool is said to be in one sentence, goes onto its machine, and is found there."""
+    """A clear spool has one sentence, is loaded, and is listed on its machine."""
     got = shop.good_lot()
     spool = got["spools"][0]["code"]
     answer = shop.ask_clearance(spool, job="J-40", machine="P7")
@@ -22,7 +22,7 @@ def test_a_spool_is_checked_and_loaded(shop):
 
 
 def test_a_spool_that_is_not_clear_is_refused_with_every_reason_and_the_refusal_is_kept(shop):
-    """Standing, use and grade each speak; the load is refused with the same reasons, and the asking is on record."""
+    """Status, use and grade each give a reason; the load is refused with them and recorded."""
     forbidden = {"forbidden_uses": ["load_bearing", "flexing"], "reason": "never load-bearing or flexing"}
     grade = shop.grade(limits=SIMPLE_LIMITS, cautions=["keep dry"], **forbidden)
     got = shop.receive(shop.supplier(), grade, spools=1)
@@ -51,7 +51,7 @@ def test_a_spool_that_is_not_clear_is_refused_with_every_reason_and_the_refusal_
     ["never load-bearing or flexing", "cosmetic only", "No problem for load-bearing parts", "Dry at 50 C only"],
 )
 def test_a_caution_is_advice(shop, caution):
-    """No sentence of a caution forbids a use, whatever it says; it is shown with every answer."""
+    """A caution prohibits no use and is shown with every answer."""
     uses = {use: ["diameter"] for use in ("cosmetic", "fit", "load_bearing", "flexing", "hidden")}
     grade = shop.grade(limits={"diameter": {"ovality_max_mm": 0.05}, "uses": uses}, cautions=[caution])
     spool = shop.receive(shop.supplier(), grade, spools=1)["spools"][0]["code"]
@@ -62,7 +62,7 @@ def test_a_caution_is_advice(shop, caution):
 
 
 def test_settings_follow_from_the_measurements(shop):
-    """Flow is the nominal section over the mean ellipse of this spool, scale is 1 / (1 - S) on each axis by itself."""
+    """Flow is the nominal section over the mean ellipse of this spool, scale is 1 / (1 - S) per axis (by hand)."""
     limits = {
         "sampling": {"fixed": 1},
         "diameter": {"reading_tolerance_mm": 0.06},
@@ -99,7 +99,7 @@ def test_settings_follow_from_the_measurements(shop):
 
 
 def test_a_spool_is_on_one_machine_at_a_time(shop):
-    """A loaded spool is refused on a second machine, naming the first, until it has come off."""
+    """A loaded spool is refused on a second machine, which names the first, until unloaded."""
     spool = shop.good_lot()["spools"][0]["code"]
     first = shop.load(spool, machine="P1")
     refused = shop.load(spool, machine="P2", status=409)
@@ -112,7 +112,7 @@ def test_a_spool_is_on_one_machine_at_a_time(shop):
 
 
 def test_a_machine_that_holds_another_spool_says_so(shop):
-    """Asked and loaded, P1 names the spool it holds and its job; another machine, its own spool, and a spool that came off say nothing."""
+    """The answer names P1's present spool and job; another machine, the same spool and an unloaded spool give no caution."""
     first, second = (spool["code"] for spool in shop.good_lot(spools=2)["spools"])
     load = shop.load(first, job="J-1043")
     held = f"P1 already holds {first} for J-1043. Unload it first unless P1 has another slot."
@@ -133,7 +133,7 @@ def test_a_machine_that_holds_another_spool_says_so(shop):
 
 @pytest.mark.parametrize("remaining", [-1, 1000.5, "640", None])
 def test_what_cannot_be_left_on_a_spool_is_refused(shop, remaining):
-    """Less than nothing, more than there was, or no number: the spool stays where it is until it is weighed."""
+    """A negative, too large or non-numeric remaining mass is refused, and the spool stays loaded."""
     spool = shop.good_lot()["spools"][0]["code"]
     load = shop.load(spool)
     refused = shop.unload(load["id"], remaining, 422)
@@ -143,14 +143,14 @@ def test_what_cannot_be_left_on_a_spool_is_refused(shop, remaining):
 
 
 def test_an_empty_spool_is_not_loaded(shop):
-    """A spool unloaded with nothing left on it is refused from then on."""
+    """A spool unloaded with 0 g is refused from then on."""
     spool = shop.good_lot()["spools"][0]["code"]
     shop.unload(shop.load(spool)["id"], 0)
     assert [f"Spool {spool} is empty."] == shop.load(spool, status=409)["reasons"]
 
 
 def test_a_load_noted_later_keeps_both_times(shop):
-    """A night shift's load typed in the morning keeps when it was and when it was recorded; the future is refused."""
+    """A load entered later has its own time and the recording time; a future time is refused."""
     spool = shop.good_lot()["spools"][0]["code"]
     load = shop.load(spool, loaded_at="2026-11-21T03:10:00+01:00")
     assert "2026-11-21T02:10:00Z" == load["loaded_at"] < load["recorded_at"]
@@ -165,7 +165,7 @@ def test_a_load_noted_later_keeps_both_times(shop):
 
 
 def test_two_lots_on_opposite_sides_of_the_reference_do_not_share_a_job(shop):
-    """Two lots each 0.7 from the reference are 1.40 apart: both released and loadable, not in one visible job."""
+    """Two lots each 0.7 from the reference are 1.40 apart: both released, but not in one cosmetic job."""
     # 0.71, 0.69 and 1.40: computed with colour-science.
     limits = {**SIMPLE_LIMITS, "color": {"lot_max": 1.0, "step_max": 0.5}}
     grade = shop.grade(limits=limits)
@@ -195,7 +195,7 @@ def test_two_lots_on_opposite_sides_of_the_reference_do_not_share_a_job(shop):
 
 
 def test_a_spool_nobody_logged_is_answered_in_words(shop):
-    """An unknown code has no verdict: 404 says so and what to do with the spool."""
+    """An unknown code is 404 with the advice on the spool."""
     for path in ("/spools/NO-LABEL", "/spools/NO-LABEL/clearance?use=cosmetic"):
         assert "NO-LABEL" in shop.get("production", path, 404)["detail"]
     refused = shop.load("NO-LABEL", status=404)
@@ -204,7 +204,7 @@ def test_a_spool_nobody_logged_is_answered_in_words(shop):
 
 
 def test_a_lot_without_colour_cannot_join_a_job_that_shows(shop):
-    """A lot never measured for colour cannot be compared: it is refused beside another where colour shows."""
+    """A lot without a colour is refused beside another lot where colour shows."""
     color = {"lot_max": 1.0, "step_max": 0.5}
     limits = {"sampling": {"fixed": 1}, "color": color, "diameter": {"ovality_max_mm": 0.05}}
     uses = {"cosmetic": ["diameter"], "hidden": ["diameter"]}

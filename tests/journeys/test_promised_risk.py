@@ -1,4 +1,4 @@
-"""The promised risk over HTTP: what earlier lots lend a new one, what stays with it, and what limits and samples risk."""
+"""The promised risk over HTTP: spread from earlier lots, its permanence, and the risks of limits and samples."""
 
 import math
 
@@ -38,7 +38,7 @@ def supplier(shop):
 
 
 def measured(shop, supplier, grade, gauge, number, middle=1.75, spread=SPREAD):
-    """A lot of ten spools, its drawn ones read three times; answers its number and its readings."""
+    """A lot of ten spools, its drawn ones measured three times; returns its number and its readings."""
     got = shop.receive(supplier, grade, number, 10)
     rows = [
         {
@@ -56,7 +56,7 @@ def measured(shop, supplier, grade, gauge, number, middle=1.75, spread=SPREAD):
 
 
 def test_a_new_lot_is_lent_the_scatter_of_earlier_spools_and_keeps_it(shop, supplier, grade, gauge):
-    """Two spools alone have four degrees of freedom; with the six spools before them they have sixteen, whatever is voided later (JCGM 100:2008, 4.2.4)."""
+    """Two spools alone have four degrees of freedom; with six earlier ones they have sixteen, whatever is voided later (JCGM 100:2008, 4.2.4)."""
     first, readings = measured(shop, supplier, grade, gauge, "L-1")
     alone = shop.finding(first, "diameter.spool_mean")
     for number in ("L-2", "L-3"):
@@ -80,7 +80,7 @@ def test_a_new_lot_is_lent_the_scatter_of_earlier_spools_and_keeps_it(shop, supp
 
 
 def test_a_lot_that_scatters_more_than_earlier_ones_is_judged_by_its_own(shop, supplier, grade, gauge):
-    """Cochran's test keeps it apart, so its own scatter counts (Cochran 1941)."""
+    """A lot separated by Cochran's test has its own spread (Cochran 1941)."""
     for number in ("L-1", "L-2", "L-3"):
         measured(shop, supplier, grade, gauge, number)
     wide, _ = measured(shop, supplier, grade, gauge, "L-4", spread=(-0.03, 0.0, 0.03))
@@ -90,7 +90,7 @@ def test_a_lot_that_scatters_more_than_earlier_ones_is_judged_by_its_own(shop, s
 
 
 def test_quality_asks_what_the_limits_and_the_sample_risk(shop, supplier, grade, gauge):
-    """Before any lot nothing is known of scatter; after some, both risks and what one more reading would do."""
+    """Without a lot the spread is unknown; with lots the answer has both risks and the effect of one more reading."""
     query = f"/decision-risk?grade_id={grade['id']}"
     (before,) = shop.get("quality", query)["measures"]
     assert before["false_accept_probability"] is None
@@ -113,7 +113,7 @@ def test_quality_asks_what_the_limits_and_the_sample_risk(shop, supplier, grade,
 
 
 def test_a_plan_is_tried_with_numbers_of_its_own(shop, grade):
-    """More readings of a noisier figure hold back fewer good lots and let pass no more bad ones."""
+    """More readings of a noisier figure hold fewer good lots and pass no more bad ones."""
     query = f"/decision-risk?grade_id={grade['id']}&code=diameter.spool_mean&sd=0.01&good=0.8"
     three, ten = (shop.get("quality", f"{query}&readings={n}")["measures"][0] for n in (3, 10))
     assert ten["false_reject_probability"] < three["false_reject_probability"]
@@ -121,7 +121,7 @@ def test_a_plan_is_tried_with_numbers_of_its_own(shop, grade):
 
 
 def test_the_power_curve_is_drawn(shop, grade):
-    """The same answer as a picture, with a title and a description."""
+    """The power curve is a picture of the same answer, with title and description."""
     drawn = shop.client.get(
         f"/v1/decision-risk?grade_id={grade['id']}&code=diameter.spool_mean&sd=0.01",
         headers={"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": "image/svg+xml"},
@@ -141,6 +141,6 @@ def test_the_power_curve_is_drawn(shop, grade):
     ],
 )
 def test_a_plan_that_cannot_be_made_says_why(shop, grade, query, status, says):
-    """An unknown grade, a number without its figure, a figure without a limit: each is told what to do."""
+    """An unknown grade, a number without its figure, and a figure without a limit are refused with the remedy."""
     answer = shop.get("quality", f"/decision-risk?{query.format(grade=grade['id'])}", status)
     assert says in str(answer)

@@ -1,10 +1,10 @@
-"""Purchasing: the suppliers are theirs, the lots are theirs to read, and the rest is for other desks."""
+"""Purchasing: changes suppliers, reads lots, and is refused elsewhere."""
 
 import pytest
 
 
 def test_a_supplier_is_added_and_changed_by_whoever_read_it_last(shop):
-    """A change needs the version it was made on: 428 without, 412 when somebody was faster; a code is taken once."""
+    """A change needs the present version: 428 without, 412 with a stale one; a code is unique."""
     made = shop.supplier("QWT", contact="Odile, 555-0100")
     path = f"/suppliers/{made['id']}"
     taken = shop.post("purchasing", "/suppliers", {"code": "QWT", "name": "Another"}, 409)
@@ -29,7 +29,7 @@ def test_a_supplier_is_added_and_changed_by_whoever_read_it_last(shop):
 
 
 def test_suppliers_are_listed_page_by_page(shop):
-    """Following `next` reads every supplier once, in the order they were added."""
+    """`next` leads to every supplier once, in the order of creation."""
     codes = ["QWT", "NBK", "TTH"]
     for code in codes:
         shop.supplier(code)
@@ -53,7 +53,7 @@ def stocked(shop):
 
 
 def test_lots_are_found_by_supplier_standing_and_date(shop):
-    """Purchasing asks which lots of whom stand where, and since when."""
+    """Lots are found by supplier, status and date."""
     quillwort, ninebark, *_ = stocked(shop)
     asked = {
         "": ["Q-71", "Q-72", "N-1"],
@@ -73,7 +73,7 @@ def test_lots_are_found_by_supplier_standing_and_date(shop):
 
 
 def test_purchasing_reads_why_a_lot_was_refused(shop):
-    """The assessment of a blocked lot is there to be quoted to its supplier: value, limit, margin and sentence."""
+    """The assessment of a blocked lot has value, limit, margin and sentence for its supplier."""
     *_, bad, _ = stocked(shop)
     said = shop.get("purchasing", f"/lots/{bad['lot']['id']}/assessment")
     failing = [finding for finding in said["findings"] if finding["verdict"] == "fail"]
@@ -102,7 +102,7 @@ def test_purchasing_reads_why_a_lot_was_refused(shop):
     ],
 )
 def test_what_is_not_for_purchasing_names_who_may(shop, method, path, who):
-    """403 says which role this needs, whatever the body holds, and nothing happens."""
+    """403 names the required role, whatever the body, and nothing is stored."""
     stocked(shop)
     before = shop.get("purchasing", "/lots")["items"]
     answer = shop.call("purchasing", method, path, {} if method == "POST" else None)
@@ -114,7 +114,7 @@ def test_what_is_not_for_purchasing_names_who_may(shop, method, path, who):
 
 @pytest.mark.parametrize("role", ["receiving", "production"])
 def test_suppliers_are_for_purchasing_and_quality_to_change(shop, role):
-    """Another desk is told whose this is; who asked for the list is sent to the directory, where the number is."""
+    """Another role is refused with the right one, and a request for the list refers to the directory."""
     made = shop.supplier("QWT")
     refused = shop.post(role, "/suppliers", {"code": "NBK", "name": "Ninebark Polymer"}, 403)
     assert f"{role} person has the role {role}. This requires purchasing or quality or admin." == refused["detail"]
@@ -124,7 +124,7 @@ def test_suppliers_are_for_purchasing_and_quality_to_change(shop, role):
 
 
 def test_without_a_token_nobody_learns_anything(shop):
-    """A request without a token, or with a wrong one, is asked for one."""
+    """A request without a token, or with a wrong one, is 401."""
     stocked(shop)
     for headers in ({}, {"Authorization": "Bearer not-a-token"}):
         answer = shop.call("nobody", "GET", "/lots", **headers)

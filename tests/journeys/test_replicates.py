@@ -1,4 +1,4 @@
-"""Repeat readings: how many more decide, which stand apart, and a reading left out for a cause. Sources are named beside each check."""
+"""Repeat readings: number needed, outliers, and exclusions with a cause. Each check names its source."""
 
 import math
 import warnings
@@ -40,7 +40,7 @@ def figure(shop, lot_id, name):
 
 
 def gloss(shop, spool, values, **more):
-    """Gloss readings of one spool; answers their numbers."""
+    """Gloss readings of one spool; returns their numbers."""
     items = [{"spool_code": spool, "geometry_deg": 60, "gloss_gu": value, **more} for value in values]
     return [item["id"] for item in shop.measure("gloss", items)["items"]]
 
@@ -52,7 +52,7 @@ def exclude(shop, reading, status=201, cause="plaque", reason="a scratch across 
 
 @pytest.fixture
 def rosner(shop):
-    """A lot with Rosner's 54 values as gloss, one unit higher since gloss is never below 0; numbers of the readings by value."""
+    """A lot with Rosner's 54 values as gloss, plus one unit to keep them positive; numbers of the readings by value."""
     shop.lot_id, (shop.spool,) = lot_of(shop, GLOSS)
     numbers = gloss(shop, shop.spool, [round(value + 1, 2) for value in ROSNER["values"]])
     shop.by_value = dict(zip(ROSNER["values"], numbers, strict=True))
@@ -60,7 +60,7 @@ def rosner(shop):
 
 
 def test_rosners_values_as_readings_give_his_outliers(rosner):
-    """Ten statistics and critical values as printed (cut off) and the three outliers: Rosner 1983, NIST/SEMATECH e-Handbook 1.3.5.17.3."""
+    """Ten statistics and critical values as printed (truncated) and the three outliers: Rosner 1983, NIST/SEMATECH e-Handbook 1.3.5.17.3."""
     said = figure(rosner, rosner.lot_id, "gloss.gu_60")["outliers"]
     assert (54, 1, 10, 0.05, True) == tuple(said[name] for name in ("n", "groups", "most", "alpha", "trusted"))
     for name, printed in (("statistic", ROSNER["statistics_cut_off"]), ("critical", ROSNER["critical_cut_off"])):
@@ -71,7 +71,7 @@ def test_rosners_values_as_readings_give_his_outliers(rosner):
 
 
 def test_a_reading_that_is_not_flagged_cannot_be_excluded(rosner):
-    """The fourth furthest is refused, with the test's words and what to do instead; nothing is stored."""
+    """The fourth furthest value is no outlier: its exclusion is refused with the test result and the remedy, and nothing is stored."""
     before = rosner.get("quality", f"/lots/{rosner.lot_id}/decisions")
     said = exclude(rosner, rosner.by_value[4.64], 409)
     assert "/problems/not-flagged" == said["type"]
@@ -81,7 +81,7 @@ def test_a_reading_that_is_not_flagged_cannot_be_excluded(rosner):
 
 
 def test_flagged_readings_can_each_be_excluded_and_no_more_come_up(rosner):
-    """Once all three are out the test still sees all 54 and flags the same three: leaving one out never makes the next one strange."""
+    """After all three exclusions the test still covers all 54 values and flags the same three."""
     for value in ROSNER["outliers"]:
         exclude(rosner, rosner.by_value[value])
     said = figure(rosner, rosner.lot_id, "gloss.gu_60")["outliers"]
@@ -97,14 +97,14 @@ DIAMETER = {"sampling": {"fixed": 1}, "diameter": {"mean_tolerance_mm": 0.03, "r
 
 
 def round_wire(shop, spool, sizes, **more):
-    """Diameters of one spool, the same on both axes; answers their numbers."""
+    """Diameters of one spool, the same on both axes; returns their numbers."""
     items = [{"spool_code": spool, "d1_mm": size, "d2_mm": size, **more} for size in sizes]
     return [item["id"] for item in shop.measure("diameter", items)["items"]]
 
 
 @pytest.fixture
 def strange(shop):
-    """A lot blocked by the last of ten diameters, which stands apart."""
+    """A lot blocked by the last of ten diameters, an outlier."""
     shop.lot_id, (shop.spool,) = lot_of(shop, DIAMETER)
     *_, shop.reading = round_wire(shop, shop.spool, SIZES)
     assert "blocked" == shop.lot(shop.lot_id)["standing"]
@@ -112,7 +112,7 @@ def strange(shop):
 
 
 def test_an_exclusion_is_a_decision_by_a_named_person_and_shows_both_sides(strange):
-    """The lot is released without the reading; the assessment says that it would be blocked with it, by whom it was left out and why."""
+    """After the exclusion the lot is released, and the assessment names the block with the reading, the person and the cause."""
     said = exclude(strange, strange.reading, cause="position", reason="at the crimped end")
     assert ("blocked", "released") == (said["before"]["standing"], said["lot"]["standing"])
     assert {"cause": "position", "reason": "at the crimped end", "excluded_by": "quality person"}.items() <= said[
@@ -137,7 +137,7 @@ def test_an_exclusion_is_a_decision_by_a_named_person_and_shows_both_sides(stran
 
 
 def test_an_excluded_reading_stays_in_every_list(strange):
-    """It is in the readings of the lot with its cause and its words, and in the letter to the supplier with the reason why it does not count."""
+    """An excluded reading stays in the list with cause and words, and in the letter with its reason."""
     exclude(strange, strange.reading)
     *_, kept = strange.get("production", f"/lots/{strange.lot_id}/readings")["items"]
     assert (strange.reading, 1.86, "plaque", None) == (
@@ -156,7 +156,7 @@ def test_an_excluded_reading_stays_in_every_list(strange):
 
 
 def test_what_is_taken_back_in_counts_again(strange):
-    """The lot is blocked as before, and both decisions stay in its history; a moment between the two is answered as it was then."""
+    """A restored reading blocks the lot again, both decisions stay in the history, and past moments are unchanged."""
     exclude(strange, strange.reading)
     between = strange.get("quality", f"/lots/{strange.lot_id}/decisions")["items"][-1]["decided_at"]
     said = strange.post("quality", f"/readings/{strange.reading}/include", {"reason": "the end was cut off clean"})
@@ -171,7 +171,7 @@ def test_what_is_taken_back_in_counts_again(strange):
 
 
 def test_only_what_counts_can_be_excluded_and_only_what_is_excluded_taken_back(strange):
-    """Twice, voided, kept without judging by it, or of no test: each is refused with what stands in the way."""
+    """A repeated, voided, screening or untested reading is refused with the obstacle."""
     strange.post("quality", f"/readings/{strange.reading}/include", {"reason": "r"}, 409)
     exclude(strange, strange.reading)
     assert "already excluded by quality person" in exclude(strange, strange.reading, 409)["detail"]
@@ -187,7 +187,7 @@ def test_only_what_counts_can_be_excluded_and_only_what_is_excluded_taken_back(s
 
 
 def test_a_cause_that_is_none_is_refused(strange):
-    """Only the causes of the list are taken, and never without words."""
+    """Only causes of the list with a text are accepted."""
     said = exclude(strange, strange.reading, 422, cause="it was too high")
     assert ["/cause"] == [fault["pointer"] for fault in said["errors"]]
     said = exclude(strange, strange.reading, 422, reason=" ")
@@ -195,7 +195,7 @@ def test_a_cause_that_is_none_is_refused(strange):
 
 
 def test_an_exclusion_repeated_under_its_key_happens_once(strange):
-    """The repeat gets the first answer."""
+    """A repeat under the same key gets the first answer."""
     first = exclude(strange, strange.reading, Idempotency_Key="k")
     assert first == exclude(strange, strange.reading, Idempotency_Key="k")
     actions = [row["action"] for row in strange.get("quality", f"/lots/{strange.lot_id}/decisions")["items"]]
@@ -203,7 +203,7 @@ def test_an_exclusion_repeated_under_its_key_happens_once(strange):
 
 
 def test_excluding_never_passes_a_lot_whose_evidence_it_takes_away(shop):
-    """Ten readings were asked for; without one of them the lot waits for another."""
+    """With one of ten required readings excluded the lot waits for another."""
     limits = {"sampling": {"fixed": 1}, "diameter": {**DIAMETER["diameter"], "readings_per_spool_min": 10}}
     _, (spool,) = lot_of(shop, limits)
     *_, reading = round_wire(shop, spool, SIZES)
@@ -212,7 +212,7 @@ def test_excluding_never_passes_a_lot_whose_evidence_it_takes_away(shop):
 
 
 def test_too_few_readings_flag_nothing(shop):
-    """Six diameters, one of them far out: nobody can tell what is ordinary, so it stays (e-Handbook 1.3.5.17.1)."""
+    """Six diameters are too few for an outlier (e-Handbook 1.3.5.17.1)."""
     lot_id, (spool,) = lot_of(shop, DIAMETER)
     *_, reading = round_wire(shop, spool, SIZES[-6:])
     said = figure(shop, lot_id, "diameter.mean")["outliers"]
@@ -221,7 +221,7 @@ def test_too_few_readings_flag_nothing(shop):
 
 
 def test_spools_that_differ_are_each_held_against_their_own_mean(shop):
-    """A reading in the middle of the lot stands apart from its own spool; what spools differ by flags nothing."""
+    """A reading in the middle of the lot is an outlier of its own spool; differences between spools flag nothing."""
     lot_id, spools = lot_of(shop, DIAMETER, spools=3)
     numbers = {}
     for spool, mean in zip(spools, (1.735, 1.75, 1.765), strict=True):
@@ -235,7 +235,7 @@ def test_spools_that_differ_are_each_held_against_their_own_mean(shop):
 
 
 def test_excluded_readings_of_an_export_are_left_out(strange):
-    """A reading that does not count there does not begin to count here."""
+    """Excluded readings of an export are left out of an import."""
     exclude(strange, strange.reading)
     text = export(strange, f"/lots/{strange.lot_id}/readings?kind=diameter").get_data()
     done = take(strange, "diameter", text)
@@ -251,12 +251,12 @@ def test_excluded_readings_of_an_export_are_left_out(strange):
 
 
 def least(sd, room):
-    """The least number whose 95 % interval is no wider than the room, tried one by one with scipy's Student's t (ASTM E1345's question)."""
+    """The least number with a 95 % interval no wider than the margin, by trying each with scipy's Student's t (ASTM E1345's question)."""
     return next(n for n in range(2, 1000) if student.ppf(0.975, n - 1) * sd / math.sqrt(n) <= room + 1e-12)
 
 
 def test_so_many_more_readings_decide_a_spool(shop):
-    """Gloss near its limit: n by Student's t (scipy), and Stein's number for a scatter that is only estimated (Stein 1945); words and numbers agree."""
+    """For gloss near its limit n follows Student's t (scipy), and Stein's number an estimated spread (Stein 1945); words and numbers agree."""
     lot_id, (spool,) = lot_of(shop, GLOSS)
     values = [7.6, 7.9, 7.4, 8.0, 7.7, 7.8]
     gloss(shop, spool, values)
@@ -278,7 +278,7 @@ def test_so_many_more_readings_decide_a_spool(shop):
 
 
 def test_where_the_instrument_is_too_coarse_no_number_helps(shop):
-    """A glossmeter of 0.5 GU, 0.3 GU from the limit: the answer is a finer instrument, not more readings."""
+    """A glossmeter of 0.5 GU, 0.3 GU from the limit, needs a finer instrument, not more readings."""
     instrument = {"code": "GL-1", "kind": "glossmeter", "standard_uncertainty": 0.5, "check_interval_days": 3650}
     number = shop.post("quality", "/instruments", instrument)["id"]
     lot_id, (spool,) = lot_of(shop, GLOSS)
@@ -289,7 +289,7 @@ def test_where_the_instrument_is_too_coarse_no_number_helps(shop):
 
 
 def test_a_lot_with_few_repeats_borrows_its_grades_scatter(shop):
-    """Two readings of a spool tell little: those of the grade's other lots are pooled with them (pooled variance, e-Handbook 7.4.3)."""
+    """Two readings of a spool are pooled with those of the grade's other lots (pooled variance, e-Handbook 7.4.3)."""
     supplier, grade = shop.supplier(), shop.grade(limits=GLOSS)
     first, second = (shop.receive(supplier, grade, lot, spools=1) for lot in ("A", "B"))
     many, few = [5.0, 5.4, 4.8, 5.2, 5.1, 4.9, 5.3], [7.0, 7.1]
@@ -303,7 +303,7 @@ def test_a_lot_with_few_repeats_borrows_its_grades_scatter(shop):
 
 
 def test_a_reading_taken_once_tells_no_scatter(shop):
-    """Nothing is made up: it says to read a spool again."""
+    """A single reading has no spread, and the answer requests a repeat."""
     lot_id, (spool,) = lot_of(shop, GLOSS)
     gloss(shop, spool, [7.7])
     part = replicates(shop, lot_id)["gloss"]
@@ -313,7 +313,7 @@ def test_a_reading_taken_once_tells_no_scatter(shop):
 
 
 def test_readings_that_agree_scatter_as_their_instrument_repeats(shop):
-    """Five equal diameters promise nothing: the repeatability that a study found stands in, variance of repeats by hand."""
+    """Five equal diameters have the repeatability of a study, variance of repeats by hand."""
     instrument = {"code": "MIC-1", "kind": "micrometer", "standard_uncertainty": 0.001, "check_interval_days": 3650}
     number = shop.post("quality", "/instruments", instrument)["id"]
     pairs = {"1": (1.750, 1.756), "2": (1.770, 1.776)}
@@ -330,7 +330,7 @@ def test_readings_that_agree_scatter_as_their_instrument_repeats(shop):
 
 
 def test_a_colour_is_decided_in_its_own_formula_per_spool_and_lot(shop):
-    """Two spools off in L* alone, in CIE76: the scatter of a difference is that of L*, and over two spools that of one over the root of 2 (scipy's t)."""
+    """Two spools off in L* alone, in CIE76, have the spread of L*, and over two spools that over the root of 2 (scipy's t)."""
     color = {"formula": "CIE76", "lot_max": 1.0, "spool_max": 1.0}
     lot_id, spools = lot_of(shop, {"sampling": {"fixed": 2}, "color": color}, spools=2)
     offsets = [(0.6, 0.8, 0.7, 0.9), (0.5, 0.7, 0.6, 0.8)]
@@ -349,7 +349,7 @@ def test_a_colour_is_decided_in_its_own_formula_per_spool_and_lot(shop):
 
 
 def test_near_black_the_same_noise_of_the_sensor_asks_for_more_readings(shop):
-    """0.02 % of luminous reflectance on a white and on a black (L* by colour-science): the scatter of L* is over ten times as large, and n with it."""
+    """0.02 % of luminous reflectance on a white and on a black (L* by colour-science) gives over ten times the spread of L*, and of n."""
     noise, found = [-0.02, 0.02, 0.01, -0.01, 0.0, 0.02, -0.02], {}
     for name, lightness in (("white", 95.0), ("black", 18.0)):
         shade = shop.shade(name, [lightness, 0.0, 0.0])
@@ -368,7 +368,7 @@ def test_near_black_the_same_noise_of_the_sensor_asks_for_more_readings(shop):
 
 
 def test_what_is_no_repeat_says_so(strange):
-    """Counts and newest readings have no scatter of this kind, and the answer says why instead of saying nothing."""
+    """Counts and newest readings have no spread of repeats, and the answer says so."""
     strange.measure("surface", {"spool_code": strange.spool, "specks": 3, "area_dm2": 1})
     strange.measure("moisture", {"spool_code": strange.spool, "moisture_percent": 0.02})
     said = replicates(strange, strange.lot_id)
@@ -381,7 +381,7 @@ def test_what_is_no_repeat_says_so(strange):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_the_answer_costs_the_same_however_many_readings_and_lots(shop):
-    """A fixed number of statements, the token's included."""
+    """The answer needs a fixed number of statements, the token's included."""
     supplier, grade = shop.supplier(), shop.grade(limits=GLOSS)
     lot = shop.receive(supplier, grade, "first", spools=1)
     gloss(shop, lot["spools"][0]["code"], [5.0, 5.1, 5.2])

@@ -1,6 +1,6 @@
-"""The report that goes to a supplier: what was asked, what was found, and what the claim rests on.
+"""The report for a supplier: limits, findings and evidence. Expected numbers are computed by hand.
 
-Expected numbers are worked out by hand. 1.645 is the one-sided factor for 95 % (JCGM 106:2012; ISO 14253-1), k = 2 that of JCGM 100:2008, 6.3.3.
+1.645 is the one-sided factor for 95 % (JCGM 106:2012; ISO 14253-1), k = 2 that of JCGM 100:2008, 6.3.3.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ def bad(shop):
 
 
 def test_the_report_says_what_was_asked_and_who_it_concerns(bad):
-    """Supplier, grade, lot number as printed, deliveries, revision, rule, limits, and the reference with its full conditions."""
+    """The report has supplier, grade, lot number, deliveries, revision, rule, limits, and the reference with its conditions."""
     said = report(bad)
     assert ("NBK", "Supplier NBK", "Jory, sales@ninebark.example") == tuple(
         said["supplier"][name] for name in ("code", "name", "contact")
@@ -52,7 +52,7 @@ def test_the_report_says_what_was_asked_and_who_it_concerns(bad):
 
 
 def test_its_number_is_that_of_the_lot_and_of_the_decision_in_force(bad):
-    """The newest decision, so that a later report is told from this one."""
+    """Its number contains the lot and the newest decision."""
     newest = bad.get("quality", f"/lots/{bad.lot_id}/decisions")["items"][-1]["id"]
     assert f"NR-{bad.lot_id}-{newest}" == report(bad)["number"]
     bad.decide(bad.lot_id, "return", "goes back")
@@ -60,7 +60,10 @@ def test_its_number_is_that_of_the_lot_and_of_the_decision_in_force(bad):
 
 
 def test_each_failing_finding_has_what_a_claim_rests_on(bad):
-    """1.82 mm is 0.02 outside; u = 0.002, U = 0.004, guard band 1.645 u = 0.0033. The worse of two is proved beyond 1.95 u (Sidak 1967). The colour's uncertainty is unknown: not to be told."""
+    """1.82 mm is 0.02 outside; u = 0.002, U = 0.004, guard band 1.645 u = 0.0033 (by hand).
+
+    The worse of two is proved beyond 1.95 u (Sidak 1967). The colour has no uncertainty, so proof is unknown.
+    """
     found = {row["code"]: row for row in report(bad)["found"]["failing"]}
     assert {"diameter.reading", "color.lot_delta_e", "color.spool_delta_e", "color.component_b"} == set(found)
     diameter = found["diameter.reading"]
@@ -81,7 +84,7 @@ def test_each_failing_finding_has_what_a_claim_rests_on(bad):
 
 
 def test_nonconforming_spools_are_named_and_the_other_findings_kept_short(bad):
-    """Every spool is off shade, the second off diameter too; ovality passes."""
+    """Both spools are named for shade, the second also for diameter; ovality passes in short form."""
     said = report(bad)["found"]
     assert {
         bad.codes[0]: ["color.spool_delta_e"],
@@ -92,7 +95,7 @@ def test_nonconforming_spools_are_named_and_the_other_findings_kept_short(bad):
 
 
 def test_readings_are_listed_with_the_voided_one_and_its_reason(bad):
-    """All of the kinds that fail, by spool; what does not count says why; the voided one is voided, not gone."""
+    """All readings of failing kinds are listed by spool, uncounted ones with the reason, voided ones included."""
     rows = report(bad)["readings"]
     assert ["color"] * 3 + ["diameter"] * 4 == [row["kind"] for row in rows]
     (voided,) = [row for row in rows if not row["counts"]]
@@ -106,7 +109,7 @@ def test_readings_are_listed_with_the_voided_one_and_its_reason(bad):
 
 
 def test_instruments_come_with_their_uncertainty_and_the_checks_around_the_readings(bad):
-    """The last check before the first reading of 20 November and the first one after, not the older one."""
+    """The report has the last check before the first reading of 20 November and the first one after, without older ones."""
     color, diameter = report(bad)["method"]
     assert ("color", 3, []) == (color["characteristic"], color["without_instrument"], color["instruments"])
     (gauge,) = diameter["instruments"]
@@ -121,7 +124,7 @@ def test_instruments_come_with_their_uncertainty_and_the_checks_around_the_readi
 
 
 def test_readings_that_are_in_doubt_or_superseded_say_so(shop):
-    """An instrument that failed its next check, and moisture that was read again: shown, not counted."""
+    """Readings of a suspect instrument and superseded moisture are shown as not counted."""
     limits = {"moisture": {"max_percent": 0.05}, "diameter": {"reading_tolerance_mm": 0.05}}
     got = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=1)
     shop.lot_id, code = got["lot_id"], got["spools"][0]["code"]
@@ -142,7 +145,7 @@ def test_readings_that_are_in_doubt_or_superseded_say_so(shop):
 
 
 def test_a_lot_without_a_failing_finding_is_nothing_to_report(shop):
-    """Refused in words, until it is blocked by hand: then the reason is the report. Lifted, there is nothing again."""
+    """A lot without a failing finding has no report until it is blocked by a manual decision, with that reason."""
     shop.lot_id = shop.good_lot()["lot_id"]
     assert "nothing to report" in report(shop, status=409)["detail"]
     shop.decide(shop.lot_id, "hold", "waiting for a second look")
@@ -166,7 +169,7 @@ def test_a_lot_without_a_failing_finding_is_nothing_to_report(shop):
 
 
 def test_a_bad_spool_that_the_plan_accepts_is_reported_as_what_it_is(shop):
-    """The lot was not refused; the report says so, and that no corrective action can be asked for."""
+    """A bad spool that the plan accepts is reported as such, without a corrective action."""
     limits = {
         "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 10},
         "diameter": {"reading_tolerance_mm": 0.05},
@@ -187,7 +190,7 @@ def test_a_bad_spool_that_the_plan_accepts_is_reported_as_what_it_is(shop):
 
 
 def test_spools_that_a_count_refuses_are_named_although_each_is_measured_in_part(shop):
-    """Under a plan the count fails; what it counted, and the readings behind that, stand in the report."""
+    """Spools rejected by a count are named with the readings behind it, though each is incomplete."""
     limits = {
         "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 10},
         "diameter": {"mean_tolerance_mm": 0.03, "readings_per_spool_min": 3},
@@ -206,7 +209,7 @@ def test_spools_that_a_count_refuses_are_named_although_each_is_measured_in_part
 
 
 def test_without_a_plan_a_measure_that_is_not_complete_is_no_nonconformity(shop):
-    """One oval position refuses the lot; the mean of that one position, outside too, is not judged yet and not claimed."""
+    """One oval position rejects the lot; an incomplete mean outside its limit is not claimed."""
     limits = {"diameter": {"mean_tolerance_mm": 0.03, "ovality_max_mm": 0.05, "readings_per_spool_min": 3}}
     got = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=1)
     shop.lot_id = got["lot_id"]
@@ -219,7 +222,7 @@ def test_without_a_plan_a_measure_that_is_not_complete_is_no_nonconformity(shop)
 
 
 def test_it_can_be_asked_what_was_known_then(bad):
-    """Before the lot came nothing was known; before the colour was read only the diameter failed, and nothing was voided yet."""
+    """Before receipt the report is unknown; before the colour was measured only the diameter fails, without a void."""
     decided = bad.get("quality", f"/lots/{bad.lot_id}/decisions")["items"]
     first = datetime.fromisoformat(decided[0]["decided_at"])
     early = (first - timedelta(days=1)).isoformat().replace("+00:00", "Z")
@@ -233,7 +236,7 @@ def test_it_can_be_asked_what_was_known_then(bad):
 
 
 def test_what_is_asked_of_the_supplier_is_the_newest_action_that_waits_for_an_answer(bad):
-    """None at first, and only we are told the request that opens one; then its words and its due date; then the answer, once all are answered."""
+    """Without an action only the shop sees how to request one; then its words and due date appear, then the answer."""
     none = report(bad)["requested"]
     assert (None, None) == (none["id"], none["due_at"])
     assert (
@@ -261,7 +264,7 @@ def test_what_is_asked_of_the_supplier_is_the_newest_action_that_waits_for_an_an
 
 
 def test_decisions_and_concessions_stand_in_it(bad):
-    """Every decision in order, and a concession as asked for, without the buyer's own reasons."""
+    """Every decision in order and a requested concession are in it, without internal reasons."""
     soon = (datetime.now(UTC) + timedelta(days=5)).isoformat()
     body = {"uses": ["hidden"], "max_mass_g": 500, "valid_until": soon, "reason": "inside of a base"}
     bad.post("quality", f"/lots/{bad.lot_id}/concessions", body)
@@ -275,7 +278,7 @@ def test_decisions_and_concessions_stand_in_it(bad):
 
 
 def test_the_report_takes_as_many_queries_however_big_the_lot(bad):
-    """More spools, readings, voids, decisions and deliveries: the same number of statements."""
+    """More spools, readings, voids, decisions and deliveries need no further statement."""
     few = len(asked(bad, "purchasing", "GET", path_of(bad)))
     more = bad.receive(bad.supplier_row, bad.grade_row, NAME, 20)
     codes = [spool["code"] for spool in more["spools"]]

@@ -1,4 +1,4 @@
-"""Guarded limits require instruments, and an instrument that was never checked counts for its first interval. Source: common practice."""
+"""Guarded limits require instruments, and an unchecked instrument counts for its first interval. Source: common practice, no source."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -8,7 +8,7 @@ NOT_NAMED = "no instrument was named, and the limits require one"
 
 
 def received(shop, limits):
-    """A lot of one spool under these limits: its number, its spool, and the limits as they were answered."""
+    """A lot of one spool under these limits: its number, its spool, and the stored limits."""
     grade = shop.grade()
     kept = shop.limit(grade["id"], {"sampling": {"fixed": 1}, **limits})
     delivery = shop.receive(shop.supplier(), grade, spools=1)
@@ -16,13 +16,13 @@ def received(shop, limits):
 
 
 def micrometer(shop, **more):
-    """A micrometer that states its uncertainty."""
+    """A micrometer with a stated uncertainty."""
     body = {"code": "MIC-1", "kind": "micrometer", "standard_uncertainty": 0.001, "check_interval_days": 30, **more}
     return shop.post("quality", "/instruments", body)["id"]
 
 
 def test_guarded_limits_say_that_they_require_instruments(shop):
-    """What is not stated is written into guarded limits and left out of simple ones; what is stated stays."""
+    """Guarded limits require instruments by default and simple ones do not; a stated value is kept."""
     grade = shop.grade()["id"]
     assert "required" == shop.limit(grade, {"decision_rule": "guarded", **DIAMETER})["instruments"]
     assert (
@@ -35,7 +35,7 @@ def test_guarded_limits_say_that_they_require_instruments(shop):
 
 
 def test_a_reading_without_an_instrument_does_not_count_where_one_is_required(shop):
-    """It is stored, told at once, listed with why, and noted; the same with an instrument releases the lot."""
+    """A reading without a required instrument is stored, reported as not counted, listed and noted; one with it releases the lot."""
     lot_id, spool, _ = received(shop, {"decision_rule": "guarded", **DIAMETER})
     stored = shop.diameter(spool)
     assert (False, False, NOT_NAMED) == (stored["counts"], stored["helps"], stored["why_not"])
@@ -60,14 +60,14 @@ def test_a_reading_without_an_instrument_does_not_count_where_one_is_required(sh
 
 
 def test_what_is_counted_by_eye_needs_no_instrument(shop):
-    """Specks count without one, whatever the limits require of measured readings."""
+    """Visual counts need no instrument under any limits."""
     _, spool, _ = received(shop, {"instruments": "required", **SPECKS})
     stored = shop.measure("surface", {"spool_code": spool, "specks": 0, "area_dm2": 1.0})
     assert ("released", []) == (stored["lot"]["standing"], stored["warnings"])
 
 
 def test_an_instrument_that_was_never_checked_says_until_when_it_counts(shop):
-    """Its first interval begins when it is registered, and reaches as far back without a check; both are told."""
+    """An unchecked instrument counts for an interval from its registration, forward and backward, and both ends are stated."""
     lot_id, spool, _ = received(shop, DIAMETER)
     now = datetime.now(UTC)
     mic = micrometer(shop)

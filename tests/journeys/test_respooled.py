@@ -1,4 +1,4 @@
-"""A spool respooled from several lots over HTTP: its lots are compared as those of one job, and each is named."""
+"""A spool respooled from several lots over HTTP: its lots are compared as in one job, and each is named."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LIMITS = {
 
 
 def lot_of(shop, grade, number, lab=WHITE, spools=2, **more):
-    """A lot of a supplier of its own, measured on one spool."""
+    """A lot of a separate supplier, measured on one spool."""
     got = shop.receive(shop.supplier(f"S-{number}"), grade, number, spools, **more)
     shop.diameter(got["spools"][0]["code"])
     if lab is not None:
@@ -26,13 +26,13 @@ def lot_of(shop, grade, number, lab=WHITE, spools=2, **more):
 
 
 def wind(shop, code, *parents, grams=300):
-    """Winds so much of the second spool of each lot onto a new one."""
+    """Respools this much of the second spool of each lot onto a new one."""
     each = [{"spool_code": lot["spools"][1]["code"], "mass_g": grams} for lot in parents]
     return shop.post("production", "/spools", {"code": code, "parents": each})
 
 
 def test_two_lots_too_far_apart_are_refused_on_one_spool_as_in_one_job(shop):
-    """300 g and 300 g of lots 1.45 apart, limit 0.5: refused where colour shows, with or without a job, and named; hidden parts may use it."""
+    """300 g each of lots 1.45 apart, limit 0.5: refused where colour shows, with or without a job, and clear for hidden parts."""
     grade = shop.grade(limits=LIMITS)
     one, other = lot_of(shop, grade, "A", ONE_SIDE), lot_of(shop, grade, "B", OTHER_SIDE)
     made = wind(shop, "MIX", one, other)
@@ -66,7 +66,7 @@ def test_two_lots_too_far_apart_are_refused_on_one_spool_as_in_one_job(shop):
 
 
 def test_the_jobs_own_limit_stands_in_for_the_grades(shop):
-    """`match_max` tightens and loosens the limit between lots on a spool as it does between lots of a job."""
+    """`match_max` replaces the limit between lots on a spool, tighter or wider, as in a job."""
     grade = shop.grade(limits=LIMITS)
     # 0.094 and 1.453 by colour-science 0.4.7.
     near = [lot_of(shop, grade, number, lab) for number, lab in (("W", WHITE), ("X", [95.0, -0.8, 1.6]))]
@@ -83,7 +83,7 @@ def test_the_jobs_own_limit_stands_in_for_the_grades(shop):
 
 
 def test_lots_that_cannot_be_compared_are_refused_on_one_spool(shop):
-    """A lot without a colour, and one measured under other conditions, match no other."""
+    """A lot without a colour, or under other conditions, matches no other on a spool."""
     uses = {"cosmetic": ["diameter"], "hidden": ["diameter"]}
     shade = shop.shade("HW")
     grade = shop.grade(limits={**LIMITS, "uses": uses}, shade_id=shade["id"])
@@ -115,7 +115,7 @@ def test_lots_that_cannot_be_compared_are_refused_on_one_spool(shop):
 def test_the_stricter_of_two_revisions_decides_on_a_spool_in_a_job_and_in_the_tables(
     shop, earlier, later, limit, clear
 ):
-    """Lots 1.45 apart under two revisions: `job_pair_max`, or else `step_max`, whichever lot was there first, by one rule everywhere."""
+    """For lots 1.45 apart under two revisions the stricter `job_pair_max`, or else `step_max`, decides in any order everywhere."""
     grade = shop.grade(limits={**LIMITS, "color": {"lot_max": 1.0, **earlier}})
     one = lot_of(shop, grade, "A", ONE_SIDE, 3)
     shop.limit(grade["id"], {**LIMITS, "color": {"lot_max": 1.0, **later}})
@@ -144,7 +144,7 @@ def test_the_stricter_of_two_revisions_decides_on_a_spool_in_a_job_and_in_the_ta
 
 
 def test_every_lot_of_a_spool_is_compared_with_every_lot_of_its_job(shop):
-    """Both pairs are shown with both names, though only one of them does not match."""
+    """Every pair of a spool's and a job's lots is shown, though only one does not match."""
     grade = shop.grade(limits=LIMITS)
     # From the white 0.352 and 0.708, from each other 0.355; computed with colour-science 0.4.7.
     white, near, far = (
@@ -162,7 +162,7 @@ def test_every_lot_of_a_spool_is_compared_with_every_lot_of_its_job(shop):
 
 
 def test_a_spool_of_one_lot_only_is_unaffected(shop):
-    """Filament of two spools of a lot wound together is compared with nothing, and is picked and offered like any other."""
+    """Two spools of one lot respooled together are compared with nothing, and picked and offered."""
     grade = shop.grade(limits=LIMITS)
     got = lot_of(shop, grade, "A", spools=2)
     parents = [{"spool_code": spool["code"], "mass_g": 1000} for spool in got["spools"]]
@@ -180,7 +180,7 @@ def test_a_spool_of_one_lot_only_is_unaffected(shop):
 
 
 def test_what_is_wound_together_is_neither_picked_nor_matched(shop):
-    """A lot whose last filament lies on a spool with another lot's is in no table of matches and in no pick."""
+    """A lot left only on a mixed spool is in no match table and no pick."""
     grade = shop.grade(limits=LIMITS)
     one, other, third = (lot_of(shop, grade, number, spools=2) for number in ("A", "B", "C"))
     everything = [{"spool_code": spool["code"], "mass_g": 1000} for lot in (one, other) for spool in lot["spools"]]
@@ -193,7 +193,7 @@ def test_what_is_wound_together_is_neither_picked_nor_matched(shop):
 
 
 def test_a_restricted_and_a_released_lot_on_one_spool_say_what_they_are_good_for(shop):
-    """A lot that fails for cosmetic only, beside one that passes for all: for hidden parts, and only for those."""
+    """A lot that fails cosmetic and one that passes all, on one spool, permit hidden parts alone."""
     grade = shop.grade(limits=LIMITS)
     # 2.0 b* above the white is 1.805 by colour-science 0.4.7, over 1.0.
     yellow, white = lot_of(shop, grade, "YELLOW", [95.0, -0.8, 3.5]), lot_of(shop, grade, "W")
@@ -206,7 +206,7 @@ def test_a_restricted_and_a_released_lot_on_one_spool_say_what_they_are_good_for
 
 
 def test_the_mass_of_a_lot_is_told_where_it_is_known(shop):
-    """Of a spool wound from one that held two lots nobody knows how much of either it holds; of a third lot it is known."""
+    """The mass of a lot is unknown on a spool from a mixed one, and known for a third lot."""
     grade = shop.grade(limits=LIMITS)
     one, other, third = (lot_of(shop, grade, number, spools=2) for number in ("A", "B", "C"))
     wind(shop, "MIX", one, other)
@@ -217,7 +217,7 @@ def test_the_mass_of_a_lot_is_told_where_it_is_known(shop):
 
 
 def test_a_respooled_spool_of_two_lots_grows_old_too(shop):
-    """Open days count for filament of several lots as they do for that of one."""
+    """Open time applies to a spool of several lots."""
     grade = shop.grade(limits=LIMITS, open_life_days=14)
     long_ago = {"received_at": "2026-08-01T08:00:00Z"}
     one, other = (lot_of(shop, grade, number, **long_ago) for number in ("A", "B"))
@@ -230,7 +230,7 @@ def test_a_respooled_spool_of_two_lots_grows_old_too(shop):
 
 
 def test_the_shelf_life_of_each_lot_on_a_spool_counts(shop):
-    """A lot received long ago ends the time of a spool whose heavier part came lately, and `use_by` says when."""
+    """The oldest lot on a spool ends its shelf life, and `use_by` has the date."""
     grade = shop.grade(limits=LIMITS, shelf_life_days=60)
     old = lot_of(shop, grade, "OLD", received_at="2026-06-01T08:00:00Z")
     new = lot_of(shop, grade, "NEW")
@@ -242,7 +242,7 @@ def test_the_shelf_life_of_each_lot_on_a_spool_counts(shop):
 
 
 def test_limits_between_lots_are_kept_as_posted(shop):
-    """`job_pair_max` is a number above 0 and at most 100, shown with its revision; it alone is no limit on a lot."""
+    """`job_pair_max` is above 0 and at most 100, shown with its revision, and alone limits no lot."""
     grade = shop.grade()
     made = shop.limit(grade["id"], {**SIMPLE_LIMITS, "color": {"lot_max": 1.0, "job_pair_max": 0.4}})
     assert 0.4 == made["color"]["job_pair_max"]

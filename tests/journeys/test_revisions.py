@@ -1,7 +1,7 @@
-"""What a new revision of a shade or of limits would change: said when it is made, asked again, and done only when somebody asks for it.
+"""Effects of a new revision of a shade or of limits: stated when it is made, on request, and applied only on request.
 
-Colours: lot (94.9, -0.75, 2.2) lies 0.66 from revision A (95.0, -0.8, 1.5) and 1.13 from revision B (95.1, -0.8, 1.0), both in CIEDE2000
-(colour-science).
+Colours: lot (94.9, -0.75, 2.2) is 0.66 from revision A (95.0, -0.8, 1.5) and 1.13 from revision B (95.1, -0.8, 1.0),
+both in CIEDE2000 (colour-science 0.4.7).
 """
 
 import pytest
@@ -18,7 +18,7 @@ TIGHTER = {**LIMITS, "color": {"lot_max": 0.5}}
 
 
 class Stock:
-    """Lots of one grade: on shade, near its edge, refused, unmeasured, empty and returned."""
+    """Lots of one grade: on shade, near its edge, rejected, unmeasured, empty and returned."""
 
     def __init__(self, shop):
         self.shop = shop
@@ -37,7 +37,7 @@ class Stock:
         shop.decide(self.lots["returned"], "return")
 
     def lot(self, number, lab, spools=2):
-        """A lot of this colour, its diameter right."""
+        """A lot of this colour with a good diameter."""
         got = self.shop.receive(self.supplier, self.grade, number, spools)
         code = got["spools"][0]["code"]
         self.shop.diameter(code)
@@ -49,7 +49,7 @@ class Stock:
         return self.shop.lot(self.lots[name])["spools"][0]["code"]
 
     def seen(self):
-        """Every lot, assessment and decision as anybody can read it."""
+        """Every lot, assessment and decision as the API shows them."""
         return [
             (
                 self.shop.lot(number),
@@ -67,13 +67,13 @@ def stock(shop):
 
 
 def judgement(answer):
-    """What an answer says of a lot, apart from when and why it was asked."""
+    """An answer on a lot without time and reason of the request."""
     names = ("standing", "assessed", "uses", "findings", "to_measure", "notes", "limits_revision", "shade_revision")
     return {name: answer[name] for name in (*names, "reading_ids")}
 
 
 def test_a_shade_revision_lists_the_lots_in_stock_that_would_lose_a_use(stock, shop):
-    """Only the lot near the edge is named, with what it stands at, what it would, and why; nothing moves."""
+    """Only the lot near the edge is listed, with present and future status and the reason, and nothing changes."""
     before = stock.seen()
     made = shop.approve(stock.shade["id"], SHADE_B)
     assert (2, SHADE_B) == (made["revision"], made["lab"])
@@ -93,7 +93,7 @@ def test_a_shade_revision_lists_the_lots_in_stock_that_would_lose_a_use(stock, s
 
 
 def test_a_limits_revision_lists_the_lots_in_stock_that_would_lose_a_use(stock, shop):
-    """Tighter limits name the same lot, wider ones none, and a characteristic not measured yet every lot in use."""
+    """Tighter limits list the same lot, wider ones none, and a new characteristic every lot in use."""
     before = stock.seen()
     made = shop.limit(stock.grade["id"], TIGHTER)
     assert 2 == made["revision"]
@@ -111,7 +111,7 @@ def test_a_limits_revision_lists_the_lots_in_stock_that_would_lose_a_use(stock, 
 
 
 def test_a_revision_for_other_conditions_leaves_lots_open_not_refused(stock, shop):
-    """Readings made under other conditions cannot be compared: the lots would have to be measured again, and it says so."""
+    """Under other conditions lots would be open and not rejected, with the need to measure again."""
     made = shop.approve(stock.shade["id"], WHITE, {**CONDITIONS, "specular": "excluded"})
     assert [stock.lots["sound"], stock.lots["edge"]] == [loss["lot_id"] for loss in made["would_fail"]]
     for loss in made["would_fail"]:
@@ -120,7 +120,7 @@ def test_a_revision_for_other_conditions_leaves_lots_open_not_refused(stock, sho
 
 
 def test_asking_what_would_be_stores_nothing(stock, shop):
-    """Not a row of any table changes by a question under other revisions."""
+    """A question under other revisions changes no row."""
     shop.approve(stock.shade["id"], SHADE_B)
     shop.limit(stock.grade["id"], TIGHTER)
     before = contents()
@@ -132,7 +132,7 @@ def test_asking_what_would_be_stores_nothing(stock, shop):
 
 @pytest.mark.parametrize("name", ["sound", "edge", "refused", "unmeasured", "empty", "returned"])
 def test_what_would_be_is_what_judging_again_then_finds(stock, shop, name):
-    """The question under the newest revisions and the reassessment give the same findings, uses and standing."""
+    """A question under the newest revisions equals the findings, uses and status of the reassessment."""
     number = stock.lots[name]
     shop.approve(stock.shade["id"], SHADE_B)
     shop.limit(stock.grade["id"], TIGHTER)
@@ -149,7 +149,7 @@ def test_what_would_be_is_what_judging_again_then_finds(stock, shop, name):
 
 
 def test_what_would_be_lists_is_what_judging_everything_again_takes_away(stock, shop):
-    """Each lot named as losing a use loses it when judged again, and no other lot in stock does."""
+    """Exactly the listed lots lose a use when all are reassessed."""
     made = shop.approve(stock.shade["id"], SHADE_B)
     named = {loss["lot_id"]: (loss["would_be"], loss["would_uses"]) for loss in made["would_fail"]}
     lost = {}
@@ -165,7 +165,7 @@ def test_what_would_be_lists_is_what_judging_everything_again_takes_away(stock, 
 
 
 def test_decisions_keep_the_revisions_they_were_made_under(stock, shop):
-    """Old decisions still name revision 1, its findings and its figures, after the lot was judged again under the second."""
+    """Old decisions name revision 1 with its findings and figures, after a reassessment under revision 2."""
     number = stock.lots["edge"]
     before = shop.get("quality", f"/lots/{number}/decisions")["items"]
     shop.approve(stock.shade["id"], SHADE_B)
@@ -186,7 +186,7 @@ def test_decisions_keep_the_revisions_they_were_made_under(stock, shop):
 
 
 def test_a_reading_after_a_revision_is_judged_under_the_old_one(stock, shop):
-    """New evidence does not slip a lot under a revision nobody judged it by."""
+    """A reading after a revision is assessed under the old one."""
     number = stock.lots["edge"]
     shop.approve(stock.shade["id"], SHADE_B)
     shop.limit(stock.grade["id"], TIGHTER)
@@ -197,7 +197,7 @@ def test_a_reading_after_a_revision_is_judged_under_the_old_one(stock, shop):
 
 
 def test_what_would_be_counts_a_step_from_the_lot_accepted_last_by_now(shop):
-    """A lot measured before its predecessor has no step; asked and judged again afterwards, both answers take the step in."""
+    """A lot measured before its predecessor has no step; question and reassessment both include it later."""
     colors = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.5, "step_max": 0.8}}
     supplier, grade = shop.supplier(), shop.grade(limits=colors)
     first = shop.receive(supplier, grade, "Q-1", spools=1)

@@ -1,4 +1,4 @@
-"""Rules of the gate in combination: a plan with limits on the whole lot, revisions side by side in one job, uses beside failing spools.
+"""Rules in combination: a plan with limits on the lot, revisions in one job, uses with failing spools.
 
 Plans: MIL-STD-105E, Tables I and II-A: of 30 spools at AQL 6.5, level II, code letter D: 8 measured, 1 may be nonconforming.
 """
@@ -21,21 +21,21 @@ def delivered(shop, limits, spools=SPOOLS, supplier=None, lot="Q-71"):
 
 
 def colors(shop, rows):
-    """Colour readings of (spool, Lab); answers the lot."""
+    """Colour readings of (spool, Lab); returns the lot."""
     sent = [{"spool_code": code, "lab": lab, "conditions": CONDITIONS} for code, lab in rows]
     (lot,) = shop.measure("color", sent)["lots"]
     return lot
 
 
 def diameters(shop, rows):
-    """Round diameters of (spool, mm); answers the lot."""
+    """Round diameters of (spool, mm); returns the lot."""
     (lot,) = shop.measure("diameter", [{"spool_code": code, "d1_mm": d, "d2_mm": d} for code, d in rows])["lots"]
     return lot
 
 
 @pytest.mark.parametrize("limit", [{"lot_max": 1.0}, {"lot_max": 1.0, "spool_max": 5.0}], ids=["lot", "lot-and-spools"])
 def test_a_plan_does_not_forgive_a_mean_colour_out_of_its_limit(shop, limit):
-    """Every spool is 2.87 from the reference and none fails by itself: the lot's mean blocks it, the plan's count does not matter."""
+    """With every spool 2.87 from the reference and none failing alone, the lot's mean blocks it whatever the count."""
     got, sample = delivered(shop, {"sampling": PLAN, "color": limit, "diameter": {"reading_tolerance_mm": 0.05}})
     assert (SAMPLE, ACCEPT) == (got["sample"]["size"], got["sample"]["accept"])
     diameters(shop, [(code, BAD if code == sample[0] else GOOD + 0.001 * i) for i, code in enumerate(sample)])
@@ -47,7 +47,7 @@ def test_a_plan_does_not_forgive_a_mean_colour_out_of_its_limit(shop, limit):
 
 
 def test_a_plan_does_not_forgive_shrinkage_out_of_its_limit(shop):
-    """Spools within the accept number and shrinkage of 0.62 % where 0.5 % is the most: blocked."""
+    """With spools within the accept number, a shrinkage of 0.62 % over 0.5 % blocks the lot."""
     limits = {"sampling": PLAN, "diameter": {"reading_tolerance_mm": 0.05}, "shrinkage": {"x_percent": [0.1, 0.5]}}
     got, sample = delivered(shop, limits)
     diameters(shop, [(code, BAD if code == sample[0] else GOOD + 0.001 * i) for i, code in enumerate(sample)])
@@ -62,7 +62,7 @@ def test_a_plan_does_not_forgive_shrinkage_out_of_its_limit(shop):
 
 
 def test_diameters_begun_do_not_complete_a_sample_by_plan(shop):
-    """One of eight spools measured in full, and bad; seven have one of five readings: the lot waits for these, then is released."""
+    """One complete bad spool and seven with one of five readings keep the lot open, and complete readings release it."""
     limits = {"sampling": PLAN, "diameter": {"mean_tolerance_mm": 0.03, "readings_per_spool_min": 5}}
     got, (bad, *rest) = delivered(shop, limits)
     offsets = (0.0, 0.001, -0.001, 0.002, -0.002)
@@ -78,7 +78,7 @@ def test_diameters_begun_do_not_complete_a_sample_by_plan(shop):
 
 
 def test_colors_begun_do_not_complete_a_sample_by_plan(shop):
-    """One of eight spools read in full, and off shade; seven have one of five readings: the lot waits for these, then is released."""
+    """One complete off-shade spool and seven with one of five readings keep the lot open, and complete readings release it."""
     limits = {"sampling": PLAN, "color": {"spool_max": 1.3, "readings_per_spool_min": 5}}
     got, (bad, *rest) = delivered(shop, limits)
     offsets = (0.0, 0.02, -0.02, 0.04, -0.04)
@@ -101,7 +101,7 @@ def revision(formula, step_max):
 
 @pytest.fixture
 def side_by_side(shop):
-    """Makes two lots of two suppliers under two revisions of one grade's limits, 1.00 of lightness apart; answers a spool of each.
+    """Makes two lots of two suppliers under two revisions of one grade's limits, 1.00 of lightness apart; returns a spool of each.
 
     At L* 95 and 94 such a pair is 1.00 apart in CIE76 and 0.60 in CIEDE2000 (colour-science).
     """
@@ -133,7 +133,7 @@ def side_by_side(shop):
     ids=["first-is-strict", "second-is-strict", "one-formula", "formula-of-the-first", "formula-of-the-second"],
 )
 def test_the_stricter_of_two_revisions_decides_whichever_lot_came_first(shop, side_by_side, first, second, limit):
-    """Two lots under two revisions of the limits: each is refused beside the other by the stricter of both, and alone it is loaded."""
+    """Two lots under two revisions are refused in one job by the stricter one, in either order, and loaded alone."""
     one, other = side_by_side(revision(*first), revision(*second))
     for here, there in ((one, other), (other, one)):
         job = f"J-{here}"
@@ -148,7 +148,7 @@ def test_the_stricter_of_two_revisions_decides_whichever_lot_came_first(shop, si
 
 @pytest.mark.parametrize(("formula", "delta_e", "clear"), [("CIE76", 1.00, False), ("CIEDE2000", 0.60, True)])
 def test_a_pair_of_one_job_is_compared_in_the_formula_of_the_limits(shop, side_by_side, formula, delta_e, clear):
-    """The same two lots and the same 0.8: refused where the limits say CIE76, taken where they say CIEDE2000."""
+    """The same two lots with a limit of 0.8 are refused in CIE76 and accepted in CIEDE2000."""
     one, other = side_by_side(revision(formula, 0.8), revision(formula, 0.9))
     shop.load(one, job="J-1")
     answer = shop.ask_clearance(other, job="J-1")
@@ -166,7 +166,7 @@ BY_USE = {
 
 
 def test_a_spool_that_fails_for_show_is_clear_for_fit_and_the_other_way_round(shop):
-    """One spool is too dark and another too thick, each within the accept number: each is refused for the use it fails, no other."""
+    """A dark spool and a thick one, within the accept number, are each refused for the failed use alone."""
     _, (dark, thick, *rest) = delivered(shop, BY_USE)
     every = [dark, thick, *rest]
     colors(shop, [(code, DARK if code == dark else [95 + 0.01 * i, *WHITE[1:]]) for i, code in enumerate(every)])
@@ -184,7 +184,7 @@ def test_a_spool_that_fails_for_show_is_clear_for_fit_and_the_other_way_round(sh
 
 @pytest.mark.parametrize("heavier", [0, 1], ids=["more-of-the-restricted", "more-of-the-released"])
 def test_a_spool_respooled_of_a_restricted_and_a_released_lot_says_what_it_is_good_for(shop, heavier):
-    """Off shade and good for fit, wound together with good filament: loaded for fit, refused for show, and told in one sentence."""
+    """An off-shade lot respooled with a good one is loaded for fit and refused for cosmetic use, in one sentence."""
     limits = {**BY_USE, "sampling": {"fixed": 1}, "color": {"lot_max": 1.0}}
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     parents = []
@@ -204,7 +204,7 @@ def test_a_spool_respooled_of_a_restricted_and_a_released_lot_says_what_it_is_go
 
 @pytest.mark.parametrize("percent", [0.000002, 5.5, 500, 60_000])
 def test_a_limit_on_moisture_that_no_polymer_reaches_is_refused(shop, percent):
-    """A limit in ppm or as a fraction would pass every lot, or none: it is refused with the field, and nothing is stored."""
+    """A moisture limit in ppm or as a fraction is refused at its field, and nothing is stored."""
     grade = shop.grade()
     (fault,) = shop.post("quality", f"/grades/{grade['id']}/limits", {"moisture": {"max_percent": percent}}, 422)[
         "errors"

@@ -1,4 +1,4 @@
-"""Attributes plans on the shop's own deliveries: how many spools, how many bad ones, and how the record changes the next sample.
+"""Attributes plans on deliveries: sample sizes, bad spools, and switching by the record.
 
 Plans: MIL-STD-105E (10 May 1989), Tables I and II-A to II-C; switching: 4.7 and 4.8.
 """
@@ -32,7 +32,7 @@ def printed_plan(lot_size, aql, inspection, level="II"):
 
 
 def limits(aql, **more):
-    """Diameter by an attributes plan, good for hidden and fit use."""
+    """Diameter by an attributes plan, for hidden and fit use."""
     return {
         "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": aql, **more},
         "diameter": {"reading_tolerance_mm": 0.05},
@@ -41,7 +41,7 @@ def limits(aql, **more):
 
 
 class Supply:
-    """A supplier whose lots come one after the other and are measured as their samples ask."""
+    """A supplier's lots in sequence, measured as their samples require."""
 
     def __init__(self, shop, aql, spools, **sampling):
         self.shop, self.aql, self.spools = shop, aql, spools
@@ -54,7 +54,7 @@ class Supply:
         return self.shop.receive(self.supplier, self.grade, f"Q-{next(self.numbers):03d}", self.spools, **body)
 
     def measure(self, delivery, bad=0):
-        """Its whole sample, so many of the spools out of tolerance; answers where the lot stands."""
+        """Measures the whole sample with so many bad spools; returns the lot's status."""
         codes = delivery["sample"]["spool_codes"]
         rows = [
             {"spool_code": code, "d1_mm": BAD if index < bad else GOOD, "d2_mm": GOOD}
@@ -65,7 +65,7 @@ class Supply:
         return lot["standing"]
 
     def run(self, outcomes, **more):
-        """Lots that come out accepted (A) or refused (R); answers the severity each was inspected under."""
+        """Lots that are accepted (A) or rejected (R); returns the severity of each inspection."""
         severities = []
         for outcome in outcomes:
             delivery = self.receive(**more)
@@ -78,14 +78,14 @@ class Supply:
 
     @property
     def severity(self):
-        """How the next lot would be inspected."""
+        """The severity for the next lot."""
         path = f"/inspection-severity?supplier_id={self.supplier['id']}&grade_id={self.grade['id']}"
         return self.shop.get("receiving", path)
 
 
 @pytest.fixture
 def supply(shop):
-    """Makes a supply, in a time that is moved by hand."""
+    """A supply on a manual clock."""
     with time_machine.travel(MONDAY, tick=True) as clock:
 
         def made(aql, spools, **sampling):
@@ -98,7 +98,7 @@ def supply(shop):
 
 @pytest.mark.parametrize("row", CASES, ids=lambda row: f"{row['lot_size']}-{row['level']}-{row['inspection']}")
 def test_a_plan_is_looked_up(shop, row):
-    """Every case of the reference file is answered as the standard's tables print it."""
+    """Every case of the reference file has the answer of the standard's tables."""
     query = f"lot_size={row['lot_size']}&level={row['level']}&aql={row['aql']}&severity={row['inspection']}"
     plan = shop.get("purchasing", f"/sampling-plan?{query}")
     expected = {
@@ -123,7 +123,7 @@ def test_a_plan_is_looked_up(shop, row):
     ],
 )
 def test_a_plan_that_does_not_exist_is_refused_naming_those_that_do(shop, asked, pointer, allowed):
-    """The standard has its own AQLs, levels and severities: another one is refused with the list."""
+    """An unknown AQL, level or severity is refused with the standard's list."""
     refused = shop.get("quality", f"/sampling-plan?{asked}", 422)
     (fault,) = refused["errors"]
     assert pointer == fault["pointer"]
@@ -131,7 +131,7 @@ def test_a_plan_that_does_not_exist_is_refused_naming_those_that_do(shop, asked,
 
 
 def test_limits_by_a_plan_that_does_not_exist_are_refused(shop):
-    """An AQL, a level or a plan that the standard does not have never becomes a limit."""
+    """Limits with an unknown AQL, level or plan are refused."""
     grade = shop.grade()
     for wrong, allowed in (({"aql": 3}, "2.5, 4, 6.5"), ({"level": "IV"}, "III"), ({"plan": "guess"}, "MIL-STD-105E")):
         body = limits(2.5)
@@ -144,7 +144,7 @@ def test_limits_by_a_plan_that_does_not_exist_are_refused(shop):
 
 @pytest.mark.parametrize(("spools", "aql"), [(60, 2.5), (30, 6.5), (12, 1.0)])
 def test_the_sample_of_a_delivery_follows_the_plan_and_says_what_it_proves(supply, spools, aql):
-    """Letter, size, accept and reject are the standard's; the words give the worst lot that would still pass."""
+    """Letter, size, accept and reject are the standard's, and the words give the worst lot that could pass."""
     delivery = supply(aql, spools).receive()
     sample = delivery["sample"]
     letter, size, accept, reject = printed_plan(spools, aql, "normal")
@@ -162,7 +162,7 @@ def test_the_sample_of_a_delivery_follows_the_plan_and_says_what_it_proves(suppl
 
 
 def test_one_bad_spool_of_an_accepted_lot_is_refused_by_itself(supply, shop):
-    """One of 20 may be bad: the lot is released, that spool is not, and its reason names the diameter."""
+    """With one bad spool of 20 the lot is released and that spool refused, by its diameter."""
     line = supply(2.5, 60)
     delivery = line.receive()
     assert (20, 1, 2) == tuple(delivery["sample"][name] for name in ("size", "accept", "reject"))
@@ -187,7 +187,7 @@ def test_one_bad_spool_of_an_accepted_lot_is_refused_by_itself(supply, shop):
 
 
 def test_more_bad_spools_than_the_plan_accepts_block_a_lot_whose_mean_is_right(supply, shop):
-    """Two of 20 off shade: the mean colour passes, the count refuses the lot, before the sample is complete too."""
+    """Two of 20 spools off shade reject a lot with a good mean, before the sample is complete."""
     line = supply(2.5, 60)
     colors = {"sampling": limits(2.5)["sampling"], "color": {"lot_max": 1.0, "spool_max": 1.3}}
     line.grade = shop.grade("PLA-2", limits=colors)
@@ -209,7 +209,7 @@ def test_more_bad_spools_than_the_plan_accepts_block_a_lot_whose_mean_is_right(s
 
 
 def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
-    """Two of five refused tighten, five accepted relax, five refused under tightened end it; quality resumes it tightened."""
+    """Two of five rejected tighten, five accepted relax, five rejected under tightened discontinue; quality resumes it as tightened."""
     line = supply(4.0, 8)
     assert ["normal"] * 4 == line.run("RAAR")
     assert "tightened" == line.severity["severity"]
@@ -257,7 +257,7 @@ def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
     [({}, "normal"), ({"reduced_allowed": False}, "normal"), ({"reduced_allowed": True}, "reduced")],
 )
 def test_inspection_is_reduced_by_qualitys_leave_only(supply, leave, severity):
-    """Ten lots accepted in a row: without leave on the limits the eleventh is inspected as before, with it less is measured."""
+    """After ten accepted lots inspection is reduced only with quality's permission."""
     line = supply(4.0, 30, **leave)
     assert ["normal"] * 10 == line.run("A" * 10)
     delivery = line.receive()
@@ -268,7 +268,7 @@ def test_inspection_is_reduced_by_qualitys_leave_only(supply, leave, severity):
 
 
 def test_a_lot_that_waited_is_judged_once_inspection_is_resumed(supply, shop):
-    """What came while inspection was discontinued asks for its resumption; resumed and judged again, its sample decides."""
+    """A lot received under discontinued inspection asks for resumption, and is then decided by its sample."""
     line = supply(4.0, 8)
     line.run("RRRRRRR")
     waiting = line.receive()
@@ -302,7 +302,7 @@ def test_discontinued_inspection_is_resumed_on_a_page(supply, shop):
 
 
 def test_a_lot_that_comes_again_does_not_count(supply):
-    """Sorted and resubmitted, a refused lot says nothing new of the supplier: neither its pass nor its failure switches."""
+    """A sorted and resubmitted lot does not count for switching."""
     line = supply(4.0, 8)
     line.run("R")
     first = line.severity["record"][0]["lot_id"]
@@ -314,7 +314,7 @@ def test_a_lot_that_comes_again_does_not_count(supply):
 
 
 def test_a_lot_that_comes_again_is_one_of_its_supplier_and_grade(supply, shop):
-    """A resubmission names a lot of the same supplier and grade; another is refused."""
+    """A resubmission must name a lot of the same supplier and grade."""
     line = supply(4.0, 8)
     line.run("R")
     other = shop.grade("PLA-2", limits=limits(4.0))

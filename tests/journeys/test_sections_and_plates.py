@@ -15,7 +15,7 @@ def spool_of(shop, limits):
 
 
 def test_an_oval_across_the_diagonals_is_found_by_turning(shop):
-    """Both fixed axes read 1.75 and the lot is released; turned, 1.84 and 1.66 mm block it by its ovality of 0.18 mm."""
+    """With both fixed axes at 1.75 the lot is released; turned, 1.84 and 1.66 mm block it by an ovality of 0.18 mm."""
     lot_id, code = spool_of(shop, OVAL)
     assert "released" == shop.diameter(code)["lot"]["standing"]
     after = shop.diameter(code, d_max_mm=1.84, d_min_mm=1.66)
@@ -34,7 +34,7 @@ def test_an_oval_across_the_diagonals_is_found_by_turning(shop):
     ids=["largest-below-an-axis", "smallest-above-an-axis", "inches"],
 )
 def test_diameters_that_contradict_each_other_are_refused(shop, turned, pointer):
-    """A largest diameter below an axis, or a smallest above one, cannot be of the same position."""
+    """A largest diameter below an axis, or a smallest above one, is refused."""
     _, code = spool_of(shop, OVAL)
     refused = shop.diameter(code, status=422, **turned)
     assert [pointer] == [fault["pointer"] for fault in refused["errors"]]
@@ -42,7 +42,7 @@ def test_diameters_that_contradict_each_other_are_refused(shop, turned, pointer)
 
 
 def test_positions_are_spread_along_the_spool(shop):
-    """Two positions within half a metre do not settle a spool whose limits ask for 5 m; a third at 6 m does."""
+    """Two positions within half a metre do not satisfy 5 m; a third at 6 m does."""
     limits = {**OVAL, "diameter": {**OVAL["diameter"], "readings_per_spool_min": 2, "span_min_m": 5}}
     _, code = spool_of(shop, limits)
     shop.diameter(code, position_m=0)
@@ -55,7 +55,7 @@ def test_positions_are_spread_along_the_spool(shop):
 
 
 def test_opacity_holds_at_its_thickness(shop):
-    """A limit for plaques of 2 mm counts none of 3 mm nor of unstated thickness, says so at once, and counts one of 2.05 mm."""
+    """An opacity limit for 2 mm plaques ignores 3 mm and unstated thickness with a message, and counts 2.05 mm."""
     limits = {"sampling": {"fixed": 1}, "opacity": {"contrast_ratio_min": 0.9, "thickness_mm": 2}}
     lot_id, code = spool_of(shop, limits)
     body = {"spool_code": code, "over_black": [94.9, -0.8, 1.4], "over_white": [95.0, -0.8, 1.5]}

@@ -1,4 +1,4 @@
-"""The shelf: part spools, drying, spools wound together, lots that may share a job, spools picked for one."""
+"""The shelf: part spools, drying, respooling, matching lots, and picks."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 
 from tests.shop import SIMPLE_LIMITS, WHITE
 
-# Worked from CIEDE2000: each 0.7 from the white, 1.40 from each other.
+# CIEDE2000 0.71 and 0.69 from the white, 1.40 from each other (computed with colour-science 0.4.7).
 ONE_SIDE, OTHER_SIDE = [95.3, -0.9, 0.8], [94.7, -0.7, 2.2]
 
 
@@ -29,7 +29,7 @@ def stock(shop):
 
 
 def test_a_spool_wound_from_two_lots_is_as_good_as_the_worse(shop, stock):
-    """A spliced spool holds both lots: a block of either refuses it, and the exposure of either finds it."""
+    """A block of either lot refuses a spliced spool, and the exposure of either contains it."""
     _, (white, one, _) = stock
     first, second = white["spools"][0]["code"], one["spools"][0]["code"]
     body = {"code": "MIX-1", "parents": [{"spool_code": first, "mass_g": 300}, {"spool_code": second, "mass_g": 200}]}
@@ -45,7 +45,7 @@ def test_a_spool_wound_from_two_lots_is_as_good_as_the_worse(shop, stock):
 
 
 def self_left(shop, code):
-    """What is left on a spool."""
+    """The remaining mass of a spool."""
     return shop.get("production", f"/spools/{code}")["remaining_mass_g"]
 
 
@@ -59,7 +59,7 @@ def self_left(shop, code):
     ids=["more-than-there-is", "named-twice", "on-a-machine"],
 )
 def test_winding_what_is_not_there_is_refused(shop, stock, parents, pointer):
-    """A parent gives no more than it holds, once, and not while it runs."""
+    """A parent spool gives no more than it has, once, and not while it is loaded."""
     _, (white, one, _) = stock
     codes = {"first": white["spools"][0]["code"], "loaded": one["spools"][0]["code"]}
     shop.load(codes["loaded"], "general")
@@ -70,7 +70,7 @@ def test_winding_what_is_not_there_is_refused(shop, stock, parents, pointer):
 
 
 def test_a_part_spool_that_lost_its_label_has_no_verdict(shop, stock):
-    """Without a record a spool is not loaded; logged as a lot of its own it waits in quarantine."""
+    """A spool without a record is not loaded; logged as a lot of its own it is in quarantine."""
     grade, _ = stock
     assert "Take it to receiving" in shop.load("??", "general", status=404)["detail"]
     found = shop.receive({"id": 1}, grade, "UNLABELLED-1", 1, net_mass_g=400)
@@ -78,7 +78,7 @@ def test_a_part_spool_that_lost_its_label_has_no_verdict(shop, stock):
 
 
 def test_a_spool_opened_long_ago_is_dried_before_it_is_loaded(shop):
-    """Open days count from the opening or the last drying; the refusal says what to do, and drying clears it."""
+    """Open time counts from the opening or the last drying; the refusal names drying, which clears it."""
     grade = shop.grade(limits=SIMPLE_LIMITS, open_life_days=14)
     got = shop.good_lot(shop.supplier(), grade, received_at="2026-08-01T08:00:00Z")
     code = got["spools"][0]["code"]
@@ -92,7 +92,7 @@ def test_a_spool_opened_long_ago_is_dried_before_it_is_loaded(shop):
 
 
 def test_a_refusal_offers_the_nearest_spools_that_are_clear(shop, stock):
-    """Same lot first, then the oldest; a spool that is not clear itself is not offered."""
+    """Clear spools are offered, of the same lot first and then the oldest."""
     _, (white, one, _) = stock
     shop.load(white["spools"][0]["code"], "general", machine="P1")
     offered = [o["spool_code"] for o in shop.ask_clearance(white["spools"][0]["code"], "general")["others"]]
@@ -120,7 +120,7 @@ def test_settings_come_with_their_uncertainty_and_what_would_happen_without_them
 
 
 def test_matches_and_the_table_tell_every_pair(shop, stock):
-    """The white matches either side within 1.0, the two sides do not match each other: pairs are told, not groups."""
+    """The white matches either side within 1.0, and the sides do not match each other, in matches and table."""
     grade, (white, one, other) = stock
     near = shop.get("production", f"/lots/{white['lot_id']}/matches?max=1.0")["items"]
     assert [("B", True), ("A", True)] == [(line["supplier_lot"], line["within"]) for line in near]
@@ -134,7 +134,7 @@ def test_matches_and_the_table_tell_every_pair(shop, stock):
 
 
 def test_picks_take_the_fewest_oldest_lots_that_all_match(shop, stock):
-    """One lot where one holds enough; two that match where it does not; and how close one can get where none do."""
+    """A pick has one lot where one has enough, two matching lots otherwise, and else the closest possible."""
     grade, _ = stock
     ask = {"grade_id": grade["id"], "use": "general", "match_max": 1.0}
     single = shop.post("production", "/picks", {**ask, "mass_g": 2500}, 200)
@@ -155,7 +155,7 @@ def test_picks_take_the_fewest_oldest_lots_that_all_match(shop, stock):
 
 
 def test_a_tab_is_checked_against_the_bond_of_a_lot(shop):
-    """5 N at 20 mm on 10 x 2 mm is 15 MPa (worked by hand): bars of 9 to 13 MPa do not carry it, and the answer says how thick."""
+    """5 N at 20 mm on 10 x 2 mm is 15 MPa (by hand): specimens of 9 to 13 MPa are not enough, and the answer gives the thickness."""
     limits = {**SIMPLE_LIMITS, "bond": {"mean_min_mpa": 5}}
     code = shop.receive(shop.supplier(), shop.grade(limits=limits))["spools"][0]["code"]
     tab = {"spool_code": code, "width_mm": 10, "thickness_mm": 2, "lever_mm": 20, "load_n": 5, "layers": "across"}

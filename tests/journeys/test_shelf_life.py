@@ -1,4 +1,4 @@
-"""A lot past its shelf life is refused, and comes back by a re-inspection: what to measure again, a new date, in quality's name."""
+"""A lot past its shelf life is refused until a re-inspection by quality: characteristics, new date, reason."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -19,20 +19,20 @@ WAY_OUT = "Ask quality to inspect the lot again."
 
 
 def at(moment):
-    """A moment as it is sent."""
+    """A moment as sent."""
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
 @pytest.fixture
 def clock():
-    """The day the lot came; time passes only when a test says so."""
+    """The day of receipt, on a manual clock."""
     with time_machine.travel(CAME, tick=False) as travelling:
         yield travelling
 
 
 @pytest.fixture
 def lot(shop, clock):
-    """A released lot of a grade with a shelf life of 365 days, measured on the day it came: 25 MPa of bond."""
+    """A released lot of a grade with a shelf life of 365 days, measured on receipt: 25 MPa of bond."""
     grade = shop.grade(limits=LIMITS, shelf_life_days=365)
     delivery = shop.receive(shop.supplier(), grade, received_at=at(CAME))
     spool = delivery["spools"][0]["code"]
@@ -42,7 +42,7 @@ def lot(shop, clock):
 
 
 def measured(shop, spool, *kinds, stress=25.0):
-    """Readings of these kinds, taken now."""
+    """Readings of these kinds, now."""
     now = {"measured_at": at(datetime.now(UTC)), "spool_code": spool}
     bodies = {
         "diameter": {"d1_mm": 1.75, "d2_mm": 1.75},
@@ -60,7 +60,7 @@ def inspect(shop, lot_id, days=180, measure=("bond", "color"), status=201, role=
 
 
 def test_a_lot_past_its_shelf_life_comes_back_by_a_re_inspection(shop, clock, lot):
-    """After 366 days it is refused with the way out; it stays refused until all was measured again; then it may be loaded up to the new date."""
+    """After 366 days the lot is refused with the remedy, until all was measured again, and then permitted up to the new date."""
     lot_id, spool = lot["lot_id"], lot["spools"][1]["code"]
     first = lot["spools"][0]["code"]
     clock.shift(timedelta(days=365))
@@ -105,7 +105,7 @@ def test_a_lot_past_its_shelf_life_comes_back_by_a_re_inspection(shop, clock, lo
 
 
 def test_what_is_aged_is_judged_by_its_new_readings_alone(shop, clock, lot):
-    """25 MPa of two bars when it came and 16 MPa of two now average 20.5, above the limit of 20: the lot passes, the re-inspection does not."""
+    """Two specimens at 25 MPa on receipt and two at 16 MPa now average 20.5 over a limit of 20: the lot passes, the re-inspection does not."""
     clock.shift(timedelta(days=366))
     inspect(shop, lot["lot_id"], measure=["bond"])
     clock.shift(timedelta(hours=1))
@@ -116,7 +116,7 @@ def test_what_is_aged_is_judged_by_its_new_readings_alone(shop, clock, lot):
 
 
 def test_only_readings_after_it_that_count_complete_it(shop, clock, lot):
-    """Readings for looking only, readings of before typed in late, and voided ones do not; a void takes the date back."""
+    """Screening, earlier and voided readings do not complete a re-inspection; a void withdraws the date."""
     first, lot_id = lot["spools"][0]["code"], lot["lot_id"]
     clock.shift(timedelta(days=366))
     inspect(shop, lot_id, measure=["color"])
@@ -134,7 +134,7 @@ def test_only_readings_after_it_that_count_complete_it(shop, clock, lot):
 
 
 def test_a_new_date_releases_nothing_that_readings_refuse(shop, clock, lot):
-    """Complete, and the diameter outside its limits: the lot is refused for cosmetic use as any other."""
+    """A complete re-inspection with a failing diameter leaves the lot refused for cosmetic use."""
     clock.shift(timedelta(days=366))
     inspect(shop, lot["lot_id"], measure=["bond"])
     clock.shift(timedelta(hours=1))
@@ -146,7 +146,7 @@ def test_a_new_date_releases_nothing_that_readings_refuse(shop, clock, lot):
 
 
 def test_an_opened_spool_has_to_be_dried_all_the_same(shop, clock):
-    """A new date says nothing of what a spool took up since it was opened."""
+    """A new date does not extend the open time of a spool."""
     grade = shop.grade(limits=SIMPLE_LIMITS, shelf_life_days=365, open_life_days=14)
     delivery = shop.receive(shop.supplier(), grade, received_at=at(CAME))
     (second,) = delivery["sample"]["spool_codes"]
@@ -174,7 +174,7 @@ def test_an_opened_spool_has_to_be_dried_all_the_same(shop, clock):
     ],
 )
 def test_what_cannot_be_is_refused_with_the_rule(shop, clock, lot, fields, pointers):
-    """At least one characteristic that the limits require, a date still to come and at most 365 days ahead, a reason: all faults at once."""
+    """At least one required characteristic, a future date at most 365 days ahead and a reason are needed; all errors are reported."""
     clock.shift(timedelta(days=366))
     body = {"measure": ["bond"], "use_by": at(CAME + timedelta(days=366 + 365)), "reason": "kept dry"}
     path = f"/lots/{lot['lot_id']}/reinspections"
@@ -184,7 +184,7 @@ def test_what_cannot_be_is_refused_with_the_rule(shop, clock, lot, fields, point
 
 
 def test_a_re_inspection_is_for_quality_and_for_lots_that_age(shop, clock, lot):
-    """403 for other desks; 409 where the grade sets no shelf life, and for a lot that was scrapped."""
+    """Other roles get 403; a grade without a shelf life and a scrapped lot get 409."""
     inspect(shop, lot["lot_id"], status=403, role="receiving")
     ageless = shop.receive({"id": lot["supplier_id"]}, shop.grade("PLA-WB-175", LIMITS), received_at=at(CAME))
     assert "sets no shelf life" in inspect(shop, ageless["lot_id"], status=409)["detail"]

@@ -1,4 +1,4 @@
-"""Who measured, and with what, over HTTP: readings of another instrument, printer or build help only where they may. Source: this project's rules."""
+"""Sources of readings over HTTP: other instruments, printers or builds help only where permitted. Source: this project's rules."""
 
 import math
 
@@ -10,13 +10,13 @@ DIAMETER = {"sampling": {"fixed": 1}, "diameter": {"mean_tolerance_mm": 0.03}}
 
 
 def instrument(shop, code, kind="spectrophotometer", **more):
-    """The number of an instrument added to the shop."""
+    """The number of a new instrument."""
     body = {"code": code, "kind": kind, "check_interval_days": 3650, **more}
     return shop.post("quality", "/instruments", body)["id"]
 
 
 def test_a_second_micrometer_does_not_release_what_the_first_refuses(shop):
-    """A spool of 1.79 mm by MIC-2 is blocked; five readings of 1.75 mm by MIC-1 bring the mean to 1.757 mm and leave it blocked."""
+    """A spool at 1.79 mm by MIC-2 is blocked, and five readings of 1.75 mm by MIC-1, mean 1.757 mm, leave it blocked."""
     mics = [instrument(shop, code, "micrometer") for code in ("MIC-1", "MIC-2")]
     lot = shop.receive(shop.supplier(), shop.grade(limits=DIAMETER))
     code = lot["sample"]["spool_codes"][0]
@@ -33,7 +33,7 @@ RATIO = {"sampling": {"fixed": 1}, "bond": {"control_ratio_min": 0.7}, "uses": {
 
 
 def test_control_bars_of_a_cold_build_do_not_lift_the_ratio(shop):
-    """Bars of 16.2 MPa beside control bars of 30 MPa are at 0.54 and blocked; control bars of 14 MPa of a cold build would make it 0.74 and do not count."""
+    """Specimens of 16.2 MPa beside controls of 30 MPa are at 0.54 and blocked; controls of 14 MPa from another build do not raise it to 0.74."""
     lot = shop.receive(shop.supplier(), shop.grade(limits=RATIO))
     code = lot["sample"]["spool_codes"][0]
     own = {"spool_code": code, "printer": "P1", "build": "B1"}
@@ -48,7 +48,7 @@ def test_control_bars_of_a_cold_build_do_not_lift_the_ratio(shop):
 
 
 def test_a_build_without_control_bars_asks_for_them(shop):
-    """Good bars of build B7 wait for control bars of build B7, and those release the lot."""
+    """Specimens of build B7 wait for controls of build B7, which release the lot."""
     lot = shop.receive(shop.supplier(), shop.grade(limits=RATIO))
     own = {"spool_code": lot["sample"]["spool_codes"][0], "printer": "P1", "build": "B7"}
     after = shop.measure("bond", {**own, "stress_mpa": 27.0})["lot"]
@@ -77,7 +77,7 @@ def two(shop):
 
 
 def agree(shop, first, second, step):
-    """A study of three plaques that the second instrument reads so much yellower, give or take 0.01."""
+    """A study of three plaques that the second instrument reads this much yellower, within 0.01."""
     plaques = [
         {"code": f"R{i}", "first": [[95.0, -0.8, 1.5 + i]], "second": [[95.0 + w, -0.8 + w, 1.5 + i + step + w]]}
         for i, w in enumerate((0.0, 0.01, -0.01))
@@ -87,7 +87,7 @@ def agree(shop, first, second, step):
 
 
 def test_a_plaque_on_another_instrument_does_not_block_a_lot(shop, two):
-    """The plaque of the reference reads b* 2.35 on C-2: the lot waits, and the study of both instruments releases it and its void takes that back."""
+    """The reference's plaque at b* 2.35 on C-2 keeps the lot open; the study of both releases it and its void reverses that."""
     first, second, grade = two
     lot = shop.receive(shop.supplier(), grade)
     after = shop.color(lot["sample"]["spool_codes"][0], ON_2, instrument_id=second)["lot"]
@@ -106,7 +106,7 @@ def test_a_plaque_on_another_instrument_does_not_block_a_lot(shop, two):
 
 
 def test_a_lot_far_off_is_blocked_and_nothing_is_claimed(shop, two):
-    """db* of 5 on another instrument blocks the lot; the report claims nothing."""
+    """A db* of 5 on another instrument blocks the lot, and the report claims nothing."""
     lot = shop.receive(shop.supplier(), two[2])
     code = lot["sample"]["spool_codes"][0]
     assert "blocked" == shop.color(code, [95.0, -0.8, 6.6], instrument_id=two[1])["lot"]["standing"]
@@ -115,7 +115,7 @@ def test_a_lot_far_off_is_blocked_and_nothing_is_claimed(shop, two):
 
 
 def test_no_step_is_judged_across_instruments(shop, two):
-    """The first lot was read with C-1, the second with C-2: a note says why its step is not judged, until a study ties both together."""
+    """Between lots measured with C-1 and C-2 no step is assessed, with a note, until a study connects both."""
     first, second, grade = two
     supplier = shop.supplier()
     before, after = (
@@ -131,7 +131,7 @@ def test_no_step_is_judged_across_instruments(shop, two):
 
 
 def test_lots_of_one_job_read_with_different_instruments(shop, two):
-    """The same plaque on C-1 and C-2: the second lot cannot be told to match until a study ties both instruments together."""
+    """The same plaque on C-1 and C-2 matches only after a study connects both."""
     first, second, grade = two
     shop.limit(grade["id"], {"sampling": {"fixed": 1}, "color": {"lot_max": 2.0, "job_pair_max": 0.5}})
     supplier = shop.supplier()
@@ -152,7 +152,7 @@ def test_lots_of_one_job_read_with_different_instruments(shop, two):
 
 
 def test_a_reference_of_an_unknown_instrument_is_refused(shop):
-    """Nothing is stored of a revision that names an instrument the shop does not have."""
+    """A revision with an unknown instrument is refused and not stored."""
     shade = shop.post("quality", "/shades", {"code": "HW", "name": "Harbour White"})
     body = {"lab": ON_1, "conditions": CONDITIONS, "approved_by": "Wilhelmina", "instrument_id": 99}
     told = shop.post("quality", f"/shades/{shade['id']}/revisions", body, status=422)
@@ -160,7 +160,7 @@ def test_a_reference_of_an_unknown_instrument_is_refused(shop):
 
 
 def test_no_shrinkage_step_is_judged_across_printers(shop):
-    """Coupons of 0.30 % on P1 and of 0.55 % on P2 make no step: the printers differ too."""
+    """Coupons of 0.30 % on P1 and of 0.55 % on P2 make no step."""
     limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7], "step_max_percent": 0.15}}
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     lots = []
@@ -186,7 +186,7 @@ PRINTED = {
 
 @pytest.fixture
 def printed(shop):
-    """A released lot whose coupons and bars were printed on P1; answers the code of its spool."""
+    """A released lot whose coupons and specimens were printed on P1; returns the code of its spool."""
     caliper, mic = (
         instrument(shop, code, kind, standard_uncertainty=u)
         for code, kind, u in (("CAL-1", "caliper", 0.02), ("MIC-1", "micrometer", 0.00875))
@@ -205,7 +205,7 @@ STRENGTH = "Interlayer strength was measured on P1. It may differ on P9."
 
 
 def test_settings_say_which_printer_they_were_measured_on(shop, printed):
-    """On P1, however it is typed, and without a machine there is no caution; on P9 the scale comes with a caution and 0.15 % more of uncertainty."""
+    """On P1 in any spelling, and without a machine, there is no caution; on P9 there is one, with 0.15 % more uncertainty."""
     scale = 1 / (1 - 0.004)
     for asked in ({}, {"machine": "P1"}, {"machine": "p1"}):
         found = shop.ask_clearance(printed, "fit", **asked)
@@ -227,7 +227,7 @@ def test_settings_say_which_printer_they_were_measured_on(shop, printed):
 
 
 def test_interlayer_strength_belongs_to_its_printer(shop, printed):
-    """Bars broken on P1 clear load-bearing on P1 without a caution and on P9 with one; the load says it too."""
+    """Specimens broken on P1 permit load-bearing on P1 without and on P9 with a caution, also in the load."""
     assert STRENGTH not in shop.ask_clearance(printed, "load_bearing", machine="P1")["cautions"]
     assert STRENGTH in shop.ask_clearance(printed, "load_bearing", machine="P9")["cautions"]
     load = shop.load(printed, "load_bearing", machine="P9")
@@ -236,7 +236,7 @@ def test_interlayer_strength_belongs_to_its_printer(shop, printed):
 
 
 def test_the_flow_factor_has_twice_the_relative_uncertainty_of_the_diameter(shop, printed):
-    """A gauge of 0.00875 mm is 0.5 % of 1.75 mm, so the flow factor is uncertain by 1 % (area goes with the square, JCGM 100, 5.1.6)."""
+    """A gauge of 0.00875 mm is 0.5 % of 1.75 mm, so the flow factor has 1 % (area goes with the square, JCGM 100, 5.1.6)."""
     settings = shop.ask_clearance(printed, "fit")["settings"]
     assert (pytest.approx(1.0), pytest.approx(0.01), "spool") == tuple(
         settings[name] for name in ("flow_factor", "flow_factor_uncertainty", "flow_from")
@@ -244,7 +244,7 @@ def test_the_flow_factor_has_twice_the_relative_uncertainty_of_the_diameter(shop
 
 
 def test_coupons_without_a_printer_bring_no_caution(shop):
-    """Old clients do not name printers: nothing is added, and where the scales were measured is not known."""
+    """Without named printers nothing is added, and the place of measurement is unknown."""
     limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}
     code = shop.receive(shop.supplier(), shop.grade(limits=limits))["sample"]["spool_codes"][0]
     coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.6, "age_h": 24}
@@ -255,7 +255,7 @@ def test_coupons_without_a_printer_bring_no_caution(shop):
 
 
 def test_control_prints_on_both_printers_correct_the_scales(shop):
-    """By control prints of one recipe P9 shrinks 0.12 % more than P1, so coupons of 0.40 % on P1 are 0.52 % on P9, without 0.15 % of uncertainty."""
+    """By control prints P9 shrinks 0.12 % more than P1, so 0.40 % on P1 is 0.52 % on P9, without 0.15 % of uncertainty."""
     caliper, recipe = instrument(shop, "CAL-1", "caliper", standard_uncertainty=0.02), shop.recipe()
     limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
@@ -278,7 +278,7 @@ def test_control_prints_on_both_printers_correct_the_scales(shop):
 
 
 def test_picks_and_tables_read_lots_of_two_instruments_alike(shop, two):
-    """Lots that read b* 1.60 on C-1 and 2.35 on C-2 are one colour by a study of both: pick, match table and clearance say so."""
+    """Lots of b* 1.60 on C-1 and 2.35 on C-2 match by a study of both, in pick, match table and clearance."""
     first, second, grade = two
     agree(shop, first, second, 0.75)
     supplier = shop.supplier()

@@ -1,10 +1,10 @@
-"""Specks are judged per spool: nine on one spool of five refuse the lot and that spool, though the lot's rate meets its limit."""
+"""Specks per spool: nine on one spool of five reject lot and spool, though the lot's rate passes."""
 
 LIMITS = {"sampling": {"fixed": 5}, "surface": {"specks_per_dm2_max": 2}}
 
 
 def looked_at(shop, counts, limits=None, **more):
-    """A lot of so many drawn spools of 24 with these specks on 1 dm2 each: its number and the drawn spools."""
+    """A lot with this many of 24 spools drawn, with these specks on 1 dm2 each: its number and the drawn spools."""
     got = shop.receive(shop.supplier(), shop.grade(limits=limits or LIMITS), "Q-71", 24)
     drawn = got["sample"]["spool_codes"]
     for spool, specks in zip(drawn, counts, strict=True):
@@ -14,7 +14,7 @@ def looked_at(shop, counts, limits=None, **more):
 
 
 def test_nine_specks_on_one_spool_of_five(shop):
-    """1.80 per dm2 meets 2; the spool with nine does not, so the lot is blocked and its finding names the spool."""
+    """1.80 per dm2 passes 2, but the spool with nine blocks the lot and is named."""
     lot_id, drawn = looked_at(shop, [9, 0, 0, 0, 0])
     assert "blocked" == shop.lot(lot_id)["standing"]
     pooled, worst = (shop.finding(lot_id, f"surface.{name}") for name in ("specks", "spool_specks"))
@@ -23,7 +23,7 @@ def test_nine_specks_on_one_spool_of_five(shop):
 
 
 def test_under_a_plan_the_spool_with_nine_specks_is_not_loaded(shop):
-    """A plan that accepts one nonconforming spool releases the lot; the spool with nine specks stays refused, the others load."""
+    """A plan that accepts one bad spool releases the lot; the spool with nine specks stays refused."""
     plan = {"plan": "MIL-STD-105E", "level": "II", "aql": 10}
     lot_id, drawn = looked_at(shop, [9, 0, 0, 0, 0], {**LIMITS, "sampling": plan})
     lot = shop.lot(lot_id)
@@ -35,13 +35,13 @@ def test_under_a_plan_the_spool_with_nine_specks_is_not_loaded(shop):
 
 
 def test_specks_of_one_rate_release(shop):
-    """3, 1, 2, 2, 2 may be one rate, so that the lot's rate of 2.0 speaks for each spool."""
+    """3, 1, 2, 2, 2 are consistent with one rate, so the lot's rate of 2.0 covers each spool."""
     lot_id, _ = looked_at(shop, [3, 1, 2, 2, 2])
     assert "released" == shop.lot(lot_id)["standing"]
 
 
 def test_the_size_of_the_largest_speck_is_judged(shop):
-    """A layer with specks and no size is missing; 1.2 mm against 0.8 mm blocks; a size without a speck is refused."""
+    """Specks without a size are missing, 1.2 mm against 0.8 mm blocks, and a size without a speck is refused."""
     limits = {"sampling": {"fixed": 1}, "surface": {"specks_per_dm2_max": 2, "largest_max_mm": 0.8}}
     lot_id, (spool,) = looked_at(shop, [1], limits)
     assert "missing" == shop.finding(lot_id, "surface.largest")["verdict"]

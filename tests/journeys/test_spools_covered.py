@@ -1,4 +1,4 @@
-"""The sample is for every characteristic: one clean spool of 24 does not release the lot."""
+"""Every characteristic needs the sample: one clean spool of 24 does not release the lot."""
 
 LIMITS = {
     "sampling": {"fixed": 3},
@@ -23,7 +23,7 @@ def first_spool(shop, spool):
 
 
 def test_one_spool_of_24_does_not_release_the_lot(shop):
-    """Specks and moisture wait for the other two drawn spools, which are named; shrinkage rests on one; then the lot is released."""
+    """Specks and moisture wait for the other two drawn spools by name, shrinkage needs one; then the lot is released."""
     lot_id, (first, second, third) = received(shop, LIMITS)
     first_spool(shop, first)
     lot = shop.lot(lot_id)
@@ -40,7 +40,7 @@ def test_one_spool_of_24_does_not_release_the_lot(shop):
 
 
 def test_the_block_says_on_how_many_spools_it_rests(shop):
-    """`spools_min` 1 is content with one spool for specks and moisture, 2 asks for a second coupon of shrinkage."""
+    """`spools_min` 1 requires one spool for specks and moisture, 2 requires a second coupon of shrinkage."""
     asked = {
         **LIMITS,
         "surface": {**LIMITS["surface"], "spools_min": 1},
@@ -54,7 +54,7 @@ def test_the_block_says_on_how_many_spools_it_rests(shop):
 
 
 def test_more_spools_than_were_drawn_are_drawn(shop):
-    """Five spools are asked for and three were drawn: the program draws two more when the three are measured."""
+    """With five spools required and three drawn, two more are drawn once the three are measured."""
     limits = {"sampling": {"fixed": 3}, "surface": {"specks_per_dm2_max": 2, "spools_min": 5}}
     lot_id, drawn = received(shop, limits)
     for spool in drawn:
@@ -70,7 +70,7 @@ def test_more_spools_than_were_drawn_are_drawn(shop):
 
 
 def test_spools_min_is_a_whole_number_of_at_least_one(shop):
-    """No spool, half a spool and a text are refused."""
+    """A value below one, a fraction and text are refused."""
     for value in (0, 1.5, "2"):
         grade = shop.grade(f"G-{value}")
         body = {"surface": {"specks_per_dm2_max": 2, "spools_min": value}}

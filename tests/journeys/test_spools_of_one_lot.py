@@ -1,4 +1,4 @@
-"""Spools of one lot are compared in a job as spools of two lots are: by their own colour where it was measured."""
+"""Spools of one lot are compared in a job like those of two lots, by their own colours where measured."""
 
 import math
 
@@ -11,7 +11,7 @@ LIMITS = {"sampling": {"fixed": 5}, "color": {"formula": "CIE76", "lot_max": 3.0
 
 
 def colored(shop, lightness, spools, limits=None, lot="Q-71", **known):
-    """A released lot whose drawn spools were measured at these L*: its number, its drawn spools and the others."""
+    """A released lot with drawn spools at these L*: its number, its drawn spools and the others."""
     supplier, grade = (
         known.get("supplier") or shop.supplier(),
         known.get("grade") or shop.grade(limits=limits or LIMITS),
@@ -25,7 +25,7 @@ def colored(shop, lightness, spools, limits=None, lot="Q-71", **known):
 
 
 def test_a_spool_that_differs_from_its_siblings_is_refused_in_their_job(shop):
-    """0.96 from its four siblings, in a job with `match_max` 0.5: the pair is listed with both spools, and the load is refused."""
+    """A spool 0.96 from its four siblings, in a job with `match_max` 0.5, is refused with the pair of spools."""
     _, (odd, *alike), _ = colored(shop, [95.96, 95.0, 95.0, 95.0, 95.0], 5)
     shop.load(alike[0], match_max=0.5)
     clear = shop.ask_clearance(alike[1], job="J-1", match_max="0.5")
@@ -46,7 +46,7 @@ def test_a_spool_that_differs_from_its_siblings_is_refused_in_their_job(shop):
 
 
 def test_without_a_limit_nothing_is_compared(shop):
-    """Neither `match_max` nor a limit within one job: the spool that differs is clear, and no pair of its lot is listed."""
+    """Without `match_max` or a job limit the deviating spool is clear, and no pair of its lot is listed."""
     _, (odd, *alike), _ = colored(shop, [95.96, 95.0, 95.0, 95.0, 95.0], 5)
     shop.load(alike[0])
     answer = shop.ask_clearance(odd, job="J-1")
@@ -54,7 +54,7 @@ def test_without_a_limit_nothing_is_compared(shop):
 
 
 def test_picks_leave_the_spool_out_that_differs(shop):
-    """4 kg are there within 0.5; the fifth kilogram is not. Within 1.0 all five are picked."""
+    """Within 0.5 there are 4 kg and not 5; within 1.0 all five spools are picked."""
     _, (odd, *alike), _ = colored(shop, [95.96, 95.0, 95.0, 95.0, 95.0], 5)
     ask = {"grade_id": shop.get("quality", "/grades")["items"][0]["id"], "use": "cosmetic"}
     picked = shop.post("production", "/picks", {**ask, "mass_g": 4000, "match_max": 0.5}, 200)
@@ -66,7 +66,7 @@ def test_picks_leave_the_spool_out_that_differs(shop):
 
 @pytest.mark.parametrize(("match_max", "clear"), [("0.26", True), ("0.25", False)])
 def test_a_spool_that_was_not_measured_is_compared_with_an_allowance(shop, match_max, clear):
-    """Two spools 0.3 apart scatter by 0.3 / sqrt(2) = 0.212; their mean lies 0.15 from each, so that an unmeasured one is 0.260 from either."""
+    """Spools 0.3 apart have a spread of 0.3 / sqrt(2) = 0.212 and 0.15 from their mean, so an unmeasured one is 0.260 from either (by hand)."""
     limits = {**LIMITS, "sampling": {"fixed": 2}}
     _, (first, _), (unmeasured, other, *_) = colored(shop, [95.0, 95.3], 8, limits)
     scatter = 0.3 / math.sqrt(2)
@@ -85,7 +85,7 @@ def test_a_spool_that_was_not_measured_is_compared_with_an_allowance(shop, match
 
 
 def test_one_measured_spool_does_not_show_how_spools_differ(shop):
-    """The spool is clear by its lot's mean, with a caution; the measured one itself needs none."""
+    """With one measured spool another is compared by the lot's mean with a caution, and the measured one without."""
     limits = {**LIMITS, "sampling": {"fixed": 1}}
     _, (measured,), (unmeasured, other, *_) = colored(shop, [95.0], 8, limits)
     caution = "Differences between spools of lot Q-71 are unknown, because only one spool was measured."
@@ -98,7 +98,7 @@ def test_one_measured_spool_does_not_show_how_spools_differ(shop):
 
 
 def test_spools_of_other_lots_are_compared_by_their_own_colour(shop):
-    """Two lots 0.35 apart by their means; the nearest spools are alike and the furthest 0.75 apart, of which the worst in the job counts."""
+    """Lots with means 0.35 apart are compared by the worst pair with the job: equal for the nearest spools, 0.75 for the furthest."""
     supplier, grade = shop.supplier(), shop.grade(limits={**LIMITS, "sampling": {"fixed": 2}})
     _, (near, far), _ = colored(shop, [95.0, 95.4], 2, lot="Q-1", supplier=supplier, grade=grade)
     _, (same, apart), _ = colored(shop, [95.35, 95.75], 2, lot="Q-2", supplier=supplier, grade=grade)
@@ -115,7 +115,7 @@ def test_spools_of_other_lots_are_compared_by_their_own_colour(shop):
 
 
 def test_the_kept_colours_follow_from_the_readings(shop):
-    """`lots check` finds nothing; a spool whose only colour is voided keeps none."""
+    """`lots check` finds no fault, and a spool whose only colour is voided has none."""
     lot_id, (_first, *_), _ = colored(shop, [95.1, 95.0, 95.0, 95.0, 95.0], 5)
     assert [] == found()
     reading = shop.get("quality", f"/lots/{lot_id}/readings?kind=color")["items"][0]
@@ -124,7 +124,7 @@ def test_the_kept_colours_follow_from_the_readings(shop):
 
 
 def test_the_largest_pair_means_all_spools_of_the_lot(shop):
-    """0.3 between two of four spools against 0.5: 0.55 is expected among all four, so that one more spool is drawn and settles it."""
+    """0.3 between two of four spools gives an expected 0.55 among all against 0.5, so one more spool is drawn and settles it."""
     color = {"formula": "CIE76", "lot_max": 3.0, "spool_pair_max": 0.5}
     limits = {"sampling": {"fixed": 2}, "color": color}
     got = shop.receive(shop.supplier(), shop.grade(limits=limits), "Q-71", 4)

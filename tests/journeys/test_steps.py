@@ -1,4 +1,4 @@
-"""A step from the last accepted lot over HTTP: it refuses nothing, and quality accepts it or blocks the lot."""
+"""A step from the last accepted lot over HTTP: no rejection, and quality accepts it or blocks the lot."""
 
 import pytest
 
@@ -12,14 +12,14 @@ BLUE = [95.0, -0.8, 0.75]
 
 
 class Supply:
-    """Lots of one supplier and grade, one a day, each spool read once."""
+    """Lots of one supplier and grade, one a day, each spool measured once."""
 
     def __init__(self, shop, limits=None):
         self.shop, self.day = shop, 0
         self.supplier, self.grade = shop.supplier(), shop.grade(limits=limits or COLOR)
 
     def lot(self, lab, spools=1):
-        """The next lot, all of this colour; answers where it stands."""
+        """The next lot, all of this colour; returns its status."""
         self.day += 1
         got = self.shop.receive(
             self.supplier, self.grade, f"Q-{self.day:02}", spools, received_at=f"2026-11-{self.day:02}T08:00:00Z"
@@ -40,7 +40,7 @@ def supply(shop):
 
 
 def test_nine_lots_on_the_reference_follow_one_that_was_yellower(shop):
-    """After one released lot at db* +0.75 nine lots exactly on the reference are released, and the supplier stays at normal inspection."""
+    """After a released lot at db* +0.75 nine lots on the reference are released, and inspection stays normal."""
     supply = Supply(shop, PLAN)
     assert "released" == supply.lot(YELLOW, 2)["standing"]
     following = [supply.lot(WHITE, 2) for _ in range(9)]
@@ -55,7 +55,7 @@ def test_nine_lots_on_the_reference_follow_one_that_was_yellower(shop):
 
 
 def test_quality_accepts_a_step(shop, supply):
-    """A step of 0.69 away from the reference holds the lot; accepted with a reason, the lot is released and the new start."""
+    """A step of 0.69 away from the reference holds the lot; accepted with a reason, the lot is released and starts the next step."""
     supply.lot(WHITE)
     held = supply.lot(YELLOW)
     assert ("quarantined", {"general": "near"}) == (held["standing"], held["uses"])
@@ -82,7 +82,7 @@ def test_quality_accepts_a_step(shop, supply):
 
 
 def test_quality_blocks_a_step(shop, supply):
-    """Blocked for its step, a lot stays out, no later lot is measured from it, and its supplier has no refusal on record."""
+    """A lot blocked for its step starts no later step, and its supplier has no rejection."""
     supply.lot(WHITE)
     held = supply.lot(YELLOW)
     assert "blocked" == shop.decide(held["id"], "block", "too yellow beside what the client has")["standing"]
@@ -100,7 +100,7 @@ def test_quality_blocks_a_step(shop, supply):
 
 
 def test_nothing_is_asked_of_a_supplier_about_a_step(shop, supply):
-    """A held lot is no ground for a report or a corrective action."""
+    """A held lot gives no ground for a report or a corrective action."""
     supply.lot(WHITE)
     held = supply.lot(YELLOW)
     shop.get("quality", f"/lots/{held['id']}/nonconformity-report", 409)
@@ -109,7 +109,7 @@ def test_nothing_is_asked_of_a_supplier_about_a_step(shop, supply):
 
 
 def test_readings_that_move_the_step_further_hold_the_lot_again(shop, supply):
-    """A step accepted at 0.42 is not one of 0.69: the lot is held again, and released when the reading is voided."""
+    """A step accepted at 0.42 and grown to 0.69 holds the lot again, until the reading is voided."""
     shop.limit(supply.grade["id"], {**COLOR, "color": {"lot_max": 1.5, "step_max": 0.3}})
     supply.lot(WHITE)
     lot = supply.lot(HALF, spools=2)
@@ -124,7 +124,7 @@ def test_readings_that_move_the_step_further_hold_the_lot_again(shop, supply):
 
 
 def test_more_readings_of_a_held_lot_are_no_retest(shop):
-    """Three more readings of a lot that waits for quality count as readings, not as rounds of a retest."""
+    """More readings of a lot held by a step are no retest."""
     supply = Supply(shop, {**COLOR, "sampling": {"fixed": 1, "retest_rounds_max": 0}})
     supply.lot(WHITE)
     held = supply.lot(YELLOW)
@@ -135,7 +135,7 @@ def test_more_readings_of_a_held_lot_are_no_retest(shop):
 
 
 def test_an_accepted_step_stays_as_long_as_it_is_the_same(shop, supply):
-    """Reassessed, the lot stays released; measured from another lot, or in another formula, quality is asked again."""
+    """A reassessed lot stays released; with another starting lot or formula quality is asked again."""
     supply.lot(WHITE)
     lot = supply.lot(YELLOW)
     shop.decide(lot["id"], "accept_step")
@@ -149,7 +149,7 @@ def test_an_accepted_step_stays_as_long_as_it_is_the_same(shop, supply):
 
 
 def test_a_step_in_shrinkage_is_accepted_with_that_in_colour(shop):
-    """One decision accepts every step that is held; what fails otherwise still blocks."""
+    """One decision accepts every held step, and other failures still block."""
     limits = {"color": FULL_LIMITS["color"] | {"step_max": 0.5, "readings_per_spool_min": 1}}
     limits |= {"shrinkage": {"x_percent": [0.1, 0.7], "step_max_percent": 0.15}, "sampling": {"fixed": 1}}
     supply = Supply(shop, limits)
@@ -171,7 +171,7 @@ def test_a_step_in_shrinkage_is_accepted_with_that_in_colour(shop):
 
 
 def test_a_lot_across_the_reference(supply):
-    """Of two lots bluer than the reference after a yellower one, that at 0.71 is held and that at 0.66 is released (dE00 from white)."""
+    """Of two lots bluer than the reference after a yellower one, that at 0.71 is held and that at 0.66 released (CIEDE2000 from white)."""
     supply.lot(YELLOW)
     assert "near" == supply.step(supply.lot(BLUE))["verdict"]
     nearer = supply.lot([95.0, -0.8, 0.80])

@@ -1,4 +1,4 @@
-"""Stock, consumption and what runs short, as purchasing reads them, against books kept by the tests themselves."""
+"""Stock, consumption and shortage, compared with books kept by the tests."""
 
 import csv
 import io
@@ -38,13 +38,13 @@ KINDS = {
 
 
 def at(moment):
-    """A moment as it is sent."""
+    """A moment as sent."""
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
 @pytest.fixture
 def clock():
-    """A Monday morning, moved by hand."""
+    """A Monday morning, on a manual clock."""
     with time_machine.travel(START, tick=False) as travelling:
         yield travelling
 
@@ -59,7 +59,7 @@ def pair(shop, clock):
 
 @dataclass
 class Permit:
-    """A concession in the books: g permitted, g taken or set aside."""
+    """A concession in the books: g permitted, g used or reserved."""
 
     id: int
     uses: tuple
@@ -68,7 +68,7 @@ class Permit:
     taken: int = 0
 
     def left(self, use, now):
-        """What may still be loaded under it for a use, g."""
+        """The remaining permitted mass for a use, g."""
         return max(0, self.max_g - self.taken) if use in self.uses and now <= self.until else 0
 
 
@@ -84,7 +84,7 @@ class Batch:
 
     @property
     def standing(self):
-        """Where it must stand."""
+        """Its expected status."""
         if self.by_hand in ("return", "scrap"):
             return "gone"
         if self.by_hand == "block" or (self.by_hand == "hold" and self.kind == "oval"):
@@ -94,7 +94,7 @@ class Batch:
 
 @dataclass
 class Reel:
-    """A spool in the books: g left as weighed, and its open load."""
+    """A spool in the books: remaining g, and its open load."""
 
     code: str
     lot: Batch
@@ -104,7 +104,7 @@ class Reel:
 
 @dataclass
 class Books:
-    """What was delivered, decided, permitted and used, as a clerk writes it down by hand."""
+    """Deliveries, decisions, concessions and uses as a clerk records them."""
 
     shop: object
     clock: object
@@ -118,12 +118,12 @@ class Books:
     told: int = 0
 
     def wait(self, days):
-        """Time goes on."""
+        """Advances the clock."""
         self.now += days * DAY
         self.clock.move_to(self.now)
 
     def deliver(self):
-        """A lot comes and is measured, or waits."""
+        """A lot is received and measured, or waits."""
         kind = self.chance.choice(("good", "good", "good", "yellow", "oval", "waiting"))
         grade, n = self.chance.choice(self.grades), len(self.lots)
         supplier = self.chance.choice(self.suppliers)
@@ -140,7 +140,7 @@ class Books:
         self.reels += [Reel(one["code"], batch, 750) for one in got["spools"]]
 
     def decide(self):
-        """Quality decides about a lot by hand, or lifts that."""
+        """Quality makes or lifts a manual decision."""
         if not self.lots:
             return
         batch = self.chance.choice(self.lots)
@@ -153,7 +153,7 @@ class Books:
         batch.by_hand = None if action == "lift" else action
 
     def permit(self):
-        """Two people permit a nonconforming lot."""
+        """Two people grant a concession."""
         bad = [one for one in self.lots if one.kind in ("yellow", "oval") and not one.by_hand]
         if not bad:
             return
@@ -166,7 +166,7 @@ class Books:
         batch.permits.append(Permit(made["id"], uses, grams, until))
 
     def state(self, reel, use):
-        """Where a reel is for a use, and the permit it would go under."""
+        """The state of a reel for a use, and its concession."""
         if reel.load:
             return "on_machines", None
         if use in KINDS[reel.lot.kind][2] and reel.lot.by_hand is None:
@@ -179,7 +179,7 @@ class Books:
         return {"released": "not_permitted", "restricted": "not_permitted"}.get(standing, standing), None
 
     def load(self):
-        """Production asks for any spool; it is refused where the books say so."""
+        """Loads a spool; refused where the books say so."""
         free = [reel for reel in self.reels if not reel.load and reel.grams and reel.lot.standing != "gone"]
         if not free:
             return
@@ -198,7 +198,7 @@ class Books:
             reel.load = {"id": made["id"], "use": use, "permit": permit, "held": held}
 
     def unload(self):
-        """A spool comes off, with some of it used."""
+        """Unloads a spool with some of it used."""
         on = [reel for reel in self.reels if reel.load]
         if not on:
             return
@@ -231,17 +231,17 @@ class Books:
         return {f"{state}_kg": grams[state] / 1000 for state in STATES}
 
     def weekly(self, grade, uses, weeks):
-        """Mean kg a week over so many weeks back from now."""
+        """Mean kg a week over so many past weeks."""
         return sum(kg for _, kg in self.took(grade, uses, weeks)) / weeks
 
     def took(self, grade, uses, weeks):
-        """Each taking of the last weeks: how many whole weeks ago, kg."""
+        """Each withdrawal of the last weeks: whole weeks ago, kg."""
         rows = [row for row in self.used if row[1] == grade and row[2] in uses and row[3]]
         ago = [((self.now - when) // (7 * DAY), grams / 1000) for when, _, _, grams in rows]
         return [(week, kg) for week, kg in ago if week < weeks]
 
     def days(self, grade, uses, weeks, stock_kg):
-        """Days left with their interval, by scipy's F distribution and root finding; None where too little tells."""
+        """Days left with their interval, by scipy's F distribution and root finding; None with too few data."""
         took = self.took(grade, uses, weeks)
         if weeks < 6 or len(took) < 5:
             return None
@@ -266,7 +266,7 @@ class Books:
     "seed", [1, pytest.param(2, marks=pytest.mark.thorough), pytest.param(3, marks=pytest.mark.thorough)]
 )
 def test_stock_is_what_books_kept_by_hand_say(pair, clock, seed):
-    """Over months of deliveries, decisions, loads, unloads and concessions every kilogram is where it must be, for each use and all."""
+    """Over months of random events every kilogram is in its state, for each use and all."""
     books = Books(pair, clock, Random(seed))
     books.suppliers = [pair.supplier("QWT"), pair.supplier("NBK")]
     books.grades = [pair.grade("PLA-HW-175", LIMITS), pair.grade("PLA-WB-175", LIMITS)]
@@ -285,7 +285,7 @@ def test_stock_is_what_books_kept_by_hand_say(pair, clock, seed):
 
 
 def compare(shop, books):
-    """How many lines of the answer were held against the books."""
+    """Compares the answer with the books; returns the number of compared lines."""
     items = shop.get("purchasing", "/stock")["items"]
     for item in items:
         uses = USES if item["use"] is None else (item["use"],)
@@ -312,7 +312,7 @@ def line(shop, use="cosmetic", **more):
 
 
 def good(shop, supplier, grade, lot, now, spools=2, **more):
-    """A released lot that came now."""
+    """A released lot, received now."""
     got = shop.receive(supplier, grade, lot, spools, received_at=at(now), **more)
     code = got["sample"]["spool_codes"][0]
     shop.color(code, WHITE, measured_at=at(now))
@@ -321,7 +321,7 @@ def good(shop, supplier, grade, lot, now, spools=2, **more):
 
 
 def test_a_block_moves_kilograms_and_loses_none(shop, clock):
-    """What may be loaded becomes blocked, the sum stays; lifting moves it back; a returned lot is no stock."""
+    """A block moves kilograms to blocked with an equal sum, a lift moves them back, and a returned lot is no stock."""
     got = good(shop, shop.supplier(), shop.grade(limits=LIMITS), "Q-1", START)
     before = line(shop)
     shop.decide(got["lot_id"], "block")
@@ -337,7 +337,7 @@ def test_a_block_moves_kilograms_and_loses_none(shop, clock):
 
 
 def test_what_is_used_leaves_the_stock(shop, clock):
-    """A load moves a spool to the machines, an unload brings back what is left: stock never grows by use."""
+    """A load moves a spool to the machines and an unload returns the rest; use never increases stock."""
     got = good(shop, shop.supplier(), shop.grade(limits=LIMITS), "Q-1", START)
     load = shop.load(got["spools"][0]["code"], loaded_at=at(START))
     on = line(shop)
@@ -348,7 +348,7 @@ def test_what_is_used_leaves_the_stock(shop, clock):
 
 
 def test_a_lot_past_its_shelf_life_is_held_back(shop, clock):
-    """The same gate as a load: after the last day nothing of it may be loaded, though the lot is released."""
+    """After its shelf life a released lot is held back, as for a load."""
     grade = shop.grade(limits=LIMITS, shelf_life_days=30)
     got = good(shop, shop.supplier(), grade, "Q-1", START)
     assert 2.0 == line(shop)["loadable_kg"]
@@ -359,7 +359,7 @@ def test_a_lot_past_its_shelf_life_is_held_back(shop, clock):
 
 
 def test_an_opened_spool_waits_for_the_dryer_alone(shop, clock):
-    """Where a grade limits the days after opening, spools count one by one."""
+    """Where a grade limits open time, spools count singly."""
     grade = shop.grade(limits=LIMITS, open_life_days=5)
     got = good(shop, shop.supplier(), grade, "Q-1", START, spools=3)
     load = shop.load(got["spools"][0]["code"], loaded_at=at(START))
@@ -370,7 +370,7 @@ def test_an_opened_spool_waits_for_the_dryer_alone(shop, clock):
 
 
 def test_a_closed_delivery_is_no_stock(shop, clock):
-    """Its spools are withdrawn, and nothing of them is in any state."""
+    """A closed delivery has no kilograms in any state."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     got = good(shop, supplier, grade, "Q-1", START)
     never = shop.receive(supplier, grade, "Q-2", 5, received_at=at(START))
@@ -382,7 +382,7 @@ def test_a_closed_delivery_is_no_stock(shop, clock):
 
 
 def test_a_wound_spool_is_as_good_as_its_worst_lot(shop, clock):
-    """Filament of two lots on one spool counts once, and is blocked where one of them is."""
+    """A spool of two lots counts once, and is blocked where either lot is."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     one, other = (good(shop, supplier, grade, lot, START, spools=1) for lot in ("Q-1", "Q-2"))
     parents = [{"spool_code": got["spools"][0]["code"], "mass_g": 400} for got in (one, other)]
@@ -394,7 +394,7 @@ def test_a_wound_spool_is_as_good_as_its_worst_lot(shop, clock):
 
 
 def consume(shop, clock, grade, supplier, weeks=13, grams=(300, 250)):
-    """So many weeks with two loads each, from lots that come one a fortnight, ordered three weeks before; returns the last moment."""
+    """So many weeks with two loads each, from lots every fortnight, ordered three weeks before; returns the last moment."""
     now, reels = START, []
     for week in range(weeks):
         clock.move_to(now)
@@ -412,7 +412,7 @@ def consume(shop, clock, grade, supplier, weeks=13, grams=(300, 250)):
 
 
 def test_what_runs_out_before_the_next_lot_is_short(shop, clock):
-    """Half a kilogram a week, less than a kilogram left and lots that take three weeks: short, with the supplier, in words, for the week's list."""
+    """With half a kilogram a week, less than one left and three weeks of lead time, the stock is short, with the supplier, in words."""
     grade, supplier = shop.grade(limits=LIMITS), shop.supplier()
     now = consume(shop, clock, grade, supplier)
     for lot in ("Q-8", "Q-10", "Q-12"):
@@ -437,7 +437,7 @@ def test_what_runs_out_before_the_next_lot_is_short(shop, clock):
 
 
 def test_enough_is_not_short_and_says_nothing_to_the_week(shop, clock):
-    """With a dozen kilograms more the same consumption is no matter for this week."""
+    """With a dozen kilograms more the stock is not short and not in the week's list."""
     grade, supplier = shop.grade(limits=LIMITS), shop.supplier()
     now = consume(shop, clock, grade, supplier)
     good(shop, supplier, grade, "Q-99", now, spools=12)
@@ -452,7 +452,7 @@ def short_now(now):
 
 
 def test_without_consumption_nothing_is_said_of_days(shop, clock):
-    """A new grade: kilograms, and why there are no days."""
+    """A grade without consumption has kilograms, and a reason for no days."""
     good(shop, shop.supplier(), shop.grade(limits=LIMITS), "Q-1", START)
     found = line(shop)
     assert (None, None, None) == (found["days_left"], found["short"], found["per_week_kg"])
@@ -461,7 +461,7 @@ def test_without_consumption_nothing_is_said_of_days(shop, clock):
 
 
 def test_stock_comes_as_csv_and_as_picture(shop, clock):
-    """The same lines with a column for each figure; the picture names grade, use and kilograms in words."""
+    """CSV has the same lines with a column per figure; the picture names grade, use and kilograms."""
     good(shop, shop.supplier(), shop.grade(limits=LIMITS), "Q-1", START)
     headers = {"Authorization": f"Bearer {shop.tokens['production']}"}
     file, picture = (
@@ -474,7 +474,7 @@ def test_stock_comes_as_csv_and_as_picture(shop, clock):
 
 
 def test_the_file_has_lead_times_as_text(shop, clock):
-    """Names with their days, no JSON."""
+    """CSV has lead times as names with days, without JSON."""
     consume(shop, clock, shop.grade(limits=LIMITS), shop.supplier())
     headers = {"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": "text/csv"}
     rows = list(csv.DictReader(io.StringIO(shop.client.get("/v1/stock", headers=headers).text)))
@@ -482,7 +482,7 @@ def test_the_file_has_lead_times_as_text(shop, clock):
 
 
 def test_a_used_up_grade_is_listed_and_short(shop, clock):
-    """Its only spool was used up this week: no week is whole yet, nothing may be loaded, so it is short and for the week's list."""
+    """A grade whose only spool was used up this week is short, without a whole week of data."""
     grade = shop.grade(limits=LIMITS)
     got = good(shop, shop.supplier(), grade, "Q-1", START, spools=1)
     shop.grade("PLA-WB-175", LIMITS)
@@ -501,7 +501,7 @@ def test_a_used_up_grade_is_listed_and_short(shop, clock):
 
 
 def test_a_grade_of_which_nothing_is_left_for_months_stays_listed(shop, clock):
-    """It has limits and had a lot: a line with 0 kg. A grade that never had a lot has none."""
+    """A grade with limits and a past lot has a line with 0 kg; one without a lot has none."""
     grade = shop.grade(limits=LIMITS)
     got = good(shop, shop.supplier(), grade, "Q-1", START, spools=1)
     shop.grade("PLA-WB-175", LIMITS)
@@ -514,7 +514,7 @@ def test_a_grade_of_which_nothing_is_left_for_months_stays_listed(shop, clock):
 
 
 def test_the_answer_says_how_many_lines_can_be_told(shop, clock):
-    """Never that no stock is short where most cannot be told."""
+    """The answer gives the number of lines that can be assessed, and never calls all sufficient otherwise."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     now = consume(shop, clock, grade, supplier)
     good(shop, supplier, grade, "Q-99", now, spools=12)
@@ -538,12 +538,12 @@ def test_the_answer_says_how_many_lines_can_be_told(shop, clock):
     ],
 )
 def test_the_summary_counts_what_is_short_and_what_is_not_known(lines, says):
-    """In the plural that each number takes."""
+    """The summary counts short and unknown stocks in the right plural."""
     assert says == desk._overall(lines)
 
 
 def test_how_many_lots_to_order_is_said_only_where_stock_is_short(shop, clock):
-    """Half of the lots fail: with plenty in stock there is nothing to order; once it is gone, several lots are."""
+    """With half of the lots failing nothing is ordered while stock is ample, and several lots once it is gone."""
     grade, supplier = shop.grade(limits=LIMITS), shop.supplier()
     now = consume(shop, clock, grade, supplier)
     for number in range(7):
@@ -562,14 +562,14 @@ def test_how_many_lots_to_order_is_said_only_where_stock_is_short(shop, clock):
 
 
 def test_an_unknown_grade_is_not_found(shop):
-    """404 with the way to the list; a use that is none is a fault of the query."""
+    """An unknown grade is 404 with the path to the list, and an unknown use is an error of the query."""
     shop.get("purchasing", "/stock?grade_id=9", 404)
     shop.get("purchasing", "/stock?use=flying", 422)
     assert "No filament is in stock" in shop.get("quality", "/stock")["says"]
 
 
 def test_stock_of_many_lots_takes_the_queries_of_few(shop, clock):
-    """Fifteen lots more, loads and concessions among them, and not one statement more."""
+    """Fifteen more lots, with loads and concessions, need no further statement."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     now = consume(shop, clock, grade, supplier, weeks=3)
     few = len(asked(shop, "purchasing", "GET", "/stock"))

@@ -1,4 +1,4 @@
-"""Stringing from an empty shop: limits set, hairs counted, a lot released and another blocked, both over HTTP and in a file."""
+"""Stringing from an empty shop: limits, counts, a released and a blocked lot, over HTTP and in a file."""
 
 import pytest
 
@@ -10,12 +10,12 @@ LIMITS = {"sampling": {"fixed": 1}, "stringing": {"hairs_per_gap_max": 0.5, "gap
 
 @pytest.fixture
 def white(shop):
-    """A grade whose lots are held to half a hair per gap."""
+    """A grade with a limit of half a hair per gap."""
     return shop.grade(limits=LIMITS)
 
 
 def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
-    """Two prints of one lot are added up; 6 hairs on 10 gaps are over 0.5 per gap."""
+    """Two prints of one lot are added; 6 hairs on 10 gaps exceed 0.5 per gap."""
     supplier = shop.supplier()
     clean, stringy = (shop.receive(supplier, white, lot) for lot in ("Q-1", "Q-2"))
     code = clean["sample"]["spool_codes"][0]
@@ -52,14 +52,14 @@ def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
     ],
 )
 def test_counts_that_are_none_are_refused(shop, white, wrong, pointer):
-    """No gap, less than no hair, half a hair, text, and more than a hundred in each gap."""
+    """No gap, a negative count, half a hair, text, and more than a hundred per gap are refused."""
     code = shop.receive(shop.supplier(), white)["spools"][0]["code"]
     told = shop.measure("stringing", {"spool_code": code, "hairs": 0, "gaps": 10, **wrong}, status=422)
     assert [pointer] == [fault["pointer"] for fault in told["errors"]]
 
 
 def test_a_file_of_checks_is_imported(shop, white):
-    """The columns are the fields."""
+    """The columns of a file are the fields."""
     code = shop.receive(shop.supplier(), white)["sample"]["spool_codes"][0]
     take(shop, "stringing", text("spool_code,hairs,gaps,measured_at", f"{code},2,10,{MEASURED}"))
     (lot,) = shop.get("quality", "/lots")["items"]
@@ -67,7 +67,7 @@ def test_a_file_of_checks_is_imported(shop, white):
 
 
 def test_a_use_may_require_it(shop):
-    """Cosmetic parts wait for the count, hidden parts do not."""
+    """Cosmetic use waits for the count, and hidden use does not."""
     grade = shop.grade(
         limits={
             **LIMITS,

@@ -1,4 +1,4 @@
-"""What studies of instruments mean for the shop, over HTTP: what an instrument is worth, whether a series may go on, what counts now.
+"""Effects of instrument studies over HTTP: rating of the instrument, continuation of series, and validity.
 
 Bounds of 10 and 30 %: AIAG, Measurement Systems Analysis, 4th edition, chapter II section D (from memory).
 """
@@ -27,7 +27,7 @@ from tests.journeys.test_instrument_studies import (
     ],
 )
 def test_a_micrometer_reads_no_colour(shop, kind, more, pointer):
-    """What a kind of instrument cannot read is refused at its place; what it can is not, and neither is a kind that does not tell."""
+    """A study of a measure that a kind of instrument cannot have is refused; an unknown kind is accepted."""
     mic, other = instrument(shop, kind="micrometer"), instrument(shop, "SPEC-1", kind="spectrophotometer")
     (error,) = study(shop, mic, kind, 422, **more)["errors"]
     assert pointer == error["pointer"]
@@ -40,7 +40,7 @@ def test_a_micrometer_reads_no_colour(shop, kind, more, pointer):
 
 
 def test_a_study_that_was_superseded_or_voided_says_so(shop):
-    """As things are now: until when it counted and which counts since; voided, it counts for nothing, and the one before speaks again."""
+    """A superseded study has its end and successor; after its void the one before counts."""
     gauge = instrument(shop)
     first, second = (
         study(shop, gauge, "repeatability", at=at, measure="diameter", trials=scattered(d))
@@ -59,7 +59,7 @@ def test_a_study_that_was_superseded_or_voided_says_so(shop):
 
 
 def test_the_list_of_instruments_shows_the_uncertainty_in_force(shop):
-    """Stated until a study finds more, by what the instrument reads; a kind that does not tell shows what it was studied for."""
+    """The list shows the stated uncertainty or a larger studied one; an unknown kind shows the studied measures."""
     mic, other = instrument(shop, u=STATED_U, kind="micrometer"), instrument(shop, "G-1")
     stated = [(name, STATED_U, "stated", None) for name in ("diameter", "shrinkage")]
 
@@ -87,13 +87,13 @@ def test_the_list_of_instruments_shows_the_uncertainty_in_force(shop):
     ],
 )
 def test_a_study_of_repeatability_says_what_the_instrument_is_worth(shop, width, words):
-    """In the first sentence."""
+    """The first sentence of a repeatability study rates the instrument."""
     more = {} if width is None else {"tolerance_width": width}
     assert words in study(shop, instrument(shop), "repeatability", **REPEATED, **more)["says"][0]
 
 
 def test_repeats_that_never_differ_are_not_good(shop):
-    """Too few digits, so nothing can be told."""
+    """Repeats that never differ have no rating, because of too few digits."""
     made = study(
         shop, instrument(shop), "repeatability", measure="diameter", trials=scattered(0.0), tolerance_width=0.1
     )
@@ -109,7 +109,7 @@ def test_repeats_that_never_differ_are_not_good(shop):
     ],
 )
 def test_a_study_of_linearity_says_whether_the_offset_is_straight(shop, offsets, words):
-    """Pins of 1, 2 and 3 mm, each read 0.001 either side of so much too high."""
+    """Pins of 1, 2 and 3 mm, each measured 0.001 on either side of a constant bias, give the words on linearity."""
     artefacts = [
         {"code": f"pin {at}", "reference": at, "readings": [at + offset - 0.001, at + offset + 0.001]}
         for at, offset in zip((1.0, 2.0, 3.0), offsets, strict=True)
@@ -128,7 +128,7 @@ def test_a_study_of_linearity_says_whether_the_offset_is_straight(shop, offsets,
     ],
 )
 def test_a_study_of_agreement_says_whether_a_series_may_go_on(shop, step, n, words):
-    """Against a third of the grade's limit of 1.0, as a change of instrument in a series is; without a grade it asks for one."""
+    """An agreement study compares with a third of the grade's limit of 1.0; without a grade it asks for one."""
     grade = shop.grade(limits=COLOR)
     first, second = instrument(shop, "SPEC-1"), instrument(shop, "SPEC-2")
     body = {"other_instrument_id": second["id"], "plaques": plaques(step, n)}

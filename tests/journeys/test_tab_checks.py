@@ -1,4 +1,4 @@
-"""A tab check knows its lot: enough is never said of a lot, a spool or a shape that may not be used for the tab."""
+"""Tab checks and their lot: never enough for a lot, spool or shape that is not permitted."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -30,13 +30,13 @@ def check(shop, got, **asked):
 
 
 def reasons(found):
-    """Why it is not enough, as one text; a check with reasons never says enough."""
+    """Its reasons as one text; a check with reasons is never enough."""
     assert found["enough"] is (found["reasons"] == [])
     return " ".join(found["reasons"])
 
 
 def test_a_good_lot_is_enough_for_both_uses(shop):
-    """Without a use both are looked at, with one only that."""
+    """Without a use both are checked, with one only that."""
     found = check(shop, lot(shop))
     assert (True, []) == (found["enough"], found["reasons"])
     assert [("load_bearing", True), ("flexing", True)] == [(one["use"], one["clear"]) for one in found["uses"]]
@@ -45,7 +45,7 @@ def test_a_good_lot_is_enough_for_both_uses(shop):
 
 
 def test_a_lot_that_fails_for_flexing_is_enough_for_no_flexing_tab(shop):
-    """The bars carry the tab; the limit for flexing is not met, so it is refused for flexing and where nobody said which use."""
+    """A lot that fails flexing, with strong enough specimens, is refused for flexing and without a use."""
     uses = {"load_bearing": ["diameter"], "flexing": ["diameter", "bond"]}
     got = lot(shop, {**LIMITS, "bond": {"mean_min_mpa": 35}, "uses": uses})
     assert "restricted" == shop.lot(got["lot_id"])["standing"]
@@ -57,7 +57,7 @@ def test_a_lot_that_fails_for_flexing_is_enough_for_no_flexing_tab(shop):
 
 
 def test_a_use_that_the_limits_do_not_name_is_a_reason(shop):
-    """The lot has not been assessed for flexing."""
+    """A lot not assessed for flexing has that reason."""
     got = lot(shop, {**LIMITS, "uses": {"load_bearing": ["diameter", "bond"]}})
     assert "Lot Q-71 has not been assessed for flexing use." in reasons(check(shop, got))
     assert check(shop, got, use="load_bearing")["enough"]
@@ -67,7 +67,7 @@ def test_a_use_that_the_limits_do_not_name_is_a_reason(shop):
 
 @pytest.mark.parametrize(("action", "words"), [("block", "was blocked"), ("hold", "is on hold"), ("scrap", "scrapped")])
 def test_a_lot_under_a_decision_by_hand_is_never_enough(shop, action, words):
-    """However strong its bars are."""
+    """A lot under a manual decision is never enough, however strong."""
     got = lot(shop)
     shop.decide(got["lot_id"], action, "streaks on the first parts")
     found = check(shop, got, use="load_bearing")
@@ -76,7 +76,7 @@ def test_a_lot_under_a_decision_by_hand_is_never_enough(shop, action, words):
 
 
 def test_a_lot_that_is_not_measured_to_the_end_is_never_enough(shop):
-    """Bars alone do not release a lot: it is in quarantine without a diameter."""
+    """A lot in quarantine without a diameter is never enough."""
     made = shop.grade(limits=LIMITS, filler_kind="none")
     got = shop.receive(shop.supplier(), made)
     shop.measure("bond", [{"spool_code": got["sample"]["spool_codes"][0], "stress_mpa": bar} for bar in BARS])
@@ -84,7 +84,7 @@ def test_a_lot_that_is_not_measured_to_the_end_is_never_enough(shop):
 
 
 def test_a_forbidden_use_of_the_grade_is_a_reason_until_it_is_permitted(shop):
-    """Matte: refused for both, then enough for the use that quality permits, with the permission in the answer."""
+    """A matte grade is refused for both uses, then enough for the permitted use with the permission in the answer."""
     got = lot(shop, finish="matte")
     assert 2 == reasons(check(shop, got)).count("its finish is matte")
     path = f"/grades/{got['grade']['id']}"
@@ -106,7 +106,7 @@ def test_a_forbidden_use_of_the_grade_is_a_reason_until_it_is_permitted(shop):
     ],
 )
 def test_a_forbidden_shape_is_a_reason(shop, tab, thin):
-    """A grade forbidden for thin upright tabs: layers across and below 3 mm in either direction (common practice, no source)."""
+    """A grade prohibited for thin upright tabs: layers across and below 3 mm in either direction (common practice, no source)."""
     got = lot(shop, forbidden_shapes=["thin_upright"], reason="load across layers is weak")
     found = check(shop, got, **tab)
     assert thin is ('forbidden for thin upright tabs: "load across layers is weak"' in " ".join(found["reasons"]))
@@ -114,7 +114,7 @@ def test_a_forbidden_shape_is_a_reason(shop, tab, thin):
 
 
 def test_the_weakness_of_the_bond_is_a_reason_too(shop):
-    """Bars of 12 MPa under limits of 5 MPa release the lot; a tab with 15 MPa at the root is not enough, as the reasons say."""
+    """Specimens of 12 MPa release the lot under limits of 5 MPa, but a tab with 15 MPa at the root is not enough."""
     got = lot(shop, {**LIMITS, "bond": {"mean_min_mpa": 5}}, bars=(12.1, 10.4, 13.0, 9.2, 11.8))
     found = check(shop, got, thickness_mm=2, reserve=1.0)
     assert 15.0 == found["stress_mpa"]
@@ -123,7 +123,7 @@ def test_the_weakness_of_the_bond_is_a_reason_too(shop):
 
 
 def test_a_spool_that_fails_by_itself_is_not_enough_though_its_lot_is(shop):
-    """Two spools measured, lot accepted by its mean: the oval one is refused by its own reading, the other is not."""
+    """Of a lot accepted by its mean, the oval spool is refused by its own reading and the other is not."""
     plan = {"plan": "MIL-STD-105E", "level": "II", "aql": 6.5}
     limits = {"sampling": plan, "diameter": {"reading_tolerance_mm": 0.05}, "bond": {"mean_min_mpa": 20}}
     made = shop.grade(limits={**limits, "uses": {"load_bearing": ["diameter", "bond"]}}, filler_kind="none")
@@ -138,7 +138,7 @@ def test_a_spool_that_fails_by_itself_is_not_enough_though_its_lot_is(shop):
 
 
 def test_a_respooled_spool_is_as_weak_as_its_weakest_lot(shop):
-    """300 g of a strong lot and 300 g of a weak one: the weak lot's bars decide, and a block of either is a reason."""
+    """On a spool of 300 g each of a strong and a weak lot, the weak lot decides, and a block of either is a reason."""
     supplier, made = shop.supplier(), shop.grade(limits={**LIMITS, "bond": {"mean_min_mpa": 5}}, filler_kind="none")
     codes, numbers = [], []
     for number, bars in (("S-1", BARS), ("W-1", [6.0, 6.1, 6.2])):
@@ -157,14 +157,14 @@ def test_a_respooled_spool_is_as_weak_as_its_weakest_lot(shop):
 
 
 def test_a_spool_on_a_machine_is_checked_all_the_same(shop):
-    """A tab check speaks of the filament: where the spool is now is no reason."""
+    """A tab check concerns the filament, so a loaded spool is no reason."""
     got = lot(shop)
     shop.load(got["code"], "hidden")
     assert check(shop, got, spool_code=got["code"])["enough"]
 
 
 def test_a_concession_permits_its_use_and_is_told(shop):
-    """A lot refused by its bond, conceded for load-bearing use: enough where its bars carry the tab, under the concession's terms; no other use."""
+    """A rejected lot with a concession for load-bearing is enough where its specimens are, under the terms, for that use alone."""
     got = lot(shop, {**LIMITS, "bond": {"mean_min_mpa": 35}})
     assert "fails for load-bearing use" in reasons(check(shop, got, use="load_bearing"))
     until = (datetime.now(UTC) + timedelta(days=3)).isoformat()
@@ -179,7 +179,7 @@ def test_a_concession_permits_its_use_and_is_told(shop):
 
 
 def test_another_use_is_refused(shop):
-    """A tab bends or carries; for anything else there is nothing to check."""
+    """Uses other than load-bearing and flexing are refused."""
     got = lot(shop)
     wrong = shop.post("production", "/tab-checks", {**TAB, "lot_id": got["lot_id"], "use": "cosmetic"}, 422)
     assert ["/use"] == [fault["pointer"] for fault in wrong["errors"]]

@@ -1,4 +1,4 @@
-"""The quality technician and a disputed lot: a mistyped reading, conditions that do not match, a shade revised."""
+"""The quality technician and a disputed lot: a typing error, unequal conditions, a revised shade."""
 
 import pytest
 
@@ -11,7 +11,7 @@ SLATE = [18.0, 0.1, -0.4]
 
 
 def disputed(shop):
-    """A lot blocked by the third of its diameters, 1.65 typed for 1.75; answers its delivery and its three readings."""
+    """A lot blocked by the third of its diameters, 1.65 typed for 1.75; returns its delivery and its three readings."""
     got = shop.receive(shop.supplier(), shop.grade(limits=THREE), spools=1)
     spool = got["spools"][0]["code"]
     read = [shop.diameter(spool, 1.75, 1.76), shop.diameter(spool, 1.74, 1.75), shop.diameter(spool, 1.65, 1.75)]
@@ -19,12 +19,12 @@ def disputed(shop):
 
 
 def readings(shop, lot_id):
-    """Everything recorded of a lot."""
+    """Every recorded reading of a lot."""
     return shop.get("quality", f"/lots/{lot_id}/readings")["items"]
 
 
 def test_voiding_a_mistyped_reading_gives_the_word_back_to_the_others(shop):
-    """A reading blocks its lot at once; voided it stays visible, and the lot is what the others make it."""
+    """A failing reading blocks its lot at once; voided it stays visible, and the other readings decide."""
     got, read = disputed(shop)
     lot_id, spool = got["lot"]["id"], got["spools"][0]["code"]
     assert ["quarantined", "quarantined", "blocked"] == [reading["lot"]["standing"] for reading in read]
@@ -47,7 +47,7 @@ def test_voiding_a_mistyped_reading_gives_the_word_back_to_the_others(shop):
 
 
 def test_a_reading_may_be_voided_in_favour_of_another_but_only_of_its_kind(shop):
-    """The void names the replacement, which must be of the same kind; no reading is voided twice."""
+    """A void can name a replacement of the same kind, and no reading is voided twice."""
     got, read = disputed(shop)
     spool = got["spools"][0]["code"]
     color = shop.color(spool, WHITE)
@@ -65,7 +65,7 @@ def test_a_reading_may_be_voided_in_favour_of_another_but_only_of_its_kind(shop)
 
 
 def test_as_of_replays_what_was_known_at_each_moment(shop):
-    """The blocked moment, the time before it and the time before the lot can each be asked for after the void."""
+    """After the void `as_of` returns the blocked moment, the time before it and the time before the lot."""
     got, read = disputed(shop)
     lot_id = got["lot"]["id"]
     blocked = shop.assessment(lot_id)
@@ -86,7 +86,7 @@ def test_as_of_replays_what_was_known_at_each_moment(shop):
 
 
 def test_the_record_keeps_every_decision_as_it_was_made(shop):
-    """Each change of standing is a decision with its reason, its readings and who caused it; none is rewritten."""
+    """Each change of status is a decision with reason, readings and person, and none is rewritten."""
     got, read = disputed(shop)
     path = f"/lots/{got['lot']['id']}/decisions"
     before = shop.get("quality", path)["items"]
@@ -101,7 +101,7 @@ def test_the_record_keeps_every_decision_as_it_was_made(shop):
 
 
 def test_a_screening_reading_is_kept_and_never_judged(shop):
-    """A wound spool read in passing is on record, and neither blocks, releases nor shifts a mean."""
+    """A screening reading of a wound spool is stored, and neither blocks, releases nor shifts a mean."""
     got = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS), spools=1)
     spool, lot_id = got["spools"][0]["code"], got["lot"]["id"]
     shop.diameter(spool)
@@ -117,7 +117,7 @@ def test_a_screening_reading_is_kept_and_never_judged(shop):
 
 
 def test_matte_black_read_without_its_specular_component_is_refused_and_not_failed(shop):
-    """18.0 against 16.4 is a condition, not a lot: the refusal names the condition, and nothing is judged."""
+    """18.0 and 16.4 differ by the specular condition, so the refusal names it and nothing is assessed."""
     grade = shop.grade("PLA-SN-175", SIMPLE_LIMITS, shade_id=shop.shade("SN", SLATE)["id"])
     got = shop.receive(shop.supplier(), grade, spools=1)
     spool, lot_id = got["spools"][0]["code"], got["lot"]["id"]
@@ -131,7 +131,7 @@ def test_matte_black_read_without_its_specular_component_is_refused_and_not_fail
 
     day = shop.color(spool, [18.35, 0.12, -0.52], conditions={**CONDITIONS, "specular": "SCI"})
     assert "released" == day["lot"]["standing"]
-    # Worked by hand from CIEDE2000.
+    # Computed with colour-science 0.4.7: CIEDE2000 of (18.0, 0.1, -0.4) and (18.35, 0.12, -0.52) is 0.2667.
     assert 0.27 == round(shop.finding(lot_id, "color.lot_delta_e")["value"], 2)
 
 
@@ -146,7 +146,7 @@ def test_matte_black_read_without_its_specular_component_is_refused_and_not_fail
     ids=["uv-in", "uv-not-stated", "illuminant", "observer-and-geometry"],
 )
 def test_a_colour_under_other_conditions_is_refused_naming_each_of_them(shop, changed, named):
-    """A brightened white read with UV in the beam, or under another lamp, is not compared with a reference without."""
+    """A brightened white measured with UV, or under another illuminant, is refused with each different condition."""
     got = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS), spools=1)
     said = {name: value for name, value in {**CONDITIONS, **changed}.items() if value is not None}
     refused = shop.color(got["spools"][0]["code"], [95.0, 0.7, -3.1], 422, conditions=said)
@@ -155,7 +155,7 @@ def test_a_colour_under_other_conditions_is_refused_naming_each_of_them(shop, ch
 
 
 def revised(shop):
-    """A lot accepted under revision 1 of its shade, and revision 2 approved since; answers its delivery."""
+    """A lot accepted under revision 1 of its shade, with revision 2 approved later; returns its delivery."""
     grade = shop.grade(limits=SIMPLE_LIMITS)
     got = shop.receive(shop.supplier(), grade, spools=2)
     shop.diameter(got["sample"]["spool_codes"][0])
@@ -165,13 +165,14 @@ def revised(shop):
 
 
 def test_a_new_shade_revision_changes_nothing_until_somebody_asks(shop):
-    """Accepted at 0.66 under revision 1, a lot stays so; "would now be" says 1.13 and stores nothing."""
+    """A lot accepted at 0.66 under revision 1 stays so; "would now be" gives 1.13 and stores nothing."""
     got, _ = revised(shop)
     lot_id = got["lot"]["id"]
     before = shop.get("quality", f"/lots/{lot_id}/decisions")["items"]
     now = shop.assessment(lot_id)
     assert ("released", 1, True) == (now["standing"], now["shade_revision"], now["stored"])
-    # 0.66 and 1.13: computed with colour-science.
+    # Computed with colour-science 0.4.7: CIEDE2000 of (94.9, -0.75, 2.2) is 0.6584 from revision 1 (95.0, -0.8, 1.5)
+    # and 1.1331 from revision 2 (95.1, -0.8, 1.0).
     assert 0.66 == round(shop.finding(lot_id, "color.lot_delta_e")["value"], 2)
 
     would = shop.assessment(lot_id, "?shade_revision=2")
@@ -185,7 +186,7 @@ def test_a_new_shade_revision_changes_nothing_until_somebody_asks(shop):
 
 
 def test_reassessing_names_both_revisions_and_keeps_the_old_decision(shop):
-    """Asked to, a lot is judged under the newest revision as a new decision, which the floor feels at once."""
+    """A reassessment under the newest revision is a new decision, with immediate effect on the clearance."""
     got, _ = revised(shop)
     lot_id = got["lot"]["id"]
     before = shop.get("quality", f"/lots/{lot_id}/decisions")["items"]
@@ -212,7 +213,7 @@ def test_a_lot_received_after_the_revision_is_judged_under_it(shop):
 
 
 def test_tightened_limits_change_nothing_until_somebody_asks(shop):
-    """A limits revision can be tried on an old lot without touching it."""
+    """A limits revision can be tried on an old lot without a change."""
     got, grade = revised(shop)
     lot_id = got["lot"]["id"]
     assert 2 == shop.limit(grade["id"], {**SIMPLE_LIMITS, "color": {"lot_max": 0.5}})["revision"]
@@ -224,7 +225,7 @@ def test_tightened_limits_change_nothing_until_somebody_asks(shop):
 
 
 def test_voiding_and_measuring_again_does_not_bring_in_a_new_revision(shop):
-    """A lot's only reading is voided and taken again: it is judged as before, since nobody asked otherwise."""
+    """A lot whose only reading is voided and repeated stays under its revision."""
     grade = shop.grade(limits={"sampling": {"fixed": 1}, "color": {"lot_max": 1.0}})
     got = shop.receive(shop.supplier(), grade, spools=1)
     first = shop.color(got["spools"][0]["code"], [94.9, -0.75, 2.2])

@@ -1,4 +1,4 @@
-"""What is stored and does not count is told in the answer, on the bench and in the list of readings, by the same reason."""
+"""Stored readings that do not count are reported in the answer, on the bench and in the list with one reason."""
 
 from tests.journeys.test_required_instruments import received
 from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
@@ -8,13 +8,13 @@ COUPON = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 
 
 
 def listed(shop, lot_id):
-    """Whether and why not each reading of a lot counts and helps."""
+    """Whether each reading counts and helps, with the reason."""
     found = shop.get("quality", f"/lots/{lot_id}/readings")["items"]
     return [(one["counts"], one["helps"], one["why_not"]) for one in found]
 
 
 def test_a_coupon_outside_its_age_window(shop):
-    """It does not count, and the hint says what the limits ask; one inside the window does."""
+    """A coupon outside its age window does not count, with the limits' window in the hint; one inside does."""
     lot_id, spool, _ = received(shop, AGED)
     early = shop.measure("shrinkage", {**COUPON, "spool_code": spool, "age_h": 2})
     (warning,) = early["warnings"]
@@ -32,7 +32,7 @@ def test_a_coupon_outside_its_age_window(shop):
 
 
 def test_a_print_by_another_recipe(shop):
-    """Limits that name a recipe leave out prints by any other, and by none."""
+    """Limits with a recipe exclude prints by another one, and by none."""
     recipe = shop.recipe(revisions=2)
     lot_id, spool, _ = received(shop, {"shrinkage": {"x_percent": [0.1, 0.5], "test_print": recipe}})
     other = shop.measure("shrinkage", {**COUPON, "spool_code": spool, "age_h": 24})
@@ -42,7 +42,7 @@ def test_a_print_by_another_recipe(shop):
 
 
 def test_a_screening_reading_and_one_by_an_instrument_out_of_order(shop):
-    """One was never meant to count; the other would, but for its instrument."""
+    """A screening reading and one by an invalid instrument each have their reason."""
     lot_id, spool, _ = received(shop, {"diameter": {"mean_tolerance_mm": 0.05}})
     mic = shop.post("quality", "/instruments", {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 365})[
         "id"
@@ -58,7 +58,7 @@ def test_a_screening_reading_and_one_by_an_instrument_out_of_order(shop):
 
 
 def test_a_colour_before_the_opacity_was_read_counts_against_its_lot_only(shop):
-    """The plaque turns out not to be opaque: the colour before it is told so in the list from then on."""
+    """A colour measured before its plaque proved translucent has that reason in the list."""
     lot_id, spool, _ = received(shop, SIMPLE_LIMITS)
     shop.color(spool, WHITE)
     assert [(True, True, None)] == listed(shop, lot_id)
@@ -67,14 +67,14 @@ def test_a_colour_before_the_opacity_was_read_counts_against_its_lot_only(shop):
 
 
 def test_voided_and_excluded_readings_say_so_in_the_list(shop):
-    """A void stands before every other reason."""
+    """A void comes before every other reason."""
     lot_id, spool, _ = received(shop, SIMPLE_LIMITS)
     shop.void(shop.color(spool, WHITE, screening=True)["id"], "typed twice")
     assert [(False, False, "voided: typed twice")] == listed(shop, lot_id)
 
 
 def test_a_good_reading_of_a_drawn_spool_is_told_nothing(shop):
-    """No reason stands against a colour under the conditions of its reference."""
+    """A colour of a drawn spool under the reference's conditions has no reason against it."""
     _, spool, _ = received(shop, SIMPLE_LIMITS)
     stored = shop.color(spool, WHITE, conditions=CONDITIONS)
     assert ([], True, True, None) == (stored["warnings"], stored["counts"], stored["helps"], stored["why_not"])

@@ -1,4 +1,4 @@
-"""A slip is undone by whoever made it, and a failure is not: voids by the authors of readings wait for quality where they improve anything."""
+"""Voids by authors: a slip is voided alone, and a void that improves a verdict waits for quality."""
 
 import random
 from datetime import UTC, datetime, timedelta
@@ -17,7 +17,7 @@ AGREEMENT = "ask quality to approve the void of reading {}"
 
 @pytest.fixture
 def clock():
-    """A day on which time passes only when a test says so."""
+    """A day on a manual clock."""
     with time_machine.travel(NOON, tick=False) as travelling:
         yield travelling
 
@@ -31,13 +31,13 @@ def bench(shop, clock):
 
 
 def delivered(shop, limits=SIMPLE_LIMITS, spools=3):
-    """A delivery of a lot under these limits, and the first of the spools to measure."""
+    """A delivery of a lot under these limits, and the first drawn spool."""
     delivery = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=spools)
     return delivery, delivery["sample"]["spool_codes"][0]
 
 
 def measured(shop, spool, d1=1.75, lab=WHITE):
-    """A diameter and a colour, both by the clerk: the answers."""
+    """A diameter and a colour by the clerk: the answers."""
     size = shop.measure("diameter", {"spool_code": spool, "d1_mm": d1, "d2_mm": d1}, role="receiving")
     body = {"spool_code": spool, "lab": lab, "conditions": CONDITIONS}
     return size, shop.measure("color", body, role="receiving")
@@ -54,7 +54,7 @@ def agree(shop, reading, status=201, role="quality", reason="the gauge's memory 
 
 
 def test_a_slip_that_changes_nothing_is_undone_alone(bench):
-    """1.76 typed for 1.75 passes either way: the clerk voids it, and the lot stays released with nobody asked."""
+    """1.76 typed for 1.75 passes either way: the clerk voids it, and the lot stays released."""
     _, spool = delivered(bench)
     measured(bench, spool)
     slip = bench.measure("diameter", {"spool_code": spool, "d1_mm": 1.76, "d2_mm": 1.76}, role="receiving")
@@ -74,7 +74,7 @@ def test_a_slip_that_changes_nothing_is_undone_alone(bench):
     ids=["ten minutes", "later", "clock set back"],
 )
 def test_an_author_has_ten_minutes_by_the_clock_of_the_server(bench, clock, later, status):
-    """At the end of ten minutes the clerk may, a second later not; nor before the reading was stored. The refusal says whom to ask."""
+    """At ten minutes the clerk can void, a second later and before storing not; the refusal names quality."""
     _, spool = delivered(bench)
     reading = measured(bench, spool)[0]
     clock.move_to(NOON + later)
@@ -88,7 +88,7 @@ def test_an_author_has_ten_minutes_by_the_clock_of_the_server(bench, clock, late
 
 
 def test_nobody_at_the_bench_voids_what_somebody_else_stored(bench):
-    """403 for another clerk, who is told who stored it; quality may at any time."""
+    """Another clerk gets 403 with the author's name; quality can void at any time."""
     _, spool = delivered(bench)
     size, _ = measured(bench, spool)
     answer = undo(bench, size["id"], 403, role="clerk")
@@ -99,7 +99,7 @@ def test_nobody_at_the_bench_voids_what_somebody_else_stored(bench):
 
 
 def test_a_failure_waits_for_quality_whatever_is_measured_next(bench):
-    """1.83 mm blocks the lot. The clerk voids it and measures 1.75 mm: in quarantine, no spool is clear, until quality agrees.
+    """1.83 mm blocks the lot; voided and measured at 1.75 mm it is in quarantine, without clearance, until quality agrees.
 
     Limits: 1.75 mm, readings within 0.05 mm, so up to 1.80 mm.
     """
@@ -137,7 +137,7 @@ def test_a_failure_waits_for_quality_whatever_is_measured_next(bench):
 
 
 def test_a_spool_whose_void_waits_is_not_withdrawn(bench):
-    """Neither the clerk nor quality takes the spool out of its delivery, and the failure with it, before the agreement."""
+    """Neither clerk nor quality withdraws a spool with a waiting void."""
     delivery, spool = delivered(bench)
     slip, _ = measured(bench, spool, d1=1.83)
     undo(bench, slip["id"])
@@ -153,7 +153,7 @@ def test_a_spool_whose_void_waits_is_not_withdrawn(bench):
 
 
 def test_what_was_known_then_is_told_as_it_was(bench, clock):
-    """As of each moment: blocked by the reading, in quarantine by its void, released by the agreement."""
+    """At each moment the lot is blocked by the reading, in quarantine by its void, released by the agreement."""
     delivery, spool = delivered(bench)
     slip, _ = measured(bench, spool, d1=1.83)
     moments = []
@@ -172,7 +172,7 @@ def test_what_was_known_then_is_told_as_it_was(bench, clock):
 
 
 def test_another_failure_stays_a_failure(bench):
-    """A colour 5 lighter is voided while the diameter fails too: the lot stays blocked."""
+    """With a colour 5 lighter voided and a failing diameter the lot stays blocked."""
     delivery, spool = delivered(bench)
     _, far = measured(bench, spool, d1=1.83, lab=[90.0, -0.8, 1.5])
     assert "blocked" == undo(bench, far["id"])["lot"]["standing"]
@@ -182,7 +182,7 @@ def test_another_failure_stays_a_failure(bench):
 
 
 def test_only_a_second_person_of_quality_agrees_and_only_once(bench):
-    """Not the author, whatever desk they move to; not for a void that waits for nobody; not twice; not where nothing is void."""
+    """The author, in any role, cannot agree; neither can anyone to a void that does not wait, twice, or without a void."""
     _, spool = delivered(bench)
     slip, white = measured(bench, spool, d1=1.83)
     agree(bench, slip["id"], 409)
@@ -196,7 +196,7 @@ def test_only_a_second_person_of_quality_agrees_and_only_once(bench):
 
 
 def test_the_author_cannot_agree_under_another_role(bench):
-    """A void by the administrator's own clerk name is refused by that name."""
+    """A void by the administrator's own name as clerk is refused to that administrator."""
     _, spool = delivered(bench)
     slip, _ = measured(bench, spool, d1=1.83)
     undo(bench, slip["id"])
@@ -207,7 +207,7 @@ def test_the_author_cannot_agree_under_another_role(bench):
 
 
 def test_a_void_that_waits_counts_as_a_retest(bench):
-    """No extra round is allowed: after the agreement the lot still waits until quality lets the readings stand, and the supplier's record stays."""
+    """Without an allowed extra round the lot waits after the agreement until quality accepts the readings, and the supplier's record stays."""
     limits = {**SIMPLE_LIMITS, "sampling": {"fixed": 1, "retest_rounds_max": 0}}
     delivery, spool = delivered(bench, limits)
     slip, _ = measured(bench, spool, d1=1.83)
@@ -220,7 +220,7 @@ def test_a_void_that_waits_counts_as_a_retest(bench):
 
 
 def test_the_record_of_the_supplier_follows_the_agreement_and_not_the_void(bench):
-    """The original inspection was refused, and stays so while the void waits; quality's agreement says that it never was."""
+    """The original inspection stays rejected while the void waits, and is corrected by quality's agreement."""
     limits = {**SIMPLE_LIMITS, "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 1.0}}
     delivery, spool = delivered(bench, limits, spools=2)
     for code in delivery["sample"]["spool_codes"][1:]:
@@ -241,7 +241,7 @@ def test_the_record_of_the_supplier_follows_the_agreement_and_not_the_void(bench
 
 
 def test_a_list_is_undone_reading_by_reading(bench):
-    """Of a list of five one slip is voided; the four others count on."""
+    """Of a list of five readings one is voided and four count."""
     delivery, spool = delivered(bench, {"sampling": {"fixed": 1}, "diameter": SIMPLE_LIMITS["diameter"]})
     rows = [{"spool_code": spool, "d1_mm": d, "d2_mm": d} for d in (1.75, 1.76, 1.83, 1.75, 1.74)]
     made = bench.measure("diameter", rows, role="receiving")["items"]
@@ -254,7 +254,7 @@ def test_a_list_is_undone_reading_by_reading(bench):
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.thorough) for seed in range(1, 5))])
 def test_no_author_improves_a_verdict_by_any_sequence_of_voids(bench, seed):
-    """Random readings of two kinds on three spools, good and bad, and random voids by their author: no use and no spool is won by a void."""
+    """After random readings and random voids by their author no use and no spool has gained clearance."""
     chance = random.Random(seed)
     limits = {**FULL_LIMITS, "uses": {"cosmetic": ["color"], "hidden": ["diameter"]}, "sampling": {"fixed": 1}}
     limits["color"] = {"lot_max": 1.0, "spool_max": 1.3, "spread_max": 0.5}

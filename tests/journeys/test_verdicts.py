@@ -1,4 +1,4 @@
-"""Lots whose averages look right: split, oval, brittle, jumping, wet, and a hair's breadth over the limit."""
+"""Lots with good averages: split, oval, brittle, jumping, wet, and barely over the limit."""
 
 import pytest
 
@@ -20,7 +20,7 @@ def verdicts(shop, lot_id):
 
 
 def test_a_split_lot_is_blocked_although_its_mean_passes(shop):
-    """Four spools near the reference and a fifth far off make a good mean; the fifth spool refuses the lot."""
+    """Four spools near the reference and a distant fifth have a good mean, but the fifth rejects the lot."""
     lot_id, codes = received(shop, {"sampling": {"fixed": 5}, "color": {"lot_max": 1.0, "spool_max": 1.0}}, 5)
     near = [[95.05, -0.80, 1.45], [94.95, -0.79, 1.53], [95.00, -0.80, 1.51], [95.02, -0.84, 1.42]]
     standings = [
@@ -37,7 +37,7 @@ def test_a_split_lot_is_blocked_although_its_mean_passes(shop):
 
 
 def test_two_spools_that_average_to_the_reference_are_not_a_lot_without_spread(shop):
-    """Averaging is done in CIELAB, so the mean's difference is nought; the spread says what it hides."""
+    """Two spools average to the reference in CIELAB, and their spread fails."""
     lot_id, codes = received(shop, {"sampling": {"fixed": 2}, "color": {"lot_max": 1.0, "spread_max": 0.5}}, 2)
     shop.color(codes[0], [95.0, -0.8, 2.1])
     assert "blocked" == shop.color(codes[1], [95.0, -0.8, 0.9])["lot"]["standing"]
@@ -47,7 +47,7 @@ def test_two_spools_that_average_to_the_reference_are_not_a_lot_without_spread(s
 
 
 def test_an_oval_lot_is_blocked_although_its_mean_diameter_is_perfect(shop):
-    """1.84 by 1.66 averages to 1.75 exactly; ovality has a limit of its own and refuses the lot."""
+    """1.84 by 1.66 averages to exactly 1.75, but its ovality rejects the lot."""
     lot_id, (code,) = received(shop, {"diameter": DIAMETER})
     assert "blocked" == shop.diameter(code, 1.84, 1.66)["lot"]["standing"]
     found = {finding["measure"]: finding for finding in shop.assessment(lot_id)["findings"]}
@@ -57,7 +57,7 @@ def test_an_oval_lot_is_blocked_although_its_mean_diameter_is_perfect(shop):
 
 
 def test_a_diameter_exactly_at_its_limit_passes(shop):
-    """Ends of limits are acceptable: 1.80 mm passes a tolerance of 0.05 on 1.75, and 1.801 does not."""
+    """1.80 mm passes a tolerance of 0.05 on 1.75, and 1.801 does not."""
     _, (one, two) = received(shop, {"diameter": {"reading_tolerance_mm": 0.05}, "sampling": {"fixed": 2}}, 2)
     shop.diameter(one, 1.80, 1.70)
     assert "released" == shop.diameter(two, 1.80, 1.80)["lot"]["standing"]
@@ -65,7 +65,7 @@ def test_a_diameter_exactly_at_its_limit_passes(shop):
 
 
 def test_a_matte_black_that_looks_right_is_good_for_looks_only(shop):
-    """Colour passes, bars break at a third of the control's stress: cosmetic yes, load-bearing no, flexing unjudged."""
+    """Colour passes and specimens break at a third of the control: cosmetic passes, load-bearing fails, flexing is not assessed."""
     limits = {
         "color": {"lot_max": 1.0},
         "bond": {"mean_min_mpa": 20, "single_min_mpa": 14, "control_ratio_min": 0.7, "tests_min": 5},
@@ -94,7 +94,7 @@ def test_a_matte_black_that_looks_right_is_good_for_looks_only(shop):
 
 
 def test_a_force_on_a_section_is_a_stress(shop):
-    """484 N on 40 mm2 is 12.1 MPa, and a force without its section is refused."""
+    """484 N on 40 mm2 is 12.1 MPa (by hand), and a force without its section is refused."""
     lot_id, (code,) = received(shop, {"bond": {"mean_min_mpa": 10}})
     shop.measure("bond", {"spool_code": code, "break_force_n": 484}, 422)
     shop.measure("bond", {"spool_code": code, "break_force_n": 484, "area_mm2": 40})
@@ -102,7 +102,7 @@ def test_a_force_on_a_section_is_a_stress(shop):
 
 
 def jumping(shop, supplier, grade, lot, day, x_percent, z_percent=0.15):
-    """A lot of good colour with one pair of 100 mm coupons along X and of 50 mm along Z; answers where it stands."""
+    """A lot of good colour with one pair of 100 mm coupons along X and of 50 mm along Z; returns its status."""
     got = shop.receive(supplier, grade, lot, spools=1, received_at=f"2026-11-{day:02}T08:00:00Z")
     code = got["spools"][0]["code"]
     shop.color(code, WHITE)
@@ -122,7 +122,7 @@ def jumping(shop, supplier, grade, lot, day, x_percent, z_percent=0.15):
 
 
 def test_a_jump_in_shrinkage_holds_a_lot_for_parts_that_must_fit(shop):
-    """0.30 to 0.62 % is inside the limits and a jump from the last accepted lot: quality decides whether parts may fit to it."""
+    """A step from 0.30 to 0.62 % inside the limits waits for quality for fits."""
     limits = {
         "color": {"lot_max": 1.0},
         "shrinkage": {"x_percent": [0.1, 0.7], "z_percent": [0.0, 0.5], "step_max_percent": 0.15},
@@ -149,7 +149,7 @@ def test_a_jump_in_shrinkage_holds_a_lot_for_parts_that_must_fit(shop):
 
 
 def test_a_lot_too_wet_waits_for_the_dryer(shop):
-    """Too wet is a hold with a remedy, never a block; dried and measured again the lot is released."""
+    """A wet lot is held with the remedy, never blocked, and released after drying and measuring."""
     lot_id, (code,) = received(shop, {"diameter": DIAMETER, "moisture": {"max_percent": 0.05}})
     shop.diameter(code)
     wet = shop.measure("moisture", {"spool_code": code, "moisture_percent": 0.08})["lot"]
@@ -164,7 +164,7 @@ def test_a_lot_too_wet_waits_for_the_dryer(shop):
 
 
 def test_a_wet_reading_that_arrives_late_does_not_undo_the_drying(shop):
-    """What counts is when moisture was measured, not when it was typed."""
+    """A wet reading entered late counts at its measuring time."""
     _, (code,) = received(shop, {"moisture": {"max_percent": 0.05}})
     for percent, day in ((0.03, 21), (0.08, 20)):
         body = {"spool_code": code, "moisture_percent": percent, "measured_at": f"2026-11-{day}T08:00:00Z"}
@@ -176,11 +176,11 @@ def test_a_wet_reading_that_arrives_late_does_not_undo_the_drying(shop):
     ("b", "verdict", "value", "margin"), [(2.58, "pass", 0.9926, 0.0074), (2.59, "fail", 1.0016, -0.0016)]
 )
 def test_a_hairs_breadth_is_decided_unrounded_and_shown(shop, b, verdict, value, margin):
-    """0.993 passes and 1.0016 fails a limit of 1.0 although both would print as 1.0; the message shows by how much."""
+    """0.9926 passes and 1.0016 fails a limit of 1.0, and the message shows the margin, not 1.00."""
     lot_id, (code,) = received(shop, {"color": {"lot_max": 1.0}})
     shop.color(code, [95.0, -0.8, b])
     found = shop.finding(lot_id, "color.lot_delta_e")
-    # Worked by hand from CIEDE2000.
+    # Computed with colour-science 0.4.7.
     assert (verdict, value, margin) == (found["verdict"], round(found["value"], 4), round(found["margin"], 4))
     shown = found["message"].split("from")[0]
     assert "1.00 " not in shown
@@ -189,7 +189,7 @@ def test_a_hairs_breadth_is_decided_unrounded_and_shown(shop, b, verdict, value,
 
 
 def test_close_to_the_limit_is_near_under_a_guarded_rule_only(shop):
-    """1.795 mm on a gauge of 0.005 mm is inside 1.80 by less than its guard band: open when guarded, else a pass."""
+    """1.795 mm with u 0.005 mm is closer to 1.80 than its guard band: near when guarded, else a pass."""
     rule = {"reading_tolerance_mm": 0.05}
     lot_id, (code,) = received(shop, {"diameter": rule, "decision_rule": "guarded"})
     gauge = {"code": "MIC-1", "kind": "micrometer", "standard_uncertainty": 0.005, "check_interval_days": 180}
@@ -207,7 +207,7 @@ def test_close_to_the_limit_is_near_under_a_guarded_rule_only(shop):
 
 
 def test_a_colour_off_in_one_direction_fails_its_component(shop):
-    """A white gone pink by 0.5 is inside its colour difference and outside its limit on a*."""
+    """A white pinker by 0.5 passes its colour difference and fails its limit on a*."""
     lot_id, (code,) = received(shop, {"color": {"lot_max": 1.0, "components_max": {"a": 0.4}}})
     body = {"spool_code": code, "lab": [95.0, -0.3, 1.5], "conditions": CONDITIONS}
     assert "blocked" == shop.measure("color", body)["lot"]["standing"]

@@ -1,4 +1,4 @@
-"""Visual trials over HTTP. Sources: simulated observers whose tolerance is known; the domain's own fit, checked elsewhere against statsmodels."""
+"""Visual trials over HTTP. Sources: simulated observers with a known tolerance; the domain's own fit, tested against statsmodels."""
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ def trial_of(plaques, **more):
 
 
 def simulated(seed=1, plaques=60, judged=200):
-    """Plaques about the reference, each judged so often by observers with the known tolerance."""
+    """Plaques about the reference, each assessed so often by observers with the known tolerance."""
     rng = np.random.default_rng(seed)
     apart = colors(rng, plaques)
     accepted = rng.binomial(judged, accepted_share(log_odds(apart)))
@@ -35,7 +35,7 @@ def grade(shop):
 
 
 def test_simulated_observers_give_their_tolerance_back(shop, grade):
-    """12,000 judgements that follow half axes of 0.9, 0.6 and 0.45: each is found within 5 %, and the interval along it holds the true reach."""
+    """12,000 judgements with half axes of 0.9, 0.6 and 0.45 give each within 5 %, and its interval contains the true reach."""
     said = keep(shop, grade, trial_of(simulated()))
     axes = said["tolerance"]["axes"]
     assert pytest.approx(HALVES, rel=0.05) == [axis["half"] for axis in axes]
@@ -47,7 +47,7 @@ def test_simulated_observers_give_their_tolerance_back(shop, grade):
 
 
 def test_plaques_by_colour_and_by_difference_are_the_same_trial(shop, grade):
-    """L*, a*, b* less the reference's are what they lie apart; the order of the plaques does not matter either."""
+    """Plaques as L*, a*, b* or as differences, in any order, give the same trial."""
     plaques = simulated(plaques=20, judged=20)
     by_lab = [
         {"lab": [at + d for at, d in zip(WHITE, p["apart"], strict=True)], **{k: p[k] for k in ("accepted", "judged")}}
@@ -59,9 +59,9 @@ def test_plaques_by_colour_and_by_difference_are_the_same_trial(shop, grade):
 
 
 def test_fewer_judgements_say_how_many_more_it_takes(shop, grade):
-    """Of 1200 judgements the axes are known less well than wanted; as many more as it says, of plaques like these, and the widest is about there.
+    """With 1200 judgements the stated number of further ones gives the requested width of the widest axis.
 
-    Accepted in exactly the shares of the known tolerance, so that only the number differs: the width, as a factor up and down, shrinks with its root.
+    The shares are exactly those of the known tolerance, so only the number differs: the width, as a factor, shrinks with its root.
     """
     apart = colors(np.random.default_rng(4), 30)
     shares = accepted_share(log_odds(apart)).tolist()
@@ -87,7 +87,7 @@ def test_fewer_judgements_say_how_many_more_it_takes(shop, grade):
 
 @pytest.mark.parametrize("form", ["by_delta_e", "by_components"])
 def test_a_proposal_can_be_posted_as_limits_and_nobody_posts_it_by_itself(shop, grade, form):
-    """The limits stay as they were until quality posts the proposal as it stands; then what it said would fail is what fails."""
+    """Limits are unchanged until quality posts the proposal, and then exactly the stated lots fail."""
     lot = shop.receive(shop.supplier(), grade, spools=1)
     spool = lot["spools"][0]["code"]
     shop.diameter(spool)
@@ -111,7 +111,7 @@ def test_a_proposal_can_be_posted_as_limits_and_nobody_posts_it_by_itself(shop, 
 
 
 def test_only_what_the_proposal_changes_would_fail(shop, grade):
-    """A lot that a newer revision would refuse for its diameter anyway is not laid to the proposal; one that is off in colour is."""
+    """A lot that a newer revision rejects for its diameter is not counted for the proposal, and an off-colour one is."""
     supplier = shop.supplier()
     thick, off = (shop.receive(supplier, grade, lot, spools=1) for lot in ("THICK", "OFF"))
     shop.diameter(thick["spools"][0]["code"], 1.79, 1.79)
@@ -126,7 +126,7 @@ def test_only_what_the_proposal_changes_would_fail(shop, grade):
 
 
 def test_the_words_are_those_of_the_limits_that_would_be_posted(shop):
-    """The numbers in the sentence are those to post, cut off and not rounded; what else the colour's limits ask is told apart by what becomes of it."""
+    """The sentence has the truncated numbers of the limits, and other colour limits by their fate."""
     color = {"lot_max": 0.3, "spool_max": 1.3, "components_max": {"L": 5.0, "b": 0.2}}
     grade = shop.grade("STRICT", {"color": color})
     proposal = keep(shop, grade, trial_of(simulated()))["proposal"]
@@ -149,7 +149,7 @@ def test_the_words_are_those_of_the_limits_that_would_be_posted(shop):
 
 
 def test_the_tolerance_is_told_in_a_plain_sentence(shop, grade):
-    """The known reach along each coordinate alone, by the ellipsoid's own form, to two digits."""
+    """The reach along each coordinate is that of the ellipsoid's form, to two digits."""
     says = keep(shop, grade, trial_of(simulated(judged=100_000)))["tolerance"]["says"]
     L, a, b = (true_half(way) for way in np.eye(3))
     assert says.startswith(
@@ -159,7 +159,7 @@ def test_the_tolerance_is_told_in_a_plain_sentence(shop, grade):
 
 
 def test_plaques_that_differ_in_lightness_only_are_told_so(shop, grade):
-    """Eighteen of them are enough in number and show no shape: the answer says why."""
+    """Eighteen plaques that differ in lightness alone show no shape, with the reason."""
     grey = [{"apart": [0.1 * n, 0, 0], "accepted": 18 - n, "judged": 20} for n in range(1, 19)]
     why = keep(shop, grade, trial_of(grey))["why_no_tolerance"]
     assert why.startswith(
@@ -169,7 +169,7 @@ def test_plaques_that_differ_in_lightness_only_are_told_so(shop, grade):
 
 
 def test_a_plaque_sent_twice_is_refused_where_it_stands_again(shop, grade):
-    """One code, two plaques: the second is at fault, and nothing is stored."""
+    """A repeated plaque code is refused at its second place, and nothing is stored."""
     first, second, *rest = simulated(plaques=10)
     said = keep(shop, grade, trial_of([{**first, "code": "P1"}, {**second, "code": "P1"}, *rest]), 422)
     assert ["/plaques/1/code"] == [fault["pointer"] for fault in said["errors"]]
@@ -177,7 +177,7 @@ def test_a_plaque_sent_twice_is_refused_where_it_stands_again(shop, grade):
 
 
 def test_what_is_proposed_lets_nothing_through_that_the_observers_did_not(shop, grade):
-    """Corners of the box, and colours at the proposed difference in many directions, lie inside the known tolerance but for 5 % of its reach."""
+    """Corners of the box, and colours at the proposed difference, lie inside the known tolerance within 5 % of its reach."""
     proposal = keep(shop, grade, trial_of(simulated()))["proposal"]
     halves = [proposal["by_components"]["limits"]["color"]["components_max"][name] for name in "Lab"]
     for signs in ([1, 1, 1], [1, 1, -1], [1, -1, 1], [1, -1, -1]):
@@ -194,7 +194,7 @@ def test_what_is_proposed_lets_nothing_through_that_the_observers_did_not(shop, 
 
 
 def test_judgements_by_observer_also_tell_how_observers_differ(shop, grade):
-    """Twelve observers of whom some are stricter: intervals for observers at large are there, and wider than those for this panel."""
+    """Twelve observers with different strictness give wider intervals for all observers than for this panel."""
     votes = panels(np.random.default_rng(6), 12, 1.5)
     plaques = [
         {
@@ -214,7 +214,7 @@ def test_judgements_by_observer_also_tell_how_observers_differ(shop, grade):
 
 
 def test_a_trial_without_a_tolerance_is_kept_and_says_what_to_show_next(shop, grade):
-    """Three plaques tell no shape: no tolerance, no proposal, the reason in words, and the trial is there."""
+    """A trial of three plaques is stored without tolerance or proposal, with the reason."""
     said = keep(shop, grade, trial_of(simulated()[:3], note="a first look"))
     assert (None, None) == (said["tolerance"], said["proposal"])
     assert "Show at least 7 plaques" in said["why_no_tolerance"]
@@ -223,7 +223,7 @@ def test_a_trial_without_a_tolerance_is_kept_and_says_what_to_show_next(shop, gr
 
 
 def test_the_trials_of_a_grade_are_listed_and_each_found_by_its_number(shop, grade):
-    """Oldest first, without what they show; another grade's are not among them; a number nobody has is 404."""
+    """Trials of a grade are listed, oldest first, without results and without other grades'; an unknown number is 404."""
     numbers = [keep(shop, grade, trial_of(simulated(plaques=n)))["id"] for n in (10, 12)]
     keep(shop, shop.grade("OTHER"), trial_of(simulated(plaques=10)))
     listed = shop.get("quality", f"/grades/{grade['id']}/visual-trials")["items"]
@@ -234,7 +234,7 @@ def test_the_trials_of_a_grade_are_listed_and_each_found_by_its_number(shop, gra
 
 
 def test_a_trial_stays_with_the_reference_it_was_judged_against(shop, grade):
-    """A later revision of the shade changes neither the trial nor what it shows."""
+    """A later revision of the shade changes neither the trial nor its result."""
     said = keep(shop, grade, trial_of(simulated()))
     shop.approve(grade["shade_id"], [94.0, -0.5, 2.0])
     now = shop.get("quality", f"/visual-trials/{said['id']}")
@@ -243,7 +243,7 @@ def test_a_trial_stays_with_the_reference_it_was_judged_against(shop, grade):
 
 
 def test_a_tolerance_that_ends_beyond_what_was_shown_gives_no_limits(shop, grade):
-    """Plaques only near the reference: the ellipsoid is extrapolated, so the tolerance is told and no limit is proposed."""
+    """A tolerance extrapolated beyond the plaques is reported without proposed limits."""
     near = [
         {**p, "apart": [part * 0.4 for part in p["apart"]], "accepted": round(p["judged"] * share)}
         for p, share in zip(simulated(), np.linspace(0.97, 0.9, 60), strict=True)
@@ -271,14 +271,14 @@ WRONG = {
 
 @pytest.mark.parametrize(("plaque", "pointer"), WRONG.values(), ids=WRONG)
 def test_a_plaque_that_cannot_be_is_refused_where_it_stands(shop, grade, plaque, pointer):
-    """Nothing is stored, and the fault names the plaque and the field."""
+    """An impossible plaque is refused with plaque and field, and nothing is stored."""
     said = keep(shop, grade, trial_of([plaque, *simulated()]), 422)
     assert [pointer] == [fault["pointer"] for fault in said["errors"]]
     assert [] == shop.get("quality", f"/grades/{grade['id']}/visual-trials")["items"]
 
 
 def test_differences_that_no_instrument_tells_are_none(shop, grade):
-    """Plaques a hair's breadth of arithmetic from the reference break nothing: the trial is kept, and there is no tolerance."""
+    """A trial of plaques that differ from the reference by rounding is stored without a tolerance."""
     tiny = [{**p, "apart": [part * 1e-160 for part in p["apart"]]} for p in simulated(plaques=20, judged=20)]
     said = keep(shop, grade, trial_of(tiny))
     assert "different plaques do not determine a shape" in said["why_no_tolerance"]
@@ -289,20 +289,20 @@ def test_differences_that_no_instrument_tells_are_none(shop, grade):
 
 
 def test_a_crowd_of_observers_is_refused(shop, grade):
-    """Each would be left out once: fifty at most are told apart, and counts take any number."""
+    """More than fifty observers are refused; counts accept any number."""
     votes = [{"observer": f"O{number}", "accepted": number % 2 == 0} for number in range(51)]
     said = keep(shop, grade, trial_of([{"apart": [0.5, 0, 0], "judgements": votes}]), 422)
     assert ["/plaques"] == [fault["pointer"] for fault in said["errors"]]
 
 
 def test_plaques_measured_in_another_way_are_refused(shop, grade):
-    """Their differences would be of the instrument, not of the plaques: each condition that differs is named."""
+    """Plaques under other conditions are refused with each different condition."""
     said = keep(shop, grade, {**trial_of(simulated()), "conditions": {**CONDITIONS, "specular": "excluded"}}, 422)
     assert ["/conditions/specular"] == [fault["pointer"] for fault in said["errors"]]
 
 
 def test_without_an_approved_reference_there_is_nothing_to_judge_against(shop):
-    """409, with what to do first."""
+    """Without an approved reference a trial is 409 with the remedy."""
     shade = shop.post("quality", "/shades", {"code": "NEW", "name": "New"})
     said = keep(shop, shop.grade("NEW", shade_id=shade["id"]), trial_of(simulated()), 409)
     assert "Approve one first." in said["detail"]
@@ -310,7 +310,7 @@ def test_without_an_approved_reference_there_is_nothing_to_judge_against(shop):
 
 
 def test_a_grade_without_limits_gets_a_proposal_of_colour_alone(shop):
-    """In CIEDE2000, and posting it makes its first limits."""
+    """A grade without limits gets a proposal for colour in CIEDE2000, which makes its first limits."""
     bare = shop.grade("BARE")
     said = keep(shop, bare, trial_of(simulated()))["proposal"]
     limits = said["by_delta_e"]["limits"]
@@ -319,7 +319,7 @@ def test_a_grade_without_limits_gets_a_proposal_of_colour_alone(shop):
 
 
 def test_the_proposal_is_in_the_formula_that_the_limits_use(shop):
-    """Limits in CIE76 without weights: so is the proposal, and the least difference is the shortest axis, 0.45 (the ellipsoid itself)."""
+    """With limits in CIE76 the proposal is in CIE76, and its difference is the shortest axis, 0.45 (the ellipsoid itself)."""
     plain = shop.grade("PLAIN", {"color": {"formula": "CIE76", "lot_max": 2.0, "spool_max": 2.5}})
     said = keep(shop, plain, trial_of(simulated()))
     proposal = said["proposal"]
@@ -330,7 +330,7 @@ def test_the_proposal_is_in_the_formula_that_the_limits_use(shop):
 
 
 def test_a_trial_repeated_under_its_key_is_kept_once(shop, grade):
-    """The repeat gets the first answer, and where to find it."""
+    """A repeat under the same key gets the first answer and its address."""
     first = keep(shop, grade, trial_of(simulated(plaques=10)), Idempotency_Key="k")
     answer = shop.call(
         "quality", "POST", f"/grades/{grade['id']}/visual-trials", trial_of(simulated(plaques=10)), Idempotency_Key="k"

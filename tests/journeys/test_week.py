@@ -1,4 +1,4 @@
-"""The week's list: where purchasing has to act, over all suppliers and grades, the most urgent first."""
+"""The week's list: actions of purchasing over all suppliers and grades, the most urgent first."""
 
 from datetime import timedelta
 
@@ -22,36 +22,36 @@ DIAMETER = {**supply.DIAMETER, "uses": {"hidden": ["diameter"]}}
 
 @pytest.fixture
 def engine():
-    """The list is put together outside the database; the test that names engines shows that both give it the same rows."""
+    """SQLite alone, because the list is assembled outside the database; the test that names engines compares both."""
     return "sqlite"
 
 
 @pytest.fixture
 def clock():
-    """A week after the twelfth lot, in a time that is moved by hand."""
+    """A week after the twelfth lot, on a manual clock."""
     with time_machine.travel(supply.month(12) + timedelta(days=7), tick=True) as moved:
         yield moved
 
 
 def week(shop):
-    """The list as purchasing gets it."""
+    """The list as purchasing reads it."""
     return shop.get("purchasing", "/purchasing-summary")
 
 
 def said(found, what):
-    """The words of every item of a kind."""
+    """The words of every entry of a kind."""
     return [item["says"] for item in found["items"] if item["what"] == what]
 
 
 def ask_to_put_right(shop, lot_id, days):
-    """A corrective action about a lot, its answer due in so many days."""
+    """A corrective action on a lot, its answer due in so many days."""
     due = supply.month(12) + timedelta(days=7 + days)
     body = {"requested_action": "Find out why the diameter is off.", "due_at": f"{due:%Y-%m-%dT%H:%M:%SZ}"}
     return shop.post("purchasing", f"/lots/{lot_id}/corrective-actions", body)
 
 
 def test_a_shop_where_all_is_well_is_told_so(shop, clock):
-    """No lot at all, and lots with nothing the matter, leave nothing to do."""
+    """Without lots, and with good lots, the list is empty."""
     assert ([], "Nothing to act on this week.") == tuple(week(shop)[name] for name in ("items", "says"))
     whites(shop.supplier(), shop.grade(limits=COLOR), STEADY)
     assert [] == week(shop)["items"]
@@ -59,7 +59,7 @@ def test_a_shop_where_all_is_well_is_told_so(shop, clock):
 
 @BOTH_ENGINES
 def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
-    """An answer overdue, then a limit about to be reached, then a refused lot that waits, then a drift."""
+    """An overdue answer comes first, then a limit about to be reached, a waiting rejected lot, and a drift."""
     white, plain = shop.grade(limits=COLOR), shop.grade("PLA-WB-175", DIAMETER)
     walking, jumped, careless = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TTH")
     whites(walking, white, [0.08 * number for number in range(12)])
@@ -89,7 +89,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
 
 
 def test_an_answer_in_time_takes_the_action_off_the_list(shop, clock):
-    """Before its day an action is no matter for this week, and once answered it is none any more."""
+    """Before its due day and after its answer an action is not listed."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     (refused,) = judged(supplier, grade, "R", first=11)
     action = ask_to_put_right(shop, refused, days=3)
@@ -103,7 +103,7 @@ def test_an_answer_in_time_takes_the_action_off_the_list(shop, clock):
 
 
 def test_a_refused_lot_stays_on_the_list_until_it_is_gone(shop, clock):
-    """Sent back it is off the list; what came again sorted and was refused again is on it."""
+    """A returned lot is not listed, and one resubmitted and rejected again is."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     (refused,) = judged(supplier, grade, "R", first=11)
     assert 1 == len(said(week(shop), "refused_waiting"))
@@ -117,7 +117,7 @@ def test_a_refused_lot_stays_on_the_list_until_it_is_gone(shop, clock):
 
 
 def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
-    """Limits were tightened below where the lots stand: that is nearer than near."""
+    """With limits tightened below the lots, a limit already reached is the most urgent."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     whites(supplier, grade, [0.08 * number for number in range(12)])
     shop.limit(grade["id"], {**COLOR, "color": {"lot_max": 2.0, "components_max": {"b": 0.8}}})
@@ -131,7 +131,7 @@ def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
 
 
 def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
-    """Lots that walk by 0.02 have far to go."""
+    """Lots that drift by 0.02 are listed as a drift."""
     supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
     whites(supplier, grade, [0.02 * number for number in range(12)])
     found = week(shop)
@@ -141,7 +141,7 @@ def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
 
 
 def test_a_restricted_lot_says_what_it_is_still_fit_for(shop, clock):
-    """What it does not pass, what remains usable and how much of it; once it is used up it is off the list."""
+    """A restricted lot is listed with failed and permitted uses and its mass, until it is used up."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     with supply.at_the_desks():
         came = supply.delivery(supplier, grade, "Q-11", supply.month(11), spools=2)
@@ -160,7 +160,7 @@ def test_a_restricted_lot_says_what_it_is_still_fit_for(shop, clock):
 
 
 def test_a_lot_that_waits_longer_than_usual_is_named(shop, clock):
-    """Not on the last usual day, but from then on; the shop says how many days are usual."""
+    """A lot that waits longer than the shop's usual days is listed from the next day."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     judged(supplier, grade, "-", first=12)
     assert [] == said(week(shop), "quarantined_long")
@@ -175,7 +175,7 @@ def test_a_lot_that_waits_longer_than_usual_is_named(shop, clock):
 
 
 def letter_about(lot_id, number, answer_by, *, sent=True):
-    """A letter about a lot, its answer asked for by a day."""
+    """A letter about a lot, with a due day for its answer."""
     with connected(), transaction():
         made = Letter.create(
             lot=lot_id,
@@ -196,7 +196,7 @@ def letter_about(lot_id, number, answer_by, *, sent=True):
 
 @BOTH_ENGINES
 def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
-    """Once it was sent and its day is over, until a corrective action of its lot is answered or a newer letter asks again."""
+    """A sent letter past its due day is listed, until a corrective action of its lot is answered or a newer letter follows."""
     supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
     lots = judged(supplier, grade, "RR", first=10)
     day = supply.month(12)
@@ -219,7 +219,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
 
 
 def test_what_was_due_seconds_ago_was_due_today(shop, clock):
-    """No day has gone by."""
+    """A date seconds ago was due today."""
     lots = judged(shop.supplier(), shop.grade(limits=DIAMETER), "R", first=10)
     letter_about(lots[0], "L-1", supply.month(12) + timedelta(days=7))
     clock.shift(timedelta(seconds=5))
@@ -229,7 +229,7 @@ def test_what_was_due_seconds_ago_was_due_today(shop, clock):
 
 
 def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):
-    """A supplier that comes nearer to the reference, and one that moves by a seventh of the limit: signalled there, not listed here."""
+    """An approach to the reference, and a change of a seventh of the limit, are on the drift pages alone."""
     grade = shop.grade(limits=COLOR)
     better, slightly = shop.supplier("NBK"), shop.supplier("TTH")
     whites(better, grade, [*(0.5 + b for b in STEADY), *STEADY[:4]], prefix="N")
@@ -241,7 +241,7 @@ def test_good_news_and_immaterial_changes_stay_on_the_drift_pages(shop, clock):
 
 
 def test_the_list_says_how_many_series_it_looked_at(shop, clock):
-    """Counts and the rate are figures beside the words; an improvement and a steady supplier count and are not listed."""
+    """The list has counts and the rate of its series, with improvements and steady suppliers counted."""
     grade = shop.grade(limits=COLOR)
     moved, better, steady = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TTH")
     whites(moved, grade, [*STEADY, *(0.5 + b for b in STEADY[:4])])
@@ -263,7 +263,7 @@ def test_the_list_says_how_many_series_it_looked_at(shop, clock):
 
 
 def test_what_is_older_than_two_years_is_past(shop, clock):
-    """A supplier nobody has bought from for two years is not this week's business, a refused lot of that time neither."""
+    """A supplier without deliveries for two years, and a rejected lot of that time, are not listed."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     (spool,) = shop.receive(supplier, grade, spools=1, received_at=supply.asked(supply.month(11)))["spools"]
     shop.color(spool["code"], [WHITE[0], WHITE[1], WHITE[2] + 3], measured_at=supply.asked(supply.month(11)))

@@ -1,7 +1,7 @@
-"""A spool wound from one that fails is as bad as that one, whatever is judged afterwards.
+"""A spool respooled from a failing one fails too, whatever is assessed later.
 
-Lots under an attributes plan may be accepted with a nonconforming spool in them (MIL-STD-105E, Table II-A: 16 spools, AQL 6.5, letter C, n 5, Ac 1): the
-lot is released, that spool is not to be loaded, and neither is filament that was taken from it.
+Under an attributes plan (MIL-STD-105E, Table II-A: 16 spools, AQL 6.5, letter C, n 5, Ac 1) a lot with a nonconforming spool is
+released, but neither that spool nor filament from it is loaded.
 """
 
 import pytest
@@ -16,7 +16,7 @@ GOOD, BAD = 1.75, 1.83
 
 @pytest.fixture
 def accepted(shop):
-    """A released lot of 16 spools with one that fails: the supply, the codes of its sample, and the failing reading."""
+    """A released lot of 16 spools with one failing: the supply, the codes of its sample, and the failing reading."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     delivery = shop.receive(supplier, grade, "Q-1", 16)
     codes = delivery["sample"]["spool_codes"]
@@ -26,18 +26,18 @@ def accepted(shop):
 
 
 def wind(shop, code, *parents):
-    """Winds 100 g of each parent onto a new spool."""
+    """Respools 100 g of each parent onto a new spool."""
     body = {"code": code, "parents": [{"spool_code": parent, "mass_g": 100} for parent in parents]}
     return shop.post("production", "/spools", body)
 
 
 def clear(shop, code):
-    """Whether a spool may be loaded for a hidden part."""
+    """Whether a spool can be loaded for a hidden part."""
     return shop.ask_clearance(code, "hidden")["clear"]
 
 
 def test_another_reading_on_its_lot_does_not_clear_what_was_wound_from_a_failing_spool(shop, accepted):
-    """Judging a lot again leaves what its wound spools have from their parents."""
+    """A reassessment of the lot keeps the failures from parent spools."""
     _, codes, _ = accepted
     wind(shop, "WOUND", codes[0], codes[1])
     assert not clear(shop, "WOUND")
@@ -48,7 +48,7 @@ def test_another_reading_on_its_lot_does_not_clear_what_was_wound_from_a_failing
 
 
 def test_a_spool_that_turns_out_bad_after_winding_takes_the_wound_one_with_it(shop, accepted):
-    """What is found later on a parent reaches what was wound from it, and what was wound from that."""
+    """A failure found later on a parent reaches its respooled spools, and theirs."""
     _, codes, first = accepted
     shop.void(first)
     shop.diameter(codes[0])
@@ -60,7 +60,7 @@ def test_a_spool_that_turns_out_bad_after_winding_takes_the_wound_one_with_it(sh
 
 
 def test_it_reaches_a_wound_spool_of_another_lot(shop, accepted):
-    """The heavier parent gives the wound spool its lot; the other parent's failures reach it there too, and stay when that lot is judged."""
+    """A respooled spool belongs to the heavier parent's lot, with the failures of the other parent, also after an assessment."""
     (supplier, grade), codes, _ = accepted
     other = shop.receive(supplier, grade, "Q-2", 16)
     for code in other["sample"]["spool_codes"]:
@@ -83,7 +83,7 @@ def test_it_reaches_a_wound_spool_of_another_lot(shop, accepted):
 
 
 def test_voiding_the_failing_reading_restores_what_was_wound(shop, accepted):
-    """A slip of the micrometer that is voided holds nothing back any more."""
+    """Voiding the failing reading restores the respooled spool."""
     _, codes, first = accepted
     wind(shop, "WOUND", codes[0])
     assert not clear(shop, "WOUND")

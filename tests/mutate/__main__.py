@@ -1,4 +1,4 @@
-"""A mutation run: `python -m tests.mutate FILE` puts small faults into a file and says which of them its tests do not see."""
+"""A mutation run: `python -m tests.mutate FILE` puts small faults into a file and prints those that its tests do not detect."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ SURVIVED = ("survived", "not run")
 
 
 def equivalents(file: str) -> set[tuple[str, str]]:
-    """Returns the changes of a file that no test can see, as `equivalent.toml` lists them, each with its reason."""
+    """Returns the changes of a file without an observable effect, from `equivalent.toml`, each with its reason."""
     listed = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("equivalent", [])
     return {(one["before"], one["after"]) for one in listed if one["file"] == file}
 
 
 def tried(file: str, mutants: list[Mutant], tests: list[str]) -> dict[Mutant, str]:
-    """Returns how each mutant ended, with a bar of progress on the error stream."""
+    """Returns the result of each mutant, with a progress bar on the error stream."""
     sys.stderr.write("Recording which tests run which line ...\n")
     with tempfile.TemporaryDirectory() as folder:
         covering = record(ROOT, file, tests, Path(folder))
@@ -41,7 +41,7 @@ def _progress(done: int, of: int) -> None:
 
 
 def report(file: str, source: str, ends: dict[Mutant, str], equivalent: int) -> str:
-    """Returns the result: counts, the share killed with its interval of 95 %, and each survivor with its change."""
+    """Returns the result: counts, the share killed with its 95 % interval, and each survivor with its change."""
     left = sorted((one for one, end in ends.items() if end in SURVIVED), key=lambda one: one.start)
     killed, n = len(ends) - len(left), len(ends)
     share = ""

@@ -1,4 +1,4 @@
-"""Which tests run a line: a pytest plugin that records it under `coverage`, and the map read from what it recorded."""
+"""Tests per line: a pytest plugin that records them under `coverage`, and the map read from its record."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ FILE, RECORDED = "LOTS_MUTATED_FILE", "LOTS_COVERAGE_FOLDER"
 
 @dataclass(frozen=True, slots=True)
 class Covering:
-    """The tests of each line of a file, how many seconds each test takes, and the lines that run on import."""
+    """The tests of each line of a file, seconds per test, and lines that run on import."""
 
     by_line: dict[int, list[str]]
     seconds: dict[str, float]
     on_import: frozenset[int] = frozenset()
 
     def of(self, line: int) -> list[str]:
-        """Returns the tests that run a line, the quickest first; every test for a line that runs on import alone, since any may read what it made."""
+        """Returns the tests that run a line, the quickest first; every test for a line that runs on import alone, because any can use its result."""
         tests = self.by_line.get(line)
         if tests == []:
             tests = sorted(self.seconds)
@@ -50,7 +50,7 @@ class _Recorder:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        """Says which test runs."""
+        """Sets the running test."""
         # What an earlier test has cached is worked out again, so that each test is seen to need it.
         for one in vars(sys.modules.get(self.module, self)).values():
             if callable(clear := getattr(one, "cache_clear", None)):
@@ -63,14 +63,14 @@ class _Recorder:
         return outcome
 
     def pytest_sessionfinish(self) -> None:
-        """Keeps what was recorded by this process."""
+        """Stores the record of this process."""
         self.coverage.stop()
         self.coverage.save()
         (self.folder / f"seconds-{os.getpid()}.json").write_text(json.dumps(self.seconds))
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Begins before the program is imported, since lines at the top of a file run then."""
+    """Begins before the program is imported, because lines at the top of a file run then."""
     if FILE in os.environ and hasattr(config, "workerinput"):
         config.pluginmanager.register(_Recorder())
 
@@ -86,7 +86,7 @@ def record(root: Path, file: str, tests: list[str], folder: Path) -> Covering:
 
 
 def read(folder: Path, file: str) -> Covering:
-    """Returns the map that the processes of one run recorded."""
+    """Returns the map from the processes of one run."""
     data = coverage.CoverageData(str(folder / "all"))
     for part in folder.glob("lines.*"):
         some = coverage.CoverageData(str(part))

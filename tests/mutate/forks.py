@@ -1,4 +1,4 @@
-"""Tries mutants in forks of one pytest that has imported the program and collected the tests, so that none of them waits for that again."""
+"""Tries mutants in forks of one pytest process that imported the program and collected the tests once."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ class Forks:
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        """Takes the place of the loop over the tests."""
+        """Replaces the loop over the tests."""
         source = (self.root / self.file).read_text(encoding="utf-8")
         items = {item.nodeid: item for item in session.items}
         self.functions = [
@@ -113,7 +113,7 @@ class Forks:
             os._exit(int(killed))
 
     def _anew(self, source: str, mutant: Mutant, tests: Sequence[str]) -> bool:
-        """Whether a test fails that imports the program with the mutant in it."""
+        """Whether a test fails after importing the program with the mutant."""
         for module in [one for one in sys.modules if one.partition(".")[0] in ("lots", "tests")]:
             del sys.modules[module]
         sys.meta_path.insert(0, _Mutated(self.name, self.root / self.file, mutant.of(source)))
@@ -138,7 +138,7 @@ class Forks:
 
 
 def fail(session: pytest.Session, items: Sequence[pytest.Item]) -> bool:
-    """Returns whether one of these tests fails; none runs after it."""
+    """Returns whether one of these tests fails, and stops there."""
     for item, following in zip(items, [*items[1:], None], strict=True):
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
         if session.testsfailed:
@@ -147,7 +147,7 @@ def fail(session: pytest.Session, items: Sequence[pytest.Item]) -> bool:
 
 
 def exchanged(functions: Sequence[types.FunctionType], source: str, mutant: Mutant) -> bool:
-    """Puts a mutant into the one of these functions that it lies in; returns False where it lies in none."""
+    """Puts a mutant into the function that contains it; returns False where none does."""
     place = function_around(source, mutant)
     live = [one for one in functions if _place(one.__code__) == place]
     if live:
@@ -162,12 +162,12 @@ def _place(code: types.CodeType) -> tuple[str, int]:
 
 
 def _codes(code: types.CodeType) -> list[types.CodeType]:
-    """A code object and all in it."""
+    """A code object and all nested ones."""
     return [code, *(one for part in code.co_consts if isinstance(part, types.CodeType) for one in _codes(part))]
 
 
 def function_around(source: str, mutant: Mutant) -> tuple[str, int] | None:
-    """Returns the qualified name and first line of the outermost function in whose body a mutant lies, None where it lies in none."""
+    """Returns the qualified name and first line of the outermost function around a mutant, None without one."""
     last = mutant.line + source[mutant.start : mutant.end].count("\n")
 
     def inside(nodes: Sequence[ast.stmt], prefix: str) -> tuple[str, int] | None:
@@ -184,7 +184,7 @@ def function_around(source: str, mutant: Mutant) -> tuple[str, int] | None:
 
 
 def statement_line(source: str, line: int) -> int:
-    """Returns where the statement of a line begins: not every further line of it is said to be run."""
+    """Returns the first line of a line's statement, because further lines are not always recorded."""
     starts = (
         node.lineno
         for node in ast.walk(ast.parse(source))
@@ -194,7 +194,7 @@ def statement_line(source: str, line: int) -> int:
 
 
 class _Mutated(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):
-    """Imports one module from another text."""
+    """Imports one module from a changed text."""
 
     def __init__(self, name: str, path: Path, text: str) -> None:
         self.name, self.path, self.text = name, path, text

@@ -1,4 +1,4 @@
-"""Mutants of a file: small faults, one at a time, each a change of a few characters where the syntax tree has a node of its kind."""
+"""Mutants of a file: small single faults, each a change of a few characters at a node of the syntax tree."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ LONGEST_SENTENCE = 600
 
 @dataclass(frozen=True, slots=True)
 class Mutant:
-    """One fault: the text from `start` to `end` of the source becomes `text`. `line` is where it begins, from 1."""
+    """One fault: the text from `start` to `end` of the source becomes `text`. `line` is its first line, from 1."""
 
     kind: str
     line: int
@@ -51,7 +51,7 @@ class Mutant:
         return source[: self.start] + self.text + source[self.end :]
 
     def change(self, source: str) -> tuple[str, str]:
-        """Returns the lines that it changes, before and after, each on one line without its indent."""
+        """Returns the changed lines, before and after, each on one line without its indent."""
         first = source.rfind("\n", 0, self.start) + 1
         last = source.find("\n", self.end)
         rest = source[self.end : last if last >= 0 else len(source)]
@@ -60,7 +60,7 @@ class Mutant:
 
 
 def mutants_of(source: str) -> list[Mutant]:
-    """Returns every mutant of a source that compiles and differs from it, in the order of their places."""
+    """Returns every mutant of a source that compiles and differs from it, in order."""
     tree = ast.parse(source)
     whole = ast.dump(tree)
     found: dict[tuple[int, int, str], Mutant] = {}
@@ -70,7 +70,7 @@ def mutants_of(source: str) -> list[Mutant]:
 
 
 def sample(mutants: list[Mutant], size: int | None, seed: int) -> list[Mutant]:
-    """Returns so many of them drawn at random, in the order of their places; all of them without a size."""
+    """Returns so many of them at random, in order; all without a size."""
     if size is None or size >= len(mutants):
         return mutants
     drawn = set(random.Random(seed).sample(range(len(mutants)), size))
@@ -95,7 +95,7 @@ class _Places:
         self.lines = source.splitlines(keepends=True)
 
     def all(self) -> Iterator[Mutant]:
-        """Goes through the tree, annotations and docstrings left out."""
+        """Visits the tree without annotations and docstrings."""
         waiting: list[ast.AST] = [self.tree]
         while waiting:
             node = waiting.pop()

@@ -1,4 +1,4 @@
-"""Which mutants a source has, and that each one that is listed as equivalent is still one of its file."""
+"""The mutants of a source, and the validity of those listed as equivalent."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ EQUIVALENT = tomllib.loads((Path(__file__).parent / "equivalent.toml").read_text
 
 
 def after(source: str, kind: str) -> set[str]:
-    """What a source becomes by the mutants of one kind."""
+    """The changed sources of one kind of mutant."""
     return {one.of(source) for one in mutants_of(source) if one.kind == kind}
 
 
@@ -40,30 +40,30 @@ def after(source: str, kind: str) -> set[str]:
     ],
 )
 def test_a_node_has_the_mutants_of_its_kind(kind: str, source: str, expected: set[str]) -> None:
-    """Each is the source with a few characters changed, and no other."""
+    """Each node has exactly the mutants of its kind, each a change of a few characters."""
     assert expected == after(source, kind)
 
 
 def test_docstrings_annotations_and_codes_are_left_alone() -> None:
-    """They are no behaviour, and a code is compared by whoever reads it."""
+    """Docstrings, annotations and codes have no mutants."""
     assert [] == mutants_of('def f(n: int | None = None) -> "a b":\n    """Says so and so."""\n    return None\n')
     assert set() == after("x = 'color.lot_delta_e'", "sentence")
 
 
 def test_letters_of_two_bytes_do_not_move_a_place() -> None:
-    """Python counts columns in bytes."""
+    """Letters of two bytes do not shift a place, because Python counts columns in bytes."""
     assert {"f('Grüße', a <= b)", "f('Grüße', a >= b)"} == after("f('Grüße', a < b)", "comparison")
 
 
 def test_a_change_is_shown_by_its_lines() -> None:
-    """Without indents, on one line however many it spans."""
+    """A change is shown as lines without indents, each on one line."""
     source = "if a:\n    raise Error(\n        1\n    )\nb()\n"
     removed = next(one for one in mutants_of(source) if one.kind == "removed" and one.line == 2)
     assert ("raise Error( 1 )", "pass") == removed.change(source)
 
 
 def test_a_sample_is_the_same_for_a_seed() -> None:
-    """Drawn without a second time, in the order of places."""
+    """A sample is unique, in order, and equal for a seed."""
     mutants = mutants_of("\n".join(f"a{n} < b{n}" for n in range(20)))
     drawn = sample(mutants, 10, seed=3)
     assert drawn == sample(mutants, 10, seed=3) != sample(mutants, 10, seed=4)
@@ -72,7 +72,7 @@ def test_a_sample_is_the_same_for_a_seed() -> None:
 
 
 def test_an_equivalent_change_is_one_of_its_file() -> None:
-    """A change whose lines are gone is taken off the list; each has its reason."""
+    """Each listed equivalent change is in its file and has a reason."""
     changes: dict[str, set[tuple[str, str]]] = {}
     for one in EQUIVALENT:
         if one["file"] not in changes:
@@ -110,13 +110,13 @@ def e(n: int = 1 - 2) -> int:
     ("line", "place"), [(1, None), (4, None), (8, ("B.d", 6)), (10, None), (12, ("e", 10)), (13, ("e", 10))]
 )
 def test_a_mutant_lies_in_the_outermost_function_whose_body_it_is_in(line: int, place: tuple[str, int] | None) -> None:
-    """Names and first lines are those of the code; a default value and what stands in a class are no part of a body."""
+    """Names and first lines are those of the code; default values and class bodies are outside."""
     found = {function_around(SOURCE, one) for one in mutants_of(SOURCE) if one.line == line}
     assert {place} == found
 
 
 def test_a_running_function_takes_a_mutant_in() -> None:
-    """Whoever holds the function runs the fault from then on; where none is that function, nothing is exchanged."""
+    """Holders of a function run the fault after the exchange; without the function nothing is exchanged."""
     kept: dict[str, types.FunctionType] = {}
     exec(compile(SOURCE, "kept", "exec"), kept)  # noqa: S102
     (mutant,) = (one for one in mutants_of(SOURCE) if one.line == 12 and one.text == ">=")
@@ -128,5 +128,5 @@ def test_a_running_function_takes_a_mutant_in() -> None:
 
 @pytest.mark.parametrize(("line", "start"), [(1, 1), (7, 7), (8, 8), (9, 9), (14, 13)])
 def test_a_line_belongs_to_its_innermost_statement(line: int, start: int) -> None:
-    """A line between statements belongs to the one around it, or to none."""
+    """A line belongs to its innermost statement, or to none."""
     assert start == statement_line(SOURCE.replace("f()\n", "f(\n    )\n"), line)

@@ -1,4 +1,4 @@
-"""The error rates that the program promises, each simulated from outside: `python -m tests.promises` prints them as a table.
+"""The promised error rates of the program, each simulated from outside: `python -m tests.promises` prints them as a table.
 
-Each module beside this one holds the promises of one subject as `PROMISES`. The slow tests hold every one of them.
+Each module here holds the promises of one subject as `PROMISES`. The slow tests verify every one.
 """

@@ -1,4 +1,4 @@
-"""Prints the table of promises, as DEVELOPERS.md shows it: promised, before, and as simulated now."""
+"""Prints the table of promises in DEVELOPERS.md: promised, before, and as simulated now."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ SUBJECTS = sorted(path.stem for path in Path(__file__).parent.glob("*.py") if pa
 
 
 def every_promise() -> list[tuple[str, int, Promise]]:
-    """Returns each promise with its subject and its place there."""
+    """Returns each promise with its subject and its index."""
     return [
         (subject, place, promise)
         for subject in SUBJECTS
@@ -28,7 +28,7 @@ def _measured(subject: str, place: int) -> Rate:
 
 
 def main() -> int:
-    """Simulates every promise on two processes, prints the table, and returns 1 where one is broken."""
+    """Simulates every promise on two processes, prints the table, and returns 1 if one is broken."""
     sys.stdout.write("| promise | promised | before | now (99 % interval) |\n|---|---|---|---|\n")
     broken = 0
     with ProcessPoolExecutor(2) as pool:

@@ -1,4 +1,4 @@
-"""A verdict under the guarded rule: at most 5 % of what lies on its limit passes, and at most 5 % is claimed to lie beyond it."""
+"""A verdict under the guarded rule: at most 5 % of values on the limit pass, and at most 5 % are claimed beyond it."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def _diameter(values: np.ndarray, u: float | None, estimate: Estimate = OWN) -> 
 
 
 def diameters(n: int, wanted: Callable[[Finding], bool], gauge: float = 0.0, runs: int = 5000) -> Rate:
-    """Spools whose true mean is on its limit, read at n positions by a gauge whose own error they share."""
+    """Spools with the true mean on the limit, measured at n positions by a gauge with a common error."""
     rng = np.random.default_rng(n)
     values = HIGH_MM + rng.normal(0, SD_MM, (runs, n)) + rng.normal(0, gauge, (runs, 1))
     return _rate((_diameter(row, gauge or None) for row in values), runs, wanted)
@@ -69,7 +69,7 @@ def _earlier(rng: np.random.Generator, spools: int, n: int, sd: float) -> tuple[
 
 
 def pooled(ratio: float = 1.0, runs: int = 5000) -> Rate:
-    """Three positions, with ten earlier spools of three; the lot scatters `ratio` times as much as they did."""
+    """Three positions, with ten earlier spools of three; the lot has `ratio` times their spread."""
     rng = np.random.default_rng(33)
 
     def found() -> Iterator[Finding]:
@@ -81,7 +81,7 @@ def pooled(ratio: float = 1.0, runs: int = 5000) -> Rate:
 
 
 def ovalities(positions: int, true_mm: float, runs: int = 3000) -> Rate:
-    """Lots of filament whose ovality is `true_mm` at every position, gauge 0.005 mm, limit 0.03 mm: how many do not pass."""
+    """The share of lots that do not pass, with ovality `true_mm` at every position, gauge 0.005 mm, limit 0.03 mm."""
     rng = np.random.default_rng(6)
     limits = DiameterLimits(ovality_max_mm=0.03)
 
@@ -121,13 +121,13 @@ def shrinkages(runs: int = 5000) -> Rate:
 
 
 def _spools(rng: np.random.Generator, lot: int, k: int, sd: float, columns: int = 1) -> np.ndarray:
-    """How far the first k spools of a lot lie from the mean of all its spools, which is what is judged."""
+    """The distance of the first k spools of a lot from the mean of all its spools, which is assessed."""
     every = rng.normal(0, sd, (lot, columns))
     return (every - every.mean(axis=0))[:k]
 
 
 def bonds(runs: int = 5000, lots: int = 0) -> Rate:
-    """Two spools of three bars of a lot of ten, between-spool standard deviation 1 MPa, of a bar 1.5, true mean on its floor of 20 MPa."""
+    """Two spools of three specimens of a lot of ten, standard deviation 1 MPa between spools and 1.5 within, true mean on its floor of 20 MPa."""
     rng = np.random.default_rng(8)
 
     def found() -> Iterator[Finding]:
@@ -153,7 +153,7 @@ def _lots(rng: np.random.Generator, lots: int, k: int, between: float, sd: float
 def colors(
     k: int, wanted: Callable[[Finding], bool], lots: int = 0, between: float = 0.15, sd: float = 0.08, runs: int = 3000
 ) -> Rate:
-    """Lots of 20 spools, k of them read three times, whose mean differs by exactly 1 (CIE76) from their reference."""
+    """Lots of 20 spools, k of them measured three times, whose mean differs by exactly 1 (CIE76) from their reference."""
     rng = np.random.default_rng(9)
     limits = ColorLimits("CIE76", lot_max=1.0)
 
@@ -179,7 +179,7 @@ def colors(
 def spools_like_reference(
     value: float, k: int, sd: float, limit: float, runs: int = 1500, u: float | None = None
 ) -> Rate:
-    """Lots of k spools, each `value` from the reference and read three times: in how many some spool does not pass."""
+    """The share of lots of k spools, each `value` from the reference and measured three times, with a spool that does not pass."""
     rng = np.random.default_rng(10)
     limits = ColorLimits("CIE76", spool_max=limit)
 
@@ -198,7 +198,7 @@ def spools_like_reference(
 
 
 def spool_at_limit(k: int, runs: int = 2000) -> Rate:
-    """One spool of k on the limit of 1, the others at 0.5 of it, read three times each: how often all pass."""
+    """The share of cases where all pass: one spool of k on the limit of 1, the others at 0.5 of it, measured three times each."""
     rng = np.random.default_rng(11)
     limits = ColorLimits("CIE76", spool_max=1.0)
     true = np.full((k, 1, 3), [95.0, -0.8, 2.0])
@@ -217,7 +217,7 @@ def spool_at_limit(k: int, runs: int = 2000) -> Rate:
 
 
 def intervals(true: float, runs: int = 5000) -> Rate:
-    """How many intervals of a colour difference hold the true one; 0.1 known per coordinate (CIE76)."""
+    """The share of intervals of a colour difference that contain the true one; u 0.1 per coordinate (CIE76)."""
     rng = np.random.default_rng(12)
     limits = ColorLimits("CIE76", spool_max=5.0)
     held = 0
@@ -231,7 +231,7 @@ def intervals(true: float, runs: int = 5000) -> Rate:
 
 
 def stated(runs: int = 40_000) -> Rate:
-    """Of spools stated to conform with 0.99 to 0.999 after three readings, true values anywhere about the limit: how many do."""
+    """The conforming share of spools stated to conform with 0.99 to 0.999 after three readings, with true values around the limit."""
     rng = np.random.default_rng(13)
     true = HIGH_MM + rng.uniform(-40, 40, runs) * SD_MM
     kept, of = 0, 0
@@ -254,7 +254,7 @@ PROMISES = (
         for n, before in ((2, 17.4), (3, 12.1), (4, 9.9), (5, 8.8), (10, 6.7), (20, 5.8))
     ),
     Promise(
-        "the same, 2 readings and as large an error of the gauge",
+        "false accepts at the limit, 2 readings, equal gauge error",
         before="not measured",
         measure=partial(diameters, 2, _passes, SD_MM),
         **AT_MOST,
@@ -264,9 +264,12 @@ PROMISES = (
     ),
     Promise("3 readings and ten earlier spools, homogeneity tested first", before="12.1 %", measure=pooled, **AT_MOST),
     Promise("shrinkage by a line from 3 coupons", before="17.5 %", measure=shrinkages, **AT_MOST),
-    Promise("bond, 2 spools of 3 bars", before="14.8 %", measure=bonds, **AT_MOST),
+    Promise("bond, 2 spools of 3 specimens", before="14.8 %", measure=bonds, **AT_MOST),
     Promise(
-        "bond, 2 spools of 3 bars and four earlier lots", before="14.8 %", measure=partial(bonds, lots=4), **AT_MOST
+        "bond, 2 spools of 3 specimens and four earlier lots",
+        before="14.8 %",
+        measure=partial(bonds, lots=4),
+        **AT_MOST,
     ),
     Promise("a lot's colour, 2 spools", before="7 to 16 %", measure=partial(colors, 2, _passes), **AT_MOST),
     Promise(
@@ -315,21 +318,21 @@ PROMISES = (
         "one spool of 8 on the limit of spools", before="not measured", measure=partial(spool_at_limit, 8), **AT_MOST
     ),
     Promise(
-        "8 spools like their reference, reading sd 0.2, limit 0.5: some is held back",
+        "8 spools equal to their reference, reading sd 0.2, limit 0.5: any is held",
         "stated: some 34 %",
         "65 %",
         partial(spools_like_reference, 0.0, 8, 0.2, 0.5, 700),
         high=0.4,
     ),
     Promise(
-        "perfectly round filament, 20 positions, gauge 0.005 mm, limit 0.03 mm: held back",
+        "perfectly round filament, 20 positions, gauge 0.005 mm, limit 0.03 mm: held",
         "stated: some 18 %",
         "19 %",
         partial(ovalities, 20, 0.0, 1500),
         high=0.21,
     ),
     Promise(
-        "3 readings that scatter twice as much as the ten earlier spools: false accepts",
+        "3 readings with twice the spread of the ten earlier spools: false accepts",
         "stated: some 15 %",
         "not measured",
         partial(pooled, 2.0),

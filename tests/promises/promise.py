@@ -1,4 +1,4 @@
-"""A promised rate, and how often it was seen in simulated cases."""
+"""A promised rate, and its rate in simulated cases."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Rate:
-    """How many of the simulated cases went so."""
+    """A number of simulated cases."""
 
     hits: int
     of: int
 
     @property
     def value(self) -> float:
-        """The rate seen, 0..1."""
+        """The simulated rate, 0..1."""
         return self.hits / self.of
 
     def interval(self, confidence: float = 0.99) -> tuple[float, float]:
@@ -48,6 +48,6 @@ class Promise:
     high: float = 1.0
 
     def kept_by(self, rate: Rate) -> bool:
-        """True where the rate seen, give or take the noise of the simulation, lies between `low` and `high`."""
+        """True where the simulated rate, within its noise, lies between `low` and `high`."""
         least, most = rate.interval()
         return least <= self.high and most >= self.low

@@ -1,4 +1,4 @@
-"""The forecast covers and suppliers who are alike do not differ, whenever somebody looks: suppliers invented lot by lot."""
+"""The forecast covers, and equal suppliers do not differ whenever read: suppliers invented lot by lot."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ NAMES = {0: "Quillwort", 1: "Ninebark"}
 
 @dataclass(frozen=True)
 class Supply:
-    """A supplier with scatter 1 about its level: steady, stepped by `step` so many lots `ago`, or wandering by `walk` from lot to lot."""
+    """A supplier with spread 1 about its level: steady, stepped by `step` so many lots `ago`, or wandering by `walk` from lot to lot."""
 
     lots: int
     step: float = 0.0
@@ -40,7 +40,7 @@ class Supply:
     walk: float = 0.0
 
     def made(self, rng: np.random.Generator) -> tuple[np.ndarray, float, float, float]:
-        """Figures of its lots, mean and deviation of the next as far as they are settled, and the next."""
+        """Figures of its lots, mean and deviation of the next as far as fixed, and the next."""
         level = self.walk * rng.standard_normal(self.lots + 1).cumsum()
         level[self.lots - self.ago :] += self.step
         values = level + rng.standard_normal(self.lots + 1)
@@ -49,7 +49,7 @@ class Supply:
 
 
 def next_lot_within(supply: Supply) -> Rate:
-    """How often the next lot's figure lies in its prediction interval."""
+    """The share of next lots' values within their prediction interval."""
     rng = np.random.default_rng(1)
     hits, runs = 0, 1500 if supply.lots <= 30 else 1000
     for _ in range(runs):
@@ -68,7 +68,7 @@ APARTS = (0.5, 1.3, 2.0, 3.3)
 def probability_within(
     supplies: tuple[Supply, ...], runs: int = 1600, otherwise: tuple[int, int] = NOTHING_ELSE
 ) -> Rate:
-    """How often the interval of the probability holds the true one, of these suppliers and limits in turn."""
+    """The share of intervals of the probability that contain the true one, for these suppliers and limits in turn."""
     rng = np.random.default_rng(2)
     hits = 0
     with patch.object(forecast, "SUPPLIERS", 600):
@@ -88,7 +88,10 @@ USES = {"fit": ("shrinkage.x",), "cosmetic": ("shrinkage.y",)}
 
 
 def probability_by_use_within(use: str | None, supplies: tuple[Supply, ...], runs: int = 1600) -> Rate:
-    """How often the interval of the probability for a use, for at least one of two where None, holds the true one; each use has a measure of its own."""
+    """The share of intervals of the probability for a use, or for at least one of two (None), that contain the true one.
+
+    Each use has its own measure.
+    """
     rng = np.random.default_rng(8)
     hits = 0
     with patch.object(forecast, "SUPPLIERS", 600):
@@ -129,28 +132,31 @@ UNSEEN = (Supply(20, 1.0, 3), Supply(30, 1.0, 3), Supply(60, 1.0, 3), Supply(60,
 
 
 def _covers(what: str, before: str, measure: Callable[[], Rate], low: float = 0.93, high: float = 0.97) -> Promise:
-    return Promise(f"Forecast: {what}", f"95 % (from {100 * low:g} to {100 * high:g} %)", before, measure, low, high)
+    return Promise(f"Forecast: {what}", f"95 % ({100 * low:g} to {100 * high:g} %)", before, measure, low, high)
 
 
 def _next_lots() -> Iterator[Promise]:
     for lots in (8, 12, 20, 30, 60):
-        yield _covers(f"next lot's figure, steady, {lots} lots", "not given", partial(next_lot_within, Supply(lots)))
+        yield _covers(f"next lot's value, steady, {lots} lots", "not given", partial(next_lot_within, Supply(lots)))
     for lots, ago, steps in ((12, 8, SMALL), (20, 3, ALL), (20, 8, ALL), (30, 15, ALL), (60, 8, ALL)):
         for step in steps:
-            what = f"next lot's figure, step of {step:g} sd {ago} of {lots} lots ago"
+            what = f"next lot's value, step of {step:g} sd {ago} of {lots} lots ago"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, ago)))
     for lots in (8, 20, 60):
         for walk in (0.3, 1.0):
-            what = f"next lot's figure, level wandering by {walk:g} sd, {lots} lots"
+            what = f"next lot's value, level wandering by {walk:g} sd, {lots} lots"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, walk=walk)))
     for lots, ago, steps in ((8, 3, ALL), (12, 3, ALL), (12, 8, (4.0,))):
         for step in steps:
-            what = f"next lot's figure, step of {step:g} sd {ago} of {lots} lots ago, wider for the suspicion"
+            what = f"next lot's value, step of {step:g} sd {ago} of {lots} lots ago, widened for a suspected step"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, ago)), high=1.0)
 
 
 def verdicts_within(lots: int, ago: int, runs: int = 1200) -> Rate:
-    """How often the interval from verdicts alone holds the share accepted now, of suppliers whose share changed so many lots ago, 0 for never."""
+    """The share of intervals from verdicts alone that contain the present accepted share.
+
+    The suppliers' share changed so many lots ago, 0 for never.
+    """
     rng = np.random.default_rng(7)
     hits = 0
     for _ in range(runs):
@@ -171,7 +177,7 @@ def _leaves_zero_out(found: Interval | None) -> bool:
 
 
 def means_ever_differ(draw: Callable[[np.random.Generator, int], np.ndarray], ratio: int = 1, runs: int = 600) -> Rate:
-    """How often the means of two suppliers ever differ, one of whom delivers `ratio` lots for one of the other's."""
+    """How often the means of two suppliers ever differ, one with `ratio` lots for each of the other's."""
     rng = np.random.default_rng(3)
     hits = 0
     for _ in range(runs):
@@ -186,7 +192,7 @@ def means_ever_differ(draw: Callable[[np.random.Generator, int], np.ndarray], ra
 
 
 def shares_ever_differ(share: float, ratio: int = 1, runs: int = 400) -> Rate:
-    """How often the shares accepted of two suppliers ever differ."""
+    """How often the accepted shares of two suppliers ever differ."""
     rng = np.random.default_rng(4)
     hits = 0
     for _ in range(runs):
@@ -201,7 +207,7 @@ def shares_ever_differ(share: float, ratio: int = 1, runs: int = 400) -> Rate:
 
 
 def _lots_of(rng: np.random.Generator, lots: int) -> list[LotResult]:
-    """Lots of a supplier like any other: 85 % accepted, yellow by a third, of two shades in turn."""
+    """Lots of an average supplier: 85 % accepted, yellow by a third, of two shades in turn."""
     colors = rng.normal((0.2, -0.1, 0.3), (0.3, 0.15, 0.3), (lots, 3))
     good = rng.random(lots) < 0.85
     return [
@@ -211,7 +217,7 @@ def _lots_of(rng: np.random.Generator, lots: int) -> list[LotResult]:
 
 
 def anybody_ever_ranks(runs: int = 160) -> Rate:
-    """How often one of two suppliers who are alike ever gets a rank, on any criterion, in the answer as a whole."""
+    """How often one of two equal suppliers ever has a rank on any criterion of the answer."""
     rng = np.random.default_rng(5)
     hits = 0
     # How many more lots are needed is no matter here.
@@ -229,7 +235,7 @@ def anybody_ever_ranks(runs: int = 160) -> Rate:
 
 
 def anybody_is_ever_told_apart(runs: int = 160) -> Rate:
-    """How often any of three suppliers who are alike ever stands above another, on any criterion; the third joins after half of the lots."""
+    """How often any of three equal suppliers ever ranks above another on any criterion; the third joins after half of the lots."""
     rng = np.random.default_rng(8)
     hits = 0
     # How many more lots are needed is no matter here.
@@ -271,7 +277,7 @@ EVERY_LOT = "13 to 15 %"
 
 def _alike(what: str, measure: Callable[[], Rate], most: float = 0.05) -> Promise:
     return Promise(
-        f"Comparison: {what}, looked at after every lot", f"at most {100 * most:.3g} %", EVERY_LOT, measure, 0.0, most
+        f"Comparison: {what}, read after every lot", f"at most {100 * most:.3g} %", EVERY_LOT, measure, 0.0, most
     )
 
 
@@ -291,13 +297,13 @@ PROMISES: tuple[Promise, ...] = (
     ),
     _covers("probability of acceptance, stepped 3 lots ago", "70 to 85 %", partial(probability_within, JUST_STEPPED)),
     _covers(
-        "probability of acceptance, step of 1 or 2 sd 3 lots ago after 17 to 57 steady ones, not to be seen yet",
+        "probability of acceptance, step of 1 or 2 sd 3 lots ago after 17 to 57 steady ones, not detectable yet",
         "70 to 85 %",
         partial(probability_within, UNSEEN),
         0.80,
     ),
     _covers(
-        "probability of acceptance, 20 lots of steady suppliers of whom nothing else ever failed",
+        "probability of acceptance, 20 lots of steady suppliers without any other failure",
         "not measured",
         partial(probability_within, (Supply(20),), otherwise=(20, 20)),
         high=1.0,
@@ -319,13 +325,13 @@ PROMISES: tuple[Promise, ...] = (
     _covers("share accepted from verdicts, changed 8 of 20 lots ago", "30 to 67 %", partial(verdicts_within, 20, 8)),
     _covers("share accepted from verdicts, changed 30 of 60 lots ago", "2 to 53 %", partial(verdicts_within, 60, 30)),
     _covers(
-        "share accepted from verdicts, changed 8 of 60 lots ago, hardly to be seen yet",
+        "share accepted from verdicts, changed 8 of 60 lots ago, hardly detectable yet",
         "0 to 36 %",
         partial(verdicts_within, 60, 8),
         0.75,
     ),
-    _alike("two suppliers who are alike rank, on any criterion of the answer", anybody_ever_ranks),
-    _alike("any of three suppliers who are alike stands above another, one joining later", anybody_is_ever_told_apart),
+    _alike("two equal suppliers ranked on any criterion", anybody_ever_ranks),
+    _alike("any of three equal suppliers ranked above another, one joining later", anybody_is_ever_told_apart),
     _alike("equal means", partial(means_ever_differ, _normal), 1 - OF_ONE),
     _alike("equal means of skew figures", partial(means_ever_differ, _half_normal), 1 - OF_ONE),
     _alike("equal means, six lots against one", partial(means_ever_differ, _half_normal, 6), 1 - OF_ONE),

@@ -1,4 +1,4 @@
-"""Every promised error rate is kept, as far as the noise of its simulation lets anyone tell."""
+"""Every promised error rate is kept, within the noise of its simulation."""
 
 from __future__ import annotations
 
@@ -14,6 +14,6 @@ pytestmark = pytest.mark.slow
     "promise", [pytest.param(one, id=f"{subject}: {one.what}") for subject, _, one in every_promise()]
 )
 def test_promise_is_kept(promise: Promise) -> None:
-    """A rate is simulated anew and agrees with what is promised."""
+    """A simulated rate agrees with the promise."""
     rate = promise.measure()
     assert promise.kept_by(rate), f"promised {promise.promised}, seen {rate}"

@@ -1,4 +1,4 @@
-"""Of the series on the week's list, few are steady ones: shops invented whole, with good news and noise that the list must leave out."""
+"""Few series on the week's list are steady ones: whole invented shops, with good news and noise to leave out."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ SHOPS = 60
 
 
 def moving(found: Mapping[str, Any]) -> list[tuple[int, int, str]]:
-    """The series on a list: supplier, grade and measure, in its order."""
+    """The series on a list: supplier, grade and measure, in order."""
     return [(one["supplier_id"], one["grade_id"], one["measure"]) for one in found["items"] if one["measure"]]
 
 
 def false_of(lists: Sequence[Sequence[tuple[int, int, str]]]) -> Rate:
-    """How often one series of a list, drawn at random, is steady; an empty list has none.
+    """How often one random series of a list is steady; an empty list has none.
 
-    Its probability is the false discovery rate, the mean share of false entries. One draw of each list makes the draws independent, so that the
-    binomial interval is exact; a count of all entries would not be, since entries of one list depend on each other.
+    Its probability is the false discovery rate, the mean share of false entries. One draw per list makes the draws independent and the
+    binomial interval exact; entries of one list depend on each other.
     """
     rng = np.random.default_rng(11)
     drawn = [rng.choice(len(one)) if one else None for one in lists]
@@ -33,7 +33,7 @@ def false_of(lists: Sequence[Sequence[tuple[int, int, str]]]) -> Rate:
 
 
 def false_entries(*, drifts: bool, shops: int = SHOPS) -> Rate:
-    """How often an entry about a drift is false, in shops where one supplier drifts or none does."""
+    """How often a drift entry is false, in shops where one supplier drifts or none does."""
     return false_of([moving(invented(seed, drifts=drifts).week()) for seed in range(shops)])
 
 
@@ -41,14 +41,14 @@ _AT_MOST = f"at most {100 * FALSE_DISCOVERY_RATE:g} %"
 
 PROMISES: tuple[Promise, ...] = (
     Promise(
-        "the week's list, 150 lots, one of four suppliers drifts: entry about a drift is false",
+        "week's list, 150 lots, one of four suppliers drifts: false drift entries",
         _AT_MOST,
         "8 of 10 entries noise or good news",
         partial(false_entries, drifts=True),
         high=FALSE_DISCOVERY_RATE,
     ),
     Promise(
-        "the week's list, 150 lots, nobody drifts: any entry about a drift",
+        "week's list, 150 lots, no supplier drifts: any drift entry",
         _AT_MOST,
         "not given",
         partial(false_entries, drifts=False),

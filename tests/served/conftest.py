@@ -1,4 +1,4 @@
-"""The program as a whole: gunicorn and nginx as processes of their own, on a free port and a folder of the test."""
+"""The whole program: gunicorn and nginx as processes, on a free port and a folder of the test."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ PATIENCE_S = 120.0
 
 @dataclass
 class Served:
-    """A server that listens at a port of this machine, and what it has said."""
+    """A server on a port of this machine, with its output."""
 
     port: int
     process: subprocess.Popen[bytes]
@@ -38,7 +38,7 @@ class Served:
     tls: bool = False
 
     def ask(self, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, dict[str, str], Any]:
-        """Sends one request on a connection of its own and returns status, headers and answer."""
+        """Sends one request on a new connection; returns status, headers and answer."""
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         if body is not None:
             named = {"Content-Type": "application/json", **named}
@@ -75,7 +75,7 @@ class Served:
         return line
 
     def wait_for(self, condition: Callable[[], bool], what: str) -> None:
-        """Waits until something is so."""
+        """Waits until a condition holds."""
         until = time.monotonic() + PATIENCE_S
         while time.monotonic() < until and self.process.poll() is None:
             with suppress(OSError, http.client.HTTPException):
@@ -85,7 +85,7 @@ class Served:
         raise AssertionError(f"{what} did not come:\n{self.log.read_text()}")
 
     def stop(self) -> int:
-        """Ends it as a service manager does, and returns its exit status."""
+        """Stops it as a service manager does; returns its exit status."""
         self.process.send_signal(signal.SIGTERM)
         return self.process.wait(PATIENCE_S)
 
@@ -95,7 +95,7 @@ Start = Callable[..., Served]
 
 @pytest.fixture
 def start(tmp_path: Path) -> Iterator[Start]:
-    """Starts a command in the folder of the test, with settings in its environment, and waits until something listens."""
+    """Starts a command in the folder of the test with settings, and waits until it listens."""
     started: list[Served] = []
 
     def run(command: list[str], port: int, *, at: dict[str, Any] | None = None, **settings: str) -> Served:
@@ -156,7 +156,7 @@ def token(database_url: str) -> Callable[[str], str]:
 
 @pytest.fixture
 def nginx() -> str:
-    """Where nginx is."""
+    """The path of nginx."""
     found = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin:/usr/local/sbin")
     if not found:
         pytest.skip("needs nginx on the path")

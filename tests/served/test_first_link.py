@@ -1,4 +1,4 @@
-"""The link for the first administrator, as a server prints it and a browser on its machine uses it."""
+"""The link for the first administrator, from a server's output to a local browser."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def serve(start, database_url):
 
 
 def link_of(served):
-    """The path of the link that a server has printed; None without one."""
+    """The path of the printed link, or None."""
     found = re.search(
         rf"^  http://127\.0\.0\.1:{served.port}(/first/[\w-]{{43}})$", served.log.read_text(), re.MULTILINE
     )
@@ -36,7 +36,7 @@ def link_of(served):
 
 
 def send(served, path, name):
-    """Opens the form behind a link and sends it as a browser does; status, headers and page."""
+    """Opens the form of a link and sends it as a browser does; status, headers and page."""
     status, headers, page = served.ask("GET", path)
     if status != 200:
         return status, headers, page
@@ -46,7 +46,7 @@ def send(served, path, name):
 
 
 def test_an_empty_shop_prints_a_link_that_makes_the_first_administrator_once(serve):
-    """Its token opens the API, its cookie the set-up; then the link is dead, and the next start prints none."""
+    """The link's token opens the API and its cookie the set-up; then the link is invalid, and the next start prints none."""
     served = serve()
     path = link_of(served)
     status, headers, page = send(served, path, "Wilhelmina")
@@ -65,7 +65,7 @@ def test_an_empty_shop_prints_a_link_that_makes_the_first_administrator_once(ser
 
 
 def test_a_link_holds_for_its_own_process_alone(serve):
-    """After a restart the old one is dead and the new one holds."""
+    """After a restart the old link is invalid and the new one works."""
     first = serve()
     old = link_of(first)
     first.stop()
@@ -75,7 +75,7 @@ def test_a_link_holds_for_its_own_process_alone(serve):
 
 
 def test_a_client_elsewhere_is_refused_behind_a_proxy(serve):
-    """The proxy is on this machine and its client is not."""
+    """A remote client behind a local proxy is refused."""
     served = serve(LOTS_PROXY="127.0.0.1")
     path = link_of(served)
     assert 404 == served.ask("GET", path, X_Forwarded_For="203.0.113.9")[0]
@@ -83,11 +83,11 @@ def test_a_client_elsewhere_is_refused_behind_a_proxy(serve):
 
 
 def test_workers_of_gunicorn_print_no_link(gunicorn):
-    """Each would have its own; the first token comes from the command line."""
+    """Workers of gunicorn print no link; the first token comes from the command line."""
     assert "/first/" not in gunicorn("--workers", "2").log.read_text()
 
 
 def test_a_shop_with_a_token_prints_no_link(serve, database_url):
-    """Made from the command line before the start."""
+    """With a token from the command line no link is printed."""
     add_token(database_url, "Corin", "production")
     assert "/first/" not in serve().log.read_text()

@@ -1,4 +1,4 @@
-"""The administrators' guide keeps its word: its configurations serve the program as they stand there, but for ports and paths of the test."""
+"""The administrators' guide: its configurations serve the program as printed, except for ports and paths."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ WHOLE, PREFIXED, SOCKET = blocks("nginx")
 
 
 def filled(text, **instead):
-    """A text with something else in some places, each of which must be there."""
+    """A text with replacements, each of which must occur."""
     for old, new in instead.values():
         assert old in text, old
         text = text.replace(old, new)
@@ -52,7 +52,7 @@ def filled(text, **instead):
 
 @pytest.fixture
 def certificate(tmp_path):
-    """A certificate of the test's own, and its key."""
+    """A self-made certificate with its key."""
     if not shutil.which("openssl"):
         pytest.skip("needs openssl on the path")
     chain, key = tmp_path / "fullchain.pem", tmp_path / "key.pem"
@@ -63,7 +63,7 @@ def certificate(tmp_path):
 
 @pytest.fixture
 def behind(start, nginx, certificate, database_url, tmp_path):
-    """Starts gunicorn and nginx as the guide says, and returns what people reach: the server, and the prefix."""
+    """Starts gunicorn and nginx by the guide; returns the public server and the prefix."""
     pytest.importorskip("gunicorn", reason="needs gunicorn: pip install 'lots[gunicorn]'")
 
     def run(prefixed, through_socket):
@@ -110,7 +110,7 @@ def behind(start, nginx, certificate, database_url, tmp_path):
 
 
 class Form(HTMLParser):
-    """The fields that a form sends without being asked."""
+    """The hidden fields of a form."""
 
     def __init__(self, html):
         super().__init__()
@@ -118,21 +118,21 @@ class Form(HTMLParser):
         self.feed(html)
 
     def handle_starttag(self, tag, attrs):
-        """Notes a hidden field."""
+        """Stores a hidden field."""
         known = dict(attrs)
         if known.get("type") == "hidden":
             self.hidden[known["name"]] = known["value"]
 
 
 def ask(front, token, method, path, body=None, status=200):
-    """Asks the API and returns the answer, which must have this status."""
+    """Requests the API and returns the answer, which must have this status."""
     found, headers, answer = front.ask(method, path, body, Authorization=f"Bearer {token}")
     assert (status, True) == (found, "X-Request-Id" in headers), answer
     return headers, answer
 
 
 def clear_a_delivery(front, prefix, token):
-    """Sets up a grade, logs a delivery, measures what is asked for, and asks whether the spool may be loaded."""
+    """Sets up a grade, logs a delivery, measures the requested readings, and asks for clearance."""
     api = f"{prefix}/v1"
     headers, supplier = ask(front, token, "POST", f"{api}/suppliers", {"code": "QWT", "name": "Quillwort"}, 201)
     assert f"{api}/suppliers/{supplier['id']}" == headers["Location"]
@@ -162,7 +162,7 @@ def clear_a_delivery(front, prefix, token):
 
 
 def sign_in(front, prefix, token):
-    """Signs in as a browser does, and returns the cookies and where it is led."""
+    """Signs in as a browser does; returns cookies and the redirect."""
     status, sent_on, _ = front.ask("GET", f"{prefix}/lots")
     assert 302 == status
     place = urlsplit(urljoin(f"https://lots.example{prefix}/lots", sent_on["Location"]))
@@ -178,7 +178,7 @@ def sign_in(front, prefix, token):
 
 
 def cookies(headers):
-    """The cookies that an answer sets, as a browser sends them back; those that it removes are empty."""
+    """The cookies of an answer as a browser returns them, deleted ones empty."""
     pairs = [line.partition(";")[0] for line in headers["Set-Cookie"].splitlines()]
     return "; ".join(pair for pair in pairs if pair.partition("=")[2].strip('"'))
 
@@ -187,7 +187,7 @@ def cookies(headers):
     ("prefixed", "through_socket"), [(False, False), (True, False), (True, True)], ids=["root", "prefix", "socket"]
 )
 def test_a_delivery_is_cleared_through_the_configurations(behind, token, prefixed, through_socket):
-    """From the pallet to a clearance by the API, then the same lot on the pages, signed in over TLS."""
+    """A delivery is cleared by the API, and its lot is on the pages, signed in over TLS."""
     front, prefix = behind(prefixed, through_socket)
     lot = clear_a_delivery(front, prefix, token("admin"))
     cookie, place = sign_in(front, prefix, token("quality"))
@@ -201,7 +201,7 @@ def test_a_delivery_is_cleared_through_the_configurations(behind, token, prefixe
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_what_a_client_writes_into_the_headers_counts_for_nothing(behind, token):
-    """The proxy sets or clears each of them; a body too large for the program is refused by the program."""
+    """The proxy sets or clears client headers, and a large body is refused by the program."""
     front, _ = behind(False, False)
     lies = {"X_Forwarded_Host": "evil.example", "X_Forwarded_Prefix": "/evil", "Forwarded": "for=192.0.2.1"}
     _, headers, _ = front.ask("GET", "/lots", **lies, X_Forwarded_Proto="http")
@@ -216,7 +216,7 @@ def test_what_a_client_writes_into_the_headers_counts_for_nothing(behind, token)
 
 
 def test_the_unit_is_one_that_systemd_takes(tmp_path):
-    """Checked by systemd itself, with a command that is there; and what makes it safe stands in it."""
+    """The unit is accepted by systemd, with an existing command and the hardening options."""
     for line in ("NoNewPrivileges=yes", "ProtectSystem=strict", "StateDirectory=lots", "User=lots"):
         assert f"\n{line}\n" in UNIT
     if not shutil.which("systemd-analyze"):

@@ -1,4 +1,4 @@
-"""Several workers of gunicorn: they start at once, count together, log in one form, share no connection, and end in order."""
+"""Several workers of gunicorn: simultaneous start, common counts, one log form, separate connections, orderly end."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ pytestmark = pytest.mark.served
 
 
 def lines(served):
-    """What it has logged, line by line; each must be one JSON object."""
+    """Its log lines, each one JSON object."""
     return [json.loads(line) for line in served.log.read_text().splitlines()]
 
 
 def workers(served):
-    """The numbers of the processes that serve."""
+    """The process ids of the workers."""
     listed = Path(f"/proc/{served.process.pid}/task/{served.process.pid}/children").read_text()
     return {int(number) for number in listed.split()}
 
 
 @pytest.mark.parametrize("preload", [[], ["--preload"]], ids=["loaded by each worker", "preloaded"])
 def test_four_workers_start_on_an_empty_database_and_serve(gunicorn, token, preload):
-    """Deliveries and readings by many clients at once all come to be, each with a number of its own, and all workers answer to the end."""
+    """Deliveries and readings of many simultaneous clients are stored with unique numbers by all workers."""
     served = gunicorn("--workers", "4", "--threads", "2", *preload)
     admin = token("admin")
     boss = Client(served.port, admin)
@@ -56,7 +56,7 @@ def test_four_workers_start_on_an_empty_database_and_serve(gunicorn, token, prel
 
 
 def test_the_log_has_one_form_and_each_request_one_line(gunicorn):
-    """JSON from the first line to the last, gunicorn's own included; no second line from an access log."""
+    """All log lines are JSON, gunicorn's too, with one per request."""
     served = gunicorn("--workers", "2")
     assert 401 == served.ask("GET", "/v1/me", X_Request_Id="a-request-of-ours")[0]
     assert 0 == served.stop()
@@ -68,7 +68,7 @@ def test_the_log_has_one_form_and_each_request_one_line(gunicorn):
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("preload", [[], ["--preload"]], ids=["loaded by each worker", "preloaded"])
 def test_each_worker_runs_the_background_tasks(gunicorn, preload):
-    """The thread is there before any request, and the process that only forks has none."""
+    """Each worker has the background thread before any request, and the master process has none."""
     served = gunicorn("--workers", "2", *preload)
     served.wait_for(lambda: len(workers(served)) == 2, "both workers")
 
@@ -82,7 +82,7 @@ def test_each_worker_runs_the_background_tasks(gunicorn, preload):
 
 
 def requests_by_route(served, admin):
-    """What any worker says of all: route -> requests answered."""
+    """Any worker's counts of all: route -> answered requests."""
     status, _, text = served.ask("GET", "/metrics", Authorization=f"Bearer {admin}")
     assert 200 == status
     families = {family.name: family for family in text_string_to_metric_families(text.decode())}
@@ -97,7 +97,7 @@ def requests_by_route(served, admin):
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("preload", [[], ["--preload"]], ids=["loaded by each worker", "preloaded"])
 def test_any_worker_counts_for_all_and_for_those_that_ended(gunicorn, token, tmp_path, preload):
-    """Sixty requests to three workers are sixty whichever is asked, also after two of them were killed; a lot is one lot."""
+    """Sixty requests to three workers count as sixty at any worker, also after two were killed, and a lot as one."""
     folder = tmp_path / "metrics"
     served = gunicorn("--workers", "3", *preload, PROMETHEUS_MULTIPROC_DIR=str(folder))
     admin = token("admin")
@@ -131,7 +131,7 @@ def test_a_new_start_counts_anew(gunicorn, tmp_path):
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize(("proxy", "believed"), [("none", False), ("127.0.0.1", True)])
 def test_gunicorn_itself_believes_nobody(gunicorn, token, proxy, believed):
-    """Only the setting says whom; by itself gunicorn would take this machine's word that the connection is encrypted."""
+    """Forwarded headers are trusted by gunicorn only as set."""
     served = gunicorn("--workers", "1", LOTS_PROXY=proxy)
     quality = f"Bearer {token('quality')}"
     boss = Client(served.port, token("admin"))
@@ -145,7 +145,7 @@ def test_gunicorn_itself_believes_nobody(gunicorn, token, proxy, believed):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_uses_of_a_token_are_written_when_a_worker_ends(gunicorn, token, database_url):
-    """What a worker noted since the last minute is not lost."""
+    """Token uses noted by a worker in its last minute are written at its end."""
     served = gunicorn("--workers", "1")
     served.ask("GET", "/v1/me", Authorization=f"Bearer {token('quality')}")
     assert 0 == served.stop()

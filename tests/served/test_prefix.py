@@ -1,4 +1,4 @@
-"""Below a path prefix: every address in pages and answers begins with it and leads somewhere, whether the proxy takes it off or not."""
+"""Below a path prefix every address in pages and answers begins with it and is valid, whether the proxy removes it or not."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ OF_A_KIND = 3
 
 
 class Addresses(HTMLParser):
-    """Every address in a page, with the method that a form sends to it."""
+    """Every address in a page, with the method of its form."""
 
     def __init__(self, html):
         super().__init__()
@@ -31,7 +31,7 @@ class Addresses(HTMLParser):
         self.feed(html)
 
     def handle_starttag(self, tag, attrs):
-        """Notes what leads anywhere."""
+        """Stores each address."""
         known = dict(attrs)
         for name in ("href", "src", "action", "formaction", "poster", "data", "srcset", "cite", "background"):
             if name in known:
@@ -45,13 +45,13 @@ class Addresses(HTMLParser):
 
 
 class Visitor:
-    """Somebody whose requests come through a proxy at a prefix."""
+    """A person behind a proxy with a prefix."""
 
     def __init__(self, app, token, strips):
         self.app, self.token, self.strips, self.client = app, token, strips, app.test_client()
 
     def open(self, address, method="GET", **sent):
-        """Sends a request to an address as it stands in an answer."""
+        """Requests an address of an answer."""
         split = urlsplit(urljoin(f"{HOST}{PREFIX}/", address))
         assert (f"{split.scheme}://{split.netloc}", f"{split.path}/"[: len(PREFIX) + 1]) == (HOST, f"{PREFIX}/"), (
             address
@@ -80,12 +80,12 @@ class Visitor:
             yield *first.partition("=")[::2], said["Path"]
 
     def ask(self, address, method="GET", **sent):
-        """Asks the API with the token."""
+        """Requests the API with the token."""
         headers = {"Authorization": f"Bearer {self.token}", **sent.pop("headers", {})}
         return self.open(address, method, headers=headers, **sent)
 
     def sign_in(self):
-        """Signs in on the page that a stranger is sent to."""
+        """Signs in on the page to which an unknown visitor is redirected."""
         sent_on = self.open(f"{PREFIX}/")
         if sent_on.status_code == 200:
             return  # a test before did it
@@ -113,7 +113,7 @@ def visitor(shop, request):
 
 
 def kind(app, address, method):
-    """The path in the table of routes that an address leads to, with the names in its query.
+    """The documented path of an address, with the names in its query.
 
     Raises:
         HTTPException: nothing is served there.
@@ -124,7 +124,7 @@ def kind(app, address, method):
 
 
 def test_every_address_in_every_page_leads_somewhere_below_the_prefix(visitor):
-    """Signed in, from page to page: links, pictures, style sheets, and where forms are sent."""
+    """Links, pictures, style sheets and forms of all pages lead below the prefix."""
     visitor.sign_in()
     waiting, seen, read = [(f"{PREFIX}/", "start")], set(), Counter()
     astray = set()
@@ -167,7 +167,7 @@ def test_every_address_in_every_page_leads_somewhere_below_the_prefix(visitor):
 
 
 def addresses(body, name=""):
-    """Every address in an answer of the API, with the name of its field. Pointers into a body are none."""
+    """Every address in an API answer, with the name of its field, without pointers into a body."""
     if isinstance(body, dict):
         for key, part in body.items():
             yield from addresses(part, key)
@@ -180,7 +180,7 @@ def addresses(body, name=""):
 
 @pytest.mark.parametrize("path", sorted(LISTS))
 def test_every_address_in_a_list_leads_below_the_prefix(visitor, path):
-    """`next` and the Link header of a page lead to the next page, and other addresses there too."""
+    """`next`, the Link header and other addresses lead below the prefix."""
     answer = visitor.ask(f"{PREFIX}{path}?limit=1")
     assert 200 == answer.status_code
     for name, address in addresses(answer.get_json()):
@@ -190,7 +190,7 @@ def test_every_address_in_a_list_leads_below_the_prefix(visitor, path):
 
 
 def test_what_was_made_is_found_at_its_location(visitor):
-    """A first answer and its repeat, which is kept, name the same address."""
+    """A first answer and its stored repeat have the same address."""
     body = {"code": f"NEW-{visitor.strips}", "name": "Newcomer"}
     for _ in range(2):
         made = visitor.ask(f"{PREFIX}/v1/suppliers", "POST", json=body, headers={"Idempotency-Key": body["code"]})
@@ -199,13 +199,13 @@ def test_what_was_made_is_found_at_its_location(visitor):
 
 
 def test_a_problem_is_named_below_the_prefix(visitor):
-    """Its type is an address too."""
+    """The type of a problem is below the prefix."""
     refused = visitor.ask(f"{PREFIX}/v1/lots/999")
     assert (404, f"{PREFIX}/problems/") == (refused.status_code, refused.get_json()["type"][: len(PREFIX) + 10])
 
 
 def test_a_label_leads_back_to_its_spool(visitor):
-    """A phone that scans the code opens the page of the spool."""
+    """The code of a label opens the page of the spool."""
     label = visitor.ask(f"{PREFIX}/v1/deliveries/31/labels").get_json()["labels"][0]
     url = label["url"]
     assert f"{HOST}{PREFIX}/spools/{label['spool_code']}" == url
@@ -215,7 +215,7 @@ def test_a_label_leads_back_to_its_spool(visitor):
 
 @pytest.mark.parametrize("accept", ["text/html", "image/svg+xml", "text/csv", "application/pdf"])
 def test_papers_and_files_are_served_below_the_prefix(visitor, accept):
-    """Records, pictures, exports; what a paper links to is found."""
+    """Records, pictures and exports, and the addresses in papers, are below the prefix."""
     path = {"text/html": "lots/24/record", "image/svg+xml": "lots/uses", "text/csv": "lots"}
     answer = visitor.ask(f"{PREFIX}/v1/{path.get(accept, 'lots/24/record')}", headers={"Accept": accept})
     assert (200, accept) == (answer.status_code, answer.mimetype)
@@ -226,5 +226,5 @@ def test_papers_and_files_are_served_below_the_prefix(visitor, accept):
 
 @pytest.mark.parametrize("path", ["/healthz", "/readyz", "/metrics", "/docs", "/v1/openapi.json", "/favicon.ico"])
 def test_what_stands_beside_the_pages_is_served_below_the_prefix(visitor, path):
-    """Health, metrics, documentation."""
+    """Health, metrics and documentation are below the prefix."""
     assert visitor.ask(f"{PREFIX}{path}").status_code in (200, 204)

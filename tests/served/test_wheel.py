@@ -1,4 +1,4 @@
-"""The wheel alone, installed in an environment of its own: it has all that the program needs, and says which version it is."""
+"""The wheel alone, installed in a new environment, is complete and has its version."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PYTHON = Path("bin/python")
 
 
 def run(*command, **options):
-    """Runs a command, which must succeed, and returns what it printed."""
+    """Runs a command, which must succeed; returns its output."""
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True, **options)
     assert 0 == done.returncode, done.stdout + done.stderr
     return done.stdout
@@ -27,7 +27,7 @@ def run(*command, **options):
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory):
-    """The wheel of the sources as they are."""
+    """The wheel of the present sources."""
     folder = tmp_path_factory.mktemp("wheel")
     run(sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", folder, ROOT)
     (made,) = folder.glob("*.whl")
@@ -36,7 +36,7 @@ def wheel(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def installed(wheel, tmp_path_factory):
-    """An environment with nothing but the wheel and what it requires."""
+    """An environment with the wheel and its requirements."""
     folder = tmp_path_factory.mktemp("fresh")
     venv.create(folder, with_pip=True)
     run(folder / PYTHON, "-m", "pip", "install", "--quiet", wheel)
@@ -44,7 +44,7 @@ def installed(wheel, tmp_path_factory):
 
 
 def test_the_wheel_has_every_file_of_the_package(wheel):
-    """Templates, style sheets, guides, migrations, fonts, the demo's data, the mark that it is typed."""
+    """The wheel has templates, style sheets, guides, migrations, fonts, demo data and the typing marker."""
     with ZipFile(wheel) as packed:
         inside = set(packed.namelist())
         (metadata,) = [packed.read(name).decode() for name in inside if name.endswith(".dist-info/METADATA")]
@@ -58,7 +58,7 @@ def test_the_wheel_has_every_file_of_the_package(wheel):
 
 
 def test_the_installed_program_works_by_itself(installed, tmp_path):
-    """It tells its version, builds the demo with all of its story, and checks what it built."""
+    """The installed program prints its version, builds the whole demo and checks it."""
     program = installed / "bin" / "lots"
     assert __version__ in run(program, "--version")
     told = run(program, "demo", "--no-serve", cwd=tmp_path)
@@ -69,7 +69,7 @@ def test_the_installed_program_works_by_itself(installed, tmp_path):
 
 
 def test_the_installed_program_serves_pages_and_papers(installed, tmp_path):
-    """Health with its version, the sign-in page, style sheets, the docs and the document: no file is missing."""
+    """Health with version, sign-in page, style sheets, docs and the document are served."""
     script = (
         "import sys; from lots.app import create_app; from lots.settings import Settings\n"
         "client = create_app(Settings(database=f'sqlite:///{sys.argv[1]}', log_level='error')).test_client()\n"

@@ -1,10 +1,9 @@
-"""A small model of the shop: where lots must stand, and which loads must be given out.
+"""A small model of the shop: expected statuses and loads, from the rules alone, without code of the program.
 
-It is written from the rules alone and shares no code with the program. Its numbers come from these sources:
-
+Its numbers come from these sources:
 - MIL-STD-105E, Tables I and II-A: of 9 spools, level II, AQL 10, 5 are measured (code letter C) and 1 may be nonconforming.
 - JCGM 106:2012, 8.3: under the guarded rule a value passes when it is inside its limit by at least 1.645 standard uncertainties.
-- JCGM 100:2008, 4.2.3 and 5.1.2: the uncertainty of a mean is its scatter over the root of n, and the instrument's, as squares.
+- JCGM 100:2008, 4.2.3 and 5.1.2: the uncertainty of a mean is its spread over the root of n, and the instrument's, as squares.
 - Sharma, Wu and Dalal 2005: between two greys CIEDE2000 is the difference in lightness over S_L; CIE76 is that difference itself.
 """
 
@@ -41,7 +40,7 @@ BEST_FIRST = ("pass", "near", "missing", "fail")
 
 
 def written(moment: datetime) -> str:
-    """A moment as it is sent."""
+    """A moment as sent."""
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
@@ -52,7 +51,7 @@ def worst(verdicts: list[str]) -> str:
 
 @dataclass(frozen=True)
 class Revision:
-    """One limits revision: how many spools, which rule, which formula, and the most between lots of one job."""
+    """One limits revision: number of spools, rule, formula, and the limit between lots of one job."""
 
     by_plan: bool
     guarded: bool
@@ -62,7 +61,7 @@ class Revision:
 
     @property
     def body(self) -> dict:
-        """The revision as it is posted."""
+        """The revision as posted."""
         plan = {"plan": "MIL-STD-105E", "level": "II", "aql": 10}
         return {
             "decision_rule": "guarded" if self.guarded else "simple",
@@ -90,7 +89,7 @@ class Revision:
         return abs(one - other) / (1 + 0.015 * middle / math.sqrt(20 + middle))
 
     def doubt(self, grey: float, scatter: float, own: float) -> float:
-        """Standard uncertainty of a grey's difference from the reference. Across the lightness it is the instrument's part alone."""
+        """Standard uncertainty of a grey's difference from the reference; across the lightness the instrument's part alone."""
         value, u = self.apart(GREY, grey), math.hypot(scatter, own)
         along = max(abs(self.apart(GREY, grey + sign * u) - value) for sign in (1, -1))
         # In CIEDE2000 a* counts 1.5 times near the grey axis.
@@ -124,7 +123,7 @@ class Gauge:
     checks: list[tuple[datetime, bool]] = field(default_factory=list)
 
     def right(self, at: datetime) -> bool:
-        """Whether it was right: the check before passed and still held, and the check after, if any, passed too."""
+        """Whether it was valid: the last check passed and in date, and the next check, if any, passed."""
         start = max((moment for moment, _ in self.checks if moment <= at), default=self.since)
         following = min((moment for moment, _ in self.checks if moment > at), default=None)
         failed = [moment for moment, passed in self.checks if not passed]
@@ -133,7 +132,7 @@ class Gauge:
 
 @dataclass
 class Reading:
-    """One reading. `nth` counts all of them; `number` is the shop's. Colours vary a little, so that no two spools agree by accident."""
+    """One reading. `nth` counts all of them; `number` is the shop's. Colours vary slightly, so that no two spools are equal."""
 
     nth: int
     kind: str
@@ -147,12 +146,12 @@ class Reading:
 
     @property
     def value(self) -> float:
-        """What is read; for a colour its lightness above the reference."""
+        """The measured value; for a colour its lightness above the reference."""
         return self.measured + (self.nth % 11 * 0.003 if self.kind == "color" else 0)
 
     @property
     def sent(self) -> dict:
-        """The reading as it is posted. What is not judged varies a little too."""
+        """The reading as posted, with variation in values that are not assessed."""
         little = self.nth % 7 * 0.001
         fields = {
             "diameter": {"d1_mm": self.value, "d2_mm": 1.745 + little},
@@ -165,7 +164,7 @@ class Reading:
 
     @property
     def valid(self) -> bool:
-        """Whether its instrument was right."""
+        """Whether its instrument was valid."""
         return self.gauge is None or self.gauge.right(self.at)
 
     @property
@@ -176,7 +175,7 @@ class Reading:
 
 @dataclass
 class Permit:
-    """A concession: `taken` maps a load to what it used, or set aside while it runs."""
+    """A concession: `taken` maps a load to its used mass, or the reserved one while it runs."""
 
     number: int
     lot: Lot
@@ -190,26 +189,26 @@ class Permit:
 
     @property
     def left(self) -> float:
-        """What may still be loaded under it."""
+        """The remaining permitted mass."""
         return max(self.most - sum(self.taken.values()), 0)
 
     @property
     def figures(self) -> tuple[int, float, float, float]:
-        """Its number, what was taken, what is left, and what was taken beyond the most."""
+        """Its number, the used mass, the remainder, and the excess over the most."""
         taken = sum(self.taken.values())
         return self.number, taken, self.left, max(taken - self.most, 0)
 
     def open(self, at: datetime) -> bool:
-        """Whether it still waits for a second person."""
+        """Whether it waits for a second person."""
         return not self.approved and not self.withdrawn and at < self.until
 
     def book(self, load: int, used: float, aside: float) -> None:
-        """A load ends: what it used takes the place of what it had set aside."""
+        """A load ends: its used mass replaces the reserved one."""
         self.taken[load] = used
         self.beyond += max(used - aside, 0)
 
     def helps(self, use: str, mass: float | None, at: datetime) -> bool:
-        """Whether a load may begin under it."""
+        """Whether a load can begin under it."""
         fits = self.approved and not self.withdrawn and use in self.uses
         return fits and at <= self.until and self.left > 0 and (mass or 0) <= self.left
 
@@ -235,16 +234,16 @@ class Lot:
 
     @property
     def sample(self) -> list[str]:
-        """The spools that were drawn."""
+        """The drawn spools."""
         return [code for _, drawn in self.deliveries for code in drawn]
 
     def of_spools(self, kind: str) -> dict[str, list[Reading]]:
-        """Readings of a kind that count, by spool."""
+        """Counted readings of a kind, by spool."""
         counting = [r for r in self.readings if r.kind == kind and r.valid and not (r.voided or r.screening)]
         return {spool: [r for r in counting if r.spool == spool] for spool in dict.fromkeys(r.spool for r in counting)}
 
     def finished(self, kind: str) -> set[str]:
-        """Spools with as many readings of a kind as are asked for on each."""
+        """Spools with the required number of readings of a kind."""
         return {spool for spool, each in self.of_spools(kind).items() if len(each) >= EACH_SPOOL}
 
     @property
@@ -254,12 +253,12 @@ class Lot:
         return GREY + mean(mean(r.value for r in each) for each in spools) if spools else None
 
     def incomplete(self, kind: str) -> bool:
-        """Whether a spool that was begun lacks readings, or a delivery lacks spools of its sample."""
+        """Whether a begun spool lacks readings, or a delivery lacks spools of its sample."""
         begun = set(self.of_spools(kind))
         return begun != self.finished(kind) or any(len(begun & set(drawn)) < SAMPLE for _, drawn in self.deliveries)
 
     def each_spool(self, kind: str) -> dict[str, str]:
-        """Verdict on each spool by itself, as far as it was measured."""
+        """Verdict on each spool alone, as far as measured."""
         if kind == "diameter":
             tell = {s: [(0.05 - abs(r.value - 1.75), r.u) for r in each] for s, each in self.of_spools(kind).items()}
         else:
@@ -269,7 +268,7 @@ class Lot:
         return {spool: worst([self.revision.of(*one) for one in all_of_it]) for spool, all_of_it in tell.items()}
 
     def _mean_of(self, values: list[float], readings: list[Reading], most: float) -> tuple[float, float]:
-        """Margin and uncertainty of a mean lightness: scatter of the values, and the worst of the instruments."""
+        """Margin and uncertainty of a mean lightness: spread of the values, and the worst of the instruments."""
         scatter = stdev(values) / math.sqrt(len(values)) if len(values) > 1 else 0.0
         grey = GREY + mean(values)
         return most - self.revision.apart(GREY, grey), self.revision.doubt(
@@ -277,12 +276,12 @@ class Lot:
         )
 
     def bad_spools(self, kinds: Iterable[str] = ("diameter", "color")) -> set[str]:
-        """Spools that fail one of these by themselves."""
+        """Spools that fail one of these alone."""
         asked = [self.each_spool(kind) for kind in kinds if kind in ("diameter", "color")]
         return {spool for each in asked for spool, verdict in each.items() if verdict == "fail"}
 
     def verdict(self, kind: str) -> str:
-        """What the readings say of one characteristic of the lot. Under a plan its bad spools are left to their count."""
+        """The verdict of the readings on one characteristic of the lot; under a plan bad spools belong to the count."""
         if kind in ("bond", "moisture"):
             return self._bond() if kind == "bond" else self._moisture()
         spools, incomplete = self.each_spool(kind), self.incomplete(kind)
@@ -301,7 +300,7 @@ class Lot:
         return self._mean_of(means, every, self.revision.lot_max)
 
     def count(self, use: str) -> str:
-        """What the count of bad spools says of a use, under a plan: delivery by delivery, once one spool is bad."""
+        """The verdict of the count of bad spools on a use, per delivery, once one spool is bad."""
         bad = self.bad_spools(NEEDS[use])
         if not (self.revision.by_plan and bad):
             return "pass"
@@ -321,24 +320,24 @@ class Lot:
         return self._of_a_lot("missing" if found == "fail" else found, newest)
 
     def _of_a_lot(self, found: str, spools: Collection[str]) -> str:
-        """Under the guarded rule one spool shows nothing of the others, unless it is bad."""
+        """Under the guarded rule one spool does not represent the others, unless it is bad."""
         return "missing" if self.revision.guarded and len(spools) < 2 and found != "fail" else found
 
     def _newest_moisture(self) -> dict[str, Reading]:
         return {s: max(each, key=lambda r: (r.at, r.value)) for s, each in self.of_spools("moisture").items()}
 
     def wet(self, spool: str) -> bool:
-        """Whether a spool of the lot was read too wet, and this one not dry since."""
+        """Whether a spool of the lot was wet, and this one not dry since."""
         wet = [r.at for each in self.of_spools("moisture").values() for r in each if r.value > 0.05 + 1e-9]
         own = self._newest_moisture().get(spool)
         return bool(wet) and not (own is not None and own.value <= 0.05 + 1e-9 and own.at > max(wet))
 
     def verdicts(self) -> dict[str, str]:
-        """What the readings say of each use."""
+        """The verdict of the readings on each use."""
         return {use: worst([self.count(use), *(self.verdict(kind) for kind in needs)]) for use, needs in NEEDS.items()}
 
     def standing(self) -> str:
-        """Where it must be: the readings' word, unless a person's stands above it."""
+        """The expected status: that of the readings, unless a manual decision is above it."""
         said = set(self.verdicts().values())
         read = "quarantined" if said & {"missing", "near"} else "restricted"
         if len(said) == 1 and read != "quarantined":
@@ -348,14 +347,14 @@ class Lot:
         return {"block": "blocked", "return": "returned", "scrap": "scrapped"}.get(self.by_hand, read)
 
     def conforms(self, spool: str, use: str) -> bool:
-        """Whether the readings let a spool be loaded for a use."""
+        """Whether the readings permit a load of a spool for a use."""
         needs = NEEDS.get(use, ())
         fails = spool in self.bad_spools(needs) or ("moisture" in needs and self.wet(spool))
         loadable = self.standing() in ("released", "restricted")
         return loadable and self.verdicts().get(use) == "pass" and not fails
 
     def color_of(self, spool: str) -> tuple[float, float]:
-        """The lightness that stands for a spool, and how much more it may differ: nothing where it was measured or one spool was."""
+        """The lightness of a spool, and its allowance: 0 where it was measured or one spool was."""
         spools = {code: [r.value for r in each] for code, each in self.of_spools("color").items()}
         if spool in spools:
             return GREY + mean(spools[spool]), 0.0
@@ -366,7 +365,7 @@ class Lot:
         return self.grey, math.sqrt(max(0.0, stdev(mean(each) for each in spools.values()) ** 2 - told))
 
     def matches(self, spool: str, other: Lot, another: str) -> bool:
-        """Whether two spools may stand in one job that shows: by the formulas of both lots, and the stricter limit."""
+        """Whether two spools match in one visible job, by the formulas of both lots and the stricter limit."""
         if self.grey is None or other.grey is None:
             # Of a lot without a colour there is nothing to compare its own spools by.
             return self is other
@@ -381,7 +380,7 @@ class Lot:
         return True
 
     def takes(self, action: str, at: datetime) -> bool:
-        """Whether a decision by hand may follow the one in force. Of an ending only the lifting may, within a day."""
+        """Whether a manual decision can follow the present one; an ending only by a lift within a day."""
         if self.by_hand in ("return", "scrap"):
             return action == "lift" and at <= self.ended_at + timedelta(days=1)
         return action != self.by_hand and (action != "lift" or self.by_hand is not None)
@@ -389,7 +388,7 @@ class Lot:
     def may_load(
         self, spool: str, use: str, mass: float | None, at: datetime, in_job: list[tuple[Lot, str]]
     ) -> tuple[bool, Permit | None]:
-        """Whether the lot lets a spool be loaded for a job with these spools in it, and the concession it is loaded under."""
+        """Whether the lot permits a load for a job with these spools, and the concession used."""
         beside = [(other, code) for other, code in in_job if code != spool]
         alike = use != "cosmetic" or all(self.matches(spool, *one) for one in beside)
         helping = [permit for permit in self.permits if permit.helps(use, mass, at)]

@@ -1,4 +1,4 @@
-"""Whatever changes something leaves an entry in the history: who, when, what."""
+"""Every change has a history entry: person, time and content."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -34,7 +34,7 @@ def since(shop, before):
 
 
 def test_every_change_leaves_an_entry_with_who_when_and_what(shop):
-    """Each POST and PATCH of the API that changes something adds entries in the name of whoever asked. A new path without one fails."""
+    """Each changing POST and PATCH of the API adds entries with its person; a new path without one fails."""
     document = shop.app.test_client().get("/v1/openapi.json").get_json()
     changing = {path for path, item in document["paths"].items() if {"post", "patch", "put", "delete"} & set(item)}
     assert changing == set(CHANGES) | READS
@@ -56,7 +56,7 @@ def test_every_change_leaves_an_entry_with_who_when_and_what(shop):
 
 
 def test_what_only_works_something_out_leaves_none(shop):
-    """Picks, tab checks and colour differences, and a clearance that is asked for, are not in the history."""
+    """Picks, tab checks, colour differences and clearances are not in the history."""
     at = Furnished(shop)
     changes = [Change(at, path) for path in sorted(READS)]
     before = contents()
@@ -67,14 +67,14 @@ def test_what_only_works_something_out_leaves_none(shop):
 
 
 def test_a_shop_in_which_everything_happened_has_no_findings(shop):
-    """Chains, rows, masses and judgements all agree after every change there is."""
+    """After every kind of change chains, rows, masses and assessments agree."""
     lived_in(shop)
     with connected():
         assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_each_lot_has_its_own_chain_and_the_shop_has_one(shop):
-    """Entries are numbered from 1 in each chain, and each continues the one before it, as anybody can work out from the API."""
+    """Entries of each lot's chain and the shop's are numbered from 1 and linked, verifiable from the API."""
     lived_in(shop)
     chains = {}
     for event in events(shop):
@@ -91,7 +91,7 @@ def test_each_lot_has_its_own_chain_and_the_shop_has_one(shop):
 
 
 def test_one_request_leaves_one_entry_per_lot(shop):
-    """A list of readings on two lots is two entries, however many readings there are."""
+    """A list of readings on two lots makes two entries."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     first, second = (shop.receive(supplier, grade, number, spools=1) for number in ("Q-1", "Q-2"))
     before = events(shop)
@@ -105,7 +105,7 @@ def test_one_request_leaves_one_entry_per_lot(shop):
 
 
 def test_a_decision_and_what_it_opens_stand_in_the_entry_of_what_led_to_it(shop):
-    """A reading that blocks a loaded lot is one entry with the reading, the decision and the containment."""
+    """A reading that blocks a loaded lot makes one entry with reading, decision and containment."""
     delivery = shop.good_lot()
     shop.load(delivery["spools"][0]["code"])
     shop.color(delivery["spools"][0]["code"], [80.0, *WHITE[1:]])
@@ -115,7 +115,7 @@ def test_a_decision_and_what_it_opens_stand_in_the_entry_of_what_led_to_it(shop)
 
 
 def test_winding_two_lots_together_stands_in_the_history_of_both(shop):
-    """The lot that the new spool goes to says it was wound, the other that filament was taken."""
+    """Respooling two lots is in both histories, as the new spool and as the removed filament."""
     at = Furnished(shop)
     before = events(shop)
     made = wind_two_lots(at)
@@ -126,7 +126,7 @@ def test_winding_two_lots_together_stands_in_the_history_of_both(shop):
 
 
 def test_what_is_kept_nowhere_else_stands_in_the_entry(shop):
-    """The row of a supplier says only what holds now; the history says what it was changed to, and when a spool was dried before."""
+    """A supplier's changes and earlier dryings, absent from the present row, are in the history."""
     at = Furnished(shop)
     Change(at, "/v1/suppliers/{number}").make()
     assert {"name": "N", "contact": "tel. 8"} == events(shop)[-1]["content"]["values"]
@@ -135,7 +135,7 @@ def test_what_is_kept_nowhere_else_stands_in_the_entry(shop):
 
 
 def test_a_failed_instrument_check_stands_in_the_shops_history_and_in_each_lots(shop):
-    """The check is the shop's; each lot it put in another light has an entry of being judged again."""
+    """A failed check is in the shop's history, and each affected lot has an entry of its reassessment."""
     at = Furnished(shop)
     reading = {"spool_code": at.spool, "d1_mm": 1.75, "d2_mm": 1.75, "instrument_id": at.instrument["id"]}
     shop.measure("diameter", reading)
@@ -149,7 +149,7 @@ def test_a_failed_instrument_check_stands_in_the_shops_history_and_in_each_lots(
 
 
 def test_tokens_are_made_and_ended_from_the_command_line(shop):
-    """Making, renewing and revoking a token are entries of the shop; nothing in them tells the token."""
+    """Creating, renewing and revoking a token are entries of the shop without its text."""
     before = events(shop)
     with connected():
         texts = [access.add_token("Ilse", "quality"), access.renew_token("Ilse")]
@@ -161,7 +161,7 @@ def test_tokens_are_made_and_ended_from_the_command_line(shop):
 
 
 def test_a_refused_request_leaves_no_entry(shop):
-    """What was rolled back was not done."""
+    """A refused request leaves no entry."""
     at = Furnished(shop)
     before = contents()
     shop.post("purchasing", "/suppliers", {"code": at.supplier["code"], "name": "Again"}, 409)
@@ -171,7 +171,7 @@ def test_a_refused_request_leaves_no_entry(shop):
 
 
 def test_a_refused_load_leaves_one(shop):
-    """That production asked and was refused is itself something that happened."""
+    """A refused load leaves an entry."""
     delivery = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
     before = events(shop)
     shop.load(delivery["spools"][0]["code"], status=409)
@@ -182,7 +182,7 @@ def test_a_refused_load_leaves_one(shop):
 
 @pytest.mark.parametrize("path", ["/v1/suppliers", "/v1/deliveries", "/v1/loads", "/v1/imports"])
 def test_a_repeat_under_the_same_key_leaves_no_second_entry(shop, path):
-    """The repeat gets the first answer, and the history stays as it was."""
+    """A repeat under the same key leaves no second entry."""
     change = Change(Furnished(shop), path)
     assert 201 == change.make(Idempotency_Key="k").status_code
     before = contents()
@@ -191,7 +191,7 @@ def test_a_repeat_under_the_same_key_leaves_no_second_entry(shop, path):
 
 
 def test_a_dry_run_leaves_no_entry(shop):
-    """A file that was only tried was not imported."""
+    """A dry run leaves no entry."""
     at = Furnished(shop)
     before = contents()
     text = f"spool_code,d1_mm,d2_mm\n{at.spool},1.75,1.76\n"
@@ -200,7 +200,7 @@ def test_a_dry_run_leaves_no_entry(shop):
 
 
 def test_the_history_can_be_asked_by_lot_person_phrase_and_time(shop):
-    """Each filter leaves what it says; together they leave what all of them say."""
+    """Filters of the history by lot, person, phrase and time work singly and together."""
     at = lived_in(shop)
     whole = events(shop)
     middle = whole[len(whole) // 2]["at"]
@@ -223,7 +223,7 @@ def test_the_history_can_be_asked_by_lot_person_phrase_and_time(shop):
 
 
 def test_a_page_of_the_history_goes_on_where_the_one_before_ended(shop):
-    """Following `next` shows every entry once, in the order they were made."""
+    """`next` leads to every entry once, in order."""
     Furnished(shop)
     numbers, path = [], "/events?limit=4"
     while path:
@@ -235,7 +235,7 @@ def test_a_page_of_the_history_goes_on_where_the_one_before_ended(shop):
 
 
 def test_changes_at_the_same_moment_stand_one_after_the_other(shop):
-    """Two people who change something at once never get the same number, in the shop's history as in a lot's."""
+    """Simultaneous changes never have the same number, in the shop's history or a lot's."""
     at = Furnished(shop)
     before = events(shop)
     body = {"spool_code": at.spool, "d1_mm": 1.75, "d2_mm": 1.75}
@@ -256,7 +256,7 @@ def test_changes_at_the_same_moment_stand_one_after_the_other(shop):
     ],
 )
 def test_an_entry_that_would_prove_nothing_is_refused(shop, what, rows, error):
-    """A phrase nobody knows, a row that is not there, a table that is not covered: a slip in the program, and nothing is stored."""
+    """An unknown phrase, a missing row or an uncovered table raises, and nothing is stored."""
     before = contents()
     with connected(), pytest.raises(error), transaction():
         store.note(None, what, "Ansel", datetime.now(UTC), rows)

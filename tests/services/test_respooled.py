@@ -1,4 +1,4 @@
-"""The law of respooled filament: no clearance for a spool whose lots would be refused together in one job."""
+"""Respooled filament: no clearance for a spool whose lots would be refused together in one job."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ D65, D50 = {"illuminant": "D65"}, {"illuminant": "D50"}
 
 
 def a_lot(number, lab=(95.0, -0.8, 1.5), body=None, conditions=D65, **more):
-    """A released lot, as a clearance reads it; without limits, without a colour or without conditions where these are None."""
+    """A released lot for a clearance; without limits, colour or conditions where these are None."""
     known = {
         "id": number,
         "supplier_lot": f"L-{number}",
@@ -41,7 +41,7 @@ def a_lot(number, lab=(95.0, -0.8, 1.5), body=None, conditions=D65, **more):
 
 @st.composite
 def some_lots(draw):
-    """Two to four released lots near the same white, of all formulas, limits and conditions, some never measured for colour."""
+    """Two to four released lots near one white, of all formulas, limits and conditions, some without a colour."""
     lots = []
     for number in range(draw(st.integers(2, 4))):
         limits = {"step_max": draw(LIMIT), "job_pair_max": draw(LIMIT)}
@@ -66,20 +66,20 @@ def on_spool(*held):
 
 
 def asked(held, ask, in_job=()):
-    """The clearance of a spool that holds these lots, for a job that these lots are used in."""
+    """The clearance of a spool with these lots, for a job with those lots."""
     used = [LotInJob(lot, []) for lot in in_job]
     return judged(on_spool(*held), [facts_of(lot) for lot in held], ask, used, MONDAY)
 
 
 def is_clear(held, ask, in_job=()):
-    """Whether a spool of these lots is clear beside lots used in its job."""
+    """Whether a spool of these lots is clear beside the lots of its job."""
     return asked(held, ask, in_job).clear
 
 
 @THOROUGH
 @given(lots=some_lots(), use=st.sampled_from(SHOWS_COLOR), match_max=LIMIT)
 def test_no_spool_is_clear_whose_lots_would_be_refused_together(lots, use, match_max):
-    """A spool of several lots is clear exactly when each lot is clear beside each other in one job, whichever of the two came first."""
+    """A spool of several lots is clear exactly when each lot is clear beside each other in one job, in either order."""
     ask = Ask(use, match_max=match_max)
     together = all(is_clear([one], ask, [other]) for one, other in permutations(lots, 2))
     assert together is is_clear(lots, ask)
@@ -88,7 +88,7 @@ def test_no_spool_is_clear_whose_lots_would_be_refused_together(lots, use, match
 @THOROUGH
 @given(lots=some_lots(), use=st.sampled_from(SHOWS_COLOR), match_max=LIMIT)
 def test_a_spool_is_no_clearer_in_a_job_than_its_lots_one_by_one(lots, use, match_max):
-    """Beside a lot of the job, a spool of several is clear only if each of its lots would be."""
+    """Beside a lot of the job, a spool of several lots is clear only if each of its lots is."""
     *held, used = lots
     ask = Ask(use, match_max=match_max)
     if is_clear(held, ask, [used]):
@@ -98,13 +98,13 @@ def test_a_spool_is_no_clearer_in_a_job_than_its_lots_one_by_one(lots, use, matc
 @THOROUGH
 @given(lots=some_lots(), use=st.sampled_from([use for use in USES if use not in SHOWS_COLOR]))
 def test_where_colour_does_not_show_lots_need_not_match(lots, use):
-    """Hidden parts may use up what no other job may."""
+    """For hidden parts lots need not match."""
     assert is_clear(lots, Ask(use))
 
 
 @pytest.mark.parametrize(("first", "second"), [("CIE76", "CIEDE2000"), ("CIEDE2000", "CIE76")])
 def test_lots_on_a_spool_are_compared_by_the_formulas_of_both(first, second):
-    """1.591 by CIE76 and 1.453 by CIEDE2000 (colour-science 0.4.7), limit 1.5: refused by the one formula, whichever lot has it."""
+    """1.591 by CIE76 and 1.453 by CIEDE2000 (colour-science 0.4.7), limit 1.5: refused if either lot has CIE76."""
     labs = (95.3, -0.9, 0.8), (94.7, -0.7, 2.26)
     lots = [
         a_lot(number, lab, {"color": {"lot_max": 1.0, "job_pair_max": 1.5, "formula": formula}})
@@ -116,7 +116,7 @@ def test_lots_on_a_spool_are_compared_by_the_formulas_of_both(first, second):
 
 
 def test_no_concession_of_one_lot_covers_the_others_on_its_spool():
-    """A blocked lot that is permitted for itself is not permitted wound together with another."""
+    """A concession of a blocked lot does not cover a spool with another lot."""
     permitted = {
         "id": 4,
         "uses": ["hidden"],

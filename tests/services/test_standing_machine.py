@@ -1,7 +1,7 @@
-"""Random days in a shop, against a small model of where lots must stand and what may be loaded.
+"""Random days in a shop, compared with a small model of statuses and loads.
 
-Two lots of two suppliers, so that no step is measured between them; limits that change, a sampling plan or a fixed sample, the simple or the
-guarded rule, a fine and a coarse instrument of each kind. The model is in `tests/services/standing_model.py` and shares no code with the shop.
+Two lots of two suppliers, so that no step is assessed; changing limits, a plan or a fixed sample, the simple or the guarded rule,
+a fine and a coarse instrument of each kind. The model is in `tests/services/standing_model.py` and shares no code with the shop.
 """
 
 import os
@@ -61,7 +61,7 @@ MASSES = st.sampled_from([None, None, 50, 250, 900])
 
 
 class Days(RuleBasedStateMachine):
-    """Two lots, four instruments, and people who do whatever comes to their mind."""
+    """Two lots, four instruments, and random actions of people."""
 
     def __init__(self, app, template, folder) -> None:
         super().__init__()
@@ -83,7 +83,7 @@ class Days(RuleBasedStateMachine):
         self.touched, self.numbers, self.refused = set(), count(1), 0
 
     def teardown(self) -> None:
-        """Looks whether anything vanished, then gives time and database back."""
+        """Verifies that nothing vanished, then restores clock and database."""
         try:
             self.touched = set(self.lots)
             self.lots_stand_where_they_must()
@@ -100,7 +100,7 @@ class Days(RuleBasedStateMachine):
         begun=st.sampled_from(["", "", "diameter", "color"]),
     )
     def open_shop(self, revisions, shades, bad, gauge, begun) -> None:
-        """Two suppliers, a grade, instruments, and two lots under a revision of the limits each, measured or begun, asked for one job."""
+        """Two suppliers, a grade, instruments, and two lots, each under a limits revision, measured or begun, requested for one job."""
         self.suppliers = {name: self.shop.supplier(f"S-{name}") for name in ("Q-1", "Q-2")}
         self.revision = revisions[0]
         shade = self.shop.shade(lab=[GREY, 0, 0])
@@ -122,7 +122,7 @@ class Days(RuleBasedStateMachine):
         self.share_a_job("J-2", 1)
 
     def lot_of(self, pick: int) -> Lot:
-        """Any lot there is; it is looked at after this step."""
+        """Any lot, examined after this step."""
         self.touched.add(name := list(self.lots)[pick % len(self.lots)])
         return self.lots[name]
 
@@ -132,7 +132,7 @@ class Days(RuleBasedStateMachine):
 
     @rule(name=st.sampled_from(["Q-1", "Q-2"]))
     def receive(self, name: str) -> None:
-        """A delivery of a lot, the first or a further one. Of each lot two at most."""
+        """A first or further delivery of a lot, at most two."""
         if name in self.lots and len(self.lots[name].deliveries) > 1:
             return
         more = {"received_at": written(START), "net_mass_g": SPOOL_G}
@@ -145,13 +145,13 @@ class Days(RuleBasedStateMachine):
         self.touched.add(name)
 
     def judged(self, lot: Lot) -> None:
-        """A lot that nobody has measured is judged under the newest limits; one that is measured keeps its own."""
+        """An unmeasured lot has the newest limits; a measured one keeps its own."""
         if not lot.measured:
             lot.revision = self.revision
 
     @rule(revision=st.sampled_from(REVISIONS))
     def revise(self, revision) -> None:
-        """Quality makes new limits. No lot moves."""
+        """Quality sets new limits, without an effect on lots."""
         self.shop.limit(self.grade["id"], revision.body)
         self.revision = revision
 
@@ -164,7 +164,7 @@ class Days(RuleBasedStateMachine):
         screening=st.sampled_from([False, False, False, True]),
     )
     def measure(self, pick, kind, quality, gauge, hours_ago, screening) -> None:
-        """A reading of a drawn spool, now and then bad, of the past, or for looking only."""
+        """A reading of a drawn spool, sometimes bad, of the past, or screening."""
         lot = self.lot_of(pick)
         spool = lot.sample[pick // len(self.lots) % len(lot.sample)]
         at = max(START, datetime.now(UTC) - hours_ago * HOUR)
@@ -197,7 +197,7 @@ class Days(RuleBasedStateMachine):
         gauge=st.sampled_from([0, 1]),
     )
     def measure_sample(self, pick, kind, bad, each, gauge) -> None:
-        """A whole sample is measured, or begun, with so many bad spools in it."""
+        """Measures or begins a whole sample, with so many bad spools."""
         lot = self.lot_of(pick)
         _, drawn = lot.deliveries[pick % len(lot.deliveries)]
         rows = [(code, VALUES[kind][3]) for code in drawn[:bad] for _ in range(EACH_SPOOL)]
@@ -212,12 +212,12 @@ class Days(RuleBasedStateMachine):
         job=JOBS,
     )
     def measure_all_and_load(self, pick, use, shade, bad, gauge, job) -> None:
-        """Everything a lot still wants is measured, mostly good; then a spool is asked for."""
+        """Measures everything missing, mostly good, then requests a load."""
         self.fill(self.lot_of(pick), shade, bad, gauge)
         self.load(pick, use, None, job)
 
     def fill(self, lot, shade, bad, gauge, begun="") -> None:
-        """Everything a lot still wants is measured, one kind only begun; bad spools in full, for they alone complete no sample."""
+        """Measures everything missing, one kind only begun; bad spools in full, because they complete no sample."""
         for kind in KINDS:
             if kind in ("bond", "moisture"):
                 rows = [(code, VALUES[kind][0]) for code in lot.sample[:2]]
@@ -231,20 +231,20 @@ class Days(RuleBasedStateMachine):
 
     @rule(job=JOBS, first=st.integers(0, 1))
     def share_a_job(self, job: str, first: int) -> None:
-        """Spools of both lots are asked for where colour shows."""
+        """Requests spools of both lots for a visible job."""
         for turn in (first, first + 1):
             self.load(turn, "cosmetic", None, job)
 
     @rule(pick=picks, use=st.sampled_from(USES), mass=MASSES, hours=st.sampled_from([0, 0, 2, 3]))
     def permit_and_load(self, pick: int, use: str, mass: float | None, hours: int) -> None:
-        """Two people permit 100 g of a use for two hours, and a spool is asked for it, in time or too late."""
+        """Two people permit 100 g of a use for two hours, and a load is requested, in time or too late."""
         self.ask(pick, {use}, 100, 2, "second")
         self.wait(hours)
         self.load(pick, use, mass, "J-2")
 
     @rule(pick=picks)
     def void(self, pick: int) -> None:
-        """A reading is said not to count, once, by a person who did not take it; mostly a bad one, where there is one."""
+        """Voids a reading once, by another person, mostly a bad one."""
         lot = self.lot_of(pick)
         bad = [reading for reading in lot.readings if reading.measured == VALUES[reading.kind][3] and pick % 4]
         reading = (bad or lot.readings)[pick % len(bad or lot.readings)]
@@ -259,7 +259,7 @@ class Days(RuleBasedStateMachine):
         hours_ago=st.sampled_from([0, 0, 1, 3, 30]),
     )
     def check(self, kind: str, which: int, passed: bool, hours_ago: int) -> None:
-        """A check of an instrument, now or typed in late; every lot it moves is in its answer."""
+        """A check of an instrument, now or entered late; its answer has every affected lot."""
         gauge, at = self.gauges[kind][which], max(START, datetime.now(UTC) - hours_ago * HOUR)
         before = {lot.number: lot.standing() for lot in self.lots.values()}
         body = {"checked_at": written(at), "result": "pass" if passed else "fail"}
@@ -272,7 +272,7 @@ class Days(RuleBasedStateMachine):
 
     @rule(pick=picks, action=st.sampled_from(["lift", "lift", "block", "hold", "return", "scrap"]))
     def decide(self, pick: int, action: str) -> None:
-        """A decision by hand, whether it may follow or not; only the later lot ever leaves the shop, and comes back within a day."""
+        """A possible or impossible manual decision; only the later lot leaves the shop, and returns within a day."""
         lot = self.lots["Q-2"] if action in ENDINGS else self.lot_of(pick)
         may = lot.takes(action, datetime.now(UTC))
         self.shop.decide(lot.number, action, status=201 if may else 409)
@@ -284,7 +284,7 @@ class Days(RuleBasedStateMachine):
 
     @rule(pick=picks)
     def reassess(self, pick: int) -> None:
-        """Judging again takes the newest limits."""
+        """A reassessment takes the newest limits."""
         lot = self.lot_of(pick)
         lot.revision = self.revision
         assert lot.standing() == self.shop.post("quality", f"/lots/{lot.number}/reassess")["standing"]
@@ -297,7 +297,7 @@ class Days(RuleBasedStateMachine):
         who=st.sampled_from(["second", "second", "second", "quality", None]),
     )
     def ask(self, pick: int, uses: set[str], most: float, hours: int, who: str | None) -> None:
-        """A concession asked for, and approved at once by the right person, the wrong one or nobody."""
+        """Requests a concession, and approves it by the right person, the wrong one or nobody."""
         lot, until = self.lot_of(pick), datetime.now(UTC) + hours * HOUR
         body = {"uses": sorted(uses), "max_mass_g": most, "valid_until": written(until), "reason": "needed"}
         gone = lot.by_hand in ENDINGS
@@ -310,7 +310,7 @@ class Days(RuleBasedStateMachine):
     @precondition(lambda self: self.permits)
     @rule(pick=picks, who=st.sampled_from(["second", "quality"]))
     def approve(self, pick: int, who: str) -> None:
-        """A concession approved, when it may be and when not."""
+        """Approves a concession, possible or not."""
         permit = self.permits[pick % len(self.permits)]
         may = who == "second" and permit.open(datetime.now(UTC)) and permit.lot.by_hand not in ENDINGS
         self.shop.post(who, f"/concessions/{permit.number}/approve", status=201 if may else 409)
@@ -319,7 +319,7 @@ class Days(RuleBasedStateMachine):
     @precondition(lambda self: self.permits)
     @rule(pick=picks)
     def withdraw(self, pick: int) -> None:
-        """A concession taken back, once."""
+        """Withdraws a concession, once."""
         permit = self.permits[pick % len(self.permits)]
         status = 409 if permit.withdrawn else 201
         self.shop.post("quality", f"/concessions/{permit.number}/withdraw", {"reason": "tabs broke"}, status)
@@ -327,7 +327,7 @@ class Days(RuleBasedStateMachine):
 
     @rule(pick=picks, use=st.sampled_from(USES), mass=MASSES, job=JOBS)
     def load(self, pick: int, use: str, mass: float | None, job: str) -> None:
-        """A spool asked for at a machine: it is given out exactly when the model allows it."""
+        """Requests a load, granted exactly when the model allows it."""
         lot, now = self.lot_of(pick), datetime.now(UTC)
         busy = {running[0] for running in self.running.values()}
         # Mostly one that is on no machine, so that not every second answer is about that.
@@ -354,7 +354,7 @@ class Days(RuleBasedStateMachine):
     @precondition(lambda self: self.running)
     @rule(pick=picks, tenths=st.sampled_from([0, 3, 9, 10, 11]))
     def unload(self, pick: int, tenths: int) -> None:
-        """A spool comes off with some of what was on it, or is said to hold more, which is refused."""
+        """Unloads a spool with some of its mass, or with more, which is refused."""
         number = list(self.running)[pick % len(self.running)]
         spool, permit, aside = self.running[number]
         left = self.remaining[spool] * tenths / 10 + (1 if tenths > 10 else 0)
@@ -367,12 +367,12 @@ class Days(RuleBasedStateMachine):
 
     @rule(hours=st.sampled_from([1, 1, 3, 30, 24 * 8]))
     def wait(self, hours: int) -> None:
-        """Time passes: concessions run out, the checks of instruments too."""
+        """Advances the clock past ends of concessions and checks."""
         self.clock.shift(hours * HOUR)
 
     @invariant()
     def lots_stand_where_they_must(self) -> None:
-        """The row of a touched lot says what the model says; spools hold what it says, never less than nothing."""
+        """The row of a changed lot equals the model, and so do its spools, never negative."""
         for lot in (self.lots[name] for name in self.touched):
             row = self.shop.lot(lot.number)
             assert (lot.standing(), lot.verdicts()) == (row["standing"], row["uses"])
@@ -386,15 +386,15 @@ class Days(RuleBasedStateMachine):
         self.touched.clear()
 
     def concessions_are_accounted_for(self, lot: Lot) -> None:
-        """Taken is what loads took; nothing is granted beyond the most, and what ran over is known to the gram."""
+        """The used mass is that of the loads; none is granted beyond the most, and an excess is known to the gram."""
         kept = self.shop.get("quality", f"/lots/{lot.number}/concessions")["items"] if lot.permits else []
         assert [p.figures for p in lot.permits] == [(c["id"], c["taken_g"], c["left_g"], c["over_g"]) for c in kept]
         assert all(sum(permit.taken.values()) <= permit.most + permit.beyond for permit in lot.permits)
 
     def nothing_vanishes(self) -> None:
-        """Worked out again, a lot stands where it stood; every reading is still there, and every refused load is on record.
+        """A recomputed lot has its status, and every reading and refused load is present.
 
-        The feed of changes, replayed from the beginning, says where lots stand and what is loaded.
+        The feed, replayed from the beginning, gives statuses and open loads.
         """
         for lot in self.lots.values():
             row, judged = self.shop.lot(lot.number), self.shop.assessment(lot.number)
@@ -407,7 +407,7 @@ class Days(RuleBasedStateMachine):
 
 
 def test_random_days_leave_every_lot_where_the_model_puts_it(sqlite_template, tmp_path):
-    """Whatever people do in whatever order, lots stand, load and account for themselves as the model does."""
+    """After any actions in any order statuses, loads and concessions equal those of the model."""
     days = 200 if os.environ.get("LOTS_TEST_EXPLORE") else 30
     slow = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
     calm = settings(max_examples=days, stateful_step_count=12, **slow)

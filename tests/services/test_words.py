@@ -1,4 +1,4 @@
-"""What services say to people. The same words are answered by the API and stand on the pages, whose readers know no paths and methods."""
+"""Words of services for people: the API returns them and pages show them, so that they name no path or method."""
 
 import ast
 import re
@@ -12,7 +12,7 @@ FOR_PROGRAMS = {("nonconformity_report.py", "POST /v1/lots/")}
 
 
 def said(path):
-    """Every text of a file that is no docstring; of an f-string, the parts between its values."""
+    """Every text of a file except docstrings; of an f-string, the parts between its values."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     docs = {
         id(node.body[0].value)
@@ -26,6 +26,6 @@ def said(path):
 
 
 def test_no_sentence_names_a_request():
-    """A person reads what to do, not what to send."""
+    """No sentence names a path or a method."""
     found = {(path.name, text) for path in FILES for text in said(path) if REQUEST.search(text)}
     assert set() == found - FOR_PROGRAMS

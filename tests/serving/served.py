@@ -1,4 +1,4 @@
-"""A small application behind the server of `lots serve`, and clients on raw sockets."""
+"""A small application on the server of `lots serve`, and clients on bare sockets."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ BIG = 1 << 20
 
 
 def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> Any:
-    """Returns the path and the length of the body. /big sends one mebibyte at once, /stream sends 64 of them one after the other."""
+    """Returns path and body length; /big is a mebibyte at once, /stream 64 of them in sequence."""
     body = environ["wsgi.input"].read()
     start_response("200 OK", [("Content-Type", "text/plain")])
     if environ["PATH_INFO"] == "/big":
@@ -32,7 +32,7 @@ def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> 
 
 @contextmanager
 def running(app: Any = application, settings: Settings | None = None, **limits: float) -> Iterator[Any]:
-    """A server with an application, by default with one worker thread and frequent checks of deadlines."""
+    """A server of an application, by default with one worker thread and frequent checks of deadlines."""
     known = Limits(**{"tick_s": 0.05, **limits})  # type: ignore[arg-type]  # numbers of either kind
     server = create_server(app, settings or Settings(threads=1), known, host="127.0.0.1", port=0)
     thread = threading.Thread(target=server.run)
@@ -66,7 +66,7 @@ def connect(port: int, address: str = "127.0.0.1") -> socket.socket:
 
 
 def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
-    """Everything that the server sends in answer to these bytes until it closes the connection."""
+    """The server's answer to these bytes until it closes."""
     with connect(port, address) as line:
         with suppress(OSError):  # the server may have closed before the last byte
             line.sendall(sent)
@@ -74,7 +74,7 @@ def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
 
 
 def rest(line: socket.socket) -> bytes:
-    """All bytes until the server closes the connection."""
+    """All data until the server closes."""
     answer = []
     with suppress(ConnectionError):
         while more := line.recv(1 << 20):
@@ -83,7 +83,7 @@ def rest(line: socket.socket) -> bytes:
 
 
 def one(line: socket.socket) -> bytes:
-    """One response with a Content-Length, on a connection that stays open."""
+    """One answer with a stated length, on an open connection."""
     answer = b""
     while b"\r\n\r\n" not in answer:
         answer += line.recv(1) or b"\r\n\r\n"
@@ -93,12 +93,12 @@ def one(line: socket.socket) -> bytes:
 
 
 def statuses(answer: bytes) -> list[int]:
-    """The status of each response, in order."""
+    """The status of each answer, in order."""
     return [int(status) for status in re.findall(rb"HTTP/1\.[01] (\d{3}) [A-Z]", answer)]
 
 
 class Dripping:
-    """Connections that send a byte now and then until told to stop. Each reconnects when the server closes it."""
+    """Connections that send a byte now and then, each reopened when closed."""
 
     def __init__(self, port: int, addresses: list[str], begin: bytes, every_s: float = 0.2) -> None:
         self._port, self._addresses, self._begin, self._every_s = port, addresses, begin, every_s

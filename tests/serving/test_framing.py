@@ -1,4 +1,4 @@
-"""Malformed requests over raw sockets: answered 400 and closed, so that no second request is smuggled in the first."""
+"""Malformed requests over bare sockets are refused with 400 and closed, so that no second request hides in the first."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ TAKEN = {
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_a_malformed_request_is_refused_and_ends_the_connection(name: str) -> None:
-    """Later bytes on the same connection are not read as a request."""
+    """Data after a malformed request is no request."""
     with served() as port:
         answer = exchange(port, REFUSED[name] + HIDDEN)
         assert [400] == statuses(answer)
@@ -82,7 +82,7 @@ def test_a_malformed_request_is_refused_and_ends_the_connection(name: str) -> No
 @pytest.mark.parametrize("name", TAKEN)
 @pytest.mark.parametrize("size", [1, 1_000])
 def test_a_right_request_is_read_to_its_end_and_no_further(name: str, size: int) -> None:
-    """In one piece or byte by byte, the next request on the connection starts at its end."""
+    """A valid request, in one piece or byte by byte, is read exactly to its end."""
     sent, said = TAKEN[name]
     with served() as port, connect(port) as line:
         for at in range(0, len(sent), size):
@@ -93,7 +93,7 @@ def test_a_right_request_is_read_to_its_end_and_no_further(name: str, size: int)
 
 
 def test_other_codings_too_long_heads_and_too_large_bodies_are_refused_in_words() -> None:
-    """501, 431 and 413 are problem documents like the application's, and quote nothing of the request."""
+    """Other codings, long heads and large bodies are problem documents with 501, 431 and 413 and no echo."""
     wrong = {
         501: POST + b"Transfer-Encoding: gzip, chunked\r\n\r\n" + BODY,
         431: POST + b"X-A: " + b"secret" * 12_000 + b"\r\n\r\n",
@@ -108,7 +108,7 @@ def test_other_codings_too_long_heads_and_too_large_bodies_are_refused_in_words(
 
 
 def test_a_client_may_ask_before_it_sends_a_body() -> None:
-    """Expect: 100-continue gets 100, and then the response."""
+    """Expect: 100-continue gets its interim answer, and then the answer."""
     with served() as port, connect(port) as line:
         line.sendall(POST + b"Content-Length: 5\r\nExpect: 100-continue\r\n\r\n")
         assert b"HTTP/1.1 100 Continue\r\n\r\n" == line.recv(25)
@@ -117,7 +117,7 @@ def test_a_client_may_ask_before_it_sends_a_body() -> None:
 
 
 def test_pipelined_requests_are_answered_in_their_order() -> None:
-    """Several requests in one piece get a response each, in order."""
+    """Pipelined requests are answered in order."""
     sent = b"".join(HELLO.replace(b" / ", b" /%d " % number).replace(b"close", b"keep-alive") for number in range(9))
     with served() as port:
         answer = exchange(port, sent + HELLO.replace(b" / ", b" /9 "))

@@ -1,4 +1,4 @@
-"""Incomplete requests: they get 408 or 503, make room, and do not block other clients."""
+"""Incomplete requests get an answer, give way, and block no other client."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ MANY = [f"127.0.0.{number}" for number in range(2, 252)]
 
 
 def problem(answer: bytes, status: int, slug: str) -> None:
-    """Checks a problem document of the server itself, with the security headers of every response."""
+    """Checks a problem document of the server itself, with the security headers."""
     head, _, body = answer.partition(b"\r\n\r\n")
     lines = head.decode().split("\r\n")
     assert [status] == statuses(answer)
@@ -60,7 +60,7 @@ def problem(answer: bytes, status: int, slug: str) -> None:
     ],
 )
 def test_dripping_connections_do_not_silence_the_server(begin: bytes, addresses: list[str]) -> None:
-    """Complete requests are answered meanwhile, from the same address and from another."""
+    """While connections drip, whole requests are answered, from the same address and another."""
     with served() as port, Dripping(port, addresses, begin):
         for address in ("127.0.0.1", "127.0.0.254") * 5:
             assert [200] == statuses(exchange(port, HELLO, address))
@@ -68,7 +68,7 @@ def test_dripping_connections_do_not_silence_the_server(begin: bytes, addresses:
 
 @pytest.mark.parametrize("begin", [HEAD, BODY, CHUNKS], ids=["head", "body", "chunks"])
 def test_bytes_do_not_renew_a_deadline(begin: bytes) -> None:
-    """A request that has begun is answered 408 after its deadline, however often a byte of it arrives."""
+    """A begun request ends with 408, however often a byte arrives."""
     with served(head_s=0.3, body_s=0.3, rate=1e6) as port, connect(port) as line:
         line.sendall(begin)
         line.settimeout(0.02)
@@ -83,7 +83,7 @@ def test_bytes_do_not_renew_a_deadline(begin: bytes) -> None:
 
 
 def test_a_slow_upload_arrives() -> None:
-    """A body may take longer than its first deadline if it arrives at the minimum rate."""
+    """A body can exceed its first deadline at the minimum rate."""
     with served(body_s=0.2, rate=20_000) as port, connect(port) as line:
         line.sendall(BODY.replace(b"4000000", b"400000").replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n"))
         line.settimeout(0.1)
@@ -98,7 +98,7 @@ def test_a_slow_upload_arrives() -> None:
 
 
 def test_the_oldest_of_an_address_gives_way() -> None:
-    """Above the limit of incomplete requests per address, its oldest one is answered 503. Those of other addresses stay."""
+    """The oldest unfinished request of an address gives way with an answer, and other addresses keep theirs."""
     with served(unfinished_per_address=3) as port, ExitStack() as kept:
         other = kept.enter_context(connect(port, "127.0.0.2"))
         other.sendall(HEAD)
@@ -116,7 +116,7 @@ def test_the_oldest_of_an_address_gives_way() -> None:
 
 
 def test_the_proxy_has_no_limit_of_its_own() -> None:
-    """The proxy of the settings has no limit per address, only the total limit."""
+    """The named proxy has no limit per address; the total is bounded."""
     settings = Settings(threads=1, proxy="127.0.0.1")
     with served(application, settings, unfinished_per_address=3, unfinished=6) as port, ExitStack() as kept:
         lines = [kept.enter_context(connect(port)) for _ in range(7)]
@@ -130,7 +130,7 @@ def test_the_proxy_has_no_limit_of_its_own() -> None:
 
 
 def test_idle_connections_make_room() -> None:
-    """The oldest idle connections are closed for new ones. The newest of them still work."""
+    """The oldest idle connections give way to new ones, and the newest still work."""
     with served(connections=10) as port, ExitStack() as kept:
         lines = []
         for _ in range(40):
@@ -144,7 +144,7 @@ def test_idle_connections_make_room() -> None:
 
 
 def test_silent_and_idle_connections_are_closed_without_a_word() -> None:
-    """A connection without bytes is closed, before its first request and after its last."""
+    """A silent connection is closed before its first request and after its last."""
     with served(head_s=0.2, idle_s=0.4) as port:
         with connect(port) as line:
             assert b"" == rest(line)
@@ -154,21 +154,21 @@ def test_silent_and_idle_connections_are_closed_without_a_word() -> None:
 
 
 def test_empty_lines_are_no_requests() -> None:
-    """Empty lines do not keep a connection open."""
+    """Empty lines keep no connection open."""
     with served() as port:
         assert b"" == exchange(port, b"\r\n\r\n" * 2)
         assert [200] == statuses(exchange(port, b"\r\n" + HELLO))
 
 
 def test_urgent_data_ends_a_connection() -> None:
-    """An out-of-band byte would otherwise cause endless events."""
+    """Urgent data ends a connection."""
     with served() as port, connect(port) as line:
         line.send(b"!", socket.MSG_OOB)
         assert b"" == rest(line)
 
 
 def test_a_shop_goes_on_while_somebody_drips(tmp_path: Path) -> None:
-    """`lots serve` as a process, with its own limits, answers people while 1,000 connections send a byte now and then."""
+    """`lots serve` as a process answers people while 1,000 connections drip."""
     url = f"sqlite:///{tmp_path / 'shop.sqlite3'}"
     token = add_token(url, "Hester")
     server = Server.start(url)

@@ -1,4 +1,4 @@
-"""`/healthz` answers even when all worker threads are busy, with the response of the application."""
+"""`/healthz` answers with the application's answer while all worker threads are busy."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ STUCK = HELLO.replace(b" / ", b" /stuck ").replace(b"close", b"keep-alive")
 
 @pytest.fixture
 def stuck(app: Flask) -> Iterator[int]:
-    """The port of an application whose threads all wait, with a full queue."""
+    """The port of the application with all threads waiting, and a queue."""
     free, waiting = threading.Event(), threading.Semaphore(0)
 
     def wait() -> str:
@@ -57,7 +57,7 @@ def _all_stuck(app: Flask, waiting: threading.Semaphore, free: threading.Event) 
 
 
 def parts(answer: bytes) -> tuple[bytes, dict[str, str], bytes]:
-    """Status line, headers without variable ones, and body of a response."""
+    """Status line, stable headers and body of an answer."""
     head, _, body = answer.partition(b"\r\n\r\n")
     first, *lines = head.split(b"\r\n")
     headers = dict(line.decode().split(": ", 1) for line in lines)
@@ -68,7 +68,7 @@ def parts(answer: bytes) -> tuple[bytes, dict[str, str], bytes]:
 
 
 def test_the_server_answers_while_every_thread_is_busy(stuck: int) -> None:
-    """GET and HEAD, on a new connection and on an open one."""
+    """GET and HEAD are answered on a new connection and again on the same one."""
     assert ALIVE_NOW == parts(exchange(stuck, ALIVE))[2]
     with connect(stuck) as line:
         for _ in range(3):
@@ -84,7 +84,7 @@ def test_the_server_answers_while_every_thread_is_busy(stuck: int) -> None:
 
 @pytest.mark.parametrize("method", [b"GET", b"HEAD"])
 def test_it_is_the_answer_of_the_application(app: Flask, method: bytes) -> None:
-    """Status, headers and body are the same from the server and from the application."""
+    """Status, headers and body are those of the application."""
     asked = ALIVE.replace(b"GET", method)
     with served(app) as port:
         given = exchange(port, asked)
@@ -94,7 +94,7 @@ def test_it_is_the_answer_of_the_application(app: Flask, method: bytes) -> None:
 
 
 def test_answers_keep_their_order_behind_a_request_that_is_stuck(stuck: int) -> None:
-    """Behind another request on the same connection, it waits for that response."""
+    """Behind another request on the same connection it waits for that answer."""
     with connect(stuck) as line:
         line.sendall(STUCK + KEPT)
         line.settimeout(0.3)
@@ -111,7 +111,7 @@ def test_answers_keep_their_order_behind_a_request_that_is_stuck(stuck: int) -> 
 
 
 def test_it_is_logged_and_counted_like_any_request(app: Flask, shop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
-    """Its log line has the client's request id, and /metrics counts it."""
+    """Its log line has the client's id, and /metrics counts it."""
     logs.set_up("json", "info")
     with served(app) as port:
         exchange(port, ALIVE.replace(b"\r\n\r\n", b"\r\nX-Request-Id: probe-0001\r\n\r\n"))
@@ -126,7 +126,7 @@ def test_it_is_logged_and_counted_like_any_request(app: Flask, shop: Shop, capsy
 
 
 def test_a_wrong_host_is_refused_here_too(app: Flask) -> None:
-    """A missing, repeated or malformed Host is an error."""
+    """A missing, repeated or malformed Host is refused here too."""
     with served(app) as port:
         for wrong in (b"", b"Host: a\r\nHost: b\r\n", b"Host: a/b\r\n", b"Host: \r\n"):
             assert [400] == statuses(exchange(port, ALIVE.replace(b"Host: localhost\r\n", wrong)))

@@ -1,4 +1,4 @@
-"""The choice of connections to close when too many are open."""
+"""The order in which connections give way when places are full."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ PROXY = "192.0.2.1"
 
 
 class Line:
-    """A connection with a settable state that records whether it was closed."""
+    """A connection that records that it gave way."""
 
     def __init__(self, places: Places, address: str, state: State, began: float) -> None:
         self.places, self.network, self.state, self.began = places, places.network(address), state, began
@@ -25,18 +25,18 @@ class Line:
         return self.state
 
     def make_room(self) -> None:
-        """Records the closure."""
+        """Records it."""
         self.gave_way = True
         self.places.leave(self)
 
 
 def places(**limits: int) -> Places:
-    """Small limits, and one known proxy."""
+    """Places with few limits, behind this proxy alone."""
     return Places(Limits(**limits), network, [PROXY])
 
 
 def gone(lines: list[Line]) -> list[int]:
-    """The closed connections."""
+    """The connections that gave way."""
     return [number for number, line in enumerate(lines) if line.gave_way]
 
 
@@ -52,7 +52,7 @@ def gone(lines: list[Line]) -> list[int]:
     ],
 )
 def test_what_costs_least_gives_way_first(one: State, other: State) -> None:
-    """An idle connection is closed before an incomplete request, that before an unread response. A complete request is never closed."""
+    """An idle connection gives way before an unfinished request, that before an unread answer, and a whole request never."""
     full = places(connections=2)
     lines = [Line(full, "192.0.2.7", other, 0), Line(full, "192.0.2.8", one, 1)]
     assert full.make_room()
@@ -60,7 +60,7 @@ def test_what_costs_least_gives_way_first(one: State, other: State) -> None:
 
 
 def test_the_oldest_of_its_kind_gives_way() -> None:
-    """Of incomplete requests, the one that began first is closed, whether its headers or its body are arriving."""
+    """The unfinished request that began first gives way, in its head or its body."""
     full = places(connections=3)
     lines = [
         Line(full, f"192.0.2.{began}", state, began)
@@ -71,7 +71,7 @@ def test_the_oldest_of_its_kind_gives_way() -> None:
 
 
 def test_whoever_holds_most_places_gives_way() -> None:
-    """The newest of many connections of one address is closed before the oldest one of another address."""
+    """The newest of many connections of one address goes before the oldest of another."""
     full = places(connections=4)
     lines = [
         Line(full, "192.0.2.7", State.IDLE, 0),
@@ -82,7 +82,7 @@ def test_whoever_holds_most_places_gives_way() -> None:
 
 
 def test_the_proxy_gives_way_last() -> None:
-    """All clients of the proxy have one address."""
+    """The proxy's clients, all of one address, give way last."""
     full = places(connections=4)
     lines = [*(Line(full, PROXY, State.IDLE, began) for began in (1, 2, 3)), Line(full, "192.0.2.8", State.BODY, 9)]
     assert full.make_room()
@@ -101,7 +101,7 @@ def test_nobody_gives_way_where_all_work() -> None:
 
 
 def test_addresses_of_one_ipv6_network_count_as_one() -> None:
-    """One IPv6 network has 2**64 addresses."""
+    """Addresses of one IPv6 network count as one."""
     few = places(unfinished_per_address=2)
     lines = [Line(few, f"2001:db8:0:1::{number}", State.HEAD, number) for number in range(1, 4)]
     other = Line(few, "2001:db8:0:2::1", State.HEAD, 4)
@@ -109,7 +109,7 @@ def test_addresses_of_one_ipv6_network_count_as_one() -> None:
 
 
 def test_unfinished_requests_of_all_addresses_are_bounded() -> None:
-    """Above the total limit, the oldest incomplete request is closed."""
+    """The oldest unfinished request of all addresses gives way to the newest."""
     few = places(unfinished=3)
     lines = [Line(few, f"192.0.2.{number}", State.HEAD, number) for number in range(10, 15)]
     assert [0, 1] == gone(lines)

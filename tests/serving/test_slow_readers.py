@@ -1,4 +1,4 @@
-"""Clients that do not read their responses hold no worker thread and, after a deadline, no connection."""
+"""Clients that do not read their answers hold no worker thread and lose their connection."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ KEPT = HELLO.replace(b"close", b"keep-alive")
 
 
 def test_pipelined_answers_that_nobody_reads_hold_no_thread() -> None:
-    """With one thread, another client is answered while the first reads nothing. Once it reads, it gets all its responses."""
+    """With one thread another client is answered while the first reads nothing, and the first gets all its answers later."""
     with served() as port, connect(port) as line:
         line.sendall(KEPT.replace(b" / ", b" /big ") * MANY + HELLO)
         for _ in range(3):
@@ -22,7 +22,7 @@ def test_pipelined_answers_that_nobody_reads_hold_no_thread() -> None:
 
 
 def test_an_answer_in_pieces_that_nobody_reads_holds_a_thread_only_so_long() -> None:
-    """With one thread, the next client is answered after the deadline of the first."""
+    """With one thread the next client is answered after the first one's time."""
     with served(wait_s=0.3) as port, connect(port) as line:
         line.sendall(HELLO.replace(b" / ", b" /stream "))
         assert [200] == statuses(exchange(port, HELLO))
@@ -30,7 +30,7 @@ def test_an_answer_in_pieces_that_nobody_reads_holds_a_thread_only_so_long() -> 
 
 
 def test_a_connection_that_is_given_up_is_closed_without_its_client() -> None:
-    """Its place is free although the client neither reads nor closes."""
+    """The place of a closed connection is free, though its client neither reads nor closes."""
     with running(wait_s=0.3) as server, connect(server.effective_port) as line:
         line.sendall(HELLO.replace(b" / ", b" /stream "))
         until = time.monotonic() + PATIENCE_S
@@ -42,14 +42,14 @@ def test_a_connection_that_is_given_up_is_closed_without_its_client() -> None:
 
 
 def test_an_answer_in_pieces_arrives_at_whoever_reads_it() -> None:
-    """A response larger than the buffer arrives completely."""
+    """An answer larger than the buffer arrives whole."""
     with served() as port:
         answer = exchange(port, HELLO.replace(b" / ", b" /stream "))
         assert answer.count(b"x") >= 64 * BIG
 
 
 def test_an_answer_that_nobody_reads_is_given_up() -> None:
-    """The connection is closed when its client does not read at the minimum rate."""
+    """A connection below the minimum reading rate is closed."""
     with served(answer_s=0.3, rate=1e9) as port, connect(port) as line:
         line.sendall(KEPT.replace(b" / ", b" /big ") * MANY)
         assert [200] == statuses(exchange(port, HELLO))
@@ -62,7 +62,7 @@ def test_an_answer_that_nobody_reads_is_given_up() -> None:
 
 
 def test_unread_answers_make_room() -> None:
-    """Connections with unread responses are closed for new ones."""
+    """Connections with unread answers give way to new ones."""
     with served(connections=5) as port:
         lines = [connect(port) for _ in range(12)]
         for line in lines:

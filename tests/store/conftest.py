@@ -1,4 +1,4 @@
-"""Empty databases without tables."""
+"""Databases without tables."""
 
 from __future__ import annotations
 

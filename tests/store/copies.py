@@ -1,4 +1,4 @@
-"""Databases to copy, with values in every table that a careless copy would change, and temporary PostgreSQL databases."""
+"""Databases for copies: rows of every table with values that a careless copy would change, and PostgreSQL databases per test."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ DOUBLES = (0.1 + 0.2, 1 / 3, 5e-324, 2.2250738585072014e-308, 9.999999999999998)
 
 
 def fill(url: str, rows: int = 5, first: int = 0) -> None:
-    """Creates the tables and fills each with this many rows, from the id `first` on. Ids have gaps."""
+    """Creates the tables with so many rows each, from number `first` on, with gaps."""
     database.open_database(url)
     database.connect()
     schema.ensure_schema()
@@ -84,7 +84,7 @@ def dump(path: Path) -> dict[str, list[Any]]:
 
 @contextmanager
 def new_postgres(postgres_url: str, purpose: str) -> Iterator[str]:
-    """The URL of a new empty database on the given server."""
+    """The address of a new empty database on the named server."""
     import psycopg
 
     name = f"lots_{purpose}_{os.getpid()}"
@@ -99,7 +99,7 @@ def new_postgres(postgres_url: str, purpose: str) -> Iterator[str]:
 
 
 def emptied(url: str) -> str:
-    """The same URL after dropping all content of that PostgreSQL database, which is quicker than a new one."""
+    """The same address after the PostgreSQL database was emptied, faster than a new one."""
     import psycopg
 
     with psycopg.connect(url, autocommit=True) as admin:

@@ -1,4 +1,4 @@
-"""Databases of older versions, one folder each, loaded into an empty database and upgraded."""
+"""Shops of older versions, stored in a folder each: restored into an empty database and migrated."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ KEPT = Path(__file__).parent
 
 
 def restore(version: int, url: str, engine: str) -> None:
-    """Loads the database of a version into an empty database."""
+    """Restores the stored shop of a version into an empty database."""
     text = lzma.decompress((KEPT / f"version_{version}" / f"{engine}.sql.xz").read_bytes()).decode()
     if engine == "sqlite":
         with closing(sqlite3.connect(url.removeprefix("sqlite:///"))) as file:
@@ -34,7 +34,7 @@ def restore(version: int, url: str, engine: str) -> None:
 
 @contextmanager
 def kept(version: int, url: str, engine: str) -> Iterator[None]:
-    """The database of a version, open during the block."""
+    """The stored shop of a version, open within the block."""
     restore(version, url, engine)
     database.open_database(url)
     with connected():
@@ -43,12 +43,12 @@ def kept(version: int, url: str, engine: str) -> Iterator[None]:
 
 
 def bring_up_to_date() -> list[str]:
-    """Runs all migration steps and returns their names."""
+    """Runs every migration, and returns their names."""
     return migrate.migrate(lambda _: None)
 
 
 def tables_as_they_are_and_as_new() -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
-    """The tables of the upgraded and of a new database."""
+    """The present tables, and those of an empty database, which then replace them."""
     found = _plainly(described())
     db.drop_tables(TABLES, cascade=database.locks_rows())
     db.create_tables(TABLES)
@@ -56,5 +56,5 @@ def tables_as_they_are_and_as_new() -> tuple[list[tuple[str, ...]], list[tuple[s
 
 
 def _plainly(parts: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
-    """A description without casts and brackets, which PostgreSQL writes differently for a restored table."""
+    """A description without casts and brackets, which PostgreSQL writes differently for restored constraints."""
     return [tuple(re.sub(r"::[a-z ]+(\[\])?|[()]", "", part) for part in row) for row in parts]

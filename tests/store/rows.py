@@ -1,4 +1,4 @@
-"""The content of the database, for tests that check whether anything was stored."""
+"""Rows of the database, for tests of what was stored."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.store.tables.models import TABLES
 
 @contextmanager
 def connected() -> Iterator[None]:
-    """Keeps a connection open during the block."""
+    """A connection within the block."""
     database.connect()
     try:
         yield
@@ -21,7 +21,7 @@ def connected() -> Iterator[None]:
 
 
 def counts() -> dict[str, int]:
-    """The number of rows per table."""
+    """The number of rows of each table."""
     names = [table._meta.table_name for table in TABLES]
     each = " UNION ALL ".join(f"SELECT '{n}', COUNT(*) FROM \"{n}\"" for n in names)  # our own names
     with connected():

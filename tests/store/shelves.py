@@ -1,4 +1,4 @@
-"""A small schema in a first and a second version, with the migration step between them."""
+"""A small schema in a first and a second version, and the step between them."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ for shelf in (OldShelf, Shelf):
 
 
 class Box(Numbered):
-    """In both versions. It refers to a rebuilt table."""
+    """In both versions; it refers to a rebuilt table."""
 
     shelf = ForeignKeyField(OldShelf)
 
@@ -147,12 +147,12 @@ def up(migrator, db):
 
 
 def write(folder: Path, name: str, text: str) -> None:
-    """Writes a step."""
+    """Writes a migration step."""
     (folder / f"{name}.py").write_text(textwrap.dedent(text), "utf-8")
 
 
 def make_old() -> None:
-    """Creates and fills the tables of version 1."""
+    """Tables of version 1 with rows."""
     db.create_tables([SchemaVersion, OldShelf, Box])
     if not database.locks_rows():
         db.execute_sql(TORN_ON_FILE)
@@ -164,7 +164,7 @@ def make_old() -> None:
 
 
 def described() -> list[tuple[str, ...]]:
-    """The engine's description of the tables, without white space."""
+    """The engine's description of the tables, without whitespace."""
     if not database.locks_rows():
         found = db.execute_sql("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()
     else:
@@ -181,7 +181,7 @@ def described() -> list[tuple[str, ...]]:
 
 
 def rows() -> list[tuple[Any, ...]]:
-    """Every row of version 1's tables, in its old columns."""
+    """Every row of version 1's tables, in its columns."""
     columns = "id, code, below_id, word, height_mm, closed_at"
     shelves = db.execute_sql(f"SELECT {columns} FROM shelf ORDER BY id").fetchall()  # our own names
     return [tuple(row) for row in shelves + db.execute_sql("SELECT id, shelf_id FROM box").fetchall()]

@@ -1,4 +1,4 @@
-"""A database that is removed, replaced or cut short while in use: no write is acknowledged, and the server reports it."""
+"""A database removed, replaced or cut short during use: no write is acknowledged, and the server reports it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ FRESH_APP = True
 
 @pytest.fixture
 def file(sqlite_template, tmp_path):
-    """A database in its own folder, opened through a symbolic link, with its log checkpointed."""
+    """A database in its own folder behind a symbolic link, with an empty log."""
     folder = tmp_path / "data"
     folder.mkdir()
     shutil.copy(sqlite_template[0], folder / "real.sqlite3")
@@ -43,7 +43,7 @@ def shop(file, sqlite_template):
 
 @pytest.fixture
 def delivered(shop):
-    """The code of a spool and its lot, with three acknowledged readings that are only in the log."""
+    """The code of a spool and its lot, with three acknowledged readings in the log alone."""
     delivery = shop.receive(shop.supplier(), shop.grade())
     code, lot = delivery["spools"][0]["code"], delivery["lot"]["id"]
     assert 201 == shop.call("receiving", "POST", "/diameter-readings", readings(code, 3)).status_code
@@ -58,7 +58,7 @@ def move_away(file):
 
 
 def replace(file):
-    """Replaces the file by another one, and back."""
+    """Replaces the file by another, and restores it."""
     real = file.resolve()
     kept, other = real.with_name("kept.sqlite3"), real.with_name("other.sqlite3")
     os.link(real, kept)
@@ -68,7 +68,7 @@ def replace(file):
 
 
 def rename_folder(file):
-    """Renames the folder, and back."""
+    """Renames the folder, and restores it."""
     aside = file.parent.with_name("aside")
     file.parent.rename(aside)
     return lambda: aside.rename(file.parent)
@@ -112,7 +112,7 @@ def empty(file):
 
 
 def cut(file):
-    """Cuts the file to half its size."""
+    """Truncates the file to half."""
     os.truncate(file, file.stat().st_size // 2)
 
 
@@ -126,7 +126,7 @@ def logged(capsys):
 
 
 def refused(shop, code, capsys, key):
-    """Sends a write and a readiness request, which must both fail. Returns the log lines."""
+    """Sends a write and a readiness request, both of which must fail; returns the log."""
     answer = shop.call("receiving", "POST", "/diameter-readings", readings(code, 2), Idempotency_Key=key)
     assert (503, "/problems/unavailable") == (answer.status_code, answer.get_json()["type"])
     assert "Nothing was stored" in answer.get_json()["detail"]
@@ -141,7 +141,7 @@ def refused(shop, code, capsys, key):
 
 @pytest.mark.parametrize("harm", MENDED.values(), ids=MENDED.keys())
 def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file, capsys, harm):
-    """While the file is missing or replaced, nothing is acknowledged and no file is created. Then work continues with all acknowledged rows."""
+    """While another file or none is present nothing is acknowledged and no file made; then work continues with all acknowledged data."""
     code, lot = delivered
     back = harm(file)
     before = sorted(file.parent.iterdir()) if file.parent.exists() else None
@@ -159,7 +159,7 @@ def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file,
 
 @pytest.mark.parametrize("harm", LOST.values(), ids=LOST.keys())
 def test_a_file_that_is_lost_is_never_written_to(shop, delivered, file, capsys, harm):
-    """No write is acknowledged, and the log names the file and the remedy."""
+    """After any file is deleted or truncated no write is acknowledged, and the log names file and remedy."""
     code, _ = delivered
     # A file in use, with some content from a checkpoint.
     database.connect()
@@ -175,7 +175,7 @@ def test_a_file_that_is_lost_is_never_written_to(shop, delivered, file, capsys, 
 
 @pytest.mark.parametrize("harm", [delete_log, delete_index])
 def test_a_lost_log_takes_nothing_acknowledged_with_it(shop, delivered, file, harm):
-    """A checkpoint writes acknowledged rows into the database when the loss is noticed."""
+    """When a lost log is noticed its acknowledged data are written into the database."""
     _, lot = delivered
     harm(file)
     assert 503 == shop.client.get("/readyz").status_code
@@ -186,7 +186,7 @@ def test_a_lost_log_takes_nothing_acknowledged_with_it(shop, delivered, file, ha
 
 
 def test_a_file_that_was_moved_takes_the_log_with_it(shop, delivered, file):
-    """The moved file is complete. A file that replaces it gets no changes from the old log."""
+    """The moved file is complete, and its replacement gets nothing from the remaining log."""
     _, lot = delivered
     move_away(file)
     assert 503 == shop.client.get("/readyz").status_code
@@ -197,7 +197,7 @@ def test_a_file_that_was_moved_takes_the_log_with_it(shop, delivered, file):
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux shows the open files of a process")
 def test_a_deleted_file_can_be_copied_as_long_as_the_server_runs(shop, delivered, file, tmp_path):
-    """The procedure of the guide: the open file has all acknowledged rows, including the log."""
+    """The guide's copy of the deleted open file holds all acknowledged data, its log included."""
     _, lot = delivered
     delete(file)
     assert 503 == shop.client.get("/readyz").status_code
@@ -209,7 +209,7 @@ def test_a_deleted_file_can_be_copied_as_long_as_the_server_runs(shop, delivered
 
 @pytest.mark.parametrize("harm", [delete, delete_log, empty, replace])
 def test_a_file_lost_during_the_commit_is_not_acknowledged(shop, delivered, file, monkeypatch, harm):
-    """The answer says that storage is uncertain."""
+    """After a loss during the commit the answer states that storing is unknown."""
     code, _ = delivered
     commit = type(db.obj).commit
 
@@ -225,7 +225,7 @@ def test_a_file_lost_during_the_commit_is_not_acknowledged(shop, delivered, file
 
 
 def test_a_log_emptied_under_a_commit_is_not_acknowledged(shop, delivered, file):
-    """The next commit follows a gap in the log and would be lost, so it is not acknowledged."""
+    """A commit after an emptied log is not acknowledged."""
     code, _ = delivered
     os.truncate(file.with_name("real.sqlite3-wal"), 0)
     answer = shop.call("receiving", "POST", "/diameter-readings", readings(code, 1), Idempotency_Key="x")
@@ -236,7 +236,7 @@ def test_a_log_emptied_under_a_commit_is_not_acknowledged(shop, delivered, file)
     ("at", "kind"), [("before", Gone), ("after", Uncertain)], ids=["before the commit", "after the commit"]
 )
 def test_a_file_that_vanishes_at_the_commit_is_told(tmp_path, monkeypatch, at, kind):
-    """Before the commit nothing is stored. After it storage is uncertain, and nothing is acknowledged."""
+    """A file removed before the commit stores nothing; after it the result is unknown, and nothing is acknowledged."""
     path = tmp_path / "shop.sqlite3"
     database.open_database(f"sqlite:///{path}")
     database.connect()
@@ -270,7 +270,7 @@ def test_a_file_that_vanishes_at_the_commit_is_told(tmp_path, monkeypatch, at, k
 
 
 def test_a_file_that_sqlite_itself_made_shorter_is_fine(shop, delivered, file):
-    """After VACUUM by another program, work continues."""
+    """VACUUM by another program shortens the file without an effect on the work."""
     code, lot = delivered
     with closing(sqlite3.connect(file)) as other:
         other.execute("CREATE TABLE ballast (text)")
@@ -287,7 +287,7 @@ def test_a_file_that_sqlite_itself_made_shorter_is_fine(shop, delivered, file):
 
 
 def test_a_damaged_file_is_answered_503(shop, delivered, file, capsys):
-    """Damaged pages are not an error of the request. The log has the remedy in one line."""
+    """A damaged file gives 503, and one log line with the remedy."""
     database.close()
     size = file.stat().st_size
     with file.open("r+b") as opened:
@@ -303,7 +303,7 @@ def test_a_damaged_file_is_answered_503(shop, delivered, file, capsys):
 @pytest.mark.postgresql
 @pytest.mark.parametrize("anew", [True, False], ids=["made anew", "dropped"])
 def test_a_postgresql_database_that_was_dropped_is_answered_503(postgres_url, anew, capsys):
-    """New connections lead to another database: 503, no table is created, and the log has the remedy."""
+    """A dropped PostgreSQL database gives 503, makes no table, and its log has the remedy."""
     import psycopg
 
     with new_postgres(postgres_url, "dropped") as url:
@@ -330,7 +330,7 @@ def test_a_postgresql_database_that_was_dropped_is_answered_503(postgres_url, an
 
 @pytest.mark.postgresql
 def test_postgresql_tables_that_were_dropped_are_answered_503(postgres_url, capsys):
-    """The same database without tables: 503 on every path, and no table is created."""
+    """A database with dropped tables gives 503 on every path, and no table is made."""
     import psycopg
 
     with new_postgres(postgres_url, "emptied") as url:

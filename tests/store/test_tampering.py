@@ -1,4 +1,4 @@
-"""Changes of tables that bypass the program are found, with the lot and the entry."""
+"""Direct changes of the tables are found with lot and entry."""
 
 from contextlib import contextmanager
 
@@ -19,13 +19,13 @@ AUDITED = list(audit.AUDITED.values())
 
 
 def sql(text, *values):
-    """Runs a statement that bypasses the program."""
+    """A direct SQL statement."""
     return db.execute_sql(text.replace("?", db.param), values)
 
 
 @contextmanager
 def by_hand():
-    """A connection without enforced foreign keys, as in the SQLite shell."""
+    """A connection without foreign keys, as in the shell of SQLite."""
     with connected():
         on_file = isinstance(db.obj, SqliteDatabase)
         sql("PRAGMA foreign_keys = 0" if on_file else "SET session_replication_role = replica")
@@ -37,7 +37,7 @@ def by_hand():
 
 @pytest.fixture
 def lived(shop):
-    """A shop with all kinds of events, and direct access to its tables."""
+    """A shop with every kind of change, and a direct connection."""
     lived_in(shop)
     with by_hand():
         assert [] == proved()
@@ -46,7 +46,7 @@ def lived(shop):
 
 @pytest.fixture
 def lot(shop):
-    """The name of a lot in findings, with direct access to the tables."""
+    """The name in findings of a lot with a few entries, with a direct connection."""
     delivery = shop.good_lot()
     shop.decide(delivery["lot_id"], "hold")
     with by_hand():
@@ -60,7 +60,7 @@ def proved():
 
 
 def row_of(model, number):
-    """The stored columns of a row."""
+    """A row as stored, by column."""
     columns = [field.column_name for field in model._meta.sorted_fields]
     names = ", ".join(f'"{column}"' for column in columns)
     values = sql(f'SELECT {names} FROM "{model._meta.table_name}" WHERE id = ?', number).fetchone()
@@ -79,7 +79,7 @@ def take_out(model, number):
 
 
 def edit(model, row_id, /, **columns):
-    """Updates columns of a row directly."""
+    """Changes columns of a row directly."""
     for column, value in columns.items():
         sql(f'UPDATE "{model._meta.table_name}" SET "{column}" = ? WHERE id = ?', value, row_id)
 
@@ -98,7 +98,7 @@ OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability"
 
 
 def other(field, value):
-    """Another valid value of a column."""
+    """Another valid value for the table."""
     if field.name == "filler_kind":
         return "mineral" if value != "mineral" else "fibre"
     if isinstance(field, BooleanField):
@@ -114,7 +114,7 @@ def other(field, value):
 
 
 def editable(cover):
-    """The columns of a table that a person might edit."""
+    """Columns of a table to edit."""
     return [field for field in cover.fields if field.name not in ("id", "by_hand")]
 
 
@@ -126,7 +126,7 @@ def owner(cover, number):
 
 
 def last_entry(table, number):
-    """Chain and number of the last entry that covers a row."""
+    """Chain and number of the last entry with a row."""
     return max(
         (event.number, event.chain)
         for event in models.Event.select()
@@ -135,7 +135,7 @@ def last_entry(table, number):
 
 
 def some_row(cover):
-    """The id of a row of a table, for loads and exclusions of an ended one."""
+    """The number of a row of a table; of a load or an exclusion an ended one, because only one open is possible."""
     query = cover.model.select(cover.model.id)
     if cover.model is loads.Load:
         query = query.where(loads.Load.unloaded_at.is_null(False))
@@ -145,7 +145,7 @@ def some_row(cover):
 
 
 def test_every_table_and_column_is_covered_or_said_not_to_be():
-    """A new table or column is covered, or listed as not covered."""
+    """Every table and column is covered, or named as not covered."""
     covered = {cover.model for cover in AUDITED}
     assert set(models.TABLES) == covered | set(audit.NOT_COVERED)
     assert not covered & set(audit.NOT_COVERED)
@@ -155,7 +155,7 @@ def test_every_table_and_column_is_covered_or_said_not_to_be():
 
 
 def edited(cover, number):
-    """Edits a row of a table, and returns the findings."""
+    """Edits a row of a table; returns the findings."""
     named = f"{owner(cover, number)}, entry {last_entry(cover.table, number)}: "
     field = editable(cover)[number % len(editable(cover))]
     with undone(cover.model, number) as row:
@@ -167,7 +167,7 @@ def edited(cover, number):
 
 
 def taken_out(cover, number):
-    """Deletes a row of a table, and returns the findings."""
+    """Deletes a row of a table; returns the findings."""
     whose, entry = owner(cover, number), last_entry(cover.table, number)
     with undone(cover.model, number):
         take_out(cover.model, number)
@@ -179,7 +179,7 @@ def taken_out(cover, number):
 
 
 def put_in(cover, number):
-    """Inserts a copy of a row, and returns the findings."""
+    """Inserts a copy of a row; returns the findings."""
     row = {**row_of(cover.model, number), "id": 10_000}
     alone = [(field.name,) for field in cover.model._meta.sorted_fields if field.unique and field.name != "id"]
     together = [index[0] for index in cover.model._meta.indexes if isinstance(index, tuple) and index[1]]
@@ -194,7 +194,7 @@ def put_in(cover, number):
 
 @pytest.mark.usefixtures("lived")
 def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
-    """In each covered table the finding names the lot and the entry."""
+    """In each covered table an edit, deletion or insertion is found with lot and entry."""
     for cover in AUDITED:
         number = some_row(cover)
         for done in (edited, taken_out, put_in):
@@ -205,7 +205,7 @@ def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
 @pytest.mark.usefixtures("lived")
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_every_covered_column_counts():
-    """A change of any covered column changes the digest of the row."""
+    """An edit of any covered column changes the digest of its row."""
     for cover in AUDITED:
         number = some_row(cover)
         for field in editable(cover):
@@ -224,12 +224,12 @@ def entries_of_the_lot():
 
 
 def begins(lines, *wanted):
-    """True when each of these is the beginning of a line."""
+    """True when each of these begins some line."""
     return all(any(line.startswith(begin) for line in lines) for begin in wanted)
 
 
 def test_an_entry_that_is_edited_is_found(lot):
-    """For any edited column of an entry, the finding names the lot, and the entry or the gap."""
+    """An edited column of an entry is found with its lot, by number or gap."""
     second = entries_of_the_lot()[1]
     changes = {
         "by": "Nobody",
@@ -257,7 +257,7 @@ def test_an_entry_that_is_edited_is_found(lot):
     "text", ["", "{", "[]", '{"rows": 7}', '{"rows":{"lot":7}}', '{"rows":{"lot":{"ids":["x"]}}}', "NaN"]
 )
 def test_an_entry_that_says_nothing_that_can_be_read_is_found(lot, text):
-    """Invalid JSON or content does not stop the check. The entry is named."""
+    """Unreadable content of an entry is found, and the check continues."""
     second = entries_of_the_lot()[1]
     with undone(models.Event, second.id):
         edit(models.Event, second.id, content=text)
@@ -265,7 +265,7 @@ def test_an_entry_that_says_nothing_that_can_be_read_is_found(lot, text):
 
 
 def test_an_edited_entry_with_a_right_hash_is_found_by_the_next(lot):
-    """A recomputed hash breaks the link from the next entry, or from the head at the end."""
+    """A rehashed entry breaks its link to the next one or the head."""
     events = entries_of_the_lot()
     for event, found in ((events[1], 3), (events[-1], events[-1].number)):
         with undone(models.Event, event.id):
@@ -277,7 +277,7 @@ def test_an_edited_entry_with_a_right_hash_is_found_by_the_next(lot):
 
 
 def test_an_entry_that_is_taken_out_is_found(lot):
-    """At the beginning, in the middle and at the end, the missing number is named."""
+    """A deleted entry at the beginning, in the middle or at the end is found by its number."""
     events = entries_of_the_lot()
     for event in (events[0], events[2], events[-1]):
         with undone(models.Event, event.id):
@@ -287,7 +287,7 @@ def test_an_entry_that_is_taken_out_is_found(lot):
 
 
 def test_an_entry_that_is_put_in_is_found(lot):
-    """A valid entry added at the end, and one before the beginning."""
+    """An inserted entry at the end, though linked, and one before the beginning are found."""
     events = entries_of_the_lot()
     last = row_of(models.Event, events[-1].id)
     number = last["number"] + 1
@@ -298,7 +298,7 @@ def test_an_entry_that_is_put_in_is_found(lot):
 
 
 def test_entries_that_changed_places_are_found(lot):
-    """Two entries with exchanged numbers are both named."""
+    """Two entries with exchanged numbers are both found."""
     _, second, third, *_ = entries_of_the_lot()
     with undone(models.Event, second.id), undone(models.Event, third.id):
         edit(models.Event, second.id, number=10_000)
@@ -309,7 +309,7 @@ def test_entries_that_changed_places_are_found(lot):
 
 
 def test_length_and_head_that_are_edited_are_found(lot):
-    """A deleted chain is found too, with its lot."""
+    """An edited length or head, and a deleted chain, are found with the lot."""
     event = entries_of_the_lot()[-1]
     kept = models.Chain.get(models.Chain.chain == event.chain)
     changes = ({"length": kept.length - 1}, {"length": kept.length + 1}, {"head": "f" * 64})
@@ -323,13 +323,13 @@ def test_length_and_head_that_are_edited_are_found(lot):
 
 
 def test_a_chain_of_nobody_is_found(lot):
-    """A history without a lot was inserted."""
+    """A chain without a lot is found."""
     put(models.Chain, {"id": 10_000, "chain": "lot:x", "length": 1, "head": "f" * 64})
     assert 'shop: history "lot:x" belongs neither to a lot nor to the shop.' in proved()
 
 
 def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
-    """The rewritten chain is valid, but its head differs from the noted one."""
+    """A completely rewritten history has no internal fault but another head than the noted one."""
     event = entries_of_the_lot()[-1]
     noted = audit.heads()
     assert [] == list(integrity_checks.against(noted))

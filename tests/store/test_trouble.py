@@ -1,4 +1,4 @@
-"""A full or read-only database: a clear error, nothing partly stored, and recovery afterwards."""
+"""A database without room or without write access: reported, nothing half stored, and normal afterwards."""
 
 import pytest
 from peewee import InternalError, OperationalError
@@ -9,13 +9,13 @@ from tests.shop import MEASURED, SIMPLE_LIMITS
 
 
 def readings(code: str, count: int) -> list[dict]:
-    """A number of readings of one spool, with large notes."""
+    """So many readings of one spool, with long notes."""
     one = {"spool_code": code, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED, "note": "n" * 400}
     return [{**one, "position_m": n} for n in range(count)]
 
 
 def stored(shop, lot_id: int) -> int:
-    """The number of a lot's readings, counted page by page."""
+    """The number of readings of a lot, page by page."""
     path, count = f"/lots/{lot_id}/readings?limit=500", 0
     while path:
         page = shop.get("production", path)
@@ -33,9 +33,9 @@ def delivered(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite"], indirect=True)
 def test_a_full_disk_is_said_loses_nothing_and_is_over_when_there_is_room(shop, delivered):
-    """A write that finds no room is answered 507 and leaves nothing; reading goes on; the same request is stored once there is room.
+    """A write without room is 507 and stores nothing; reading continues; the same request is stored once there is room.
 
-    SQLite's own limit on a file's pages stands for the disk's: both end in SQLITE_FULL (sqlite.org, "Result and Error Codes").
+    SQLite's page limit represents the disk: both end in SQLITE_FULL (sqlite.org, "Result and Error Codes").
     """
     code, lot_id = delivered
     database.connect()
@@ -62,7 +62,7 @@ def test_a_full_disk_is_said_loses_nothing_and_is_over_when_there_is_room(shop, 
 
 
 def test_a_database_that_takes_no_changes_is_still_read(shop, delivered, engine):
-    """A write is answered 503 with the reason, reading works, and writing works again later."""
+    """A write to a read-only database is 503 with the reason, reading continues, and writing too once permitted."""
     code, lot_id = delivered
     if engine == "sqlite":
         _from_now_on(("query_only", 1))
@@ -81,14 +81,14 @@ def test_a_database_that_takes_no_changes_is_still_read(shop, delivered, engine)
 
 
 def _from_now_on(*more: tuple[str, int]) -> None:
-    """Applies additional settings to SQLite's connections, reopening the open ones."""
+    """Sets SQLite's connections up with these settings, with open ones reopened."""
     own = ("max_page_count", "query_only")
     db.obj._pragmas = [*(one for one in db.obj._pragmas if one[0] not in own), *more]
     db.obj.close_all()
 
 
 def _postgresql_read_only():
-    """Makes a database read-only, as on a standby server. Returns a function that ends it."""
+    """Makes a database read-only, as on a replica; returns the function that ends it."""
 
     def set_to(value: str) -> None:
         database.connect()
@@ -104,7 +104,7 @@ def _postgresql_read_only():
 
 
 def _wrapped(kind, raised):
-    """An error of the driver as raised by peewee."""
+    """An error of the driver in peewee's form."""
     error = kind(raised)
     error.__context__ = raised
     return error
@@ -120,21 +120,21 @@ def _wrapped(kind, raised):
     ],
 )
 def test_what_postgresql_calls_its_troubles(name, peewee_error, kind):
-    """By SQLSTATE: 53100 disk_full, 25006 read_only_sql_transaction, 57P01 admin_shutdown (PostgreSQL manual, appendix A)."""
+    """SQLSTATE codes: 53100 disk_full, 25006 read_only_sql_transaction, 57P01 admin_shutdown (PostgreSQL manual, appendix A)."""
     errors = pytest.importorskip("psycopg.errors", reason="needs the extra postgres")
     assert kind is type(database.trouble(_wrapped(peewee_error, getattr(errors, name)("so it is"))))
 
 
 @pytest.mark.postgresql
 def test_a_fault_of_ours_is_no_trouble_of_the_database():
-    """A statement in a failed transaction is a bug and is not translated."""
+    """A statement in a failed transaction is a program error and not reported as the database's."""
     errors = pytest.importorskip("psycopg.errors", reason="needs the extra postgres")
     assert None is database.trouble(_wrapped(InternalError, errors.InFailedSqlTransaction("aborted")))
 
 
 @pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)], indirect=True)
 def test_connections_that_the_server_ended_are_opened_anew(shop, delivered, postgres_url):
-    """After a restart of PostgreSQL at most one request fails with 503."""
+    """After a restart of PostgreSQL at most one request gets 503."""
     import psycopg
 
     code, lot_id = delivered
@@ -154,7 +154,7 @@ def test_connections_that_the_server_ended_are_opened_anew(shop, delivered, post
 def test_a_connection_lost_during_the_commit_leaves_open_whether_it_was_stored(
     shop, delivered, postgres_url, monkeypatch
 ):
-    """The answer does not claim that nothing was stored. With its key the request can be repeated."""
+    """A connection lost during the commit leaves the result unknown, and the key allows a repeat."""
     import psycopg
 
     code, _ = delivered

@@ -1,4 +1,4 @@
-"""A database of version 1 is upgraded, its content keeps its meaning, and it can be used."""
+"""A shop of version 1 as its program left it: migrated, unchanged in meaning, and usable."""
 
 import pytest
 
@@ -27,13 +27,13 @@ def shop(empty_url, engine):
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, constraints, indexes and foreign keys are those of a new database."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """Every row agrees with the history, and the status of every lot follows from the rules of its decision."""
+    """Every row agrees with the history, and every lot has the status by the rules of its decision."""
     assert [] == [flaw.line for flaw in integrity_checks.found()]
     stands = {
         lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.in_(["O-1", "O-2", "G-1", "W-1"]))
@@ -43,7 +43,7 @@ def test_nothing_in_it_changed_its_meaning(shop):
 
 
 def test_a_lot_blocked_by_a_step_is_released_when_it_is_assessed_again(shop):
-    """O-2 is on the reference after one 0.69 from it: blocked under version 1, released under version 2, without its voided reading."""
+    """O-2 on the reference, after one 0.69 away, is blocked under version 1 and released under version 2, without its voided reading."""
     lot = Lot.get(supplier_lot="O-2")
     before = Decision.select().where(Decision.lot == lot).order_by(Decision.id.desc()).get()
     step = {finding["code"]: finding for finding in before.findings}["color.step"]
@@ -60,7 +60,7 @@ def test_a_lot_blocked_by_a_step_is_released_when_it_is_assessed_again(shop):
 
 
 def test_codes_that_fold_alike_stay(shop):
-    """The first code has the identity. The second is found by its exact text only."""
+    """Of codes with one identity the first has it, and the second is found by its exact text alone."""
     spools = {row.code: row.identity for row in Spool.select().where(Spool.likeness == likeness("OS1-0"))}
     assert {"OS1-0": "os1-0", "oS1-0": None} == spools
     lots = {row.supplier_lot: row.identity for row in Lot.select().where(Lot.supplier_lot.in_(["O-1", "o 1"]))}
@@ -68,7 +68,7 @@ def test_codes_that_fold_alike_stay(shop):
 
 
 def test_jobs_and_machines_are_those_that_loads_named(shop):
-    """Each has its name as first typed, and every load refers to both."""
+    """Each job and machine has its first typed name, and every load refers to both."""
     jobs = {row.identity: row.number for row in Job.select().where(Job.likeness == likeness("J-2040"))}
     assert {"j-2040": "J-2040", "j2040": "J2040"} == jobs
     assert not Load.select().where(Load.of_job.is_null() | Load.on_machine.is_null()).exists()
@@ -82,7 +82,7 @@ def test_jobs_and_machines_are_those_that_loads_named(shop):
 
 
 def test_what_cautions_forbade_is_a_field(shop):
-    """Forbidden uses as version 1 derived them, to be confirmed by quality. The change is in the history."""
+    """Prohibitions from cautions are those of version 1's reading, unconfirmed, with a history entry."""
     matte = Grade.get(code="PLA-SN-175").forbidden_uses
     assert ["fit", "flexing", "hidden", "load_bearing"] == sorted(use["use"] for use in matte)
     assert ["load_bearing"] == [

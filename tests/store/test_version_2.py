@@ -1,4 +1,4 @@
-"""A database of version 2 is upgraded, its content does not change, and it accepts readings of new kinds."""
+"""A shop of version 2 as its program left it: migrated, unchanged, and open to new kinds of readings."""
 
 from datetime import UTC, datetime
 
@@ -18,7 +18,7 @@ RECORDED = {"recorded_at": AT, "recorded_by": "Ansel"}
 
 
 def every_row():
-    """Every row of every table of version 2, except the schema version, by column, without NULL."""
+    """Every row of every table of version 2, without the version's, by column, without empty values."""
     names = [table._meta.table_name for table in TABLES if table is not SchemaVersion and table.table_exists()]
     found = {}
     for name in names:
@@ -42,7 +42,7 @@ STEPS = [
 
 @pytest.fixture
 def shop(empty_url, engine):
-    """The shop at its old version, open."""
+    """The shop as stored, open."""
     with kept(2, empty_url, engine):
         yield
 
@@ -54,13 +54,13 @@ def migrated(shop):
 
 
 def test_its_tables_are_those_of_a_new_one(migrated):
-    """Columns, constraints, indexes and foreign keys are those of a new database."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     found, new = tables_as_they_are_and_as_new()
     assert new == found
 
 
 def test_no_row_of_it_changed(shop):
-    """Ids, values and history are equal in every table, also in rebuilt ones. Instruments now have characteristics and a version."""
+    """Numbers, values and history are unchanged in every table, and rebuilt tables have rows; instruments have measures and a version."""
     before = every_row()
     bring_up_to_date()
     after = every_row()
@@ -77,7 +77,7 @@ def test_no_row_of_it_changed(shop):
 
 
 def test_instruments_measure_what_their_kind_does_and_what_they_have_measured(migrated):
-    """A micrometer measures lengths. Every instrument keeps the characteristics of its readings."""
+    """A micrometer measures lengths, and an instrument keeps its earlier measures."""
     used = {}
     for row in Reading.select(Reading.instrument, Reading.kind).where(Reading.instrument.is_null(False)).distinct():
         used.setdefault(row.instrument_id, set()).add(row.kind)
@@ -88,12 +88,12 @@ def test_instruments_measure_what_their_kind_does_and_what_they_have_measured(mi
 
 
 def test_nothing_in_it_changed_its_meaning(migrated):
-    """Every row agrees with the history, and the status of every lot follows from its readings."""
+    """Every row agrees with the history, and every lot has the status of its readings."""
     assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_it_takes_readings_of_a_kind_that_nobody_declared(migrated):
-    """The kinds are not in a constraint, so a new characteristic needs no migration. Ids continue after the highest."""
+    """Tables list no kinds, so a new characteristic changes none; numbers continue after the highest."""
     newest = Reading.select().order_by(Reading.id.desc()).get()
     values = {"kind": UNKNOWN, "spool": newest.spool_id, "lot": newest.lot_id, "values": {"shore_d": 78.5}}
     made = Reading.create(**values, measured_at=AT, **RECORDED)
@@ -102,7 +102,7 @@ def test_it_takes_readings_of_a_kind_that_nobody_declared(migrated):
 
 
 def test_it_takes_files_and_studies_of_a_kind_that_nobody_declared(migrated):
-    """The kind of a file and the measure of a study may be as long as the kind of a reading."""
+    """The kind of a file and the measure of a study have room for a long name."""
     about = {"digest": "0" * 64, "rows": 1, "items": 1, "lot_ids": [], "summary": {}}
     file = Import.create(kind=UNKNOWN, file_name="hardness.csv", **about, **RECORDED)
     study = InstrumentStudy.create(
@@ -117,7 +117,7 @@ def test_it_takes_files_and_studies_of_a_kind_that_nobody_declared(migrated):
 
 
 def test_references_and_other_rules_still_hold(migrated):
-    """Rebuilt tables keep their constraints: broken foreign keys, invalid words and duplicate files are rejected."""
+    """Rebuilt tables refuse missing references, deleted ones, other words and a repeated file."""
     newest = Reading.select().order_by(Reading.id.desc()).get()
     values = {"kind": "gloss", "lot": newest.lot_id, "values": {}, "measured_at": AT, **RECORDED}
     voided = ReadingVoid.get().reading_id

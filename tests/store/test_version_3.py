@@ -1,4 +1,4 @@
-"""A database of version 3: old limits keep their rules, and a new revision applies the new rules to its lots."""
+"""A shop of version 3 as its program left it: old limits keep their rules, and a new revision has the new ones."""
 
 import pytest
 
@@ -35,35 +35,35 @@ def shop(empty_url, engine):
 
 
 def flaws():
-    """The findings of the check."""
+    """The findings of the check of the shop."""
     return [flaw.line for flaw in integrity_checks.found()]
 
 
 def stands():
-    """The status of the lots that passed under the old rules."""
+    """The status of lots that the earlier rules passed."""
     return {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-"))}
 
 
 def limits_again(grade_id):
-    """The same limits in a new revision."""
+    """The same limits, set again."""
     newest = LimitsRevision.select().where(LimitsRevision.grade == grade_id).order_by(LimitsRevision.revision.desc())
     return catalog.add_limits(grade_id, dict(newest.get().body), "Wilhelmina")
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, constraints, indexes and foreign keys are those of a new database."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """Every row agrees with the history, and the status of every lot follows from its readings under its own rules."""
+    """Every row agrees with the history, and every lot has the status of its readings under its own rules."""
     assert [] == flaws()
     assert STOOD == stands()
 
 
 def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
-    """The limits were set under version 2 of the rules, so no status changes."""
+    """A lot reassessed under limits of version 2 is unchanged."""
     for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):
         decisions.reassess(lot.id, "Wilhelmina")
     assert STOOD == stands()
@@ -72,13 +72,13 @@ def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
 
 
 def test_what_instruments_measured_stays_with_them(shop):
-    """A micrometer with colour readings keeps colour. An instrument of unknown kind keeps moisture."""
+    """A micrometer with colour readings keeps colour, and an instrument of unknown kind keeps moisture."""
     measures = {row.code: row.measures for row in Instrument.select().where(Instrument.code.startswith("K3-"))}
     assert {"K3-GADGET": ["moisture"], "K3-MIC": ["color", "diameter", "shrinkage"]} == measures
 
 
 def test_limits_set_anew_bring_the_rules_of_today(shop):
-    """A new revision of the same limits applies the newest rules: specks per spool and sample, control specimens of the same printer."""
+    """Under a new revision of the same limits the newest rules apply: specks per spool and sample, controls of the same printer."""
     for grade in Grade.select().where(Grade.code.startswith("K3-")):
         assert rule_versions.CURRENT == limits_again(grade.id)["rules"]
     for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):

@@ -1,4 +1,4 @@
-"""A database of version 4 opens, keeps its history, and its feed starts with new events."""
+"""A shop of version 4 as its program left it: it opens, keeps its history, and announces later changes."""
 
 import pytest
 
@@ -21,13 +21,13 @@ def shop(empty_url, engine):
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, constraints, indexes and foreign keys are those of a new database."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """The check has no findings, lots keep their status, and idempotency answers are kept."""
+    """The check finds nothing, statuses are unchanged, and answers for repeats are present."""
     assert [] == [flaw.line for flaw in integrity_checks.found()]
     lots = {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K4-"))}
     assert {"K4-GOOD": "released", "K4-BAD": "blocked"} == lots
@@ -35,5 +35,5 @@ def test_nothing_in_it_changed_its_meaning(shop):
 
 
 def test_its_history_announces_nothing_from_before(shop):
-    """Entries before the feed existed do not change."""
+    """Entries from before the feed are unchanged."""
     assert 0 == Event.select().where(Event.announces).count()

@@ -1,4 +1,4 @@
-"""A database of version 5 opens, and its lots, orders and jobs are found by a part of their names."""
+"""A shop of version 5 as its program left it: it opens, and lots, orders and jobs are found by parts of names."""
 
 import pytest
 
@@ -17,13 +17,13 @@ def shop(empty_url, engine):
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, constraints, indexes and foreign keys are those of a new database."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """The check has no findings, lots keep their status, and instruments begin at version 1."""
+    """The check finds nothing, statuses are unchanged, and instruments begin at version 1."""
     assert [] == [flaw.line for flaw in integrity_checks.found()]
     lots = {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K5-"))}
     assert {"K5-Good.07": "released", "K5-BAD": "blocked"} == lots
@@ -45,5 +45,5 @@ def test_nothing_in_it_changed_its_meaning(shop):
     ],
 )
 def test_names_are_found_by_a_part(shop, kind, text, found):
-    """In any case and with any separators. An order is found by its corrected number."""
+    """Names are found by a part, in any case and with any separators; an order by its present number."""
     assert found == len(search_keys.numbers(kind, text, 50))

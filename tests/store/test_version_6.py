@@ -1,4 +1,4 @@
-"""A database of version 6 opens, and shows acceptance for each use of each lot."""
+"""A shop of version 6 as its program left it: it opens, with the uses for which each lot was accepted."""
 
 import pytest
 
@@ -18,13 +18,13 @@ def shop(empty_url, engine):
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
-    """Columns, constraints, indexes and foreign keys are those of a new database."""
+    """Columns, constraints, indexes and references are those of an empty database."""
     migrated, new = tables_as_they_are_and_as_new()
     assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):
-    """The check has no findings, and lots keep their status. New columns and tables are empty."""
+    """The check finds nothing, statuses are unchanged, new columns are empty and new tables have no rows."""
     assert [] == [flaw.line for flaw in integrity_checks.found()]
     lots = {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K6-"))}
     wanted = {"K6-GOOD": "released", "K6-SOME": "restricted", "K6-BAD": "blocked", "K6-OPEN": "quarantined"}
@@ -34,7 +34,7 @@ def test_nothing_in_it_changed_its_meaning(shop):
 
 
 def test_the_shops_own_words_stay_and_the_rest_is_the_default(shop):
-    """Stated details are kept. New details have their defaults."""
+    """The shop's stated details are unchanged, and new ones have defaults."""
     now = shop_details.details()
     assert ("Saltmarsh Yard Prints", "comma") == (now.name, now.decimal_sign)
     assert (7, 4.0, None, None) == (
@@ -46,7 +46,7 @@ def test_the_shops_own_words_stay_and_the_rest_is_the_default(shop):
 
 
 def test_lots_inspected_before_tell_for_which_uses_they_were_accepted(shop):
-    """Their current verdicts apply, because no reading was repeated. A lot in quarantine has none."""
+    """Present verdicts give the uses, because no reading was repeated; a lot in quarantine has none."""
     uses = {row.supplier_lot: dict(row.uses) for row in lot_series.lots_of().rows if row.supplier_lot.startswith("K6-")}
     assert {
         "K6-GOOD": {"hidden": True, "cosmetic": True},

@@ -1,4 +1,4 @@
-"""Shops with a known truth: four suppliers, three grades, 150 lots. One supplier drifts, one scatters, one is good, one is new."""
+"""Shops with known true values: four suppliers, three grades, 150 lots. One supplier drifts, one is unsteady, one good, one new."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ TRUE = {(*DRIFTS, "color.component_b"), (*DRIFTS, "color.lot_delta_e")}
 def figures(
     pair: tuple[int, int], lots: int, rng: np.random.Generator, *, drifts: bool = True
 ) -> dict[str, np.ndarray]:
-    """What each lot of a supplier and grade measures, by measure, oldest first."""
+    """The measured figures of each lot of a supplier and grade, by measure, oldest first."""
     found = {}
     for name, (level, sd) in STEADY.items():
         scatter = SCATTER * sd if pair[0] == SCATTERING and name == "color.component_b" else sd
@@ -89,13 +89,13 @@ def figures(
 
 @dataclass(frozen=True)
 class Invented:
-    """One shop as the week's list is asked about it."""
+    """A shop as the input of the week's list."""
 
     lots: LotSeries
     shelf: Shelf
 
     def week(self, short: Sequence[Short] = ()) -> Mapping[str, Any]:
-        """The week's list of this shop, of stocks that are short among others."""
+        """The week's list of this shop, with short stocks."""
         suppliers: Any = {number: SimpleNamespace(name=name) for number, name in SUPPLIERS.items()}
         grades: Any = {
             number: SimpleNamespace(id=number, code=code, nominal_diameter_mm=1.75) for number, code in GRADES.items()
@@ -107,7 +107,7 @@ class Invented:
 
 
 def figures_of_shop(seed: int, *, drifts: bool = True) -> list[tuple[float, tuple[int, int], int, Mapping[str, float]]]:
-    """Returns the lots of a shop in the order they come: the day, 0 to 700, supplier and grade, the place among its lots, and its figures."""
+    """Returns the lots of a shop in order: the day, 0 to 700, supplier and grade, the place among its lots, and its figures."""
     rng = np.random.default_rng([17, seed])
     measured = {pair: figures(pair, lots, rng, drifts=drifts) for pair, lots in LOTS.items()}
     # Each supplier's lots of a grade are spread over all the days.
@@ -118,7 +118,7 @@ def figures_of_shop(seed: int, *, drifts: bool = True) -> list[tuple[float, tupl
 
 
 def invented(seed: int, *, drifts: bool = True) -> Invented:
-    """Returns a shop, its lots of the last two years in the order they came; without a drift where that is asked for."""
+    """Returns a shop with its lots of the last two years in order; without a drift on request."""
     order = figures_of_shop(seed, drifts=drifts)
     read = {name: ["M1"] for name in ("color", "diameter", "shrinkage", "bond", "gloss")}
     rows = [
@@ -150,7 +150,7 @@ def _row(
 
 
 def _there(rows: list[SeriesLot]) -> Iterator[LotInShop]:
-    """The newest lots of each supplier and grade, with all their spools; what does not pass a use stays longer."""
+    """The newest lots of each supplier and grade with all their spools; lots that fail a use stay longer."""
     newest: dict[tuple[int, int], int] = {}
     for row in reversed(rows):
         pair = row.supplier_id, row.grade_id

@@ -1,4 +1,4 @@
-"""One of the invented shops, delivered and measured lot by lot: what the buyer is answered and reads on the pages."""
+"""One invented shop, delivered and measured lot by lot: the buyer's answers and pages."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ SEED = 3
 
 @pytest.fixture
 def engine():
-    """Both engines give the same rows, as other tests show."""
+    """SQLite alone: other tests show equal rows on both engines."""
     return "sqlite"
 
 
 @pytest.fixture
 def trial(shop):
-    """The shop, with suppliers and grades under the numbers of the truth."""
+    """The shop, with suppliers and grades by the numbers of the true values."""
     suppliers = {number: shop.supplier(name.upper()[:3], name=name) for number, name in SUPPLIERS.items()}
     grades = {number: shop.grade(code, limits=TRIAL) for number, code in GRADES.items()}
     assert [*SUPPLIERS] == [one["id"] for one in suppliers.values()]
@@ -57,7 +57,7 @@ def trial(shop):
 
 
 def test_the_buyer_of_150_lots_reads_the_truth(trial):
-    """The real drift stands first of the week, no good news stands there, and restricted lots say what they are fit for."""
+    """The real drift is first of the week, no good news is listed, and restricted lots have their permitted uses."""
     assert sum(LOTS.values()) == len(trial.get("purchasing", "/lots?limit=500")["items"])
     found = trial.get("purchasing", "/purchasing-summary")
     drifts = [(one["supplier_id"], one["grade_id"], one["measure"]) for one in found["items"] if one["measure"]]
@@ -77,7 +77,7 @@ def test_the_buyer_of_150_lots_reads_the_truth(trial):
 
 
 def _on_the_page(trial, first: str, entries: int) -> None:
-    """The page of the week shows the same first, and the entries of one supplier alone where that is asked for."""
+    """The page of the week has the same first entry, and on request the entries of one supplier."""
     buyer = Browser(trial, "purchasing")
     page = buyer.go("/purchasing/week")
     assert page.text.index(first) < page.text.index("Restricted")
@@ -89,7 +89,7 @@ def _on_the_page(trial, first: str, entries: int) -> None:
 
 
 def _told_apart(trial) -> None:
-    """Who is better is told for the use, the newcomer with two lots apart from that with how many it needs."""
+    """The better supplier for the use is named, and the newcomer with two lots set aside with the lots it needs."""
     compared = trial.get("purchasing", f"/supplier-comparison?grade_id={DRIFTS[1]}&use=cosmetic")
     lines = {line["supplier_id"]: line for line in compared["suppliers"]}
     cosmetic = {

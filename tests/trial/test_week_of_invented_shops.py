@@ -1,4 +1,4 @@
-"""What the buyer reads first in 200 invented shops: the real drift, no good news, and few steady series."""
+"""First entries in 200 invented shops: the real drift, no good news, and few steady series."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SHOPS = 200
 
 
 def test_every_shop_has_150_lots_of_four_suppliers_and_three_grades():
-    """The newcomer has two of them; what moves towards a limit is one supplier's white."""
+    """The newcomer has two lots; one supplier's white drifts towards a limit."""
     shop = invented(0)
     assert (150, 150) == (sum(LOTS.values()), len(shop.lots))
     assert (4, 3) == tuple(len({pair[place] for pair in LOTS}) for place in (0, 1))
@@ -21,7 +21,7 @@ def test_every_shop_has_150_lots_of_four_suppliers_and_three_grades():
 
 
 def test_the_first_entry_of_a_shop_is_its_real_drift():
-    """It says how much of the limit is used, when it is reached, and what is in the shop of it."""
+    """The first entry is the real drift with the used share of the limit, the crossing and the stock."""
     found = invented(3).week()
     first = found["items"][0]
     assert ("limit_near", "Dwale", "PLA-HW-175") == tuple(first[name] for name in ("what", "supplier", "grade"))
@@ -35,7 +35,7 @@ def test_the_first_entry_of_a_shop_is_its_real_drift():
 
 
 def test_short_stock_stands_among_what_must_be_acted_on_now():
-    """The one used up sooner comes first, before all lots that wait; where no supplier is likelier it names who brought the newest lot."""
+    """The stock used up sooner comes first, before waiting lots, with the supplier of the newest lot where none is more probable."""
     nobody = {"grade_id": BLUE, "use": None, "says": "Order now.", "days_low": 2.0, "days_high": 9.0}
     short = [
         {**nobody, "days_low": 5.0, "lead_days": 20.0, "stock_kg": 3.0, "supplier_id": GOOD},
@@ -51,7 +51,7 @@ def test_short_stock_stands_among_what_must_be_acted_on_now():
 
 @pytest.mark.slow
 def test_200_shops_read_their_real_drift_first_and_keep_noise_and_good_news_off():
-    """The real drift stands first in at least 95 % of shops; entries about steady series are at most 10 %, the exact interval included."""
+    """The real drift is first in at least 95 % of shops, and at most 10 % of entries are steady, by the exact interval."""
     lists = [invented(seed).week() for seed in range(SHOPS)]
     first = Rate(sum(_of_drift(found["items"][0]) for found in lists), SHOPS)
     assert first.interval(0.95)[0] >= 0.95, str(first)
@@ -66,7 +66,7 @@ def test_200_shops_read_their_real_drift_first_and_keep_noise_and_good_news_off(
 
 @pytest.mark.slow
 def test_200_shops_where_nobody_drifts_rarely_name_a_drift():
-    """Any entry is false then: of shops at most 10 % have one, as far as the simulation can tell."""
+    """Without a drift at most 10 % of shops have an entry on one, within the accuracy of the simulation."""
     false = false_entries(drifts=False, shops=SHOPS)
     low, _ = false.interval(0.95)
     assert low <= FALSE_DISCOVERY_RATE, str(false)

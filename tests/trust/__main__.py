@@ -9,7 +9,7 @@ from tests.trust import blocking, killing, soaking
 
 
 def main() -> int:
-    """Returns 0 when nothing was lost and no order was broken."""
+    """Returns 0 when nothing was lost and no order was violated."""
     parser = argparse.ArgumentParser(prog="python -m tests.trust")
     parser.add_argument("what", choices=["kill", "block", "soak"])
     parser.add_argument("--times", type=int, default=300, help="kills")

@@ -1,4 +1,4 @@
-"""Many people load, block and lift the same lots through several servers; the history is then searched for a load after a block."""
+"""Many people load, block and lift the same lots on several servers; the history is searched for a load after a block."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tests.trust.serving import MEASURED, Client, Server, add_token, database, d
 
 @dataclass(frozen=True)
 class Done:
-    """One request by the clock all processes of a machine share: asked at, answered at, and whether it was granted."""
+    """One request by the common clock of all processes: start, answer, and whether granted."""
 
     what: str
     lot: int
@@ -26,7 +26,7 @@ class Done:
 
 @dataclass
 class Report:
-    """What the checker found."""
+    """The checker's result."""
 
     requests: int
     loads: int
@@ -40,15 +40,15 @@ class Report:
 
 
 def run(server_url: str | None, seconds: float, seed: int, servers: int = 3, people: int = 6, lots: int = 3) -> Report:
-    """Runs people against each other and checks what they were answered.
+    """Runs people against each other and checks their answers.
 
     Args:
         server_url: a PostgreSQL server, None for SQLite.
-        seconds: for how long.
-        seed: of who does what.
+        seconds: duration.
+        seed: of the actions.
         servers: processes on the same database.
         people: half of them load and unload, the others block, lift and measure.
-        lots: so few that they meet.
+        lots: few enough for conflicts.
     """
     with tempfile.TemporaryDirectory() as folder, database(server_url, Path(folder)) as url:
         token = add_token(url, "Hester")
@@ -101,7 +101,7 @@ def _reading(code: str) -> dict[str, Any]:
 def _load(
     line: Client, stock: dict[int, list[str]], me: int, chance: random.Random, until: float, history: list[Done], _: Any
 ) -> None:
-    """Loads one's own spool of a lot for a hidden part and takes it off again."""
+    """Loads one's own spool of a lot for a hidden part and unloads it."""
     while time.monotonic() < until:
         lot = chance.choice(sorted(stock))
         body = {"spool_code": stock[lot][me], "machine": f"P{me}", "job": "J", "use": "hidden"}
@@ -125,7 +125,7 @@ def _block(
     history: list[Done],
     readings: list[int],
 ) -> None:
-    """Blocks a lot, lifts it again, and measures meanwhile."""
+    """Blocks a lot, lifts it, and measures meanwhile."""
     while time.monotonic() < until:
         lot = chance.choice(sorted(stock))
         for what in ("block", "lift"):
@@ -143,11 +143,10 @@ def _block(
 
 
 def loads_after_blocks(history: list[Done]) -> list[str]:
-    """Returns every load that was granted although its lot was blocked for sure all the time it was asked.
+    """Returns every granted load of a lot that was certainly blocked during the whole request.
 
-    A block holds for sure from when it was answered until somebody asks for the next lift that is granted. A load granted between, asked
-    after the answer and answered before that request, cannot be put before the block or after the lift: there is no order of the three that
-    explains it (Herlihy and Wing 1990, linearisability).
+    A block is certain from its answer until the request for the next granted lift. A load requested after the answer and answered
+    before that request fits no order of the three (Herlihy and Wing 1990, linearisability).
     """
     faults = []
     for lot in {done.lot for done in history}:

@@ -1,4 +1,4 @@
-"""A browser without a window: keeps cookies, and sends forms with what stands hidden in them."""
+"""A browser without a window: keeps cookies, and sends forms with their hidden fields."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Browser:
         self.text = ""
 
     def get(self, path: str) -> int:
-        """Asks a page and returns its status; redirections are not followed."""
+        """Requests a page and returns its status, without following redirects."""
         return self._ask("GET", path, None)
 
     def sign_in(self, token: str) -> None:
@@ -34,7 +34,7 @@ class Browser:
             raise AssertionError(f"signing in answered {status}")
 
     def close(self) -> None:
-        """Hangs up; nobody signs out."""
+        """Closes the connection without a sign-out."""
         self.line.close()
 
     def _hidden(self) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""Kills the server at random moments while people write, and looks for anything acknowledged that is not there."""
+"""Kills the server at random moments under load, and looks for missing acknowledged data."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ LIST_LENGTH = 7
 
 @dataclass
 class Record:
-    """What was sent, and what was acknowledged."""
+    """What was sent and acknowledged."""
 
     sent: int = 0
     acknowledged: int = 0
@@ -46,7 +46,7 @@ class Record:
 
 @dataclass
 class Report:
-    """What the harness found."""
+    """The result of the harness."""
 
     kills: int
     sent: int
@@ -117,7 +117,7 @@ def run(
 
 
 def _wait_for_writes(record: Record, more: int) -> None:
-    """Waits until so many more writes are acknowledged, so that there is something to lose on a slow machine too."""
+    """Waits for so many more acknowledged writes, so that there is something to lose on a slow machine."""
     until, wanted = time.monotonic() + PATIENCE_S, record.acknowledged + more
     while record.acknowledged < wanted and time.monotonic() < until:
         time.sleep(0.005)
@@ -126,7 +126,7 @@ def _wait_for_writes(record: Record, more: int) -> None:
 def _write(
     port: int, token: str, whose: dict[str, int], record: Record, lock: threading.Lock, stop: threading.Event, name: str
 ) -> None:
-    """One person: a delivery, a list of readings, a load, an unload, over and over. A request that got no answer is noted as such."""
+    """One person: a delivery, a list of readings, a load, an unload, repeatedly; unanswered requests are recorded as such."""
     client, turn = Client(port, token), 0
     while not stop.is_set():
         turn += 1
@@ -193,7 +193,7 @@ def _told(client: Client, record: Record, lock: threading.Lock, key: str, path: 
 
 
 def _repeat(client: Client, record: Record) -> tuple[int, list[str]]:
-    """Sends acknowledged requests again with their keys: the first answer must come back, whatever crashed in between."""
+    """Repeats acknowledged requests with their keys and expects the first answer."""
     chosen = record.keys[:: max(1, len(record.keys) // 200)]
     faults = []
     for path, body, key, status, answer in chosen:
@@ -204,7 +204,7 @@ def _repeat(client: Client, record: Record) -> tuple[int, list[str]]:
 
 
 def _read_back(client: Client, record: Record) -> list[str]:
-    """Everything acknowledged is there, lists are whole or absent, and each lot stands as its readings say."""
+    """Verifies that acknowledged data are present, lists whole or absent, and statuses those of the readings."""
     faults = []
     for number, lot_id in record.deliveries.items():
         status, lot = client.ask("GET", f"/v1/lots/{lot_id}")
@@ -229,7 +229,7 @@ def _read_back(client: Client, record: Record) -> list[str]:
 
 
 def _all_changes(client: Client) -> list[str]:
-    """Numbers of all changes that the feed tells, in its order."""
+    """Numbers of all changes in the feed, in order."""
     found: list[str] = []
     path: str | None = "/v1/changes?limit=500"
     while path:
@@ -250,7 +250,7 @@ def _all_loads(client: Client) -> set[int]:
 
 
 def _checked(url: str) -> list[str]:
-    """What `lots check` says of the database that was left."""
+    """The output of `lots check` on the remaining database."""
     command = [sys.executable, "-c", "from lots.cli import main; main()", "check"]
     done = subprocess.run(
         command, env={**os.environ, "LOTS_DATABASE": url}, capture_output=True, text=True, check=False

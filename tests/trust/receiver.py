@@ -1,4 +1,4 @@
-"""A receiver of webhooks that notes what came, checks the signatures, and refuses some messages at their first attempt."""
+"""A webhook receiver that records messages, checks signatures, and refuses some first attempts."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ REFUSED_EVERY = 40
 
 
 class Receiver:
-    """A web server on this machine. `secret` is set once the webhook was added; when `well` it refuses nothing that is signed."""
+    """A web server on this machine. `secret` is set after the webhook was added; when `well` it refuses nothing that is signed."""
 
     def __init__(self) -> None:
         self.secret, self.well = "", False
@@ -29,11 +29,11 @@ class Receiver:
 
     @property
     def url(self) -> str:
-        """Where messages are to be sent."""
+        """The address of messages."""
         return f"http://127.0.0.1:{self._server.server_address[1]}/changes"
 
     def take(self, headers: Any, body: bytes) -> int:
-        """Notes a message and returns the status to answer with."""
+        """Records a message and returns the status of the answer."""
         signed = f"{headers['webhook-id']}.{headers['webhook-timestamp']}.".encode() + body
         key = base64.b64decode(self.secret.removeprefix("whsec_"))
         right = "v1," + base64.b64encode(hmac.new(key, signed, hashlib.sha256).digest()).decode()
@@ -54,7 +54,7 @@ class Receiver:
         return 204
 
     def missing(self, wanted: list[str], patience_s: float) -> list[str]:
-        """Changes that have not come within some time, in which nothing is refused."""
+        """Changes that did not arrive within some time without refusals."""
         self.well = True
         until = time.monotonic() + patience_s
         while (left := [number for number in wanted if number not in self.came]) and time.monotonic() < until:
@@ -62,7 +62,7 @@ class Receiver:
         return left
 
     def close(self) -> None:
-        """Listens no more."""
+        """Stops listening."""
         self._server.shutdown()
         self._server.server_close()
 
@@ -77,6 +77,6 @@ class Receiver:
                 self.end_headers()
 
             def log_message(self, *_: Any) -> None:
-                """Says nothing."""
+                """Logs nothing."""
 
         return Handler

@@ -1,4 +1,4 @@
-"""Real servers on a real database, to be killed and hurried: what the harnesses of this folder have in common."""
+"""Real servers on a real database for the harnesses of this folder."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ PATIENCE_S = 30.0
 
 
 class Gone(Exception):
-    """The server was not there, or went away before it answered: nothing is known of what it did."""
+    """The server was absent or left before its answer, so its action is unknown."""
 
 
 class NotThere(Gone):
-    """Nobody listens: the request was never sent."""
+    """No server listens, so the request was never sent."""
 
 
 # Receivers of the harnesses are on this machine, which a webhook may reach only where the settings say so.
@@ -44,7 +44,7 @@ SETTINGS = {
 
 @dataclass
 class Server:
-    """`lots serve`, or gunicorn with several workers, as processes of their own."""
+    """`lots serve`, or gunicorn with several workers, as processes."""
 
     url: str
     port: int
@@ -52,7 +52,7 @@ class Server:
 
     @classmethod
     def start(cls, url: str, port: int | None = None, workers: int = 1) -> Server:
-        """Starts one on a database and waits until it answers. More than one worker takes gunicorn and PostgreSQL."""
+        """Starts one on a database and waits until it answers. Several workers need gunicorn and PostgreSQL."""
         port = port or free_port()
         command = [sys.executable, "-c", "from lots.cli import main; main()", "serve"]
         if workers > 1:
@@ -81,33 +81,33 @@ class Server:
         raise RuntimeError("the server does not answer")
 
     def kill(self) -> None:
-        """Ends it at once with all its workers: SIGKILL leaves no time to tidy up."""
+        """Ends it and all workers with SIGKILL."""
         with contextlib.suppress(ProcessLookupError):
             os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
 
     def kill_worker(self, chance: random.Random) -> None:
-        """Ends one of its workers at once; the others go on, and another takes its place."""
+        """Ends one worker at once; another replaces it."""
         with contextlib.suppress(ProcessLookupError):
             if workers := children_of(self.process.pid):
                 os.kill(chance.choice(workers), signal.SIGKILL)
 
 
 def children_of(number: int) -> list[int]:
-    """Processes that a process has started (Linux)."""
+    """Child processes of a process (Linux)."""
     listed = Path(f"/proc/{number}/task/{number}/children").read_text("ascii")
     return [int(part) for part in listed.split()]
 
 
 def free_port() -> int:
-    """A port that nobody listens on."""
+    """A free port."""
     with socket.socket() as found:
         found.bind(("127.0.0.1", 0))
         return int(found.getsockname()[1])
 
 
 class Client:
-    """One person's connection, kept open while it lasts."""
+    """One person's persistent connection."""
 
     def __init__(self, port: int, token: str) -> None:
         self.port, self.token = port, token
@@ -139,13 +139,13 @@ class Client:
         return answer.status, json.loads(text) if answer.getheader("Content-Type", "").endswith("json") else text
 
     def close(self) -> None:
-        """Hangs up."""
+        """Closes the connection."""
         if self.line is not None:
             self.line.close()
             self.line = None
 
     def must(self, method: str, path: str, body: Any = None) -> Any:
-        """The answer, which has to be a success."""
+        """The answer, which must be a success."""
         status, answer = self.ask(method, path, body)
         if status >= 300:
             raise AssertionError(f"{method} {path} answered {status}: {answer}")
@@ -153,14 +153,14 @@ class Client:
 
 
 def add_token(url: str, name: str, role: str = "admin") -> str:
-    """A token, made by the command that makes them."""
+    """A token from the command."""
     command = [sys.executable, "-c", "from lots.cli import main; main()", "token", "add", name, "--role", role]
     done = subprocess.run(command, env={**os.environ, "LOTS_DATABASE": url}, capture_output=True, text=True, check=True)
     return done.stdout.strip()
 
 
 def furnish(client: Client) -> dict[str, int]:
-    """A supplier and a grade with limits that one reading satisfies."""
+    """A supplier and a grade with limits satisfied by one reading."""
     supplier = client.must("POST", "/v1/suppliers", {"code": "QWT", "name": "Quillwort Extrusion"})
     grade = client.must(
         "POST",

@@ -1,4 +1,4 @@
-"""Keeps a server busy for minutes and looks whether its memory, its open files and the tables that have an age level off."""
+"""Keeps a server under load for minutes, and checks that memory, open files and aging tables level off."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ PATHS = (
 
 @dataclass
 class Sample:
-    """What was seen at a moment: resident memory, MiB; open files; rows of repeated answers and of sessions."""
+    """Values at a moment: resident memory, MiB; open files; rows of repeated answers and of sessions."""
 
     at_s: float
     memory_mib: float
@@ -53,7 +53,7 @@ class Sample:
 
 @dataclass
 class Report:
-    """What was asked and what grew."""
+    """What was requested and what grew."""
 
     requests: int
     samples: list[Sample]
@@ -127,7 +127,7 @@ def _busy(
     lock: threading.Lock,
     stop: threading.Event,
 ) -> None:
-    """Does one kind of work over and over; what cannot be answered is a fault."""
+    """Repeats one kind of work; a failing request is a fault."""
     client, chance, turn = Client(port, token), random.Random(name), 0
     while not stop.is_set():
         turn += 1
@@ -162,7 +162,7 @@ def _write(client: Client, whose: dict[str, int], number: str, chance: random.Ra
 
 
 def _read(client: Client, _whose: dict[str, int], _number: str, chance: random.Random) -> int:
-    """A page of something, or what is not there."""
+    """A page, or an unknown address."""
     status, answer = client.ask("GET", chance.choice(PATHS))
     if status >= 500:
         raise AssertionError(answer)
@@ -170,7 +170,7 @@ def _read(client: Client, _whose: dict[str, int], _number: str, chance: random.R
 
 
 def _sign_in(client: Client, _whose: dict[str, int], _number: str, _chance: random.Random) -> int:
-    """A person comes to the pages, looks at the lots, and goes without signing out."""
+    """A person signs in, reads the lots, and leaves without a sign-out."""
     with signed_in(client.port, client.token) as browser:
         page = browser.get("/lots")
         # Days may just have passed, so that the session has ended.
@@ -182,7 +182,7 @@ def _sign_in(client: Client, _whose: dict[str, int], _number: str, _chance: rand
 
 @contextmanager
 def signed_in(port: int, token: str) -> Iterator[Any]:
-    """A browser's conversation: the form of the sign-in page, sent with the token."""
+    """A browser's sign-in: the form of the page, sent with the token."""
     from tests.trust.browsing import Browser
 
     browser = Browser(port)
@@ -194,7 +194,7 @@ def signed_in(port: int, token: str) -> Iterator[Any]:
 
 
 def _watch(url: str, server: Server, minutes: float, report: Report, tell: Callable[[str], None]) -> None:
-    """Samples until the time is up, and lets days pass for what has an age."""
+    """Samples until the end, and ages expiring rows."""
     began, aged = time.monotonic(), time.monotonic()
     engine.open_database(url)
     while (now := time.monotonic()) - began < 60 * minutes:
@@ -215,7 +215,7 @@ def _watch(url: str, server: Server, minutes: float, report: Report, tell: Calla
 
 
 def _grow_older() -> None:
-    """Makes what has an age older by days. Times are text of fixed width, so each is moved by itself."""
+    """Ages rows by days. Times are text of fixed width, so each is changed singly."""
     for table, columns in ((RepeatedRequest, ("recorded_at",)), (WebSession, ("started_at", "ends_at"))):
         with db.atomic():
             values = {name: datetime.now(UTC) - timedelta(days=DAYS_LATER) for name in columns}

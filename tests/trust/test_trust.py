@@ -1,4 +1,4 @@
-"""Short runs of the harnesses: a killed server loses nothing that it acknowledged, and no load follows a block."""
+"""Short runs of the harnesses: a kill loses nothing acknowledged, and no load follows a block."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ def server(engine: str, request: pytest.FixtureRequest) -> str | None:
 
 
 def test_a_server_killed_while_people_write_has_lost_nothing_it_acknowledged(server: str | None) -> None:
-    """Six kills: acknowledged writes are there, lists are whole, every lot stands as its readings say, repeats get the first answer."""
+    """After six kills acknowledged writes are present, lists whole, statuses those of the readings, and repeats get the first answer."""
     report = killing.run(server, kills=6, seed=20)
     assert [] == report.faults
     assert report.acknowledged > 20
 
 
 def test_a_server_whose_file_vanishes_while_people_write_has_lost_nothing_it_acknowledged() -> None:
-    """The file goes and comes back twice, and is away when the server is stopped: that ends with status 1."""
+    """The file is removed and restored twice, and absent at the server's stop, which ends with status 1."""
     report = vanishing.run(rounds=3)
     assert set() == report.acknowledged - report.stored
     assert len(report.acknowledged) > 30
@@ -39,7 +39,7 @@ def test_a_server_whose_file_vanishes_while_people_write_has_lost_nothing_it_ack
 
 
 def test_no_load_is_granted_after_a_block_was_acknowledged(server: str | None) -> None:
-    """Six people at three servers on three lots for four seconds."""
+    """Six people at three servers on three lots for four seconds have no load after a block."""
     report = blocking.run(server, seconds=4, seed=20)
     assert [] == report.faults
     assert report.loads > 5
@@ -47,7 +47,7 @@ def test_no_load_is_granted_after_a_block_was_acknowledged(server: str | None) -
 
 
 def test_the_checker_sees_a_load_between_a_block_and_its_lift() -> None:
-    """A load asked after the block was answered and answered before the lift was asked has no place in any order."""
+    """A load requested after the block's answer and answered before the lift's request is found."""
     block, lift = Done("block", 1, 0.0, 1.0, True), Done("lift", 1, 5.0, 6.0, True)
     assert 1 == len(loads_after_blocks([block, Done("load", 1, 2.0, 3.0, True), lift]))
 
@@ -63,6 +63,6 @@ def test_the_checker_sees_a_load_between_a_block_and_its_lift() -> None:
     ids=["began before the answer", "ended after the lift began", "refused", "another lot"],
 )
 def test_the_checker_leaves_a_load_that_some_order_explains(load: Done) -> None:
-    """A load that overlaps the block or the lift may have come before the one or after the other."""
+    """A load that overlaps the block or the lift is no finding."""
     block, lift = Done("block", 1, 0.0, 1.0, True), Done("lift", 1, 5.0, 6.0, True)
     assert [] == loads_after_blocks([block, load, lift])

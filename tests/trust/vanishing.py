@@ -1,4 +1,4 @@
-"""Takes the database away from under a server while people write, and looks for anything acknowledged that is not there when it is back."""
+"""Removes the database under a server during writes, and looks for missing acknowledged data after its return."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def run(rounds: int) -> Report:
 
 
 def _until(answers: list[tuple[str, int]], status: int) -> None:
-    """Waits until this status was answered some times more."""
+    """Waits for this status some times more."""
     before, until = len(answers), time.monotonic() + 60
     while sum(one == status for _, one in answers[before:]) < 3 * WRITERS:
         if time.monotonic() > until:

@@ -1,4 +1,4 @@
-"""`python -m tests.year`: runs the year, prints its tables, and writes them into README.md with the picture beside it."""
+"""`python -m tests.year`: runs the year, prints its tables, and writes them into README.md with the picture."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def _bench(given: Given, nth: int) -> Year:
 
 
 def every_way(given: Given) -> tuple[Ways, Counter[str], Counter[int]]:
-    """Returns the outcomes of each way of working, what quality did, and the statuses of all requests."""
+    """Returns the outcomes of each way of working, the decisions of quality, and the statuses of all requests."""
     with ProcessPoolExecutor(len(assumed.BENCHES)) as pool:
         running = [pool.submit(_bench, given, nth) for nth in range(len(assumed.BENCHES))]
         habits = {way: without_program(given, readings) for way, readings in assumed.HABITS.items()}
@@ -66,7 +66,7 @@ def report(ways: Ways, notes: Counter[str]) -> str:
 
 
 def write(text: str, picture: str) -> None:
-    """Puts the tables between the marks of README.md, and the picture beside it."""
+    """Puts the tables between the marks of README.md, and stores the picture."""
     page = HERE / "README.md"
     before, _, rest = page.read_text("utf-8").partition(BEGIN)
     page.write_text(f"{before}{BEGIN}\n\n{text}\n{END}{rest.partition(END)[2]}", "utf-8")
@@ -74,7 +74,7 @@ def write(text: str, picture: str) -> None:
 
 
 def main() -> int:
-    """Runs the year of the assumptions and keeps it; another one is only printed."""
+    """Runs the year of the assumptions and stores it; another one is only printed."""
     parser = argparse.ArgumentParser(prog="python -m tests.year", description=__doc__)
     usual = Given()
     parser.add_argument("--seed", type=int, default=usual.seed, help="of all chance")

@@ -1,4 +1,4 @@
-"""The shop's people at the HTTP API, on a temporary SQLite file; and the shop as it is set up on its first day."""
+"""The shop's people at the HTTP API, on a temporary SQLite file, and the set-up of the shop."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ __all__ = ["PATHS", "Desk", "opened"]
 
 
 class Desk:
-    """Requests by a person of each role. Statuses are counted; an answer that was not expected is an error."""
+    """Requests by a person of each role. Statuses are counted; an unexpected answer is an error."""
 
     def __init__(self, app: Flask, tokens: dict[str, str], clock: Any) -> None:
         self.client, self.tokens, self.clock = app.test_client(), tokens, clock
         self.statuses: Counter[int] = Counter()
 
     def go(self, moment: datetime) -> None:
-        """Moves the clock forward to a moment."""
+        """Advances the clock to a moment."""
         self.clock.move_to(moment)
 
     def ask(self, role: str, method: str, path: str, body: Any = None, expected: tuple[int, ...] = (200, 201)) -> Any:
-        """Returns what a request answers, whose status must be one of those expected."""
+        """Returns the answer to a request, whose status must be an expected one."""
         headers = {"Authorization": f"Bearer {self.tokens[role]}"}
         answer = self.client.open(f"/v1{path}", method=method, json=body, headers=headers)
         self.statuses[answer.status_code] += 1
@@ -46,11 +46,11 @@ class Desk:
         return answer.get_json()
 
     def get(self, role: str, path: str) -> Any:
-        """Returns what a GET answers."""
+        """Returns the answer to a GET."""
         return self.ask(role, "GET", path)
 
     def post(self, role: str, path: str, body: Any = None, expected: tuple[int, ...] = (201,)) -> Any:
-        """Returns what a POST answers."""
+        """Returns the answer to a POST."""
         return self.ask(role, "POST", path, body, expected)
 
     def every(self, role: str, path: str) -> list[Any]:
@@ -88,7 +88,7 @@ def opened(folder: Path, seed: int) -> Iterator[Desk]:
 
 
 class Setup:
-    """Suppliers, instruments, shades, recipes and grades with their limits, as the shop sets them up before the first delivery."""
+    """Suppliers, instruments, shades, recipes and grades with limits, set up before the first delivery."""
 
     def __init__(self, desk: Desk, rule: str = "guarded") -> None:
         self.desk, self.rule = desk, rule

@@ -1,4 +1,4 @@
-"""Readings with their noise. Each spool and kind has its own stream, so that the nth reading is the same for every way of working."""
+"""Readings with noise. Each spool and kind has its own stream, so that the nth reading is the same for every way of working."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class Bench:
         return lot.spools.index(spool)
 
     def _day(self, lot: Lot, kind: str, nth_day: int) -> np.ndarray:
-        """Standard normal numbers that all readings of a kind of one lot share on one day."""
+        """Standard normal numbers common to all readings of a kind of one lot on one day."""
         return np.random.default_rng((self.seed, 4, lot.number, _KINDS[kind], nth_day)).normal(size=3)
 
     def colors(
@@ -140,11 +140,11 @@ class Bench:
         return rows
 
     def bars(self, lot: Lot, spool: Spool, n: int, build: int) -> list[float]:
-        """Returns breaking stresses of n bars of a spool in a build of the lot, MPa."""
+        """Returns breaking stresses of n specimens of a spool in a build of the lot, MPa."""
         return self._break(lot, spool.bond_mpa, n, build, self._stream(lot, "bond", self._read(lot, spool, "bond", n)))
 
     def control_bars(self, lot: Lot, n: int, build: int) -> list[float]:
-        """Returns breaking stresses of n bars of the control spool in that build, MPa."""
+        """Returns breaking stresses of n specimens of the control spool in that build, MPa."""
         self.taken[lot.name]["bond"] += n
         return self._break(lot, assumed.MEANS["control_bond_mpa"], n, build, self._stream(lot, "control", 2))
 
@@ -156,5 +156,5 @@ class Bench:
 
 
 def written(moment: datetime) -> str:
-    """A moment as it is sent."""
+    """A moment as sent."""
     return f"{moment:%Y-%m-%dT%H:%M:%SZ}"

@@ -1,4 +1,4 @@
-"""The clerk who follows the program: logs the delivery, measures the drawn sample, then whatever the answer asks for, up to a cap of effort."""
+"""The clerk who follows the program: logs the delivery, measures the drawn sample, then the requested readings, up to a cap of effort."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ DAY = timedelta(days=1)
 
 @dataclass
 class Case:
-    """A lot at the bench: its number, the spools drawn, and what it took so far."""
+    """A lot at the bench: its number, the drawn spools, and the effort so far."""
 
     lot: Lot
     number: int = 0
@@ -42,7 +42,7 @@ class Case:
 
 
 class Clerk:
-    """Measures lots as the program says."""
+    """Measures lots as the program requests."""
 
     def __init__(self, desk: Desk, setup: Setup, bench: Bench, quality: Quality) -> None:
         self.desk, self.setup, self.bench, self.quality = desk, setup, bench, quality
@@ -89,7 +89,7 @@ class Clerk:
         case.number, case.drawn = made["lot"]["id"], made["sample"]["spool_codes"]
 
     def _first_bench(self, case: Case, now: datetime) -> None:
-        """What the limits ask of the drawn spools on the first day: diameter, colour, specks, moisture."""
+        """The required measurements of the drawn spools on the first day: diameter, colour, specks, moisture."""
         limits, plan = case.lot.limits, Plan()
         first = {
             "diameter": len(case.drawn),
@@ -105,7 +105,7 @@ class Clerk:
         self._carry_out(case, plan, now)
 
     def _second_instrument(self, case: Case, plan: Plan, now: datetime) -> None:
-        """Every other drawn spool is read by the late shift, on the second spectrophotometer."""
+        """The late shift measures every second drawn spool on the second spectrophotometer."""
         late = Plan(instrument={"color": assumed.SECOND_COLOR})
         for code in case.drawn[1::2]:
             late.readings["color", code] = plan.readings.pop(("color", code))
@@ -121,7 +121,7 @@ class Clerk:
         return plan
 
     def _prints_decide(self, case: Case) -> bool:
-        """Whether a use that is still open asks for prints."""
+        """Whether an open use needs prints."""
         uses = case.lot.limits["uses"]
         return any(verdict in ("near", "missing") and {*PRINTED} & {*uses[use]} for use, verdict in case.uses.items())
 
@@ -133,7 +133,7 @@ class Clerk:
         return bool(still_open(case.assessment))
 
     def _next(self, case: Case) -> Plan | None:
-        """What to measure in the next round; None when the lot is decided, stuck, or has cost enough."""
+        """The next round of measurements; None when the lot is decided, stuck, or over the cap."""
         if not self._open(case):
             return None
         if self.quality.decide_steps(case) and not self._open(case):
@@ -152,7 +152,7 @@ class Clerk:
         return plan
 
     def _waiting(self, case: Case, now: datetime) -> Plan | None:
-        """A lot that was read on two instruments and is stuck waits for their agreement study, once."""
+        """A stuck lot with two instruments waits for their agreement study, once."""
         study = assumed.START + timedelta(days=assumed.AGREEMENT_STUDY_DAY, hours=1)
         if case.lot.kind != "two instruments" or not case.given_up or now >= study:
             return None
@@ -172,7 +172,7 @@ class Clerk:
         return plan
 
     def _amounts(self, case: Case, asked: Asked) -> dict[str, int]:
-        """Spool -> how many readings, coupons or bars a finding asks for."""
+        """Spool -> readings, coupons or specimens requested by a finding."""
         spools = list(asked.spools) or case.measured.get(asked.kind) or case.drawn[:1]
         usual = self._usual(case, asked.kind)
         if asked.more is None or asked.unit.startswith(("spool", "drawn")) or asked.instrument:
@@ -186,7 +186,7 @@ class Clerk:
         return spread_over(spools, more)
 
     def _usual(self, case: Case, kind: str) -> int:
-        """How many readings a spool gets where no number is asked for: as many as its limits want, one coupon, five bars."""
+        """The default number of readings per spool: as many as its limits require, one coupon, five specimens."""
         own = {"shrinkage": 1, "surface": 1, "moisture": 1, "bond": assumed.BARS}
         return own.get(kind) or int(case.lot.limits[kind]["readings_per_spool_min"])
 
@@ -268,7 +268,7 @@ class Clerk:
         case.uses = after["uses"]
 
     def _dry(self, case: Case) -> None:
-        """Dries every spool of the lot by the grade's rule: one wet spool holds them all until each is measured."""
+        """Dries every spool of the lot by the grade's rule, because one wet spool holds all until each is measured."""
         for spool in case.lot.spools:
             body = {"temperature_c": assumed.EVERY_GRADE["dry_c"], "hours": assumed.EVERY_GRADE["dry_h"]}
             self.desk.post("quality", f"/spools/{spool.code}/dryings", body)

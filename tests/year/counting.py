@@ -1,4 +1,4 @@
-"""How lots ended under a way of working, with counts and intervals over lots: what was loaded, what was held, what it took, and which finding did it."""
+"""Results of lots under a way of working, with counts and intervals over lots: loads, holds, effort, and the findings behind them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LATE = "released after the last try"
 
 @dataclass(frozen=True)
 class Load:
-    """A spool that was loaded: its mass, and whether it was nonconforming for its use."""
+    """A loaded spool: its mass, and whether it was nonconforming for its use."""
 
     spool: str
     use: str
@@ -27,10 +27,10 @@ class Load:
 
 @dataclass
 class Outcome:
-    """How one lot ended: use -> `released`, `held` or `refused`; what of it was loaded, and what it took.
+    """The result of one lot: use -> `released`, `held` or `refused`, its loads and its effort.
 
-    `by_kind` are the readings taken, controls too. `reasons` are the findings that did not pass, by use, as (code, verdict). `by_finding` are the readings of further rounds by the finding that
-    asked for them.
+    `by_kind` are the readings taken, controls included. `reasons` are the findings that did not pass, by use, as (code, verdict).
+    `by_finding` are the readings of further rounds by the finding that requested them.
     """
 
     lot: Lot
@@ -53,7 +53,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Tally:
-    """What one way of working came to. Masses in g; intervals are of bootstraps over lots, or exact binomial."""
+    """The totals of one way of working. Masses in g; intervals are bootstraps over lots, or exact binomial."""
 
     bad_g: float
     bad_interval: tuple[float, float]
@@ -75,13 +75,13 @@ def bad_g(outcome: Outcome) -> float:
 
 
 def good_not_loaded_g(outcome: Outcome) -> float:
-    """Grams of filament that conformed to its use as it came and was not loaded."""
+    """Grams of filament that conformed on receipt and was not loaded."""
     loaded = {load.spool for load in outcome.loads} | set(outcome.lot.bad_on_arrival)
     return assumed.SPOOL_G * sum(spool.code not in loaded for spool in outcome.lot.spools)
 
 
 def ended(outcome: Outcome) -> str:
-    """How a lot ended as a whole: `released` for every use, else `refused` where any use is, else `held`."""
+    """The result of a whole lot: `released` for every use, else `refused` where any use is, else `held`."""
     ends = set(outcome.uses.values())
     return next((end for end in ("refused", "held") if end in ends), "released")
 
@@ -109,7 +109,7 @@ def tally(outcomes: Sequence[Outcome]) -> Tally:
 
 
 def bootstrap(per_lot: Sequence[float]) -> tuple[float, float]:
-    """Returns the percentile interval of a sum over lots, the lots drawn again with replacement."""
+    """Returns the percentile interval of a sum over lots, drawn again with replacement."""
     values, chance = np.array(per_lot), np.random.default_rng(assumed.SEED)
     if not len(values):
         return 0.0, 0.0
@@ -122,7 +122,7 @@ def bootstrap(per_lot: Sequence[float]) -> tuple[float, float]:
 def difference(
     ours: Sequence[Outcome], theirs: Sequence[Outcome], of: Callable[[Outcome], float]
 ) -> tuple[float, tuple[float, float]]:
-    """Returns how much less of something ours came to than theirs, lot by lot, with its interval."""
+    """Returns the difference of our total to theirs, lot by lot, with its interval."""
     by_name = {outcome.lot.name: of(outcome) for outcome in ours}
     less = [of(outcome) - by_name[outcome.lot.name] for outcome in theirs]
     return sum(less), bootstrap(less)
@@ -130,7 +130,7 @@ def difference(
 
 @dataclass
 class Blame:
-    """What one finding did: good lots it kept from release, filament it kept from machines, readings it asked for beyond the first."""
+    """The effect of one finding: good lots and filament held back, and readings requested beyond the first."""
 
     held: int = 0
     refused: int = 0
@@ -144,7 +144,7 @@ class Blame:
 
 
 def deciding(outcome: Outcome, use: str) -> list[str]:
-    """Returns the findings that keep a use from release: those that fail, else those that are near or missing."""
+    """Returns the findings that keep a use from release: failing ones, else near or missing ones."""
     if outcome.uses[use] == "released":
         return []
     reasons = outcome.reasons.get(use, [])
@@ -198,7 +198,7 @@ def _blame_spools(outcome: Outcome, found: dict[str, Blame]) -> None:
 
 @dataclass
 class Worth:
-    """What a characteristic cost in readings, what it alone kept off machines or back from release, and what was put right (dried) for it."""
+    """The readings of a characteristic, what it alone held back, and what was dried for it."""
 
     readings: int = 0
     put_right_g: float = 0.0
@@ -208,7 +208,7 @@ class Worth:
 
 
 def worths(outcomes: Sequence[Outcome]) -> dict[str, Worth]:
-    """Returns what each characteristic cost, and what was kept back by its findings and no other characteristic's."""
+    """Returns the cost of each characteristic, and what its findings alone held back."""
     found = {kind: Worth() for outcome in outcomes for kind in outcome.by_kind}
     for outcome in outcomes:
         for kind, n in outcome.by_kind.items():

@@ -1,4 +1,4 @@
-"""Shops without a program: a few readings on the first spool of the pallet decide over the lot. Plain code on the same truth and the same noise."""
+"""Shops without a program: a few readings on the first spool decide over the lot, on the same true values and noise."""
 
 from __future__ import annotations
 

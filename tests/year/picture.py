@@ -1,4 +1,4 @@
-"""The year as a bar chart in SVG, readable at 390 pixels, each bar with its figure beside it."""
+"""The year as a bar chart in SVG, readable at 390 pixels, each bar with its figure."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ _STYLE = "svg{background:#fff}text{fill:#1a1a1a}"
 
 
 def bar_chart(ways: Ways) -> str:
-    """Returns the picture: of the nonconforming filament that came how much was loaded, and of the good lots how many were not released.
+    """Returns the picture: the loaded share of nonconforming filament, and the good lots not released.
 
-    Each bar has its interval. The full width stands for all that came, so that both charts show shares.
+    Each bar has its interval. The full width is the total received, so that both charts show shares.
     """
     counts = {way: tally(outcomes) for way, outcomes in ways.items()}
     came = assumed.SPOOL_G * sum(len(one.lot.bad_on_arrival) for one in ways[PROGRAM]) / 1000

@@ -1,4 +1,4 @@
-"""A year with the program: all lots through the API in the order of the calendar, and production that loads what is clear."""
+"""A year with the program: all lots through the API in calendar order, and production that loads clear spools."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from tests.year.truth import Given, Lot, Spool, year
 
 @dataclass
 class Floor:
-    """Production: what it loaded, and how often it was refused, by lot."""
+    """Production: its loads and refusals, by lot."""
 
     desk: Desk
     loads: dict[str, list[Load]] = field(default_factory=dict)
@@ -31,7 +31,7 @@ class Floor:
     free: list[str] = field(default_factory=lambda: [f"P{nth}" for nth in range(assumed.MACHINES)])
 
     def want(self, lot: Lot, spool: Spool) -> Iterator[datetime]:
-        """Tries to load a spool when it is wanted, some days apart. Yields the moments at which it goes on."""
+        """Tries to load a spool when needed, some days apart. Yields the moments of further tries."""
         moment = spool.wanted_at
         for _ in range(assumed.TRIES):
             yield moment
@@ -70,7 +70,7 @@ class Floor:
 
 @dataclass
 class Year:
-    """What a year with the program came to: an outcome for each lot, and how it was."""
+    """The result of a year with the program: an outcome for each lot, and the circumstances."""
 
     outcomes: list[Outcome]
     statuses: Counter[int]
@@ -123,20 +123,20 @@ def _once(moment: datetime, act: Callable[[datetime], None]) -> Iterator[datetim
 
 
 class _Calendar:
-    """Everybody's work in order of time."""
+    """All work in order of time."""
 
     def __init__(self, desk: Desk, tell: Callable[[str], None]) -> None:
         self.desk, self.tell, self.order = desk, tell, count()
         self.waiting: list[tuple[datetime, int, Iterator[datetime]]] = []
 
     def add(self, work: Iterator[datetime]) -> None:
-        """Puts work down for the moment that it yields next, if any."""
+        """Schedules work for the next moment it yields, if any."""
         moment = next(work, None)
         if moment is not None:
             heapq.heappush(self.waiting, (moment, next(self.order), work))
 
     def run(self) -> None:
-        """Goes through the year."""
+        """Runs the year."""
         month = 0
         while self.waiting:
             moment, _, work = heapq.heappop(self.waiting)
@@ -148,7 +148,7 @@ class _Calendar:
 
 
 def _outcome(desk: Desk, case: Case, bench: Bench, floor: Floor) -> Outcome:
-    """How a lot ended."""
+    """The result of a lot."""
     lot = case.lot
     row = desk.get("quality", f"/lots/{case.number}")
     by_verdict = {"pass": "released", "fail": "refused"}

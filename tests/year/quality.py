@@ -25,14 +25,14 @@ if TYPE_CHECKING:
 
 
 class Quality:
-    """Decides by the habits."""
+    """Decides by these habits."""
 
     def __init__(self, desk: Desk, setup: Setup, seed: int) -> None:
         self.desk, self.setup, self.seed = desk, setup, seed
         self.steps_accepted, self.blocked_by_hand, self.confirmed = 0, 0, 0
 
     def confirm(self, items: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Confirms readings that lie far from their neighbours; returns the lot after the last of them, if any."""
+        """Confirms readings far from their neighbours; returns the lot after the last of them, if any."""
         after = []
         for item in items:
             if item.get("to_confirm"):
@@ -59,7 +59,7 @@ class Quality:
         return True
 
     def close(self, case: Case) -> None:
-        """Blocks a lot that is still open and more likely outside than inside a limit."""
+        """Blocks an open lot that is more probably outside than inside a limit."""
         if not {"near", "missing"} & {*case.uses.values()}:
             return
         chances = [one["conformance_probability"] for one in still_open(case.assessment) if not one["hold"]]

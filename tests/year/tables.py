@@ -43,7 +43,7 @@ def in_short(ways: Ways) -> str:
 
 
 def ways_table(ways: Ways) -> str:
-    """Returns what each way of working protects and costs."""
+    """Returns the protection and cost of each way of working."""
     head = (
         "way of working", "nonconforming kg loaded (95 %)", "kg loaded", "conforming kg not loaded", "good lots not released (95 %)",
         "of these held, refused", "uses of conforming lots not released (95 %)", "readings", "spools opened", "days to the verdict, mean", "loads refused",
@@ -60,7 +60,7 @@ def ways_table(ways: Ways) -> str:
 
 
 def differences_table(ways: Ways) -> str:
-    """Returns what the program loads less than each habit, lot by lot: nonconforming filament, and conforming filament."""
+    """Returns the differences of the program to each habit, lot by lot, in nonconforming and conforming filament loaded."""
     rows = []
     for way, outcomes in ways.items():
         if way == PROGRAM:
@@ -96,7 +96,7 @@ def kinds_table(ways: Ways) -> str:
 
 
 def efforts_table(outcomes: Sequence[Outcome]) -> str:
-    """Returns what the program took by kind of lot: readings, rounds beyond the first, days, and why work ended without a verdict."""
+    """Returns the effort of the program by kind of lot: readings, further rounds, days, and ends without a verdict."""
     head = (
         "kind of lot",
         "lots",
@@ -120,7 +120,7 @@ def efforts_table(outcomes: Sequence[Outcome]) -> str:
 
 
 def findings_table(outcomes: Sequence[Outcome]) -> str:
-    """Returns which finding kept good lots back, what it asked for, and what it kept off machines."""
+    """Returns the findings that held good lots, their requests, and what they kept off machines."""
     head = (
         "finding", "good lots held", "refused", "by it alone", "lots it asked more of", "further readings, good lots", "other lots",
         "nonconforming kg kept off", "by it alone", "conforming kg kept off",
@@ -136,7 +136,7 @@ def findings_table(outcomes: Sequence[Outcome]) -> str:
 
 
 def characteristics_table(outcomes: Sequence[Outcome]) -> str:
-    """Returns what each characteristic cost in readings, and what it alone kept back."""
+    """Returns the cost of each characteristic in readings, and what it alone held back."""
     head = (
         "characteristic", "readings, controls too", "nonconforming kg that it alone kept off", "nonconforming kg dried for it", "readings for each kg of both", "conforming kg that it alone kept off",
         "good lots that it alone kept from release",

@@ -1,4 +1,4 @@
-"""The simulated year works on a small scale: its counts agree with the API's own, and the same seed gives the same year."""
+"""The simulated year on a small scale: its counts agree with the API's, and the same seed gives the same year."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def ways(program: Year) -> Ways:
 
 
 def test_counted_grams_are_those_of_the_loads_that_the_api_lists(program):
-    """Of each load in the API's own list the truth says whether it conforms; its mass used comes from the list."""
+    """The masses of the API's loads, divided by the true values, are the counted grams."""
     spools = {spool.code: (one.lot, spool) for one in program.outcomes for spool in one.lot.spools}
     listed = [(*spools[load["spool_code"]], load) for load in program.listed]
     loads = [load for one in program.outcomes for load in one.loads]
@@ -49,7 +49,7 @@ def test_counted_grams_are_those_of_the_loads_that_the_api_lists(program):
 
 
 def test_nothing_fails_and_every_lot_is_followed(program):
-    """No answer is a failure of the server, and every lot has readings and a verdict or a reason why it has none."""
+    """No answer is a server error, and every lot has readings and a verdict or a reason for none."""
     assert {200, 201, 409} >= set(program.statuses)
     assert SMALL.lots == len(program.outcomes)
     assert all(one.readings for one in program.outcomes)
@@ -57,7 +57,7 @@ def test_nothing_fails_and_every_lot_is_followed(program):
 
 
 def test_the_same_seed_gives_the_same_tables(ways):
-    """Run twice, a part of the year is the same to the last figure; of another seed it is not."""
+    """A part of the year repeats to the last figure with its seed, and differs with another."""
     twice = [with_program(SMALL, [("QWT", "BLACK"), ("NBK", "MATTE")]) for _ in range(2)]
     names = {one.lot.name for one in twice[0].outcomes}
     others = {way: [one for one in some if one.lot.name in names] for way, some in ways.items() if way != PROGRAM}
@@ -69,7 +69,7 @@ def test_the_same_seed_gives_the_same_tables(ways):
 
 
 def test_every_way_of_working_meets_the_same_lots_and_noise(ways):
-    """Lots are the same, and the first reading of a spool is the same whoever takes it."""
+    """Lots are equal, and so is the first reading of a spool, for every way of working."""
     names = {tuple(one.lot.name for one in outcomes) for outcomes in ways.values()}
     assert 1 == len(names)
     lot = year(SMALL)[0]
@@ -80,7 +80,7 @@ def test_every_way_of_working_meets_the_same_lots_and_noise(ways):
 
 
 def test_kinds_of_lots_are_what_they_are_called():
-    """Of a whole year: shifted lots lie beyond the limit, split ones are of two shades, and most good lots are good."""
+    """In a whole year shifted lots lie beyond the limit, split ones have two shades, and most good lots are good."""
     lots = year(Given())
     kinds = {kind: [lot for lot in lots if lot.kind == kind] for kind in assumed.KINDS}
     assert assumed.KINDS == {kind: len(some) for kind, some in kinds.items()}
@@ -91,13 +91,13 @@ def test_kinds_of_lots_are_what_they_are_called():
 
 
 def test_colour_difference_is_the_published_one():
-    """Pair 1 of Sharma, Wu and Dalal 2005, Table 1: 2.0425."""
+    """The colour difference of pair 1 is 2.0425 (Sharma, Wu and Dalal 2005, Table 1)."""
     found = delta_e(np.array([50.0, 2.6772, -79.7751]), np.array([[50.0, 0.0, -82.7485]]))
     assert [2.0425] == found.round(4).tolist()
 
 
 def test_the_clerk_reads_what_a_finding_asks_for():
-    """Spools by code, a number with its unit, another instrument, quality's decision, and what measuring cannot settle."""
+    """The clerk recognises spools by code, a number with unit, another instrument, quality's decision, and findings that measuring cannot settle."""
     codes = ["Q-W1-1", "Q-W1-10", "Q-W1-2"]
 
     def asked(words, measure="lot_delta_e", *, hold=False, subject=None):
@@ -115,7 +115,7 @@ def test_the_clerk_reads_what_a_finding_asks_for():
 
 
 def test_intervals_hold_the_sum(ways):
-    """A bootstrap of equal lots has no width; that of the program holds its own sum."""
+    """A bootstrap of equal lots has no width, and that of the program contains its own sum."""
     low, high = bootstrap([5.0] * 8)
     assert (pytest.approx(40, abs=SAME_FORMULA), pytest.approx(40, abs=SAME_FORMULA)) == (low, high)
     per_lot = [bad_g(one) for one in ways["no measuring"]]
@@ -124,7 +124,7 @@ def test_intervals_hold_the_sum(ways):
 
 
 def test_the_picture_is_drawn_with_its_figures_in_words(ways):
-    """SVG with title and description; each way of working is named twice, once in each panel."""
+    """The SVG has title and description, and each way of working twice, once per panel."""
     root = ElementTree.fromstring(bar_chart(ways))  # noqa: S314  # drawn by the code under test
     texts = [node.text for node in root.iter("{http://www.w3.org/2000/svg}text")]
     assert "title" == root[0].tag.rpartition("}")[2]

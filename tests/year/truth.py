@@ -1,4 +1,4 @@
-"""What the lots of a year really are: drawn once from a seed, the same for every way of working."""
+"""The true values of a year's lots: drawn once from a seed, the same for every way of working."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Given:
 
 @dataclass
 class Spool:
-    """One spool as it really is, and what production wants of it. Moisture changes when it is dried."""
+    """The true values of a spool, and its planned use. Moisture changes with drying."""
 
     code: str
     lab: np.ndarray
@@ -55,7 +55,7 @@ class Spool:
 
 @dataclass
 class Lot:
-    """One lot of a supplier and grade as it really is."""
+    """The true values of a lot of one supplier and grade."""
 
     number: int
     kind: str
@@ -77,12 +77,12 @@ class Lot:
 
     @property
     def reference(self) -> np.ndarray:
-        """The colour that was approved."""
+        """The approved colour."""
         return np.array(assumed.GRADES[self.grade]["lab"])
 
     @property
     def uses(self) -> tuple[str, ...]:
-        """The uses its limits name."""
+        """The uses that its limits name."""
         return tuple(self.limits["uses"])
 
     @cached_property
@@ -106,12 +106,12 @@ class Lot:
         return float(np.mean(delta_e(labs.mean(axis=0), labs)))
 
     def nonconforming(self, spool: Spool, use: str) -> bool:
-        """Returns whether a spool is beyond a limit for a use, now: by its own true value, or by its lot's where the limit is on the lot."""
+        """Returns whether a spool is beyond a limit for a use now: by its own true value, or by its lot's where the limit is on the lot."""
         return any(_BEYOND[name](self, spool, self.limits[name]) for name in self.limits["uses"][use])
 
     @cached_property
     def good_for(self) -> tuple[str, ...]:
-        """The uses for which every spool conformed as it came, and where colour counts was of one shade."""
+        """The uses for which every spool conformed on receipt, of one shade where colour counts."""
         even = self.spread <= self.limits["color"]["spread_max"]
         return tuple(
             use
@@ -121,7 +121,7 @@ class Lot:
 
     @property
     def good(self) -> bool:
-        """Whether it was good for every use as it came."""
+        """Whether it was good for every use on receipt."""
         return self.good_for == self.uses
 
 
@@ -161,7 +161,7 @@ _BEYOND = {
 
 
 def year(given: Given) -> list[Lot]:
-    """Returns the lots of a year in the order in which they come; the same for the same seed."""
+    """Returns the lots of a year in order of receipt; the same for the same seed."""
     seed, lots = given.seed, given.lots
     chance = np.random.default_rng([seed, 1])
     names = list(assumed.STREAMS)
@@ -186,7 +186,7 @@ def year(given: Given) -> list[Lot]:
 
 
 def _kinds(chance: np.random.Generator, streams: list[tuple[str, str]]) -> list[str]:
-    """One kind for each lot. The last lots of one stream drift; what a grade has no limit for does not befall it."""
+    """One kind for each lot. The last lots of one stream drift; a kind without a limit of the grade does not occur."""
     total = sum(assumed.KINDS.values())
     wanted = {kind: max(1, round(n * len(streams) / total)) for kind, n in assumed.KINDS.items() if kind != "good"}
     kinds = ["good"] * len(streams)
@@ -244,7 +244,7 @@ def _lot_lab(lot: Lot, bias: np.ndarray, chance: np.random.Generator, walked: fl
 
 
 def _away(start: np.ndarray, direction: np.ndarray, wanted: float) -> np.ndarray:
-    """The colour in a direction from a start that differs from it by so much, by bisection."""
+    """The colour in a direction from a start that differs from it by this much, by bisection."""
     low, high = 0.0, 50.0 / float(np.linalg.norm(direction))
     for _ in range(24):
         middle = (low + high) / 2

@@ -1,4 +1,4 @@
-"""What the program asks to be measured next, read from the words of its findings as a clerk reads them."""
+"""The next measurements, read from the words of findings as a clerk reads them."""
 
 from __future__ import annotations
 

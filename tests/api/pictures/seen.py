@@ -1,4 +1,4 @@
-"""A picture as a test looks at it: read as XML, checked for what every picture has, its words and marks counted."""
+"""A picture for tests: parsed as XML, checked for the common rules, with its words and marks counted."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ NASTY = '<b>&"x"\'\ufffe]]>'
 
 
 class Picture:
-    """A picture that keeps to what all of them promise; making one of anything else fails the test."""
+    """A picture that follows the common rules; constructing another one fails the test."""
 
     def __init__(self, text: str) -> None:
         self.root = ElementTree.fromstring(text)  # noqa: S314  # drawn by the code under test
@@ -36,7 +36,7 @@ class Picture:
 
     @property
     def ids(self) -> list[str]:
-        """The ids of its title and its description, by which a reader of screens names it."""
+        """The ids of its title and description, which name it to a screen reader."""
         return self.root.get("aria-labelledby", "").split()
 
     @property
@@ -46,17 +46,17 @@ class Picture:
 
     @property
     def description(self) -> str:
-        """What it says to whoever cannot see it."""
+        """Its text alternative."""
         return self.root.findtext(f"{_SPACE}desc", "")
 
     @property
     def words(self) -> list[str]:
-        """Its lines of text, from first drawn to last."""
+        """Its lines of text in drawing order."""
         return [element.text or "" for element in self.root.iter(f"{_SPACE}text")]
 
     @property
     def said(self) -> str:
-        """All of them, as one text."""
+        """All lines as one text."""
         return " ".join(self.words)
 
     def marks(self, tag: str, **wanted: str) -> list[ElementTree.Element]:
@@ -67,7 +67,7 @@ class Picture:
 
 
 def _places(root: ElementTree.Element) -> Iterator[tuple[float, float]]:
-    """Every point that something is drawn at."""
+    """Every drawn point."""
     for element in root.iter():
         for x, y in (("x", "y"), ("x1", "y1"), ("x2", "y2"), ("cx", "cy")):
             if element.get(x) is not None and element.tag != f"{_SPACE}svg":
@@ -78,7 +78,7 @@ def _places(root: ElementTree.Element) -> Iterator[tuple[float, float]]:
 
 
 def picture(shop: Any, role: str, path: str) -> Picture:
-    """What a path answers to somebody who asks for a picture."""
+    """The picture that a path returns on request."""
     headers = {"Authorization": f"Bearer {shop.tokens[role]}", "Accept": SVG}
     answer = shop.client.get(f"/v1{path}", headers=headers)
     assert (200, SVG) == (answer.status_code, answer.mimetype), answer.get_data(as_text=True)

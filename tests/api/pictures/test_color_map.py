@@ -1,4 +1,4 @@
-"""A lot's colour, drawn."""
+"""The picture of a lot's colour."""
 
 import pytest
 
@@ -15,12 +15,12 @@ def apart(dL=-0.6, da=0.1, db=0.2, delta_e=0.6):
 
 
 def seen_as(lab=(95.0, -0.8, 1.5), in_gamut=True):
-    """A colour with what a screen shows of it."""
+    """A colour with its screen colour."""
     return {"lab": list(lab), "screen": {"hex": "#f0efec", "in_gamut": in_gamut}}
 
 
 def drawn(**more):
-    """The picture of a lot with two spools, with these parts otherwise."""
+    """The picture of a lot with two spools, with these parts changed."""
     answer = {
         "supplier_lot": "Q-71",
         "formula": "CIEDE2000",
@@ -42,7 +42,7 @@ def drawn(**more):
 
 
 def lot(**more):
-    """A lot's mean with these parts otherwise."""
+    """A lot's mean with these parts changed."""
     return {**apart(), "uncertainty": None, "spools": 1, "readings": 1, **seen_as(), **more}
 
 
@@ -52,7 +52,7 @@ def outlines(seen, dash):
 
 
 def test_the_outline_is_closed_and_the_lots_own_is_dashed():
-    """Both limits are drawn as they were worked out, a point for each and back to the first."""
+    """Both outlines are drawn point by point, closed, and the lot's own is dashed."""
     seen = drawn()
     for dash in (None, "7 5"):
         (line,) = outlines(seen, dash)
@@ -62,7 +62,7 @@ def test_the_outline_is_closed_and_the_lots_own_is_dashed():
 
 
 def test_spools_are_dots_and_the_farthest_has_its_name():
-    """Each spool is a dot on the plane and one on the strip of lightness."""
+    """Each spool is a dot on the plane and one on the lightness strip, and the farthest one has its name."""
     seen = drawn()
     assert (2, 2) == (len(seen.marks("circle", r="3", fill="#1a1a1a")), len(seen.marks("circle", r="3.5")) - 1)
     assert "S-2: 0.71" in seen.words
@@ -70,7 +70,7 @@ def test_spools_are_dots_and_the_farthest_has_its_name():
 
 
 def test_what_it_rests_on_is_printed():
-    """Spools, readings, formula and limit stand beside their marks."""
+    """Spools, readings, formula and limit are printed beside their marks."""
     said = drawn().said
     assert "2 spools, 6 readings" in said
     assert "CIEDE2000 of 1," in said
@@ -78,7 +78,7 @@ def test_what_it_rests_on_is_printed():
 
 
 def test_an_uncertainty_is_an_ellipse_or_words():
-    """Dotted where it is known, on the plane and in the key; in words where it is not."""
+    """A known uncertainty is a dotted ellipse on the plane and in the key; an unknown one is in words."""
     assert 2 == len(outlines(drawn(), "2 3"))
     unsure = drawn(lot=lot())
     assert [] == outlines(unsure, "2 3")
@@ -86,27 +86,27 @@ def test_an_uncertainty_is_an_ellipse_or_words():
 
 
 def test_outlines_that_fall_together_are_called_so():
-    """A dashed line over a full one cannot be seen, so words say where it went."""
+    """Where both outlines coincide the text says so."""
     assert "almost coincides with the first" in drawn(outline_at_lot=RING).said
     assert "almost coincides with the first" not in drawn().said
 
 
 def test_where_lightness_uses_the_limit_up_words_say_so():
-    """No dashed line is drawn for an outline that is not there."""
+    """Where lightness alone exceeds the limit a text replaces the outline."""
     seen = drawn(outline_at_lot=[])
     assert [] == outlines(seen, "7 5")
     assert "Lightness alone exceeds it" in seen.said
 
 
 def test_a_screen_is_not_a_match():
-    """The patches carry the sentence, and a colour no screen shows is flagged in words."""
+    """The patches state that a screen is no match, and a colour outside its gamut is flagged in words."""
     assert "Do not judge colour on a screen." in drawn().said
     assert "outside sRGB:" not in drawn().words
     assert "outside sRGB:" in drawn(lot=lot(**seen_as(in_gamut=False))).words
 
 
 def test_without_a_limit_there_is_no_outline_and_words_say_so():
-    """Differences are drawn all the same."""
+    """Without a limit differences are drawn without an outline, with a text."""
     seen = drawn(lot_max=None, outline=[], outline_at_lot=[])
     assert "no limit is set" in seen.said
     assert [] == outlines(seen, "7 5")
@@ -114,7 +114,7 @@ def test_without_a_limit_there_is_no_outline_and_words_say_so():
 
 @pytest.mark.parametrize("limit", [1.0, None])
 def test_before_the_first_reading_reference_and_limit_are_drawn(limit):
-    """The lot's patch is hatched and says that it was not measured."""
+    """Before the first reading the reference and the limit are drawn, and the lot's patch is hatched as not measured."""
     seen = drawn(
         lot=None, spools=[], outline_at_lot=[], outline=RING if limit else [], lot_max=limit, says="None counts yet."
     )
@@ -122,7 +122,7 @@ def test_before_the_first_reading_reference_and_limit_are_drawn(limit):
 
 
 def test_without_a_reference_there_are_words():
-    """Nothing to be compared with is nothing to draw."""
+    """Without a reference there is only text."""
     seen = drawn(reference=None, lot=None, spools=[], outline=[], outline_at_lot=[], notes=["3 readings left out."])
     assert [
         "Colour of lot Q-71 against its reference",
@@ -132,7 +132,7 @@ def test_without_a_reference_there_are_words():
 
 
 def test_words_cannot_break_the_picture():
-    """Lot numbers, spool codes and names of shades are text."""
+    """Lot numbers, spool codes and names of shades are escaped as text."""
     reference = {"name": NASTY, "revision": 1, "conditions": NASTY, **seen_as()}
     seen = drawn(supplier_lot=NASTY, says=NASTY, reference=reference, notes=[NASTY], screen_says=NASTY)
     assert NASTY.replace("\ufffe", "\ufffd") in seen.words

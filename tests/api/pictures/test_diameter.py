@@ -1,4 +1,4 @@
-"""Diameter along the spools, drawn."""
+"""The picture of diameter along the spools."""
 
 import pytest
 
@@ -35,7 +35,7 @@ def drawn(*spools, **more):
 
 
 def test_two_axes_are_two_lines_of_their_own():
-    """One dashed with filled dots, one dotted with open ones, and what lies between them shaded."""
+    """The two axes are a dashed line with filled dots and a dotted one with open dots, with the area between shaded."""
     seen = drawn(spool())
     assert (1, 1) == (
         len(seen.marks("polyline", stroke_dasharray="9 4")),
@@ -46,7 +46,7 @@ def test_two_axes_are_two_lines_of_their_own():
 
 
 def test_each_spool_has_a_panel_with_its_count_and_limits():
-    """Positions, mean and ovality are printed with the limits they are held against."""
+    """Each spool has a panel with positions, mean, ovality and their limits."""
     seen = drawn(spool(), spool("S-2"))
     assert 2 == sum(
         "2 positions, mean 1.750 mm (limit 1.72 to 1.78), largest ovality 0.010 mm (limit 0.05)" in w
@@ -57,32 +57,32 @@ def test_each_spool_has_a_panel_with_its_count_and_limits():
 
 @pytest.mark.parametrize("fault", ["outside", "too_oval"])
 def test_a_position_outside_is_ringed_and_counted(fault):
-    """Both ends of it, beside the ring of the key, and the panel's heading says how many."""
+    """Both ends of a position outside are ringed, and the panel's heading has the count."""
     seen = drawn(spool(points=[point(), point(1.85, 1.75, 6.0, **{fault: True})]))
     assert 3 == len(seen.marks("circle", r="8"))
     assert any(words.endswith("1 outside limits") for words in seen.words)
 
 
 def test_readings_without_a_place_are_only_counted():
-    """Their order is that of the readings, and the axis says so."""
+    """Readings without a position are drawn in order of time, and the axis says so."""
     seen = drawn(spool(points=[point(position=None), point(position=None)], positions_noted=False))
     assert {"reading number (position not recorded)", "1", "2"} <= set(seen.words)
     assert "distance from the free end, m" not in seen.words
 
 
 def test_one_position_is_drawn_without_trouble():
-    """A single reading has a mark for its ovality although no surface lies between points."""
+    """A single position has a mark for its ovality without an area."""
     assert 1 == len(drawn(spool(points=[point()])).marks("line", stroke_width="8"))
 
 
 def test_without_limits_none_are_drawn():
-    """Nominal stays, and no limit is made up."""
+    """Without limits only the nominal diameter is drawn."""
     seen = drawn(spool(), reading_limit_mm=None, mean_limit_mm=None, ovality_max_mm=None)
     assert "limit" not in seen.said.replace("outside a limit", "")
 
 
 def test_of_many_spools_those_furthest_off_keep_their_panels():
-    """Whatever is left out is nearer to nominal than what is drawn, and words say how many."""
+    """Of many spools the furthest from nominal keep their panels, and a text counts the others."""
     far = spool("FAR", [point(1.85, 1.75)])
     seen = drawn(*[spool(f"S-{number}", [point(1.75, 1.75)]) for number in range(MOST + 2)], far)
     assert "Spool FAR" in seen.said
@@ -90,11 +90,11 @@ def test_of_many_spools_those_furthest_off_keep_their_panels():
 
 
 def test_nothing_measured_is_said_in_words():
-    """No panel and no key without a reading; notes stay."""
+    """Without a reading there is no panel and no key, but the notes remain."""
     seen = drawn(notes=["1 reading does not count."])
     assert ["Diameter along lot Q-71", "It says.", "1 reading does not count."] == seen.words
 
 
 def test_words_cannot_break_the_picture():
-    """Codes and lot numbers are text."""
+    """Codes and lot numbers are escaped as text."""
     assert NASTY.replace("\ufffe", "\ufffd") in drawn(spool(NASTY), supplier_lot=NASTY, says=NASTY, notes=[NASTY]).words

@@ -1,4 +1,4 @@
-"""Drift, drawn: what each lot is worth, where the lots go, and what a phone shows of it."""
+"""The picture of drift: values of lots, projection, and the version for a phone."""
 
 import pytest
 
@@ -10,7 +10,7 @@ MEASURE = "color.component_b"
 
 
 def answer(values, *, limit=(-1.0, 1.0), uncertainty=0.05, **parts):
-    """What GET /drift says of lots with these values."""
+    """The answer of GET /drift for lots with these values."""
     numbers = range(1, len(values) + 1)
     told = {
         "supplier": "Quillwort",
@@ -44,7 +44,7 @@ def ahead(about, earliest=None, latest=None, limit=1.0, slope=0.1):
 
 
 def whiskers(seen):
-    """Upright lines of ink, 1 pixel wide, longer than a tick."""
+    """Vertical lines, 1 pixel wide, longer than a tick."""
     lines = seen.marks("line", stroke_width="1", stroke="#1a1a1a")
     return [line for line in lines if line.get("x1") == line.get("x2") and abs(_up(line)) > 8 and not _axis(line)]
 
@@ -58,7 +58,7 @@ def _axis(line):
 
 
 def test_each_lot_has_its_expanded_uncertainty_as_a_line():
-    """Twice the standard uncertainty to either side, on the scale of the panel; a lot whose uncertainty is unknown has none."""
+    """Each lot has twice its standard uncertainty on both sides, to scale; an unknown uncertainty has no line."""
     seen = Picture(draw(answer([0.0, 0.5])))
     found = whiskers(seen)
     assert 2 == len(found)
@@ -69,7 +69,7 @@ def test_each_lot_has_its_expanded_uncertainty_as_a_line():
 
 
 def test_where_the_slope_meets_the_limit_is_marked_and_said():
-    """The mark lies on the limit at the number of the lot, with the lots between which that will be; words name all three."""
+    """The crossing is marked on the limit at the number of the lot, with the earliest and the latest lot in words too."""
     seen = Picture(draw(answer([0.5, 0.6, 0.7, 0.8], projection=[ahead(6, 5, 7)])))
     assert "◆ Limit 1 reached at about lot 6 (lot 5 to lot 7)" in seen.words
     (mark,) = [one for one in seen.marks("polygon") if len(one.get("points").split()) == 4]
@@ -86,20 +86,20 @@ def test_where_the_slope_meets_the_limit_is_marked_and_said():
 
 
 def test_a_crossing_far_ahead_is_only_said():
-    """It would press the lots together."""
+    """A distant crossing is only in words, because it would compress the lots."""
     seen = Picture(draw(answer([0.1, 0.2, 0.3], projection=[ahead(45, 40)])))
     assert "◆ Limit 1 reached at about lot 45 (lot 40 or later)" in seen.words
     assert [] == seen.marks("polygon")
 
 
 def test_without_a_projection_none_is_said():
-    """No slope, no mark."""
+    """Without a slope there is no projection mark."""
     none = {**ahead(None), "slope": None, "limit": None}
     assert not any("reached" in words for words in Picture(draw(answer([0.1, 0.2], projection=[none]))).words)
 
 
 def test_a_narrow_picture_shows_the_newest_lots():
-    """The last of them has its label; what is left out is neither drawn nor cut off."""
+    """The newest lots are shown, the last with its label, and others are neither drawn nor cut."""
     seen = Picture(draw(answer([0.01 * n for n in range(30)]), NARROW))
     assert MOST_NARROW == len(seen.marks("circle", r="4"))
     assert {"30", "Q-30"} <= set(seen.words)
@@ -109,7 +109,7 @@ def test_a_narrow_picture_shows_the_newest_lots():
 
 
 def test_marks_and_signals_of_lots_that_are_left_out_are_left_out():
-    """A mark before the newest lots has no place; a signal that began earlier is told, and its sign stands at the first lot."""
+    """Marks before the shown lots are omitted, and a signal that began earlier is at the first shown lot."""
     mark = {"measure": MEASURE, "bridged": False, "before_number": 5}
     signal = {
         "measure": MEASURE,
@@ -128,7 +128,7 @@ def test_marks_and_signals_of_lots_that_are_left_out_are_left_out():
 
 
 def test_numbers_are_written_as_the_site_does_and_names_stay():
-    """Limits and ticks have a comma there; a lot that is called 7.5 keeps its point."""
+    """Limits and ticks have the site's decimal comma, and a lot named 7.5 keeps its point."""
     told = answer([0.1, 0.2], limit=(-0.5, 0.5))
     told["lots"][0]["supplier_lot"] = "7.5"
     seen = Picture(draw(told, NARROW.at(Place(decimal_sign="comma"))))
@@ -137,6 +137,6 @@ def test_numbers_are_written_as_the_site_does_and_names_stay():
 
 
 def test_words_cannot_break_the_picture():
-    """Names are text."""
+    """Names are escaped as text."""
     told = answer([0.1], supplier=NASTY, grade="g", says=NASTY)
     assert NASTY.replace("\ufffe", "\ufffd") in Picture(draw(told, NARROW)).said

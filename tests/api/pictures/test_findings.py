@@ -1,4 +1,4 @@
-"""Findings, drawn: where limit, guard band, value and uncertainty lie along a bar, held against examples worked by hand."""
+"""The picture of findings: positions of limit, guard band, value and uncertainty, compared with examples by hand."""
 
 import math
 
@@ -20,14 +20,14 @@ COMMA = Place(decimal_sign="comma")
 
 
 def finding(low, high, value, verdict="pass", **more):
-    """A finding as the assessment answers it."""
+    """A finding as in the answer of an assessment."""
     told = {"code": "diameter.spool_mean", "n": 5, **more}
     limit = Limit(low, high, "mm")
     return {**finding_view(Finding(verdict=verdict, limit=limit, value=value, **told)), "limit_kind": limit.kind}
 
 
 def test_a_limit_with_two_ends_fills_the_middle_half():
-    """Limit 1.70 to 1.80: 1.775 lies three quarters of the way between ends at 0.25 and 0.75, so at 0.625."""
+    """For a limit of 1.70 to 1.80, 1.775 is three quarters of the way between the ends at 0.25 and 0.75, at 0.625."""
     bar = placed(finding(1.7, 1.8, 1.775))
     assert (LOW_END, HIGH_END) == (bar.low, bar.high)
     assert bar.value == pytest.approx(0.625, abs=SAME_SUM)
@@ -35,32 +35,32 @@ def test_a_limit_with_two_ends_fills_the_middle_half():
 
 
 def test_a_highest_value_has_its_distance_from_nothing_as_its_scale():
-    """Limit at most 1.2: 0 lies at the left end, 0.6 half way to 0.75, and 1.6 at the right end."""
+    """For a limit of at most 1.2, 0 is at the left end, 0.6 half-way to 0.75, and 1.6 at the right end."""
     places = [placed(finding(None, 1.2, value)).value for value in (0.0, 0.6, 1.2, 1.6)]
     assert places == pytest.approx([0.0, 0.375, 0.75, 1.0], abs=SAME_SUM)
 
 
 def test_a_lowest_value_has_the_same_scale_to_the_right():
-    """Limit at least 20: twice as much lies at the right end, 15 at 0.25 - 0.75 / 4."""
+    """For a limit of at least 20, 40 is at the right end and 15 at 0.25 - 0.75 / 4."""
     places = [placed(finding(20, None, value)).value for value in (15, 20, 30, 40)]
     assert places == pytest.approx([0.0625, 0.25, 0.625, 1.0], abs=SAME_SUM)
 
 
 def test_the_guard_band_lies_inside_both_ends():
-    """A guard band of 0.01 within 0.1 between the ends takes a tenth of the middle half at each."""
+    """A guard band of 0.01 within 0.1 takes a tenth of the middle half at each end."""
     bar = placed(finding(1.7, 1.8, 1.795, "near", guard=0.01))
     assert [end for zone in bar.near for end in zone] == pytest.approx([0.25, 0.3, 0.7, 0.75], abs=SAME_SUM)
     assert 0.7 < bar.value < 0.75
 
 
 def test_a_guard_band_wider_than_the_limit_stays_inside_it():
-    """Nothing passes, and the zone never spills over the other end."""
+    """A guard band wider than the limit passes nothing and stays inside the limit."""
     bar = placed(finding(1.7, 1.8, 1.75, "near", guard=0.3))
     assert ((0.25, 0.75), (0.25, 0.75)) == bar.near
 
 
 def test_the_whisker_is_the_interval_else_the_expanded_uncertainty():
-    """With u = 0.005 known: 1.96 u with the budget, 2 u without it, both about the value."""
+    """With u = 0.005 the whisker is 1.96 u with a budget and 2 u without one, on both sides."""
     known = placed(finding(1.7, 1.8, 1.75, uncertainty=0.005, spread=Uncertainty.known(0.005)))
     assert known.whisker == pytest.approx((0.5 - 0.0489991, 0.5 + 0.0489991), abs=1e-6)
     bare = placed(finding(1.7, 1.8, 1.75, uncertainty=0.005))
@@ -68,7 +68,7 @@ def test_the_whisker_is_the_interval_else_the_expanded_uncertainty():
 
 
 def test_a_whisker_that_leaves_the_bar_is_cut_there():
-    """With u = 0.04 about 1.78: from 1.70 at 0.25 to 1.86, which lies beyond 1.85 at the right end."""
+    """With u = 0.04 about 1.78 the whisker runs from 1.70 at 0.25 to 1.86, cut at 1.85, the right end."""
     bar = placed(finding(1.7, 1.8, 1.78, uncertainty=0.04))
     assert bar.whisker == pytest.approx((0.25, 1.0), abs=SAME_SUM)
     assert (False, True) == bar.cut
@@ -76,7 +76,7 @@ def test_a_whisker_that_leaves_the_bar_is_cut_there():
 
 @pytest.mark.parametrize(("value", "end", "way"), [(9.0, 1.0, 1), (0.1, 0.0, -1)])
 def test_a_value_far_out_lies_at_the_end_with_an_arrow(value, end, way):
-    """Its whisker is off the bar and is not drawn; the picture has one arrow more."""
+    """A distant value is at the end with an arrow and without a whisker."""
     found = finding(1.7, 1.8, value, "fail", uncertainty=0.01)
     bar = placed(found)
     assert (end, way, None) == (bar.value, bar.beyond, bar.whisker)
@@ -86,7 +86,7 @@ def test_a_value_far_out_lies_at_the_end_with_an_arrow(value, end, way):
 
 @pytest.mark.parametrize("value", [None, math.nan, math.inf])
 def test_what_is_no_number_is_never_drawn(value):
-    """Limit and words stay, without a mark, an arrow or a whisker."""
+    """A non-finite value leaves limit and words without mark, arrow or whisker."""
     found = {**finding(1.7, 1.8, None, "missing", to_measure="5 positions"), "value": value, "uncertainty": math.nan}
     bar = placed(found)
     assert (None, None, 0) == (bar.value, bar.whisker, bar.beyond)
@@ -96,13 +96,13 @@ def test_what_is_no_number_is_never_drawn(value):
 
 
 def test_without_a_limit_nothing_is_drawn():
-    """A finding that names none has words only."""
+    """A finding without a limit has only words."""
     found = {**finding(None, 1.0, None, "missing"), "limit": None}
     assert (None, "") == (placed(found), draw_row(found))
 
 
 def test_a_limit_with_one_end_lies_on_the_side_that_it_is_of():
-    """Also where the value lies on it, and where there is none: a floor never has the zone below it drawn as inside."""
+    """A one-sided limit is on its side, also with the value on it and without a value."""
     for value in (15, 20, 30, None):
         floor, ceiling = (placed(finding(*ends, value, "missing")) for ends in ((20, None), (None, 20)))
         assert (LOW_END, None, (0.25, 1.0)) == (floor.low, floor.high, floor.inside)
@@ -111,7 +111,7 @@ def test_a_limit_with_one_end_lies_on_the_side_that_it_is_of():
 
 
 def test_where_a_decision_kept_no_kind_of_limit_the_margin_tells_it():
-    """Without a value, or with one on the limit, nobody can tell: nothing is drawn."""
+    """Where a decision lacks the kind of limit the margin shows it; without a value or on the limit nothing is drawn."""
     for value, low in ((15, True), (30, True), (20, None), (None, None)):
         kept = finding(20, None, value, "missing")
         del kept["limit_kind"]
@@ -120,7 +120,7 @@ def test_where_a_decision_kept_no_kind_of_limit_the_margin_tells_it():
 
 
 def test_a_limit_of_nothing_and_one_of_a_single_value_have_a_scale_too():
-    """No speck allowed: one speck lies off the bar by one. One value allowed: it lies in the middle, all others off the bar."""
+    """A limit of zero specks puts one speck off the bar; a limit of one value puts it in the middle and others off the bar."""
     assert (0.75, 1.0, 1) == (
         placed(finding(None, 0, 0)).value,
         placed(finding(None, 0, 1)).value,
@@ -136,7 +136,7 @@ numbers = st.floats(-1e4, 1e4).map(lambda number: round(number, 6))
 
 @given(st.one_of(st.none(), numbers), st.one_of(st.none(), numbers), numbers, st.one_of(st.none(), st.floats(0, 1e4)))
 def test_what_a_limit_allows_is_never_drawn_outside_it(low, high, value, u):
-    """Nor is anything else drawn inside, off the bar, or with the ends of its whisker turned around."""
+    """A permitted value is never drawn outside its limit, others never inside, and no whisker is reversed."""
     if low is None and high is None:
         high = 0.0
     if low is not None and high is not None and low > high:
@@ -155,7 +155,7 @@ def test_what_a_limit_allows_is_never_drawn_outside_it(low, high, value, u):
 
 
 def test_verdicts_are_told_apart_without_colour():
-    """A filled dot, an open one, a cross of two strokes."""
+    """Verdicts differ by shape: a filled dot, an open one, a cross of two strokes."""
     passed, near, failed = (
         Picture(draw_row(finding(1.7, 1.8, value, verdict, guard=0.01)))
         for value, verdict in ((1.75, "pass"), (1.795, "near"), (1.81, "fail"))
@@ -165,7 +165,7 @@ def test_verdicts_are_told_apart_without_colour():
 
 
 def test_words_beside_a_bar_are_written_as_the_site_does():
-    """Value, limit, margin and count, with the decimal sign of the site; the picture names the same."""
+    """Value, limit, margin and count beside a bar have the site's decimal sign, as in the picture."""
     found = finding(1.7, 1.8, 1.775)
     told = row(found, COMMA)
     assert ("1,775 mm", "1,7 to 1,8 mm", "inside by 0,025 mm", "n = 5") == (told.value, told.limit, told.margin, told.n)
@@ -176,7 +176,7 @@ def test_words_beside_a_bar_are_written_as_the_site_does():
 
 
 def test_no_code_stands_in_the_words_of_any_finding():
-    """Every finding has a label in words, with its subject."""
+    """Every finding has a label in words with its subject, without a code."""
     assert {code.partition(".")[0] for code in LABELS} > set(DECLARED)
     for code in LABELS:
         told = row(finding(None, 1.0, 0.5, code=code, subject="spool S-1"))
@@ -190,7 +190,7 @@ def answer(*findings):
 
 
 def test_all_findings_stand_below_each_other_the_worst_first():
-    """A line each, with the verdict in words, and how many there are of each in the description."""
+    """Each finding has a line with its verdict in words, worst first, and the description counts them."""
     near = finding(1.7, 1.8, 1.795, "near", guard=0.01, code="diameter.reading")
     missing = finding(20, None, None, "missing", code="bond.mean", to_measure="5 bars")
     failed = finding(None, 1.0, 1.002, "fail", code="color.lot_delta_e")
@@ -205,11 +205,11 @@ def test_all_findings_stand_below_each_other_the_worst_first():
 
 
 def test_nothing_assessed_is_said_in_words():
-    """A lot without limits has no bar."""
+    """A lot without limits has a text and no bar."""
     assert "Nothing has been assessed yet." == Picture(draw(answer())).description
 
 
 def test_words_cannot_break_the_picture():
-    """Subjects and what to measure are text."""
+    """Subjects and measurements to make are escaped as text."""
     found = finding(None, 1.0, None, "missing", subject=NASTY, to_measure=NASTY)
     assert 2 == Picture(draw(answer(found))).said.count(NASTY.replace("\ufffe", "\ufffd"))

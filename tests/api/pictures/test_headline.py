@@ -1,4 +1,4 @@
-"""Suppliers compared, drawn."""
+"""The picture of the supplier comparison."""
 
 import pytest
 
@@ -10,14 +10,14 @@ NOTHING = {"inspected": 0, "accepted": 0, "rate": None, "low": None, "high": Non
 
 
 def share(accepted, inspected):
-    """How many lots were accepted, with ends of an interval."""
+    """A number of accepted lots with the ends of an interval."""
     rate = accepted / inspected if inspected else None
     ends = {"low": max(0.0, rate - 0.2), "high": min(1.0, rate + 0.2)} if inspected else {"low": None, "high": None}
     return {"inspected": inspected, "accepted": accepted, "rate": rate, **ends}
 
 
 def row(measure="color.component_b", **more):
-    """The figures of a measure between two ends."""
+    """The figures of a measure between two limits."""
     found = {
         "measure": measure,
         "label": "Yellow-blue difference db*",
@@ -48,7 +48,7 @@ def moving(size, departure, kind="ramp"):
 
 
 def supplier(name="Ninebark", accepted=10, inspected=11, rows=(), by_use=()):
-    """A supplier's line, with what the picture reads."""
+    """A supplier's row with the fields that the picture reads."""
     seen = share(accepted, inspected)
     says = f"{name}: {accepted} of {inspected} lots accepted for at least one use."
     return {
@@ -61,14 +61,14 @@ def supplier(name="Ninebark", accepted=10, inspected=11, rows=(), by_use=()):
 
 
 def drawn(*suppliers, grade="PLA-HW-175", use=None, look=WIDE):
-    """The picture of these."""
+    """The picture of these suppliers."""
     answer = {"grade": grade, "use": use, "suppliers": list(suppliers), "confidence": 0.95, "says": "Nothing yet."}
     return Picture(draw(answer, look))
 
 
 @LOOKS
 def test_each_supplier_has_a_dot_an_interval_its_count_and_its_sentence(look):
-    """Ten of eleven is printed as that, beside a filled dot on the line of its interval."""
+    """Each supplier has a sentence, and a filled dot on its interval with its count, such as ten of eleven."""
     seen = drawn(supplier(), supplier("Quillwort", 12, 12), look=look)
     assert ["10 of 11", "12 of 12"] == [words for words in seen.words if words in ("10 of 11", "12 of 12")]
     assert 2 == len(seen.marks("circle", fill="#1a1a1a"))
@@ -78,13 +78,13 @@ def test_each_supplier_has_a_dot_an_interval_its_count_and_its_sentence(look):
 
 
 def test_suppliers_stand_in_the_order_of_the_answer():
-    """The picture ranks nobody: it keeps the order it is given."""
+    """Suppliers keep the order of the answer."""
     words = drawn(supplier("Zinnia"), supplier("Aster", 1, 9)).words
     assert words.index("Zinnia") < words.index("Aster")
 
 
 def test_acceptance_is_for_the_use_asked_about():
-    """Five of eleven for cosmetic, though ten are accepted for at least one use; a supplier without that use has none."""
+    """Acceptance is for the requested use: five of eleven for cosmetic though ten for at least one; a supplier without that use has none."""
     for_use = [{"use": "cosmetic", **share(5, 11)}, {"use": "fit", **share(10, 11)}]
     seen = drawn(supplier(by_use=for_use), supplier("Quillwort"), use="cosmetic")
     assert {"5 of 11", "none inspected yet"} <= set(seen.words)
@@ -95,7 +95,7 @@ def test_acceptance_is_for_the_use_asked_about():
 @LOOKS
 @pytest.mark.parametrize(("inspected", "few"), [(1, True), (2, True), (3, False)])
 def test_below_three_lots_a_supplier_is_faint_and_called_so(inspected, few, look):
-    """Two of two looks like all of them: an open dot on a dashed line says how little that is, and so do words."""
+    """Below three lots a supplier has an open dot on a dashed line and is called uncertain in words."""
     seen = drawn(supplier(accepted=inspected, inspected=inspected), look=look)
     assert few == ("too few lots" in seen.words)
     assert few == bool(seen.marks("line", stroke_dasharray="3 3"))
@@ -103,7 +103,7 @@ def test_below_three_lots_a_supplier_is_faint_and_called_so(inspected, few, look
 
 
 def test_without_an_inspected_lot_there_is_no_dot():
-    """A share of nothing is not drawn at zero."""
+    """Without an inspected lot there is no dot."""
     seen = drawn(supplier(accepted=0, inspected=0))
     assert "none inspected yet" in seen.words
     assert [] == seen.marks("circle")
@@ -111,7 +111,7 @@ def test_without_an_inspected_lot_there_is_no_dot():
 
 @LOOKS
 def test_bias_and_spread_stand_beside_the_limit_in_figures(look):
-    """A quarter of the limit used; within lots filled and between lots hatched, each with its share."""
+    """Bias and spread are shares of the limit: within lots filled and between lots hatched."""
     seen = drawn(supplier(rows=[row()]), look=look)
     assert {"bias +0.25, 25 % of the limit, 24 lots", "within lots 0.10 (10 %), between lots 0.20 (20 %)"} <= set(
         seen.words
@@ -123,7 +123,7 @@ def test_bias_and_spread_stand_beside_the_limit_in_figures(look):
 
 
 def test_a_mean_lies_where_its_share_of_the_limit_says():
-    """Between two ends, 0 is the middle and 1 an end: a quarter lies a quarter of the way."""
+    """A mean is placed by its share of the limit: 0 in the middle, 1 at an end, and a quarter on a quarter of the way."""
     seen = drawn(supplier(rows=[row()]))
     low, high = sorted(
         float(one.get("x1")) for one in seen.marks("line", stroke_width="2") if one.get("x1") == one.get("x2")
@@ -142,7 +142,7 @@ def test_a_mean_lies_where_its_share_of_the_limit_says():
     ],
 )
 def test_a_drift_is_an_arrow_that_way_and_words(size, departure, kind, words, look):
-    """Its tip lies on the side that the lots move to; words say how far."""
+    """A drift is an arrow in the direction of the lots, with the distance in words."""
     seen = drawn(supplier(rows=[row(drift=moving(size, departure, kind))]), look=look)
     assert words in seen.words
     (tip,) = seen.marks("polygon")
@@ -152,7 +152,7 @@ def test_a_drift_is_an_arrow_that_way_and_words(size, departure, kind, words, lo
 
 @pytest.mark.parametrize(("kind", "limit", "mean"), [("at most", 0.9, 0.3), ("at least", 20.0, 30.0)])
 def test_a_limit_with_one_end_has_one_line_and_a_mean_in_place_of_a_bias(kind, limit, mean):
-    """The mean lies on the side of the line that the limit allows."""
+    """A one-sided limit has one line, and the mean on its permitted side in place of a bias."""
     seen = drawn(supplier(rows=[row(limit=limit, limit_kind=kind, mean=mean, bias=None, limit_used=0.5)]))
     (end,) = [one for one in seen.marks("line", stroke_width="2") if one.get("x1") == one.get("x2")]
     (dot,) = seen.marks("circle", fill="#ffffff")
@@ -167,7 +167,7 @@ def test_figures_far_outside_stay_within_the_picture():
 
 
 def test_a_measure_without_a_limit_or_without_spread_says_so():
-    """No share is made up; what could not be told is called not known; the smallest bias has no sign."""
+    """Without a limit or a spread a measure has no share and is called unknown; the smallest bias has no sign."""
     none = {"limit": None, "limit_kind": None, "limit_used": None, "within_share": None, "between_share": None}
     seen = drawn(
         supplier(rows=[row(**none, mean=0.001, bias=0.001, within_sd=None, between_sd=None)]), supplier("Quillwort")
@@ -177,7 +177,7 @@ def test_a_measure_without_a_limit_or_without_spread_says_so():
 
 
 def test_over_all_grades_it_says_why_no_more_is_drawn():
-    """Bias over different references would mean nothing."""
+    """Over all grades the picture omits the bias, which has no meaning across references, and says so."""
     assert "Choose one grade" in drawn(supplier(), grade=None).said
 
 
@@ -189,13 +189,13 @@ def test_without_measurements_or_suppliers_it_says_so():
 
 @LOOKS
 def test_names_cannot_break_the_picture(look):
-    """A name is text, whatever stands in it."""
+    """Names are escaped as text."""
     name = NASTY.replace("\ufffe", "\ufffd")
     assert name in drawn(supplier(NASTY, rows=[row()]), look=look).words
     assert name in drawn(supplier(NASTY), grade=NASTY).title
 
 
 def test_both_looks_stand_in_one_page():
-    """Their titles have ids of their own."""
+    """Two pictures on one page have different title ids."""
     wide, narrow = (drawn(supplier(), look=look) for look in (WIDE, NARROW))
     assert not set(wide.ids) & set(narrow.ids)

@@ -1,4 +1,4 @@
-"""The picture of what drafted limits would change: words for what is drawn, changed rows first, and light enough for a page."""
+"""The picture of the effect of drafted limits: words, changed rows first, and a small size."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ def lot(name, now, then):
 
 
 def words(picture):
-    """The lines of text that are drawn."""
+    """The drawn lines of text."""
     return [html.unescape(text) for text in re.findall(r"<text[^>]*>([^<]*)</text>", picture)]
 
 
 def test_what_changes_comes_first_and_every_verdict_is_a_word():
-    """Told without colour: a lot, its use, what it is and what it would be."""
+    """Changed rows come first, with lot, use, present and future verdict in words."""
     drawn = words(limits_effect.draw([lot("SAME", "pass", "pass"), lot("LOST", "pass", "fail")]))
     rows = drawn[drawn.index("would be") + 1 :]
     assert ["LOST", "cosmetic", "pass", "fail", "→"] == rows[:5]
@@ -31,7 +31,7 @@ def test_what_changes_comes_first_and_every_verdict_is_a_word():
 
 
 def test_the_description_says_what_is_drawn():
-    """For whoever cannot see it."""
+    """The description contains the drawn words."""
     said = re.search(
         r"<desc[^>]*>(.*?)</desc>", limits_effect.draw([lot("A", "near", "missing"), lot("B", "pass", "pass")])
     )[1]
@@ -40,13 +40,13 @@ def test_the_description_says_what_is_drawn():
 
 
 def test_many_lots_stay_light():
-    """Fifty lots of five uses: the rows that fit, with a word on the others."""
+    """Of fifty lots with five uses only the rows that fit are drawn, with a count of the others."""
     picture = limits_effect.draw([lot(f"LOT-{n}", "pass", "fail") for n in range(50)])
     assert len(picture.encode()) < 60_000
     assert f"{250 - limits_effect.MOST_ROWS} rows more in the table." in " ".join(words(picture))
 
 
 def test_odd_names_are_drawn_as_they_can_be():
-    """A lot whose number holds signs of markup, or what XML has no place for."""
+    """A lot number with markup or characters outside XML is drawn safely."""
     assert "<&>" in words(limits_effect.draw([lot("<&>", "pass", "fail")]))
     assert "A\ufffdB" in words(limits_effect.draw([lot("A\uffffB", "pass", "fail")]))

@@ -1,4 +1,4 @@
-"""Which lots match, drawn."""
+"""The picture of matching lots."""
 
 from itertools import combinations
 
@@ -7,7 +7,7 @@ from tests.api.pictures.seen import NASTY, Picture
 
 
 def drawn(names, within):
-    """The picture of lots by these names; `within` tells of a pair by its places."""
+    """The picture of lots with these names; `within` gives a pair by its places."""
     pairs = [
         {"delta_e": None if within(one, other) is None else 0.25, "within": within(one, other)}
         for one, other in combinations(range(len(names)), 2)
@@ -16,7 +16,7 @@ def drawn(names, within):
 
 
 def test_a_pair_has_a_dot_a_cross_or_a_question_mark():
-    """A matches B, B does not match C, and nothing is known of A and C; each is told in words too."""
+    """A matching, a non-matching and an unknown pair have a dot, a cross and a question mark, and words."""
     seen = drawn(["A", "B", "C"], lambda one, other: {(0, 1): True, (1, 2): False, (0, 2): None}[one, other])
     # One of each stands in the key.
     assert (2, 4, 2) == (len(seen.marks("circle")), len(seen.marks("line")), seen.words.count("?"))
@@ -30,23 +30,23 @@ def test_a_pair_has_a_dot_a_cross_or_a_question_mark():
 
 
 def test_lots_by_the_same_number_are_kept_apart():
-    """Two suppliers may use one number: pairs are taken by place, never by name."""
+    """Lots of one number from two suppliers are separate rows, by place and not by name."""
     seen = drawn(["A", "A", "B"], lambda one, other: (one, other) == (0, 2))
     assert {"A matches B.", "A matches no other lot."} <= set(seen.words)
 
 
 def test_it_says_that_matching_does_not_carry_over():
-    """Three lots that follow each other are not one."""
+    """The picture states that matching does not carry over from pair to pair."""
     assert "A may still not match C" in drawn(["A", "B"], lambda *_: True).said
 
 
 def test_several_matches_are_listed():
-    """With commas and a last "and"."""
+    """Several matches are listed with commas and a last "and"."""
     assert "A matches B, C and D." in drawn(["A", "B", "C", "D"], lambda *_: True).words
 
 
 def test_fewer_than_two_lots_are_said_in_words():
-    """Nothing to match is no table."""
+    """Fewer than two lots give a text and no table."""
     for names, said in (([], "0 lots of this grade"), (["A"], "1 lot of this grade")):
         seen = drawn(names, lambda *_: True)
         assert said in seen.said
@@ -54,13 +54,13 @@ def test_fewer_than_two_lots_are_said_in_words():
 
 
 def test_many_lots_are_told_of_in_words():
-    """The table stops where the paper does; the lines go on."""
+    """With many lots the table is cut at the edge, and the lines of text continue."""
     seen = drawn([f"L-{number}" for number in range(MOST + 3)], lambda *_: False)
     assert f"L-{MOST + 2} matches no other lot." in seen.words
     assert f"The table shows the oldest {MOST} of {MOST + 3} lots. These lines cover all lots." in seen.words
 
 
 def test_words_cannot_break_the_picture():
-    """A lot number is text."""
+    """A lot number is escaped as text."""
     named = NASTY.replace("\ufffe", "\ufffd")
     assert f"{named} matches B." in drawn([NASTY, "B"], lambda *_: True).words

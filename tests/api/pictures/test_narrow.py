@@ -1,4 +1,4 @@
-"""Pictures for a column or a phone: as wide as they say, with letters that can be read, and nothing outside."""
+"""Pictures for a column or a phone: stated width, readable letters and nothing outside."""
 
 import pytest
 
@@ -36,14 +36,14 @@ def narrow(request, monkeypatch):
 
 
 def test_a_narrow_picture_is_360_wide_with_letters_of_ten_pixels_at_least(narrow):
-    """So that it is read at 390 px without moving it sideways."""
+    """A narrow picture is 360 wide with letters of at least ten pixels, readable at 390 px without scrolling sideways."""
     _, seen = narrow
     assert "360" == seen.root.get("width")
     assert 10 <= min(float(text.get("font-size")) for text in seen.marks("text"))
 
 
 def test_no_line_of_a_narrow_picture_leaves_it(narrow):
-    """As far as the width of letters can be guessed; a turned line runs upwards."""
+    """No line of text leaves the picture, by the estimated width of letters, with turned lines upwards."""
     for text in narrow[1].marks("text"):
         if text.get("transform"):
             continue
@@ -54,13 +54,13 @@ def test_no_line_of_a_narrow_picture_leaves_it(narrow):
 
 
 def test_it_says_the_same_with_the_decimal_sign_of_the_site(narrow):
-    """Description and title as in the wide one, but for the sign."""
+    """Description and title are those of the wide picture except for the decimal sign."""
     wide, seen = narrow
     assert Place(decimal_sign="comma").prose(wide.description) == seen.description
     assert wide.title == seen.title
 
 
 def test_the_wide_picture_keeps_its_points():
-    """Which the API promises."""
+    """The wide picture keeps the decimal points that the API promises."""
     seen = test_diameter.drawn(test_diameter.spool())
     assert "limit 1.8" in seen.words

@@ -1,4 +1,4 @@
-"""The sheet that pictures of lots are drawn on."""
+"""The drawing sheet of the pictures of lots."""
 
 from xml.etree import ElementTree
 
@@ -15,7 +15,7 @@ from tests.api.pictures.seen import NASTY, Picture
 @pytest.mark.parametrize("paper", [Canvas, Sheet])
 @given(words=st.text())
 def test_any_text_can_be_read_back(paper, words):
-    """Whatever somebody typed, the picture is XML 1.0, and what that can hold stands in it as it was typed."""
+    """The picture of any text is XML 1.0, and characters that XML allows are unchanged."""
     page = paper(200, 100, f"T{words}", f"D{words}")
     page.text((10, 20), words)
     held = ElementTree.fromstring(str(page)).findtext(".//{http://www.w3.org/2000/svg}text", "")  # noqa: S314
@@ -23,7 +23,7 @@ def test_any_text_can_be_read_back(paper, words):
 
 
 def test_text_cannot_leave_its_place():
-    """Brackets, ampersands and quotes are text and nothing else."""
+    """Brackets, ampersands and quotes are escaped as text."""
     page = Sheet(200, 100, NASTY, NASTY)
     page.text((10, 20), NASTY)
     seen = Picture(str(page))
@@ -31,7 +31,7 @@ def test_text_cannot_leave_its_place():
 
 
 def test_pictures_in_one_page_have_ids_of_their_own():
-    """Each is named by its own title and description (HTML Living Standard, 3.2.6: an id is unique in its tree); the same picture has the same."""
+    """Each picture of a page has its own ids from title and description (HTML Living Standard, 3.2.6); equal pictures have equal ids."""
     said = [("A", "B"), ("A", "C"), ("D", "B"), ("AB", ""), ("", "AB")]
     ids = [Sheet(200, 100, *words).root.get("aria-labelledby", "").split() for words in said]
     assert 2 * len(said) == len({one for both in ids for one in both})
@@ -40,7 +40,7 @@ def test_pictures_in_one_page_have_ids_of_their_own():
 
 @pytest.mark.parametrize(("wide", "high"), [(60, 9), (9, 60), (30, 30), (3, 2)])
 def test_hatching_stays_within_its_rectangle(wide, high):
-    """Lines slant from one edge to another and never past it, in flat, upright and tiny rectangles."""
+    """Hatching lines run from edge to edge inside flat, upright and tiny rectangles."""
     page = Sheet(200, 100, "T", "D")
     page.hatched((10, 20), wide, high)
     for line in Picture(str(page)).marks("line"):
@@ -50,16 +50,16 @@ def test_hatching_stays_within_its_rectangle(wide, high):
 
 
 def test_long_words_are_cut_with_a_sign():
-    """A name that is too long ends in an ellipsis; one that fits is left alone."""
+    """A name that is too long ends in an ellipsis, and one that fits is unchanged."""
     assert ("Quillwort", "Quillwort…") == (short("Quillwort", 9), short("Quillwort and Sons", 10))
 
 
 def test_words_wrap_and_nothing_gives_one_empty_line():
-    """A text is broken between words."""
+    """A text wraps between words, and an empty one gives one empty line."""
     assert ["one two", "three"] == wrapped("one two three", 0.54 * 13 * 10 + 1)
     assert [""] == wrapped("", 100)
 
 
 def test_a_number_takes_its_noun():
-    """One lot, two lots, no lots."""
+    """A number has its noun in the right form: one lot, two lots, no lots."""
     assert ["0 lots", "1 lot", "2 lots"] == [counted(n, "lot") for n in (0, 1, 2)]

@@ -1,4 +1,4 @@
-"""Shrinkage beside earlier lots, drawn."""
+"""The picture of shrinkage of a lot and earlier lots."""
 
 from lots.api.pictures.shrinkage import draw
 from tests.api.pictures.seen import NASTY, Picture
@@ -21,7 +21,7 @@ def axis(*lots, name="x", limit=(0.1, 0.5)):
 
 
 def test_this_lot_is_filled_and_earlier_ones_are_open():
-    """Marks differ by shape and size, not by colour; each has n below it."""
+    """The present lot has a filled mark and earlier ones open marks of another size, each with n below."""
     seen = drawn(axis(lot(), lot("Q-71", 0.4, this=True)))
     assert (2, 2) == (len(seen.marks("circle", r="6")), len(seen.marks("circle", r="4", fill="#ffffff")))
     assert 2 == seen.words.count("n = 2")
@@ -29,20 +29,20 @@ def test_this_lot_is_filled_and_earlier_ones_are_open():
 
 
 def test_each_axis_has_a_panel_with_its_own_limits():
-    """X, Y and Z are never merged."""
+    """X, Y and Z have separate panels with their own limits."""
     seen = drawn(axis(lot()), axis(lot(), name="y", limit=(0.2, 0.6)), axis(lot(), name="z", limit=None))
     assert {"limit 0.1", "limit 0.5", "limit 0.2", "limit 0.6", "no limit"} <= set(seen.words)
     assert 3 == seen.said.count("not measured on this lot")
 
 
 def test_an_unknown_uncertainty_has_no_interval():
-    """One is drawn where it is known; the key has one of its own."""
+    """A known uncertainty has an interval and an unknown one none; the key has its own."""
     known, unknown = drawn(axis(lot())), drawn(axis(lot(uncertainty=None)))
     assert 3 == len(known.marks("line")) - len(unknown.marks("line"))
 
 
 def test_lots_read_otherwise_are_set_apart():
-    """A line and words stand where the instrument or the printer changed."""
+    """A line and words mark a change of instrument or printer."""
     assert "new series" in drawn(axis(lot(), lot(read="CAL-2"))).words
     assert "new series" not in drawn(axis(lot(), lot())).words
 
@@ -55,6 +55,6 @@ def test_nothing_measured_is_said_in_words():
 
 
 def test_words_cannot_break_the_picture():
-    """A lot number is text, cut where it is too long for its place."""
+    """A long lot number is escaped as text and cut."""
     seen = drawn(axis(lot(NASTY)), supplier_lot=NASTY, says=NASTY)
     assert {NASTY.replace("\ufffe", "\ufffd"), '<b>&"x"\'…'} & set(seen.words)

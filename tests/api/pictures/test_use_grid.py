@@ -1,4 +1,4 @@
-"""The grid of lots and uses: every field a word with its mark, the same as in the figures it is drawn from."""
+"""The grid of lots and uses: every cell has a word and a mark, as in its figures."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def drawn(*lots, following=None):
 
 
 def test_every_field_says_its_word():
-    """One lot with each answer once, in the order of the uses; the use is named above."""
+    """Every cell has its word, in the order of the uses, with the use above."""
     seen = drawn(lot("Q-1", *ANSWERS))
     assert [WORDS[answer] for answer in ANSWERS] == [word for word in seen.words if word in WORDS.values()]
     assert {"cosmetic", "fit", "load-bearing", "flexing", "hidden"} <= set(seen.words)
@@ -39,7 +39,7 @@ def test_every_field_says_its_word():
 
 
 def test_each_answer_has_a_mark_of_its_own_without_colour():
-    """By shape alone: the key beside it, a lot of one answer adds five marks of that shape and of no other."""
+    """Each answer has a mark of its own shape, apart from colour: a lot of one answer adds five such marks."""
     shapes = {"yes": ("circle", {"r": "6", "fill": "#1a1a1a"}), "concession": ("circle", {"r": "2.5"})}
     shapes |= {"not_yet": ("circle", {"r": "1.5"}), "not_judged": ("line", {"stroke_width": "2", "y1": "x"})}
     shapes.pop("not_judged")
@@ -54,14 +54,14 @@ def test_each_answer_has_a_mark_of_its_own_without_colour():
 
 
 def test_only_greys_are_used():
-    """Printed in black and white nothing is lost: every colour in it has three equal parts."""
+    """Every colour is a grey, so that the grid prints in black and white."""
     seen = drawn(lot("Q-1", *ANSWERS))
     used = {element.get(name) for element in seen.root.iter() for name in ("fill", "stroke")} - {None, "none"}
     assert {True} == {color[1:3] == color[3:5] == color[5:7] for color in used}
 
 
 def test_the_description_tells_every_field():
-    """Who cannot see the grid hears the same, lot by lot."""
+    """The description contains every cell, lot by lot."""
     seen = drawn(lot("Q-1", *ANSWERS), lot("Q-2", *["no"] * 5, standing="blocked"))
     assert "Permitted uses of lots" == seen.title
     assert "2 lots: 1 may be loaded for at least one use, 1 for no use." in seen.description
@@ -73,24 +73,24 @@ def test_the_description_tells_every_field():
 
 
 def test_a_page_that_is_not_the_last_says_so():
-    """Nobody takes a part for the whole."""
+    """A page that is not the last one says so."""
     assert "More lots follow" in drawn(lot("Q-1", *ANSWERS), following="/v1/lots/uses?cursor=x").said
     assert "More lots follow" not in drawn(lot("Q-1", *ANSWERS)).said
 
 
 def test_no_lot_is_said_in_words():
-    """An empty grid would say nothing."""
+    """Without a lot there is a text."""
     assert "No lots match these filters." in drawn().said
 
 
 @pytest.mark.parametrize("name", [NASTY, "W" * 120, ""])
 def test_any_name_keeps_its_place(name):
-    """Text that tries to get out, a long one, none."""
+    """Markup, long and empty names keep their place."""
     assert drawn(lot(name, *ANSWERS)).title
 
 
 @given(st.lists(st.tuples(*[st.sampled_from(ANSWERS)] * len(USES)), max_size=6))
 def test_the_words_are_the_answers(rows):
-    """Whatever the answers, the words of the grid are theirs, row by row."""
+    """For any answers the words of the grid are theirs, row by row."""
     seen = drawn(*(lot(f"Q-{number}", *answers) for number, answers in enumerate(rows)))
     assert [WORDS[answer] for answers in rows for answer in answers] == [w for w in seen.words if w in WORDS.values()]

@@ -22,7 +22,7 @@ CLEAN = tuple(SurfaceCheck(spool, 0, 5.0) for spool in "AB")
 
 
 def of_findings(*findings, **uses):
-    """An assessment that found these."""
+    """An assessment with these findings."""
     return Assessment("quarantined", uses, findings, (), (), Summary())
 
 
@@ -38,7 +38,7 @@ def by_rules(rules, evidence, limits, coverage=TWO_OF_TEN):
 
 
 def test_evidence_is_of_known_characteristics():
-    """Another name is refused, and named, when evidence is made and when it is asked for."""
+    """An unknown characteristic is refused by name when evidence is made, and when it is requested."""
     with pytest.raises(TypeError, match=r"^no characteristic is named bounce, charm$"):
         Evidence(charm=(1,), bounce=(2,))
     with pytest.raises(AttributeError, match=r"^charm$"):
@@ -59,7 +59,7 @@ def test_evidence_is_of_known_characteristics():
     ids=["held", "use-fails", "one-use-fails", "no-use", "not-held", "no-value", "no-step"],
 )
 def test_a_step_that_keeps_a_use_open_waits_for_quality(changed, uses, held):
-    """A use that fails does not wait for it; neither does anything else that is held."""
+    """Only a held step with a value keeps a use open; a use that fails waits for nothing."""
     assert held == of_findings(step(**changed), **uses).steps_held()
 
 
@@ -75,7 +75,7 @@ def test_a_step_that_keeps_a_use_open_waits_for_quality(changed, uses, held):
     ],
 )
 def test_what_is_measured_in_full_and_does_not_pass_is_settled(verdicts, settled):
-    """More readings of it are a retest; other characteristics, and what is held, do not count."""
+    """A characteristic measured in full without passing is settled; other characteristics and held findings do not count."""
     limit = Limit(None, 1.0)
     found = [Finding("color.lot_delta_e", verdict, limit) for verdict in verdicts]
     beside = (step(), Finding("diameter.spool_mean", "fail", limit), Finding("gloss.gu_60", "missing", limit))
@@ -83,7 +83,7 @@ def test_what_is_measured_in_full_and_does_not_pass_is_settled(verdicts, settled
 
 
 def test_without_limits_nothing_can_be_judged():
-    """The lot waits for quality to set them."""
+    """A lot of a grade without limits stays in quarantine until quality sets them."""
     found = assessed(limits=None)
     assert ("quarantined", {"general": "missing"}) == (found.standing, found.uses)
     assert ("ask quality to set limits for this grade",) == found.to_measure
@@ -91,7 +91,7 @@ def test_without_limits_nothing_can_be_judged():
 
 @pytest.mark.parametrize(("rules", "counts"), [(FIRST, True), (SECOND, True), (THIRD, False), (CURRENT, False)])
 def test_a_print_by_another_recipe_counts_no_more(rules, counts):
-    """From version 3 of the rules on it is left out and noted."""
+    """From version 3 of the rules on, a print by another recipe is left out and noted."""
     limits = Limits(given={"surface": SurfaceLimits(1.0)}, asked={"surface": {"test_print": "PLATE/2"}})
     found = by_rules(rules, Evidence(surface=CLEAN), limits)
     assert ("released" if counts else "quarantined") == found.standing
@@ -100,7 +100,7 @@ def test_a_print_by_another_recipe_counts_no_more(rules, counts):
 
 @pytest.mark.parametrize(("rules", "counts"), [(FIRST, True), (SECOND, True), (THIRD, False), (CURRENT, False)])
 def test_a_print_of_the_control_spool_says_nothing_of_the_lot(rules, counts):
-    """Its specks count against the lot up to version 2 of the rules."""
+    """Up to version 2 of the rules, specks on a print of the control spool count against the lot; later they do not."""
     specks = replace(SurfaceCheck("A", 40, 5.0), origin=Origin(control=True))
     found = by_rules(rules, Evidence(surface=(*CLEAN, specks)), Limits(surface=SurfaceLimits(1.0)))
     assert ("blocked" if counts else "released") == found.standing
@@ -108,13 +108,13 @@ def test_a_print_of_the_control_spool_says_nothing_of_the_lot(rules, counts):
 
 @pytest.mark.parametrize(("rules", "kept"), [(SECOND, False), (THIRD, False), (CURRENT, True)])
 def test_degrees_of_freedom_are_kept_from_version_4_on(rules, kept):
-    """Earlier versions take every uncertainty as known."""
+    """Rules before version 4 treat every uncertainty as known and store no degrees of freedom."""
     assert kept is bool(by_rules(rules, GOOD, EVERY_LIMIT).summary.freedom)
 
 
 @pytest.mark.parametrize(("rules", "printed"), [(SECOND, False), (THIRD, True), (CURRENT, True)])
 def test_prints_are_kept_by_printer_from_version_3_on(rules, printed):
-    """What settings need of a printer."""
+    """From version 3 on, the summary holds settings by printer."""
     lot = replace(
         GOOD, shrinkage=tuple(replace(one, printer="P-1", origin=Origin(printer="P-1")) for one in GOOD.shrinkage)
     )
@@ -123,7 +123,7 @@ def test_prints_are_kept_by_printer_from_version_3_on(rules, printed):
 
 @pytest.mark.parametrize(("rules", "kept"), [(FIRST, False), (SECOND, True), (THIRD, True)])
 def test_a_wet_reading_is_kept_from_version_2_on(rules, kept):
-    """With the spools that were dry since."""
+    """From version 2 on, the last wet reading is stored with the spools measured dry since."""
     lot = Evidence(moisture=(wet("A", 0.2), wet("B", 0.02, 1.0)))
     summary = by_rules(rules, lot, Limits(moisture=MoistureLimits(0.05))).summary
     assert (kept, kept) == (summary.wet is not None, "B" in summary.dry_at)
@@ -131,7 +131,7 @@ def test_a_wet_reading_is_kept_from_version_2_on(rules, kept):
 
 @pytest.mark.parametrize(("rules", "waits"), [(SECOND, True), (THIRD, False), (CURRENT, False)])
 def test_a_plan_waits_only_for_what_is_asked_of_the_whole_sample(rules, waits):
-    """From version 3 on a characteristic whose limits are content with one spool does not keep the count open."""
+    """From version 3 on, a characteristic whose limits need only one spool does not keep the count open."""
     given = {"diameter": DiameterLimits(mean_tolerance_mm=0.03), "color": ColorLimits(lot_max=1.0, spool_max=1.2)}
     limits = Limits(given=given, asked={"color": {"spools_min": 1}})
     lot = Evidence(
@@ -143,7 +143,7 @@ def test_a_plan_waits_only_for_what_is_asked_of_the_whole_sample(rules, waits):
 
 
 def test_what_keeps_a_use_from_passing_is_said():
-    """What fails or is near first, then what is still to do, each once; a use nobody looked into waits for all of it."""
+    """Reasons list failing and near findings first, then each remaining task once; an unassessed use lists all tasks."""
     fails = Finding("color.lot_delta_e", "fail", Limit(None, 1.0), 2.0, uses=("cosmetic",))
     missing = Finding("color.step", "missing", Limit(None, 1.0), to_measure="a reading", uses=("cosmetic", "fit"))
     found = replace(of_findings(missing, fails, missing, cosmetic="fail", fit="missing"), to_measure=("everything",))
@@ -154,7 +154,7 @@ def test_what_keeps_a_use_from_passing_is_said():
 
 @pytest.mark.parametrize(("rules", "verdict"), [(FIRST, "pass"), (SECOND, "missing"), (CURRENT, "missing")])
 def test_one_spool_is_no_lot_under_the_guarded_rule_from_version_2_on(rules, verdict):
-    """Its repeats do not show how spools differ."""
+    """Repeat readings of one spool do not show the spread between spools, so the guarded rule needs a second spool from version 2 on."""
     limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), rule=GUARDED)
     one = Evidence(diameter=tuple(gauge("A", 1.75, value, u=0.002) for value in (1.75, 1.751)))
     found = by_rules(rules, one, limits, Coverage.of(10, 1, ("A",)))
@@ -163,7 +163,7 @@ def test_one_spool_is_no_lot_under_the_guarded_rule_from_version_2_on(rules, ver
 
 @pytest.mark.parametrize("rules", [SECOND, CURRENT])
 def test_what_is_kept_of_a_lot_rests_on_its_drawn_spools(rules):
-    """A spool that was not drawn may refuse the lot and does not move its mean."""
+    """A spool that was not drawn can reject the lot, but does not change its mean."""
     drawn = by_rules(rules, GOOD, EVERY_LIMIT)
     other = replace(GOOD, color=(*GOOD.color, color("Z", 90.0, -0.8, 1.5, u=0.03)))
     found = by_rules(rules, other, EVERY_LIMIT)
@@ -171,7 +171,7 @@ def test_what_is_kept_of_a_lot_rests_on_its_drawn_spools(rules):
 
 
 def test_a_lot_that_is_measured_whole_is_known_better():
-    """How spools differ is no longer uncertain where none is left."""
+    """The mean of a fully measured lot has no uncertainty from the spread between spools."""
     apart = Evidence(
         color=tuple(
             color(spool, 95.0 + of + by, -0.8, 1.5) for spool, of in (("A", 0.0), ("B", 0.3)) for by in (0.0, 0.02)
@@ -186,7 +186,7 @@ def test_a_lot_that_is_measured_whole_is_known_better():
 
 @pytest.mark.parametrize("rules", [FIRST, CURRENT])
 def test_of_a_closed_lot_nothing_is_judged_or_kept(rules):
-    """Every delivery of it was closed: the filament is logged anew, and a wet reading holds no spool."""
+    """A lot whose deliveries are all closed has no findings, and its wet reading holds no spool."""
     limits = Limits(moisture=MoistureLimits(0.05))
     found = by_rules(rules, Evidence(moisture=(wet("A", 0.2),)), limits, Coverage(()))
     assert ("quarantined", {"general": "missing"}, ()) == (found.standing, found.uses, found.findings)

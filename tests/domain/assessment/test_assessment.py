@@ -1,4 +1,4 @@
-"""From readings to a lot's verdict per use and its standing. Source: this project's rules; figures invented, differences computed."""
+"""From readings to a lot's verdict per use and its status. Source: this project's rules; figures invented, differences computed."""
 
 from dataclasses import replace
 
@@ -47,7 +47,7 @@ BAD = {
 @pytest.mark.parametrize("load_bearing", VERDICTS)
 @pytest.mark.parametrize("cosmetic", VERDICTS)
 def test_standing_follows_from_the_verdicts_per_use(cosmetic, load_bearing):
-    """All pass releases, all fail blocks, some of each restricts, and anything open leaves the lot in quarantine."""
+    """All uses passing releases, all failing blocks, a mixture restricts, and any open use keeps the lot in quarantine."""
     verdicts = {cosmetic, load_bearing}
     decided = {("pass",): "released", ("fail",): "blocked", ("fail", "pass"): "restricted"}
     expected = decided.get(tuple(sorted(verdicts)), "quarantined")
@@ -55,15 +55,16 @@ def test_standing_follows_from_the_verdicts_per_use(cosmetic, load_bearing):
 
 
 def test_no_verdict_at_all_is_quarantine():
-    """A lot judged for nothing is not released."""
+    """A lot without any verdict is in quarantine."""
     assert "quarantined" == standing_of({})
 
 
 def test_a_good_lot_is_released_with_nothing_left_to_do():
-    """Every finding passes, so every use does; production gets colour, flow and shrinkage."""
+    """A lot whose findings all pass is released with colour, flow and shrinkage for production."""
     found = assessed()
     assert ("released", {GENERAL: "pass"}, ()) == (found.standing, found.uses, found.to_measure)
     assert {"pass"} == {finding.verdict for finding in found.findings}
+    # The means of the two spools and of the two coupons, by hand.
     assert Lab(95.0, -0.775, 1.55) == found.summary.lab
     assert {"x": 0.32} == {axis: round(percent, 9) for axis, percent in found.summary.shrinkage.items()}
     assert {"A", "B"} == set(found.summary.spool_flow)
@@ -72,7 +73,7 @@ def test_a_good_lot_is_released_with_nothing_left_to_do():
 
 @pytest.mark.parametrize("characteristic", BAD)
 def test_one_bad_characteristic_blocks_a_lot_judged_in_general(characteristic):
-    """Without named uses any characteristic out of its limits refuses the lot, and its message says why."""
+    """Without named uses, any characteristic outside its limits rejects the lot with a message."""
     found = assessed(replace(GOOD, **{characteristic: BAD[characteristic]}))
     assert ("blocked", {GENERAL: "fail"}) == (found.standing, found.uses)
     assert characteristic in {f.characteristic for f in found.findings if f.verdict == "fail"}
@@ -82,7 +83,7 @@ def test_one_bad_characteristic_blocks_a_lot_judged_in_general(characteristic):
 
 @pytest.mark.parametrize("characteristic", CHARACTERISTICS)
 def test_a_characteristic_never_measured_leaves_the_lot_in_quarantine(characteristic):
-    """What is required and not measured is missing, never a pass, and the lot says what to measure."""
+    """A required characteristic that was not measured is missing, and the lot states what to measure."""
     found = assessed(replace(GOOD, **{characteristic: ()}))
     assert ("quarantined", {GENERAL: "missing"}) == (found.standing, found.uses)
     assert found.to_measure
@@ -101,13 +102,13 @@ def test_a_characteristic_never_measured_leaves_the_lot_in_quarantine(characteri
     ids=["good", "off-shade", "weak", "off-shade-and-thick", "shrinks-but-nobody-minds"],
 )
 def test_each_use_is_judged_on_what_it_requires(bad, uses, standing):
-    """A lot off its shade still carries load, a weak one still looks right, and a characteristic no use requires decides nothing."""
+    """Each use depends only on its required characteristics: an off-shade lot still carries load, a weak lot is still cosmetic."""
     found = assessed(replace(GOOD, **{name: BAD[name] for name in bad}), BY_USE)
     assert (uses, standing) == (found.uses, found.standing)
 
 
 def test_matte_black_that_looks_right_is_cosmetic_only():
-    """A black 0.27 from its shade with a bond of 0.38 of the control is released for show and refused for load and flexing."""
+    """A black 0.27 from its shade with a bond of 0.38 of the control passes cosmetic use, and fails load-bearing and flexing use."""
     shade = replace(SHADE, name="Slate Night", lab=BLACK)
     limits = Limits(
         color=ColorLimits(lot_max=1.0),
@@ -128,7 +129,7 @@ def test_matte_black_that_looks_right_is_cosmetic_only():
 
 
 def test_a_shrink_jump_holds_fits_and_leaves_cosmetic_released():
-    """A lot at 0.62 % after nine at 0.30 % is refused for fits while its colour keeps it good for show."""
+    """A lot at 0.62 % after nine at 0.30 % fails for fits and passes for cosmetic use."""
     limits = Limits(
         color=ColorLimits(lot_max=1.0),
         shrinkage=ShrinkageLimits({"x": (0.1, 0.5)}, step_max_percent=0.15),
@@ -140,7 +141,7 @@ def test_a_shrink_jump_holds_fits_and_leaves_cosmetic_released():
 
 
 def test_without_limits_nothing_can_be_judged():
-    """A grade without limits leaves its lots in quarantine and asks quality for limits; what was measured is still told."""
+    """A grade without limits leaves its lots in quarantine, asks quality for limits and still reports the measurements."""
     found = assessed(limits=None)
     assert ("quarantined", {GENERAL: "missing"}, ()) == (found.standing, found.uses, found.findings)
     assert "limits for this grade" in found.to_measure[0]
@@ -148,7 +149,7 @@ def test_without_limits_nothing_can_be_judged():
 
 
 def test_without_a_shade_colour_cannot_pass():
-    """Limits on colour with no approved shade leave the lot in quarantine, asking for one; no mean colour is given out."""
+    """Colour limits without an approved shade keep the lot in quarantine, and no mean colour is given."""
     found = assessed(shade=None)
     assert "quarantined" == found.standing
     assert "ask quality to approve a shade revision for this grade" in found.to_measure
@@ -161,7 +162,7 @@ def test_limits_that_ask_for_nothing_release_nothing():
 
 
 def test_too_wet_is_quarantine_with_a_remedy_and_not_a_block():
-    """A lot that only is too wet is held: dried and measured again, each drawn spool of it, it is released."""
+    """A lot that is only too wet is held; it is released once each drawn spool was dried and measured again."""
     wet_lot = replace(GOOD, moisture=(wet("A", 0.30), wet("B", 0.03)))
     held = assessed(wet_lot)
     assert ("quarantined", {GENERAL: "missing"}) == (held.standing, held.uses)
@@ -176,7 +177,7 @@ def test_wet_and_off_shade_is_blocked():
 
 
 def test_a_required_characteristic_without_any_finding_is_missing():
-    """A use that requires what makes no finding, here a colour step with no earlier lot, is open and not passed."""
+    """A required characteristic without any finding, such as a step without an earlier lot, is open and not passed."""
     limits = Limits(color=ColorLimits(step_max=0.5), moisture=MoistureLimits(0.05))
     found = assessed(limits=limits, previous=Previous())
     assert {"moisture"} == {finding.characteristic for finding in found.findings}
@@ -185,13 +186,13 @@ def test_a_required_characteristic_without_any_finding_is_missing():
 
 
 def test_a_use_that_requires_an_absent_block_is_missing():
-    """A use whose required characteristic the limits do not set is open, even if such limits were ever stored."""
+    """A use whose required characteristic has no limits is open."""
     limits = Limits(moisture=MoistureLimits(0.05), uses={"load_bearing": ("moisture", "bond")})
     assert {"load_bearing": "missing"} == assessed(limits=limits).uses
 
 
 def test_readings_under_other_conditions_do_not_count():
-    """Readings with the specular component excluded are left out and counted in a note; what is left may not be enough."""
+    """Readings with the specular component excluded are left out and counted in a note."""
     sce = Conditions("D65", 10, "d/8", "excluded", uv="excluded")
     found = assessed(replace(GOOD, color=(GOOD.color[0], color("B", 80.0, 0.0, 0.0, under=sce))))
     assert "missing" == by_code(found.findings)["color.lot_delta_e"].verdict
@@ -202,7 +203,7 @@ def test_readings_under_other_conditions_do_not_count():
 
 
 def test_coupons_outside_the_age_window_do_not_count():
-    """A coupon measured warm is left out of a window of 24 to 48 h and said so; too few are left to judge."""
+    """A coupon measured outside a window of 24 to 48 h is left out with a note, and the rest can be too few."""
     limits = replace(EVERY_LIMIT, shrinkage=ShrinkageLimits({"x": (0.1, 0.5)}, tests_per_axis_min=2, age_h=(24, 48)))
     found = assessed(replace(GOOD, shrinkage=(coupon(0.3, age_h=1), coupon(0.3, age_h=24))), limits)
     assert "missing" == by_code(found.findings)["shrinkage.x"].verdict
@@ -210,13 +211,13 @@ def test_coupons_outside_the_age_window_do_not_count():
 
 
 def test_coupons_of_several_printers_are_noted():
-    """Printers differ in scale (common practice, no source), so a summary over several says which."""
+    """A summary over several printers names them, because printers differ in scale (common practice, no source)."""
     found = assessed(replace(GOOD, shrinkage=(coupon(0.3, printer="P-2"), coupon(0.3, printer="P-1"))))
     assert any("several printers (P-1, P-2)" in note for note in found.notes)
 
 
 def test_measuring_other_spools_than_those_drawn_is_noted():
-    """By the first rules another spool counts for a drawn one and is noted; from the second version on it never releases the lot."""
+    """By the first rules another spool replaces a drawn one with a note; from version 2 on it never releases the lot."""
     others = tuple(replace(reading, spool=spool) for reading, spool in zip(GOOD.diameter, "AZ", strict=True))
     lot = replace(GOOD, diameter=others)
     each = [
@@ -231,7 +232,7 @@ def test_measuring_other_spools_than_those_drawn_is_noted():
 
 
 def test_what_to_measure_is_said_once_and_only_for_what_is_required():
-    """Three missing diameter findings ask once; a characteristic no use requires asks nothing."""
+    """Three missing diameter findings give one task, and a characteristic that no use requires gives none."""
     limits = Limits(
         diameter=DiameterLimits(0.03, 0.05, 0.05), moisture=MoistureLimits(0.05), uses={"hidden": ("diameter",)}
     )
@@ -240,7 +241,7 @@ def test_what_to_measure_is_said_once_and_only_for_what_is_required():
 
 
 def test_steps_are_taken_from_the_previous_lot():
-    """The colour and shrinkage steps are distances from the last accepted lot, and fall away without one."""
+    """Colour and shrinkage steps are differences from the last accepted lot, and are absent without one."""
     codes = {"color.step", "shrinkage.step_x"}
     assert codes <= set(by_code(assessed(previous=BEFORE).findings))
     assert not codes & set(by_code(assessed(previous=None).findings))
@@ -254,6 +255,6 @@ def test_nothing_passed_that_was_not_judged():
 
 
 def test_evidence_knows_when_it_is_empty():
-    """No reading of any kind is empty; one of any kind is not."""
+    """Evidence is empty only without a reading of any kind."""
     assert Evidence().empty
     assert not any(Evidence(**{name: getattr(GOOD, name)}).empty for name in CHARACTERISTICS)

@@ -1,4 +1,4 @@
-"""What a concession permits, and why it does not. Source: ISO 9000:2015, 3.12.5 (quantity or time, and a specific use); the rest is this project's rule."""
+"""What a concession permits and when it does not apply. Source: ISO 9000:2015, 3.12.5 (quantity or time, and a specific use); the rest is this project's rule."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -40,20 +40,20 @@ AGAINST = {
 
 
 def asked(concession: Concession, use: str = "cosmetic", mass_g: float | None = 500.0, at=MONDAY) -> str | None:
-    """What speaks against loading 500 g for show on Monday morning, unless something else is asked."""
+    """Reasons against a cosmetic load of 500 g on Monday morning, unless changed."""
     return concession.against(use, mass_g, at)
 
 
 @pytest.mark.parametrize("case", AGAINST)
 def test_each_reason_against_in_words(case):
-    """A concession that does not permit a load names itself and says why."""
+    """A concession that does not permit a load names itself and the reason."""
     terms, ask, says = AGAINST[case]
     assert says == asked(replace(TERMS, **terms), **ask)
 
 
 @pytest.mark.parametrize("use", TERMS.uses)
 def test_it_permits_what_it_names(use):
-    """For each use it names, in time and with mass left, nothing speaks against it."""
+    """A concession permits each use it names, within its time and mass."""
     assert asked(TERMS, use) is None
 
 
@@ -79,20 +79,20 @@ def test_it_permits_what_it_names(use):
     ],
 )
 def test_both_ends_are_inside(ask, permits):
-    """The last moment and the last gram still belong to a concession; a hair more does not."""
+    """The last moment and the last gram belong to a concession; any more does not."""
     assert permits is (asked(TERMS, **ask) is None)
 
 
 @pytest.mark.parametrize("left", [0.0, 1e-12, 0.001], ids=str)
 def test_without_a_stated_mass_anything_left_will_do(left):
-    """When nobody said how much a job needs, a concession with anything left permits it, and one with only arithmetic left does not."""
+    """Without a stated mass, any real remainder permits a load, and a remainder from rounding does not."""
     concession = replace(TERMS, taken_g=TERMS.max_mass_g - left)
     assert (left == 0.001) is (asked(concession, mass_g=None) is None)
 
 
 @pytest.mark.parametrize(("taken", "left"), [(0.0, 12_000.0), (11_999.5, 0.5), (12_000.0, 0.0), (15_000.0, 0.0)])
 def test_what_is_left_is_never_negative(taken, left):
-    """A weighing that shows more used than was permitted leaves nothing, and owes nothing."""
+    """A weighing that shows more than the permitted use leaves 0 g, never a negative amount."""
     assert left == replace(TERMS, taken_g=taken).left_g
 
 
@@ -109,7 +109,7 @@ def test_what_is_left_is_never_negative(taken, left):
     ids=["stated", "unstated", "unstated-little-left", "the-last", "more-than-left", "nothing-left"],
 )
 def test_what_a_load_sets_aside(left, on_spool, needs, reserved):
-    """A load reserves what its job needs, or all that is on the spool, and never more than the concession has."""
+    """A load reserves the mass of its job or the whole spool, and never more than the concession has left."""
     assert reserved == reserved_g(replace(TERMS, taken_g=12_000.0 - left), on_spool, needs)
 
 
@@ -118,7 +118,7 @@ MASSES = st.floats(0.0, 20_000.0)
 
 @given(taken=MASSES, on_spool=MASSES, needs=st.one_of(st.none(), MASSES))
 def test_loads_that_are_permitted_never_take_more_than_was_granted(taken, on_spool, needs):
-    """Whatever was taken before, a permitted load's reservation fits into what is left."""
+    """A permitted load's reservation fits into the remaining mass, whatever was used before."""
     concession = replace(TERMS, taken_g=taken)
     reserved = reserved_g(concession, on_spool, needs)
     assert 0 <= reserved <= concession.left_g
@@ -130,7 +130,7 @@ def test_loads_that_are_permitted_never_take_more_than_was_granted(taken, on_spo
     ("finish", "then"), [(True, "a job begun in time may finish"), (False, "unload by then")], ids=["may-run", "unload"]
 )
 def test_it_words_its_own_terms(finish, then):
-    """The terms are one sentence: uses, what is left, until when, what happens then, and who approved."""
+    """The terms are one sentence: uses, remaining mass, end, the state afterwards and the approver."""
     terms = "for cosmetic, load-bearing, at most 10000 g, until 2025-03-03 18:00 UTC"
     assert (
         f"Permitted only under concession 4, approved by ines: {terms} ({then})."
@@ -156,14 +156,14 @@ AS_SOON = replace(TERMS, number=3)
     ids=["soonest", "two", "tie-by-number", "not-withdrawn", "not-other-use", "not-too-little"],
 )
 def test_the_one_that_runs_out_first_is_used_first(concessions, number):
-    """Of several that permit a load the one that ends first is taken, whatever their order, so that none is wasted."""
+    """Of several applicable concessions the one that ends first is used, whatever their order."""
     for order in (concessions, concessions[::-1]):
         found, reasons = permitting(order, "cosmetic", 500.0, MONDAY)
         assert (number, []) == (found.number, reasons)
 
 
 def test_when_none_helps_each_says_why():
-    """Without a fit one every concession gives its own reason, in the order kept."""
+    """When no concession applies, each gives its own reason, in the stored order."""
     concessions = [replace(TERMS, number=1, withdrawn=True), replace(TERMS, number=2, approved_by=None)]
     assert (
         None,
@@ -175,5 +175,5 @@ def test_when_none_helps_each_says_why():
 
 
 def test_without_concessions_there_is_nothing_to_say():
-    """A lot without a concession gets none, and no reason."""
+    """A lot without a concession has no concession and no reason."""
     assert (None, []) == permitting([], "cosmetic", 500.0, MONDAY)

@@ -1,4 +1,4 @@
-"""What a plan of measuring risks: operating characteristics held against known distributions, and the laws they obey."""
+"""Risks of a measuring plan: operating characteristics compared with known distributions (scipy), and their laws."""
 
 import math
 from dataclasses import replace
@@ -35,7 +35,7 @@ PLANS = st.builds(
 @pytest.mark.parametrize("n", [3, 5, 10])
 @pytest.mark.parametrize("apart", [0.0, 1.0, 3.0])
 def test_a_mean_under_a_guarded_floor_has_the_power_of_a_t_test(n, apart):
-    """One spool that is the whole lot, read n times: the power is that of Student's one-sided test, noncentral t (scipy; 0.004 for the sum)."""
+    """With one spool as the whole lot, the power over n readings is that of Student's one-sided test (noncentral t, scipy; 0.004 for the sum)."""
     plan = Plan(FLOOR, GUARDED, 1, n, 1.0, spools_in_lot=1)
     expected = nct.sf(student.ppf(norm.cdf(GUARDED.z), n - 1), n - 1, apart * math.sqrt(n))
     assert pytest.approx(expected, abs=0.004) == plan.at(20.0 + apart).passes
@@ -43,7 +43,7 @@ def test_a_mean_under_a_guarded_floor_has_the_power_of_a_t_test(n, apart):
 
 @pytest.mark.parametrize("true", [0.8, 1.0, 1.2])
 def test_simple_acceptance_has_the_power_of_a_normal_distribution(true):
-    """Taken as it is, a mean of four passes as often as a normal value lies inside the limit (scipy)."""
+    """Under simple acceptance, a mean of four passes as often as a normal value lies inside the limit (scipy)."""
     plan = Plan(Limit(None, 1.0), SIMPLE, 1, 4, 0.2, spools_in_lot=1)
     found = plan.at(true)
     assert pytest.approx(norm.cdf((1.0 - true) / 0.1)) == found.passes
@@ -52,13 +52,13 @@ def test_simple_acceptance_has_the_power_of_a_normal_distribution(true):
 
 @pytest.mark.parametrize("readings", [2, 3, 10])
 def test_a_colour_on_its_limit_passes_at_most_as_often_as_promised(readings):
-    """Judged as a length, with the scatter estimated from so many readings of each of three spools."""
+    """A colour on its limit passes at most as often as promised, with the spread estimated from the readings of three spools."""
     plan = Plan(Limit(None, 1.0), GUARDED, 3, readings, 0.1, 0.1, spools_in_lot=20, directions=3.0)
     assert 0.01 < plan.false_accept <= 0.051
 
 
 def test_one_spool_of_several_passes_only_where_earlier_lots_tell_how_spools_differ():
-    """Without them nothing is known of the others, and the guarded rule passes nothing."""
+    """Without the spread between spools from earlier lots, the guarded rule passes no lot on one spool of several."""
     plan = Plan(FLOOR, GUARDED, 1, 5, 1.0, 0.5, spools_in_lot=10)
     assert 0.0 == plan.at(30.0).passes
     assert replace(plan, between_df=8.0).at(30.0).passes > 0.9
@@ -67,7 +67,7 @@ def test_one_spool_of_several_passes_only_where_earlier_lots_tell_how_spools_dif
 @THOROUGH
 @given(PLANS, st.floats(0, 2))
 def test_chances_are_chances(plan, part):
-    """They lie between 0 and 1 and their sum is 1, wherever the true value lies."""
+    """The probabilities lie between 0 and 1 and sum to 1 for every true value."""
     found = plan.at(plan.target + part * (plan.edge - plan.target))
     assert pytest.approx(1.0) == found.passes + found.near + found.fails
     assert min(found.passes, found.near, found.fails) >= 0
@@ -76,7 +76,7 @@ def test_chances_are_chances(plan, part):
 @THOROUGH
 @given(PLANS)
 def test_the_promise_holds_whatever_the_plan(plan):
-    """Under the guarded rule a lot on its limit passes in at most 5 % of cases; half a percent is left for the sum over quantiles."""
+    """Under the guarded rule a lot on its limit passes in at most 5 % of cases, plus 0.5 % for the sum over quantiles."""
     if plan.rule.guarded:
         assert plan.false_accept <= 0.055
 
@@ -93,6 +93,6 @@ def test_a_finer_instrument_never_holds_back_more(plan, part):
     "wrong", [{"spools": 0}, {"readings": 501}, {"sd": -1.0}, {"sd": math.nan}, {"spools_in_lot": 2}]
 )
 def test_nonsense_is_refused(wrong):
-    """A number out of its range makes no plan."""
+    """A plan with a number out of range is refused."""
     with pytest.raises(ValueError, match=r"spools|numbers"):
         replace(Plan(FLOOR, GUARDED, 3, 3, 1.0), **wrong)

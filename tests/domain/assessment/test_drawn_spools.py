@@ -1,4 +1,4 @@
-"""The drawn sample is the sample: what readings of other spools may do, and when more spools are drawn. Source: this project's rules."""
+"""The drawn sample: effects of readings of other spools, and further draws. Source: this project's rules."""
 
 from dataclasses import replace
 
@@ -32,7 +32,7 @@ def judged(evidence, agreed=COLOR_ONLY, coverage=TWO_OF_TEN, version=rule_versio
 
 
 def only(evidence, spools):
-    """The readings of these spools; control bars are of another material."""
+    """The readings of these spools; control specimens are of another material."""
     return Evidence(
         {
             name: tuple(r for r in some if r.spool in spools or getattr(r, "control", False))
@@ -45,7 +45,7 @@ def only(evidence, spools):
 @QUICK
 @given(lot=LOTS, agreed=limits())
 def test_readings_of_spools_that_were_not_drawn_never_improve_a_verdict(coverage, lot, agreed):
-    """No use and no finding gets a better verdict with readings of other spools than without them."""
+    """Readings of spools that were not drawn never improve the verdict of a use or a finding."""
     without, whole = judged(only(lot, "AB"), agreed, coverage), judged(lot, agreed, coverage)
     assert all(ORDER[whole.uses[use]] <= ORDER[without.uses[use]] for use in without.uses)
     for one in without.findings:
@@ -59,7 +59,7 @@ def test_readings_of_spools_that_were_not_drawn_never_improve_a_verdict(coverage
 @QUICK
 @given(lot=LOTS, agreed=limits())
 def test_what_all_readings_refuse_stays_refused(coverage, lot, agreed):
-    """A use that fails by all readings, were all spools drawn that they are of, fails: no failure is left out."""
+    """A use that fails on all readings, with their spools counted as drawn, also fails here."""
     drawn = Coverage(tuple(replace(part, drawn=("A", "B", "C", "D")) for part in coverage.presented))
     every, whole = judged(lot, agreed, drawn), judged(lot, agreed, coverage)
     assert all(whole.uses[use] == "fail" for use, verdict in every.uses.items() if verdict == "fail")
@@ -68,14 +68,14 @@ def test_what_all_readings_refuse_stays_refused(coverage, lot, agreed):
 @QUICK
 @given(lot=LOTS, agreed=limits())
 def test_where_all_spools_are_drawn_nothing_changes(lot, agreed):
-    """With every spool of the lot drawn the verdicts are those of all readings."""
+    """With every spool of the lot drawn, the verdicts equal those of all readings."""
     whole = Coverage.of(4, 2, ("A", "B", "C", "D"))
     first, now = (judged(lot, agreed, whole, version) for version in (rule_versions.FIRST, rule_versions.CURRENT))
     assert first.uses == now.uses
 
 
 def test_good_readings_of_other_spools_leave_the_drawn_ones_to_measure():
-    """Two spools that were not drawn, both on the reference, release nothing; what is to be measured names the drawn ones."""
+    """Two good spools that were not drawn release nothing, and the tasks name the drawn ones."""
     found = judged(Evidence(color=(color("C", *ON), color("D", *ON))))
     assert ("quarantined", {"general": "missing"}) == (found.standing, found.uses)
     assert ("colour on 2 spools (A, B), 1 reading each",) == found.to_measure
@@ -90,20 +90,20 @@ def test_good_readings_of_other_spools_leave_the_drawn_ones_to_measure():
     ids=["others-alone", "one-other", "beside-good-drawn-ones", "drawn-and-good"],
 )
 def test_bad_readings_of_other_spools_refuse(spools, standing):
-    """A spool that fails by itself refuses the lot, drawn or not, and is kept as nonconforming."""
+    """A spool that fails alone rejects the lot, drawn or not, and is stored as nonconforming."""
     found = judged(Evidence(color=tuple(color(s, *(ON if s in "AB" else OFF)) for s in spools)))
     assert standing == found.standing
     assert set(spools) - set("AB") == set(found.summary.nonconforming)
 
 
 def test_a_lot_mean_from_other_spools_alone_refuses_too():
-    """As many spools as are required, none of them drawn, with a mean colour far out: their failure stays."""
+    """A lot mean far outside its limit rejects, even when none of its spools was drawn."""
     found = judged(Evidence(color=(color("C", *OFF), color("D", *OFF))), Limits(color=ColorLimits(lot_max=1.0)))
     assert "blocked" == found.standing
 
 
 def test_the_lot_is_summed_up_by_its_drawn_spools():
-    """Mean colour and flow are those of the sample; a spool's own flow is its own."""
+    """Mean colour and flow of the lot come from the sample; each spool keeps its own flow."""
     evidence = Evidence(
         color=(color("A", *ON), color("B", *ON), color("C", 95.0, -0.8, 2.0)),
         diameter=(gauge("A", 1.75, 1.75), gauge("C", 1.70, 1.70)),
@@ -115,7 +115,7 @@ def test_the_lot_is_summed_up_by_its_drawn_spools():
 
 
 def test_a_wet_spool_that_was_not_drawn_holds_a_lot_whose_drawn_ones_were_not_measured():
-    """The remedy and what is still to be measured are both told."""
+    """A wet spool that was not drawn gives its remedy, together with the remaining measurements."""
     agreed = Limits(moisture=MoistureLimits(0.05))
     found = by_code(judged(Evidence(moisture=(wet("C", 0.2),)), agreed).findings)["moisture.percent"]
     assert ("fail", True) == (found.verdict, found.hold)
@@ -129,12 +129,12 @@ NEAR = (color("A", 95.0, -0.8, 2.2), color("B", 95.0, -0.8, 2.5), color("C", 95.
 
 
 def three_of(spools, *further):
-    """Three spools drawn, then more."""
+    """Three drawn spools, then further ones."""
     return Coverage((Presented(spools, 3, ("A", "B", "C"), further=further, delivery=7),))
 
 
 def test_a_finding_that_wants_more_spools_says_how_many_to_draw():
-    """What is near wants a number of spools; the delivery gives as many, or as many as it has."""
+    """A near finding asks for a number of further spools, limited to those of the delivery."""
     found = judged(Evidence(color=NEAR), NEAR_LIMITS, three_of(200))
     more = by_code(found.findings)["color.lot_delta_e"].more_spools
     assert more > 2
@@ -145,28 +145,28 @@ def test_a_finding_that_wants_more_spools_says_how_many_to_draw():
 
 
 def test_nothing_more_is_drawn_while_drawn_spools_are_not_measured():
-    """The finding names the spools that were drawn for it."""
+    """While drawn spools are unmeasured, the finding names them and draws no more."""
     found = judged(Evidence(color=NEAR), NEAR_LIMITS, three_of(200, ("D", "E")))
     assert () == found.wanted
     assert found.to_measure[0].endswith("more spools (drawn: D, E)")
 
 
 def test_with_no_spool_left_to_draw_quality_decides():
-    """Every spool was measured, and the mean is still too near to its limit."""
+    """When every spool was measured and the mean is still near, quality decides."""
     found = judged(Evidence(color=NEAR), NEAR_LIMITS, three_of(3))
     assert () == found.wanted
     assert "no spool of this lot is left to draw, so ask quality for a decision" in found.to_measure[0]
 
 
 def test_a_refused_use_draws_nothing():
-    """A lot that fails for everything anyway is not measured further."""
+    """A lot rejected for every use draws no further spools."""
     agreed = replace(NEAR_LIMITS, diameter=DiameterLimits(reading_tolerance_mm=0.05))
     found = judged(Evidence(color=NEAR, diameter=(gauge("A", 1.85, 1.85, 0.001),)), agreed, three_of(200))
     assert ("blocked", ()) == (found.standing, found.wanted)
 
 
 def test_a_further_draw_that_was_begun_is_finished():
-    """One good spool of a further draw must not hide the other: a pass waits for it."""
+    """A further draw must be completed before a pass."""
     good = tuple(color(spool, *ON) for spool in "ABC")
     agreed = Limits(color=ColorLimits(lot_max=1.0))
     assert "released" == judged(Evidence(color=good), agreed, three_of(20, ("D", "E"))).standing
@@ -180,7 +180,7 @@ def test_a_further_draw_that_was_begun_is_finished():
 
 
 def test_a_sample_smaller_than_the_number_required_is_made_up():
-    """Newer limits ask for five where three were drawn."""
+    """Newer limits that ask for five spools extend a sample of three."""
     coverage = Coverage((Presented(20, 5, ("A", "B", "C"), delivery=7),))
     expected = Wanted(7, 2, "The sample needs 5 spools, but only 3 were drawn.")
     assert (expected,) == judged(Evidence(), Limits(color=ColorLimits(lot_max=1.0)), coverage).wanted
@@ -190,7 +190,7 @@ def test_a_sample_smaller_than_the_number_required_is_made_up():
 
 
 def test_a_delivery_from_which_nobody_drew_counts_every_spool():
-    """An older delivery without drawn codes is judged as before."""
+    """An older delivery without a draw counts every spool, as before."""
     found = judged(Evidence(color=(color("X", *ON), color("Y", *ON))), coverage=Coverage.of(10, 2))
     assert ("released", ()) == (found.standing, found.wanted)
 
@@ -202,7 +202,7 @@ def test_a_delivery_from_which_nobody_drew_counts_every_spool():
     seed=st.integers(0, 2**32 - 1),
 )
 def test_further_draws_go_on_in_the_order_of_the_seed(codes, size, more, seed):
-    """A first draw and a further one are together what one larger draw would have been, in whatever order the codes were typed."""
+    """A first and a further draw together equal one larger draw, whatever the order of the codes."""
     first = draw(codes, size, seed, "")
     rest = draw_more(reversed(codes), more, seed, first.spool_codes)
     assert not set(first.spool_codes) & set(rest)
@@ -214,5 +214,5 @@ def test_further_draws_go_on_in_the_order_of_the_seed(codes, size, more, seed):
     [({}, "A"), ({"A": "D"}, "D"), ({"A": "D", "D": "E"}, "E"), ({"B": "D"}, "A"), ({"A": "D", "D": "A"}, "D")],
 )
 def test_a_substitute_stands_in_and_may_be_replaced_itself(substitutes, measured):
-    """The last of a line of substitutes is measured; a line that turns on itself ends."""
+    """The last spool of a chain of substitutes is measured, and a circular chain ends."""
     assert measured == standing_in("A", substitutes)

@@ -1,4 +1,4 @@
-"""What a limits revision may say, and the value read from it. Source: this project's rules."""
+"""The content of a limits revision and the value read from it. Source: this project's rules."""
 
 import pytest
 
@@ -49,7 +49,7 @@ WHOLE = {
 
 
 def test_a_whole_revision_has_no_problems_and_keeps_every_number():
-    """Each block of a posted revision arrives in the value it becomes."""
+    """Each block of a complete revision is read into its value without a problem."""
     assert [] == problems(WHOLE)
     assert Limits(
         DecisionRule(guarded=True, z=2.0),
@@ -76,7 +76,7 @@ def test_a_whole_revision_has_no_problems_and_keeps_every_number():
 
 
 def test_a_short_revision_takes_the_defaults():
-    """Simple acceptance at 1.645, CIEDE2000 with its own weights, one reading per spool, no fixed sample."""
+    """A short revision defaults to simple acceptance at 1.645, CIEDE2000 with its own weights, one reading per spool and no fixed sample."""
     found = limits_from({"color": {"lot_max": 1.0}})
     assert (DecisionRule(False, 1.645), None, ("color",)) == (found.rule, found.sampling.fixed, found.blocks)
     assert ("CIEDE2000", (1.0, 1.0, 1.0), 1) == (
@@ -140,7 +140,7 @@ def test_a_short_revision_takes_the_defaults():
     ],
 )
 def test_limits_that_would_pass_by_omission_are_refused(body, pointer, says):
-    """Each slip is reported once, with where it is, what is wrong and what to do."""
+    """Each error in a revision is reported once, with its place, the problem and the remedy."""
     ((where, what, remedy),) = problems(body)
     assert pointer == where
     assert says in what
@@ -148,7 +148,7 @@ def test_limits_that_would_pass_by_omission_are_refused(body, pointer, says):
 
 
 def test_every_problem_is_reported_at_once():
-    """Three slips in one revision are three problems."""
+    """Three errors in one revision are three problems."""
     body = {
         "color": {"formula": "CIE76"},
         "shrinkage": {"x_percent": [0.5, 0.1], "y_percent": [0.3, 0.2]},
@@ -170,12 +170,12 @@ def test_every_problem_is_reported_at_once():
     ids=["no-specks", "no-difference", "no-shrinkage", "about-zero"],
 )
 def test_a_limit_of_zero_is_a_limit(body):
-    """Zero sets a limit; it is not the same as none."""
+    """A limit of zero differs from no limit."""
     assert [] == problems(body)
 
 
 def test_without_named_uses_everything_is_required_in_general():
-    """Limits that name no uses require each of their blocks for the one general use."""
+    """Limits without named uses require every block for the general use."""
     limits = Limits(color=ColorLimits(lot_max=1.0), moisture=MoistureLimits(0.05))
     assert {GENERAL: ("color", "moisture")} == limits.required()
     assert (GENERAL,) == limits.used_by("moisture")
@@ -183,7 +183,7 @@ def test_without_named_uses_everything_is_required_in_general():
 
 
 def test_a_characteristic_knows_which_uses_require_it():
-    """With named uses only those that list a characteristic require it."""
+    """With named uses, only uses that list a characteristic require it."""
     limits = limits_from(WHOLE)
     assert ("cosmetic",) == limits.used_by("surface")
     assert () == limits.used_by("moisture")
@@ -192,13 +192,13 @@ def test_a_characteristic_knows_which_uses_require_it():
 @pytest.mark.parametrize("verdict", ["pass", "near", "missing", "fail"])
 @pytest.mark.parametrize("use", USES)
 def test_a_named_use_has_its_own_verdict(use, verdict):
-    """A use the limits name is answered by its own verdict, whatever was judged in general."""
+    """A use named by the limits has its own verdict, whatever the general verdict."""
     assert verdict == verdict_on_use({use: verdict, GENERAL: "pass"}, (), use)
 
 
 @pytest.mark.parametrize("use", USES)
 def test_a_general_verdict_needs_the_defining_characteristic(use):
-    """In general, a use is answered when its defining characteristic is among the blocks, and otherwise not at all."""
+    """Without named uses, a use has the general verdict only if its defining characteristic has limits."""
     defining = DEFINING.get(use)
     rest = tuple(name for name in CHARACTERISTICS if name != defining)
     assert "pass" == verdict_on_use({GENERAL: "pass"}, CHARACTERISTICS, use)
@@ -207,5 +207,5 @@ def test_a_general_verdict_needs_the_defining_characteristic(use):
 
 @pytest.mark.parametrize("uses", [{}, {GENERAL: "pass"}, {"cosmetic": "pass"}], ids=["none", "general", "another"])
 def test_an_unknown_use_has_no_verdict(uses):
-    """A use nobody has heard of is not judged, not even by a general pass."""
+    """An unknown use has no verdict, even with a general pass."""
     assert verdict_on_use(uses, CHARACTERISTICS, "medical") is None

@@ -1,4 +1,4 @@
-"""Every sentence about counted spools and rounds, whole, at one and at two. Source: MIL-STD-105E for the numbers; the rest is this project's rule."""
+"""Sentences about counted spools and rounds, in full, at one and at two. Source: MIL-STD-105E for the numbers; the rest is this project's rule."""
 
 import pytest
 
@@ -18,13 +18,13 @@ from tests.domain.builders import SHADE, assessed, by_code
 
 
 def message(plan, of, bad):
-    """What the count says of so many spools measured in full, some of them too thick."""
+    """The message on so many fully measured spools, some of them too thick."""
     return by_code(judged(plan, measured(names(of), thick=names(bad)), ROUND).findings)[CODE].message
 
 
 @pytest.mark.parametrize(("of", "counted"), [(1, "1 spool measured"), (2, "2 spools measured")])
 def test_measured_spools_are_counted(of, counted):
-    """One spool and two, both too thick, refuse a lot that may have none."""
+    """One too thick spool and two reject a lot that accepts none."""
     assert message(AC_0, of, of) == (f"Nonconforming spools: {of} from {counted}, limit at most 0. Outside by {of}.")
 
 
@@ -32,7 +32,7 @@ def test_measured_spools_are_counted(of, counted):
     ("of", "lacking"), [(12, "measure 1 more spool of the sample"), (11, "measure 2 more spools of the sample")]
 )
 def test_spools_that_are_lacking_are_counted(of, lacking):
-    """One spool and two of a sample of thirteen."""
+    """One and two missing spools of a sample of thirteen are counted."""
     assert message(AC_2, of, 1).endswith(f". Not enough to assess it. Still to do: {lacking} in full.")
 
 
@@ -44,7 +44,7 @@ def test_spools_that_are_lacking_are_counted(of, lacking):
     ],
 )
 def test_rounds_beyond_the_cap_are_counted(most, count, held):
-    """One round and two, each one more than is allowed; as many as are allowed are no finding."""
+    """One round and two beyond the allowed number are counted; allowed rounds make no finding."""
     limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), sampling=Sampling(retest_rounds_max=most))
     (found,) = cap_retests({"diameter": count, "color": most}, limits)
     assert f"Extra rounds of readings (diameter): {held}" in found.message
@@ -53,13 +53,13 @@ def test_rounds_beyond_the_cap_are_counted(most, count, held):
 
 
 def test_without_a_cap_no_round_is_too_many():
-    """Limits that name no cap let readings be taken again."""
+    """Limits without a cap allow any number of rounds."""
     assert [] == cap_retests({"diameter": 99}, ROUND)
 
 
 @pytest.mark.parametrize(("spools", "verdict"), [(1, "pass"), (2, "missing")])
 def test_one_spool_speaks_for_a_lot_of_one(spools, verdict):
-    """Of two spools the other has to be measured too; what fails stays failed."""
+    """One of two spools leaves the other to be measured; a failure remains a failure."""
     coverage = Coverage((Presented(spools, 1),))
     good, bad = (Finding("diameter.spool_mean", one, Limit(1.72, 1.78, "mm"), 1.75) for one in ("pass", "fail"))
     found = one_spool_is_no_lot([good, bad], {"diameter": ["S-1"]}, coverage)
@@ -70,14 +70,14 @@ def test_one_spool_speaks_for_a_lot_of_one(spools, verdict):
 
 
 def test_two_measured_spools_speak_for_their_lot():
-    """A second spool shows how much spools differ."""
+    """A second measured spool shows the spread between spools."""
     good = Finding("diameter.spool_mean", "near", Limit(1.72, 1.78, "mm"), 1.75)
     assert [good] == one_spool_is_no_lot([good], {"diameter": ["S-1", "S-2"]}, Coverage((Presented(2, 2),)))
 
 
 @pytest.mark.parametrize(("source", "verdict"), [(BETWEEN_SPOOLS, "pass"), ("readings", "missing")])
 def test_one_spool_speaks_for_its_lot_where_earlier_lots_show_how_spools_differ(source, verdict):
-    """Its uncertainty then holds the differences between spools; the scatter of its own readings does not."""
+    """Where earlier lots show the spread between spools, one spool is enough."""
     budget = Uncertainty((Contribution(0.01, source=f"{source} of the lot"),))
     good = Finding("diameter.spool_mean", "pass", Limit(1.72, 1.78, "mm"), 1.75, spread=budget)
     (found,) = one_spool_is_no_lot([good], {"diameter": ["S-1"]}, Coverage((Presented(2, 1),)))
@@ -86,7 +86,7 @@ def test_one_spool_speaks_for_its_lot_where_earlier_lots_show_how_spools_differ(
 
 @pytest.mark.parametrize(("stopped", "n"), [(False, 0), (True, 1)])
 def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
-    """The finding says who ends it."""
+    """A discontinued inspection keeps every use open, and the finding names the role that ends it."""
     found = discontinued(Coverage((Presented(2, 1), Presented(2, 1, discontinued=stopped))), ROUND)
     assert n == len(found)
     for one in found:
@@ -139,13 +139,13 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
     ids=["only", "all", "two", "plain", "gap-of-one", "gap-of-two", "nonconformities"],
 )
 def test_a_plan_is_one_sentence(plan, says):
-    """The only spool, all spools, some; a gap of one count and of two; spools and nonconformities."""
+    """A plan is one sentence, for the only spool, all spools, some, a gap of one and of two, spools and nonconformities."""
     assert says == plan.says
 
 
 @pytest.mark.parametrize(("aql", "counts"), [(10.0, "nonconforming"), (15.0, "nonconformities")])
 def test_beyond_ten_percent_nonconformities_are_counted(aql, counts):
-    """At ten it is spools still (published MIL-STD-105E, Table II-A)."""
+    """Up to an AQL of 10 nonconforming spools are counted, and nonconformities beyond it (published MIL-STD-105E, Table II-A)."""
     assert counts == plan_for(60, "II", aql).counts
 
 
@@ -160,7 +160,7 @@ def test_beyond_ten_percent_nonconformities_are_counted(aql, counts):
     ids=["size", "level", "severity", "aql"],
 )
 def test_what_the_tables_do_not_have_is_refused_with_what_they_have(asked, says):
-    """The value that was given, and those there are."""
+    """A value outside the tables is refused with the valid ones."""
     with pytest.raises(ValueError, match=f"^{says}$"):
         asked()
 
@@ -175,12 +175,12 @@ def test_what_the_tables_do_not_have_is_refused_with_what_they_have(asked, says)
     ],
 )
 def test_a_plan_counts_what_single_spools_are_judged_by(rules, counted):
-    """Specks and hairs of a spool from version 3 of the rules on."""
+    """Specks and hairs of a spool count from version 3 of the rules on."""
     assert counted == counted_by(rules)
 
 
 def test_a_use_without_a_counted_characteristic_has_no_count():
-    """Moisture holds a spool and makes none nonconforming."""
+    """Moisture holds a spool and makes none nonconforming, so a use with moisture alone has no count."""
     given = {"diameter": DiameterLimits(mean_tolerance_mm=0.03), "moisture": MoistureLimits(0.05)}
     limits = Limits(given=given, uses={"fit": ("diameter",), "hidden": ("moisture",)})
     found = judged(AC_0, measured(names(5), thick=names(1)), limits)
@@ -188,7 +188,7 @@ def test_a_use_without_a_counted_characteristic_has_no_count():
 
 
 def test_a_lot_of_one_spool_is_counted_whole():
-    """The only spool is the sample, and the sentence says so."""
+    """A lot of one spool is its own sample, and the sentence states that."""
     plan = plan_for(1, "II", 2.5)
     found = assessed(measured(["S"]), ROUND, SHADE, Coverage((presented(plan, 1),)), None)
     assert by_code(found.findings)[CODE].message == (

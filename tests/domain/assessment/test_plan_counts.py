@@ -1,4 +1,4 @@
-"""Counting nonconforming spools under a plan, capping retests, discontinued inspection. Source: MIL-STD-105E for the numbers; the rest is this project's rule."""
+"""Counted nonconforming spools under a plan, the cap on retests, and discontinued inspection. Source: MIL-STD-105E for the numbers; the rest is this project's rule."""
 
 from dataclasses import replace
 
@@ -44,7 +44,7 @@ def presented(plan: Plan, spools: int = 60, codes: list[str] | None = None, **mo
 
 
 def measured(spools: list[str], yellow=(), thick=(), u: float | None = 0.002) -> Evidence:
-    """One reading of colour and of diameter on each spool, good but for those named."""
+    """One colour and one diameter reading on each spool, good except for the named ones."""
     return Evidence(
         color=tuple(color(s, 95.0, -0.8, 4.0 if s in yellow else 1.5, u=0.03) for s in spools),
         diameter=tuple(gauge(s, *(2 * [1.85 if s in thick else 1.75]), u=u) for s in spools),
@@ -57,7 +57,7 @@ def judged(plan: Plan, evidence: Evidence, limits: Limits = BOTH) -> Assessment:
 
 
 def counts(found: Assessment) -> dict[str, float]:
-    """How many nonconforming spools each use counts."""
+    """The number of nonconforming spools counted per use."""
     return {use: f.value for f in found.findings if f.code == CODE for use in f.uses}
 
 
@@ -72,7 +72,7 @@ def test_the_plans_of_these_tests(plan, numbers):
 @pytest.mark.parametrize("bad", range(5))
 @pytest.mark.parametrize("plan", [AC_0, AC_2, GAP], ids=["ac-0", "ac-2", "reduced-gap"])
 def test_a_lot_passes_with_fewer_bad_spools_than_its_reject_number(plan, bad):
-    """Up to Ac bad spools, under reduced inspection up to Re - 1, leave the lot released; Re of them refuse it; each stays listed."""
+    """Up to Ac bad spools (Re - 1 under reduced inspection) leave the lot released, and Re reject it; each is listed."""
     spools = names(plan.size)
     found = judged(plan, measured(spools, thick=spools[:bad]), ROUND)
     accepted = bad < plan.reject
@@ -86,7 +86,7 @@ def test_a_lot_passes_with_fewer_bad_spools_than_its_reject_number(plan, bad):
 
 
 def test_each_use_counts_its_own_bad_spools():
-    """A yellow spool is bad for show, a thick one for fit, both for load; one bad in two ways is one spool (MIL-STD-105E, 4.9.1 in kind)."""
+    """A yellow spool counts for cosmetic use, a thick one for fit, both for load; two faults are one spool (after MIL-STD-105E, 4.9.1)."""
     spools = names(13)
     found = judged(AC_2, measured(spools, yellow=spools[:2], thick=spools[1:4]))
     assert {"cosmetic": 2.0, "fit": 3.0, "load_bearing": 4.0} == counts(found)
@@ -95,7 +95,7 @@ def test_each_use_counts_its_own_bad_spools():
 
 
 def test_uses_that_count_alike_share_a_finding():
-    """Without a bad spool one finding of 0 speaks for every use, with what passing proves."""
+    """Uses with the same count share a finding, which also states the protection of a pass."""
     found = by_code(judged(AC_0, measured(names(5))).findings)[CODE]
     assert (0.0, 5, ("cosmetic", "fit", "load_bearing")) == (found.value, found.n, found.uses)
     assert "If the lot passes with 0 of 5 measured spools nonconforming" in found.message
@@ -103,7 +103,7 @@ def test_uses_that_count_alike_share_a_finding():
 
 @pytest.mark.parametrize("plan", [AC_0, AC_2], ids=["ac-0", "ac-2"])
 def test_too_many_bad_spools_refuse_a_lot_whatever_its_mean_says(plan):
-    """Spools too yellow and too blue average to the very reference, and refuse the lot all the same."""
+    """Spools too yellow and too blue that average to the reference still reject the lot."""
     spools = names(plan.size)
     evidence = Evidence(
         color=tuple(
@@ -119,7 +119,7 @@ def test_too_many_bad_spools_refuse_a_lot_whatever_its_mean_says(plan):
 
 @pytest.mark.parametrize(("bad", "verdict"), [(1, "missing"), (2, "missing"), (3, "fail"), (4, "fail")])
 def test_a_lot_fails_before_its_sample_is_complete_but_never_passes(bad, verdict):
-    """With four of thirteen spools measured, three bad ones already refuse the lot; fewer leave it open and say how many are still to come."""
+    """Three bad of four measured spools reject a sample of thirteen early; fewer leave it open and state the remaining number."""
     spools = names(4)
     found = judged(AC_2, measured(spools, thick=spools[:bad]), ROUND)
     count = by_code(found.findings)[CODE]
@@ -130,7 +130,7 @@ def test_a_lot_fails_before_its_sample_is_complete_but_never_passes(bad, verdict
 
 
 def test_one_bad_spool_alone_does_not_pass_for_a_sample():
-    """One spool measured, and bad, of thirteen to be measured: nothing is released, and the drawn spools still wanted are named."""
+    """One measured bad spool of thirteen releases nothing, and the tasks name the remaining drawn spools."""
     coverage = Coverage((replace(presented(AC_2), drawn=("S00", "S01", "S02")),))
     found = assessed(measured(["S00"], thick=["S00"]), ROUND, SHADE, coverage, None)
     assert ("quarantined", {GENERAL: "missing"}) == (found.standing, found.uses)
@@ -139,7 +139,7 @@ def test_one_bad_spool_alone_does_not_pass_for_a_sample():
 
 @pytest.mark.parametrize("u", [0.002, None], ids=["near", "no-uncertainty"])
 def test_a_failing_spool_does_not_hide_one_in_doubt(u):
-    """Under the guarded rule a spool too close to tell, or of unknown uncertainty, keeps its lot open with a bad one beside it."""
+    """A spool that is near or of unknown uncertainty keeps its lot open beside a bad one."""
     spools, limits = names(13), replace(ROUND, rule=GUARDED)
     evidence = measured(spools)
     doubtful = tuple(gauge(r.spool, 1.779, 1.779, u=u) if r.spool == "S05" else r for r in evidence.diameter)
@@ -162,9 +162,9 @@ ORDER = {"fail": 0, "missing": 1, "near": 1, "pass": 2}
     plan=st.sampled_from((AC_0, AC_2, GAP)),
 )
 def test_a_good_spool_turned_bad_never_helps_its_lot(diameters, guarded, at, plan):
-    """Turn a good spool into a bad one, with the sample complete or not: no verdict becomes better.
+    """Turning a good spool into a bad one never improves a verdict.
 
-    One too close to tell is left out: it holds its lot back where a bad one, within the accept number, does not.
+    A near spool is left out: it holds its lot, where a bad one within the accept number does not.
     """
 
     def verdict(values: list[float]) -> str:
@@ -176,7 +176,7 @@ def test_a_good_spool_turned_bad_never_helps_its_lot(diameters, guarded, at, pla
 
 
 def test_without_a_plan_one_bad_spool_refuses():
-    """A fixed sample has no accept number: one spool out of its limits refuses the lot, and nothing is counted."""
+    """Under a fixed sample one spool outside its limits rejects the lot, without a count."""
     found = assessed(measured(names(5), thick=["S03"]), ROUND, SHADE, Coverage.of(60, 5), None)
     assert "blocked" == found.standing
     assert {} == counts(found)
@@ -194,7 +194,7 @@ def test_without_a_plan_one_bad_spool_refuses():
     ids=["none", "two-where-two-are-allowed", "one-where-none-is", "both", "three-where-two-are-allowed"],
 )
 def test_deliveries_are_judged_each_by_its_own_plan(bad, standing, count):
-    """Two bad spools are within the first delivery's plan and one is beyond the second's; they are never added up."""
+    """Each delivery is counted under its own plan, and counts are never added."""
     first, second = names(13, "A"), names(5, "B")
     coverage = Coverage((presented(AC_2, 60, first), presented(AC_0, 24, second)))
     found = assessed(measured(first + second, thick=bad), ROUND, SHADE, coverage, None)
@@ -203,7 +203,7 @@ def test_deliveries_are_judged_each_by_its_own_plan(bad, standing, count):
 
 @pytest.mark.parametrize("bad", [(), ("A00",)], ids=["none-bad", "one-bad"])
 def test_a_delivery_not_yet_measured_keeps_the_lot_open(bad):
-    """One delivery complete and the next untouched: the lot stays in quarantine, whether or not a spool was bad."""
+    """A complete delivery and an unmeasured one keep the lot in quarantine, with or without a bad spool."""
     first = names(13, "A")
     coverage = Coverage((presented(AC_2, 60, first), presented(AC_0, 24, [])))
     found = assessed(measured(first, thick=bad), ROUND, SHADE, coverage, None)
@@ -220,14 +220,14 @@ CAPPED = Limits(
 
 
 def remeasured(rounds: dict[str, int], limits: Limits = CAPPED) -> Assessment:
-    """A good lot whose readings were taken again so often."""
+    """A good lot with so many repeated rounds of readings."""
     evidence = Evidence(color=(color("A", 95.0, -0.8, 1.5),), moisture=(wet("A", 0.02),))
     return assess(evidence, Coverage.of(1, 1), Criteria(limits, SHADE, 1.75, retests=rounds))
 
 
 @pytest.mark.parametrize(("rounds", "held"), [(0, False), (2, False), (3, True), (9, True)])
 def test_measuring_again_and_again_is_held_for_a_decision(rounds, held):
-    """Up to the cap retests count like any reading; beyond it the uses of that characteristic wait for quality, and the others do not."""
+    """Retests beyond the cap hold the uses of their characteristic for quality, and no others."""
     found = remeasured({"color": rounds})
     assert {"cosmetic": "missing" if held else "pass", "hidden": "pass"} == found.uses
     assert ("quarantined" if held else "released") == found.standing
@@ -237,7 +237,7 @@ def test_measuring_again_and_again_is_held_for_a_decision(rounds, held):
 
 
 def test_rounds_that_quality_let_stand_no_longer_count():
-    """The rule is given the rounds beyond those cleared: after a lift of three, two more are within the cap and three more are not."""
+    """After a lift of three rounds, two more are within the cap and three more are not."""
     stored = {"color": 6}
     for cleared, verdict in ((3, "missing"), (4, "pass"), (6, "pass")):
         beyond = {kind: count - cleared for kind, count in stored.items()}
@@ -245,7 +245,7 @@ def test_rounds_that_quality_let_stand_no_longer_count():
 
 
 def test_a_hold_never_softens_a_failure():
-    """A lot that fails stays refused however often it was measured."""
+    """A lot that fails stays rejected, however often it was measured."""
     strict = replace(CAPPED, moisture=MoistureLimits(0.05), color=ColorLimits(lot_max=1.0, components_max={"b": 0.0}))
     evidence = Evidence(color=(color("A", 95.0, -0.8, 3.5),), moisture=(wet("A", 0.02),))
     found = assess(evidence, Coverage.of(1, 1), Criteria(strict, SHADE, 1.75, retests={"color": 5}))
@@ -253,7 +253,7 @@ def test_a_hold_never_softens_a_failure():
 
 
 def test_without_a_cap_nothing_is_counted():
-    """Limits that set no cap hold nobody, and a cap of none allows no retest at all."""
+    """Limits without a cap hold no lot, and a cap of 0 allows no retest."""
     assert [] == cap_retests({"color": 50}, replace(CAPPED, sampling=Sampling()))
     none_allowed = replace(CAPPED, sampling=Sampling(retest_rounds_max=0))
     assert [0, 1] == [len(cap_retests({"color": rounds}, none_allowed)) for rounds in (0, 1)]
@@ -262,7 +262,7 @@ def test_without_a_cap_nothing_is_counted():
 @pytest.mark.parametrize("bad", [0, 3], ids=["good", "bad"])
 @pytest.mark.parametrize("parts", [1, 2], ids=["only-delivery", "one-of-two"])
 def test_discontinued_inspection_keeps_every_use_open(parts, bad):
-    """A lot presented while inspection was discontinued passes for nothing; one that fails anyway stays refused."""
+    """A lot presented under discontinued inspection passes for no use, and a failing one stays rejected."""
     spools = names(13)
     stopped = presented(AC_2, 60, spools, discontinued=True)
     coverage = Coverage((stopped, *([presented(AC_0, 24, names(5, "B"))] if parts == 2 else [])))
@@ -276,7 +276,7 @@ def test_discontinued_inspection_keeps_every_use_open(parts, bad):
 
 @given(st.floats(-2, 2), st.floats(0.01, 3), st.integers(2, 9), st.floats(0.5, 4))
 def test_an_uncertainty_of_zero_never_passes_under_the_guarded_rule(value, most, n, z):
-    """Equal readings are no certainty, wherever they lie: outside they fail, inside they are missing, and nothing is claimed."""
+    """With an uncertainty of 0, values outside the limit fail without a claim, and values inside are missing."""
     rule = DecisionRule(guarded=True, z=z)
     found = judge("diameter.spool_mean", Measured(value, n, uncertainty=0.0), Limit(-most, most), rule)
     assert found.verdict == ("missing" if Limit(-most, most).allows(value) else "fail")
@@ -285,7 +285,7 @@ def test_an_uncertainty_of_zero_never_passes_under_the_guarded_rule(value, most,
 
 @given(st.sampled_from(["pass", "near", "missing", "fail"]), st.integers(1, 4), st.integers(1, 9))
 def test_one_spool_of_several_never_passes_for_the_lot(verdict, measured, spools):
-    """It is missing at best, a failure stays one, and the program is asked for one more spool."""
+    """One spool of several is missing at best, a failure stays, and one more spool is requested."""
     spools = max(spools, measured)
     finding = Finding("color.lot_delta_e", verdict, Limit(None, 1.0), 0.5)
     seen = {"color": {str(number) for number in range(measured)}}

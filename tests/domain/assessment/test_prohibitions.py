@@ -1,4 +1,4 @@
-"""What a grade is forbidden for. Source: this project's rules, which fail closed; finish and filler by common practice."""
+"""Prohibitions of a grade. Source: this project's rules, which fail closed; finish and filler by common practice, no source."""
 
 from dataclasses import replace
 
@@ -24,7 +24,7 @@ MATERIALS = st.builds(
 
 
 def forbids(material):
-    """The uses that a grade is forbidden for."""
+    """The prohibited uses of a grade."""
     return {one.about for one in material.forbidden()}
 
 
@@ -41,13 +41,13 @@ def permitting(material, *uses):
     ],
 )
 def test_a_matte_finish_forbids_what_lives_on_the_bond(finish):
-    """However it is spelt: wide, blank by blank, with a letter of another script or an invisible one, or half matte."""
+    """A matte finish forbids load-bearing and flexing use in every spelling: wide, spaced, with foreign or invisible letters, or half matte."""
     assert set(WEAKENED) == forbids(replace(PLAIN, finish=finish))
 
 
 @pytest.mark.parametrize("finish", [None, "satin", "gloss", "silk", "plain", "automatic", "material"])
 def test_another_finish_forbids_nothing(finish):
-    """A finish that is no matte one, or none at all, says nothing against a use; letters within another word are no finish."""
+    """A finish other than matte, or none, forbids nothing; letters inside another word are no finish."""
     assert set() == forbids(replace(PLAIN, finish=finish))
 
 
@@ -57,13 +57,13 @@ def test_another_finish_forbids_nothing(finish):
 )
 @pytest.mark.parametrize("filler", [None, "none", "mineral", "glass fibre"])
 def test_a_stated_kind_of_filler_decides_alone(kind, forbidden, filler):
-    """Mineral and fibre forbid; beside a stated kind the free text decides nothing."""
+    """A stated filler kind decides alone: mineral and fibre forbid, and the free text has no effect."""
     assert set(forbidden) == forbids(replace(PLAIN, filler_kind=kind, filler=filler))
 
 
 @pytest.mark.parametrize("filler", ["mineral", "white pigment, chalk", "10 % talc", "GF10", "20 %", "something"])
 def test_a_filler_without_a_kind_forbids_until_it_is_stated(filler):
-    """Missing data is never a pass: a filler of whose kind nothing is stated is taken for a weakening one, unless its text names pigments alone."""
+    """A filler of unknown kind counts as weakening, unless its text names pigments alone."""
     found = replace(PLAIN, filler=filler, filler_kind=None)
     assert set(WEAKENED) == forbids(found)
     assert f'the kind of its filler ("{filler}") is not stated' == found.forbidden()[0].reason
@@ -74,14 +74,14 @@ def test_a_filler_without_a_kind_forbids_until_it_is_stated(filler):
     "filler", [None, "none", "None", "no filler", "unfilled", "-", "n/a", "white pigment", "Pigment (TiO2)"]
 )
 def test_a_grade_with_colour_alone_is_only_listed(filler):
-    """Where nothing is mixed in, or nothing was said, no use is forbidden; quality is asked for the kind."""
+    """A grade with only colour, or without a filler, forbids nothing; quality is asked for the kind."""
     found = replace(PLAIN, filler=filler, filler_kind=None)
     assert set() == forbids(found)
     assert ["The kind of filler is missing. State it for the grade."] == found.to_review()
 
 
 def test_each_reason_is_told():
-    """Stated by quality, by finish and by filler: three reasons against one use, in this order."""
+    """Prohibitions by quality, finish and filler on one use are three reasons, in this order."""
     said = [Statement("flexing", "tabs snapped", "Ines", MONDAY)]
     found = Material("matte", None, "mineral", said).against("flexing")
     assert [
@@ -92,7 +92,7 @@ def test_each_reason_is_told():
 
 
 def test_what_was_carried_over_says_so_and_waits_for_quality():
-    """A prohibition read out of an old caution forbids like any other, and is listed until quality confirms it."""
+    """A prohibition derived from an older caution applies and is listed until quality confirms it."""
     old = Statement("load_bearing", "never load-bearing", "lots migrate", MONDAY, from_caution=True)
     found = replace(PLAIN, stated=[old])
     said = (
@@ -107,7 +107,7 @@ def test_what_was_carried_over_says_so_and_waits_for_quality():
 
 @given(MATERIALS)
 def test_nothing_but_a_permission_lifts_a_prohibition(material):
-    """A use with any reason against it is forbidden exactly when quality does not permit it, and a permission is shown exactly then."""
+    """A use with a reason against it is prohibited exactly when quality does not permit it; a permission is shown only then."""
     grounds = {one.about for one in material.grounds()}
     permitted = {one.about for one in material.permitted}
     assert grounds - permitted == forbids(material)
@@ -117,7 +117,7 @@ def test_nothing_but_a_permission_lifts_a_prohibition(material):
 
 @given(MATERIALS, ABOUT)
 def test_to_state_more_never_permits_more(material, use):
-    """Another prohibition, a matte finish or a mineral filler only ever adds to what is forbidden."""
+    """Another prohibition, a matte finish or a mineral filler only adds to the prohibited uses."""
     said = Statement(use, "why", "Ines", MONDAY)
     for worse in (
         replace(material, stated=[*material.stated, said]),
@@ -129,18 +129,18 @@ def test_to_state_more_never_permits_more(material, use):
 
 @given(MATERIALS, ABOUT)
 def test_a_permission_opens_its_use_and_no_other(material, use):
-    """What is permitted is what was named."""
+    """A permission applies to the named use alone."""
     assert forbids(replace(material, permitted=())) - {use} == forbids(permitting(material, use))
 
 
 @given(st.text(max_size=20), st.text(max_size=20))
 def test_any_text_around_it_leaves_a_finish_matte(before, after):
-    """Fails closed: no words around it make a matte finish another."""
+    """No words around a matte finish make it another finish."""
     assert is_matte(f"{before} matte {after}")
 
 
 def test_a_forbidden_shape_speaks_only_against_that_shape():
-    """Quality forbids a shape with a reason; a part without it is not concerned, and no use is."""
+    """A prohibited shape applies to parts of that shape alone and prohibits no use."""
     found = replace(PLAIN, shapes=[Statement("thin_upright", "the layers part", "Ines", MONDAY)])
     assert ['The grade is forbidden for thin upright tabs: "the layers part" (Ines, 2025-03-03).'] == [
         one.says for one in found.against_shapes(tuple(SHAPES))

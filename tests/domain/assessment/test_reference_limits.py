@@ -17,7 +17,7 @@ PERFECT = replace(SHADE, lab=Lab(100.0, 0.0, 0.0))
 
 
 def doubted(shade=PERFECT, opacity=None, **color):
-    """Where limits on colour that ask for this are doubted, with what is said there."""
+    """Fields of colour limits in doubt, with the message of each."""
     limits = Limits(color=ColorLimits(lot_max=1.0, **color), opacity=opacity)
     return {doubt.field: f"{doubt.detail} {doubt.hint}" for doubt in doubts_about_limits(limits, shade)}
 
@@ -31,7 +31,7 @@ def doubted(shade=PERFECT, opacity=None, **color):
     ],
 )
 def test_a_limit_on_whites_that_the_reference_misses_is_doubted_with_its_figure(field, kept, missed):
-    """The perfect diffuser has whiteness 100, tint 0 and yellowness 0: what it keeps is not doubted, what it misses is, at its field."""
+    """The perfect diffuser has whiteness 100, tint 0 and yellowness 0; a limit that excludes such a value is doubted at its field."""
     assert {} == doubted(**{field: kept})
     ((where, says),) = doubted(**{field: missed}).items()
     assert f"color/{field}" == where
@@ -40,7 +40,7 @@ def test_a_limit_on_whites_that_the_reference_misses_is_doubted_with_its_figure(
 
 
 def test_a_figure_that_is_not_defined_for_the_reference_is_doubted():
-    """Whiteness has no meaning under D50, nor for a black: either way no lot could pass (CIE 15:2004, 9.4)."""
+    """Whiteness is undefined under D50 and for a black, so a limit on it is doubted (CIE 15:2004, 9.4)."""
     lit = replace(PERFECT, conditions=replace(PERFECT.conditions, illuminant="D50"))
     assert "not defined for D50" in doubted(lit, whiteness_min=50.0)["color/whiteness_min"]
     black = replace(PERFECT, lab=Lab(20.0, 0.0, 0.0))
@@ -48,14 +48,14 @@ def test_a_figure_that_is_not_defined_for_the_reference_is_doubted():
 
 
 def test_metamerism_without_a_spectrum_of_the_reference_is_doubted():
-    """There is nothing to hold spectra against; with one there is."""
+    """A metamerism limit is doubted where the reference has no spectrum."""
     assert ["color/metamerism_max"] == list(doubted(metamerism_max=0.5))
     read = replace(PERFECT, spectrum=Spectrum(400, 10, (1.0,) * 31))
     assert {} == doubted(read, metamerism_max=0.5)
 
 
 def test_opacity_limits_on_a_reference_without_a_backing_are_doubted():
-    """Where somebody looks at opacity a plaque may prove translucent, and then its colour needs the backing of the reference."""
+    """Opacity limits are doubted where the reference states no backing, because a translucent plaque needs one."""
     assert "state backing" in doubted(opacity=OpacityLimits(0.98))["opacity"]
     backed = replace(PERFECT, conditions=replace(PERFECT.conditions, backing="white"))
     assert {} == doubted(backed, opacity=OpacityLimits(0.98))

@@ -30,20 +30,20 @@ JUNE, AUTUMN = MONDAY + timedelta(days=90), MONDAY + timedelta(days=200)
     ids=["none", "not complete", "complete", "next begun", "next complete", "shortened at once", "shortened"],
 )
 def test_the_newest_complete_one_counts_and_a_newer_one_may_only_shorten_it(inspections, until):
-    """A date holds once its re-inspection is complete; until then the one before does, but never for longer than the new one says."""
+    """The newest complete re-inspection sets the date; an incomplete newer one can only shorten it."""
     assert until == reinspected_until(inspections)
 
 
 @given(st.lists(st.tuples(st.integers(1, 400).map(lambda d: MONDAY + timedelta(days=d)), st.booleans())))
 def test_no_date_holds_without_a_complete_re_inspection(inspections):
-    """Whatever was recorded, the date is one of the recorded ones, and none without one that is complete."""
+    """The date is one of the recorded dates, and there is none without a complete re-inspection."""
     until = reinspected_until(inspections)
     assert (until is not None) == any(complete for _, complete in inspections)
     assert until in (None, *(use_by for use_by, _ in inspections))
 
 
 def test_a_re_inspection_is_done_by_its_new_readings_alone():
-    """Nothing measured is still to be done; a characteristic that fails by them is too; one that passes is not."""
+    """Only new readings complete a re-inspection: an unmeasured or failing characteristic remains to be done, a passing one does not."""
     assert () == still_to_do(assessed(GOOD), "diameter")
     assert () == still_to_do(assessed(GOOD), "bond")
     (first, *_) = still_to_do(assessed(Evidence()), "diameter")
@@ -53,18 +53,18 @@ def test_a_re_inspection_is_done_by_its_new_readings_alone():
 
 
 def test_what_no_limit_asks_is_never_done():
-    """A characteristic whose limits are gone cannot pass."""
+    """A characteristic without limits cannot pass a re-inspection."""
     none = replace(EVERY_LIMIT, bond=None)
     assert ("for the re-inspection: measure interlayer strength again",) == still_to_do(assessed(GOOD, none), "bond")
 
 
 def test_only_what_a_use_requires_can_be_named():
-    """A block that no use requires says nothing of whether the lot may be used."""
+    """Only blocks that a use requires can be named."""
     limits = Limits(diameter=EVERY_LIMIT.diameter, bond=BondLimits(mean_min_mpa=20.0), uses={"hidden": ("diameter",)})
     assert ("diameter",) == measurable(limits)
     assert () == measurable(None)
 
 
 def test_a_new_date_lies_within_one_more_shelf_life():
-    """365 days from Monday is the last moment."""
+    """A new date lies within one more shelf life: 365 days from Monday is the last moment."""
     assert MONDAY + timedelta(days=365) == latest_use_by(MONDAY, 365)

@@ -1,4 +1,4 @@
-"""Readings of another instrument, printer or build never release what one of them refuses. Source: this project's rule."""
+"""A rejection by one instrument, printer or build is never released by readings of another. Source: this project's rule."""
 
 from dataclasses import replace
 
@@ -25,7 +25,7 @@ ORIGINS = {
 
 
 def of(evidence, origin):
-    """The same readings with another origin; controls stay controls."""
+    """The same readings with another origin; control specimens keep their role."""
     return Evidence(
         {
             name: [replace(one, origin=replace(origin, control=one.origin.control)) for one in some]
@@ -40,12 +40,12 @@ def both(one, other):
 
 
 def refused(found):
-    """Codes of what refuses a lot."""
+    """Codes of the findings that reject a lot."""
     return {one.code for one in found.findings if one.verdict == "fail" and not one.hold}
 
 
 def test_all_strategies_cover_every_characteristic():
-    """The lots that are drawn below have readings of every declared characteristic."""
+    """The generated lots have readings of every declared characteristic."""
     assert set(DECLARED) == {name for name, some in GOOD.readings.items() if some}
 
 
@@ -53,7 +53,7 @@ def test_all_strategies_cover_every_characteristic():
 @QUICK
 @given(first=LOTS, second=LOTS, under=limits())
 def test_another_source_never_releases(kind, first, second, under):
-    """What is refused by one instrument, printer or build stays refused when readings of another come, for every characteristic."""
+    """A rejection by one instrument, printer or build remains when readings of another are added, for every characteristic."""
     mine, theirs = (of(one, origin) for one, origin in zip((first, second), ORIGINS[kind], strict=True))
     before, after = (assessed(one, under, previous=None) for one in (mine, both(mine, theirs)))
     assert set() == refused(before) - refused(after)
@@ -61,7 +61,7 @@ def test_another_source_never_releases(kind, first, second, under):
 
 
 def test_a_failure_by_one_instrument_stands_and_is_named():
-    """A spool of 1.79 mm by one micrometer and 1.75 mm by another has a mean of 1.77 mm, inside its limit, and is refused by the first alone."""
+    """A spool of 1.79 mm by one micrometer and 1.75 mm by another has a mean of 1.77 mm inside its limit, but the first alone rejects it."""
     agreed = replace(
         EVERY_LIMIT, diameter=replace(EVERY_LIMIT.diameter, reading_tolerance_mm=None, ovality_max_mm=None)
     )
@@ -74,14 +74,14 @@ def test_a_failure_by_one_instrument_stands_and_is_named():
 
 
 def test_what_one_source_leaves_missing_refuses_nothing():
-    """Each instrument measured one spool of two: neither speaks for the lot alone, so the findings are those of both together."""
+    """Instruments that measured one of two spools each reject nothing alone, so the findings are those of both."""
     split = [replace(gauge(code, 1.75, 1.76), origin=Origin(f"MIC-{code}")) for code in "AB"]
     found = assessed(Evidence(GOOD.readings, diameter=split))
     assert "pass" == by_code(found.findings)["diameter.spool_mean"].verdict
 
 
 def test_a_newer_dry_reading_with_another_instrument_counts():
-    """A spool dried and measured dry with another instrument is dry: only its newest reading counts."""
+    """A spool that another instrument measured dry is dry, because only its newest reading counts."""
     damp = replace(wet("A", 0.09), origin=Origin("BAL-1"))
     dry = replace(wet("A", 0.02, hours=8), origin=Origin("BAL-2"))
     other = replace(wet("B", 0.02, hours=8), origin=Origin("BAL-2"))
@@ -90,7 +90,7 @@ def test_a_newer_dry_reading_with_another_instrument_counts():
 
 
 def test_the_second_version_of_the_rules_does_not_ask_who_measured():
-    """Under version 2 the mean over both micrometers decides, as it did when those lots were judged."""
+    """Under version 2 of the rules the mean over both micrometers decides."""
     agreed = replace(
         EVERY_LIMIT, diameter=replace(EVERY_LIMIT.diameter, reading_tolerance_mm=None, ovality_max_mm=None)
     )
@@ -106,7 +106,7 @@ def test_the_second_version_of_the_rules_does_not_ask_who_measured():
 @QUICK
 @given(lot=LOTS, under=limits(), data=st.data())
 def test_one_source_is_judged_as_it_was(lot, under, data):
-    """Where all readings come from one source, naming it changes no finding but for what it names."""
+    """Naming the only source of all readings changes no finding except its name."""
     origin = data.draw(st.sampled_from([Origin("MIC-1"), Origin(printer="P1")]))
     unnamed, named = (assessed(some, under, previous=None).findings for some in (lot, of(lot, origin)))
     plain = {"detail": "", "to_measure": ""}
@@ -114,7 +114,7 @@ def test_one_source_is_judged_as_it_was(lot, under, data):
 
 
 def test_what_two_sources_refuse_together_a_third_does_not_release():
-    """Three bars of one build and two of another at 15 MPa, none of which are the five that are asked for, refuse 20 MPa together; eight at 40 of a third build release nothing."""
+    """Three specimens of one build and two of another at 15 MPa, of five required, fail 20 MPa together; eight at 40 MPa of a third release nothing."""
     bars = [(15.0, "B1")] * 3 + [(15.0, "B2")] * 2
     low = [BondTest("A", mpa, origin=Origin(printer="P1", build=build)) for mpa, build in bars]
     high = [BondTest("A", 40.0, origin=Origin(printer="P1", build="B3"))] * 8
@@ -125,6 +125,6 @@ def test_what_two_sources_refuse_together_a_third_does_not_release():
 
 
 def test_a_build_typed_in_another_case_is_the_same_source():
-    """One source is judged as it is, whichever way its printer was typed."""
+    """Different case in a printer's name makes no second source."""
     bars = [BondTest("A", 24.0, origin=Origin(printer=printer, build="B1")) for printer in ("P1", "p1", "P 1")]
     assert 1 == len({bar.origin.source for bar in bars})

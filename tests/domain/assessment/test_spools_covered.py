@@ -1,4 +1,4 @@
-"""On how many drawn spools a finding rests. Source of the counts: this project's rule (common practice, no source); figures invented."""
+"""The number of drawn spools behind a finding. Source of the counts: this project's rule (common practice, no source); figures invented."""
 
 import pytest
 from hypothesis import given
@@ -32,7 +32,7 @@ def clean(*spools):
 
 
 def asking(name, block, spools_min):
-    """Limits of one block that asks for so many spools."""
+    """Limits of one block with this minimum number of spools."""
     return Limits(given={name: block}, asked={name: {"spools_min": spools_min}})
 
 
@@ -47,50 +47,50 @@ def test_specks_of_one_spool_do_not_speak_for_the_sample():
 
 
 def test_the_whole_sample_releases():
-    """Three clean layers of the three drawn spools pass, and the finding says on how many spools it rests."""
+    """Three clean layers of the three drawn spools pass, and the finding states the number of spools."""
     whole = judged(clean("A-1", "A-2", "A-5"))
     assert "released" == whole.standing
     assert {3} == {finding.spools for finding in whole.findings}
 
 
 def test_one_drawn_spool_was_enough_before():
-    """Limits of the second version of the rules judge as they did."""
+    """Under version 2 of the rules one drawn spool is enough."""
     found = judged(clean("A-1"), rules=rule_versions.SECOND)
     assert ("released", None) == (found.standing, found.findings[0].spools)
 
 
 def test_a_failure_on_one_spool_stays_a_failure():
-    """Twenty specks on one of three drawn spools refuse the lot before the others are looked at."""
+    """Twenty specks on one of three drawn spools reject the lot at once."""
     found = judged(Evidence(surface=[SurfaceCheck("A-1", 20, 1.0)]))
     assert "blocked" == found.standing
 
 
 def test_too_wet_waits_for_its_remedy_alone():
-    """A wet reading holds the lot with its remedy, as long as it is wet."""
+    """While a spool is too wet, the lot is held with the remedy alone."""
     found = by_code(judged(Evidence(moisture=[wet("A-1", 0.2)]), Limits(moisture=MoistureLimits(0.05))).findings)
     assert ("fail", True) == (found["moisture.percent"].verdict, found["moisture.percent"].hold)
 
 
 def test_what_nobody_measured_asks_for_every_spool_at_once():
-    """The first list of things to do names the sample, so that nobody measures one spool and comes back."""
+    """The first list of tasks names every spool of the sample."""
     found = judged(Evidence())
     assert "measure specks on 3 drawn spools: A-1, A-2, A-5" in found.to_measure
 
 
 @pytest.mark.parametrize("name", ["shrinkage", "bond", "opacity"])
 def test_what_comes_from_the_batch_rests_on_one_spool(name):
-    """Shrinkage, bond and opacity need one drawn spool where the limits do not say."""
+    """Shrinkage, bond and opacity need one drawn spool by default."""
     assert 1 == spools_asked(name, Limits())
 
 
 @pytest.mark.parametrize("name", ["surface", "stringing", "moisture", "color", "diameter", "gloss"])
 def test_the_others_rest_on_the_sample(name):
-    """None stands for as many spools as the sampling asks."""
+    """All other characteristics need the whole sample by default."""
     assert spools_asked(name, Limits()) is None
 
 
 def test_limits_may_ask_for_more_spools_than_the_declaration():
-    """Shrinkage on two drawn spools where the block says two: one is missing, and any of the two left will do."""
+    """With two drawn spools required for shrinkage, one is missing, and either of the two left is enough."""
     shrinking = asking("shrinkage", ShrinkageLimits({"x": (0.1, 0.5)}), 2)
     coverage = Coverage.of(24, 3, ("A", "B", "C"))
     found = by_code(judged(Evidence(shrinkage=[coupon(0.3)]), shrinking, coverage).findings)["shrinkage.x"]
@@ -98,19 +98,19 @@ def test_limits_may_ask_for_more_spools_than_the_declaration():
 
 
 def test_limits_may_be_content_with_fewer():
-    """Specks of one spool release where the block says so."""
+    """Specks of one spool release where the block requires one spool."""
     assert "released" == judged(clean("A-1"), asking("surface", SurfaceLimits(2.0), 1)).standing
 
 
 def test_more_than_the_sample_is_drawn():
-    """Four spools are asked for and three were drawn: the fourth is to be drawn once these are measured."""
+    """With four spools required and three drawn, the fourth is drawn once these are measured."""
     found = judged(clean("A-1", "A-2", "A-5"), asking("surface", SurfaceLimits(2.0), 4))
     assert "quarantined" == found.standing
     assert [1] == [one.more for one in found.wanted]
 
 
 def test_a_control_is_no_spool_of_the_lot():
-    """A bar of the control spool does not make up for one of the lot."""
+    """A specimen of the control spool does not replace one of the lot."""
     from dataclasses import replace
 
     from lots.domain.characteristics.declaring.origin import Origin
@@ -122,14 +122,14 @@ def test_a_control_is_no_spool_of_the_lot():
 
 
 def test_no_more_than_the_lot_has():
-    """A lot of one spool passes on that spool, whatever is asked; so does one whose drawn spool was replaced."""
+    """A lot of one spool passes on that spool, and so does a lot whose drawn spool was replaced."""
     assert (0, []) == spools_lacking({"A"}, 5, Coverage.of(1, 1, ("A",)))
     replaced = Coverage((Presented(2, 1, ("B",), replaced=1),))
     assert (0, []) == spools_lacking({"B"}, 5, replaced)
 
 
 def test_every_block_takes_it_and_refuses_nonsense_elsewhere():
-    """Each limits block says on how many spools it rests, and its own reading does not see the field."""
+    """Each limits block accepts the number of spools, and refuses invalid values."""
     assert all("spools_min" in [one.name for one in declared.limits.fields] for declared in DECLARED.values())
     body = {"surface": {"specks_per_dm2_max": 2, "spools_min": 2}}
     assert [] == problems(body)
@@ -141,7 +141,7 @@ SPOOLS = tuple("ABCDEFGH")
 
 @given(st.sets(st.sampled_from(SPOOLS[:6])), st.sampled_from(SPOOLS[:6]), st.integers(1, 6), st.integers(1, 9))
 def test_more_conforming_spools_never_refuse(seen, another, required, asked):
-    """A lot that is released on clean spools stays released when one more drawn spool is clean."""
+    """A released lot stays released when one more drawn spool is clean."""
     coverage = Coverage.of(8, required, SPOOLS[:6])
     for limits in (SPECKS, asking("surface", SurfaceLimits(2.0), asked)):
         before, after = (judged(clean(*sorted(some)), limits, coverage) for some in (seen, seen | {another}))
@@ -151,7 +151,7 @@ def test_more_conforming_spools_never_refuse(seen, another, required, asked):
 
 @given(st.sets(st.sampled_from(SPOOLS)), st.integers(1, 9), st.integers(0, 9), st.integers(0, 3))
 def test_asking_for_more_spools_never_releases_more(seen, asked, more, specks):
-    """What is asked on fewer spools refuses nothing that a wider sample lets pass, and a failure does not depend on it."""
+    """Requiring fewer spools never rejects a lot that passes with more, and failures do not depend on the number."""
     coverage = Coverage.of(8, 1, SPOOLS)
     evidence = Evidence(surface=[SurfaceCheck(spool, specks, 1.0) for spool in sorted(seen)])
     few, many = (judged(evidence, asking("surface", SurfaceLimits(2.0), k), coverage) for k in (asked, asked + more))

@@ -1,4 +1,4 @@
-"""Where a lot stands after decisions by hand. Source: this project's rules."""
+"""Status of a lot after manual decisions. Source: this project's rules."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -25,7 +25,7 @@ ASSESSED = ("quarantined", "released", "restricted", "blocked")
     [("block", "blocked"), ("return", "returned"), ("scrap", "scrapped")],
 )
 def test_a_decision_by_hand_wins_over_the_readings(assessed, by_hand, standing):
-    """Blocked, returned or scrapped by hand, a lot stands there whatever its readings say."""
+    """A lot blocked, returned or scrapped by a manual decision keeps that status, whatever its readings."""
     assert standing == standing_after(assessed, by_hand)
 
 
@@ -39,18 +39,18 @@ def test_a_decision_by_hand_wins_over_the_readings(assessed, by_hand, standing):
     ],
 )
 def test_a_hold_takes_back_a_release_and_never_softens_a_block(assessed, standing):
-    """A lot on hold is in quarantine, unless its readings block it."""
+    """A hold puts a lot in quarantine, unless its readings block it."""
     assert standing == standing_after(assessed, "hold")
 
 
 @pytest.mark.parametrize("assessed", ASSESSED)
 def test_without_a_decision_the_readings_have_their_say(assessed):
-    """Lifting leaves no decision in force, and the standing is the assessment's again."""
+    """After a lift no decision is in force, and the status follows from the assessment."""
     assert assessed == standing_after(assessed, in_force_after("lift")) == standing_after(assessed, None)
 
 
 def test_nobody_can_release_by_hand():
-    """No decision leads to a loadable standing that the readings did not give."""
+    """No manual decision leads to a loadable status that the readings do not give."""
     for assessed in ("quarantined", "blocked"):
         assert not {standing_after(assessed, action) for action in (None, *ACTIONS)} & set(LOADABLE)
 
@@ -67,18 +67,18 @@ def test_nobody_can_release_by_hand():
     ids=["none", "block", "hold", "return", "scrap"],
 )
 def test_what_may_follow_a_decision(by_hand, legal):
-    """Nothing can be lifted that is not in force, an ending can only be lifted, and a decision is not repeated."""
+    """Only a decision in force can be lifted, an ending can only be lifted, and no decision is repeated."""
     assert legal == set(legal_actions(by_hand))
 
 
 @pytest.mark.parametrize("action", [action for action in ACTIONS if action != "lift"])
 def test_a_decision_other_than_lifting_stays_in_force(action):
-    """Each decision stays until another follows it."""
+    """A decision stays in force until another one follows."""
     assert action == in_force_after(action)
 
 
 def test_every_decision_leads_to_a_known_standing():
-    """The table of decisions names standings that exist, and both endings are decisions."""
+    """Each decision leads to an existing status, and both endings are decisions."""
     assert set(ACTIONS.values()) - {None} <= set(STANDINGS)
     assert set(ENDINGS) <= set(ACTIONS)
 
@@ -103,5 +103,5 @@ DAY = timedelta(days=1)
     ],
 )
 def test_an_ending_is_lifted_alone_within_a_day_and_by_a_second_person_later(after, loaded, by, may):
-    """Ilse decided. Within a day, its end included, she may lift it while nothing was loaded; else, or with the clock set back, another has to."""
+    """Ilse can lift her own ending within a day (end included) while nothing was loaded; otherwise, or after a clock set back, another person must."""
     assert may == may_lift_ending(Ending("Ilse", DECIDED, loaded), by, DECIDED + after)

@@ -32,7 +32,7 @@ BY_PLAN = Coverage((Presented(10, 2, ("A", "B"), None, plan_for(10, "II", 1.0, "
     ids=["at once", "at the end", "just after", "clock set back"],
 )
 def test_an_author_has_ten_minutes(after, may):
-    """The last moment is included; a clock that was set back gives nobody more time."""
+    """An author has ten minutes, end included; a clock set back gives no more time."""
     assert may == may_undo(MONDAY, MONDAY + after)
 
 
@@ -50,13 +50,13 @@ def without(evidence, kind, *values):
     ],
 )
 def test_the_void_of_a_reading_that_fails_improves(kind, bad):
-    """A colour or diameter outside its limit, and a wet spool, are better gone."""
+    """The void of a failing colour or diameter, or of a wet reading, improves the verdict."""
     spoiled = replace(GOOD, **{kind: (*getattr(GOOD, kind), bad)})
     assert improves(assessed(spoiled), assessed(GOOD))
 
 
 def test_a_wet_reading_speaks_of_the_other_spools_until_quality_agrees():
-    """Spool A was wet on Monday and dry an hour later; the void of the wet reading would free B, which was measured dry before that."""
+    """The void of a wet reading of spool A would free spool B, which was measured dry before, so it waits for quality."""
     readings = (wet("B", 0.02, 0, u=0.001), wet("A", 0.2, 1, u=0.001), wet("A", 0.02, 2, u=0.001))
     counted, left = (assessed(replace(GOOD, moisture=rows)) for rows in (readings, (readings[0], readings[2])))
     assert ("released", "released") == (counted.standing, left.standing)
@@ -71,7 +71,7 @@ def test_a_wet_reading_speaks_of_the_other_spools_until_quality_agrees():
 
 
 def test_the_void_of_the_only_reading_improves_when_it_failed():
-    """Nothing measured is better than a failure for whoever wants it gone, and no better than a pass."""
+    """The void of the only reading improves the verdict only if that reading failed."""
     bad = replace(GOOD, diameter=(gauge("A", 1.85, 1.85, u=0.002), gauge("B", 1.75, 1.75, u=0.002)))
     none = replace(GOOD, diameter=())
     assert improves(assessed(bad), assessed(none))
@@ -79,13 +79,13 @@ def test_the_void_of_the_only_reading_improves_when_it_failed():
 
 
 def test_the_void_of_a_good_reading_improves_nothing():
-    """A slip that changes no verdict needs nobody."""
+    """The void of a reading that changes no verdict needs no agreement."""
     more = replace(GOOD, diameter=(*GOOD.diameter, gauge("A", 1.751, 1.752, u=0.002)))
     assert not improves(assessed(more), assessed(GOOD))
 
 
 def test_a_spool_that_fails_by_itself_is_not_forgiven_by_its_void():
-    """Under a plan that accepts the lot all the same, the void would free the spool alone: it improves, and the spool fails until quality agrees."""
+    """A void that would free only its spool, under a plan that accepts the lot, counts as an improvement; the spool fails until quality agrees."""
     plan = plan_for(150, "II", 6.5, "normal")
     coverage = Coverage((Presented(150, 2, ("A", "B"), None, replace(plan, accept=3, reject=4)),))
     only = Limits(diameter=EVERY_LIMIT.diameter)
@@ -100,7 +100,7 @@ def test_a_spool_that_fails_by_itself_is_not_forgiven_by_its_void():
 
 
 def test_a_lot_that_waits_says_for_what():
-    """It is in quarantine, the use that requires the characteristic is missing, and the agreement stands among what is to be done."""
+    """A lot waiting for agreement is in quarantine, its use is missing, and the tasks name the agreement."""
     bad = replace(GOOD, diameter=(*GOOD.diameter, gauge("A", 1.85, 1.85, u=0.002)))
     held = hold_back(assessed(GOOD), assessed(bad), [(7, "diameter")], EVERY_LIMIT)
     assert ("blocked", "quarantined", {"general": "missing"}) == (assessed(bad).standing, held.standing, held.uses)
@@ -111,7 +111,7 @@ def test_a_lot_that_waits_says_for_what():
 
 
 def test_what_fails_otherwise_stays_failed():
-    """A void that waits never softens another failure."""
+    """A waiting void never softens another failure."""
     blocked = replace(GOOD, color=(color("A", 90.0, -0.8, 1.5, u=0.03),))
     bad = replace(blocked, diameter=(*GOOD.diameter, gauge("A", 1.85, 1.85, u=0.002)))
     held = hold_back(assessed(blocked), assessed(bad), [(7, "diameter")], EVERY_LIMIT)
@@ -119,24 +119,24 @@ def test_what_fails_otherwise_stays_failed():
 
 
 def test_without_limits_nothing_is_held_and_nothing_passes():
-    """A grade without limits stays in quarantine anyway."""
+    """A grade without limits holds no void and passes nothing."""
     bare = assessed(GOOD, None)
     assert bare == hold_back(bare, bare, [(7, "diameter")], None)
 
 
 def passing(found):
-    """Uses a lot may be loaded for."""
+    """Uses with permission to load a lot."""
     return {use for use, verdict in found.uses.items() if verdict == "pass"}
 
 
 def failing(found):
-    """(spool, code, use) of everything that a spool fails by itself."""
+    """(spool, code, use) of every failure of a single spool."""
     each = found.summary.nonconforming.items()
     return {(spool, f.code, use) for spool, why in each for f in why for use in f.uses}
 
 
 def too_wet(found):
-    """Spools that must be dried and measured, of those that were measured and one that was not."""
+    """Spools to dry and measure again, of the measured ones and one unmeasured spool."""
     wetness, dry = found.summary.wet, found.summary.dry_at
     if wetness is None or not wetness.uses:
         return set()
@@ -146,7 +146,7 @@ def too_wet(found):
 @THOROUGH
 @given(evidence=LOTS, agreed=limits(), coverage=st.sampled_from([TWO_OF_TEN, BY_PLAN]), data=st.data())
 def test_an_authors_void_never_improves_a_verdict_until_quality_agrees(evidence, agreed, coverage, data):
-    """Whatever was measured and whatever of it is voided: no use passes, and no spool is freed, that was not with the readings counted."""
+    """No void by an author passes a use or frees a spool that was not passed or free before, until quality agrees."""
     kept, waiting = {}, []
     for name, rows in evidence.readings.items():
         stay = data.draw(st.lists(st.booleans(), min_size=len(rows), max_size=len(rows)))
@@ -167,7 +167,7 @@ def test_an_authors_void_never_improves_a_verdict_until_quality_agrees(evidence,
 
 @pytest.mark.parametrize("name", list(EVERY_LIMIT.blocks))
 def test_a_reading_that_waits_holds_its_characteristic_and_nothing_else(name):
-    """Findings that pass are missing and name it, others stay as they are, and no use stands better than without it. Common practice."""
+    """A waiting reading turns passing findings of its characteristic to missing, names itself, and changes nothing else. Common practice, no source."""
     before = assessed()
     waiting = [Waiting(12, name, "A", "1.478 mm; typed")]
     after = hold_unconfirmed(before, waiting, EVERY_LIMIT)
@@ -187,7 +187,7 @@ def test_a_reading_that_waits_holds_its_characteristic_and_nothing_else(name):
 
 
 def test_what_fails_stays_failed_while_a_reading_waits():
-    """A lot that is blocked by its other readings stays blocked."""
+    """A lot blocked by other readings stays blocked while a reading waits."""
     before = assessed(Evidence(GOOD.readings, diameter=[gauge("A", 1.9, 1.9), gauge("B", 1.75, 1.75)]))
     after = hold_unconfirmed(before, [Waiting(12, "diameter", "A", "1.478 mm")], EVERY_LIMIT)
     assert "blocked" == before.standing == after.standing

@@ -44,14 +44,14 @@ def test_flow_factor_is_nominal_over_measured_section(case):
 
 @pytest.mark.parametrize("case", LENGTH, ids=[f"{c['material']}-{c['mass_kg']}kg-{c['diameter_mm']}" for c in LENGTH])
 def test_length_left_follows_from_mass_density_and_section(case):
-    """Mass over density times section is the length; densities are typical handbook figures, taken as inputs."""
+    """Length is mass over density times section (geometry); the densities are typical handbook figures, used as inputs."""
     found = length_m(1000 * case["mass_kg"], case["density_g_cm3"], case["diameter_mm"])
     assert pytest.approx(case["length_m"], abs=SAME_FORMULA) == found
     assert pytest.approx(case["area_mm2"], abs=PRINTED_12) == area_mm2(case["diameter_mm"], case["diameter_mm"])
 
 
 def test_length_of_an_oval_filament_uses_both_axes():
-    """A second axis changes the section and so the length: 1.8 x 1.65 gives more of it than a round 1.75."""
+    """A second axis changes the section: 1.8 x 1.65 gives 1.75^2 / (1.8 * 1.65) = 1.0311447811 times the length of a round 1.75 (by hand)."""
     assert pytest.approx(length_m(1000, 1.24, 1.75) * 1.031144781145, rel=1e-10) == length_m(1000, 1.24, 1.8, 1.65)
 
 
@@ -71,7 +71,7 @@ VOLUME = [
 
 @pytest.mark.parametrize(("nominal", "off", "percent"), VOLUME, ids=[f"{n}{off:+}" for n, off, _ in VOLUME])
 def test_a_diameter_error_is_twice_as_large_in_volume(nominal, off, percent):
-    """Uncorrected, a diameter off by a little feeds about twice that fraction more or less plastic."""
+    """Uncorrected, a small diameter error feeds about twice that fraction more or less plastic."""
     measured = gauge("A", nominal + off, nominal + off)
     assert percent == round(100 * (1 / flow_factor([measured], nominal) - 1), 2)
 
@@ -82,14 +82,14 @@ def test_a_tenth_of_a_millimetre_on_the_thin_size_is_nearly_twelve_percent():
 
 
 def test_flow_of_a_lot_is_the_mean_of_its_spools():
-    """A spool measured at many positions has no more say in the lot's flow factor than one measured once."""
+    """Each spool counts once in the lot's flow factor, however many positions were measured."""
     readings = [gauge("A", 1.70, 1.70)] * 5 + [gauge("B", 1.80, 1.80)]
     found = summarise(readings, 1.75)
     assert pytest.approx((1.059688581315 + 0.945216049383) / 2, abs=PRINTED_12) == found.flow
 
 
 def test_an_oval_lot_with_a_perfect_mean_fails_on_ovality():
-    """Axes of 1.84 and 1.66 average to 1.750, lose 0.26 % of area, and are 0.18 mm out of round: a jam, not a flow error."""
+    """Axes of 1.84 and 1.66 average to 1.750, lose 0.26 % of area, and have an ovality of 0.18 mm, which jams."""
     oval = gauge("A", 1.84, 1.66, at=2.0)
     assert "1.750" == f"{oval.mean_mm:.3f}"
     assert -0.26 == round(100 * (area_mm2(1.84, 1.66) / area_mm2(1.75, 1.75) - 1), 2)
@@ -105,7 +105,7 @@ def test_an_oval_lot_with_a_perfect_mean_fails_on_ovality():
     ids=["1.80-1.75", "1.75-1.70", "2.85-2.80", "2.90-2.85", "round-at-the-end"],
 )
 def test_values_on_the_limit_pass_whatever_their_last_bit(d1, d2, nominal):
-    """A single diameter exactly at a tolerance of 0.05 and an ovality exactly at 0.05 are inside, though 1.80 - 1.75 is not 0.05 in binary."""
+    """A diameter at a tolerance of 0.05 and an ovality at 0.05 are inside, though 1.80 - 1.75 is not 0.05 in binary."""
     assert {"pass"} == {finding.verdict for finding in judged([gauge("A", d1, d2)], nominal=nominal).values()}
 
 
@@ -118,18 +118,18 @@ def test_values_on_the_limit_pass_whatever_their_last_bit(d1, d2, nominal):
     ids=["a-micrometre-above", "a-micrometre-below"],
 )
 def test_a_micrometre_outside_fails(d1, d2, failing):
-    """One micrometre past a limit, the resolution of a micrometer, is outside."""
+    """One micrometre beyond a limit, the resolution of a micrometer, is outside."""
     assert failing == {code for code, finding in judged([gauge("A", d1, d2)]).items() if finding.verdict == "fail"}
 
 
 def test_a_tolerance_about_a_nominal_has_the_ends_a_person_would_write():
-    """2.85 less 0.05 is a limit of 2.8 exactly, not 2.8000000000000003."""
+    """2.85 less 0.05 is a limit of exactly 2.8, not 2.8000000000000003."""
     limit = around(2.85, 0.05)
     assert (2.8, 2.9) == (limit.low, limit.high)
 
 
 def test_a_walk_along_the_spool_is_seen_in_single_readings():
-    """A spool that runs from 1.69 to 1.81 has a perfect mean and fails on single diameters."""
+    """A spool from 1.69 to 1.81 has a perfect mean and fails on single diameters."""
     walk = [gauge("A", d, d, at=i) for i, d in enumerate((1.69, 1.72, 1.75, 1.78, 1.81))]
     found = judged(walk)
     assert ("pass", "fail") == (found["diameter.spool_mean"].verdict, found["diameter.reading"].verdict)
@@ -142,7 +142,7 @@ def test_the_worst_spool_is_judged_not_the_mean_of_spools():
 
 
 def test_one_bad_reading_settles_the_matter_before_the_rest_is_measured():
-    """With five more spools to open, one diameter out of tolerance fails and good ones only stay missing."""
+    """With five more spools to open, one diameter outside its tolerance fails, and good ones stay missing."""
     bad = judged([gauge("A", 1.85, 1.84)], coverage=Coverage.of(10, 6))
     good = judged([gauge("A", 1.75, 1.75)], coverage=Coverage.of(10, 6))
     assert {"fail": 2, "missing": 1} == {v: [f.verdict for f in bad.values()].count(v) for v in ("fail", "missing")}
@@ -150,7 +150,7 @@ def test_one_bad_reading_settles_the_matter_before_the_rest_is_measured():
 
 
 def test_a_half_measured_spool_does_not_fail_on_its_mean():
-    """With three positions asked, the mean of one that is out of tolerance is not yet a verdict on the spool."""
+    """With three positions required, one reading outside the limit on the mean is not conclusive for the spool."""
     found = judged([gauge("A", 1.81, 1.81)], DiameterLimits(mean_tolerance_mm=0.05, readings_per_spool_min=3))
     assert "missing" == found["diameter.spool_mean"].verdict
     assert "2 more diameter readings on spool A" == found["diameter.spool_mean"].to_measure
@@ -170,12 +170,12 @@ def test_an_ovality_is_more_uncertain_than_a_single_diameter():
 
 
 def test_a_gauge_without_uncertainty_cannot_pass_the_guarded_rule():
-    """Under guarded acceptance a single reading by a gauge of unknown uncertainty asks for a better one."""
+    """Under guarded acceptance a reading by a gauge of unknown uncertainty asks for a better gauge."""
     assert ["missing"] * 3 == [f.verdict for f in judged([gauge("A", 1.75, 1.75)], rule=GUARDED).values()]
 
 
 def test_a_caliper_is_too_coarse_for_a_tight_tolerance():
-    """An instrument good to 0.02 mm leaves a diameter 0.01 mm inside a 0.02 mm tolerance undecided (common practice, no source)."""
+    """With u 0.02 mm, a diameter 0.01 mm inside a 0.02 mm tolerance is near (common practice, no source)."""
     limits = DiameterLimits(reading_tolerance_mm=0.02)
     verdicts = [
         judged([gauge("A", 1.76, 1.76, u=u)], limits, rule=GUARDED)["diameter.reading"].verdict for u in (0.02, 0.003)
@@ -184,12 +184,12 @@ def test_a_caliper_is_too_coarse_for_a_tight_tolerance():
 
 
 def turned(largest, smallest, d1=1.75, d2=1.75, position=None):
-    """A position read on two axes, and turned to find the largest and the smallest diameter."""
+    """A position measured on two axes, and turned for the largest and the smallest diameter."""
     return DiameterReading("A", d1, d2, position, d_max_mm=largest, d_min_mm=smallest)
 
 
 def test_an_oval_at_45_degrees_shows_only_when_the_gauge_is_turned():
-    """1.84 and 1.66 mm across the diagonals read 1.75 on both fixed axes: ovality 0 without turning, 0.18 with it (geometry)."""
+    """1.84 and 1.66 mm on the diagonals read 1.75 on both fixed axes: ovality 0 without turning, 0.18 with it (geometry)."""
     assert (0.0, 0.18) == (gauge("A", 1.75, 1.75).ovality_mm, round(turned(1.84, 1.66).ovality_mm, 9))
     found = judged([turned(1.84, 1.66)])
     assert {"diameter.spool_mean": "pass", "diameter.reading": "fail", "diameter.ovality": "fail"} == {
@@ -209,7 +209,7 @@ def test_turning_never_makes_an_oval_rounder(d1, d2, over, under):
 
 @given(numbers(1.6, 1.9), numbers(1.6, 1.9), numbers(0.001, 0.3), numbers(0, 0.3))
 def test_wider_limits_on_diameter_never_refuse_more(d1, d2, limit, more):
-    """What passes narrow limits passes wider ones (law of this project)."""
+    """A value that passes narrow limits passes wider ones (law of this project)."""
     narrow, wide = (
         judged([gauge("A", d1, d2)], DiameterLimits(width, width, width)) for width in (limit, limit + more)
     )
@@ -227,7 +227,7 @@ def test_wider_limits_on_diameter_never_refuse_more(d1, d2, limit, more):
     ids=["far-enough", "too-near", "same-position", "no-positions"],
 )
 def test_positions_differ_and_are_spread_along_the_spool(positions, lacking):
-    """Two positions over 5 m are asked for (common practice, no source): one position twice counts once, one without a place not at all."""
+    """Two positions over 5 m are required (common practice, no source): a repeated position counts once, one without a place not at all."""
     limits = DiameterLimits(0.05, readings_per_spool_min=2, span_min_m=5.0)
     finding = judged([turned(None, None, position=at) for at in positions], limits)["diameter.spool_mean"]
     assert ("missing" if lacking else "pass") == finding.verdict
@@ -235,7 +235,7 @@ def test_positions_differ_and_are_spread_along_the_spool(positions, lacking):
 
 
 def test_an_oval_reading_refuses_whatever_the_span():
-    """One single diameter out of tolerance is enough, whatever is still to be measured."""
+    """One single diameter outside its tolerance rejects, whatever is still to be measured."""
     limits = DiameterLimits(ovality_max_mm=0.05, span_min_m=5.0)
     assert "fail" == judged([turned(1.84, 1.66, position=1.0)], limits)["diameter.ovality"].verdict
 
@@ -245,5 +245,5 @@ def test_an_oval_reading_refuses_whatever_the_span():
     [((1.75, 1.80, 1.79, 1.74), "d_max_mm"), ((1.75, 1.80, 1.81, 1.76), "d_min_mm"), ((1.75, 1.80, 1.80, 1.75), None)],
 )
 def test_what_the_two_axes_contradict_is_refused(given_, field):
-    """The largest diameter is at least both axes and the smallest at most both (geometry)."""
+    """The largest diameter is at least both axes and the smallest at most both (geometry), otherwise the reading is refused."""
     assert ([field] if field else []) == [doubt.field for doubt in doubt_turned(*given_)]

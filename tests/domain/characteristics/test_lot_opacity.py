@@ -55,7 +55,7 @@ def over(backing: float, scatter: float, absorption: float) -> float:
 
 
 def test_the_ratio_is_luminous_reflectance_over_black_by_that_over_white():
-    """Y 84.0 over black and 87.5 over white are 96 % opaque (the definition of TAPPI T 425: 100 R0 / R0.89)."""
+    """Y 84.0 over black and 87.5 over white are 96 % opaque (definition of TAPPI T 425: 100 R0 / R0.89)."""
     assert pytest.approx(0.96, abs=SAME_FORMULA) == contrast_ratio(84.0, 87.5)
 
 
@@ -69,7 +69,7 @@ def test_from_cielab_lightness_alone_decides_on_the_ratio():
 @THOROUGH
 @given(scatter=numbers(0.05, 20), absorption=numbers(0.001, 5), white=numbers(0.5, 0.95))
 def test_a_layer_lies_between_clear_and_opaque(scatter, absorption, white):
-    """A scattering layer over black and white (Kubelka and Munk) has a ratio from 0 to 1; twice the thickness never has a lower one."""
+    """A scattering layer over black and white (Kubelka and Munk) has a ratio from 0 to 1, and twice the thickness never lowers it."""
     thin, thick = (
         contrast_ratio(over(0.0, t * scatter, t * absorption), over(white, t * scatter, t * absorption)) for t in (1, 2)
     )
@@ -80,27 +80,27 @@ def test_a_layer_lies_between_clear_and_opaque(scatter, absorption, white):
 @THOROUGH
 @given(Y=numbers(0.5, 100))
 def test_an_opaque_plaque_reads_the_same_over_both(Y):
-    """Equal readings are a ratio of exactly 1, and of 100 %."""
+    """Equal readings are a ratio of exactly 1, and 100 %."""
     L = lightness(Y)
     found = opacity(Lab(L, 0, 0), Lab(L, 0, 0))
     assert (1.0, 0.0, 100.0) == (found.ratio, found.delta_e, found.percent)
 
 
 def test_a_clear_film_over_true_black_is_zero():
-    """Where over black nothing comes back the ratio is 0."""
+    """Where no light returns over black the ratio is 0."""
     assert 0.0 == contrast_ratio(0.0, 80.0)
 
 
 @THOROUGH
 @given(white=numbers(10, 99), less=numbers(0, 9), step=numbers(0.01, 1))
 def test_a_lighter_reading_over_black_is_more_opacity(white, less, step):
-    """The ratio rises with what comes back over black."""
+    """The ratio rises with the reading over black."""
     lower = contrast_ratio(luminous_reflectance(white - less - step), luminous_reflectance(white))
     assert lower < contrast_ratio(luminous_reflectance(white - less), luminous_reflectance(white))
 
 
 def test_a_ratio_just_above_one_is_kept_and_called_noise():
-    """The figure is not cut off, the percent shown is, and the sentence says that nothing of the backing shows."""
+    """A ratio just above 1 is stored, shown as 100 %, and worded as no visible backing."""
     found = opacity(Lab(95.1, -0.8, 1.5), Lab(95.0, -0.8, 1.5))
     assert found.ratio > 1
     assert 100.0 == found.percent
@@ -108,7 +108,7 @@ def test_a_ratio_just_above_one_is_kept_and_called_noise():
 
 
 def test_below_one_the_sentence_gives_ratio_and_difference():
-    """The difference is what a change of backing makes, over white being the reference."""
+    """Below 1 the sentence gives ratio and difference, with the reading over white as the reference."""
     black, white = Lab(94.0, -0.9, 1.2), Lab(95.0, -0.8, 1.5)
     expected = (110.0 / 111.0) ** 3
     assert (
@@ -127,7 +127,7 @@ def test_more_than_noise_above_one_is_refused_as_a_mix_up(L):
 
 @pytest.mark.parametrize("bad", [-0.1, math.nan, math.inf])
 def test_a_reflectance_that_cannot_be_is_refused(bad):
-    """Either reading must be a number that is not negative."""
+    """Each reading must be a number of at least 0."""
     with pytest.raises(ValueError, match="Y over black"):
         contrast_ratio(bad, 80.0)
     with pytest.raises(ValueError, match="Y over white"):
@@ -135,7 +135,7 @@ def test_a_reflectance_that_cannot_be_is_refused(bad):
 
 
 def test_no_light_over_white_tells_nothing():
-    """Opacity of what reflects nothing is not known, and not 1."""
+    """Opacity is unknown where no light returns over white."""
     with pytest.raises(ValueError, match="the contrast ratio is not defined"):
         contrast_ratio(0.0, 0.0)
 
@@ -143,7 +143,7 @@ def test_no_light_over_white_tells_nothing():
 @THOROUGH
 @given(L=numbers(5, 100), less=numbers(0, 4), a=st.sampled_from((-1.0, 0.0, 2.0)))
 def test_percent_is_never_outside_its_scale(L, less, a):
-    """What is shown lies from 0 to 100."""
+    """The shown percentage lies from 0 to 100."""
     assert 0 <= opacity(Lab(L - less, a, 0), Lab(L, 0, 0)).percent <= 100
 
 
@@ -152,7 +152,7 @@ THIN = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
 
 
 def test_what_counts_as_opaque_ends_at_its_constant():
-    """A grey that black behind it darkens by the constant is opaque still, a little more is not. Grey, so that CIEDE2000 is one of lightness."""
+    """A grey darkened by black by exactly the constant is opaque, and by a little more is not; for greys CIEDE2000 depends on lightness alone."""
     white = Lab(50.0, 0.0, 0.0)
     # Sharma et al. 2005: at a mean L* of 50 the weight of lightness is 1, so dL* is the difference; the middle moves by a tenth.
     inside, outside = (opacity(Lab(50.0 - OPAQUE_DELTA_E + by, 0.0, 0.0), white) for by in (1e-3, -1e-3))
@@ -170,7 +170,7 @@ def test_what_counts_as_opaque_ends_at_its_constant():
     ids=["unstated", "unstated-but-asked", "reference-unstated", "another"],
 )
 def test_a_plaque_that_is_not_opaque_needs_a_fixed_backing(said, asked, words):
-    """Each way of not knowing what lay behind it is refused with what to do; an opaque plaque needs none."""
+    """A plaque that is not opaque and has an unknown backing is refused with the remedy; an opaque one needs no backing."""
     why, todo = backing_problem(THIN, said, asked)
     assert words in why
     assert "thicker plaque" in todo
@@ -178,19 +178,19 @@ def test_a_plaque_that_is_not_opaque_needs_a_fixed_backing(said, asked, words):
 
 
 def test_the_references_backing_makes_a_thin_plaque_comparable():
-    """With it, and without a reference with any, the colour counts."""
+    """With the reference's backing, or without a stated one, the colour of a thin plaque counts."""
     assert backing_problem(THIN, BACKED, BACKED) is backing_problem(THIN, BACKED, None) is None
 
 
 def test_the_newest_reading_describes_the_plaque():
-    """Of two of one moment the less opaque; without any, none."""
+    """Of two readings of one moment the less opaque describes the plaque; without a reading there is none."""
     early, late, same = plaque("A", 94.9), plaque("A", 94.8, hours=2), plaque("A", 94.7, hours=2)
     assert same == latest([late, same, early])
     assert latest([]) is None
 
 
 def test_the_least_opaque_spool_is_judged_by_its_mean():
-    """Ratios by ((L + 16) / 116)^3 (ISO/CIE 11664-4): the spool with the lower mean, its readings counted."""
+    """Ratios follow ((L + 16) / 116)^3 (ISO/CIE 11664-4); the spool with the lower mean is assessed, with its number of readings."""
     found = judge_opacity([plaque("A", 94.9), plaque("B", 94.0), plaque("B", 94.4)], OpacityLimits(0.98), SIMPLE)
     ((one,),) = [found]
     expected = sum(((L + 16) / 111) ** 3 for L in (94.0, 94.4)) / 2
@@ -199,7 +199,7 @@ def test_the_least_opaque_spool_is_judged_by_its_mean():
 
 
 def test_without_a_reading_opacity_is_missing_and_without_an_uncertainty_it_is_not_guarded():
-    """Neither is a pass; with an instrument of a known uncertainty the ratio has one by its slope, 3 / (L + 16) of each L*."""
+    """Without a reading opacity is missing, and without an uncertainty it never passes the guarded rule; the ratio's slope is 3 / (L + 16) of each L*."""
     limits = OpacityLimits(0.9)
     assert ["missing"] * 2 == [judge_opacity(some, limits, GUARDED)[0].verdict for some in ([], [plaque("A", 94.9)])]
     (sure,) = judge_opacity([plaque("A", 95.0, u=0.01)], limits, GUARDED)
@@ -209,7 +209,7 @@ def test_without_a_reading_opacity_is_missing_and_without_an_uncertainty_it_is_n
 
 
 def test_a_reading_that_tells_no_opacity_is_refused_when_it_is_made():
-    """Lighter over black than noise explains."""
+    """A reading that is lighter over black by more than noise is refused."""
     with pytest.raises(ValueError, match="lighter over black"):
         OpacityReading("A", Lab(95, 0, 0), Lab(93, 0, 0), MONDAY)
 
@@ -232,7 +232,7 @@ SHADES = st.sampled_from((SHADE, replace(SHADE, conditions=BACKED)))
     evidence=LOTS, agreed=limits(), shade=SHADES, coverage=COVERAGES, more=st.lists(ANY_PLAQUES, min_size=1, max_size=2)
 )
 def test_an_opacity_reading_never_takes_a_failure_of_colour_away(evidence, agreed, shade, coverage, more):
-    """What colour failed before, it fails after; what failed a use refuses it still; and what it did not pass it passes only on an opaque plaque."""
+    """An opacity reading removes no colour failure, and passes a use only where the plaque is opaque."""
     agreed = replace(
         agreed, opacity=None, uses={use: [n for n in needs if n != "opacity"] for use, needs in agreed.uses.items()}
     )
@@ -247,7 +247,7 @@ def test_an_opacity_reading_never_takes_a_failure_of_colour_away(evidence, agree
 
 
 def test_colours_that_lack_the_backing_refuse_a_lot_and_never_release_it():
-    """A limit that is missed stays missed; one that is kept is missing, and says why and what gets the lot out of it."""
+    """A colour without the backing fails a missed limit; a met limit is missing, with the reason and the remedy."""
     readings = tuple(color(spool, 92.0, -0.8, 1.5) for spool in "AB")
     agreed = replace(EVERY_LIMIT, uses={"cosmetic": ("color",)})
     before, after = (
@@ -270,7 +270,7 @@ def test_colours_that_lack_the_backing_refuse_a_lot_and_never_release_it():
 
 
 def test_what_is_to_be_measured_names_the_backing_or_how_to_get_one():
-    """The reference's own where it states one; else a revision that does; nothing of it for an opaque plaque."""
+    """The task names the reference's backing, or a revision that states one; an opaque plaque needs neither."""
     thin, thick = THIN, opacity(Lab(95, 0, 0), Lab(95, 0, 0))
     assert ("colour (backing: white)", "") == (color_wanted(thin, BACKED), way_out(thin, BACKED))
     assert "ask quality for a shade revision with a backing" in way_out(thin, APPROVED_UNDER)
@@ -292,7 +292,7 @@ def test_what_is_to_be_measured_names_the_backing_or_how_to_get_one():
     ids=["dark-and-lighter-over-black", "noise", "white", "film", "not-a-white"],
 )
 def test_a_pair_that_looks_like_a_slip_is_doubted(black, white, words):
-    """Half an L* is 3 % of the light of a dark plaque, which noise is not; a white of which a twentieth is left over black is a film."""
+    """Half an L* is 3 % of the light of a dark plaque, more than noise; a white with a twentieth left over black is a film."""
     found = suspect_opacity(Lab(black, 0, 0), Lab(white, 0, 0))
     assert (words is None) == (found is None)
     assert found is None or words in found[1]
@@ -302,14 +302,14 @@ def test_a_pair_that_looks_like_a_slip_is_doubted(black, white, words):
     ("thickness_mm", "counts"), [(2.0, True), (2.1, True), (1.9, True), (2.2, False), (1.8, False), (None, False)]
 )
 def test_a_limit_at_a_thickness_counts_plaques_of_that_thickness(thickness_mm, counts):
-    """Within 5 % of 2 mm counts (common practice, no source); another or an unstated thickness does not."""
+    """A thickness within 5 % of 2 mm counts (common practice, no source); another or an unstated one does not."""
     reading = replace(plaque("A", 94.0), thickness_mm=thickness_mm)
     assert counts is OpacityLimits(0.98, 2.0).counts(reading)
     assert OpacityLimits(0.98).counts(reading)
 
 
 def test_the_room_of_a_contrast_ratio_is_measured_from_1():
-    """At least 0.98 leaves a room of 0.02: u 0.005 is too coarse for it, and was fine before version 3, against 0.98."""
+    """A floor of 0.98 leaves a width of 0.02 to the ratio's 1, so u 0.005 is too coarse from version 3 on."""
     limit = OpacityLimits(0.98).limit
     assert 0.02 == round(limit.room(), 9)
     found = [judge("opacity.contrast_ratio", Measured(0.99, 1, uncertainty=0.005), limit, rule) for rule in BOTH_ROOMS]

@@ -1,4 +1,4 @@
-"""Moisture by mass. Limits are common practice, no source; what is tested is that drying and measuring again settles it."""
+"""Moisture by mass. Limits are common practice, no source; the subject is that drying and measuring again settles a finding."""
 
 import pytest
 from hypothesis import given
@@ -26,12 +26,12 @@ def judged(readings, rule=SIMPLE):
 
 @pytest.mark.parametrize(("percent", "verdict"), [(0.049, "pass"), (0.05, "pass"), (0.051, "fail")])
 def test_the_limit_includes_its_end(percent, verdict):
-    """A moisture exactly at its limit passes, one just above does not."""
+    """A moisture exactly at its limit passes, and one just above does not."""
     assert verdict == judged([wet("A", percent)]).verdict
 
 
 def test_too_wet_is_a_hold_with_a_remedy():
-    """A spool over the limit holds the lot and says to dry and measure again; it does not refuse it."""
+    """A spool over the limit holds the lot with the remedy to dry and measure again, and does not reject it."""
     found = judged([wet("A", 0.20)])
     assert ("fail", True, REMEDY) == (found.verdict, found.hold, found.to_measure)
     assert "Dry the filament, then measure its moisture again." in found.message
@@ -39,7 +39,7 @@ def test_too_wet_is_a_hold_with_a_remedy():
 
 @pytest.mark.parametrize("turned", [False, True], ids=["in-order", "entered-late"])
 def test_only_the_newest_reading_of_a_spool_counts(turned):
-    """A spool read at 0.20 %, dried, and read at 0.02 % is dry, in whichever order the readings were entered."""
+    """A spool measured at 0.20 %, dried, and measured at 0.02 % is dry, in any order of entry."""
     readings = [wet("A", 0.20, hours=0), wet("A", 0.02, hours=8)]
     found = judged(readings[::-1] if turned else readings)
     assert ("pass", 0.02, 1) == (found.verdict, found.value, found.n)
@@ -51,13 +51,13 @@ def test_a_spool_that_took_up_water_is_wet_again():
 
 
 def test_of_two_readings_of_one_moment_the_wetter_counts():
-    """Readings with the same time cannot be ordered, so the wetter is believed."""
+    """Of two readings with the same time the wetter counts."""
     for pair in ([wet("A", 0.02), wet("A", 0.20)], [wet("A", 0.20), wet("A", 0.02)]):
         assert 0.20 == latest_per_spool(pair)["A"].percent
 
 
 def test_the_wettest_spool_decides():
-    """Drying one spool does not dry another: the finding names the wettest of the newest readings."""
+    """The finding names the wettest of the newest readings; drying one spool does not dry another."""
     found = judged([wet("A", 0.20, 0), wet("A", 0.01, 8), wet("B", 0.07, 0), wet("C", 0.03, 0)])
     assert ("fail", 0.07, 3, "wettest, spool B") == (found.verdict, found.value, found.n, found.subject)
 
@@ -75,7 +75,7 @@ def test_the_guarded_rule_asks_for_an_analyser_good_enough(u, verdict):
 
 
 def test_a_wet_spool_is_wet_whatever_the_analyser():
-    """Outside the limit is outside under either rule, with or without an uncertainty."""
+    """A value outside the limit is too wet under either rule, with or without an uncertainty."""
     assert {"fail"} == {judged([wet("A", 0.2, u=u)], rule).verdict for u in (None, 0.01) for rule in (SIMPLE, GUARDED)}
 
 
@@ -90,7 +90,7 @@ def held(readings, spool):
 
 @given(SERIES, st.sampled_from("ABCD"))
 def test_what_one_spool_shows_never_clears_another(series, spool):
-    """A spool of a lot that was read wet is clear only where it was measured dry itself after the last wet reading, and not wet since."""
+    """A spool of a wet lot is clear only after its own dry reading following the last wet one, and no wet reading since."""
     readings = [wet(code, percent, hours=hours) for code, percent, hours in series]
     moments = [hours for _, percent, hours in series if percent > 0.05]
     own = [(hours, percent) for code, percent, hours in series if code == spool]
@@ -99,6 +99,6 @@ def test_what_one_spool_shows_never_clears_another(series, spool):
 
 
 def test_wetness_is_kept_whole():
-    """What is kept of a wet reading on a lot gives it back."""
+    """A stored wet reading is restored unchanged."""
     found = last_wet([wet("A", 0.2)], LIMITS, ("hidden", "fit"))
     assert found == Wetness.from_json(found.as_json())

@@ -32,7 +32,7 @@ def judged(tests, limits=X_ONLY, rule=SIMPLE, previous=None):
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"].replace(" ", "-") for case in CASES])
 def test_shrinkage_and_scale_follow_the_definition(case):
-    """S is designed less measured over designed (ISO 294-4), the scale factor 1 / (1 - S), and a model so scaled comes out right."""
+    """S is designed less measured over designed (ISO 294-4), the scale factor is 1 / (1 - S), and a scaled model has its designed size."""
     percent = shrinkage_percent(case["cavity_or_model_mm"], case["part_mm"])
     assert pytest.approx(case["S_percent"], abs=PRINTED_12) == percent
     assert pytest.approx(case["scale_factor"], abs=PRINTED_12) == scale_factor(percent)
@@ -60,7 +60,7 @@ def least_squares(tests: list[ShrinkTest]) -> tuple[float, float, float]:
     ids=["three-lengths-outside", "one-length-outside-and-inside", "two-lengths-outside-and-inside"],
 )
 def test_scale_and_bead_offset_are_separated_as_by_general_least_squares(features):
-    """Shrinkage, bead offset and standard error are those of numpy's least squares on lengths read with 0.01 mm of noise."""
+    """Shrinkage, bead offset and standard error equal numpy's least squares on lengths with 0.01 mm of noise."""
     noise = np.random.default_rng(3).normal(0, 0.01, len(features))
     tests = [
         ShrinkTest("A", "x", feature, d, d * 0.996 + (0.08 if feature == "outside" else -0.08) + e, 24)
@@ -75,7 +75,7 @@ def test_scale_and_bead_offset_are_separated_as_by_general_least_squares(feature
 
 @pytest.mark.parametrize("offset", [0.1, -0.06], ids=["bead-too-wide", "bead-too-thin"])
 def test_two_lengths_recover_what_one_length_confuses(offset):
-    """A coupon that shrank 0.30 % with a bead off by some hundredths reads wrong on one length and right on two (geometry)."""
+    """A coupon of 0.30 % with a bead off by some hundredths gives a wrong value on one length and the right one on two (geometry)."""
     long = coupon(0.30, designed_mm=100, offset_mm=offset)
     short = coupon(0.30, designed_mm=20, offset_mm=offset)
     found = summarise_axis([long, short])
@@ -85,20 +85,20 @@ def test_two_lengths_recover_what_one_length_confuses(offset):
 
 
 def test_outside_and_inside_of_one_length_recover_the_offset():
-    """The bead makes an outside longer and an inside shorter, so one length measured both ways tells scale from offset."""
+    """The bead lengthens an outside and shortens an inside, so one length measured both ways separates scale from offset."""
     found = summarise_axis([coupon(0.4, offset_mm=0.1), coupon(0.4, feature="inside", offset_mm=0.1)])
     assert pytest.approx((0.4, 0.1), abs=LEAST_SQUARES) == (found.percent, found.offset_mm)
 
 
 def test_lengths_too_alike_are_averaged_and_tell_no_offset():
-    """Lengths of 100 and 105 mm are one length for this purpose: their shrinkages are averaged and the offset is unknown."""
+    """Lengths of 100 and 105 mm are too alike: their shrinkages are averaged and the offset is unknown."""
     found = summarise_axis([coupon(0.3), coupon(0.5, designed_mm=105)])
     assert found.offset_mm is None
     assert pytest.approx(0.4, abs=LEAST_SQUARES) == found.percent
 
 
 def test_a_jump_between_lots_is_found_against_limit_and_last_lot():
-    """After nine lots at 0.30 % a lot at 0.62 % is out of its limit and a step of 0.32 %; a Z moving 0.15 to 0.17 is not."""
+    """A lot at 0.62 % after nine at 0.30 % is outside its limit with a step of 0.32 %; a Z step from 0.15 to 0.17 is not."""
     limits = ShrinkageLimits({"x": (0.1, 0.5), "z": (0.0, 0.4)}, step_max_percent=0.15)
     tests = [coupon(0.60), coupon(0.64), coupon(0.17, "z")]
     found = judged(tests, limits, previous={"x": 0.30, "z": 0.15})
@@ -112,7 +112,7 @@ def test_a_jump_between_lots_is_found_against_limit_and_last_lot():
 @given(st.floats(0, 3), st.floats(0, 3))
 @example(0.28449, 0.61861)
 def test_a_step_reads_as_the_difference_of_its_ends(before, now):
-    """Ends of three decimals differ by the step they stand beside; where rounding would spoil that they have more (law of this project)."""
+    """Ends of three decimals differ by the shown step; where rounding would break that they have more (law of this project)."""
     limits = ShrinkageLimits({"x": (-9.0, 9.0)}, step_max_percent=9.0)
     message = judged([coupon(now)], limits, previous={"x": before})["shrinkage.step_x"].message
     step, low, high = map(
@@ -122,7 +122,7 @@ def test_a_step_reads_as_the_difference_of_its_ends(before, now):
 
 
 def test_a_shrinkage_jump_moves_a_ring_by_half_a_millimetre():
-    """On 180 mm, 0.30 % is 0.54 mm and 0.62 % is 1.12 mm, a jump of 0.58 mm that a tolerance of 0.40 mm cannot take (arithmetic)."""
+    """On 180 mm, 0.30 % is 0.54 mm and 0.62 % is 1.12 mm, a jump of 0.58 mm beyond a tolerance of 0.40 mm (arithmetic)."""
     missing = [round(180 * percent / 100, 2) for percent in (0.30, 0.62)]
     assert [0.54, 1.12] == missing
     assert 0.58 == round(missing[1] - missing[0], 2) > 0.40
@@ -135,14 +135,14 @@ def test_both_ends_of_a_shrinkage_limit_are_inside(percent):
 
 
 def test_axes_are_never_merged():
-    """X and Z have their own summaries, and an axis without limits makes no finding."""
+    """Each axis has its own summary, and an axis without limits makes no finding."""
     found = summarise([coupon(0.3), coupon(0.1, "z"), coupon(0.2, "z")])
     assert {"x": (0.3, 1), "z": (0.15, 2)} == {axis: (round(s.percent, 9), s.n) for axis, s in found.items()}
     assert {"shrinkage.x"} == set(judged([coupon(0.3), coupon(9.0, "z")]))
 
 
 def test_an_axis_never_measured_is_missing_and_asks_for_its_age():
-    """A missing axis says how many tests are wanted and at what age."""
+    """A missing axis states the number of tests and their age."""
     found = judged([], ShrinkageLimits({"y": (0, 1)}, tests_per_axis_min=2, age_h=(24, 48)))["shrinkage.y"]
     assert ("missing", "make 2 shrink tests along Y, measured 24 to 48 h after printing") == (
         found.verdict,
@@ -151,19 +151,19 @@ def test_an_axis_never_measured_is_missing_and_asks_for_its_age():
 
 
 def test_too_few_tests_are_missing_even_when_out():
-    """One coupon of two asked does not settle an axis, in or out: a single coupon may have been mis-measured."""
+    """One coupon of two required settles no axis, inside or outside."""
     limits = ShrinkageLimits({"x": (0.1, 0.5)}, tests_per_axis_min=2)
     assert ["missing"] * 2 == [judged([coupon(p)], limits)["shrinkage.x"].verdict for p in (0.3, 2.0)]
 
 
 @pytest.mark.parametrize(("age", "counts"), [(23.9, False), (24, True), (48, True), (48.1, False)])
 def test_the_ages_that_count_include_both_ends(age, counts):
-    """With a window of 24 to 48 h (ASTM D955 measures at both), a coupon on either end counts and one just past it does not."""
+    """In a window of 24 to 48 h (ASTM D955 measures at both), a coupon on either end counts, and one just past it does not."""
     assert counts is ShrinkageLimits({}, age_h=(24, 48)).counts(coupon(0.3, age_h=age))
 
 
 def test_repeats_and_caliper_combine_into_an_uncertainty():
-    """On one length, scatter over root n and the caliper's own, in percent of the length, add as squares (JCGM 100, 5.1.2)."""
+    """On one length, spread over root n and the caliper's u, in percent of the length, add as squares (JCGM 100, 5.1.2)."""
     found = summarise_axis([coupon(0.28, u=0.02), coupon(0.32, u=0.02)])
     assert pytest.approx(np.hypot(0.02, 0.02), abs=LEAST_SQUARES) == found.uncertainty.total
 
@@ -175,9 +175,9 @@ def spread_over_spools(*tests):
 
 @pytest.mark.parametrize("order", [1, -1], ids=["fine-first", "coarse-first"])
 def test_of_several_calipers_the_worst_counts(order):
-    """Read with 0.001 mm and with 0.02 mm on 100 mm, a mean 0.02 % inside its limit is near: the band of 1.645 x 0.02 % is wider.
+    """With calipers of 0.001 and 0.02 mm on 100 mm, a mean 0.02 % inside its limit is near: the band is 1.645 x 0.02 %.
 
-    The rule: JCGM 106:2012, 8.3. By the better caliper alone the band would be 0.002 %.
+    The rule: JCGM 106:2012, 8.3. The better caliper alone would give a band of 0.002 %.
     """
     tests = spread_over_spools(coupon(0.4800, u=0.001), coupon(0.4801, u=0.02))[::order]
     found = judged(tests, rule=GUARDED)["shrinkage.x"]
@@ -190,7 +190,7 @@ def test_of_several_calipers_the_worst_counts(order):
 
 @pytest.mark.parametrize("order", [1, -1], ids=["fine-first", "coarse-first"])
 def test_a_line_that_fits_by_luck_keeps_the_instruments_part(order):
-    """Three lengths on one line leave no scatter: the slope is as uncertain as the worst caliper makes it, and near its limit.
+    """Three lengths on one line have no residual spread, so the worst caliper gives the slope's uncertainty.
 
     0.03 mm over the root of the summed squares of -40, 0 and 40 mm is 0.053 % (numpy's least squares, with that noise on each length).
     """
@@ -207,7 +207,7 @@ def test_a_line_that_fits_by_luck_keeps_the_instruments_part(order):
 
 
 def test_a_line_that_fits_worse_than_its_calipers_keeps_its_scatter():
-    """Lengths off their line by more than the calipers explain: the slope is as uncertain as numpy's least squares says."""
+    """Lengths off their line by more than the calipers explain give the slope's uncertainty by numpy's least squares."""
     tests = [
         replace(coupon(0.30, designed_mm=d, u=0.001), measured_mm=d * 0.997 + e)
         for d, e in ((20, 0.05), (60, -0.05), (100, 0.05))
@@ -220,7 +220,7 @@ def test_a_line_that_fits_worse_than_its_calipers_keeps_its_scatter():
 
 
 def test_a_caliper_of_unknown_uncertainty_alone_proves_nothing_under_guard():
-    """One coupon and no stated uncertainty cannot pass guarded acceptance."""
+    """One coupon without a stated uncertainty cannot pass guarded acceptance."""
     assert summarise_axis([coupon(0.3)]).uncertainty is None
     assert "missing" == judged([coupon(0.3)], rule=GUARDED)["shrinkage.x"].verdict
 
@@ -232,7 +232,7 @@ def test_no_tests_have_no_summary():
 
 
 def test_scale_factor_of_no_shrinkage_is_one():
-    """A part that does not shrink needs no scaling."""
+    """A part without shrinkage has a scale factor of 1."""
     assert pytest.approx(1.0, abs=SAME_SUM) == scale_factor(0.0)
 
 
@@ -244,7 +244,7 @@ def length(designed_mm, feature="outside", u=0.01, axis="x"):
 
 @pytest.mark.parametrize(("designed_mm", "reads"), [(100, 0.20), (50, 0.10), (20, -0.20)])
 def test_a_single_length_includes_the_bead(designed_mm, reads):
-    """0.30 % with a bead of 0.1 mm reads 0.20 on 100 mm, 0.10 on 50 and -0.20 on 20 (geometry), and the finding says what it includes."""
+    """0.30 % with a bead of 0.1 mm reads 0.20 on 100 mm, 0.10 on 50 and -0.20 on 20 (geometry), and the finding states the included bead."""
     found = summarise([length(designed_mm)], X_ONLY.apart)["x"]
     assert (reads, False) == (pytest.approx(found.percent, abs=LEAST_SQUARES), found.separated)
     finding = by_code(judge_shrinkage({"x": found}, X_ONLY, SIMPLE))["shrinkage.x"]
@@ -264,7 +264,7 @@ def test_a_single_length_includes_the_bead(designed_mm, reads):
     ids=["5-to-1", "100-and-90", "just-below-5-to-1", "outside-and-inside", "caliper-assumed", "caliper-too-coarse"],
 )
 def test_the_bead_is_separated_only_where_the_lengths_allow_it(tests, separated):
-    """Outside and inside or 5 : 1, and a slope known to a third of 0.2 %, half the width of 0.1 to 0.5 % (common practice, no source)."""
+    """Separation needs outside and inside or 5 : 1, and a slope known to a third of 0.2 %, half the width of 0.1 to 0.5 % (common practice, no source)."""
     found = summarise(tests, X_ONLY.apart)["x"]
     assert separated is found.separated
     assert pytest.approx(0.30 if separated else np.mean([t.percent for t in tests]), abs=LEAST_SQUARES) == found.percent
@@ -319,7 +319,7 @@ def test_only_the_length_asked_for_counts():
 )
 @example(0.0, 0.05, 0.15, None, SIMPLE, [length(20, u=0.02), length(100, u=0.02)])
 def test_wider_limits_never_refuse_more(middle, half, more, basis, rule, tests):
-    """What passes limits passes wider ones, and what wider ones refuse these refuse too, whatever the limits are on (law of this project)."""
+    """A value that passes limits passes wider ones, and a failure of wider limits fails these too (law of this project)."""
     narrow, wide = (
         judge_shrinkage(summarise(tests, limits.apart), limits, rule)[0].verdict
         for limits in (ShrinkageLimits({"x": (middle - h, middle + h)}, basis=basis) for h in (half, half + more))
@@ -329,7 +329,7 @@ def test_wider_limits_never_refuse_more(middle, half, more, basis, rule, tests):
 
 
 def test_a_line_that_is_too_uncertain_never_passes_a_lot():
-    """With a caliper of 0.1 mm, 20 and 100 mm give 0.30 % by a line uncertain by 0.18 %: the mean of the singles is given, and judged beside it."""
+    """A slope of u 0.18 % from 20 and 100 mm with u 0.1 mm each (sqrt(2) * 0.1 / 80) passes no lot; the mean of the singles is assessed too."""
     limits = replace(X_ONLY, basis="material")
     tests = [length(20, u=0.1), length(100, u=0.1)]
     found = by_code(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE))["shrinkage.x"]

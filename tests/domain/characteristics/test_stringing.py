@@ -1,7 +1,7 @@
 """Hairs between towers: counted rates, and the exact Poisson bound.
 
-Bounds: Garwood (1936), as tabulated for counts of 0 to 3 at 95 % one-sided: 2.996, 4.744, 6.296, 7.754 (any handbook of statistics; from memory,
-checked here against chi-square quantiles of scipy). That hairs are Poisson, and the limits, are common practice, no source.
+Bounds: Garwood (1936), tabulated for counts of 0 to 3 at 95 % one-sided as 2.996, 4.744, 6.296, 7.754 (from memory, checked here against chi-square
+quantiles of scipy). The Poisson assumption and the limits are common practice, no source.
 """
 
 import pytest
@@ -24,7 +24,7 @@ def verdict(hairs: int, gaps: int, rule: DecisionRule = SIMPLE, limits: Stringin
 
 @pytest.mark.parametrize(("hairs", "bound"), [(0, 2.996), (1, 4.744), (2, 6.296), (3, 7.754)])
 def test_the_bound_is_the_one_that_is_tabulated(hairs, bound):
-    """The upper end of an exact one-sided interval of 95 %, per gap."""
+    """The upper end of an exact one-sided 95 % interval, per gap, is the tabulated one."""
     found = together([StringingCheck("S", hairs, 10)])
     assert found.upper(0.95) == pytest.approx(bound / 10, abs=5e-5)
     assert found.upper(0.95) == pytest.approx(chi2.ppf(0.95, 2 * (hairs + 1)) / 2 / 10, rel=1e-9)
@@ -42,13 +42,13 @@ def test_the_bound_is_the_one_that_is_tabulated(hairs, bound):
     ],
 )
 def test_a_limit_of_half_a_hair_per_gap_on_ten_gaps(hairs, gaps, simple, guarded):
-    """The end is included; a clean print that is too small lacks gaps; more hairs than all ten may carry refuse at once."""
+    """The end of the limit is included; a clean print that is too small lacks gaps; more hairs than ten gaps allow fail at once."""
     assert simple == verdict(hairs, gaps)
     assert guarded == verdict(hairs, gaps, GUARDED)
 
 
 def test_prints_are_added_up_and_what_is_lacking_is_named():
-    """Two prints of four gaps lack two; nothing counted lacks all."""
+    """Two prints of four gaps each lack two, and no print lacks all ten."""
     some = together([StringingCheck("S", 0, 4), StringingCheck("T", 1, 4)])
     (finding,) = judge_stringing(some, LIMITS, SIMPLE)
     assert ("missing", "count hairs in 2 more gaps of a test print") == (finding.verdict, finding.to_measure)
@@ -71,7 +71,7 @@ ORDER = ["fail", "missing", "near", "pass"]
     st.integers(0, 40), st.integers(1, 60), st.integers(1, 10), st.floats(0.01, 2.0), st.sampled_from([SIMPLE, GUARDED])
 )
 def test_more_hairs_never_help_and_a_wider_limit_never_refuses_more(hairs, gaps, more, most, rule):
-    """Laws of counts: a hair more is no better, a limit that allows more is no worse."""
+    """One more hair never improves, and a wider limit never worsens, the verdict."""
     limits = StringingLimits(most, 10)
     one, worse = verdict(hairs, gaps, rule, limits), verdict(hairs + more, gaps, rule, limits)
     assert ORDER.index(worse) <= ORDER.index(one)

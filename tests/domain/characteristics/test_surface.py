@@ -18,14 +18,14 @@ def judged(checks, limits, rule=SIMPLE):
 
 
 def seen(specks: int, area_dm2: float) -> list[SurfaceCheck]:
-    """One layer looked at."""
+    """One examined layer."""
     return [SurfaceCheck("A", specks, area_dm2)]
 
 
 @pytest.mark.parametrize("confidence", [0.90, 0.95, 0.99])
 @pytest.mark.parametrize("specks", [0, 1, 2, 5, 20, 100])
 def test_upper_bound_is_half_a_chi_square_quantile(specks, confidence):
-    """The bound on the rate is Garwood's: half the chi-square quantile with 2 (n + 1) degrees of freedom, per area (scipy)."""
+    """The bound is Garwood's: half the chi-square quantile with 2 (n + 1) degrees of freedom, per area (scipy)."""
     quantile = chi2.ppf(confidence, 2 * (specks + 1)) / 2
     found = Count(specks, 4.0, 1).upper(confidence)
     assert pytest.approx(quantile / 4.0, rel=QUANTILE_RELATIVE) == found
@@ -33,14 +33,14 @@ def test_upper_bound_is_half_a_chi_square_quantile(specks, confidence):
 
 @pytest.mark.parametrize("specks", [0, 3, 17])
 def test_so_few_specks_are_improbable_at_the_bound(specks):
-    """At the 95 % bound, seeing as few specks as were seen has a probability of 5 % (scipy's Poisson distribution)."""
+    """At the 95 % bound, so few specks have a probability of 5 % (scipy's Poisson distribution)."""
     bound = Count(specks, 1.0, 1).upper(0.95)
     assert pytest.approx(0.05, rel=QUANTILE_RELATIVE) == float(poisson.cdf(specks, bound))
 
 
 @pytest.mark.parametrize("area", [0.5, 1.0, 6.0])
 def test_no_specks_seen_still_allows_three_over_the_area(area):
-    """The rule of three: none seen on an area allows a rate of 3 / area, exactly -ln 0.05 / area."""
+    """Zero specks allow a rate of 3 / area (rule of three), exactly -ln 0.05 / area."""
     bound = Count(0, area, 1).upper(0.95)
     assert pytest.approx(-math.log(0.05) / area, rel=QUANTILE_RELATIVE) == bound
     assert "3.0" == f"{bound * area:.1f}"
@@ -61,12 +61,12 @@ def test_the_counted_rate_is_judged_with_its_end_included(specks, verdict):
 
 @pytest.mark.parametrize(("area", "verdict"), [(2.9, "near"), (3.1, "pass")])
 def test_a_clean_layer_proves_a_limit_only_on_enough_area(area, verdict):
-    """Under guarded acceptance no specks prove 1 per dm2 only beyond 3 dm2 of clean layer (rule of three)."""
+    """Under guarded acceptance zero specks prove 1 per dm2 only on more than 3 dm2 of clean layer (rule of three)."""
     assert verdict == judged(seen(0, area), SurfaceLimits(1.0), GUARDED).verdict
 
 
 def test_the_finding_says_what_the_count_supports():
-    """The message carries the exact bound beside the counted rate."""
+    """The message gives the exact bound beside the counted rate."""
     assert (
         "0 specks on 1 dm2. The true rate may be up to 3.00 per dm2 (95 % bound)."
         in judged(seen(0, 1.0), SurfaceLimits(1.0)).message
@@ -79,17 +79,17 @@ def test_the_finding_says_what_the_count_supports():
     ids=["nothing", "four-of-ten"],
 )
 def test_too_small_an_area_is_missing(checks, to_do):
-    """Until the area asked for has been looked at nothing passes, and the finding says how much is left."""
+    """Until the required area was examined nothing passes, and the finding states the remaining area."""
     found = judged(checks, SurfaceLimits(1.0, area_dm2_min=10.0))
     assert ("missing", to_do) == (found.verdict, found.to_measure)
 
 
 def test_nothing_looked_at_without_an_area_asked_is_missing():
-    """Without a least area the finding asks for a first layer."""
+    """Without a required area the finding asks for a first layer."""
     assert "count specks on a first layer" == judged([], SurfaceLimits(1.0)).to_measure
 
 
 @pytest.mark.parametrize(("specks", "verdict"), [(10, "missing"), (11, "fail")])
 def test_more_specks_than_the_whole_area_may_carry_refuse_early(specks, verdict):
-    """On half the area asked for, 11 specks already exceed what 10 dm2 may carry at 1 per dm2, and 10 do not."""
+    """On half the required area 11 specks exceed the 10 allowed on 10 dm2 at 1 per dm2 and fail; 10 do not."""
     assert verdict == judged(seen(specks, 5.0), SurfaceLimits(1.0, area_dm2_min=10.0)).verdict

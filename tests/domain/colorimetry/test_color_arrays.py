@@ -1,7 +1,8 @@
-"""Colour differences of many colours at once: the same rule as of one pair, held against it.
+"""Colour differences of arrays, compared with the same formula on one pair. Sources.
 
-Sources. Published: Sharma, Wu and Dalal 2005, Color Res. Appl. 30(1), 21-30, Table 1. Other columns of the pairs file: computed with
-colour-science 0.4.7. Else: the difference of one pair, which the published pairs hold.
+Published: Sharma, Wu and Dalal 2005, Color Res. Appl. 30(1), 21-30, Table 1.
+Other columns of the pairs file: computed with colour-science 0.4.7.
+Elsewhere: the difference of one pair, which the published pairs verify.
 """
 
 import math
@@ -34,7 +35,7 @@ COLORS = st.one_of(ANY_LAB, NEAR_WHITE, GREYS, COARSE, ALL_BUT_GREY)
 
 @st.composite
 def opposites(draw: st.DrawFn) -> list[Lab]:
-    """A colour and others whose hue is opposite, to the last bits or a hair more or less."""
+    """A colour, and others with opposite hue, exactly or almost."""
     angle, nudge = draw(numbers(0, 2 * math.pi)), draw(st.sampled_from((0.0, 1e-16, -1e-12, 1e-11, -1e-9, 1e-6)))
     spokes = ((angle, 40.0), (angle + math.pi + nudge, 40.0), (angle + math.pi - nudge, 3.0))
     return [Lab(50.0, length * math.cos(at), length * math.sin(at)) for at, length in spokes]
@@ -49,7 +50,7 @@ def rows(colors):
 
 
 def test_the_published_pairs_come_out_of_an_array():
-    """Every published pair prints its four decimals in the square of all 68 colours, both ways."""
+    """Every published pair has its four printed decimals in the square of all 68 colours, both ways."""
     square = delta_e_among([*REFERENCES, *SAMPLES])
     published = [row["dE00_published"] for row in PAIRS]
     assert published == [f"{square[i, i + len(PAIRS)]:.4f}" for i in range(len(PAIRS))]
@@ -58,7 +59,7 @@ def test_the_published_pairs_come_out_of_an_array():
 
 @pytest.mark.parametrize("column", COLUMNS)
 def test_every_formula_gives_its_reference_column_from_an_array(column):
-    """Each formula and weighting, of one reference against all samples, agrees with colour-science on its own published pair."""
+    """Each formula and weighting, from one reference to all samples, agrees with colour-science on its own published pair."""
     formula, weights = COLUMNS[column]
     found = [delta_e_to_each(one, rows(SAMPLES), formula, weights)[i] for i, one in enumerate(REFERENCES)]
     assert pytest.approx([float(row[column]) for row in PAIRS], abs=PRINTED_10) == found
@@ -68,7 +69,7 @@ def test_every_formula_gives_its_reference_column_from_an_array(column):
 @THOROUGH
 @given(colors=SETS)
 def test_an_array_gives_what_single_pairs_give(formula, colors):
-    """Any colours, greys, opposite and equal ones among them, differ in an array as they do one by one."""
+    """Any colours, greys, opposite and equal ones among them, differ in an array as they do singly."""
     singly = [[delta_e(one, other, formula) for other in colors] for one in colors]
     assert pytest.approx(np.array(singly), abs=SAME_RULE) == delta_e_among(colors, formula)
     assert pytest.approx(singly[0], abs=SAME_RULE) == delta_e_to_each(colors[0], rows(colors), formula)
@@ -80,7 +81,7 @@ def test_an_array_gives_what_single_pairs_give(formula, colors):
 @THOROUGH
 @given(one=COLORS, other=COLORS)
 def test_weights_count_in_an_array_as_singly(formula, weights, one, other):
-    """Weights that are not the formula's own reach every pair."""
+    """Custom weights apply to every pair."""
     singly = delta_e(one, other, formula, weights)
     assert pytest.approx([singly], abs=SAME_RULE) == delta_e_to_each(one, rows([other]), formula, weights)
     assert pytest.approx(singly, abs=SAME_RULE) == delta_e_among([one, other], formula, weights)[0, 1]
@@ -90,7 +91,7 @@ def test_weights_count_in_an_array_as_singly(formula, weights, one, other):
 @THOROUGH
 @given(colors=SETS)
 def test_no_colour_of_an_array_differs_from_itself(formula, colors):
-    """Exactly zero, wherever in the array the colour stands."""
+    """The difference of a colour from itself is exactly zero at every place of the array."""
     assert [0.0] * len(colors) == np.diag(delta_e_among(colors, formula)).tolist()
     assert [0.0] * 9 == delta_e_to_each(colors[0], rows(colors[:1] * 9), formula).tolist()
 
@@ -98,7 +99,7 @@ def test_no_colour_of_an_array_differs_from_itself(formula, colors):
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 @pytest.mark.parametrize("count", [3, 4, 5, 11, 12])
 def test_where_a_block_ends_does_not_show(monkeypatch, formula, count):
-    """Samples on both sides of the ends of blocks come out as one by one, and in their order."""
+    """Samples across block ends have their single results, in order."""
     monkeypatch.setattr(color_difference, "_BLOCK", 4)
     samples = SAMPLES[:count]
     singly = [[delta_e(one, other, formula) for other in samples] for one in samples]
@@ -107,7 +108,7 @@ def test_where_a_block_ends_does_not_show(monkeypatch, formula, count):
 
 
 def test_more_samples_than_a_block_holds():
-    """20,000 samples: the last as the first, and none left out."""
+    """Of 20,000 samples none is left out, and the last equals the first."""
     samples = np.resize(rows(SAMPLES), (20_000, 3))
     found = delta_e_to_each(WHITE, samples)
     assert np.resize(delta_e_to_each(WHITE, rows(SAMPLES)), 20_000).tolist() == found.tolist()
@@ -115,7 +116,7 @@ def test_more_samples_than_a_block_holds():
 
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 def test_how_the_samples_lie_in_memory_does_not_matter(formula):
-    """Rows of a list, by columns, every second one, whole numbers: the same differences, and the samples stay as they were."""
+    """Lists, columns, strides and integers give the same differences, and the input is unchanged."""
     samples = np.round(rows(SAMPLES))
     before = samples.copy()
     whole = delta_e_to_each(WHITE, samples, formula).tolist()
@@ -129,7 +130,7 @@ def test_how_the_samples_lie_in_memory_does_not_matter(formula):
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 @pytest.mark.parametrize("none", [[], np.empty((0, 3))], ids=["list", "array"])
 def test_no_samples_give_no_differences(formula, none):
-    """Nothing to compare is no error."""
+    """No samples give an empty result."""
     assert (0,) == delta_e_to_each(WHITE, none, formula).shape
     assert (0, 0) == delta_e_among([], formula).shape
 
@@ -140,7 +141,7 @@ def test_no_samples_give_no_differences(formula, none):
     ids=["number", "one-colour", "two-coordinates", "four-coordinates", "none-of-two", "pages"],
 )
 def test_samples_of_another_shape_are_refused(samples):
-    """Only rows of three are colours; the message says the shape."""
+    """Rows must have three values, and the message gives the shape."""
     with pytest.raises(ValueError, match="samples have the shape"):
         delta_e_to_each(WHITE, samples)
 
@@ -159,7 +160,7 @@ def test_samples_of_another_shape_are_refused(samples):
     ],
 )
 def test_a_sample_that_is_no_colour_is_refused_wherever_it_stands(formula, place, axis, value, says):
-    """What Lab refuses in one colour is refused in one of 10,000, with the same words."""
+    """A value that Lab refuses is refused anywhere among 10,000 colours, with the same message."""
     samples = np.tile(WHITE.as_list(), (10_000, 1))
     samples[place, axis] = value
     with pytest.raises(ValueError, match=says):
@@ -168,7 +169,7 @@ def test_a_sample_that_is_no_colour_is_refused_wherever_it_stands(formula, place
 
 @pytest.mark.parametrize(("formula", "weights"), [("CIE2000", None), ("CMC", (2.0,)), ("CIEDE2000", (1.0, 0.0, 1.0))])
 def test_wrong_weights_are_refused_of_an_array_as_of_a_pair(formula, weights):
-    """Formula and weights are checked before any colour, in the same words."""
+    """Formula and weights are checked before any colour, with the same messages."""
     with pytest.raises(ValueError, match=r"formula|weights") as singly:
         delta_e(WHITE, BLACK, formula, weights)
     for refused in (

@@ -1,4 +1,4 @@
-"""Colour differences against two other codes: colour-science (live) and colormath's own CIEDE2000."""
+"""Colour differences against two other implementations: colour-science (live) and colormath's own CIEDE2000."""
 
 import math
 import warnings
@@ -38,7 +38,7 @@ def published() -> tuple[np.ndarray, np.ndarray]:
 
 
 def drawn(seed: int, count: int, far: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Random pairs: anywhere in CIELAB, or near-neutral and close together as filament is."""
+    """Random pairs: anywhere in CIELAB, or near-neutral and close together, as filament is."""
     rng = np.random.default_rng(seed)
     if far:
         low, high = np.array([0, -120, -120]), np.array([100, 120, 120])
@@ -55,14 +55,14 @@ SETS = {
 
 
 def ours(formula: str, weights: tuple[float, ...] | None, one: np.ndarray, two: np.ndarray) -> np.ndarray:
-    """Differences by this project."""
+    """Differences computed by this project."""
     return np.array([delta_e(Lab(*a), Lab(*b), formula, weights) for a, b in zip(one, two, strict=True)])
 
 
 @pytest.mark.parametrize("pairs", SETS)
 @pytest.mark.parametrize("name", FORMULAS)
 def test_every_formula_agrees_with_colour_science(name, pairs):
-    """Each formula and weighting gives what colour-science computes, on published and on random pairs."""
+    """Each formula and weighting agrees with colour-science on published and random pairs."""
     formula, weights, library = FORMULAS[name]
     one, two = SETS[pairs]
     theirs = np.array([float(library(a, b)) for a, b in zip(one, two, strict=True)])
@@ -76,9 +76,9 @@ PRINTED = st.builds(Lab, steps(0, 100, 0.5), *[st.one_of(steps(-3, 3, 0.5), step
 @examples(500)
 @given(one=PRINTED, two=PRINTED)
 def test_any_printed_colours_differ_as_in_colour_science(one, two):
-    """CIEDE2000 of hues as arrows is that of hues as angles, but where noise decides in the other code: at its two steps.
+    """CIEDE2000 from hue vectors equals that from hue angles, except where rounding decides in the other implementation.
 
-    Those are opposite hues, and hues that mirror each other on both sides of 0 degrees; the pairs of test_color.py hold them.
+    Those are opposite hues, and hues that mirror each other about 0 degrees; test_color_difference.py has pairs of both.
     """
     cross, mirror = one.a * two.b - one.b * two.a, one.a * two.b + one.b * two.a
     opposite = abs(cross) < 1e-9 and one.a * two.a + one.b * two.b < 0
@@ -89,20 +89,20 @@ def test_any_printed_colours_differ_as_in_colour_science(one, two):
 
 
 def hues(one: Lab, two: Lab) -> tuple[float, float]:
-    """The two hue angles of CIEDE2000, in degrees: a* is stretched first (Sharma, Wu and Dalal 2005, eqs. 4-7)."""
+    """The two hue angles of CIEDE2000, in degrees, after stretching a* (Sharma, Wu and Dalal 2005, eqs. 4-7)."""
     seventh = ((one.chroma + two.chroma) / 2) ** 7
     stretch = 1.5 - 0.5 * math.sqrt(seventh / (seventh + 25.0**7))
     return tuple(math.degrees(math.atan2(color.b, stretch * color.a)) % 360 for color in (one, two))
 
 
 def wraps(one: Lab, two: Lab) -> bool:
-    """True where the hues lie either side of 0 degrees and their mean is just above it, so that 360 must be taken off."""
+    """True where the hues lie on either side of 0 degrees and their mean is just above it, so that 360 must be subtracted."""
     first, second = hues(one, two)
     return abs(first - second) > 180 and first + second >= 360
 
 
 def both_codes(pairs: str) -> list[tuple[bool, float, float]]:
-    """For each pair: whether the mean hue wraps, CIEDE2000 by this project, and by colormath's matrix function."""
+    """Per pair: whether the mean hue wraps, CIEDE2000 by this project, and by colormath's matrix function."""
     found = []
     for a, b in zip(*SETS[pairs], strict=True):
         one, two = Lab(*a), Lab(*b)
@@ -112,7 +112,7 @@ def both_codes(pairs: str) -> list[tuple[bool, float, float]]:
 
 @pytest.mark.parametrize("pairs", SETS)
 def test_colormath_agrees_where_the_mean_hue_does_not_wrap(pairs):
-    """The CIEDE2000 of colormath and the definition are one formula wherever the mean hue needs no 360 taken off."""
+    """The CIEDE2000 of colormath equals the definition wherever the mean hue needs no subtraction of 360."""
     straight = [(mine, theirs) for wrapped, mine, theirs in both_codes(pairs) if not wrapped]
     assert len(straight) >= len(SETS[pairs][0]) / 2
     assert pytest.approx([theirs for _, theirs in straight], abs=SAME_FORMULA) == [mine for mine, _ in straight]
@@ -120,9 +120,9 @@ def test_colormath_agrees_where_the_mean_hue_does_not_wrap(pairs):
 
 @pytest.mark.parametrize("pairs", ["300-anywhere", "300-near-neutral"])
 def test_colormath_departs_by_a_bounded_amount_where_the_mean_hue_wraps(pairs):
-    """The other code always adds 360 to a straddling hue sum, so a mean hue of 1 degree counts as 361 in the blue rotation term.
+    """The package colormath always adds 360 to a straddling hue sum, so a mean hue of 1 degree counts as 361 in the blue rotation term.
 
-    Cosines do not mind; the term exp(-((h - 275) / 25)^2) does. The tolerance HUE_WRAP_RELATIVE derives how little.
+    Cosines are unaffected; the term exp(-((h - 275) / 25)^2) is not. The tolerance HUE_WRAP_RELATIVE derives the bound.
     """
     wrapped = [(mine, theirs) for wraps_here, mine, theirs in both_codes(pairs) if wraps_here]
     assert wrapped
@@ -131,14 +131,14 @@ def test_colormath_departs_by_a_bounded_amount_where_the_mean_hue_wraps(pairs):
 
 
 def test_the_recorded_disagreement_is_the_one_bounded_here():
-    """The reference file records the same cause, a hue sum that straddles 0 degrees, and no other formula as affected."""
+    """The reference file records the same cause, a hue sum that straddles 0 degrees, for no other formula."""
     recorded = reference_json("colormath_disagreements.json")["matrix_functions"]
     assert "hues straddle 0 degrees" in recorded["cie2000"]
     assert {"agrees below 1e-10"} == {recorded[name] for name in ("cie1976", "cie1994", "cmc")}
 
 
 def test_a_pair_with_wrapping_hues_follows_the_definition():
-    """On two saturated pinks either side of hue 0 this project agrees with colour-science, and colormath is off in the sixth figure."""
+    """On two saturated pinks on either side of hue 0 this project equals colour-science, and colormath differs in the sixth figure."""
     one, two = Lab(50.0, 60.0, -5.0), Lab(52.0, 40.0, 8.0)
     assert wraps(one, two)
     definition = float(delta_E_CIE2000(np.array(one.as_list()), np.array(two.as_list())))

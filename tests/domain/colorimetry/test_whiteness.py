@@ -1,4 +1,4 @@
-"""Whiteness, tint and yellowness. Sources: CIE 15:2004, 9.4; ASTM E313, Table 1; colour-science as a second code."""
+"""Whiteness, tint and yellowness. Sources: CIE 15:2004, 9.4; ASTM E313, Table 1; colour-science as a second implementation."""
 
 import warnings
 
@@ -45,7 +45,7 @@ def xyz(row, prefix: str = "") -> XYZ:
 
 @pytest.mark.parametrize("row", CASES, ids=[row["case"] for row in CASES])
 def test_the_figures_are_those_of_the_reference(row):
-    """Whiteness, tint, yellowness and whether whiteness applies, for eight colours under D65/10 and C/2."""
+    """Whiteness, tint, yellowness and the validity of whiteness are those of eight reference colours under D65/10 and C/2."""
     found = whiteness_from_xyz(xyz(row), *condition(row))
     assert pytest.approx(float(row["whiteness"]), abs=PRINTED_8) == found.whiteness
     assert pytest.approx(float(row["tint"]), abs=PRINTED_8) == found.tint
@@ -55,7 +55,7 @@ def test_the_figures_are_those_of_the_reference(row):
 
 @pytest.mark.parametrize("row", CASES, ids=[row["case"] for row in CASES])
 def test_a_reading_in_cielab_has_the_same_figures(row):
-    """The way through CIELAB and back changes none of them."""
+    """Conversion to CIELAB and back changes no figure."""
     white = next(xyz(r, "white_") for r in COEFFICIENTS if r["condition"] == row["condition"])
     lab = lab_from_xyz(xyz(row), white)
     found = whiteness_from_lab(lab, *condition(row))
@@ -66,7 +66,7 @@ def test_a_reading_in_cielab_has_the_same_figures(row):
 
 @pytest.mark.parametrize("row", COEFFICIENTS, ids=[row["condition"] for row in COEFFICIENTS])
 def test_the_coefficients_are_the_published_ones(row):
-    """C_X, C_Z and the weight of x in tint are those of ASTM E313 and CIE 15: read off two colours each, by the formula."""
+    """C_X, C_Z and the weight of x in tint are those of ASTM E313 and CIE 15, derived from two colours each by the formula."""
     c_x = yellowness_from_xyz(XYZ(100.0, 100.0, 0.0), *condition(row)) / 100
     c_z = -yellowness_from_xyz(XYZ(0.0, 100.0, 100.0), *condition(row)) / 100
     assert pytest.approx((float(row["C_X"]), float(row["C_Z"])), abs=SAME_FORMULA) == (c_x, c_z)
@@ -81,7 +81,7 @@ def test_the_coefficients_are_the_published_ones(row):
 
 @pytest.mark.parametrize("conditions", CONDITIONS)
 def test_the_perfect_white_is_the_zero_of_every_scale(conditions):
-    """Whiteness 100 and tint 0 exactly, yellowness within the rounding of its coefficients, 0.001 (ASTM E313, Table 1)."""
+    """The perfect white has whiteness 100 and tint 0 exactly, and yellowness 0 within the rounding of its coefficients, 0.001 (ASTM E313, Table 1)."""
     found = whiteness_from_lab(Lab(100.0, 0.0, 0.0), *conditions)
     assert pytest.approx((100.0, 0.0), abs=SAME_FORMULA) == (found.whiteness, found.tint)
     assert found.valid
@@ -89,7 +89,7 @@ def test_the_perfect_white_is_the_zero_of_every_scale(conditions):
 
 
 def by_colour_science(lab: Lab) -> tuple[float, float]:
-    """Yellowness and whiteness under D65/10 by that library, from CIELAB on."""
+    """Yellowness and whiteness under D65/10 by colour-science, from CIELAB."""
     xyz_of_it = 100 * colour.Lab_to_XYZ(np.array(lab.as_list()), np.array(D65_10.chromaticity))
     xy = xyz_of_it[:2] / xyz_of_it.sum()
     observer = "CIE 1964 10 Degree Standard Observer"
@@ -104,7 +104,7 @@ def by_colour_science(lab: Lab) -> tuple[float, float]:
     ids=["yellower", "darker", "redder"],
 )
 def test_each_figure_is_blind_to_something(changed, yellowness, whiteness):
-    """On a white, b* +1 moves both, L* -1 only whiteness, a* +1 only yellowness (one decimal; colour-science agrees in full)."""
+    """On a white, b* +1 changes both figures, L* -1 only whiteness, a* +1 only yellowness (one decimal; colour-science agrees in full)."""
     before, after = ((yellowness_from_lab(lab), whiteness_from_lab(lab).whiteness) for lab in (WHITE, changed))
     assert pytest.approx(by_colour_science(WHITE), abs=SAME_FORMULA) == before
     assert pytest.approx(by_colour_science(changed), abs=SAME_FORMULA) == after
@@ -124,7 +124,7 @@ def test_a_yellower_white_is_less_white(lab, more, conditions):
 @THOROUGH
 @given(lab=NEAR_WHITE, more=numbers(0.01, 1), conditions=st.sampled_from(CONDITIONS))
 def test_a_greener_white_has_the_larger_tint(lab, more, conditions):
-    """A fall in a* alone raises the tint: positive is greener (CIE 15)."""
+    """A fall in a* alone raises the tint, because positive is greener (CIE 15)."""
     greener = Lab(lab.L, lab.a - more, lab.b)
     assert whiteness_from_lab(greener, *conditions).tint > whiteness_from_lab(lab, *conditions).tint
 
@@ -168,28 +168,28 @@ def white_with(whiteness: float, tint: float, Y: float = 88.0) -> XYZ:
     ],
 )
 def test_the_formula_says_where_it_does_not_apply(whiteness, tint, words):
-    """At Y 88 whiteness must lie between 40 and 160 and tint between -4 and 2, ends excluded (CIE 15:2004, 9.4); every fault is said."""
+    """At Y 88 whiteness must lie between 40 and 160 and tint between -4 and 2, ends excluded (CIE 15:2004, 9.4); every violation is listed."""
     found = whiteness_from_xyz(white_with(whiteness, tint))
     assert pytest.approx((whiteness, tint), abs=SAME_FORMULA) == (found.whiteness, found.tint)
     assert words == list(found.outside)
 
 
 def test_a_gray_is_no_white():
-    """A neutral gray of Y 50 has whiteness 50, but the formula ends at 5 * 50 - 280 = -30."""
+    """A neutral grey of Y 50 has whiteness 50, above the upper end of 5 * 50 - 280 = -30."""
     gray = XYZ(94.811 / 2, 50.0, 107.304 / 2)
     assert ("whiteness 50.00 is not below -30.00",) == whiteness_from_xyz(gray).outside
 
 
 @pytest.mark.parametrize("conditions", [("D50", 2), ("A", 10), ("D65", 4)])
 def test_other_conditions_are_refused(conditions):
-    """Neither figure is defined for other illuminants or observers, and the refusal names those it is defined for."""
+    """Neither figure is defined for other illuminants or observers, and the refusal names the valid ones."""
     for figure in (whiteness_from_lab, yellowness_from_lab):
         with pytest.raises(ValueError, match="only for C/2, D65/2, C/10, D65/10"):
             figure(WHITE, *conditions)
 
 
 def test_black_has_neither_figure():
-    """What reflects nothing has no chromaticity and no yellowness."""
+    """A colour without reflectance has no yellowness and no whiteness."""
     with pytest.raises(ValueError, match="no chromaticity"):
         whiteness_from_lab(Lab(0, 0, 0))
     with pytest.raises(ValueError, match="no yellowness"):

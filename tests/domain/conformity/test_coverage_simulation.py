@@ -1,4 +1,4 @@
-"""Does the guarded rule hold its promised risk, and a probability of conformance its meaning? Ten thousand lots on the limit, and 200,000 draws, say.
+"""Promised risk of the guarded rule and meaning of the probability of conformance, over ten thousand lots on the limit and 200,000 draws.
 
 Intervals are exact binomial ones at 99.9 %; seeds are fixed.
 """
@@ -44,13 +44,13 @@ CIEDE2000_TOLERANCE = {0.05: 0.005, 0.2: 0.02, 0.4: 0.025}
 
 
 def interval(passed: int) -> tuple[float, float]:
-    """Exact 99.9 % interval for the rate behind so many passes among the lots."""
+    """Exact 99.9 % interval for the rate behind this number of passes."""
     found = binomtest(passed, LOTS).proportion_ci(0.999)
     return found.low, found.high
 
 
 def scattering(readings: np.ndarray, instrument: float | None) -> list[Uncertainty]:
-    """Of each lot, the standard error of its mean with n - 1 degrees of freedom, and what its instrument adds."""
+    """Per lot, the standard error of its mean with n - 1 degrees of freedom, and the instrument's contribution."""
     n = readings.shape[1]
     own = () if instrument is None else (Contribution(instrument),)
     return [
@@ -60,7 +60,7 @@ def scattering(readings: np.ndarray, instrument: float | None) -> list[Uncertain
 
 
 def passes(means: np.ndarray, uncertainties: list[Uncertainty]) -> int:
-    """How many of the lots the project's own rule passes."""
+    """The number of lots that the project's own rule passes."""
     limit = Limit(1.72, AT_LIMIT, "mm")
     code = "diameter.spool_mean"
     found = (
@@ -71,7 +71,7 @@ def passes(means: np.ndarray, uncertainties: list[Uncertainty]) -> int:
 
 
 def same_as_the_whole_rule(readings: np.ndarray, instrument: float | None, means, uncertainties) -> None:
-    """Holds mean, uncertainty and verdict of the first lots against the rule as it is used, from readings to finding."""
+    """Compares mean, uncertainty and verdict of the first lots with the complete rule, from readings to finding."""
     for row, mean, u in zip(readings[:150], means, uncertainties, strict=False):
         summary = summarise([gauge("A", float(d), float(d), u=instrument) for d in row], 1.75)
         (whole,) = judge_diameter(summary, 1.75, TOLERANCE, ONE, GUARDED)
@@ -81,7 +81,7 @@ def same_as_the_whole_rule(readings: np.ndarray, instrument: float | None, means
 
 @pytest.mark.parametrize("n", [1, 5])
 def test_a_gauge_of_known_uncertainty_holds_the_promised_risk(n):
-    """With an error of the gauge that all readings share, 5 % of lots on the limit pass, however many readings (normal distribution; seed 1)."""
+    """With a gauge error common to all readings, 5 % of lots on the limit pass, for any number of readings (normal distribution; seed 1)."""
     rng = np.random.default_rng(1)
     readings = AT_LIMIT + np.repeat(rng.normal(0, SIGMA, (LOTS, 1)), n, axis=1)
     means, u = readings.mean(axis=1), [Uncertainty.known(SIGMA)] * LOTS
@@ -91,7 +91,7 @@ def test_a_gauge_of_known_uncertainty_holds_the_promised_risk(n):
 
 
 def test_a_gauge_whose_error_is_really_random_makes_the_rule_careful():
-    """The gauge's own uncertainty is never averaged away, so where its errors are independent hardly a lot on the limit passes (seed 2).
+    """The gauge's own uncertainty is never averaged away, so with independent errors hardly any lot on the limit passes (seed 2).
 
     Theory: with n = 5 the mean errs by sigma / sqrt(5), while the rule allows for at least sigma: P(Z > 1.645 sqrt(5)) is 0.0001.
     """
@@ -105,7 +105,7 @@ def test_a_gauge_whose_error_is_really_random_makes_the_rule_careful():
 
 @pytest.mark.parametrize("n", [2, 3, 5, 10, 30])
 def test_scatter_estimated_from_few_readings_holds_the_promised_risk(n):
-    """With Student's t in the guard band 5 % of lots on the limit pass, however few the readings (Student 1908; seed 3)."""
+    """With Student's t in the guard band 5 % of lots on the limit pass, for any number of readings (Student 1908; seed 3)."""
     rng = np.random.default_rng(3)
     readings = rng.normal(AT_LIMIT, SIGMA, (LOTS, n))
     means, u = readings.mean(axis=1), scattering(readings, None)
@@ -118,7 +118,7 @@ WAYS = {"lighter": (1, 0, 0), "redder": (0, 1, 0), "yellower": (0, 0, 1), "all-t
 
 
 def colour_at(way: tuple[int, ...], limits: ColorLimits, reached) -> Lab:
-    """The colour furthest from the white in one direction for which `reached` is not yet true."""
+    """The colour furthest from the white in one direction for which `reached` is false."""
     near, far = 0.0, 20.0
     for _ in range(60):
         middle = (near + far) / 2
@@ -128,7 +128,7 @@ def colour_at(way: tuple[int, ...], limits: ColorLimits, reached) -> Lab:
 
 
 def accepted_on_the_limit(limits: ColorLimits, way: tuple[int, ...], size: float) -> int:
-    """How many of the lots pass whose true colour differs by exactly 1 and whose measured one errs by `size` per coordinate."""
+    """The number of lots that pass with a true difference of exactly 1 and a measurement error of `size` per coordinate."""
     u = (size, size, size)
     true = colour_at(way, limits, lambda difference, _: difference > 1)
     passed = 0
@@ -147,7 +147,7 @@ def accepted_on_the_limit(limits: ColorLimits, way: tuple[int, ...], size: float
 
 @pytest.mark.parametrize("size", [0.05, 0.2], ids=["u-0.05", "u-0.2"])
 def test_a_colour_on_its_limit_passes_as_often_as_promised(size):
-    """Of colours on their limit 5 % pass under CIE76, whose measured length is noncentral chi-square with three degrees of freedom (seed 4)."""
+    """Of colours on their limit 5 % pass under CIE76, whose length is noncentral chi-square with three degrees of freedom (seed 4)."""
     low, high = interval(accepted_on_the_limit(ColorLimits("CIE76", lot_max=1.0), WAYS["yellower"], size))
     assert low <= PROMISED <= high
 
@@ -155,7 +155,7 @@ def test_a_colour_on_its_limit_passes_as_often_as_promised(size):
 @pytest.mark.parametrize("z", [1.2815515655446004, 1.6448536269514722, 2.3263478740408408])
 @pytest.mark.parametrize("true", [3.0, 5.0, 20.0])
 def test_the_bound_of_a_length_is_that_of_noncentral_chi_square(true, z):
-    """A length that is as short as one in 1 / (1 - confidence) has the true length as its upper bound (scipy.stats.ncx2, 1e-6)."""
+    """A length short enough to occur in 1 / (1 - confidence) has the true length as its upper bound (scipy.stats.ncx2, 1e-6)."""
     seen = math.sqrt(ncx2.ppf(norm.sf(z), 3, true**2))
     assert pytest.approx(true, rel=1e-6) == Length(seen, Uncertainty.known(1.0), 3.0).most(z)
 
@@ -178,9 +178,9 @@ FORMULAS = {
 @pytest.mark.parametrize("times", [0, 1, 2, 5], ids=lambda times: f"at-{times}u")
 @pytest.mark.parametrize("formula", FORMULAS)
 def test_a_finding_states_the_probability_that_a_colour_conforms(formula, times, u):
-    """A finding's probability is the share of true colours within the limit, about a lot measured 0, 1, 2 or 5 u from its white.
+    """A finding's probability is the share of true colours within the limit, for a lot measured 0, 1, 2 or 5 u from its white.
 
-    Limits are laid where 5 to 95 % of the true differences are below them (computed by Monte Carlo, seed 5, colour-science 0.4.7).
+    The limits have 5 to 95 % of the true differences below them (computed by Monte Carlo, seed 5, colour-science 0.4.7).
     """
     limits = ColorLimits(formula)
     tolerance = CIE76_TOLERANCE if formula == "CIE76" else CIEDE2000_TOLERANCE[max(u)]

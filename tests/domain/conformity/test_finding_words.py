@@ -1,4 +1,4 @@
-"""Every sentence of a finding, whole: one reading and several, one spool more and several. Source: this project's rules."""
+"""Sentences of a finding, in full, in singular and plural. Source: this project's rules."""
 
 import pytest
 
@@ -26,12 +26,12 @@ HEAD = f"{LABELS[CODE]}: {{}} MPa from 2 readings, limit at least 20 MPa. "
     ("n", "counted", "words"), [(1, "reading", "1 reading"), (2, "readings", "2 readings"), (2, "spools", "2 spools")]
 )
 def test_what_a_value_rests_on_is_counted(n, counted, words):
-    """One reading and two."""
+    """The message counts one reading and two."""
     assert f"MPa from {words}, limit at least 20 MPa. Inside by 1.00" in says(21.0, n=n, counted=counted)
 
 
 def test_a_value_that_fails_says_whether_that_is_proved():
-    """Without an uncertainty nothing is said; within its guard band it is not proved, beyond it is."""
+    """A failing value within its guard band is not proved and one beyond is; without an uncertainty nothing is stated."""
     near, far = says(19.9, uncertainty=0.5), says(15.0, uncertainty=0.5)
     assert near.endswith(
         " Outside by 0.10 MPa. Nonconformity is not proved (ISO 14253-1), because the distance is less than the uncertainty."
@@ -41,12 +41,12 @@ def test_a_value_that_fails_says_whether_that_is_proved():
 
 
 def test_a_value_that_is_held_names_the_remedy():
-    """The remedy is a sentence of its own, before the detail."""
+    """The remedy of a held value is its own sentence, before the detail."""
     assert says(15.0, hold="dry it", detail="Wet.").endswith(" Outside by 5.00 MPa. Dry it. Wet.")
 
 
 def test_a_near_value_says_what_would_settle_it():
-    """Probability, guard band and remedy stand in one message."""
+    """One message holds the probability, Phi(1) = 0.84, the guard band, 1.645 * 0.5 = 0.82 (by hand), and the remedy of a near value."""
     found = says(20.5, GUARDED, uncertainty=0.5, detail="Slow.")
     assert found.startswith(HEAD.format("20.50") + "Inside by 0.50 MPa, less than the guard band of 0.82 MPa.")
     assert " Probability of conformity: 0.84. Still to do: " in found
@@ -55,7 +55,7 @@ def test_a_near_value_says_what_would_settle_it():
 
 @pytest.mark.parametrize(("single", "words"), [(True, ""), (False, ", or take at least two readings")])
 def test_a_guarded_rule_without_an_uncertainty_asks_for_one(single, words):
-    """A reading by itself does not show an uncertainty by being repeated."""
+    """The guarded rule without an uncertainty asks for one; repeating a single reading does not help."""
     found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, single=single)
     needed = f"use an instrument with a stated standard uncertainty{words} (guarded acceptance needs an uncertainty)"
     assert ("missing", needed) == (found.verdict, found.to_measure)
@@ -63,7 +63,7 @@ def test_a_guarded_rule_without_an_uncertainty_asks_for_one(single, words):
 
 
 def test_equal_readings_ask_for_an_instrument():
-    """Readings that agree to the last digit do not show an uncertainty of none."""
+    """Identical readings do not show an uncertainty of 0, so an instrument's uncertainty is requested."""
     found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.0)
     assert (None, None, None) == (found.uncertainty, found.guard, found.conformance)
     assert found.to_measure == (
@@ -73,7 +73,7 @@ def test_equal_readings_ask_for_an_instrument():
 
 @pytest.mark.parametrize(("u", "coarse"), [(0.5, False), (4.0, True)])
 def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
-    """The expanded uncertainty is shown to two digits."""
+    """A method too coarse for its limit is named with its expanded uncertainty in two digits (2 * 0.012, by hand)."""
     found = judged("diameter.spool_mean", 1.75, Limit(1.72, 1.78, "mm"), SIMPLE, n=2, uncertainty=u / 1000 * 3)
     assert coarse is too_coarse(u / 1000 * 3, 0.03)
     assert coarse is (
@@ -83,7 +83,7 @@ def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
 
 
 def test_more_spools_are_asked_for_only_while_something_is_lacking():
-    """A value that is judged asks for none, one that lacks spools for as many as were named."""
+    """An assessed value asks for no spools, and an incomplete one for the missing number."""
     assert 2 == judged(CODE, 21.0, LIMIT, SIMPLE, n=2, lacking="two spools", more_spools=2).more_spools
     assert 0 == judged(CODE, 21.0, LIMIT, SIMPLE, n=2, more_spools=2).more_spools
     assert 0 == judged(CODE, 15.0, LIMIT, SIMPLE, n=2, lacking="two spools", conclusive=True, more_spools=2).more_spools
@@ -91,7 +91,7 @@ def test_more_spools_are_asked_for_only_while_something_is_lacking():
 
 @pytest.mark.parametrize(("counted", "asks"), [("spools", True), ("spool", True), ("readings", False)])
 def test_a_near_value_of_spools_asks_for_more_of_them(counted, asks):
-    """Only where spools are what is counted, and only where nothing else would settle it."""
+    """A near value asks for more spools only where spools are counted and nothing else settles it."""
     scatter = Uncertainty((Contribution(0.5, shrinks=True),))
     found = judged(CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter)
     assert asks is (found.more_spools > 0)
@@ -110,7 +110,7 @@ def test_a_near_value_of_spools_asks_for_more_of_them(counted, asks):
     ],
 )
 def test_one_more_is_one_and_two_are_several(margin, counted, words):
-    """What settles a near value is counted."""
+    """The number of readings that settle a near value is in singular or plural."""
     scatter = Uncertainty((Contribution(0.5, shrinks=True),))
     margins = [m / 1000 for m in range(300, 900)]
     found = {settle(m, 1.645, scatter, 2, counted) for m in margins}
@@ -118,7 +118,7 @@ def test_one_more_is_one_and_two_are_several(margin, counted, words):
 
 
 def test_an_interval_holds_the_value_with_95_percent():
-    """Both ends lie 1.96 standard uncertainties away, where that is known."""
+    """Both ends of the interval lie 1.96 standard uncertainties away, where the uncertainty is known."""
     found = judged(CODE, 21.0, LIMIT, SIMPLE, n=2, uncertainty=0.5)
     assert pytest.approx((20.02, 21.98), abs=1e-3) == found.interval
     assert None is judged(CODE, 21.0, LIMIT, SIMPLE, n=2).interval
@@ -126,7 +126,7 @@ def test_an_interval_holds_the_value_with_95_percent():
 
 
 def test_the_worst_is_the_one_furthest_from_acceptable():
-    """Fail before missing before near before pass, then the least margin; one without a value comes last of its verdict."""
+    """Findings sort as fail, missing, near, pass, then by the smallest margin; one without a value is last of its verdict."""
     ranked = [
         Finding(CODE, "fail", LIMIT, 10.0),
         Finding(CODE, "fail", LIMIT, 15.0),
@@ -145,18 +145,18 @@ def test_the_worst_is_the_one_furthest_from_acceptable():
     [("fail", True, "proved"), ("fail", False, "not proved"), ("fail", None, None), ("pass", True, None)],
 )
 def test_proof_is_told_of_failing_values_alone(verdict, claimable, proof):
-    """None where the value does not fail or its uncertainty is unknown."""
+    """Only a failing value of known uncertainty is proved or not."""
     assert proof == Finding(CODE, verdict, LIMIT, 15.0, claimable=claimable).proof
 
 
 def test_a_near_value_outside_its_limit_says_who_decides():
-    """A step waits for quality: the remedy stands as a sentence, before the detail, without a guard band."""
+    """A step outside its limit waits for quality, with the remedy as a sentence before the detail and no guard band."""
     found = Finding(CODE, "near", LIMIT, 19.0, 2, detail="Slow.", to_measure="quality decides")
     assert found.message == HEAD.format("19.00") + "Outside by 1.00 MPa. Quality decides. Slow."
 
 
 def test_what_is_found_of_sampling_has_a_name():
-    """Counts, rounds, inspection and voids, as their sentences begin."""
+    """Findings on sampling have labels for counts, rounds, inspection and voids."""
     named = {code: label for code, label in LABELS.items() if code.startswith("sampling.")}
     assert named == {
         "sampling.nonconforming": "Nonconforming spools",
@@ -167,7 +167,7 @@ def test_what_is_found_of_sampling_has_a_name():
 
 
 def test_a_finding_holds_no_more_than_it_was_told():
-    """Without a value it rests on nothing, asks for no spool and holds nothing back."""
+    """A finding without a value has no n, requests no spool and holds nothing."""
     found = Finding(CODE, "missing", LIMIT)
     assert (0, 0, False, False) == (found.n, found.more_spools, found.hold, found.coarse)
 
@@ -176,12 +176,12 @@ def test_a_finding_holds_no_more_than_it_was_told():
     ("value", "digits"), [(0.0, 2), (BINARY_NOISE, 2), (1.2 * BINARY_NOISE, 10), (0.002, 3), (0.02, 2)]
 )
 def test_decimals_tell_a_value_from_its_limit(value, digits):
-    """Two at least; as many as show a difference that counts, ten at most."""
+    """At least two decimals are shown, and up to ten where a difference needs them."""
     assert digits == Finding("surface.specks", "fail", Limit(None, 0.0), value).digits
 
 
 def test_a_finding_knows_its_parts():
-    """Code, coverage factor and margin, and none of them without a value or an uncertainty."""
+    """A finding has code, coverage factor and margin, without a value or an uncertainty no margin or factor."""
     found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.5)
     assert ("bond", "mean", 1.0) == (found.characteristic, found.measure, found.margin)
     assert pytest.approx(1.645, abs=1e-3) == found.coverage_factor

@@ -1,4 +1,4 @@
-"""What an uncertainty does to a verdict. Source: the cases of JCGM 106:2012, ISO 14253-1 and ILAC-G8 in the reference file; else named beside."""
+"""Effect of an uncertainty on a verdict. Source: the cases of JCGM 106:2012, ISO 14253-1 and ILAC-G8 in the reference file, unless stated."""
 
 import math
 import re
@@ -39,7 +39,7 @@ PRINTED_10 = 0.5e-10 + 1e-11
 
 
 def zone(found) -> str:
-    """A finding in the three words of ISO 14253-1."""
+    """A finding in the three terms of ISO 14253-1."""
     if found.verdict == "pass":
         return "conforming"
     return "nonconforming" if found.claimable else "undecided"
@@ -47,7 +47,7 @@ def zone(found) -> str:
 
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_probability_of_conformance(case):
-    """The probability of conformance is that of the reference file, by itself and in a finding (JCGM 106:2012, 7.2 to 7.4; computed)."""
+    """The probability of conformance is that of the reference file, alone and in a finding (JCGM 106:2012, 7.2 to 7.4; computed)."""
     low, high = case["lower_limit"], case["upper_limit"]
     found = judge(CODE, Measured(case["value"], 1, uncertainty=case["u"]), Limit(low, high), SIMPLE)
     expected = pytest.approx(case["conformance_probability"], abs=PRINTED_12)
@@ -57,7 +57,7 @@ def test_probability_of_conformance(case):
 
 @pytest.mark.parametrize("case", [case for case in CASES if "published" in case], ids=["upper", "lower"])
 def test_published_examples_to_two_decimals(case):
-    """Breakdown voltage conforms with 0.92, burst pressure with 0.98 (published JCGM 106:2012, 7.2, quoted from memory)."""
+    """Breakdown voltage conforms with 0.92, burst pressure with 0.98 (published JCGM 106:2012, 7.2, from memory)."""
     printed = float(re.search(r"= (0\.\d\d) ", case["published"])[1])
     found = conformance_probability(
         case["value"], Uncertainty.known(case["u"]), case["lower_limit"], case["upper_limit"]
@@ -68,7 +68,7 @@ def test_published_examples_to_two_decimals(case):
 @pytest.mark.parametrize("band", BANDS)
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_three_zones(case, band):
-    """Conforming, undecided and nonconforming are those of the reference file; nonconformity is proved beyond the widened limits only."""
+    """The zones conforming, undecided and nonconforming are those of the reference file; only beyond the widened limits nonconformity is proved."""
     limit, rule = Limit(case["lower_limit"], case["upper_limit"]), DecisionRule(guarded=True, z=BANDS[band])
     found = judge(CODE, Measured(case["value"], 1, uncertainty=case["u"]), limit, rule)
     assert case[band]["three_zone"] == zone(found)
@@ -85,7 +85,7 @@ def test_one_sided_factors(row):
 
 @pytest.mark.parametrize("row", FIGURES["guard_band_rules"], ids=lambda row: row["rule"].replace(" ", "-"))
 def test_worst_risk_of_each_guard_band_rule(row):
-    """The worst value a rule accepts fails to conform with the risk tabulated (ILAC-G8:09/2019, Table 1; computed)."""
+    """The worst accepted value fails to conform with the tabulated risk (ILAC-G8:09/2019, Table 1; computed)."""
     u = 0.05
     rule = DecisionRule(guarded=True, z=2 * row["guard_band_in_U"])
     found = judge(CODE, Measured(1.0 - rule.z * u, 1, uncertainty=u), Limit(None, 1.0), rule)
@@ -133,7 +133,7 @@ def test_global_risks(row):
 )
 @pytest.mark.parametrize("rule", [SIMPLE, GUARDED], ids=["simple", "guarded"])
 def test_nonconformity_is_proved_only_beyond_the_guard_band(rule, value, claimable):
-    """With u 0.1 and z 1.645 a limit of 1 is claimable beyond 1.1645, whatever the rule of acceptance (ISO 14253-1; arithmetic)."""
+    """With u 0.1 and z 1.645 a limit of 1 is exceeded with proof beyond 1.1645, whatever the rule of acceptance (ISO 14253-1; arithmetic)."""
     found = judge(CODE, Measured(value, 1, uncertainty=0.1), Limit(None, 1.0), rule)
     assert claimable is found.claimable
     proof = {True: "Nonconformity is proved", False: "Nonconformity is not proved", None: "Inside by"}[claimable]
@@ -141,7 +141,7 @@ def test_nonconformity_is_proved_only_beyond_the_guard_band(rule, value, claimab
 
 
 def test_without_an_uncertainty_no_proof_is_spoken_of():
-    """A failing value of unknown uncertainty is neither claimable nor not, and its message is silent on it."""
+    """A failing value of unknown uncertainty is neither proved nor unproved, and its message omits proof."""
     found = judge(CODE, Measured(1.5, 1), Limit(None, 1.0), SIMPLE)
     assert (None, None) == (found.claimable, found.conformance)
     assert "proved" not in found.message
@@ -150,7 +150,7 @@ def test_without_an_uncertainty_no_proof_is_spoken_of():
 @pytest.mark.parametrize("room", [1.0, 0.3, 0.03, 0.06, 0.7, 25.0, 0.1], ids=str)
 @pytest.mark.parametrize("ends", ["upper", "lower", "both"])
 def test_a_method_is_too_coarse_above_a_third_of_its_limit(ends, room):
-    """Expanded uncertainty of exactly a third of the limit, or of half its width, is fine enough; a millionth more is not (common practice, no source)."""
+    """An expanded uncertainty of a third of the limit, or of half its width, is fine enough; a millionth more is not (common practice, no source)."""
     low, high = {"upper": (None, room), "lower": (room, None), "both": (1.75 - room, 1.75 + room)}[ends]
     exact = room / 6
     assert [False, False, True] == [too_coarse(exact * by, Limit(low, high).room()) for by in (1 - 1e-6, 1.0, 1 + 1e-6)]
@@ -159,7 +159,7 @@ def test_a_method_is_too_coarse_above_a_third_of_its_limit(ends, room):
 
 
 def test_certainty_forgives_the_last_bit_of_a_subtraction():
-    """Where an uncertainty of 0 is trusted, 1.80 - 1.75 conforms to 0.05, as its verdict says; the width is the one that verdicts forgive."""
+    """Where an uncertainty of 0 is trusted, 1.80 - 1.75 conforms to 0.05, with the tolerance that verdicts have."""
     trusting = replace(SIMPLE, version=FIRST)
     found = judge(CODE, Measured(1.80 - 1.75, 1, uncertainty=0.0), Limit(None, 0.05), trusting)
     assert ("pass", 1.0) == (found.verdict, found.conformance)
@@ -167,12 +167,12 @@ def test_certainty_forgives_the_last_bit_of_a_subtraction():
 
 
 def uncertain(own: float, scatter: float | None) -> Uncertainty:
-    """An uncertainty that is known, a part of which more readings shrink."""
+    """A known uncertainty, part of which more readings reduce."""
     return Uncertainty((Contribution(own), Contribution(scatter or 0.0, shrinks=True)))
 
 
 def answered(margin: float, own: float, scatter: float | None, n: int) -> tuple[str, float]:
-    """The answer of settle, and the uncertainty it was asked with."""
+    """The answer of `settle` and the uncertainty behind it."""
     of = uncertain(own, scatter)
     return settle(margin, GUARDED.z, of, n, "readings"), of.total
 
@@ -190,7 +190,7 @@ def verdict_of(margin: float, u: float) -> str:
     n=st.integers(2, 30),
 )
 def test_what_is_said_to_settle_a_near_value_does(margin, own, scatter, n):
-    """So many more readings shrink the guard band under the margin and one fewer does not; an instrument as good as the one named does too (JCGM 100:2008, 4.2.3)."""
+    """The stated number of readings brings the guard band below the margin and one fewer does not; the named instrument does too (JCGM 100:2008, 4.2.3)."""
     says, u = answered(margin, own, scatter, n)
     if verdict_of(margin, u) != "near":
         return
@@ -225,12 +225,12 @@ def test_what_is_said_to_settle_a_near_value_does(margin, own, scatter, n):
     ],
 )
 def test_each_answer_in_words(margin, own, scatter, n, says):
-    """More readings, a finer instrument, both, or nothing: each is said as it is (arithmetic by hand)."""
+    """The advice is more readings, a finer instrument, both or nothing (arithmetic by hand)."""
     assert says in answered(margin, own, scatter, n)[0]
 
 
 def test_an_instrument_all_but_as_good_as_needed_does_not_divide_by_nothing():
-    """Where the instrument leaves no more room than the last bit of a number, an answer is still given."""
+    """Where the instrument leaves almost no margin, an answer is given without a division by zero."""
     needed = 0.1 / GUARDED.z
     own = math.nextafter(needed, 0.0)
     assert "ask quality for a decision" in settle(0.1, GUARDED.z, uncertain(own, 0.1), 3, "readings")
@@ -238,7 +238,7 @@ def test_an_instrument_all_but_as_good_as_needed_does_not_divide_by_nothing():
 
 @pytest.mark.parametrize(("value", "verdict"), [(1.0, "near"), (1.80 - 0.80, "near"), (1.0001, "fail")])
 def test_a_value_on_its_limit_is_near_and_only_a_person_can_settle_it(value, verdict):
-    """Under the guarded rule a value on its limit conforms with 0.5 and no measurement settles it."""
+    """Under the guarded rule a value on its limit conforms with 0.5, and no measurement settles it."""
     found = judge(CODE, Measured(value, 3, uncertainty=uncertain(0.0, 0.1)), Limit(None, 1.0), GUARDED)
     assert verdict == found.verdict
     if verdict == "near":
@@ -277,7 +277,7 @@ CUBE = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
     ],
 )
 def test_a_difference_in_known_cases(apart, u, high, expected):
-    """Quantiles of chi-square with three degrees of freedom and of the normal distribution come back (published tables, 0.001)."""
+    """Quantiles of chi-square with three degrees of freedom and of the normal distribution are reproduced (published tables, 0.001)."""
     assert pytest.approx(expected, abs=0.001) == conformance_of_difference(apart, u, CUBE, high)
 
 
@@ -291,5 +291,5 @@ def test_a_wider_limit_never_makes_a_difference_less_likely_to_conform(apart, u,
 
 @pytest.mark.parametrize(("value", "proof"), [(1.1, "not proved"), (1.2, "proved"), (0.9, None)])
 def test_a_failure_within_its_uncertainty_is_not_proved(value, proof):
-    """With u 0.1 and z 1.645, 1.1 is refused by a limit of 1 and not proved, 1.2 is proved (ISO 14253-1; arithmetic)."""
+    """With u 0.1, z 1.645 and a limit of 1, a value of 1.1 fails without proof and 1.2 with proof (ISO 14253-1; arithmetic)."""
     assert proof == judge(CODE, Measured(value, 1, uncertainty=0.1), Limit(None, 1.0), SIMPLE).proof

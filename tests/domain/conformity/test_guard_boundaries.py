@@ -1,4 +1,4 @@
-"""Where each answer about an uncertainty changes: to the last bit that rounding forgives, and no further. Source: this project's rules."""
+"""Exact boundaries of the answers about an uncertainty, including the rounding tolerance. Source: this project's rules."""
 
 import math
 
@@ -23,7 +23,7 @@ CERTAIN = Uncertainty.known(0.0)
 
 @pytest.mark.parametrize(("beyond", "expected"), [(0, 1.0), (1, 1.0), (2, 0.0)])
 def test_what_is_certain_conforms_up_to_its_ends_and_rounding(beyond, expected):
-    """At either end, with one end and with two."""
+    """A certain value conforms up to each end plus rounding, for one-sided and two-sided limits."""
     past = beyond * BINARY_NOISE
     for low, high in ((0.0, None), (0.0, 1.0)):
         assert expected == conformance_probability(-past, CERTAIN, low, high)
@@ -33,24 +33,24 @@ def test_what_is_certain_conforms_up_to_its_ends_and_rounding(beyond, expected):
 
 @pytest.mark.parametrize(("beyond", "expected"), [(0, 1.0), (1, 1.0), (2, 0.0)])
 def test_a_difference_that_is_certain_conforms_up_to_its_limit_and_rounding(beyond, expected):
-    """A limit of none is met by a difference of rounding alone."""
+    """A certain difference conforms up to its limit plus rounding, also for a limit of 0."""
     assert expected == conformance_of_difference((beyond * BINARY_NOISE, 0.0, 0.0), (0.0, 0.0, 0.0), CUBE, 0.0)
 
 
 def test_a_metric_that_rounding_takes_below_zero_measures_no_difference():
-    """The last bits of a slope may turn a squared length negative."""
+    """A squared length that rounding makes negative counts as 0."""
     metric = ((-1e-18, 0.0, 0.0), *CUBE[1:])
     assert 1.0 == conformance_of_difference((1.0, 0.0, 0.0), (0.1, 0.1, 0.1), metric, 1.0)
 
 
 def test_a_guard_band_as_wide_as_the_margin_settles():
-    """Four readings for one halve a scatter of 2; the guard band then is z, and a margin shorter by a thousand millionth is enough."""
+    """Four readings for one halve a spread of 2; the guard band is then z, and a margin shorter by a thousand millionth is enough."""
     scatter = Uncertainty((Contribution(2.0, shrinks=True),))
     assert [3, 3, 4] == [more_to_settle(1.0, 1 + by * 1e-9, scatter, 1) for by in (0, 1, 2)]
 
 
 def test_a_length_far_from_zero_has_the_bands_of_a_value():
-    """A length of a thousand standard uncertainties in one direction is normal about what was measured, to both sides."""
+    """A length of a thousand standard uncertainties in one direction is normal about the measured value, on both sides."""
     length = Length(1000.0, Uncertainty.known(1.0))
     assert pytest.approx(1.645, abs=1e-6) == proof_band(1000.0, length, 1.645)
     assert pytest.approx(1.645, abs=1e-6) == guard_band(1000.0, length, 1.645)
@@ -58,12 +58,12 @@ def test_a_length_far_from_zero_has_the_bands_of_a_value():
 
 
 def test_a_length_without_an_upper_limit_conforms():
-    """Nothing is too long."""
+    """A length without an upper limit always conforms."""
     assert 1.0 == conformance_probability(1.0, Length(1.0, Uncertainty.known(0.1)), 0.0, None)
 
 
 def test_directions_are_spread_evenly():
-    """Of a thousand, no two are nearer than 85 % of the spacing of an even spread, each has its opposite, and all have length 1."""
+    """Of a thousand directions no two are nearer than 85 % of an even spacing, each has its opposite, and all have length 1."""
     found = _directions()
     assert 1000 == len(found)
     half = found[: len(found) // 2]

@@ -1,4 +1,4 @@
-"""Where a number meets a limit. Sources: JCGM 106:2012, 8.2 and 8.3, with cases in the reference file; the ends are this project's rule."""
+"""Comparison of a value with a limit. Sources: JCGM 106:2012, 8.2 and 8.3, with cases in the reference file; the ends are this project's rule."""
 
 import itertools
 import math
@@ -33,7 +33,7 @@ def verdict(value, limit, rule=SIMPLE, **more):
     ids=["upper", "lower", "both", "one-point", "last-bit"],
 )
 def test_ends_are_inside_and_just_beyond_them_is_not(limit, inside, outside):
-    """A value at, and just inside, an end passes; one a millionth beyond fails; the last bit of a subtraction decides nothing."""
+    """A value at, and just inside, an end passes; one a millionth beyond fails; rounding noise decides nothing."""
     assert ["pass"] * len(inside) == [verdict(value, limit) for value in inside]
     assert ["fail"] * len(outside) == [verdict(value, limit) for value in outside]
 
@@ -44,7 +44,7 @@ def test_ends_are_inside_and_just_beyond_them_is_not(limit, inside, outside):
     ids=["no-end", "nan", "infinite", "crossed"],
 )
 def test_a_limit_that_limits_nothing_is_refused(ends):
-    """A limit without a finite end, or with its ends crossed, cannot be made."""
+    """A limit without a finite end, or with crossed ends, is refused."""
     with pytest.raises(ValueError, match=r"limit"):
         Limit(*ends)
 
@@ -52,7 +52,7 @@ def test_a_limit_that_limits_nothing_is_refused(ends):
 @pytest.mark.parametrize("band", BANDS)
 @pytest.mark.parametrize("case", CASES, ids=[case["name"].replace(" ", "-") for case in CASES])
 def test_guarded_acceptance_takes_what_the_standard_takes(case, band):
-    """Inside the narrowed limit passes, inside the limit alone is near, outside it fails (JCGM 106:2012; computed cases)."""
+    """A value inside the narrowed limit passes, inside the limit alone is near, outside fails (JCGM 106:2012; computed cases)."""
     limit = Limit(case["lower_limit"], case["upper_limit"])
     rule = DecisionRule(guarded=True, z=BANDS[band])
     found = judge(CODE, Measured(case["value"], 1, uncertainty=case["u"]), limit, rule)
@@ -72,19 +72,19 @@ def test_simple_acceptance_ignores_the_uncertainty(case):
     ("value", "expected"), [(0.8354, "pass"), (0.8355, "pass"), (0.8356, "near"), (1.0, "near"), (1.0001, "fail")]
 )
 def test_the_guarded_limit_includes_its_own_end(value, expected):
-    """With u 0.1 and z 1.645 the limit of 1 is drawn in to 0.8355: up to it passes, beyond is near, beyond 1 fails (arithmetic)."""
+    """With u 0.1 and z 1.645 the limit of 1 narrows to 0.8355: up to it passes, beyond is near, beyond 1 fails (arithmetic)."""
     assert expected == verdict(value, Limit(None, 1.0), DecisionRule(guarded=True, z=1.645), uncertainty=0.1)
 
 
 def test_without_an_uncertainty_guarded_acceptance_is_missing():
-    """The guarded rule cannot be applied to a value of unknown uncertainty, and says what would help."""
+    """The guarded rule does not apply to a value of unknown uncertainty, and states the remedy."""
     found = judge(CODE, Measured(0.5, 1), Limit(None, 1.0), GUARDED)
     assert "missing" == found.verdict
     assert "standard uncertainty" in found.message
 
 
 def test_a_value_outside_needs_no_uncertainty_to_fail():
-    """Guarded acceptance narrows what passes and never what fails."""
+    """Guarded acceptance changes what passes and never what fails."""
     assert "fail" == verdict(1.5, Limit(None, 1.0), GUARDED)
 
 
@@ -102,7 +102,7 @@ def test_a_value_outside_needs_no_uncertainty_to_fail():
     ],
 )
 def test_lacking_evidence_never_passes_and_fails_only_when_conclusive(value, lacking, conclusive, expected):
-    """While something is lacking a good value is missing, and a bad one fails only where one unit is enough to refuse."""
+    """With evidence missing a good value is missing, and a bad one fails only where one unit is conclusive."""
     assert expected == verdict(value, Limit(None, 1.0), lacking=lacking, conclusive=conclusive)
 
 
@@ -112,7 +112,7 @@ SIZES = [0.3, 0.05, 0.005, 0.0049, 0.0016, 3e-4, 5e-5, 2e-7, 3e-9, 2e-10]
 @pytest.mark.parametrize("limit", [0.7, 1.0, 1.8, 0.05, 25.0], ids=str)
 @pytest.mark.parametrize("size", SIZES, ids=str)
 def test_a_message_never_shows_two_equal_numbers_of_which_one_is_over(limit, size):
-    """However close to its limit, a value prints with enough digits to be seen inside or outside, and so does its margin."""
+    """A value close to its limit, and its margin, print with enough digits to show the side."""
     for value, word in ((limit + size, "Outside"), (limit - size, "Inside")):
         found = judge(CODE, Measured(value, 3), Limit(None, limit), SIMPLE)
         printed, margin = found.message.split(": ")[1].split(" from")[0], found.message.split(" by ")[1].rstrip(".")
@@ -123,13 +123,13 @@ def test_a_message_never_shows_two_equal_numbers_of_which_one_is_over(limit, siz
 
 
 def test_a_value_on_its_limit_reads_as_inside_by_nothing():
-    """Exactly at the limit the message says so with two decimals."""
+    """A value exactly at the limit reads as inside by 0.00."""
     message = judge(CODE, Measured(1.0, 3), Limit(None, 1.0), SIMPLE).message
     assert "Lot colour difference: 1.00 from 3 readings, limit at most 1. Inside by 0.00." == message
 
 
 def test_a_margin_and_a_guard_band_that_differ_print_differently():
-    """A value near by a hair is not said to be inside by 0.10, closer than 0.10."""
+    """A near value is never described as inside by 0.10 and closer than 0.10."""
     message = judge(CODE, Measured(0.9, 3, guard=0.10001), Limit(None, 1.0), GUARDED).message
     assert "Inside by 0.10000, less than the guard band of 0.10001." in message
 
@@ -148,7 +148,7 @@ def test_a_margin_and_a_guard_band_that_differ_print_differently():
     ids=["pass", "fail", "hold", "near", "not-enough", "nothing", "nothing-named"],
 )
 def test_every_finding_words_itself(given, expected, says):
-    """Every code has a message for every verdict, beginning with the name of what was measured."""
+    """Every code has a message for every verdict, which begins with the name of the measure."""
     for code, label in LABELS.items():
         found = judged(code, limit=Limit(None, 1.0, "mm"), rule=GUARDED, **given)
         assert expected == found.verdict, code
@@ -158,7 +158,7 @@ def test_every_finding_words_itself(given, expected, says):
 
 
 def test_subject_and_detail_are_part_of_the_message():
-    """What was judged stands behind the label, and a detail at the end."""
+    """The subject follows the label in a message, and the detail is at the end."""
     found = judge(CODE, Measured(0.5, 1, "spool", detail="Darker."), Limit(None, 1.0), SIMPLE, subject="spool A")
     assert (
         "Lot colour difference (spool A): 0.50 from 1 spool, limit at most 1. Inside by 0.50. Darker." == found.message
@@ -175,7 +175,7 @@ def test_subject_and_detail_are_part_of_the_message():
     ids=["upper", "lower", "both"],
 )
 def test_a_limit_reads_as_people_say_it(limit, words, as_json):
-    """A limit prints as at most, at least or from-to, and is one number or two in JSON."""
+    """A limit reads as at most, at least or from-to, and is one number or two in JSON."""
     assert (words, as_json) == (str(limit), limit.as_json())
 
 
@@ -191,7 +191,7 @@ def made(verdict_of: str, value: float | None) -> Finding:
 
 
 def test_the_worst_finding_is_the_one_furthest_from_acceptable():
-    """Fail comes before missing, missing before near, near before pass, and of two alike the smaller margin."""
+    """Findings sort as fail, missing, near, pass, and then by the smaller margin."""
     ranked = [
         made("fail", 3.0),
         made("fail", 2.0),
@@ -206,7 +206,7 @@ def test_the_worst_finding_is_the_one_furthest_from_acceptable():
 
 
 def test_a_finding_without_a_value_has_no_margin():
-    """No value, no margin."""
+    """A finding without a value has no margin."""
     assert made("missing", None).margin is None
 
 
@@ -219,10 +219,10 @@ def test_a_finding_without_a_value_has_no_margin():
     ],
 )
 def test_diameters_and_shrinkage_are_worded_with_three_decimals(code, expected):
-    """Thousandths of a millimetre and of a percent are told, so that differences add up as they read; other measures have two decimals."""
+    """Diameters and shrinkage have three decimals, so that shown differences add up; other measures have two."""
     assert judge(code, Measured(1.7451, 3), Limit(None, 1.8, "mm"), SIMPLE).message.endswith(expected)
 
 
 def test_rounding_for_display():
-    """A number is shown with two decimals unless told otherwise."""
+    """A number is shown with two decimals by default."""
     assert ("1.23", "1.2346") == (shown(1.23456), shown(1.23456, 4))

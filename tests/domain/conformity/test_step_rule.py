@@ -1,4 +1,4 @@
-"""A step from the last accepted lot: when it passes, when it waits for quality, and that it never refuses. Source: this project's rule."""
+"""A step from the last accepted lot: pass, hold for quality, and never a rejection. Source: this project's rule."""
 
 from dataclasses import replace
 
@@ -52,7 +52,7 @@ from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
 THOROUGH = examples(200)
-YELLOW = Lab(95.0, -0.8, 2.25)  # dE00 0.69 from white
+YELLOW = Lab(95.0, -0.8, 2.25)  # CIEDE2000 0.6937 from the white, computed with colour-science 0.4.7
 FOUR = "ABCD"
 # Evidence on everything that EVERY_LIMIT asks, in the middle of each limit; instruments are fine enough for the guarded rule.
 AMPLE = Evidence(
@@ -89,7 +89,7 @@ def step(now, before, step_max=0.5, rule=SIMPLE, u=None, accepted=None, version=
 
 
 def test_a_lot_on_the_reference_passes_whatever_came_before():
-    """A lot on the reference after one 0.69 from it: the step of 0.69 is over 0.5 and passes, with both distances told."""
+    """A lot on the reference after one 0.69 away has a step of 0.69 over 0.5 and passes, with both distances stated."""
     found, whole = step(WHITE, YELLOW)
     assert ("pass", 0.69, "released") == (found.verdict, round(found.value, 2), whole.standing)
     assert (None, False, "") == (found.claimable, found.hold, found.to_measure)
@@ -101,7 +101,7 @@ def test_a_lot_on_the_reference_passes_whatever_came_before():
 
 
 def test_a_step_away_from_the_reference_waits_for_quality():
-    """The way back, from white to 0.69, holds the lot: near, never failing, nothing claimed, and quality is asked."""
+    """A step from the white to 0.69 holds the lot: near, never failing, without a claim, and quality decides."""
     found, whole = step(YELLOW, WHITE)
     assert ("near", True, None) == (found.verdict, found.hold, found.claimable)
     assert ("quarantined", {"general": "near"}, (DECISION,)) == (whole.standing, whole.uses, whole.to_measure)
@@ -112,7 +112,7 @@ def test_a_step_away_from_the_reference_waits_for_quality():
 
 
 def test_the_first_version_of_the_rules_refuses():
-    """Under version 1 both ways fail, as its decisions did."""
+    """Under version 1 steps in both directions fail."""
     for now, before in ((WHITE, YELLOW), (YELLOW, WHITE)):
         found, whole = step(now, before, version=rule_versions.FIRST)
         assert ("fail", False, "blocked") == (found.verdict, found.hold, whole.standing)
@@ -120,7 +120,7 @@ def test_the_first_version_of_the_rules_refuses():
 
 
 def test_an_accepted_step_passes_up_to_its_size():
-    """Accepted at its own size it passes and the lot is accepted for colour; a step accepted at less is held."""
+    """A step accepted at its own size passes; one accepted at less is held."""
     size = delta_e(WHITE, YELLOW)
     found, whole = step(YELLOW, WHITE, accepted={"color.step": size})
     assert ("pass", "released", {}) == (found.verdict, whole.standing, whole.steps_held())
@@ -132,7 +132,7 @@ def test_an_accepted_step_passes_up_to_its_size():
 
 @pytest.mark.parametrize("accepted", [{"shrinkage.step_x": 9.0}, {"color.lot_delta_e": 9.0}])
 def test_what_was_accepted_is_that_step_alone(accepted):
-    """A step accepted along X says nothing of the colour."""
+    """A step accepted for X shrinkage does not apply to colour."""
     assert "near" == step(YELLOW, WHITE, accepted=accepted)[0].verdict
 
 
@@ -150,7 +150,7 @@ def test_what_was_accepted_is_that_step_alone(accepted):
     ids=["away", "towards"],
 )
 def test_within_the_guard_band_the_same_rule_holds(now, before, verdict, words):
-    """A step inside its limit by less than the guard band passes towards the reference; away from it spools or quality settle it."""
+    """Within the guard band a step towards the reference passes; away from it more spools or quality settle it."""
     evidence = Evidence(color=tuple(color(s, now.L, now.a, now.b + d, u=0.01) for s, d in (("A", 0.05), ("B", -0.05))))
     agreed = replace(EVERY_LIMIT, color=ColorLimits(lot_max=2.0, step_max=0.75), rule=GUARDED)
     found = by_code(
@@ -164,7 +164,7 @@ def test_within_the_guard_band_the_same_rule_holds(now, before, verdict, words):
 @pytest.mark.parametrize(("now", "before"), [(WHITE, YELLOW), (YELLOW, WHITE)], ids=["towards", "away"])
 @pytest.mark.parametrize("step_max", [0.5, 5.0])
 def test_a_guarded_step_of_unknown_uncertainty_is_missing(now, before, step_max):
-    """Without an uncertainty the guarded rule tells nothing of a step, small or large, towards the reference or away."""
+    """Under the guarded rule a step of unknown uncertainty is missing, in any direction and size."""
     agreed = replace(EVERY_LIMIT, color=ColorLimits(step_max=step_max, lot_max=2.0), rule=GUARDED)
     found = assessed(
         Evidence(color=(color("A", *now.as_list()),)),
@@ -182,7 +182,7 @@ def test_a_guarded_step_of_unknown_uncertainty_is_missing(now, before, step_max)
     [(0.12, 0.30, "pass"), (0.12, 0.48, "pass"), (0.12, 0.49, "near"), (0.30, 0.48, "near"), (0.30, 0.40, "pass")],
 )
 def test_a_shrinkage_step_is_told_by_the_middle_of_the_limits(before, now, verdict):
-    """Limits of 0.1 to 0.5 % have 0.30 % in their middle: 0.12 and 0.48 lie 0.18 from it; 0.15 may be stepped."""
+    """Limits of 0.1 to 0.5 % have their middle at 0.30 %; 0.12 and 0.48 lie 0.18 from it, and 0.15 is the largest step (arithmetic)."""
     found = assessed(
         replace(GOOD, shrinkage=(coupon(now), coupon(now))), previous=Previous(WHITE, {"x": before}, basis=ON_100_MM)
     )
@@ -190,14 +190,14 @@ def test_a_shrinkage_step_is_told_by_the_middle_of_the_limits(before, now, verdi
 
 
 def test_a_worse_finding_decides():
-    """A step beside a colour out of its limit: the lot is blocked, and there is no step to accept."""
+    """A colour outside its limit blocks the lot, and leaves no step to accept."""
     far = Lab(95.0, -0.8, 5.5)
     found, whole = step(far, WHITE)
     assert ("near", "blocked", {}) == (found.verdict, whole.standing, whole.steps_held())
 
 
 def test_a_step_that_no_use_requires_keeps_nothing_open():
-    """Colour is limited and no use asks for it: the lot is released, and nothing is to be accepted."""
+    """A step in a colour that no use requires keeps nothing open."""
     agreed = replace(EVERY_LIMIT, uses={"hidden": ("diameter",)})
     found = assessed(
         limits=agreed,
@@ -217,7 +217,7 @@ def test_a_step_that_no_use_requires_keeps_nothing_open():
 @THOROUGH
 @given(previous=PREVIOUS)
 def test_whatever_was_released_before_a_lot_on_the_reference_can_be_released(rule, previous):
-    """With ample good evidence, all on the reference and in the middle of the limits, the lot is released for every use."""
+    """Ample good evidence on the reference and in the middle of the limits is released for every use, whatever was released before."""
     agreed = replace(
         EVERY_LIMIT, rule=rule, uses={"cosmetic": ("color", "surface", "gloss"), "fit": ("shrinkage", "diameter")}
     )
@@ -228,7 +228,7 @@ def test_whatever_was_released_before_a_lot_on_the_reference_can_be_released(rul
 @THOROUGH
 @given(lot=LOTS, agreed=limits(), previous=PREVIOUS)
 def test_a_step_never_refuses_and_nothing_is_claimed_of_it(lot, agreed, previous):
-    """No step fails, whatever the readings, and a use is refused exactly when it is refused without an earlier lot."""
+    """No step fails, and a use is rejected exactly when it is rejected without an earlier lot."""
     found, alone = assessed(lot, agreed, previous=previous), assessed(lot, agreed, previous=None)
     about = [f for f in found.findings if is_step(f.code)]
     assert {"pass", "near", "missing"} >= {f.verdict for f in about}
@@ -241,7 +241,7 @@ def test_a_step_never_refuses_and_nothing_is_claimed_of_it(lot, agreed, previous
 @THOROUGH
 @given(now=NEAR_WHITE, before=NEAR_WHITE, rule=RULES, u=st.sampled_from((0.01, 0.1)), most=steps(0.1, 1.5, 0.1))
 def test_no_further_from_the_reference_is_never_held(now, before, rule, u, most):
-    """A lot no further from the reference than its predecessor passes its step, however large that is."""
+    """A lot no further from the reference than its predecessor passes its step, however large."""
     found, _ = step(now, before, most, rule, u)
     if delta_e(WHITE, now) <= delta_e(WHITE, before):
         assert "pass" == found.verdict
@@ -255,7 +255,7 @@ def test_no_further_from_the_reference_is_never_held(now, before, rule, u, most)
     colors=some(COLORS), coupons=some(COUPONS), agreed=limits(), previous=PREVIOUS, by=st.sampled_from((0.01, 0.4, 5.0))
 )
 def test_widening_a_step_never_refuses_more(end, colors, coupons, agreed, previous, by):
-    """With a larger step allowed, what passed still passes, whatever lot came before."""
+    """A larger allowed step keeps every pass, whatever the earlier lot."""
     lot = Evidence(color=colors, shrinkage=coupons)
     narrow, wide = (assessed(lot, each, previous=previous) for each in (agreed, widened(agreed, end, by)))
     before, after = by_code(narrow.findings), by_code(wide.findings)
@@ -266,7 +266,7 @@ def test_widening_a_step_never_refuses_more(end, colors, coupons, agreed, previo
 @THOROUGH
 @given(now=NEAR_WHITE, before=NEAR_WHITE, rule=RULES, u=st.sampled_from((0.01, 0.1)))
 def test_accepting_a_held_step_settles_it(now, before, rule, u):
-    """After quality accepts what is held, the step passes and every other finding is as it was."""
+    """After quality accepts a held step, it passes and every other finding is unchanged."""
     held, whole = step(now, before, 0.3, rule, u)
     accepted, after = step(now, before, 0.3, rule, u, accepted=whole.steps_held())
     assert "pass" == accepted.verdict

@@ -49,12 +49,12 @@ def nist_cusum():
 
 
 def signals(chart):
-    """(index, side) of each point beyond a limit: those above in order, then those below."""
+    """(index, side) of each point beyond a limit, first those above, then those below, in order."""
     return [(int(at), side) for side, marks in ((1, chart.above), (-1, chart.below)) for at in np.flatnonzero(marks)]
 
 
 def in_unit(standardised):
-    """Back from standard deviations to the unit of the EWMA example."""
+    """Standard deviations in the unit of the EWMA example."""
     return (EWMA["target"] + EWMA["sigma"] * np.asarray(standardised)).tolist()
 
 
@@ -78,7 +78,7 @@ def test_the_individuals_chart_of_the_handbook():
 
 
 def test_the_individuals_chart_as_it_is_printed():
-    """NIST 6.3.2.2 prints limits with d2 rounded to 1.128; with that rounding ours are the same four decimals."""
+    """NIST 6.3.2.2 prints limits with d2 rounded to 1.128; with that rounding the four decimals agree."""
     found, printed = individuals(INDIVIDUALS["x"]), INDIVIDUALS["published"]
     rounded = 3 * found.sigma * MR_D2 / printed["d2"]
     assert printed["mean"] == round(found.centre, 4)
@@ -88,26 +88,26 @@ def test_the_individuals_chart_as_it_is_printed():
 
 
 def test_values_that_never_change_have_no_scatter():
-    """Equal values give limits on the centre line and a sigma of zero, which is for the caller to refuse."""
+    """Equal values give limits on the centre line and a sigma of zero, which the caller refuses."""
     assert Individuals(4.0, 0.0, 0.0, 4.0, 4.0, 0.0, 3) == individuals([4.0, 4.0, 4.0])
 
 
 @pytest.mark.parametrize("values", [[], [1.0], [1.0, float("nan")], [1.0, float("inf")], [[1.0, 2.0]]])
 def test_limits_need_two_finite_values(values):
-    """One value has no moving range, and a gap is no number."""
+    """One value has no moving range, and a non-finite value is refused."""
     with pytest.raises(ValueError, match="values must be"):
         individuals(values)
 
 
 @pytest.mark.parametrize("wrong", [{"sigma": -1.0}, {"ucl": 40.0}, {"n": 1}, {"centre": float("nan")}, {"mr_ucl": 0.0}])
 def test_limits_that_make_no_sense_are_refused(wrong):
-    """A chart whose limits do not enclose its centre does not exist."""
+    """A chart whose limits do not enclose its centre is refused."""
     with pytest.raises(ValueError, match="limits of a chart"):
         replace(individuals(INDIVIDUALS["x"]), **wrong)
 
 
 def test_a_chart_has_its_limits_at_every_point():
-    """Charts with parts of different length do not exist."""
+    """A chart with parts of different length is refused."""
     with pytest.raises(ValueError, match="at every point"):
         Chart(np.zeros(2), np.ones(2), -np.ones(1))
     with pytest.raises(ValueError, match="both sums"):
@@ -115,7 +115,7 @@ def test_a_chart_has_its_limits_at_every_point():
 
 
 def test_the_ewma_of_the_handbook():
-    """Averages and both kinds of limits of NIST 6.3.2.4, to the computed decimals; no point signals."""
+    """Averages and both kinds of limits are those of NIST 6.3.2.4, to the computed decimals; no point signals."""
     exact, steady = nist_ewma(steady=False), nist_ewma(steady=True)
     assert pytest.approx(EWMA["ewma"], abs=PRINTED_10) == in_unit(exact.statistic)
     assert pytest.approx(EWMA["ucl_exact"], abs=PRINTED_10) == in_unit(exact.upper)
@@ -136,12 +136,12 @@ def test_the_ewma_as_it_is_printed():
 
 
 def test_an_ewma_may_start_elsewhere():
-    """The start stands for the average before the first point (Roberts 1959)."""
+    """The start value replaces the average before the first point (Roberts 1959)."""
     assert [1.5, 0.75] == ewma([1.0, 0.0], 0.5, start=2.0).statistic.tolist()
 
 
 def test_exact_limits_are_those_of_one_value_at_first_and_steady_at_last():
-    """At the first point the average has weight times one deviation; after many the factor is root of w / (2 - w)."""
+    """The first limit is weight times one deviation; the asymptotic factor is the root of w / (2 - w)."""
     chart = ewma(np.zeros(300), 0.2, 3.0)
     assert pytest.approx(3 * 0.2, abs=SAME_SUM) == chart.upper[0]
     assert pytest.approx(3 * (0.2 / 1.8) ** 0.5, abs=SAME_SUM) == chart.upper[-1]
@@ -149,7 +149,7 @@ def test_exact_limits_are_those_of_one_value_at_first_and_steady_at_last():
 
 
 def test_the_cusum_of_the_handbook():
-    """Both sums of NIST 6.3.2.3 at every point, as computed and as printed, and the points that signal."""
+    """Both sums are those of NIST 6.3.2.3 at every point, as computed and as printed, with the points that signal."""
     chart = nist_cusum()
     assert pytest.approx(CUSUM["high"], abs=PRINTED_10) == chart.high.tolist()
     assert pytest.approx(CUSUM["low"], abs=PRINTED_10) == chart.low.tolist()
@@ -159,7 +159,7 @@ def test_the_cusum_of_the_handbook():
 
 
 def test_a_sum_that_comes_back_to_zero_is_zero():
-    """0.1 and 0.2 less 0.3 is 6e-17 in binary, but the sum stands at zero."""
+    """0.1 and 0.2 less 0.3 is 6e-17 in binary, but the sum is zero."""
     assert 0.1 + 0.2 - 0.3 > 0
     chart = cusum([0.1, 0.2, -0.3, 9.0], reference_value=0.0)
     assert 0.0 == chart.high[2]
@@ -176,27 +176,27 @@ def test_a_sum_that_comes_back_to_zero_is_zero():
     ],
 )
 def test_a_point_signals_only_beyond_its_limit(chart, on, beyond):
-    """On the limit a point is inside, also where binary arithmetic puts it a last bit beyond."""
+    """A point on the limit is inside, also where binary arithmetic puts it beyond by the last bit."""
     assert [] == signals(chart([on]))
     assert [(0, 1)] == signals(chart([beyond]))
     assert [(0, -1)] == signals(chart([-beyond]))
 
 
 def test_both_sums_may_be_beyond_at_once():
-    """After a great swing both sums signal at one point."""
+    """After a large swing both sums signal at one point."""
     assert [(0, 1), (1, 1), (1, -1)] == signals(cusum([11.0, -5.0], 0.5, 4.0))
 
 
 @pytest.mark.parametrize("chart", CHARTS.values(), ids=CHARTS)
 def test_no_points_make_an_empty_chart(chart):
-    """Before the first point after the baseline there is a chart, and nothing signals."""
+    """Without points there is an empty chart without signals."""
     assert [] == signals(chart([]))
 
 
 @pytest.mark.parametrize("chart", CHARTS.values(), ids=CHARTS)
 @pytest.mark.parametrize("bad", [float("nan"), float("inf")])
 def test_a_gap_is_not_charted(chart, bad):
-    """A value that is no number is refused, with its place."""
+    """A non-finite value is refused with its place."""
     with pytest.raises(ValueError, match="at index 1"):
         chart([0.0, bad])
 
@@ -215,7 +215,7 @@ def test_a_gap_is_not_charted(chart, bad):
     ],
 )
 def test_a_chart_of_impossible_settings_is_refused(chart, settings_):
-    """The message names the setting."""
+    """An invalid setting is refused by name."""
     with pytest.raises(ValueError, match=next(iter(settings_))):
         chart([0.0], **settings_)
 
@@ -223,7 +223,7 @@ def test_a_chart_of_impossible_settings_is_refused(chart, settings_):
 @THOROUGH
 @given(z=SERIES, weight=st.sampled_from((0.05, 0.2, 0.5, 1.0)))
 def test_the_ewma_is_its_recursion(z, weight):
-    """Each average is weight times the value and the rest of the average before (Roberts 1959)."""
+    """Each average is weight times the value plus the rest times the previous average (Roberts 1959)."""
     expected, average = [], 0.0
     for value in z:
         average = weight * value + (1 - weight) * average
@@ -233,7 +233,7 @@ def test_the_ewma_is_its_recursion(z, weight):
 
 @pytest.mark.parametrize("weight", [0.001, 0.2, 0.9])
 def test_a_long_ewma_is_its_recursion(weight):
-    """After 20,000 points, and from a start far off, the two ways of adding still agree."""
+    """After 20,000 points, and from a distant start, both summation methods still agree."""
     z, average, expected = np.random.default_rng(1).normal(size=20_000), -30.0, []
     for value in z.tolist():
         average = weight * value + (1 - weight) * average
@@ -242,7 +242,7 @@ def test_a_long_ewma_is_its_recursion(weight):
 
 
 def cusum_by_hand(z, k):
-    """Both sums point by point, as Page 1954 and the handbook write them."""
+    """Both sums point by point, after Page 1954 and the handbook."""
     high, low, highs, lows = 0.0, 0.0, [], []
     for value in z:
         high, low = max(0.0, high + value - k), max(0.0, low - value - k)
@@ -254,7 +254,7 @@ def cusum_by_hand(z, k):
 @THOROUGH
 @given(z=SERIES, k=st.sampled_from((0.0, 0.25, 0.5, 1.0)))
 def test_the_cusum_is_its_recursion(z, k):
-    """The sum less its lowest value so far is the sum that is never let below zero."""
+    """The cumulative sum less its minimum so far equals the sum that is cut at zero."""
     chart = cusum(z, k)
     highs, lows = cusum_by_hand(z, k)
     assert pytest.approx(highs, abs=RUNNING_SUM) == chart.high.tolist()
@@ -262,7 +262,7 @@ def test_the_cusum_is_its_recursion(z, k):
 
 
 def test_a_long_cusum_is_its_recursion():
-    """After 20,000 points the two ways of adding still agree."""
+    """After 20,000 points both summation methods still agree."""
     z = np.random.default_rng(1).normal(size=20_000)
     chart = cusum(z)
     highs, lows = cusum_by_hand(z.tolist(), 0.5)
@@ -273,7 +273,7 @@ def test_a_long_cusum_is_its_recursion():
 @THOROUGH
 @given(z=SERIES)
 def test_an_ewma_of_weight_one_is_the_chart_of_single_values(z):
-    """With all the weight on the newest value both charts plot the same, between the same limits."""
+    """An EWMA of weight one plots the values of the individuals chart, with the same limits."""
     average, single = ewma(z, 1.0, 3.0), shewhart(z, 3.0)
     assert signals(single) == signals(average)
     assert pytest.approx(single.statistic.tolist(), abs=SAME_SUM) == average.statistic.tolist()
@@ -294,7 +294,7 @@ def test_turning_a_series_over_mirrors_its_signals(chart, z):
 @THOROUGH
 @given(z=SERIES, by=steps(0, 4, 0.1))
 def test_raising_every_point_removes_no_upper_signal(chart, z, by):
-    """What was too high is too high when all is higher still, and nothing becomes too low."""
+    """Raising every point keeps upper signals and adds no lower one."""
     before, after = signals(chart(z)), signals(chart([value + by for value in z]))
     assert {signal for signal in before if signal[1] > 0} <= set(after)
     assert {signal for signal in after if signal[1] < 0} <= set(before)
@@ -304,7 +304,7 @@ def test_raising_every_point_removes_no_upper_signal(chart, z, by):
 @THOROUGH
 @given(z=SERIES, later=SERIES)
 def test_a_later_point_changes_no_earlier_signal(chart, z, later):
-    """A chart only grows: what it said of a point it says for ever."""
+    """A later point changes no earlier signal."""
     kept = [signal for signal in signals(chart(z + later)) if signal[0] < len(z)]
     assert signals(chart(z)) == kept
 
@@ -323,7 +323,7 @@ def test_a_later_point_changes_no_earlier_signal(chart, z, later):
     ],
 )
 def test_a_long_series_needs_memory_in_proportion_to_its_length(function):
-    """100,000 points take less than 1 kB each at most, where a table of all pairs would take 800 kB each."""
+    """100,000 points need less than 1 kB each, where a table of all pairs would need 800 kB each."""
     z = np.random.default_rng(2).normal(size=100_000)
     function(z[:2000])
     tracemalloc.start()

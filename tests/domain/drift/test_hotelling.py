@@ -27,13 +27,13 @@ def baseline(case):
 
 
 def test_the_covariance_of_the_handbook():
-    """NIST 6.5.4.1 prints every element."""
+    """Every element of the covariance is that of NIST 6.5.4.1."""
     assert pytest.approx(np.array(NIST["published_cov"]), abs=PRINTED_10) == covariance(NIST["X"])
 
 
 @CASES
 def test_the_covariance_of_the_examples(case):
-    """Johnson and Wichern, examples 5.1 and 5.2."""
+    """The covariance is that of Johnson and Wichern, examples 5.1 and 5.2."""
     assert pytest.approx(np.array(case["cov"]), abs=PRINTED_10) == covariance(case["X"])
 
 
@@ -52,7 +52,7 @@ def test_the_test_of_a_mean(case):
 
 @CASES
 def test_t_squared_of_every_row_about_the_mean(case):
-    """Each row's distance from the mean of all (computed)."""
+    """Each row's T2 from the mean of all rows is as computed."""
     assert pytest.approx(case["T2_each_row_about_mean"], abs=PRINTED_10) == t_squared(*baseline(case)).tolist()
 
 
@@ -64,19 +64,19 @@ def test_the_rows_of_a_baseline_share_out_a_fixed_sum(case):
 
 
 def test_the_limit_for_rows_of_the_baseline():
-    """Beta limit at 99 % for 20 rows of 3 variables (Tracy, Young and Mason 1992; computed)."""
+    """The beta limit at 99 % for 20 rows of 3 variables is as computed (Tracy, Young and Mason 1992)."""
     assert pytest.approx(SWEAT["phase1_ucl_beta_99"], abs=PRINTED_10) == phase1_limit(20, 3, 0.01)
 
 
 @CASES
 def test_the_limit_for_later_rows(case):
-    """F limit at 99 % for single future rows (Tracy, Young and Mason 1992; computed)."""
+    """The F limit at 99 % for single future rows is as computed (Tracy, Young and Mason 1992)."""
     expected = case["phase2_ucl_F_99_individual"]
     assert pytest.approx(expected, rel=SAME_FORMULA) == phase2_limit(case["n"], case["p"], 0.01)
 
 
 def test_three_rows_of_two_variables_have_no_limit_of_their_own():
-    """With n = p + 1 every row has the same T2 (example 5.1: 4/3), so none can stand out."""
+    """With n = p + 1 every row has the same T2 (example 5.1: 4/3), so there is no limit."""
     assert SMALL["phase1_ucl_beta_99"] is None
     with pytest.raises(ValueError, match="at least 4 rows, got 3"):
         phase1_limit(3, 2, 0.01)
@@ -84,7 +84,7 @@ def test_three_rows_of_two_variables_have_no_limit_of_their_own():
 
 @pytest.mark.parametrize(("p", "alpha"), [(1, 0.0027), (3, 0.01), (6, 0.05)])
 def test_a_long_baseline_gives_the_chi_square_limit(p, alpha):
-    """With mean and covariance as good as known both limits are the chi-square quantile; at a million rows nearly."""
+    """With known mean and covariance both limits are the chi-square quantile, and at a million rows almost."""
     expected = chi2.ppf(1 - alpha, p)
     assert pytest.approx(expected, rel=MILLION_ROWS) == phase1_limit(10**6, p, alpha)
     assert pytest.approx(expected, rel=MILLION_ROWS) == phase2_limit(10**6, p, alpha)
@@ -108,7 +108,7 @@ def test_the_limits_give_the_alarms_they_promise(phase):
 
 @CASES
 def test_a_contribution_is_what_leaving_a_variable_out_takes_away(case):
-    """d_j is T2 less T2 of the other variables, worked out without the variable (Runger, Alt and Montgomery 1996)."""
+    """The contribution d_j is T2 less the T2 of the other variables, computed without the variable (Runger, Alt and Montgomery 1996)."""
     rows, mean, spread = baseline(case)
     for row in rows:
         expected = []
@@ -120,12 +120,12 @@ def test_a_contribution_is_what_leaving_a_variable_out_takes_away(case):
 
 
 def test_a_single_variable_contributes_all():
-    """With one variable T2 is the squared standardised value, and all of it is its own."""
+    """With one variable T2 is the squared standardised value and its whole contribution."""
     assert pytest.approx(9.0, abs=SAME_FORMULA) == contributions([[7.0]], [4.0], [[1.0]]).item()
 
 
 def test_a_broken_correlation_stands_out_where_single_values_do_not():
-    """Two variables that go together, each 1.5 sigma off but on opposite sides, are far off together."""
+    """Two correlated variables, each 1.5 sigma away on opposite sides, have a large T2."""
     spread = [[1.0, 0.9], [0.9, 1.0]]
     together, apart = t_squared([[1.5, 1.5], [1.5, -1.5]], [0.0, 0.0], spread)
     assert together < chi2.ppf(0.95, 2) < chi2.ppf(0.9999, 2) < apart
@@ -136,7 +136,7 @@ def test_a_broken_correlation_stands_out_where_single_values_do_not():
 @examples(100)
 @given(seed=st.integers(0, 10**6), scale=st.sampled_from((1e-6, 0.001, 25.4, 1e6)))
 def test_units_do_not_matter(seed, scale):
-    """Millimetres or inches in one column: the same T2, the same contributions."""
+    """Millimetres or inches in one column give the same T2 and contributions."""
     rng = np.random.default_rng(seed)
     rows = rng.normal(size=(8, 3)) @ rng.normal(size=(3, 3))
     scaled = rows * np.array([1.0, scale, 1.0]) + np.array([0.0, 5 * scale, 0.0])
@@ -162,7 +162,7 @@ def test_units_do_not_matter(seed, scale):
     ],
 )
 def test_a_covariance_that_cannot_be_inverted_is_refused_in_words(spread, why):
-    """A variable that never varies or follows from others has no distance; the message says which."""
+    """A variable without variance or dependent on others has no distance, and the message names it."""
     with pytest.raises(ValueError, match=why):
         t_squared([[1.0, 1.0]], [0.0, 0.0], spread)
     with pytest.raises(ValueError, match=why):
@@ -170,7 +170,7 @@ def test_a_covariance_that_cannot_be_inverted_is_refused_in_words(spread, why):
 
 
 def test_three_rows_cannot_tell_three_variables():
-    """As many rows as variables leave the covariance singular, and the test of a mean impossible."""
+    """Three rows of three variables give a singular covariance and no test of a mean."""
     rows = np.random.default_rng(4).normal(size=(3, 3))
     with pytest.raises(ValueError, match="take more rows"):
         t_squared(rows, rows.mean(axis=0), covariance(rows))
@@ -196,6 +196,6 @@ def test_three_rows_cannot_tell_three_variables():
     ],
 )
 def test_sizes_that_do_not_fit_are_refused(wrong):
-    """Too few rows, columns that differ, gaps and impossible probabilities are mistakes of the caller."""
+    """Too few rows, columns that differ, non-finite values and invalid probabilities are refused."""
     with pytest.raises(ValueError, match=r"must|need"):
         wrong()

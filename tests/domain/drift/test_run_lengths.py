@@ -1,7 +1,7 @@
-"""How long the charts take to signal, by simulation. Sources: Lucas and Crosier 1982, Lucas and Saccucci 1990, Champ and Woodall 1987.
+"""Run lengths of the charts, by simulation. Sources: Lucas and Crosier 1982, Lucas and Saccucci 1990, Champ and Woodall 1987.
 
-Thousands of series of normal values run through the project's own charts; a mean run length is held to four of its standard errors
-about the published one. The seed is fixed.
+Thousands of series of normal values pass through the project's own charts. A mean run length agrees with the
+published one within four of its standard errors. The seed is fixed.
 """
 
 import numpy as np
@@ -19,13 +19,13 @@ RUNS, RUNS_WITH_RULES = 4000, 2000
 
 
 def first_of(*marks):
-    """The index of the first point that is marked in any of several ways; None without one."""
+    """The index of the first point marked in any of several ways; None without one."""
     found = np.flatnonzero(np.logical_or.reduce(marks))
     return int(found[0]) if len(found) else None
 
 
 def first_signal(row, z):
-    """The first point at which the chart of a row of the reference signals."""
+    """The first point at which the chart of a reference row signals."""
     if "h" in row:
         chart = cusum(z, row["k"], row["h"])
     elif "lambda_" in row:
@@ -41,7 +41,7 @@ def first_by_rules(row, z):
 
 
 def run_lengths(first, row, runs):
-    """Points up to and including the first signal, for many series that each start anew; a series goes on until it signals."""
+    """Points up to and including the first signal, for many independent series, each continued until it signals."""
     rng = np.random.default_rng(1)
     piece = 10 + round(2 * row["arl"])
     lengths = []
@@ -54,14 +54,14 @@ def run_lengths(first, row, runs):
 
 
 def named(row):
-    """A chart and its shift, to tell test cases apart."""
+    """A chart and its shift, as the name of a test case."""
     chart = "+".join(row["rules"]) if "rules" in row else row["chart"].split(",")[0].replace(" ", "-")
     return f"{chart}-{row.get('h', row.get('lambda_', ''))}-shift-{row['shift_sigma']}"
 
 
 @pytest.mark.parametrize("row", CHARTS, ids=[named(row) for row in CHARTS])
 def test_charts_signal_as_late_as_is_published(row):
-    """Individuals, CUSUM and EWMA, in control and shifted."""
+    """Individuals, CUSUM and EWMA charts have the published mean run lengths, in control and shifted."""
     lengths = run_lengths(first_signal, row, RUNS)
     error = lengths.std(ddof=1) / RUNS**0.5
     assert pytest.approx(row["arl"], abs=STANDARD_ERRORS * error) == lengths.mean()
@@ -69,14 +69,14 @@ def test_charts_signal_as_late_as_is_published(row):
 
 @pytest.mark.parametrize("row", WITH_RULES, ids=[named(row) for row in WITH_RULES])
 def test_run_rules_signal_as_late_as_is_published(row):
-    """Single points beyond 3 sigma together with one run rule (Champ and Woodall 1987, Table 1)."""
+    """Points beyond 3 sigma together with one run rule have the published run lengths (Champ and Woodall 1987, Table 1)."""
     lengths = run_lengths(first_by_rules, row, RUNS_WITH_RULES)
     error = lengths.std(ddof=1) / RUNS_WITH_RULES**0.5
     assert pytest.approx(row["arl"], abs=STANDARD_ERRORS * error) == lengths.mean()
 
 
 def test_what_is_printed_is_what_was_computed():
-    """Every computed run length is the printed one, rounded as it is printed there."""
+    """Every computed run length rounds to the printed one."""
     printed = [row for row in CHARTS if "published_rounded" in row]
     assert 14 == len(printed)
     for row in printed:

@@ -1,4 +1,4 @@
-"""Run rules. Sources: Nelson 1984 and Western Electric 1956, sequences in the reference file; a search of every window, written here."""
+"""Run rules. Sources: Nelson 1984 and Western Electric 1956, sequences in the reference file; a search of every window, coded here."""
 
 from itertools import pairwise
 
@@ -47,12 +47,12 @@ def by_rule(z):
 
 
 def tail(z, end, m):
-    """The m points up to one; none when there are not so many."""
+    """The m points up to one; none when there are too few."""
     return z[end - m + 1 : end + 1] if end + 1 >= m else []
 
 
 def every(points, holds):
-    """Whether there are points and something holds for all of them."""
+    """Whether there are points and all satisfy a condition."""
     return bool(points) and all(map(holds, points))
 
 
@@ -62,7 +62,7 @@ def enough(y, end, k, m, line):
 
 
 def windows(z):
-    """The rules by looking at the window before every point, as their authors say them."""
+    """The rules by checking the window before every point, as their authors define them."""
     found = {rule: [] for rule in RULES}
     for end in range(len(z)):
         steps_taken = [b - a for a, b in pairwise(tail(z, end, 14))]
@@ -90,7 +90,7 @@ def windows(z):
 
 @pytest.mark.parametrize("case", SEQUENCES, ids=[case["name"] for case in SEQUENCES])
 def test_every_published_pattern_is_found_and_nothing_else(case):
-    """Each sequence signals under each rule at exactly the points listed (1-based there)."""
+    """Each sequence signals under each rule at exactly the listed points (1-based there)."""
     expected = {name.partition("_")[0]: [point - 1 for point in points] for name, points in case["signals"].items()}
     assert expected == {rule: [index for index, _ in found] for rule, found in by_rule(case["z"]).items()}
 
@@ -98,7 +98,7 @@ def test_every_published_pattern_is_found_and_nothing_else(case):
 @THOROUGH
 @given(z=SERIES)
 def test_the_rules_find_what_a_search_of_every_window_finds(z):
-    """All rules, sides and points agree with windows taken one by one."""
+    """All rules, sides and points agree with windows checked one by one."""
     assert windows(z) == by_rule(z)
 
 
@@ -120,7 +120,7 @@ def test_the_rules_find_what_a_search_of_every_window_finds(z):
     ],
 )
 def test_each_rule_says_its_side(rule, z, side):
-    """The last point completes the rule, on the side on which it lies (Nelson 1984)."""
+    """The side of a rule is that of its last point (Nelson 1984)."""
     assert (len(z) - 1, side) in by_rule(z)[rule]
 
 
@@ -139,24 +139,24 @@ def test_each_rule_says_its_side(rule, z, side):
     ],
 )
 def test_a_point_on_a_line_is_beyond_neither_side_of_it(rule, z):
-    """Strict inequalities: a value on the line breaks the pattern; eight points beyond 1 sigma on one side alone are not N8."""
+    """A value on the line breaks the pattern (strict inequalities), and eight points beyond 1 sigma on one side alone are not N8."""
     assert [] == by_rule(z)[rule]
 
 
 def test_a_last_bit_does_not_put_a_point_across_a_line():
-    """A diameter of 1.83 about 1.80 with sigma 0.01 is 3.0000000000000027 sigma off, which is three and not beyond."""
+    """A diameter of 1.83 about 1.80 with sigma 0.01 is 3.0000000000000027 sigma away in binary, which counts as three and not beyond."""
     assert 3 < (1.83 - 1.80) / 0.01
     assert set() == signals([(1.83 - 1.80) / 0.01])
 
 
 def test_a_pattern_that_goes_on_is_completed_at_each_further_point():
-    """Nine points above: WE4 at the eighth and the ninth, N2 at the ninth."""
+    """Nine points above complete WE4 at the eighth and the ninth, and N2 at the ninth."""
     expected = {("WE4", 7, 1), ("WE4", 8, 1), ("N2", 8, 1)}
     assert expected == signals([0.1, 0.3, 0.2, 0.4, 0.3, 0.5, 0.2, 0.4, 0.3])
 
 
 def test_every_rule_has_words_and_a_side():
-    """Those of a side come in the order in which they are told, the others by themselves."""
+    """Every rule has words and a side; rules with a side come in the order of their messages, the others separately."""
     assert ["N1", "N2", "N3", "N4", "N5", "N6", "N7", "N8", "WE4"] == list(RULES)
     assert ["N1", "N2", "N3", "N5", "N6", "WE4"] == list(run_rules([], 1)) == list(run_rules([], -1))
     assert ["N4", "N7", "N8"] == list(run_rules([], 0))
@@ -169,7 +169,7 @@ def test_there_is_no_other_side():
 
 
 def test_no_points_complete_no_rule():
-    """An empty series has no signals, and a gap is refused."""
+    """An empty series has no signals, and a non-finite value is refused."""
     assert set() == signals([])
     with pytest.raises(ValueError, match="at index 1"):
         run_rules([0.0, float("nan")], 0)
@@ -186,7 +186,7 @@ def test_turning_a_series_over_mirrors_its_signals(z):
 @THOROUGH
 @given(z=SERIES, by=st.sampled_from((0.5, 1.0, 2.0)))
 def test_raising_every_point_removes_no_upper_signal(z, by):
-    """What lay above or rose still does when all is higher."""
+    """Raising every point keeps every upper signal."""
     before = {signal for signal in signals(z) if signal[2] > 0}
     assert before <= signals([value + by for value in z])
 
@@ -194,12 +194,12 @@ def test_raising_every_point_removes_no_upper_signal(z, by):
 @THOROUGH
 @given(z=SERIES, later=SERIES)
 def test_a_later_point_changes_no_earlier_signal(z, later):
-    """A pattern once complete stays so."""
+    """A later point changes no completed pattern."""
     assert signals(z) == {signal for signal in signals(z + later) if signal[1] < len(z)}
 
 
 def test_a_long_series_is_searched_as_its_parts_are():
-    """In 100,000 points every signal of a stretch is found again, at its place."""
+    """In 100,000 points every signal of a part is found again at its place."""
     z = np.random.default_rng(3).normal(size=100_000)
     start = 50_000
     # The longest pattern reaches back 15 points, so what lies further in does not depend on what came before.

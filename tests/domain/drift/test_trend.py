@@ -25,7 +25,7 @@ VALUES = st.one_of(TIED, st.lists(numbers(-1e6, 1e6), min_size=3, max_size=60))
 
 
 def by_pairs(values):
-    """S by looking at every pair."""
+    """S from every pair."""
     signs = np.sign(np.subtract.outer(values, values))
     return int(np.tril(signs).sum())
 
@@ -53,13 +53,13 @@ def test_the_slope_of_the_nile():
 @THOROUGH
 @given(values=VALUES)
 def test_s_is_the_count_over_all_pairs(values):
-    """Sorting by bits counts what looking at every pair counts, ties or none."""
+    """Sorting by bits gives the count over every pair, with or without ties."""
     assert by_pairs(values) == mann_kendall(values).s
 
 
 @pytest.mark.parametrize("levels", [1, 2, 3, 50, 4096, 10**9])
 def test_s_of_a_longer_series_is_the_count_over_all_pairs(levels):
-    """The same for 3000 points of few values and of many."""
+    """The count over every pair also holds for 3000 points of few values and of many."""
     values = np.random.default_rng(levels).integers(0, levels, 3000).astype(float)
     assert by_pairs(values) == mann_kendall(values).s
 
@@ -67,7 +67,7 @@ def test_s_of_a_longer_series_is_the_count_over_all_pairs(levels):
 @pytest.mark.parametrize("at_once", [1, 8, 4096])
 @pytest.mark.parametrize("n", [3, 1000, 1024, 1025])
 def test_how_many_are_moved_at_once_changes_no_count(n, at_once, monkeypatch):
-    """Parts of any size, some of them incomplete, give the same count."""
+    """Parts of any size, complete or not, give the same count."""
     monkeypatch.setattr(trend, "_AT_ONCE", at_once)
     values = np.random.default_rng(n).integers(0, 4000, n).astype(float)
     assert by_pairs(values) == mann_kendall(values).s
@@ -86,7 +86,7 @@ def test_tau_and_variance_are_those_of_scipy(values):
 
 @pytest.mark.parametrize("n", [3, 1000, 100_000])
 def test_a_rising_series_rises_in_every_pair(n):
-    """Sorted values have S = n (n - 1) / 2 and tau 1; falling ones the opposite."""
+    """Sorted values have S = n (n - 1) / 2 and tau 1; reversed ones the opposite."""
     rising = np.arange(n) ** 2.0
     pairs = n * (n - 1) // 2
     assert (pairs, 1.0) == (mann_kendall(rising).s, mann_kendall(rising).tau)
@@ -94,14 +94,14 @@ def test_a_rising_series_rises_in_every_pair(n):
 
 
 def test_equal_values_have_no_trend():
-    """All tied: S, variance, z and tau are zero, and the probability is 1."""
+    """With all values tied S, variance, z and tau are zero, and the probability is 1."""
     assert MannKendall(0, 0.0, 0.0, 1.0, 0.0, 4) == mann_kendall([2.0] * 4)
 
 
 @THOROUGH
 @given(values=VALUES)
 def test_time_reversed_is_the_trend_reversed(values):
-    """Backwards, a rise is a fall of the same size and probability."""
+    """A reversed series has the opposite trend with the same probability."""
     found, back = mann_kendall(values), mann_kendall(values[::-1])
     assert (found.s, found.variance, found.p) == (-back.s, back.variance, back.p)
 
@@ -109,7 +109,7 @@ def test_time_reversed_is_the_trend_reversed(values):
 @THOROUGH
 @given(values=TIED)
 def test_only_order_counts(values):
-    """A scale that keeps the order keeps the result."""
+    """A monotone change of scale keeps the result."""
     assert mann_kendall(values) == mann_kendall([math.exp(value) for value in values])
 
 
@@ -124,20 +124,20 @@ def test_the_test_keeps_its_promise():
 @THOROUGH
 @given(values=TIED, confidence=CONFIDENCE)
 def test_slopes_are_those_of_scipy(values, confidence):
-    """Slope, intercept and interval over even times, with tied values (scipy's theilslopes)."""
+    """Slope, intercept and interval over even times, with tied values, are those of scipy's theilslopes."""
     agrees_with_scipy(values, None, confidence)
 
 
 @THOROUGH
 @given(times=st.lists(st.integers(0, 30), min_size=3, max_size=60), confidence=CONFIDENCE, seed=st.integers(0, 99))
 def test_slopes_over_uneven_times_are_those_of_scipy(times, confidence, seed):
-    """The same over times some of which are equal, with values that are not."""
+    """The slope over uneven times, some of them equal, is that of scipy's theilslopes."""
     assume(len(set(times)) > 1)
     agrees_with_scipy(np.random.default_rng(seed).normal(size=len(times)).tolist(), times, confidence)
 
 
 def agrees_with_scipy(values, times, confidence):
-    """Holds a result against scipy's, which takes the outermost slopes where the interval would end beyond them and ours has none."""
+    """Compares a result with scipy's, which gives the outermost slopes where the interval would extend beyond them and ours has none."""
     found, oracle = theil_sen(values, times, confidence), theilslopes(values, times, confidence)
     assert pytest.approx((oracle.slope, oracle.intercept), abs=SAME_FORMULA) == (found.slope, found.intercept)
     if found.low is not None:
@@ -146,7 +146,7 @@ def agrees_with_scipy(values, times, confidence):
 
 @pytest.mark.parametrize(("n", "moments", "levels"), [(60, 2, 40), (60, 3, 5), (60, 8, 8), (10, 3, 3)])
 def test_ties_of_both_kinds_widen_the_interval_as_kendall_says(n, moments, levels):
-    """With equal times and equal values the ends follow, at any confidence, from the variance of S that scipy's kendalltau takes."""
+    """With equal times and equal values the ends follow, at any confidence, from the variance of S in scipy's kendalltau."""
     rng = np.random.default_rng(13)
     times, values = rng.integers(0, moments, n) ** 2.0, rng.integers(0, levels, n) ** 1.5
     run, rise = np.subtract.outer(times, times), np.subtract.outer(values, values)
@@ -162,7 +162,7 @@ def test_ties_of_both_kinds_widen_the_interval_as_kendall_says(n, moments, level
 
 @pytest.mark.parametrize(("n", "bounded"), [(3, False), (4, False), (5, True)])
 def test_few_points_have_no_interval(n, bounded):
-    """Of 4! = 24 orders 2 are monotone, which is more than 5 %: four points cannot give 95 %; five can (2 of 120)."""
+    """Of 4! = 24 orders 2 are monotone, more than 5 %, so four points cannot give 95 %; five can (2 of 120)."""
     found = theil_sen([float(i) for i in range(n)])
     assert (bounded, bounded) == (found.low is not None, found.high is not None)
 
@@ -181,7 +181,7 @@ def test_a_line_has_its_own_slope(n):
 
 
 def test_a_few_wild_points_hardly_matter():
-    """A fifth of the points anywhere leaves the slope near the line of the rest."""
+    """A fifth of the points at arbitrary values leaves the slope near the line of the rest."""
     values = np.arange(50.0)
     values[::5] = 1e6
     assert pytest.approx(1.0, abs=SAME_FORMULA) == theil_sen(values).slope
@@ -198,7 +198,7 @@ def test_the_order_of_the_points_does_not_matter_when_times_are_given(n):
 
 @pytest.mark.parametrize("n", [COMPLETE_UP_TO + 1, 2000])
 def test_a_long_series_is_cut_in_half(n):
-    """Theil's incomplete method: first with second half, the middle of an odd number left out; ends by the sign test (scipy's binomial)."""
+    """Theil's incomplete method pairs first with second half, without the middle of an odd number; ends by the sign test (scipy's binomial)."""
     values = np.random.default_rng(7).normal(size=n)
     half = n // 2
     slopes = np.sort((values[n - half :] - values[:half]) / (n - half))
@@ -212,7 +212,7 @@ def test_a_long_series_is_cut_in_half(n):
 
 
 def test_the_longest_series_for_all_pairs_takes_them_all():
-    """At 1000 points the method is still complete, and the interval narrower than by halves."""
+    """At 1000 points the method is still complete, and its interval is narrower than by halves."""
     values = np.random.default_rng(8).normal(size=COMPLETE_UP_TO + 1)
     whole, cut = theil_sen(values[:COMPLETE_UP_TO]), theil_sen(values)
     assert ("complete", "incomplete") == (whole.method, cut.method)
@@ -221,7 +221,7 @@ def test_the_longest_series_for_all_pairs_takes_them_all():
 
 @pytest.mark.parametrize(("n", "runs"), [(12, 2000), (1001, 1000)])
 def test_the_interval_holds_the_true_slope_as_often_as_it_says(n, runs):
-    """Of many series about a slope of 0.3 the 95 % interval holds it in 95 % or more (exact binomial interval at 99.9 %)."""
+    """Of many series with a slope of 0.3 the 95 % interval contains it in 95 % or more (exact binomial interval at 99.9 %)."""
     rng = np.random.default_rng(9)
     hits = 0
     for _ in range(runs):
@@ -240,7 +240,7 @@ def test_a_line_added_adds_its_slope(values, tilt):
 
 
 def test_few_pairs_of_different_times_have_no_interval():
-    """A long series of which nearly all points share one time leaves too few slopes for the sign test."""
+    """A long series with nearly all points at one time has too few slopes for the sign test."""
     times = np.array([0.0] * 1200 + [1.0, 2.0])
     found = theil_sen(np.arange(1202.0), times)
     assert (None, None) == (found.low, found.high)
@@ -259,20 +259,20 @@ def test_few_pairs_of_different_times_have_no_interval():
     ],
 )
 def test_what_has_no_trend_is_refused(wrong):
-    """Fewer than three points, gaps, times that do not fit or never differ."""
+    """Fewer than three points, non-finite values, and times that do not fit or never differ are refused."""
     with pytest.raises(ValueError, match=r"must|needs"):
         wrong()
 
 
 @pytest.mark.parametrize("wrong", [{"n": 2}, {"p": 1.5}, {"variance": -1.0}, {"tau": math.nan}])
 def test_a_result_that_cannot_be_is_refused(wrong):
-    """Probabilities and variances outside their ranges do not exist."""
+    """Probabilities and variances outside their ranges are refused."""
     with pytest.raises(ValueError, match="invalid result"):
         replace(mann_kendall([1.0, 2.0, 3.0]), **wrong)
 
 
 @pytest.mark.parametrize("wrong", [{"low": 2.0, "high": 3.0}, {"n": 2}, {"low": 0.0}])
 def test_an_interval_without_its_slope_is_refused(wrong):
-    """An interval holds its slope and has both ends or none."""
+    """An interval without its slope inside, or with one end, is refused."""
     with pytest.raises(ValueError, match="slope"):
         replace(theil_sen([0.0, 1.0, 2.0]), **wrong)

@@ -1,4 +1,4 @@
-"""Gauge studies. Sources: the AIAG worked example in the reference file; statsmodels and scipy as second codings; simulation."""
+"""Gauge studies. Sources: the AIAG worked example in the reference file; statsmodels and scipy as second implementations; simulation."""
 
 import itertools
 import math
@@ -47,7 +47,7 @@ INTERACTING = np.array(
 
 
 def test_the_published_analysis_of_variance():
-    """Sums of squares, degrees of freedom, mean squares and F are as AIAG prints them."""
+    """Sums of squares, degrees of freedom, mean squares and F are those printed by AIAG."""
     printed, found = AIAG["printed"], gauge_study(trials(PUBLISHED))
     for name, row in table(found).items():
         assert pytest.approx(printed["ss"][name], abs=PRINTED_4) == row.ss
@@ -58,7 +58,7 @@ def test_the_published_analysis_of_variance():
 
 
 def test_the_published_components():
-    """The interaction is pooled, and components, deviations and percentages are as AIAG prints them."""
+    """The interaction is pooled, and components, deviations and percentages are those printed by AIAG."""
     printed, found = AIAG["printed"], gauge_study(trials(PUBLISHED))
     assert (True, ()) == (found.pooled, found.cut_off)
     for name, variance in printed["variances"].items():
@@ -96,7 +96,7 @@ def test_the_table_is_that_of_statsmodels(readings):
 
 
 def test_components_with_an_interaction():
-    """A true interaction is kept: each component is a difference of mean squares over its readings (Montgomery, random effects; second coding)."""
+    """A true interaction is kept: each component is a difference of mean squares over its readings (Montgomery, random effects; second implementation)."""
     found = gauge_study(trials(INTERACTING))
     ms = {name: row.ms for name, row in table(found).items()}
     assert (False, ()) == (found.pooled, found.cut_off)
@@ -109,7 +109,7 @@ def test_components_with_an_interaction():
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
 def test_the_gauge_interval_as_burdick_borror_and_montgomery_print_it(confidence):
-    """The limits of gamma_M in mean squares S_O, S_PO and S_E, with G and H from chi-square (2003; second coding, scipy)."""
+    """The limits of gamma_M in mean squares S_O, S_PO and S_E, with G and H from chi-square, are those of Burdick, Borror and Montgomery (2003; scipy)."""
     found, (p, o, r), a = gauge_study(trials(INTERACTING), confidence), INTERACTING.shape, (1 - confidence) / 2
     rows = table(found)
     s2, s3, s4 = (rows[name].ms for name in ("operator", "interaction", "error"))
@@ -129,7 +129,7 @@ def test_the_gauge_interval_as_burdick_borror_and_montgomery_print_it(confidence
 
 @pytest.mark.parametrize(("operators", "interaction"), [(1.0, 0.0), (1.0, 1.0), (0.3, 0.3)])
 def test_the_gauge_interval_holds_what_it_promises(operators, interaction):
-    """800 simulated studies of 10 parts, 3 operators, 2 repeats: the 95 % interval holds the true gauge variance in 94 to 97 %."""
+    """In 800 simulated studies of 10 parts, 3 operators, 2 repeats, the 95 % interval contains the true gauge variance in 94 to 97 %."""
     rng, held, studies = np.random.default_rng(20251), 0, 800
     for _ in range(studies):
         y = rng.normal(0, 3, (10, 1, 1)) + rng.normal(0, operators, (1, 3, 1))
@@ -150,7 +150,7 @@ def test_the_gauge_degrees_of_freedom_lie_between_those_of_its_parts():
 
 
 def test_a_component_below_zero_is_set_to_zero_and_said():
-    """Operators whose means are alike, with repeats that scatter, give a negative estimate: 0, named, and still an interval."""
+    """Operators with equal means and repeats with spread give a negative estimate: 0, named, with an interval."""
     found = gauge_study(trials([[[1.0, 3.0], [1.0, 3.0]], [[5.0, 7.0], [5.0, 7.0]]]))
     assert (0.0, ("operators",)) == (found.operator, found.cut_off)
     assert "The estimated variance of operators was negative and was set to 0." in found.says
@@ -158,14 +158,14 @@ def test_a_component_below_zero_is_set_to_zero_and_said():
 
 
 def test_readings_that_never_differ_say_so():
-    """Where every reading is one number nothing can be said: no percentage, no category, no degrees of freedom, and a sentence."""
+    """Where all readings are equal there is no percentage, no category and no degrees of freedom, and a sentence states it."""
     found = gauge_study(trials(np.full((3, 2, 2), 1.75)))
     assert (None, None, None) == (found.percent_of_total, found.categories, found.gauge_df)
     assert any(note.startswith("Replicates never differ") for note in found.says)
 
 
 def test_repeats_that_never_differ_hide_their_scatter():
-    """With operators that differ from part to part and repeats that do not, the interaction is kept and the lack of digits is said."""
+    """Where repeats never differ but operators do from part to part, the interaction is kept and the lack of digits stated."""
     found = gauge_study(trials([[[1.7, 1.7], [1.8, 1.8]], [[1.9, 1.9], [1.7, 1.7]]]))
     assert (None, 0.0, False, 0.0) == (
         found.anova.f_interaction,
@@ -177,13 +177,13 @@ def test_repeats_that_never_differ_hide_their_scatter():
 
 
 def test_a_last_bit_is_no_scatter():
-    """0.1 + 0.2 is not 0.3 in binary; repeats that differ by that alone never differ."""
+    """Repeats that differ by rounding alone, such as 0.1 + 0.2 and 0.3, count as equal."""
     found = gauge_study(trials([[[0.3, 0.1 + 0.2], [0.4, 0.4]], [[0.5, 0.5], [0.7, 0.7]]]))
     assert (0.0, 0.0) == (found.repeatability, found.anova.error.ss)
 
 
 def without(*gone) -> list[Trial]:
-    """AIAG's trials less the repeats of these cells."""
+    """AIAG's trials without the repeats of these cells."""
     return [
         t
         for i, t in enumerate(trials(PUBLISHED))
@@ -208,7 +208,7 @@ def without(*gone) -> list[Trial]:
     ids=["missing", "short", "long", "one-part", "one-operator", "no-repeats", "nothing"],
 )
 def test_an_incomplete_study_is_refused_by_its_cells(study, says):
-    """A missing or uneven cell is named; a design too small says what it lacks."""
+    """A missing or uneven cell is named, and a design too small states what is missing."""
     with pytest.raises(ValueError, match=says):
         gauge_study(study)
 
@@ -222,14 +222,14 @@ def test_many_faults_are_counted():
 
 @pytest.mark.parametrize("bad", [(" ", "A", 1.0), ("P", "", 1.0), ("P", "A", math.nan), ("P", "A", math.inf)])
 def test_a_trial_refuses_nonsense(bad):
-    """Blank names and values that are no numbers raise."""
+    """Blank names and non-finite values raise."""
     with pytest.raises(ValueError, match=r"name|number"):
         Trial(*bad)
 
 
 @pytest.mark.parametrize("width", [0.0, -1.0, math.nan, math.inf])
 def test_a_tolerance_has_a_width(width):
-    """A width that is no number above 0 raises."""
+    """A width that is not a number above 0 raises."""
     with pytest.raises(ValueError, match="width of the tolerance"):
         gauge_study(trials(PUBLISHED)).percent_of_tolerance(width)
 
@@ -250,20 +250,20 @@ def variances(found: GaugeStudy) -> tuple[float, ...]:
 
 
 def close(expected, found, factor=1.0) -> None:
-    """Variances are alike; the upper ends for one degree of freedom are a thousand times what they are made from."""
+    """Compares variances; upper ends for one degree of freedom are a thousand times their inputs."""
     wanted = tuple(variance * factor for variance in variances(expected))
     assert pytest.approx(wanted, rel=SAME_FORMULA, abs=1e3 * SAME_FORMULA * factor) == variances(found)
 
 
 def on_the_edge(found: GaugeStudy) -> bool:
-    """True where a last bit decides whether the interaction is pooled."""
+    """True where rounding decides whether the interaction is pooled."""
     return abs(found.anova.p_interaction - 0.25) < 1e-6
 
 
 @SETTINGS
 @given(y=studies(), add=numbers(-5, 5), by=st.sampled_from((0.01, 7.0, 1000.0)))
 def test_moving_and_stretching(y, add, by):
-    """A constant added to every reading changes no component; a factor multiplies variances by its square and changes no percentage."""
+    """A constant added to every reading changes no component; a factor multiplies variances by its square and keeps percentages."""
     found = gauge_study(trials(y))
     if not on_the_edge(found):
         close(found, gauge_study(trials(y + add)))
@@ -276,7 +276,7 @@ def test_moving_and_stretching(y, add, by):
 @SETTINGS
 @given(y=studies(), data=st.data())
 def test_order_and_names_do_not_matter(y, data):
-    """Trials in another order give the very same result; parts, operators and repeats under each other's names the same variances."""
+    """Trials in another order give the identical result; permuted names of parts, operators and repeats give the same variances."""
     found, given_trials = gauge_study(trials(y)), trials(y)
     close(found, gauge_study(data.draw(st.permutations(given_trials))))
     if not on_the_edge(found):
@@ -287,7 +287,7 @@ def test_order_and_names_do_not_matter(y, data):
 @SETTINGS
 @given(y=studies(), by=steps(-3, 3, 0.5))
 def test_what_is_added_to_one_part_belongs_to_parts(y, by):
-    """Shifting all readings of one part leaves operators, interaction and repeats as they were."""
+    """Shifting all readings of one part leaves operators, interaction and repeats unchanged."""
     moved = y.copy()
     moved[0] += by
     before, after = gauge_study(trials(y)), gauge_study(trials(moved))
@@ -298,7 +298,7 @@ def test_what_is_added_to_one_part_belongs_to_parts(y, by):
 @SETTINGS
 @given(y=studies())
 def test_sums_of_squares_add_up(y):
-    """The four sums of squares make that about the grand mean, degrees of freedom N - 1, and no variance is below 0 (Fisher's identity)."""
+    """The four sums of squares add up to that about the grand mean, degrees of freedom to N - 1, and no variance is negative (Fisher's identity)."""
     found = gauge_study(trials(y))
     assert pytest.approx(((y - y.mean()) ** 2).sum(), abs=SAME_FORMULA) == sum(row.ss for row in table(found).values())
     assert y.size - 1 == sum(row.df for row in table(found).values())

@@ -1,4 +1,4 @@
-"""References that age. Sources: scipy's t test for a change; the rule coded a second time moment by moment; simulation."""
+"""Ageing references. Sources: scipy's t test for a change; the rule coded a second time moment by moment; simulation."""
 
 import math
 from datetime import datetime, timedelta
@@ -34,7 +34,7 @@ def read(*mean: float, around=SCATTER) -> tuple[tuple[float, ...], ...]:
 
 
 def moved(*change: float, noise: float | None = None) -> Remeasured:
-    """Something at (95, 0, 1) that reads otherwise by this now."""
+    """Something at (95, 0, 1) that now reads otherwise by this much."""
     now = [at + by for at, by in zip((95.0, 0.0, 1.0), change, strict=True)]
     return Remeasured(read(95.0, 0.0, 1.0), read(*now), noise)
 
@@ -54,7 +54,7 @@ STILL = moved(0.01, 0.0, -0.01)
     ids=["neither", "instrument", "plaque", "both", "hidden"],
 )
 def test_tile_and_plaque_tell_who_moved(tile, plaque, mover, says):
-    """What the tile reads otherwise is the instrument; what the plaque reads otherwise beside that is the plaque, even where the two cancel."""
+    """A change of the tile is the instrument's, and a further change of the plaque its own, even where both cancel."""
     found = what_moved(tile, plaque, 0.3)
     assert mover == found.mover
     assert says in found.says
@@ -80,7 +80,7 @@ def test_readings_alike_to_the_last_digit_tell_no_scatter():
 
 
 def test_too_much_scatter_is_neither_still_nor_moved():
-    """A change that may be nothing or more than what matters is open; the tile alone may still be known."""
+    """A change that could be nothing or too much is inconclusive, though the tile alone can be conclusive."""
     wild = Remeasured(
         read(95, 0, 1, around=((-1, 0, 1), (0, 1, -1), (1, -1, 0))),
         read(95, 0, 1.2, around=((-1, 0, 1), (0, 1, -1), (1, -1, 0))),
@@ -92,7 +92,7 @@ def test_too_much_scatter_is_neither_still_nor_moved():
 
 @pytest.mark.parametrize("half_over", [0.999, 1.001])
 def test_the_rule_at_its_edge(half_over):
-    """With a noise of 0.02 and one component, moved begins where the change exceeds z * 0.02 * sqrt(2) (scipy)."""
+    """With a noise of 0.02 and one component, movement begins where the change exceeds z * 0.02 * sqrt(2) (scipy)."""
     half = norm.ppf(0.975) * 0.02 * math.sqrt(2)
     tile = Remeasured(((1.0,),), ((1.0 + half * half_over,),), 0.02)
     found = what_moved(tile, tile, 0.01).instrument
@@ -103,7 +103,7 @@ def test_the_rule_at_its_edge(half_over):
 
 
 def test_what_matters_includes_its_end():
-    """An interval that reaches just what matters lies within it."""
+    """An interval that ends exactly at the relevant change lies within it."""
     tile = Remeasured(((1.0,),), ((1.0,),), 0.02)
     half = norm.ppf(0.975) * 0.02 * math.sqrt(2)
     assert "still" == what_moved(tile, tile, half).instrument.state
@@ -125,7 +125,7 @@ def test_intervals_are_those_of_a_t_test():
 
 
 def test_readings_that_scatter_more_than_the_noise_are_believed():
-    """A noise stated too small does not narrow the interval; one larger than the scatter widens it."""
+    """A stated noise below the spread of the readings does not narrow the interval, and one above it widens it."""
     plain = what_moved(moved(0, 0, 0), moved(0, 0, 0), 0.3).instrument
     small = what_moved(moved(0, 0, 0, noise=0.001), moved(0, 0, 0), 0.3).instrument
     large = what_moved(moved(0, 0, 0, noise=0.1), moved(0, 0, 0), 0.3).instrument
@@ -134,7 +134,7 @@ def test_readings_that_scatter_more_than_the_noise_are_believed():
 
 
 def test_the_instruments_own_uncertainty_stands_in_where_nothing_tells_the_scatter():
-    """Single readings: z of the shared confidence times u, times the root of 2 (scipy), as with a noise known from many."""
+    """For single readings the interval is z of the shared confidence times u times the root of 2 (scipy), as with known noise."""
     then, now = ((95.0, 0.0, 1.0),), ((95.0, 0.0, 1.6),)
     found = what_moved(Remeasured(then, then, stated=0.03), Remeasured(then, now, stated=0.03), 0.2)
     z = norm.ppf(1 - 0.05 / 3 / 2)
@@ -146,7 +146,7 @@ def test_the_instruments_own_uncertainty_stands_in_where_nothing_tells_the_scatt
 
 
 def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tells_nothing():
-    """Repeats of the tile's a* are all alike, so whether the instrument drifted is open; the plaque's b* moved beyond all scatter."""
+    """With identical tile readings of a* the drift of the instrument is open, but a plaque's movement in b* beyond all spread is named."""
     wobble = (-0.01, 0.0, 0.01)
     tile = tuple((97.0 + d, 0.0, 0.4 + d) for d in wobble)
     then, now = (tuple((95.0 + d, -0.8, b + d) for d in wobble) for b in (1.5, 2.1))
@@ -158,7 +158,7 @@ def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tel
 @pytest.mark.thorough
 @pytest.mark.parametrize(("n", "noise"), [(3, None), (2, None), (3, 0.05)])
 def test_what_stood_still_is_rarely_called_moved(n, noise):
-    """In 1,500 simulated re-measurements without any movement 5 % at most are called moved, for tile and plaque (binomial, 99.9 %)."""
+    """In 1,500 simulated re-measurements without movement at most 5 % are called moved, for tile and plaque (binomial, 99.9 %)."""
     rng, size, false = np.random.default_rng(11), 1500, np.zeros(2, int)
     for _ in range(size):
         tile, plaque = (
@@ -173,7 +173,7 @@ def test_what_stood_still_is_rarely_called_moved(n, noise):
 @OFTEN
 @given(tile=st.tuples(*[numbers(-1, 1)] * 3), plaque=st.tuples(*[numbers(-1, 1)] * 3), drift=numbers(-5, 5))
 def test_laws_of_movement(tile, plaque, drift):
-    """A drift on both is never the plaque's; turning all signs turns the answer's; a wider 'matters' never makes anything move."""
+    """A drift of both is never the plaque's; negated inputs negate the result; a wider relevant change never makes anything move."""
     found = what_moved(moved(*tile), moved(*plaque), 0.3)
     drifted = what_moved(moved(*(by + drift for by in tile)), moved(*(by + drift for by in plaque)), 0.3)
     assert pytest.approx(found.plaque.change, abs=SAME_FORMULA) == drifted.plaque.change
@@ -204,18 +204,18 @@ def test_laws_of_movement(tile, plaque, drift):
     ],
 )
 def test_nonsense_is_refused(make, says):
-    """Missing readings, lengths that differ, numbers that are none, times without zone and empty intervals raise."""
+    """Missing readings, different lengths, non-finite numbers, times without zone and empty intervals raise."""
     with pytest.raises(ValueError, match=says):
         make()
 
 
 def day(number: float) -> datetime:
-    """So many days after Monday."""
+    """A moment so many days after Monday."""
     return MONDAY + timedelta(days=number)
 
 
 def history(*values: tuple[float, float]) -> list[Remeasurement]:
-    """A reference measured on these days with these colour differences from its own values; up to 0.3 agrees."""
+    """A reference measured on these days with these differences from its own values; up to 0.3 agrees."""
     return [Remeasurement(day(at), value, WITHIN) for at, value in values]
 
 
@@ -241,12 +241,12 @@ def in_days(found) -> list[tuple[float | None, ...]]:
     ],
 )
 def test_doubt_reaches_back_to_the_last_agreement(values, expected):
-    """From the last moment it agreed to the next one; at the limit it agrees; order is that of time; of two at once the worse counts."""
+    """A doubt lasts from the last agreement to the next; the limit agrees; order is by time; of two at once the worse counts."""
     assert expected == in_days(doubts(history(*values), SIMPLE))
 
 
 def test_a_guarded_rule_asks_for_more():
-    """Within its guard band, or without an uncertainty, a re-measurement is no agreement."""
+    """Under the guarded rule, a re-measurement within its guard band or without an uncertainty is no agreement."""
 
     def measured(value, u):
         return Remeasurement(MONDAY, value, WITHIN, u).agrees(GUARDED)
@@ -263,7 +263,7 @@ HISTORIES = st.lists(st.tuples(MOMENTS, st.sampled_from((0.1, 0.4))), max_size=6
 @OFTEN
 @given(values=HISTORIES, at=MOMENTS)
 def test_a_decision_is_in_doubt_exactly_between_agreements(values, at):
-    """Moment by moment: in doubt where the re-measurement before did not agree, or the next one does not (second coding)."""
+    """A decision is in doubt where the re-measurement before or after it did not agree (second implementation, moment by moment)."""
     before = [when for when, _ in values if when <= at]
     after = [when for when, _ in values if when > at]
     disagreeing = {when for when, value in values if value > 0.3}
@@ -274,7 +274,7 @@ def test_a_decision_is_in_doubt_exactly_between_agreements(values, at):
 @OFTEN
 @given(values=HISTORIES, order=st.randoms(use_true_random=False), at=MOMENTS)
 def test_order_and_further_agreements(values, order, at):
-    """The order in which they are kept does not matter, and an agreement more never widens what is in doubt at any moment."""
+    """The stored order has no effect, and another agreement never widens a doubt."""
     shuffled = list(values)
     order.shuffle(shuffled)
     assert doubts(history(*values), SIMPLE) == doubts(history(*shuffled), SIMPLE)
@@ -297,5 +297,5 @@ def test_order_and_further_agreements(values, order, at):
     ],
 )
 def test_when_a_reference_is_due(values, expected):
-    """An interval after approval or the newest agreement; at once where the newest did not agree."""
+    """A reference is due one interval after approval or the newest agreement, and at once after a disagreement."""
     assert day(expected) == due_at(MONDAY, history(*values), 180, SIMPLE)

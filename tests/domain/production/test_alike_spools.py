@@ -1,4 +1,4 @@
-"""Spools of one lot that match within one job. Colours invented, differences in CIE76 by hand."""
+"""Spools of one lot within one job. Colours invented, differences in CIE76 by hand."""
 
 from itertools import combinations
 
@@ -25,25 +25,25 @@ def unmeasured(code, sd, mass_g=1000.0):
 
 
 def codes(spools, most):
-    """The codes of the spools that are kept."""
+    """The selected spools, by code."""
     (kept,) = alike([ShelfLot(MEAN, spools)], most, BY_76)
     return sorted(one.color.spool for one in kept)
 
 
 def test_a_spool_apart_from_its_siblings_is_left_out():
-    """0.96 from four others at a limit of 0.5."""
+    """A spool 0.96 from four others is left out at a limit of 0.5."""
     assert ["B", "C", "D", "E"] == codes([measured("A", 95.96), *(measured(code, 95.0) for code in "BCDE")], 0.5)
 
 
 def test_unmeasured_spools_stay_where_their_scatter_allows():
-    """With a standard deviation of 0.3 two unmeasured spools differ by 0.42: all three stay at 0.5, only one at 0.4."""
+    """Two unmeasured spools with spread 0.3 differ by 0.42: all three stay at 0.5; at 0.4 only one stays beside the measured one 0.1 from the mean."""
     spools = [measured("A", 95.1), unmeasured("B", 0.3), unmeasured("C", 0.3)]
     assert ["A", "B", "C"] == codes(spools, 0.5)
     assert ["A", "B"] == codes(spools, 0.4)
 
 
 def test_the_way_that_holds_more_is_kept():
-    """Nine unmeasured spools are kept rather than one measured spool far from them, and a heavy measured one rather than one light one."""
+    """The larger selection is kept: nine unmeasured spools before one distant measured spool, and a heavy measured one before a light one."""
     many = [unmeasured(str(number), 0.1) for number in range(9)]
     assert "A" not in codes([measured("A", 96.0), *many], 0.5)
     assert ["A"] == codes([measured("A", 96.0, 3000.0), unmeasured("B", 0.1, 500.0)], 0.5)
@@ -54,7 +54,7 @@ SPOOLS = st.lists(st.one_of(st.floats(94.0, 96.0), st.none()), min_size=1, max_s
 
 @given(SPOOLS, st.floats(0.01, 1.0), st.floats(0.0, 2.0))
 def test_every_two_that_are_kept_match_as_in_a_job(lightness, sd, most):
-    """The kept spools can be loaded into one job one after another."""
+    """Every two selected spools match as in one job."""
     named = [(f"S{number}", value) for number, value in enumerate(lightness)]
     spools = [unmeasured(code, sd) if value is None else measured(code, value) for code, value in named]
     (kept,) = alike([ShelfLot(MEAN, spools)], most, BY_76)

@@ -1,4 +1,4 @@
-"""Order of alternatives. Source: this project's rule, first in the job, then by match, then by age."""
+"""The order of offered alternatives. Source: this project's rule, first lots of the job, then by match, then by age."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -28,38 +28,38 @@ UNKNOWN = Alternative(6, MONDAY, pairs=apart(0.1, None))
 
 
 def ranked(lots, least=lambda lot: 0.0):
-    """The lots in order, each with no more known in advance than a lower bound of its difference."""
+    """The lots in their order, with only a least difference known beforehand."""
     of = {lot.id: lot for lot in lots}
     known = [Candidate(lot.id, lot.received_at, lot.in_job, lot.same, least(lot)) for lot in lots]
     return list(in_turn(known, lambda one: of[one.id]))
 
 
 def test_the_job_comes_first_then_the_match_then_the_age():
-    """A lot in the job goes before a closer one, the closer before the older; the largest difference counts, to the hundredth shown."""
+    """A lot in the job comes before a closer one, a closer one before an older one; the largest difference counts, to the shown hundredth."""
     expected = [IN_JOB, NEAR, SAME, OLD, YOUNG, UNKNOWN]
     assert expected == ranked(expected[::-1]) == ranked(expected)
 
 
 def test_without_a_job_the_same_lot_comes_first_and_then_the_oldest():
-    """Without a job there is no match: the requested lot, then first in, first out."""
+    """Without a job the requested lot comes first, and then first in, first out."""
     bare = [replace(lot, in_job=False, pairs=()) for lot in (SAME, OLD, YOUNG, NEAR)]
     assert bare == ranked(bare[::-1])
 
 
 @given(st.permutations([IN_JOB, NEAR, SAME, OLD, YOUNG, UNKNOWN, replace(OLD, id=7)]))
 def test_the_order_does_not_depend_on_how_the_lots_are_listed(lots):
-    """Equal lots come in the order of their numbers."""
+    """Lots equal in everything come in the order of their numbers."""
     assert [1, 2, 3, 4, 7, 5, 6] == [lot.id for lot in ranked(lots)]
 
 
 @given(st.permutations([IN_JOB, NEAR, SAME, OLD, YOUNG, UNKNOWN]), st.floats(0, 1))
 def test_the_order_does_not_depend_on_what_is_known_beforehand(lots, share):
-    """It does not depend on how close the lower bound is to the difference."""
+    """The order does not depend on how close each lot's least difference is to its true one."""
     assert [1, 2, 3, 4, 5, 6] == [lot.id for lot in ranked(lots, lambda lot: min(lot.apart, 9.0) * share)]
 
 
 def test_no_more_lots_are_looked_at_than_the_order_takes():
-    """Of a thousand lots the first three take three checks, by age and by a match known in advance."""
+    """Of a thousand lots, three are examined for the first three by age, and for a match known beforehand."""
     for least in (0.0, 0.004):
         stock = [Candidate(n, MONDAY + n * DAY, least=n * least) for n in range(1000)]
         asked = []
@@ -87,5 +87,5 @@ def test_no_more_lots_are_looked_at_than_the_order_takes():
     ],
 )
 def test_an_offer_says_why(lot, says):
-    """The reason is the job, the lot, the match, or the age."""
+    """An offer gives its reason: the job, the lot, the match or the age."""
     assert says == why(lot, lambda: MONDAY)

@@ -1,4 +1,4 @@
-"""Clearance over every status, use and verdict. Source: this project's rules, which fail closed."""
+"""Clearance of a spool, over every status, use and verdict. Source: this project's rules, which fail closed."""
 
 from dataclasses import replace
 from itertools import product
@@ -16,7 +16,7 @@ GOOD = SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}, ("color",), r
 
 
 def never(*uses, reason="tabs snapped"):
-    """A grade that quality forbids for uses."""
+    """A grade with prohibited uses."""
     return Material(stated=[Statement(use, reason, "Ines", MONDAY) for use in uses])
 
 
@@ -51,14 +51,14 @@ def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing):
     ],
 )
 def test_a_general_verdict_speaks_only_for_uses_whose_characteristic_was_judged(use, blocks, clears):
-    """Where limits name no uses, a use is covered if its characteristic was assessed: interlayer strength for load-bearing, and so on."""
+    """Where limits name no uses, a use is covered if its defining characteristic has limits, such as bond for load-bearing."""
     assert clears is clear(replace(GOOD, uses={GENERAL: "pass"}, blocks=blocks), use).clear
 
 
 @pytest.mark.parametrize("by_hand", ["block", "hold", "return", "scrap", "something new"])
 @pytest.mark.parametrize("standing", STANDINGS)
 def test_a_decision_in_force_is_a_reason_under_any_standing(standing, by_hand):
-    """A spool of a lot under a manual decision is not clear, with the decision's reason, even if the stored status is older."""
+    """A spool under a manual decision is not clear, with its reason, whatever the lot's status."""
     found = clear(replace(GOOD, standing=standing, by_hand=(by_hand, "tile check failed")), "cosmetic")
     assert not found.clear
     assert found.reasons[0].endswith("tile check failed")
@@ -66,32 +66,32 @@ def test_a_decision_in_force_is_a_reason_under_any_standing(standing, by_hand):
 
 @pytest.mark.parametrize("standing", [s for s in STANDINGS if s not in LOADABLE])
 def test_each_standing_that_cannot_be_loaded_says_so(standing):
-    """Without a manual decision the first reason still names the lot and its status."""
+    """Without a manual decision the first reason names the lot and its status."""
     reason = clear(replace(GOOD, standing=standing), "cosmetic").reasons[0]
     assert "Lot L-7 is" in reason
     assert {"quarantined": "quarantine"}.get(standing, standing) in reason
 
 
 def test_a_standing_nobody_knows_counts_as_never_judged():
-    """An unknown status, from an older or a newer program, is not clear, and the lot counts as not assessed."""
+    """An unknown status counts as not assessed and is not clear."""
     assert ("Lot L-7 has not been assessed.",) == clear(replace(GOOD, standing="mystery"), "cosmetic").reasons
 
 
 @pytest.mark.parametrize("left", [0.0, -1.0, 1e-12], ids=["none", "negative", "arithmetic-noise"])
 def test_an_empty_spool_is_not_loaded(left):
-    """An empty spool is not clear; one gram is not empty."""
+    """A spool with 0 g is refused, and one with 1 g is not."""
     assert ("Spool SP-1 is empty.",) == clear(replace(GOOD, remaining_g=left), "cosmetic").reasons
     assert clear(replace(GOOD, remaining_g=1.0), "cosmetic").clear
 
 
 def test_a_spool_of_which_nobody_says_what_is_left_is_empty():
-    """A released lot without a stated mass is not clear: an unknown value is never a pass."""
+    """A spool of a released lot without a stated mass is not clear."""
     reasons = clear(SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}), "cosmetic").reasons
     assert ("Spool SP-1 is empty.",) == reasons
 
 
 def test_a_spool_on_another_machine_is_not_loaded():
-    """A spool cannot be on two machines; the reason says where it is."""
+    """A spool on another machine is not clear, and the reason names the machine."""
     reasons = clear(replace(GOOD, loaded_on="P-3"), "cosmetic").reasons
     assert ("Spool SP-1 is on machine P-3. Unload it there first.",) == reasons
 
@@ -102,7 +102,7 @@ ALIKE = PairMatch("L-6", 0.2, 0.5, True, "lighter")
 
 
 def test_a_pair_that_does_not_match_is_a_reason_when_colour_shows():
-    """Each lot already in the job that does not match, or cannot be compared, is a reason of its own."""
+    """Each lot of the job that does not match, or cannot be compared, is a separate reason where colour shows."""
     found = clear(GOOD, "cosmetic", [ALIKE, APART, UNKNOWN], match_asked=True)
     assert (
         "Lot L-7 does not match lot L-8, already used in this job: colour difference 1.40, at most 0.5 within one job (darker, yellower).",
@@ -112,14 +112,14 @@ def test_a_pair_that_does_not_match_is_a_reason_when_colour_shows():
 
 
 def test_pairs_are_shown_but_do_not_decide_where_colour_does_not_show():
-    """For a use that hides colour the pairs are only information."""
+    """For a use that hides colour the pairs are information only."""
     found = clear(GOOD, "cosmetic", [APART], match_asked=False)
     assert found.clear
     assert (APART,) == found.pairs
 
 
 def test_every_reason_is_collected_not_only_the_first():
-    """A spool with all faults lists each of them; that a blocked lot fails for the use is not repeated."""
+    """A spool with several faults lists each reason, and a blocked lot's failure for the use only once."""
     state = replace(
         GOOD,
         standing="blocked",
@@ -145,21 +145,21 @@ def test_every_reason_is_collected_not_only_the_first():
 
 
 def test_a_restricted_lot_says_that_it_fails_for_the_use():
-    """Where the status does not exclude the whole lot, the failed use precedes its findings."""
+    """For a restricted lot the failed use is named before its findings."""
     state = replace(GOOD, standing="restricted", uses={"cosmetic": "fail"}, why={"cosmetic": ["Too yellow."]})
     assert ("Lot L-7 fails for cosmetic use.", "Too yellow.") == clear(state, "cosmetic").reasons
 
 
 @pytest.mark.parametrize("use", ["cosmetic", GENERAL])
 def test_the_findings_behind_a_refusal_are_told(use):
-    """The messages of the use's findings follow it, those of the general verdict where no uses are named."""
+    """The messages behind a refusal follow it, those of the general verdict where no uses are named."""
     state = replace(GOOD, uses={use: "near"}, why={use: ["Closer than its guard band."]})
     reasons = clear(state, "cosmetic").reasons
     assert ("Lot L-7 is not accepted yet for cosmetic use.", "Closer than its guard band.") == reasons
 
 
 def test_a_clearance_always_says_that_a_lot_is_not_a_part():
-    """Clear or not, the caution about parts that carry load comes last, after the grade's own."""
+    """The caution about load-bearing parts is always last, after the grade's cautions."""
     for state in (GOOD, replace(GOOD, standing="blocked")):
         assert ("keep dry", PART_CAUTION) == clear(replace(state, cautions=("keep dry",)), "cosmetic").cautions
 
@@ -167,7 +167,7 @@ def test_a_clearance_always_says_that_a_lot_is_not_a_part():
 @pytest.mark.parametrize("standing", LOADABLE)
 @pytest.mark.parametrize("use", USES)
 def test_a_grade_forbids_even_a_use_that_passed(use, standing):
-    """A lot that passed for a use is still refused for it where its grade is forbidden for the use."""
+    """A lot that passed for a use is refused where its grade prohibits the use."""
     found = clear(replace(GOOD, standing=standing, uses={use: "pass"}, material=never(use)), use)
     said = f'The grade is forbidden for {use.replace("_", "-")} use: "tabs snapped" (Ines, 2025-03-03).'
     assert (said,) == found.reasons
@@ -176,12 +176,12 @@ def test_a_grade_forbids_even_a_use_that_passed(use, standing):
 @pytest.mark.parametrize("caution", ["never load-bearing", "cosmetic only", "No problem for load-bearing parts"])
 @pytest.mark.parametrize("use", USES)
 def test_a_caution_forbids_nothing(use, caution):
-    """A caution is advice, whatever its text (this project's rule)."""
+    """A caution is advice and never refuses (this project's rule)."""
     assert clear(replace(GOOD, uses={use: "pass"}, cautions=(caution,)), use).clear
 
 
 def test_a_permission_clears_and_is_shown():
-    """A matte grade is clear only for the use that quality permits; the permission precedes the caution about parts."""
+    """A matte grade is clear for the permitted use alone, with the permission before the caution about parts."""
     granted = Statement("load_bearing", "30 bars of 5 lots", "Ines", MONDAY)
     uses = {"load_bearing": "pass", "flexing": "pass"}
     state = replace(GOOD, uses=uses, material=Material(finish="matte", permitted=[granted]))
@@ -194,7 +194,7 @@ def test_a_permission_clears_and_is_shown():
 
 
 def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
-    """The prohibition comes first. The missing assessment follows, without the advice to add limits."""
+    """The prohibition comes first, then the missing assessment, without advice to set limits for it."""
     state = replace(GOOD, uses={"load_bearing": "pass"}, blocks=("bond",))
     (alone,) = clear(state, "fit").reasons
     assert (
@@ -223,7 +223,7 @@ def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
     ids=["none", "one", "two"],
 )
 def test_a_machine_that_holds_another_spool_is_cautioned_and_not_refused(held, cautions):
-    """A machine may have several slots: the spools on it are named before the other cautions, and the answer stays clear."""
+    """Spools already on a machine are named in a caution, and the answer stays clear, because a machine can have several slots."""
     found = clear(GOOD, "cosmetic")
     told = with_held(found, "P1", held)
     assert told.clear
@@ -231,13 +231,13 @@ def test_a_machine_that_holds_another_spool_is_cautioned_and_not_refused(held, c
 
 
 def test_a_restricted_lot_names_every_use_it_is_fit_for():
-    """The answer names the permitted uses, readable from two metres."""
+    """The answer on a restricted lot names every use it passed for."""
     uses = {"cosmetic": "pass", "hidden": "pass", "load_bearing": "fail"}
     assert clear(replace(GOOD, standing="restricted", uses=uses), "hidden").says == "Load, only for cosmetic, hidden."
 
 
 def test_a_spliced_spool_is_fit_for_what_all_its_lots_are():
-    """The worst of several lots: every reason counts, and only the uses that each of them passes are named."""
+    """A spliced spool has all reasons of its lots, and only the uses that each lot passes."""
     fit = [{"cosmetic": "pass", "hidden": "pass"}, {"cosmetic": "fail", "hidden": "pass"}]
     each = [clear(replace(GOOD, standing="restricted", uses=uses), "hidden") for uses in fit]
     assert worst_of(each).says == "Load, only for hidden."
@@ -249,7 +249,7 @@ def test_a_spliced_spool_is_fit_for_what_all_its_lots_are():
 
 @pytest.mark.parametrize("first", ["restricted", "released"])
 def test_a_restricted_and_a_released_lot_say_what_both_are_fit_for(first):
-    """A use not assessed for the released lot is not named, though the restricted lot passes for it."""
+    """A use that the released lot's limits do not cover is not named, though the restricted lot passes for it."""
     fit = {
         "restricted": {"cosmetic": "fail", "hidden": "pass", "fit": "pass"},
         "released": {"cosmetic": "pass", "hidden": "pass"},
@@ -260,7 +260,7 @@ def test_a_restricted_and_a_released_lot_say_what_both_are_fit_for(first):
 
 
 def test_lots_on_one_spool_must_match_where_colour_shows():
-    """Each two lots that do not match, or cannot be compared, are a reason after those of the lots, and only where colour shows."""
+    """Each two lots of a spool that do not match, or cannot be compared, are a reason after those of the lots, where colour shows."""
     mates = [replace(pair, of="L-7") for pair in (ALIKE, APART, UNKNOWN)]
     each = [clear(GOOD, "cosmetic"), clear(GOOD, "cosmetic")]
     found = worst_of(each, "MIX", mates, match_asked=True)
@@ -274,7 +274,7 @@ def test_lots_on_one_spool_must_match_where_colour_shows():
 
 
 def test_each_lot_of_a_spool_keeps_its_own_pairs():
-    """Two lots of a spool compared with the same lot of the job are two comparisons: neither hides the other."""
+    """Two lots of a spool compared with the same lot of the job are two comparisons."""
     near, far = replace(ALIKE, lot="L-1", of="A"), replace(APART, lot="L-1", of="B")
     each = [clear(GOOD, "cosmetic", [pair], match_asked=True) for pair in (far, near)]
     assert (far, near) == worst_of(each).pairs

@@ -1,4 +1,4 @@
-"""Every sentence of a clearance in full: one spool and several, one use and several. Source: this project's rules."""
+"""Sentences of a clearance, in full, in singular and plural. Source: this project's rules."""
 
 from dataclasses import replace
 
@@ -15,7 +15,7 @@ FAR = PairMatch("L-8", 1.25, 0.8, False, "lighter, redder")
 
 
 def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
-    """Reasons against a spool that has only this fault."""
+    """Reasons against loading a spool that is good except for this."""
     return clear(replace(GOOD, **changed), use, pairs, match_asked=bool(pairs), mass_g=mass_g).reasons
 
 
@@ -37,12 +37,12 @@ def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
     ],
 )
 def test_a_reason_is_one_sentence(changed, says):
-    """A fault of a spool or its lot is the only reason when its readings pass."""
+    """A fault of the spool or its lot is one sentence when the readings pass."""
     assert (says,) == reasons(**changed)
 
 
 def test_a_lot_that_is_not_measured_says_so():
-    """Quarantine gives its cause, and the use its missing measurements."""
+    """Quarantine states its cause, and the use what is missing."""
     found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": ["One more spool."]})
     assert found == (
         "Lot L-7 is in quarantine: its measurements are not complete.",
@@ -65,13 +65,13 @@ def test_a_lot_that_is_not_measured_says_so():
     [("cosmetic", "cosmetic use"), ("load_bearing", "load-bearing use"), ("medical", "the use medical")],
 )
 def test_a_use_that_did_not_pass_is_named(verdict, words, use, named):
-    """The verdict in words precedes the findings of that use."""
+    """The sentence names the use and its verdict, followed by the findings."""
     found = reasons(use, uses={use: verdict}, why={use: ["Too dark."]})
     assert (f"Lot L-7 {words} {named}.", "Too dark.") == found
 
 
 def test_a_blocked_lot_says_once_that_it_is():
-    """The status comes first and is not repeated by the use."""
+    """A blocked lot's status is stated once, followed by the reasons."""
     found = reasons(standing="blocked", uses={"cosmetic": "fail"}, why={"cosmetic": ["Too dark."]})
     assert ("Lot L-7 is blocked by its readings.", "Too dark.") == found
 
@@ -85,7 +85,7 @@ def test_a_blocked_lot_says_once_that_it_is():
     ],
 )
 def test_a_use_that_nobody_judged_is_named_with_those_that_are(uses, cover):
-    """None, one and two uses that the limits cover."""
+    """An unassessed use is named with none, one or two uses that the limits cover."""
     ask = "Ask quality to add this use."
     assert (
         f"Lot L-7 has not been assessed for the use medical. The limits of its grade cover {cover}. {ask}",
@@ -96,7 +96,7 @@ def test_a_use_that_nobody_judged_is_named_with_those_that_are(uses, cover):
     ("needed", "says"), [(800.0, None), (800.1, "Spool SP-1 has 800 g left; the job needs 800.1 g.")]
 )
 def test_the_mass_of_a_job_is_there_to_the_last_gram(needed, says):
-    """A job that needs exactly the mass left is clear."""
+    """A spool with exactly the required mass is enough."""
     assert ((says,) if says else ()) == reasons(mass_g=needed)
 
 
@@ -123,12 +123,12 @@ def test_the_mass_of_a_job_is_there_to_the_last_gram(needed, says):
     ids=["far", "other-light", "no-colour", "no-limit"],
 )
 def test_a_lot_that_does_not_match_says_why(pair, says):
-    """The difference with its limit and direction, or the reason why the lots cannot be compared."""
+    """A lot that does not match gives the difference with limit and direction, or the obstacle to the comparison."""
     assert (says,) == reasons(pairs=[pair])
 
 
 def test_a_lot_that_matches_is_no_reason():
-    """Within the limit there is no reason."""
+    """A lot within the limit gives no reason."""
     assert () == reasons(pairs=[replace(FAR, delta_e=0.5, within=True)])
 
 
@@ -149,7 +149,7 @@ def test_a_lot_that_matches_is_no_reason():
     ids=["far", "other-light", "no-colour", "no-limit"],
 )
 def test_two_lots_on_one_spool_that_do_not_match_say_why(pair, says):
-    """The pages use the same words for the shelf as the clearance of the spool."""
+    """The pages state the same mismatch of two lots on a spool as the clearance."""
     mate = replace(pair, of="L-7")
     assert says == unlike(mate)
     assert (f"Spool SP-1 holds lots L-8 and L-7. {says}",) == worst_of(
@@ -158,7 +158,7 @@ def test_two_lots_on_one_spool_that_do_not_match_say_why(pair, says):
 
 
 def test_a_machine_that_is_taken_names_what_is_on_it():
-    """One spool and two, at the number of slots and below it."""
+    """A caution names one spool and two on the machine, at the number of slots and below it."""
     free, one = Clearance((), ("Look.",)), [("A-1", "J-1")]
     two = [*one, ("B-1", "J-2")]
     assert free == with_held(free, "P1", [], slots=1)
@@ -181,12 +181,12 @@ def test_a_machine_that_is_taken_names_what_is_on_it():
     ],
 )
 def test_a_restricted_lot_names_its_uses(uses, says):
-    """One use and two that a lot is fit for."""
+    """A restricted lot names one use and two."""
     assert says == clear(replace(GOOD, standing="restricted", uses=uses), "cosmetic").says
 
 
 def test_what_a_spool_fails_for_every_use_counts_for_each_once():
-    """A general failure counts for any use; a failure for another use does not count."""
+    """A spool with a general failure is refused for every use, and one that fails for another use is not."""
     failing = ((("hidden",), "Dented."), ((GENERAL,), "Snapped."), ((GENERAL, "cosmetic"), "Dark."))
     assert ("Dark.", "Snapped.") == reasons(nonconforming=failing)
 
@@ -207,19 +207,19 @@ OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2
     ids=["measured", "allowed-for", "unknown"],
 )
 def test_two_spools_of_one_lot_that_do_not_match_say_why(pair, numbers):
-    """Both spools are named, and whether the difference was measured or is allowed for."""
+    """A mismatch of two spools of one lot names both, and whether the difference was measured or estimated."""
     start = "Spool SP-1 does not match spool SP-2 of the same lot in this job: colour difference"
     assert (f"{start} {numbers}.",) == reasons(pairs=[pair])
 
 
 class Told:
-    """A shelf life or dryness with a fixed reason."""
+    """A shelf life, or a spool that needs drying, with its reason."""
 
     def __init__(self, reason, uses=("cosmetic",)):
         self.reason, self.uses = reason, uses
 
     def against(self, spool, at):
-        """The reason, with what was asked."""
+        """The reason, with the request."""
         return [f"{self.reason} {spool} {at:%A}"]
 
     def asked_for(self, use):
@@ -228,7 +228,7 @@ class Told:
 
 
 def test_age_and_dryness_count_at_the_moment_of_loading():
-    """Both count where a time is given, and dryness for the uses that require it."""
+    """Age and dryness count at a given moment, dryness only for uses that require it."""
     state = replace(GOOD, uses={"cosmetic": "pass", "hidden": "pass"}, life=Told("old"), dryness=Told("wet"))
     assert () == clear(state, "cosmetic").reasons
     assert ("old SP-1 Monday", "wet SP-1 Monday") == clear(state, "cosmetic", at=MONDAY).reasons
@@ -236,13 +236,13 @@ def test_age_and_dryness_count_at_the_moment_of_loading():
 
 
 def test_a_spool_with_no_more_than_rounding_left_is_empty():
-    """Rounding noise counts as empty; twice of it does not."""
+    """A remainder within the noise of a subtraction is empty, and twice that is not."""
     assert ("Spool SP-1 is empty.",) == reasons(remaining_g=BINARY_NOISE)
     assert () == reasons(remaining_g=2 * BINARY_NOISE)
 
 
 def test_a_clear_spool_carries_the_caution_about_parts():
-    """The caution is tested word for word, since a release is often overestimated."""
+    """A clear spool has the caution about parts word for word."""
     (caution,) = clear(GOOD, "cosmetic").cautions
     assert caution == (
         "A released lot is not a safe part. Parts that carry load, flex, lift or protect people need their own tests and the "
@@ -251,7 +251,7 @@ def test_a_clear_spool_carries_the_caution_about_parts():
 
 
 def test_lots_of_which_one_spool_was_measured_are_named_once():
-    """Before the caution about parts, where they are compared with a limit and colour shows."""
+    """Lots with one measured spool are named once before the caution about parts, where a limit applies and colour shows."""
     pairs = [
         replace(FAR, within=True, unknown=("L-7", "L-8")),
         replace(FAR, within=True, unknown=("L-8",)),

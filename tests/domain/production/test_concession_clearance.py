@@ -1,4 +1,4 @@
-"""Effect of a concession over status, use and state of the concession. Source: this project's rules, which fail closed."""
+"""Effect of a concession, over status, use and state of the concession. Source: this project's rules, which fail closed."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -46,7 +46,7 @@ def ask(state: SpoolState, use: str, pairs=(), at=MONDAY, mass_g: float | None =
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("standing", FROM_READINGS)
 def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, state):
-    """A rejected lot is clear exactly under a valid concession for the use; otherwise each gives its reason."""
+    """A rejected lot is clear exactly under a concession in force that names the use; otherwise each concession gives its reason."""
     changed, says = STATES[state]
     concession = replace(GIVEN, **changed)
     for use, verdict in product([*USES, GENERAL], VERDICTS):
@@ -71,7 +71,7 @@ def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, state)
 @pytest.mark.parametrize("named", USES)
 @pytest.mark.parametrize("use", [*USES, GENERAL, "medical"])
 def test_a_concession_does_not_leak_to_another_use(named, use):
-    """A concession for one use clears that use and none other of a blocked lot."""
+    """A concession for one use clears that use of a blocked lot and no other."""
     state = lot("blocked", use, "fail", replace(GIVEN, uses=(named,)))
     assert (named == use) is ask(state, use).clear
 
@@ -99,7 +99,7 @@ PAIRS = {
 
 @pytest.mark.parametrize("case", LIFTED)
 def test_what_readings_limits_or_the_grade_say_is_lifted(case):
-    """A concession lifts reasons from readings, missing measurements, limits, a forbidden use, and the spool's own readings."""
+    """A concession lifts measured, unmeasured and unnamed uses, a prohibited use, and this spool's own readings."""
     state = replace(lot("released", "cosmetic", "pass", GIVEN), **LIFTED[case])
     assert not ask(replace(state, concessions=()), "cosmetic").clear
     found = ask(state, "cosmetic")
@@ -109,7 +109,7 @@ def test_what_readings_limits_or_the_grade_say_is_lifted(case):
 @pytest.mark.parametrize("verdict", VERDICTS)
 @pytest.mark.parametrize("case", NOT_LIFTED)
 def test_what_is_wrong_with_the_spool_or_the_record_is_not_lifted(case, verdict):
-    """An empty spool, one on another machine, and a lot without an assessment stay refused under a valid concession."""
+    """An empty spool, one on another machine, and an unassessed lot stay refused under a concession in force."""
     changed, says = NOT_LIFTED[case]
     found = ask(replace(lot("blocked", "cosmetic", verdict, GIVEN), **changed), "cosmetic")
     assert not found.clear
@@ -119,7 +119,7 @@ def test_what_is_wrong_with_the_spool_or_the_record_is_not_lifted(case, verdict)
 @pytest.mark.parametrize("standing", FROM_READINGS)
 @pytest.mark.parametrize("case", PAIRS)
 def test_a_pair_that_does_not_match_is_not_lifted(case, standing):
-    """A concession permits a lot, not a mix of lots within one job."""
+    """A concession permits a lot, not a mix of lots in one job."""
     pair, says = PAIRS[case]
     found = ask(lot(standing, "cosmetic", "fail", GIVEN), "cosmetic", [pair])
     assert 1 == len(found.reasons)
@@ -129,7 +129,7 @@ def test_a_pair_that_does_not_match_is_not_lifted(case, standing):
 @pytest.mark.parametrize("action", [action for action in ACTIONS if action != "lift"])
 @pytest.mark.parametrize("standing", [*FROM_READINGS, "returned", "scrapped"])
 def test_a_decision_by_hand_is_not_lifted(standing, action):
-    """A lot under a manual decision stays refused with that reason, under any concession and status."""
+    """A lot under a manual decision stays refused with that reason, whatever the concession and the status."""
     state = lot(standing, "cosmetic", "fail", GIVEN, by_hand=(action, "tile check failed"))
     found = ask(state, "cosmetic")
     assert not found.clear
@@ -140,14 +140,14 @@ def test_a_decision_by_hand_is_not_lifted(standing, action):
 @pytest.mark.parametrize("verdict", VERDICTS)
 @pytest.mark.parametrize("standing", ["returned", "scrapped", "mystery", ""])
 def test_a_lot_that_is_gone_or_stands_nobody_knows_where_is_never_helped(standing, verdict):
-    """A returned or scrapped lot, or one of unknown status, stays refused under a valid concession, even without a stored decision."""
+    """A returned, scrapped or unknown status stays refused under a concession in force, also without a decision on the row."""
     found = ask(lot(standing, "cosmetic", verdict, GIVEN), "cosmetic")
     assert (False, None) == (found.clear, found.concession)
     assert found.reasons == ask(lot(standing, "cosmetic", verdict), "cosmetic").reasons
 
 
 def test_a_lot_never_judged_hears_nothing_of_its_concession():
-    """For a lot without an assessment no concession is considered."""
+    """A concession on an unassessed lot is not considered."""
     state = lot("quarantined", "cosmetic", "missing", GIVEN, judged=False)
     assert ask(state, "cosmetic").reasons == ask(replace(state, concessions=()), "cosmetic").reasons
 
@@ -164,23 +164,23 @@ def test_a_lot_never_judged_hears_nothing_of_its_concession():
     ids=["last-moment", "a-second-late", "all-of-the-spool", "nobody-said", "no-moment"],
 )
 def test_the_moment_and_the_mass_are_those_of_the_load(at, mass_g, clears):
-    """A concession is checked for the time of loading and the mass of the job; without a time it is ignored."""
+    """A concession is checked at the moment of loading for the job's mass, and not without a moment."""
     assert clears is ask(lot("blocked", "cosmetic", "fail", GIVEN), "cosmetic", at=at, mass_g=mass_g).clear
 
 
 def test_a_lot_that_conforms_uses_nothing_of_its_concession():
-    """A lot that is clear by itself is loaded without the concession, so that its mass is left for what needs it."""
+    """A conforming lot is loaded without its concession, which keeps its mass."""
     assert ask(lot("released", "cosmetic", "pass", GIVEN), "cosmetic").concession is None
 
 
 def test_of_several_the_one_that_ends_first_is_used():
-    """Of two valid concessions the one that ends first is used."""
+    """Of two concessions in force the load uses the one that ends first."""
     sooner = replace(GIVEN, number=9, valid_until=MONDAY + HOUR / 2)
     assert sooner is ask(lot("blocked", "cosmetic", "fail", GIVEN, sooner), "cosmetic").concession
 
 
 def test_a_concession_never_makes_a_part_safe():
-    """Cleared under a concession, the grade's caution and the one about parts are still shown."""
+    """Under a concession the grade's caution and the one about parts are still shown."""
     cautions = ("never load-bearing",)
     state = lot("blocked", "load_bearing", "fail", replace(GIVEN, uses=("load_bearing",)), cautions=cautions)
     found = ask(state, "load_bearing")

@@ -30,20 +30,20 @@ MONDAY = datetime(2026, 11, 2, 8, tzinfo=UTC)
     ],
 )
 def test_a_drying_keeps_to_the_rule_at_most_five_degrees_cooler(temperature_c, hours, conforms, says):
-    """At 45 °C or at most 5 °C below, never above, for 6 h or longer (common practice, no source)."""
+    """A drying conforms from 5 °C below 45 °C up to 45 °C, for 6 h or longer (common practice, no source)."""
     assert conforms is RULE.conforms(temperature_c, hours)
     assert says in RULE.says(temperature_c, hours)
 
 
 def test_without_a_rule_nobody_can_tell():
-    """A grade without temperature or time has no drying rule."""
+    """A grade without temperature or time has no rule."""
     assert DryingRule(45.0).conforms(45, 6) is None
     assert "has no drying rule" in DryingRule().says(45, 6)
 
 
 @given(numbers(1, 100), numbers(0.1, 50), numbers(0, 50))
 def test_a_longer_drying_never_conforms_less(temperature_c, hours, more):
-    """A drying that meets the rule also meets it when it is longer (law of this project)."""
+    """A longer drying conforms if a shorter one does (law of this project)."""
     assert RULE.conforms(temperature_c, hours + more) or not RULE.conforms(temperature_c, hours)
 
 
@@ -60,7 +60,7 @@ def test_a_longer_drying_never_conforms_less(temperature_c, hours, more):
     ],
 )
 def test_a_measurement_holds_shorter_from_the_opening_on(opened_h, open_h, age_h, said):
-    """48 h sealed, half of that once opened unless the grade says otherwise, and never longer than sealed (common practice, no source)."""
+    """A measurement is valid for 48 h sealed and half of that once opened by default, never longer than sealed (common practice, no source)."""
     opened_at = None if opened_h is None else MONDAY + timedelta(hours=opened_h)
     dryness = Dryness(MONDAY, opened_at, 48, open_h, RULE, ("general",))
     against = dryness.against("A-1", MONDAY + timedelta(hours=age_h))
@@ -70,12 +70,12 @@ def test_a_measurement_holds_shorter_from_the_opening_on(opened_h, open_h, age_h
 
 
 def test_what_nobody_measured_is_not_dry():
-    """A spool without a measurement or a drying is not clear."""
+    """A spool without any measurement or drying waits."""
     (reason,) = Dryness(None, None, 48, None, RULE, ("fit",)).against("A-1", MONDAY)
     assert "has no moisture reading and no drying" in reason
 
 
 def test_only_uses_that_require_moisture_ask():
-    """Limits with uses require dryness for those uses; limits without uses for all."""
+    """Named uses that require moisture ask for dryness; limits without uses ask for all."""
     assert [True, False] == [Dryness(None, None, 48, None, RULE, ("fit",)).asked_for(use) for use in ("fit", "hidden")]
     assert Dryness(None, None, 48, None, RULE, ("general",)).asked_for("hidden")

@@ -1,4 +1,4 @@
-"""The booked masses of a spool must balance. Calculated by hand."""
+"""Mass balance of a spool. By hand."""
 
 import pytest
 from hypothesis import given
@@ -24,7 +24,7 @@ MASSES = st.floats(0, 1000)
     ],
 )
 def test_each_misfit_is_told_once(spool, says):
-    """Each contradiction between masses and loads has its sentence."""
+    """Each inconsistency of masses and loads has one sentence."""
     (found,) = misfits(spool)
     assert says in found
 
@@ -40,13 +40,13 @@ def test_each_misfit_is_told_once(spool, says):
     ],
 )
 def test_masses_that_fit_say_nothing(spool):
-    """New, used, empty, respooled and loaded spools whose masses balance give no sentence."""
+    """New, used, empty, respooled and running spools with consistent masses give no message."""
     assert [] == misfits(spool)
 
 
 @given(st.lists(MASSES, max_size=50), st.lists(MASSES, max_size=50))
 def test_a_spool_that_was_only_used_and_wound_off_fits(used, taken):
-    """After any number of loads and respoolings, binary noise is no contradiction."""
+    """Rounding noise of any number of loads and respoolings is no inconsistency."""
     left = 1000.0 * (1 + len(used) + len(taken))
     net = left
     for mass in (*used, *taken):
@@ -56,5 +56,5 @@ def test_a_spool_that_was_only_used_and_wound_off_fits(used, taken):
 
 @pytest.mark.parametrize(("off", "misfit"), [(NOISE_G / 2, 0), (2 * NOISE_G, 1)])
 def test_noise_is_let_by_and_no_more(off, misfit):
-    """Half the noise limit is accepted, twice the limit is not."""
+    """Half the noise is no inconsistency, and twice as much is."""
     assert misfit == len(misfits(SpoolMass(1000, 800 + off, used_g=200)))

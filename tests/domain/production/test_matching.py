@@ -1,4 +1,4 @@
-"""Lots that may share a job. Differences computed with colour-science 0.4.7."""
+"""Matching of lots for one job. Differences computed with colour-science 0.4.7."""
 
 import pytest
 from hypothesis import given
@@ -23,7 +23,7 @@ def match_pairs(lab, others, limits, of=""):
 
 
 def test_every_pair_is_compared_directly():
-    """Lots on opposite sides of the white each lie about 0.7 from it and 1.40 from each other."""
+    """Lots on opposite sides of the white lie about 0.7 from it and 1.40 from each other."""
     white, other = match_pairs(ONE, [("white", WHITE, None), ("other", OTHER, None)], ColorLimits(step_max=1.0))
     assert (0.71, True) == (round(white.delta_e, 2), white.within)
     assert (1.40, False) == (round(other.delta_e, 2), other.within)
@@ -31,7 +31,7 @@ def test_every_pair_is_compared_directly():
 
 
 def test_alike_and_alike_need_not_be_alike():
-    """A matches B and B matches C while A and C are too far apart (each step 0.4 of b* in CIE76, limit 0.5)."""
+    """A matches B and B matches C, but A and C do not (steps of 0.4 of b* in CIE76, limit 0.5)."""
     a, b, c = (Lab(95.0, 0.0, 1.0 + 0.4 * i) for i in range(3))
     limits = ColorLimits("CIE76", step_max=0.5)
     within = [match_pairs(mine, [("x", theirs, None)], limits)[0].within for mine, theirs in ((a, b), (b, c), (a, c))]
@@ -40,20 +40,20 @@ def test_alike_and_alike_need_not_be_alike():
 
 @pytest.mark.parametrize(("b", "within"), [(0.4999, True), (0.5, True), (0.5001, False)])
 def test_the_limit_of_a_match_includes_its_end(b, within):
-    """A pair exactly at the limit may share a job."""
+    """A pair exactly at the limit matches."""
     (pair,) = match_pairs(Lab(95, 0, b), [("x", Lab(95, 0, 0), None)], ColorLimits("CIE76", step_max=0.5))
     assert within is pair.within
 
 
 @pytest.mark.parametrize(("mine", "theirs"), [(None, WHITE), (WHITE, None), (None, None)])
 def test_a_missing_mean_cannot_be_told(mine, theirs):
-    """Where either mean is missing the match is unknown, not granted."""
+    """Where either mean is missing the match is unknown."""
     (pair,) = match_pairs(mine, [("x", theirs, None)], LIMITS)
     assert (None, None) == (pair.within, pair.delta_e)
 
 
 def test_without_a_limit_nothing_is_asked():
-    """Without a limit every pair is within, measured or not."""
+    """Limits without a step require no match, so every pair is within, measured or not."""
     assert [True, True] == [
         p.within for p in match_pairs(ONE, [("x", OTHER, None), ("y", None, None)], ColorLimits(lot_max=1.0))
     ]
@@ -71,7 +71,7 @@ def test_the_lot_already_in_the_job_is_the_reference():
     ("mine", "theirs", "limit"), [(0.5, None, 0.5), (None, 0.5, 0.5), (2.0, 0.5, 0.5), (0.5, 2.0, 0.5)]
 )
 def test_the_stricter_of_two_lots_decides_whichever_came_first(mine, theirs, limit):
-    """Two lots 1.40 apart (worked from CIEDE2000) do not share a job when either's limits ask for less."""
+    """Two lots 1.40 apart (computed with colour-science) do not share a job when either's limits are stricter."""
     (pair,) = match_pairs(ONE, [("other", OTHER, theirs)], ColorLimits(lot_max=1.0, step_max=mine))
     assert (limit, False) == (pair.limit, pair.within)
 
@@ -90,12 +90,12 @@ def test_the_stricter_of_two_lots_decides_whichever_came_first(mine, theirs, lim
     ids=["step", "pair-over-step", "pair-under-step", "two-revisions", "three", "neither", "nothing"],
 )
 def test_the_limit_within_one_job_is_its_own_or_else_the_step(revisions, limit):
-    """`job_pair_max` where a revision names it, `step_max` where not, the strictest of several (this project's rule)."""
+    """The limit is `job_pair_max` where a revision has it, else `step_max`, and the strictest of several (this project's rule)."""
     assert limit == within_one_job(*(ColorLimits(**revision) for revision in revisions))
 
 
 def test_a_limit_within_one_job_judges_pairs_though_the_step_would_not():
-    """Lots 1.40 apart match within 1.5, independent of the step allowed between deliveries, and the lot in hand is named."""
+    """Lots 1.40 apart match within a job limit of 1.5 whatever the step limit, and the present lot is named."""
     (pair,) = match_pairs(ONE, [("other", OTHER, None)], ColorLimits(step_max=0.5, job_pair_max=1.5), "one")
     assert (1.5, True, "one", "other") == (pair.limit, pair.within, pair.of, pair.lot)
 
@@ -114,7 +114,7 @@ ALIKE, UNKNOWN, APART = PairMatch("x", 0.4, 0.5, True), PairMatch("x", None, 0.5
     ],
 )
 def test_of_two_ways_to_compare_the_worse_counts(one, other, counts):
-    """Not within precedes unknown, unknown precedes within, then the larger difference counts; in either order."""
+    """Of two comparisons the worse counts: not within, unknown, within; then the larger difference; in either order."""
     assert counts == worse(one, other) == worse(other, one)
 
 
@@ -126,14 +126,14 @@ BY_76 = ColorLimits("CIE76", step_max=1.0)
 
 
 def test_a_measured_spool_stands_for_itself():
-    """Its own mean counts and needs no allowance, whatever its lot's mean is."""
+    """A measured spool has its own mean without an allowance, whatever its lot's mean."""
     kept = {"lab": [51.0, 0.0, 0.0], "uncertainty": None, "n": 3}
     mine = SpoolColor.of("L", "A", kept, GREY, BETWEEN)
     assert (Lab(51.0, 0.0, 0.0), 0.0, True) == (mine.lab, mine.allowance(BY_76), mine.known)
 
 
 def test_an_unmeasured_spool_is_its_lots_mean_with_what_spools_differ_by():
-    """Standard deviations of 0.3 and 0.4 give 0.5 in CIE76; with 1.2 between the means the pair is 1.3 apart."""
+    """Spreads of 0.3 and 0.4 give 0.5 in CIE76; with a difference of the means of 1.2 the pair is 1.3 apart (by hand)."""
     mine = SpoolColor.of("L", "A", None, GREY, BETWEEN)
     (pair,) = matching.match_pairs(mine, [(SpoolColor("M", Lab(51.2, 0.0, 0.0), "B"), None)], BY_76)
     assert (0.5, 1.3) == pytest.approx((pair.allowance, pair.delta_e))
@@ -149,7 +149,7 @@ def test_two_unmeasured_spools_of_one_lot_differ_by_the_scatter_of_both():
 
 
 def test_one_measured_spool_leaves_the_others_unknown():
-    """The lot's mean is compared without an allowance, and the lot is named; older assessments give no warning."""
+    """Without a known spread the lot's mean is compared without an allowance and the lot is named; older rows name none."""
     mine = SpoolColor.of("L", "A", None, GREY, Between(None, 1))
     (pair,) = matching.match_pairs(mine, [(SpoolColor.of("M", "B", None, GREY, None), None)], BY_76)
     assert (0.0, ("L",)) == (pair.delta_e, pair.unknown)
@@ -157,7 +157,7 @@ def test_one_measured_spool_leaves_the_others_unknown():
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 2.0))
 def test_more_scatter_between_spools_never_helps(less, more, apart):
-    """The expected difference increases with the standard deviation, and is never below that of the means."""
+    """The expected difference grows with the spread and is never below that of the means."""
     seen = []
     for sd in sorted((less, more)):
         mine = SpoolColor.of("L", "A", None, GREY, Between((sd, sd, sd), 3))

@@ -1,4 +1,4 @@
-"""Picks for a job: the exact answer, compared with every subset of small stocks."""
+"""Spools for a job: the exact answer, compared with every subset of small stocks."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ WHITE, ONE_SIDE, OTHER_SIDE = Lab(95.0, -0.8, 1.5), Lab(95.3, -0.9, 0.8), Lab(94
 
 
 def lot(number: int, lab: Lab | None, *masses: float, day: int = 0, opened: tuple[int, ...] = ()) -> StockLot:
-    """A lot of several spools; those at the places in `opened` are opened."""
+    """A lot of so many spools; those at the places in `opened` are open."""
     came = START + timedelta(days=day)
     spools = tuple(StockSpool(f"S{number}-{i}", mass, i in opened, came) for i, mass in enumerate(masses))
     return StockLot(number, f"L{number}", lab, came, spools)
@@ -44,7 +44,7 @@ def differences(stock, rule):
 
 
 def matching_sets(stock, match_max, apart):
-    """Every set of lots of which all pairs match."""
+    """Every set of lots with all pairs matching."""
     for size in range(1, len(stock) + 1):
         for chosen in combinations(stock, size):
             if match_max is None or all(apart[a.id, b.id] <= match_max + 1e-10 for a, b in combinations(chosen, 2)):
@@ -52,12 +52,12 @@ def matching_sets(stock, match_max, apart):
 
 
 def grams(chosen):
-    """Filament on lots, g."""
+    """Filament of lots, g."""
     return sum(spool.mass_g for one in chosen for spool in one.spools)
 
 
 def brute(stock, mass_g, match_max, rule):
-    """(lots of the best choice, most that any matching lots hold, least limit at which it would be possible)."""
+    """(lots of the best choice, largest mass of any matching lots, least limit that makes it possible)."""
     apart = differences(stock, rule)
     sets = list(matching_sets(stock, match_max, apart))
     enough = [chosen for chosen in sets if grams(chosen) >= mass_g - 1e-6]
@@ -78,7 +78,7 @@ def brute(stock, mass_g, match_max, rule):
 
 @pytest.mark.parametrize("seed", range(40))
 def test_the_pick_is_the_best_of_all_subsets(seed):
-    """On 50 random stocks per seed: possibility, lots, largest mass and smallest sufficient limit, against every subset."""
+    """For 50 random stocks a seed, feasibility, lots, largest mass and necessary limit are those of every subset."""
     dice = np.random.default_rng(seed)
     for _ in range(50):
         stock = [
@@ -112,7 +112,7 @@ def test_the_pick_is_the_best_of_all_subsets(seed):
 
 
 def test_lots_on_opposite_sides_of_the_white_do_not_share_a_job():
-    """Each 0.7 from the white and 1.40 from each other (worked from CIEDE2000): the white joins either, they do not join."""
+    """Each of two lots is 0.7 from the white and 1.40 from the other (computed with colour-science): the white joins either, they do not join."""
     rule = ColorLimits()
     stock = [lot(1, ONE_SIDE, 1000), lot(2, OTHER_SIDE, 1000), lot(3, WHITE, 1000)]
     assert 1.40 == round(pick(stock[:2], 1500, 2.0, rule).largest_pair, 2)
@@ -122,7 +122,7 @@ def test_lots_on_opposite_sides_of_the_white_do_not_share_a_job():
 
 
 def test_alike_and_alike_need_not_be_alike():
-    """A matches B and B matches C, but A and C do not: three lots are not a pick, though a chain joins them."""
+    """A matches B and B matches C, but A and C do not, so the three lots are no pick."""
     stock = [lot(i, Lab(95, 0, 0.4 * i), 1000) for i in range(3)]
     assert pick(stock, 2000, 0.5, RULE).possible
     assert not pick(stock, 3000, 0.5, RULE).possible
@@ -130,14 +130,14 @@ def test_alike_and_alike_need_not_be_alike():
 
 @pytest.mark.parametrize(("apart", "possible"), [(0.4999, True), (0.5, True), (0.5001, False)])
 def test_a_pair_exactly_at_the_limit_matches(apart, possible):
-    """The limit on pairs includes its end."""
+    """A pair exactly at the limit matches."""
     stock = [lot(1, Lab(95, 0, 0), 1000), lot(2, Lab(95, 0, apart), 1000)]
     assert possible is pick(stock, 2000, 0.5, RULE).possible
 
 
 @pytest.mark.parametrize("formula", ["CMC", "CIE94"])
 def test_a_pair_counts_by_the_larger_of_both_ways(formula):
-    """These formulas differ by which colour is the reference: a limit between the two differences does not let the pair through."""
+    """With an asymmetric formula a limit between both differences does not pass the pair."""
     rule, colors = ColorLimits(formula), (Lab(50, 20, 10), Lab(50, 30, 5))
     less, more = sorted((rule.delta_e(*colors), rule.delta_e(*reversed(colors))))
     for first, second in (colors, colors[::-1]):
@@ -149,7 +149,7 @@ def test_a_pair_counts_by_the_larger_of_both_ways(formula):
 
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 def test_a_pick_tells_the_difference_that_the_pair_has_anywhere_else(formula):
-    """Pairs compared in one array and one by one give the same difference, so a limit equal to it allows the pair."""
+    """A limit equal to the difference computed for one pair passes the pair in the array computation."""
     rule, dice = ColorLimits(formula), np.random.default_rng(4)
     for _ in range(50):
         one, other = (Lab(*(WHITE.as_list() + dice.normal(0, 0.7, 3))) for _ in "12")
@@ -163,7 +163,7 @@ def test_a_pick_tells_the_difference_that_the_pair_has_anywhere_else(formula):
 @pytest.mark.parametrize("days", [200, 10, 1], ids=["a-lot-a-day", "many-lots-a-day", "all-on-one-day"])
 @pytest.mark.parametrize("match_max", [0.4, 0.6])
 def test_the_greatest_mass_of_a_large_stock_is_that_of_another_solver(match_max, days):
-    """120 whites: the mass of networkx's heaviest clique is a pick, one gram more is not."""
+    """Of 120 whites the largest mass is networkx's heaviest clique; that mass is a pick and a gram more is not."""
     dice = np.random.default_rng(days)
     rows = zip(
         dice.normal(0, 0.4, (120, 3)).tolist(), dice.integers(1, 21, 120), dice.integers(0, days, 120), strict=True
@@ -181,27 +181,27 @@ def test_the_greatest_mass_of_a_large_stock_is_that_of_another_solver(match_max,
 
 
 def test_days_weigh_before_ids():
-    """Choices of one size are compared by all receipt dates first, and then by ids (by hand)."""
+    """Of choices of one size all days are compared first, and only then the ids (by hand)."""
     blue, red = (Lab(95, 0, 0), Lab(95, 0, 9))
     stock = [lot(1, blue, 500, day=0), lot(2, red, 500, day=0), lot(3, blue, 500, day=2), lot(4, red, 500, day=1)]
     assert (2, 4) == pick(stock, 1000, 0.5, RULE).lots
 
 
 def test_opened_spools_come_first_then_the_oldest_and_none_that_is_not_needed():
-    """The opened one is used up first; a spool that the mass does not need is left on the shelf."""
+    """The opened spool is used first, and a spool that the mass does not need is left out."""
     stock = [lot(1, WHITE, 1000, 300, 1000, opened=(1,))]
     assert ("S1-1", "S1-0") == pick(stock, 1200, None, RULE).spools
     assert ("S1-0",) == pick(stock, 1000, None, RULE).spools
 
 
 def test_waste_is_added_to_what_is_needed():
-    """1000 g with 10 % waste needs 1100 g, exactly."""
+    """1000 g with 10 % waste needs exactly 1100 g."""
     assert 1100 == pick([lot(1, WHITE, 1100)], 1000, None, RULE, 10).needed_g
     assert not pick([lot(1, WHITE, 1099)], 1000, None, RULE, 10).possible
 
 
 def test_a_lot_nobody_measured_is_used_alone():
-    """Without a colour a lot matches no other, and no wider limit would change that."""
+    """A lot without a colour matches no other, and no wider limit is proposed."""
     stock = [lot(1, None, 1000), lot(2, WHITE, 1000)]
     assert pick(stock, 1000, 0.5, RULE).possible
     found = pick(stock, 2000, 0.5, RULE)
@@ -210,7 +210,7 @@ def test_a_lot_nobody_measured_is_used_alone():
 
 
 def test_too_little_filament_is_said_so():
-    """Where the whole stock is too small no limit helps, and the words give the mass in stock."""
+    """Where the whole stock is too small no limit helps, and the message gives its mass."""
     found = pick([lot(1, WHITE, 400)], 1000, None, RULE)
     assert "not enough filament" in found.says
     assert (400, None) == (found.nearest.mass_g, found.nearest.match_max)
@@ -221,7 +221,7 @@ def test_too_little_filament_is_said_so():
     ("mass", "most", "waste"), [(0, 0.5, 0), (-1, 0.5, 0), (float("nan"), 0.5, 0), (1, -0.1, 0), (1, 0.5, -1)]
 )
 def test_numbers_that_make_no_sense_are_refused(mass, most, waste):
-    """No mass, a negative limit and negative waste are rejected."""
+    """Zero mass, a negative limit and negative waste are refused."""
     with pytest.raises(ValueError, match="must be a number"):
         pick([lot(1, WHITE, 100)], mass, most, RULE, waste)
 
@@ -234,7 +234,7 @@ STOCKS = st.lists(st.tuples(st.integers(0, 8), st.integers(1, 5), st.integers(0,
 @examples(150)
 @given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 4))
 def test_a_wider_limit_and_more_stock_never_make_it_harder(stock, mass, most, wider):
-    """Widening the limit, or another lot on the shelf, keeps what was possible possible, with no more lots."""
+    """A wider limit, or another lot, keeps a feasible pick feasible with no more lots."""
     before = pick(stock, 250.0 * mass, most / 4, RULE)
     after = pick(stock, 250.0 * mass, (most + wider) / 4, RULE)
     more = pick([*stock, lot(99, Lab(95, 0, 0), 500)], 250.0 * mass, most / 4, RULE)
@@ -248,7 +248,7 @@ def test_a_wider_limit_and_more_stock_never_make_it_harder(stock, mass, most, wi
 @examples(100)
 @given(STOCKS, st.integers(1, 10), st.integers(1, 4), st.integers(0, 6))
 def test_more_mass_never_takes_fewer_lots(stock, mass, extra, most):
-    """Asking for more needs at least as many lots, or becomes impossible."""
+    """More mass needs at least as many lots, or is impossible."""
     less, more = (pick(stock, 250.0 * m, most / 4, RULE) for m in (mass, mass + extra))
     assert not more.possible or len(less.lots) <= len(more.lots)
 
@@ -263,7 +263,7 @@ def stock_of(count, seed, spread=0.4, planar=True, equal=False):
 
 
 def assert_holds(stock, found, match_max, mass):
-    """Asserts that every two lots match, and that a mass called enough is enough."""
+    """Verifies an answer: every two lots match, and the mass is enough."""
     chosen = [one for one in stock if one.id in (found.lots or found.nearest.lots)]
     assert all(apart <= match_max + 1e-10 for apart in differences(chosen, RULE).values())
     if found.possible:
@@ -278,7 +278,7 @@ def assert_holds(stock, found, match_max, mass):
 @examples(300)
 @given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 120))
 def test_a_pick_holds_within_any_number_of_steps_and_is_the_best_wherever_it_is_proven(stock, mass, most, steps):
-    """With any number of steps pairs match and masses suffice; a proven answer equals that of every subset."""
+    """With any number of steps pairs match and masses suffice; a proven answer is that of every subset."""
     found = pick(stock, 250.0 * mass, most / 4, RULE, steps=steps)
     lots, largest, wider = brute(stock, 250.0 * mass, most / 4, RULE)
     assert_holds(stock, found, most / 4, 250.0 * mass)
@@ -305,7 +305,7 @@ HARD = {
 @pytest.mark.parametrize("count", [300, 1000])
 @pytest.mark.parametrize("case", HARD)
 def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case):
-    """Large stocks: the steps stay below the limit plus one node, the answer is valid, and it is reproducible."""
+    """For large stocks the steps stay below the limit plus one search node, the answer is valid, and repeated questions have the same answer."""
     most, part, kind = HARD[case]
     stock, made = stock_of(count, 5, **kind), []
     monkeypatch.setattr(picks, "Effort", lambda *args: made.append(Effort(*args)) or made[-1])
@@ -317,7 +317,7 @@ def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case)
 
 
 def test_a_mass_just_unreachable_is_proven_so():
-    """One gram more than the heaviest matching set: the search ends and gives the largest mass."""
+    """One gram more than the heaviest matching set is proven impossible, with the largest mass."""
     stock = stock_of(120, 3)
     most = pick(stock, 10_000_000, 0.3, RULE).nearest
     found = pick(stock, most.mass_g + 1, 0.3, RULE)
@@ -326,7 +326,7 @@ def test_a_mass_just_unreachable_is_proven_so():
 
 
 def test_of_more_lots_than_are_compared_the_heaviest_are(monkeypatch):
-    """Lots beyond the limit are left out, the lightest first, and the answer says that it is not proven."""
+    """Of more lots than the limit the lightest are left out, and the answer is not proven."""
     monkeypatch.setattr(stock_matches, "MOST_LOTS", 2)
     stock = [lot(1, WHITE, 100), lot(2, WHITE, 500), lot(3, WHITE, 400)]
     found = pick(stock, 800, 0.5, RULE)

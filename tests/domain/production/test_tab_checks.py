@@ -1,4 +1,4 @@
-"""Interlayer strength check of a thin tab, against beam bending computed in another way."""
+"""The layer-bond check of a thin tab, compared with beam bending computed in another way."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ TABS = st.builds(TabAsk, SIZES, SIZES, SIZES, SIZES, st.just("across"))
 
 
 def test_the_root_stress_balances_the_moment_of_the_load():
-    """A stress linear over the section, integrated with its lever, equals force times lever (equilibrium of a beam)."""
+    """A linear stress over the section, integrated with its lever, gives force times lever (equilibrium of a beam)."""
     peak, half = root_stress_mpa(TAB), TAB.thickness_mm / 2
     y = np.linspace(-half, half, 200_001)
     moment = np.trapezoid(peak * y / half * y * TAB.width_mm, y)
@@ -43,16 +43,17 @@ def test_a_hand_worked_tab():
 
 @pytest.mark.parametrize("n", [2, 3, 5, 10, 30])
 def test_the_bound_is_students(n):
-    """The lower bound of the mean is that of Student's t (computed with scipy.stats)."""
+    """The lower bound of the mean is that of Student's t (scipy.stats)."""
     values = np.linspace(8, 14, n)
     low = stats.t.interval(0.90, n - 1, loc=values.mean(), scale=stats.sem(values))[0]
     assert low == pytest.approx(lower_bound_of_mean(list(values)), rel=1e-12)
 
 
 def test_the_weaker_of_bound_and_weakest_bar_is_relied_on():
-    """Matte black bars of the demo: the weakest of five lies below the bound of their mean, and decides.
+    """The weakest of five specimens lies below the bound of their mean, and decides (an invented matte black).
 
-    By hand: mean 11.3, standard deviation 1.5, t(0.95, 4) = 2.1318, bound 11.3 - 2.1318 * 1.5 / sqrt(5) = 9.870 MPa.
+    By hand: mean 56.5 / 5 = 11.3, deviations 0.8, -0.9, 1.7, -2.1, 0.5 with squares 9.00, standard deviation sqrt(9 / 4) = 1.5,
+    t(0.95, 4) = 2.1318 (t table), bound 11.3 - 2.1318 * 1.5 / sqrt(5) = 9.870 MPa.
     """
     found = check_tab(TAB, BARS, 1.0)
     assert (9.2, 9.2, False) == (found.weakest_mpa, found.basis_mpa, found.enough)
@@ -62,7 +63,7 @@ def test_the_weaker_of_bound_and_weakest_bar_is_relied_on():
 
 @given(TABS, st.floats(1, 5))
 def test_the_least_thickness_gives_the_reserve_that_is_wanted(tab, wanted):
-    """A tab of the stated thickness has exactly the required reserve."""
+    """A tab of the stated thickness has exactly the required reserve, and is enough."""
     least = check_tab(tab, BARS, wanted).least_thickness_mm
     found = check_tab(replace(tab, thickness_mm=least), BARS, wanted)
     assert wanted == pytest.approx(found.reserve, rel=1e-9)
@@ -71,7 +72,7 @@ def test_the_least_thickness_gives_the_reserve_that_is_wanted(tab, wanted):
 
 @given(TABS, st.floats(1, 5))
 def test_the_words_err_on_the_safe_side(tab, wanted):
-    """A tab of the thickness in words is sufficient, and an insufficient reserve never reads as the required one."""
+    """A tab of the worded thickness is enough, and an insufficient reserve never reads as the required one."""
     found = check_tab(tab, BARS, wanted)
     if found.enough:
         return
@@ -81,13 +82,13 @@ def test_the_words_err_on_the_safe_side(tab, wanted):
 
 
 def test_a_reserve_just_short_of_what_is_wanted_does_not_read_as_enough():
-    """1.9999 where 2 is required reads 1.99, and the 3 mm tab must be 3.01 mm thick (by hand)."""
+    """A reserve of 1.9999 of 2 reads 1.99, and the 3 mm tab must be 3.01 mm thick (by hand)."""
     says = check_tab(TabAsk(10, 3, 20, 9.2 * 10 * 9 / (6 * 20 * 1.9999), "across"), BARS).says
     assert "The reserve of 1.99 is not enough (required 2). The tab must be 3.01 mm thick." in says
 
 
 def test_handbook_quantiles_give_the_bound():
-    """Mean 10, standard deviation 1: t of 6.314, 2.132, 1.833 and 1.699 for 1, 4, 9 and 29 degrees of freedom (printed t tables, 95 % one-sided)."""
+    """Mean 10, standard deviation 1: t is 6.314, 2.132, 1.833 and 1.699 for 1, 4, 9 and 29 degrees of freedom (printed t tables, 95 % one-sided)."""
     for n, t in ((2, 6.314), (5, 2.132), (10, 1.833), (30, 1.699)):
         spread = np.linspace(-1, 1, n)
         values = 10 + spread / spread.std(ddof=1)
@@ -98,7 +99,7 @@ def test_handbook_quantiles_give_the_bound():
     "sizes", [(10, 1e-170, 20, 10), (10, 1e-160, 20, 10), (10, 4, 1e300, 1e300), (1e300, 1e300, 1, 1)]
 )
 def test_sizes_without_a_stress_are_refused(sizes):
-    """Positive sizes so extreme that the stress is infinite or zero are rejected."""
+    """Positive but extreme sizes with an infinite or zero stress are refused."""
     with pytest.raises(ValueError, match="check them"):
         TabAsk(*sizes, "across")
 
@@ -114,7 +115,7 @@ def test_load_width_and_thickness_act_as_a_beam_says(tab):
 
 
 def test_more_bars_of_the_same_scatter_raise_the_bound():
-    """More specimens with the same mean and standard deviation support a higher strength."""
+    """The same mean and spread from more specimens give a higher bound."""
     assert lower_bound_of_mean([10, 12] * 2) < lower_bound_of_mean([10, 12] * 10)
 
 
@@ -134,14 +135,14 @@ def test_without_evidence_nothing_is_enough(bars, word):
 
 
 def test_along_the_layers_the_bond_does_not_decide():
-    """For bending along the layers the check gives no result, and says so."""
+    """Where bending runs along the layers the check does not apply, and says so."""
     found = check_tab(replace(TAB, layers="along"), BARS)
     assert (None, False) == (found.reserve, found.enough)
     assert "covers only tabs with layers across" in found.says
 
 
 def test_a_stubby_tab_is_warned_about():
-    """A tab short for its thickness has a warning (common practice, no source)."""
+    """A tab that is short for its thickness gets a warning (common practice, no source)."""
     assert "beam formula is inaccurate" in check_tab(replace(TAB, lever_mm=9), BARS).says
     assert "beam formula is inaccurate" not in check_tab(TAB, BARS).says
 
@@ -149,13 +150,13 @@ def test_a_stubby_tab_is_warned_about():
 @pytest.mark.parametrize("field", ["width_mm", "thickness_mm", "lever_mm", "load_n"])
 @pytest.mark.parametrize("value", [0, -1, math.nan, math.inf])
 def test_a_size_or_load_that_is_none_is_refused(field, value):
-    """Size and load must be positive."""
+    """A tab without size or load is refused."""
     with pytest.raises(ValueError, match=field):
         replace(TAB, **{field: value})
 
 
 def test_other_nonsense_is_refused():
-    """A reserve below one, a breaking stress of zero and an unknown direction of layers are rejected."""
+    """A reserve below one, a breaking force of zero and an unknown layer direction are refused."""
     with pytest.raises(ValueError, match="reserve"):
         check_tab(TAB, BARS, 0.5)
     with pytest.raises(ValueError, match="breaking stress"):
@@ -170,7 +171,7 @@ BARS_OF = st.lists(st.floats(0.5, 60), max_size=8)
 
 @given(TABS, BARS_OF, st.floats(1, 5), AGAINST)
 def test_enough_holds_exactly_when_nothing_speaks_against(tab, bars, wanted, against):
-    """All reasons are listed; no strength outweighs a reason against the lot."""
+    """The tab is enough exactly when there is no reason against it, and no bond outweighs a reason."""
     found = check_tab(tab, bars, wanted, against)
     alone = check_tab(tab, bars, wanted)
     assert found.enough is (found.reasons == ())
@@ -182,7 +183,7 @@ def test_enough_holds_exactly_when_nothing_speaks_against(tab, bars, wanted, aga
 
 @given(TABS, st.lists(BARS_OF, min_size=1, max_size=3), AGAINST)
 def test_filament_of_several_lots_is_as_good_as_the_worst(tab, lots, against):
-    """Enough exactly when each lot is, with every reason of each."""
+    """A tab of several lots is enough exactly when each lot is, with every reason of each."""
     each = [check_tab(tab, bars, 2.0, against) for bars in lots]
     found = weakest_of(each)
     assert found.enough is all(check.enough for check in each)
@@ -201,5 +202,5 @@ def test_filament_of_several_lots_is_as_good_as_the_worst(tab, lots, against):
     ],
 )
 def test_a_thin_upright_tab_is_thin_in_either_direction(sizes, layers, thin):
-    """Below 3 mm with the layers across (common practice, no source); one that lies flat is no upright tab."""
+    """A section below 3 mm with the layers across is a thin upright tab (common practice, no source); a flat one is not."""
     assert (("thin_upright",) if thin else ()) == shapes_of(TabAsk(*sizes, layers))

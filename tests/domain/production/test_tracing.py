@@ -1,4 +1,4 @@
-"""Jobs reached by a lot: certain where recorded, possible otherwise."""
+"""Where a lot was used: exact for recorded loads, possible in unrecorded gaps."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 
 
 def at(minutes: float) -> datetime:
-    """A time this many minutes into the day."""
+    """A moment this many minutes into the day."""
     return START + timedelta(minutes=minutes)
 
 
@@ -24,7 +24,7 @@ def stay(number: int, lot: int, job: str, start: float, end: float | None, machi
 
 
 def test_a_swap_unrecorded_for_two_hours_makes_the_jobs_on_both_sides_possible():
-    """A gap of 2 h 10 min between two loads puts each lot possibly into the other's job, with the length of the gap."""
+    """A gap of 2 h 10 min between two stays puts each lot possibly into the other's job, with the length of the gap."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 190, 300)]
     certain, possible = reached_by(7, stays)
     assert ("J-1", True) == (certain.stay.job, certain.certain)
@@ -43,7 +43,7 @@ def test_a_swap_unrecorded_for_two_hours_makes_the_jobs_on_both_sides_possible()
     ],
 )
 def test_a_change_of_spool_and_an_idle_machine_are_no_gaps(minutes, found):
-    """A gap is longer than a quarter of an hour and at most a week (common practice, no source)."""
+    """A gap lasts longer than a quarter of an hour and at most a week (common practice, no source)."""
     assert found == len(gaps([stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 60 + minutes, None)]))
 
 
@@ -54,26 +54,26 @@ def test_a_second_spool_on_the_machine_closes_the_gap():
 
 
 def test_a_job_reached_for_certain_is_not_possible_too():
-    """A lot that was recorded in a job is not listed for it again across a gap."""
+    """A job reached for certain is not listed as possible as well."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-1", 200, 300)]
     assert [True] == [reach.certain for reach in reached_by(7, stays)]
 
 
 def test_a_job_traces_back_to_what_was_recorded_and_what_was_not():
-    """Backward from a job: its own lots for certain, its neighbours across a gap possibly."""
+    """Backwards from a job its own lots are certain, and its neighbours across a gap possible."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 190, 300), stay(3, 9, "J-9", 190, 300, "P2")]
     certain, possible = lots_of_job("J-2", stays)
     assert ({8}, [7]) == (certain, list(possible))
 
 
 def reached(lot: int, stays: list[Stay]) -> tuple[set[str], set[str]]:
-    """Jobs that a lot reached for certain, and possibly."""
+    """Jobs reached for certain and possibly."""
     found = reached_by(lot, stays)
     return {r.stay.job for r in found if r.certain}, {r.stay.job for r in found if not r.certain}
 
 
 def test_two_spools_on_a_machine_with_one_slot_make_both_jobs_possible():
-    """Two spools were recorded on one slot for ten minutes: either may have run in either job, with the time as reason."""
+    """Spool 1 recorded for ten minutes beside spool 2 makes either possible in both jobs, with the moment."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 50, 300)]
     assert ({"J-1"}, {"J-2"}) == reached(7, stays)
     assert ({"J-2"}, {"J-1"}) == reached(8, stays)
@@ -85,14 +85,14 @@ def test_two_spools_on_a_machine_with_one_slot_make_both_jobs_possible():
 
 @pytest.mark.parametrize(("slots", "possible"), [(1, True), (2, True), (3, False), (4, False)])
 def test_a_machine_may_hold_as_many_spools_as_it_has_slots(slots, possible):
-    """Three spools in three slots are certain; in two slots each may have run in all three jobs."""
+    """Three spools in three slots raise no doubt; in two slots each can be in any of the three jobs."""
     stays = [stay(number, number, f"J-{number}", 10 * number, 200, slots=slots) for number in (1, 2, 3)]
     assert ({"J-1"}, {"J-2", "J-3"} if possible else set()) == reached(1, stays)
     assert possible == bool(crowds(stays))
 
 
 def test_only_what_shared_the_slots_is_in_doubt():
-    """With two slots spool 1 was unloaded before the third was loaded, so it is certain."""
+    """With two slots, spool 1 that came off before the third came on is in no doubt."""
     stays = [stay(1, 7, "J-1", 0, 100, slots=2), stay(2, 8, "J-2", 50, 300, slots=2)]
     late = [stay(3, 9, "J-3", 100, 300, slots=2), stay(4, 10, "J-4", 200, 300, slots=2)]
     assert ({"J-1"}, set()) == reached(7, [*stays, *late])
@@ -100,19 +100,19 @@ def test_only_what_shared_the_slots_is_in_doubt():
 
 
 def test_a_spool_that_follows_at_once_and_one_on_another_machine_are_no_doubt():
-    """A change of spools at one time requires one slot."""
+    """A change of spools at one moment needs one slot, and another machine has its own."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 60, 300), stay(3, 9, "J-3", 30, 90, "P2")]
     assert ({"J-1"}, set()) == reached(7, stays)
 
 
 def test_a_stay_that_ends_as_it_begins_counts_for_its_moment():
-    """Where the clock was set back a load may end when it started; the spool was loaded all the same."""
+    """A load that ends at its start, after a clock set back, counts for that moment."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 30, 30)]
     assert ({"J-1"}, {"J-2"}) == reached(7, stays)
 
 
 def replayed(stays: list[Stay], lot: int) -> tuple[set[tuple[str, str]], set[tuple[str, str]]]:
-    """The same result from an interval-by-interval replay: (machine, job) certain, and possible."""
+    """The same question interval by interval: (machine, job) certain, and possible through minutes with no spool or too many."""
     certain = {(s.machine, s.job) for s in stays if lot in s.lots}
     sure_jobs = {job for _, job in certain}
     possible = set()
@@ -137,7 +137,7 @@ def replayed(stays: list[Stay], lot: int) -> tuple[set[tuple[str, str]], set[tup
 
 @pytest.mark.parametrize("first", range(0, 200, 20))
 def test_exposure_is_exact_against_a_replay_of_random_histories(first):
-    """Exactly the jobs a lot reached are found, certain or possible (an independent replay, interval by interval)."""
+    """Exactly the jobs of an independent replay, interval by interval, are found as certain or possible."""
     for seed in range(first, first + 20):
         dice = random.Random(seed)  # histories, not secrets
         stays, number = [], 0

@@ -1,4 +1,4 @@
-"""Acceptance by use: laws for any lots, and a recount written out here."""
+"""Acceptance per use: laws for any lots, and the counts replayed here."""
 
 from datetime import UTC, datetime, timedelta
 from math import lgamma
@@ -41,7 +41,7 @@ def result(uses) -> LotResult:
 
 
 def row(number, uses, failed=()) -> SeriesLot:
-    """The same as a lot of a series, with what it failed."""
+    """The same as a lot of a series, with its failures."""
     at = FIRST + timedelta(days=number)
     return SeriesLot(
         number, 1, 1, f"Q-{number}", "released", None, 1, 1, at, any(uses.values()), {}, failed, False, uses
@@ -58,7 +58,7 @@ def shares(record) -> dict[str, float]:
 @SETTINGS
 @given(record=RECORD)
 def test_shares_are_counted_and_in_order(record):
-    """Counted by hand; the share for every use is at most that for each, which is at most that for at least one."""
+    """Shares equal those counted here; every use is at most each, and each at most at least one."""
     found = shares(record)
     expected = {use: sum(uses[use] for uses in record) / len(record) for use in NAMES}
     expected[EVERY] = sum(all(uses.values()) for uses in record) / len(record)
@@ -71,7 +71,7 @@ def test_shares_are_counted_and_in_order(record):
 @SETTINGS
 @given(record=RECORD, which=st.integers(0, 19), use=st.sampled_from(NAMES))
 def test_a_failure_raises_no_share(record, which, use):
-    """Changing one verdict to a rejection lowers the share of its use and raises none."""
+    """One verdict turned into a failure lowers the share of its use, if any, and raises none."""
     before = shares(record)
     lot = which % len(record)
     after = shares([{**uses, use: False} if number == lot else uses for number, uses in enumerate(record)])
@@ -81,7 +81,7 @@ def test_a_failure_raises_no_share(record, which, use):
 
 
 def test_a_lot_counts_for_the_uses_it_was_inspected_for():
-    """A lot under other limits is left out of a use that they do not name; a lot under inspection is left out of all."""
+    """A lot whose limits lack a use, and a waiting lot, do not count for it."""
     waiting = LotResult(None, "s")
     found = acceptance_by_use([result({"fit": True}), result({"fit": True, "cosmetic": False}), waiting])
     assert {"cosmetic": (3, 1, 0), "fit": (3, 2, 2)} == {
@@ -91,13 +91,13 @@ def test_a_lot_counts_for_the_uses_it_was_inspected_for():
 
 
 def test_a_lot_accepted_for_unknown_uses_is_told_and_counts_for_none():
-    """An unknown verdict is never a pass."""
+    """A lot with an unknown verdict per use counts for none and is reported."""
     found = acceptance_by_use([LotResult(True, "s"), result({"fit": True})])
     assert (1, 1, 1) == (found.not_known, found.every_use.inspected, found.uses["fit"].inspected)
 
 
 def test_uses_have_an_order_and_words():
-    """In the order of the limits, strange ones last; general use is named so, several uses as such."""
+    """Uses come in the order of the limits, unknown ones last, with words for the general use and for several."""
     assert ["cosmetic", "hidden", "general", "a"] == in_order(["general", "a", "hidden", "cosmetic"])
     assert ["general use", "load-bearing", EVERY, AT_LEAST_ONE] == [
         for_words(use) for use in ("general", "load_bearing", "every_use", "at_least_one_use")
@@ -115,13 +115,13 @@ def probabilities(found) -> dict[str, float]:
 
 
 def ends(found, end) -> dict[str, float]:
-    """Low or high ends of the intervals likewise."""
+    """Low or high ends of the same intervals."""
     told = {**found.uses, EVERY: found.every_use, AT_LEAST_ONE: found.at_least_one}
     return {use: getattr(one.interval, end) for use, one in told.items()}
 
 
 def in_order_of_strictness(told) -> None:
-    """Asserts the law: every use at most each use, each use at most at least one."""
+    """Verifies that every use is at most each, and each at most at least one."""
     for use in NAMES:
         assert told[EVERY] <= told[use] + SAME_SUM
         assert told[use] <= told[AT_LEAST_ONE] + SAME_SUM
@@ -130,7 +130,7 @@ def in_order_of_strictness(told) -> None:
 @SETTINGS
 @given(record=RECORD)
 def test_forecasts_from_verdicts_are_in_order(record):
-    """Each series of verdicts may have its own change, yet forecasts and interval limits keep their order."""
+    """Forecasts from verdicts and the ends of their intervals never contradict each other, though each series can change alone."""
     found = by_use([row(number, uses) for number, uses in enumerate(record)], LIMITS, None)
     for told in (probabilities(found), ends(found, "low"), ends(found, "high")):
         in_order_of_strictness(told)
@@ -139,7 +139,7 @@ def test_forecasts_from_verdicts_are_in_order(record):
 
 
 def change_in_share(verdicts) -> float:
-    """The probability that the next verdict is good where the share may have changed once, summed place by place as the notes of the model say."""
+    """The probability that the next verdict is good with one possible change, summed place by place by the model's formula."""
 
     def chance(good, n):
         return lgamma(good + 0.5) + lgamma(n - good + 0.5) - lgamma(n + 1) - 2 * lgamma(0.5)
@@ -154,7 +154,7 @@ def change_in_share(verdicts) -> float:
 
 
 def test_six_of_24_failing_one_use_are_near_74_percent_of_it():
-    """Six of 24 lots in turn fail cosmetic: 74 % without a change, (18 + 1/2) / (24 + 1); near it where one is allowed for, as summed here."""
+    """Six of 24 lots alternately fail cosmetic use: 74 % without a change, (18 + 1/2) / (24 + 1); near that with one allowed, as summed here."""
     record = [{"cosmetic": number % 4 != 3, "fit": True} for number in range(24)]
     limits = limits_from(
         {
@@ -190,7 +190,7 @@ CODES = ("surface.specks", "bond.mean", "diameter.ovality", "shrinkage.x", "samp
 @SETTINGS
 @given(thick=FIGURES, shrunk=FIGURES, record=RECORD, data=st.data())
 def test_forecasts_from_measurements_are_in_order_and_no_failure_raises_one(thick, shrunk, record, data):
-    """With draws held fixed every further failure of what no measure follows lowers forecasts or leaves them, and none contradicts another."""
+    """With fixed draws, another failure outside all measures never raises a forecast, and no forecast contradicts another."""
     failed = [tuple(data.draw(st.sets(st.sampled_from(CODES)))) for _ in record]
     rows = [row(number, uses, codes) for number, (uses, codes) in enumerate(zip(record, failed, strict=True))]
     with pytest.MonkeyPatch.context() as few:
@@ -211,7 +211,7 @@ def test_forecasts_from_measurements_are_in_order_and_no_failure_raises_one(thic
 
 
 def test_a_use_rests_on_its_own_measures():
-    """Shrinkage at its limit affects only fit; other failures count for the uses that require them."""
+    """Shrinkage at its limit affects fit alone; a failure outside all measures counts for the uses that require it."""
     thick = [0, 1, -1, 0, 1, -1, 0, 1, -1, 0]
     told = model(thick, [4 + value for value in thick])
     record = [dict.fromkeys(NAMES, True)] * 10
@@ -227,7 +227,7 @@ def test_a_use_rests_on_its_own_measures():
 
 
 def test_a_followed_measure_with_too_few_lots_is_not_forgotten():
-    """Where strength was measured on too few lots for a model, its failures count as other failures."""
+    """A bond measured on too few lots counts its failures as other failures."""
     told = model([0, 1, -1, 0, 1, -1, 0, 1], [0, 1, -1, 0, 1, -1, 0, 1])
     limits = limits_from(
         {
@@ -243,7 +243,7 @@ def test_a_followed_measure_with_too_few_lots_is_not_forgotten():
 
 
 def test_accepted_for_at_least_one_of_two_independent_uses():
-    """Uses without a common measure fail independently, so both fail with the product of the probabilities."""
+    """Uses without a common measure fail independently, so the next lot fails both by the product of the drawn shares."""
     told = model([-4, 4] * 6, [-5, 5] * 6)
     limits = limits_from(
         {

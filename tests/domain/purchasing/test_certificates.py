@@ -1,4 +1,4 @@
-"""Comparison of two laboratories, against a published example and scipy, and faults on a certificate."""
+"""Two laboratories compared, against a published example and scipy, and typing errors on a certificate."""
 
 import pytest
 from hypothesis import given
@@ -29,7 +29,7 @@ def test_bias_and_spread_are_those_of_the_published_example():
 
 @given(differences)
 def test_the_interval_is_that_of_the_paired_t_test(values):
-    """As scipy computes it; it includes zero exactly where the test is not significant at 5 %."""
+    """The interval is scipy's, and contains zero exactly where the test is not significant at 5 %."""
     found = bias(values)
     if found.interval is None:
         assert found.sd == pytest.approx(0, abs=1e-9)
@@ -41,7 +41,7 @@ def test_the_interval_is_that_of_the_paired_t_test(values):
 
 @given(differences)
 def test_the_other_laboratory_sees_the_same_with_the_sign_changed(values):
-    """Bias and both intervals are mirrored; spread and standard error stay."""
+    """Exchanging laboratories mirrors bias and intervals, and keeps spread and standard error."""
     one, other = bias(values), bias([-value for value in values])
     assert (one.mean, one.sd) == pytest.approx((-other.mean, other.sd))
     if one.interval is not None and other.interval is not None:
@@ -50,14 +50,14 @@ def test_the_other_laboratory_sees_the_same_with_the_sign_changed(values):
 
 @pytest.mark.parametrize("values", [[0.1], [0.1, 0.3], [0.2, 0.2, 0.2, 0.2]])
 def test_too_few_lots_or_equal_differences_have_no_interval(values):
-    """Below three lots the spread is hardly known, and equal differences only show rounding."""
+    """Fewer than three lots, or equal differences, have no interval."""
     found = bias(values)
     assert (None, None, False) == (found.interval, found.agreement, found.significant)
     assert found.mean == pytest.approx(sum(values) / len(values))
 
 
 def test_what_certificates_would_have_let_pass_is_counted_both_ways():
-    """Ends of a limit are acceptable; a lot without a limit counts in neither; intervals as scipy's Wilson."""
+    """Both kinds of wrong acceptance are counted: ends of a limit are acceptable, a lot without a limit counts in neither, intervals are scipy's Wilson."""
     limit = Limit(1.72, 1.78, "mm")
     lots = [
         Compared(1, 1.78, 1.80, limit, failed=True),
@@ -75,7 +75,7 @@ def test_what_certificates_would_have_let_pass_is_counted_both_ways():
 
 
 def test_every_measure_with_a_limit_is_judged_by_a_finding():
-    """Otherwise its certificates would count in no share."""
+    """Every measure with a limit has a finding, so that its certificates count in a share."""
     assert ["color.hue"] == [name for name in MEASURES if not codes_of(name)]
 
 
@@ -94,7 +94,7 @@ SLIPS = {
 
 @pytest.mark.parametrize(("stated", "hint"), SLIPS.items())
 def test_a_slip_is_named(stated, hint):
-    """The hint says how to correct it."""
+    """A typing error is named with its remedy."""
     assert hint == doubt_stated(*stated, 1.75, LIMITS, []).hint
 
 
@@ -112,11 +112,11 @@ def test_a_slip_is_named(stated, hint):
     ],
 )
 def test_a_value_that_makes_sense_is_taken(measure, value):
-    """Also a value outside its limit, and a small percentage without a limit."""
+    """A value outside its limit, or a small percentage without a lower limit, is accepted."""
     assert doubt_stated(measure, value, 1.75, LIMITS, []) is None
 
 
 def test_a_measure_is_stated_once():
-    """A second value of a measure is rejected at its name."""
+    """A measure stated twice is refused at its name."""
     found = doubt_stated("diameter.mean", 1.75, 1.75, {}, ["diameter.mean"])
     assert ("measure", "Mean diameter is stated twice.") == (found.member, found.detail)

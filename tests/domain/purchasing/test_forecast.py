@@ -1,4 +1,4 @@
-"""Forecast of acceptance. Sources: scipy's beta and normal distributions as independent implementations; laws with fixed draws."""
+"""Forecast of the next lot's acceptance. Sources: scipy's beta and normal distributions as second implementations; laws with fixed draws."""
 
 import math
 
@@ -46,14 +46,14 @@ def asked(measures, color=None, otherwise=NONE_ELSE, seed=1, **more) -> Forecast
 
 
 def share(history: History, limit: Limit, **more) -> float:
-    """The probability of one measure by itself."""
+    """The probability of one measure alone."""
     return dict(asked({"shrinkage.x": (history, limit)}, **more).parts)["shrinkage.x"]
 
 
 @pytest.mark.parametrize(("accepted", "inspected"), [(0, 1), (1, 1), (2, 2), (3, 7), (7, 7), (0, 5)])
 @pytest.mark.parametrize("confidence", [0.8, 0.95])
 def test_few_verdicts_alone(accepted, inspected, confidence):
-    """The probability is the mean of the beta distribution with Jeffreys' prior, the interval its middle part (scipy)."""
+    """The probability is the mean of the beta distribution with Jeffreys' prior, and the interval its central part (scipy)."""
     found = by_verdicts([True] * accepted + [False] * (inspected - accepted), confidence)
     posterior = beta(accepted + 0.5, inspected - accepted + 0.5)
     tail = (1 - confidence) / 2
@@ -65,12 +65,12 @@ def test_few_verdicts_alone(accepted, inspected, confidence):
 
 
 def test_no_verdict_says_nothing():
-    """Without an inspected lot there is no forecast, not one half."""
+    """Without a concluded lot there is no forecast, not one half."""
     assert Forecast(None, None, "none", 0, ()) == by_verdicts([])
 
 
 def test_far_inside_all_limits_only_the_rest_can_fail():
-    """All values are far from a limit, so the probability is that of everything else: 10.5 / 11 (Jeffreys)."""
+    """Where no measurement is near a limit the probability is that of other failures: 10.5 / 11 (Jeffreys)."""
     found = asked({"shrinkage.x": (STEADY, WIDE), "bond.mean": (STEADY, Limit(-9.0, None))})
     assert pytest.approx(ELSE, abs=DRAWN_SHARE) == found.probability
     assert {"everything else", "shrinkage.x", "bond.mean"} == {name for name, _ in found.parts}
@@ -78,7 +78,7 @@ def test_far_inside_all_limits_only_the_rest_can_fail():
 
 
 def test_far_outside_a_limit_nothing_passes():
-    """Lots 25 standard deviations beyond a limit leave almost no probability, and that measure is named."""
+    """Lots 25 standard deviations beyond a limit have almost no probability, and that measure is named."""
     found = asked({"shrinkage.x": (STEADY, WIDE), "shrinkage.y": (STEADY, Limit(5.0, None))})
     assert found.probability < 1e-6
     assert "shrinkage.y" == found.parts[0][0]
@@ -87,7 +87,7 @@ def test_far_outside_a_limit_nothing_passes():
 
 @pytest.mark.parametrize("limit", [Limit(None, 0.3), Limit(-0.1, None), Limit(-0.4, 0.4), Limit(0.1, 0.2)], ids=str)
 def test_the_next_lot_follows_the_outlook(limit):
-    """Level, standard deviation and pattern are uncertain, so the next lot is within a limit as the mixture of Student's t gives (scipy)."""
+    """Level, spread and kind of supply are uncertain, so the next lot follows a mixture of Student's t (scipy)."""
     seen = outlook(AROUND_ZERO)
     scale = np.sqrt(seen.squares / seen.df * (seen.doubt + seen.around))
     ends = (-math.inf if limit.low is None else limit.low, math.inf if limit.high is None else limit.high)
@@ -96,7 +96,7 @@ def test_the_next_lot_follows_the_outlook(limit):
 
 
 def test_a_trend_towards_the_limit_makes_it_less_likely():
-    """Lots that will cross their limit with the next are less likely to pass than lots that scatter as much about their mean."""
+    """Lots whose trend crosses the limit next are less likely to pass than lots with equal spread about their mean."""
     values = [0.1 * i + v / 10 for i, v in enumerate(AROUND_ZERO)]
     limit = Limit(None, 0.95)
     assert share(History(values), limit) < 0.2
@@ -104,7 +104,7 @@ def test_a_trend_towards_the_limit_makes_it_less_likely():
 
 
 def test_after_a_step_lots_count_from_there():
-    """Ten lots about 0 and ten about 2: the next is about 2, the step is located, and limits midway are not met."""
+    """After ten lots about 0 and ten about 2 the next lies about 2 with the step's place; a limit half-way passes nothing."""
     found = next_value(History([*AROUND_ZERO, *(2 + v for v in AROUND_ZERO)]))
     assert ("step", (10, 10)) == (found.pattern, found.changed)
     assert 1.2 < found.interval.low < 2 < found.interval.high < 2.8
@@ -112,7 +112,7 @@ def test_after_a_step_lots_count_from_there():
 
 
 def test_a_steady_supplier_keeps_all_its_lots():
-    """No change is named, and the interval is little wider than Student's over all lots."""
+    """A steady supplier has no change, and its interval is little wider than Student's over all lots."""
     values = AROUND_ZERO * 3
     found = next_value(History(values))
     half = student.isf(0.025, 29) * np.std(values, ddof=1) * math.sqrt(1 + 1 / 30)
@@ -121,7 +121,7 @@ def test_a_steady_supplier_keeps_all_its_lots():
 
 
 def test_a_suspected_step_widens_the_interval():
-    """Three deviating lots at the end may be a step: the interval extends further towards them than with the same lots elsewhere."""
+    """Three last lots that deviate a little widen the interval more than the same lots elsewhere."""
     off = [0.35, 0.4, 0.3]
     late, early = (
         next_value(History(values)) for values in ([*AROUND_ZERO, *off], [*AROUND_ZERO[:5], *off, *AROUND_ZERO[5:]])
@@ -131,14 +131,14 @@ def test_a_suspected_step_widens_the_interval():
 
 
 def test_lots_without_scatter_pass_or_fail():
-    """Equal lots on their limit pass, since the limit is inclusive; beyond it they fail."""
+    """Equal lots on their limit pass, and a little beyond it fail."""
     equal = History([0.5] * 8)
     assert (1.0, 0.0) == (share(equal, Limit(None, 0.5)), share(equal, Limit(None, 0.5 - 1e-6)))
 
 
 @pytest.mark.parametrize("n", [0, LEAST_LOTS - 1])
 def test_too_few_lots_of_every_measure_say_nothing(n):
-    """With fewer than five lots of any measure, or none that is judged, there is no forecast from figures."""
+    """With fewer than five lots of every measure, or no assessed measure, there is no forecast from figures."""
     few = History(AROUND_ZERO[:n])
     color = ColorModel((few, STEADY, STEADY), WHITE, ColorLimits(lot_max=1.0))
     assert None is asked({"shrinkage.x": (few, WIDE)}, color)
@@ -146,7 +146,7 @@ def test_too_few_lots_of_every_measure_say_nothing(n):
 
 
 def test_measures_with_too_few_lots_are_left_out():
-    """Measures with enough lots are used, and the stated number of lots is the smallest of them."""
+    """Measures with enough lots are used, and the number of lots is the smallest of these."""
     found = asked(
         {"shrinkage.x": (History(AROUND_ZERO[:4]), WIDE), "bond.mean": (History(AROUND_ZERO[:5]), WIDE)},
         ColorModel((STEADY,) * 3, WHITE, ColorLimits(lot_max=9.0)),
@@ -160,7 +160,7 @@ WHITES = ColorModel((History(AROUND_ZERO, 0.3, 20, 3),) * 3, WHITE, ColorLimits(
 
 
 def test_the_same_seed_answers_the_same():
-    """Asked twice with one seed it says the same to the last bit, with another about the same."""
+    """The same seed gives identical results, and another similar ones."""
     one, again, other = (asked(MEASURES, WHITES, seed=seed) for seed in (1, 1, 2))
     assert one == again
     assert one != other
@@ -168,7 +168,7 @@ def test_the_same_seed_answers_the_same():
 
 
 def test_the_parts_multiply_and_the_weakest_is_first():
-    """Parts are taken as independent, so about their product is the whole; they come in order."""
+    """The parts are independent, so their product is about the whole; the weakest comes first."""
     found = asked(MEASURES, WHITES)
     shares = [share for _, share in found.parts]
     assert sorted(shares) == shares
@@ -182,7 +182,7 @@ VALUES = st.lists(steps(-1, 1, 0.05), min_size=LEAST_LOTS, max_size=15)
 @SETTINGS
 @given(values=VALUES, high=steps(-1, 1.5, 0.1), by=steps(0, 1, 0.1))
 def test_a_wider_limit_never_lowers_the_probability(values, high, by):
-    """With fixed draws a wider limit never lowers the probability: values, spools and colours."""
+    """With fixed draws a wider limit never lowers the probability, for figures, spools and colours."""
     history = History(values, 0.2, 10, 3)
     narrow, wide = (Limit(high - 1.5 - more, high + more) for more in (0.0, by))
     most = 0.2 + abs(high)
@@ -203,10 +203,10 @@ def test_a_wider_limit_never_lowers_the_probability(values, high, by):
 
 
 def test_every_spool_must_keep_to_the_diameter():
-    """The more spools of a lot are measured and the further they lie apart, the likelier one of them is beyond the limit.
+    """More measured spools with more spread make a spool beyond the limit likelier.
 
-    With within-lot deviation 0.02 and three spools about a lot's mean of 1.75 known exactly, each lies within 0.03 as a normal with deviation
-    0.02 sqrt(2/3) does (scipy); they sum to zero, so that all three pass together about as often as the exact double integral says.
+    With within-lot deviation 0.02 and three spools about a known lot mean of 1.75, each lies within 0.03 as a normal with
+    deviation 0.02 sqrt(2/3) (scipy). They sum to zero, so all three pass together about as often as the exact double integral.
     """
     exactly = [1.75] * 8
     limit = Limit(1.72, 1.78)
@@ -228,9 +228,9 @@ def test_every_spool_must_keep_to_the_diameter():
 
 
 def test_colours_are_judged_in_all_ways_at_once(monkeypatch):
-    """A lot's colour passes with its difference, its components and its spools; for CIE76 the first is a chi-square with 3 degrees of freedom.
+    """A lot's colour passes with its difference, its components and its spools.
 
-    The level is known to be steady here, so that nothing but scatter is left.
+    For CIE76 the first is a chi-square with 3 degrees of freedom. The level is steady here, so only spread remains.
     """
     monkeypatch.setattr(changing_level, "PRIOR", {"steady": 1.0, "step": 1e-99, "wandering": 1e-99, "trend": 1e-99})
     wide = History((np.array(AROUND_ZERO) - np.mean(AROUND_ZERO)).tolist() * 40)
@@ -252,7 +252,7 @@ def test_colours_are_judged_in_all_ways_at_once(monkeypatch):
 @pytest.mark.parametrize("formula", ["CIE76", "CIE94", "CIEDE2000", "CMC"])
 @pytest.mark.parametrize("at", [WHITE, Lab(18.0, 0.1, -0.4), Lab(55.0, 60.0, 35.0)], ids=["white", "black", "red"])
 def test_the_quadratic_form_follows_the_formula(formula, at):
-    """In any direction the symmetric positive form reproduces a difference of half a unit."""
+    """In any direction a symmetric positive form reproduces a difference of half a unit."""
     limits = ColorLimits(formula)
     form = metric_at(at, limits)
     assert (form == form.T).all()
@@ -264,7 +264,7 @@ def test_the_quadratic_form_follows_the_formula(formula, at):
 
 
 def test_a_confidence_is_that_of_the_interval():
-    """A higher confidence gives a wider interval with the same probability."""
+    """A higher confidence gives a wider interval about the same probability."""
     narrow, wide = (asked(MEASURES, confidence=confidence) for confidence in (0.5, 0.99))
     assert narrow.probability == wide.probability
     assert wide.interval.low < narrow.interval.low < narrow.interval.high < wide.interval.high

@@ -1,8 +1,8 @@
-"""Does a forecast keep what it says? Thousands of invented suppliers, their next lots, and what was foretold of them.
+"""Calibration of forecasts: thousands of invented suppliers and their next lots.
 
-Two things are held: of lots foretold at some probability about that share is accepted, and the interval holds a supplier's true probability
-about as often as it says. Seeds are fixed; shares are held to four standard errors. Suppliers and lots are drawn fewer in each forecast
-than in use, which makes it no less right on average.
+Of lots forecast at a probability about that share is accepted, and the interval contains the true probability about as often
+as stated. Seeds are fixed; shares agree within four standard errors. Each forecast draws fewer suppliers and lots than in use,
+which keeps the average.
 """
 
 import numpy as np
@@ -40,7 +40,7 @@ def inside(mean: float, sd: float) -> float:
 
 
 def any_supplier(rng) -> tuple[float, float, float]:
-    """Mean, scatter, and the probability that nothing else fails: of all sorts, as if nothing were known beforehand (the last from Jeffreys' prior)."""
+    """Mean, spread and probability without other failures, of all sorts without prior knowledge (the last from Jeffreys' prior)."""
     return rng.uniform(-2, 2), 10 ** rng.uniform(-1, 0), rng.beta(0.5, 0.5)
 
 
@@ -51,27 +51,27 @@ class Tally:
         self.rng, self.rows = rng, []
 
     def add(self, found, truth: float) -> None:
-        """A forecast, the true probability, and the share of its next 20 lots that were accepted."""
+        """Adds a forecast, the true probability and the accepted share of its next 20 lots."""
         accepted = self.rng.binomial(20, min(1.0, truth)) / 20
         self.rows.append((found.probability, truth, accepted, found.interval.low, found.interval.high))
 
     def agrees(self, low: float = 0.0, high: float = 1.0, least: int = 40) -> None:
-        """Holds the mean probability foretold between two ends against the share of next lots accepted."""
+        """Compares the mean forecast probability between two ends with the accepted share of next lots."""
         rows = np.array([row for row in self.rows if low <= row[0] <= high])
         apart = rows[:, 0] - rows[:, 2]
         assert len(rows) >= least
         assert abs(apart.mean()) <= STANDARD_ERRORS * apart.std(ddof=1) / len(rows) ** 0.5
 
     def covers(self, give: float = 0.0) -> float:
-        """The share of intervals that hold the true probability, give or take what counting can tell."""
+        """The share of intervals with the true probability, within counting error."""
         return float(np.mean([low - give <= truth <= high + give for _, truth, _, low, high in self.rows]))
 
 
 @pytest.mark.parametrize("n", [8, 20])
 def test_what_is_foretold_from_figures_comes_true(n):
-    """Among suppliers of all sorts the share of next lots accepted is what was foretold: of all, and of those foretold low, middling and high.
+    """Among suppliers of all sorts the accepted share of next lots is the forecast: overall, and of low, middle and high ones.
 
-    The interval holds the true probability of 92 % of them or more (measured: 95 %).
+    The interval contains the true probability in 92 % or more (measured: 95 %).
     """
     rng = np.random.default_rng(n)
     tally = Tally(rng)
@@ -87,9 +87,9 @@ def test_what_is_foretold_from_figures_comes_true(n):
 
 
 def test_of_a_good_supplier_few_lots_foretell_less_than_is_true():
-    """Well inside its limits (3.3 deviations) and 0.98 elsewhere: 0.91 is foretold from 8 lots, 0.95 from 20, where 0.98 is true.
+    """For a supplier well inside its limits (3.3 deviations) and 0.98 elsewhere, 8 lots give 0.91 and 20 lots 0.95 where 0.98 is true.
 
-    Not an error: among suppliers of whom eight lots look so, some are worse than they look. It is stated beside the function.
+    This is no error, because some suppliers with eight such lots are worse. The function's docstring states it.
     """
     truth = inside(0.0, 0.3) * 0.98
     rng = np.random.default_rng(3)
@@ -107,7 +107,7 @@ def test_of_a_good_supplier_few_lots_foretell_less_than_is_true():
 
 
 def test_of_measures_that_fail_together_less_is_foretold_than_is_true():
-    """Two measures that move as one are taken as two that may fail each: careful, by about 0.15 where half the lots pass."""
+    """Two measures that move together count as two independent ones: cautious by about 0.15 where half the lots pass."""
     rng = np.random.default_rng(4)
     truth, foretold = [], []
     for _ in range(300):
@@ -137,7 +137,7 @@ def history_of(spools: np.ndarray) -> History:
 
 @pytest.mark.parametrize("n", [8, 20])
 def test_what_is_foretold_of_spools_comes_true(n):
-    """A diameter limit that each of three spools must keep: foretold from lots and from the scatter of spools within them."""
+    """A diameter limit on each of three spools is forecast from lots and the spread of spools within them."""
     rng = np.random.default_rng(200 + n)
     tally = Tally(rng)
     for _ in range(400):
@@ -153,9 +153,9 @@ def test_what_is_foretold_of_spools_comes_true(n):
 
 @pytest.mark.parametrize(("n", "formula"), [(8, "CIE76"), (20, "CIEDE2000")])
 def test_what_is_foretold_of_colours_comes_true(n, formula):
-    """Limits on the lot's and on each spool's colour difference: foretold from the three coordinates, whose scatters differ.
+    """Limits on the lot's and each spool's colour difference are forecast from three coordinates with different spreads.
 
-    The truth is worked out with the same quadratic form; how near that is to the formula is tested beside it.
+    The truth is computed with the same quadratic form, whose error against the formula is tested separately.
     """
     rng = np.random.default_rng(300 + n)
     limits = ColorLimits(formula, lot_max=1.0, spool_max=1.4)
@@ -175,7 +175,7 @@ def test_what_is_foretold_of_colours_comes_true(n, formula):
 
 @pytest.mark.parametrize("n", [3, 8, 20])
 def test_what_is_foretold_from_verdicts_comes_true(n):
-    """Of suppliers with any share of good lots, each share as likely, as many next lots are accepted as were foretold."""
+    """Of suppliers with uniformly distributed shares of good lots, as many next lots are accepted as forecast."""
     rng = np.random.default_rng(400 + n)
     tally = Tally(rng)
     for share in rng.uniform(0, 1, 1200):
@@ -186,7 +186,7 @@ def test_what_is_foretold_from_verdicts_comes_true(n):
 
 @pytest.mark.parametrize(("n", "held"), [(3, 0.963), (7, 0.955)])
 def test_the_interval_from_few_verdicts_holds_what_it_says(n, held):
-    """Averaged over all shares of good lots, each as likely, the interval holds the true one in 95 % of cases or a little more.
+    """Averaged over uniformly distributed shares of good lots, the interval contains the true one in 95 % of cases or slightly more.
 
     Computed exactly: the sum over records of the beta integral between the interval's ends.
     """

@@ -1,4 +1,4 @@
-"""What a usable kilogram of the next order costs. Sources: lots bought one by one until one is usable, scipy's beta and Student's t, and laws."""
+"""Cost of a usable kilogram of the next order. Sources: lots bought one by one until one is usable, scipy's beta and Student's t, and laws."""
 
 from dataclasses import replace
 
@@ -29,12 +29,12 @@ SHARES = st.floats(0.1, 1.0)
 
 
 def drawn(good: int, bad: int, seed: int = 1, size: int = SIZE) -> np.ndarray:
-    """Probabilities that fit so many verdicts, by Jeffreys' prior."""
+    """Probabilities consistent with so many verdicts, by Jeffreys' prior."""
     return np.random.default_rng(seed).beta(good + 0.5, bad + 0.5, size)
 
 
 def offer(good: int, bad: int, prices=STEADY_PRICE, measuring: float = 0.0, returned: int = 0, kept: int = 9) -> Offer:
-    """What is known of a supplier with so many lots usable and rejected."""
+    """An offer of a supplier with so many lots usable and rejected."""
     usable, mean = drawn(good, bad), beta(good + 0.5, bad + 0.5).mean()
     return Offer(prices, mean, usable, usable if bad else np.ones(SIZE), measuring, returned, kept)
 
@@ -46,7 +46,7 @@ def cost(one: Offer, scatter=(0.0, 9), seed: int = 3):
 
 @pytest.mark.parametrize(("usable", "lost"), [(0.9, 1.0), (0.6, 0.0), (0.5, 0.4), (1.0, 0.7)])
 def test_it_is_what_buying_lots_until_one_is_usable_costs(usable, lost):
-    """Lots of 10 kg at 20 a kg with 5 of measuring each, bought one by one: the mean over many purchases, within four standard errors."""
+    """Lots of 10 kg at 20 a kg with 5 of measuring each, bought one by one, have that mean cost within four standard errors."""
     rng, paid = np.random.default_rng(5), []
     for _ in range(20_000):
         money = 0.0
@@ -61,13 +61,13 @@ def test_it_is_what_buying_lots_until_one_is_usable_costs(usable, lost):
 
 
 def test_where_every_rejected_lot_is_lost_it_is_price_and_measuring_over_the_probability():
-    """(20 + 1) / 0.7 = 30."""
+    """Where every rejected lot is lost the cost is price and measuring over the probability: (20 + 1) / 0.7 = 30."""
     assert pytest.approx(30.0, rel=SAME_FORMULA) == per_usable_kg(20.0, 1.0, 0.7, 1.0)
 
 
 @pytest.mark.parametrize(("good", "bad"), [(18, 2), (9, 3), (40, 0), (2, 0)])
 def test_the_interval_is_the_cost_at_the_quantiles_of_the_probability(good, bad):
-    """With a price that never moved and nothing ever returned, only the probability is unknown: quantiles of the beta distribution (scipy)."""
+    """With a constant price and no returns only the probability is unknown, so the ends are quantiles of the beta distribution (scipy)."""
     found = cost(offer(good, bad, measuring=1.0, kept=10**9))
     posterior = beta(good + 0.5, bad + 0.5)
     ends = [21.0 / p for p in (posterior.ppf(0.975) if bad else 1.0, posterior.ppf(0.025))]
@@ -76,7 +76,7 @@ def test_the_interval_is_the_cost_at_the_quantiles_of_the_probability(good, bad)
 
 
 def test_the_interval_of_the_price_is_students():
-    """Where every lot is usable, only the price is unknown: mean and Student's interval over five deliveries (scipy)."""
+    """Where every lot is usable only the price is unknown: mean and Student's interval over five deliveries (scipy)."""
     prices = [19.0, 21.0, 20.5, 19.5, 22.0]
     sure = np.ones(200_000)
     found = cost(Offer(prices, 1.0, sure, sure, 0.0, 0, 0))
@@ -86,14 +86,14 @@ def test_the_interval_of_the_price_is_students():
 
 
 def test_one_price_has_the_scatter_of_the_other_suppliers():
-    """A single delivery says nothing of scatter: it is lent that of all prices, 10 % here, at their degrees of freedom."""
+    """A single delivery gets the spread of all prices, 10 % here, with their degrees of freedom (Student's t, scipy)."""
     sure = np.ones(200_000)
     found = cost(Offer([20.0], 1.0, sure, sure, 0.0, 0, 0), (0.1, 12))
     assert pytest.approx(20 + 2 * student.ppf(0.975, 12), rel=0.01) == found.interval.high
 
 
 def test_without_scatter_there_is_an_expected_cost_and_no_interval():
-    """Two prices and nobody else: the cost is told, the interval is not, and no difference is significant."""
+    """With two prices and no other supplier there is a cost without an interval, and no significant difference."""
     alone = cost(offer(20, 1, [19.0, 21.0]), None)
     assert (None, 0, 0) == (alone.interval, len(alone.draws), len(alone.at_best))
     assert alone.expected > 20
@@ -102,7 +102,7 @@ def test_without_scatter_there_is_an_expected_cost_and_no_interval():
 
 
 def test_scatter_takes_degrees_of_freedom():
-    """The root mean square of relative deviations; fewer than LEAST_FREEDOM tell none."""
+    """The spread is the root mean square of relative deviations, and unknown below LEAST_FREEDOM."""
     assert price_scatter({1: [18.0, 22.0], 2: [9.0, 11.0]}) is None
     sd, freedom = price_scatter({1: [18.0, 22.0], 2: [9.0, 11.0], 3: [30.0, 30.0]})
     assert (pytest.approx(np.sqrt(0.04 / 3), rel=SAME_FORMULA), LEAST_FREEDOM) == (sd, freedom)
@@ -110,13 +110,13 @@ def test_scatter_takes_degrees_of_freedom():
 
 @pytest.mark.parametrize(("good", "bad"), [(0, 3), (1, 1), (1, 20), (0, 1)])
 def test_near_zero_nothing_is_told(good, bad):
-    """Where less than one lot in twenty may be usable there is no largest cost (2.5 % quantile of beta below 0.05 or about it)."""
+    """Where less than one lot in twenty can be usable there is no largest cost (2.5 % quantile of beta below 0.05)."""
     told, found = beta(good + 0.5, bad + 0.5).ppf(0.025) >= LEAST_USABLE, cost(offer(good, bad))
     assert told == (found.expected is not None) == (found.interval is not None)
 
 
 def test_a_cost_without_bound_may_still_be_more():
-    """One usable lot of twenty has no largest cost, but costs more than twenty of twenty; two such suppliers are not told apart."""
+    """One usable lot of twenty has no largest cost but costs more than twenty of twenty; two such suppliers do not differ."""
     rare, good = cost(offer(1, 19)), cost(offer(20, 0), seed=4)
     found = {
         (pair.first, pair.second): pair for pair in differences([{1: rare, 2: good, 3: cost(offer(0, 20), seed=5)}])
@@ -126,7 +126,7 @@ def test_a_cost_without_bound_may_still_be_more():
 
 
 def test_two_of_two_lots_are_told_with_a_wide_interval():
-    """A newcomer: between the price itself and 20 / 0.33 (quantile of beta 2.5, 0.5 from scipy)."""
+    """A newcomer with two of two lots has an interval from the price to 20 / 0.33 (quantile of beta 2.5, 0.5 from scipy)."""
     found = cost(offer(2, 0, kept=10**9))
     assert 20.0 == found.interval.low
     assert pytest.approx(20 / beta(2.5, 0.5).ppf(0.025), rel=0.05) == found.interval.high
@@ -135,7 +135,7 @@ def test_two_of_two_lots_are_told_with_a_wide_interval():
 @SETTINGS
 @given(price=MONEY, more=st.floats(0, 100), measuring=st.floats(0, 50), usable=SHARES, lost=st.floats(0, 1))
 def test_a_higher_price_never_lowers_it(price, more, measuring, usable, lost):
-    """Law: neither the rule nor the expected cost of an offer falls when any of its prices rises."""
+    """A higher price never lowers the rule or the expected cost of an offer (law)."""
     assert per_usable_kg(price + more, measuring, usable, lost) >= per_usable_kg(price, measuring, usable, lost)
     draws = np.full(100, usable)
     low = Offer([price, price], usable, draws, draws, measuring, 1, 1)
@@ -152,7 +152,7 @@ def test_a_higher_price_never_lowers_it(price, more, measuring, usable, lost):
     measuring=st.floats(0, 50),
 )
 def test_a_further_rejected_lot_never_lowers_it(good, returned, kept, sent_back, measuring):
-    """Law: whether it went back or stayed, one more rejected lot makes a usable kilogram dearer (exact means of Jeffreys' posterior)."""
+    """Another rejected lot, returned or kept, never lowers the cost of a usable kilogram (law; exact means of Jeffreys' posterior)."""
 
     def expected(returned: int, kept: int) -> float:
         bad = returned + kept
@@ -166,13 +166,13 @@ def test_a_further_rejected_lot_never_lowers_it(good, returned, kept, sent_back,
 @SETTINGS
 @given(usable=st.floats(0.1, 0.9), more=st.floats(0, 0.1), lost=st.floats(0, 1), measuring=st.floats(0, 50))
 def test_a_likelier_lot_never_raises_it(usable, more, lost, measuring):
-    """Law: the cost falls as the probability rises, and never below price and measuring."""
+    """A higher probability never raises the cost, which is never below price and measuring (law)."""
     better, worse = (per_usable_kg(20.0, measuring, p, lost) for p in (usable + more, usable))
     assert 20 + measuring - 1e-9 <= better <= worse
 
 
 def test_what_a_likely_change_adds_is_told_apart():
-    """Of a supplier whose lots were usable in 90 % before a change and are in 60 % now: 20 / 0.6 less 20 / 0.9."""
+    """A supplier with 90 % usable lots before a change and 60 % now has an extra cost of 20 / 0.6 less 20 / 0.9."""
     draws = np.full(1000, 0.6)
     one = Offer(STEADY_PRICE, 0.6, draws, draws, 0.0, 0, 10**9, unchanged=0.9)
     assert pytest.approx(20 / 0.6 - 20 / 0.9, rel=1e-6) == cost(one).by_change
@@ -180,7 +180,7 @@ def test_what_a_likely_change_adds_is_told_apart():
 
 
 def test_suppliers_far_apart_differ_significantly_and_suppliers_alike_do_not():
-    """Twenty lots of twenty usable against ten of twenty; the interval of the difference is at 1 - 0.05 / 3 for three pairs."""
+    """Twenty of twenty usable lots differ from ten of twenty; the interval of the difference is at 1 - 0.05 / 3 for three pairs."""
     costs = {1: cost(offer(10, 10)), 2: cost(offer(20, 0), seed=4), 3: cost(offer(19, 1), seed=5)}
     found = {(pair.first, pair.second): pair for pair in differences([costs])}
     assert {(1, 2): 2, (1, 3): 2, (2, 3): None} == {which: pair.cheaper for which, pair in found.items()}
@@ -189,7 +189,7 @@ def test_suppliers_far_apart_differ_significantly_and_suppliers_alike_do_not():
 
 
 def test_currencies_are_not_compared():
-    """Pairs within each currency alone; the confidence counts all of them."""
+    """Only pairs within a currency are compared, and the confidence counts both of them: 1 - 0.05 / 2."""
     one = cost(offer(20, 1))
     pairs = differences([{1: one, 4: one}, {2: one, 3: one}])
     assert [(1, 4), (2, 3)] == [(pair.first, pair.second) for pair in pairs]
@@ -198,7 +198,7 @@ def test_currencies_are_not_compared():
 
 @pytest.mark.parametrize(("returned", "kept"), [(0, 0), (3, 1), (2, 8)])
 def test_what_rejected_lots_cost_follows_the_record(returned, kept):
-    """With every other lot usable and one price, only the share kept is unknown: quantiles of beta with Jeffreys' prior (scipy)."""
+    """With every second lot usable and one price, only the share kept is unknown: quantiles of beta with Jeffreys' prior (scipy)."""
     half = np.full(200_000, 0.5)
     found, record = cost(Offer([20.0] * 5, 0.5, half, half, 0.0, returned, kept)), beta(kept + 0.5, returned + 0.5)
     assert pytest.approx(20 + 20 * record.mean(), rel=SAME_FORMULA) == found.expected
@@ -207,7 +207,7 @@ def test_what_rejected_lots_cost_follows_the_record(returned, kept):
 
 
 def test_costs_that_are_equal_to_the_last_digit_do_not_differ():
-    """Two suppliers of whom all is known: 20 and 20 do not differ, 20.5 and 20 do."""
+    """Two suppliers with known costs of 20 and 20 do not differ, and of 20.5 and 20 do."""
     sure = np.ones(1000)
     one, other = (cost(Offer([price] * 5, 1.0, sure, sure, 0.0, 0, 0)) for price in (20.0, 20.5))
     assert [None, 2, 2] == [
@@ -216,7 +216,7 @@ def test_costs_that_are_equal_to_the_last_digit_do_not_differ():
 
 
 def test_filament_for_nothing_costs_its_measuring():
-    """Prices of 0 scatter by nothing."""
+    """At a price of 0 the cost is that of measuring, without spread."""
     half = np.full(1000, 0.5)
     found = cost(Offer([0.0] * 5, 0.5, half, half, 1.0, 0, 0))
     assert (0.0, 4) == price_scatter({1: [0.0] * 5})

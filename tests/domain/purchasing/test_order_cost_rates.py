@@ -1,4 +1,4 @@
-"""How often the interval of an order's cost holds the true one, and how often suppliers alike differ: suppliers invented lot by lot."""
+"""Coverage of the interval of an order's cost, and false differences of equal suppliers, on invented lots."""
 
 import numpy as np
 import pytest
@@ -12,14 +12,14 @@ PRICE, SCATTER, MEASURING = 20.0, 0.05, 0.5
 
 
 def exact(hits: int, runs: int) -> tuple[float, float]:
-    """The exact interval of 99 % of a rate (Clopper and Pearson 1934)."""
+    """The exact 99 % interval of a rate (Clopper and Pearson 1934)."""
     low = beta.ppf(0.005, hits, runs - hits + 1) if hits else 0.0
     high = beta.ppf(0.995, hits + 1, runs - hits) if hits < runs else 1.0
     return float(low), float(high)
 
 
 def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, deliveries: int) -> OrderCost:
-    """What is said of a supplier with a known price, probability and share of rejected lots kept, after so many lots."""
+    """The result for a supplier with a known price, probability and share of rejected lots kept, after so many lots."""
     verdicts = (rng.random(lots) < usable).tolist()
     rejected = lots - sum(verdicts)
     kept = int(rng.binomial(rejected, lost))
@@ -31,7 +31,7 @@ def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, delive
 
 @pytest.mark.parametrize("lots", [12, 30, 80])
 def test_the_interval_holds_the_true_cost(lots):
-    """Over suppliers of 60 to 100 % usable lots, of which all or half of the rejected ones are kept, it holds 95 % at least (exact interval of 99 %)."""
+    """Over suppliers of 60 to 100 % usable lots, with all or half of the rejected ones kept, coverage is at least 95 % (exact 99 % interval)."""
     rng, hits, runs = np.random.default_rng(11), 0, 0
     for usable in (0.6, 0.75, 0.9, 0.97, 1.0):
         for lost in (1.0, 0.5):
@@ -47,7 +47,7 @@ def test_the_interval_holds_the_true_cost(lots):
 
 @pytest.mark.parametrize("suppliers", [2, 4])
 def test_suppliers_alike_differ_in_at_most_one_look_of_twenty(suppliers):
-    """Any two of some suppliers of equal cost, looked at once: below 5 % (exact interval of 99 %)."""
+    """Any two suppliers of equal cost differ at one look in less than 5 % of cases (exact 99 % interval)."""
     rng, false, runs = np.random.default_rng(12), 0, 0
     for usable in (0.7, 0.85, 0.95):
         for _ in range(1400 // suppliers):

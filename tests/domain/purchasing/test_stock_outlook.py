@@ -1,4 +1,4 @@
-"""Days left of a stock, lead times and lots to order: laws, other implementations, and a simulation with known truth."""
+"""Days left of a stock, lead times and lots to order: laws, other implementations, and a simulation with known true values."""
 
 import math
 
@@ -25,7 +25,7 @@ TAKINGS = st.lists(st.lists(st.floats(0.01, 5), max_size=6), min_size=LEAST_WEEK
 
 
 def demand_of(weeks):
-    """Demand of weeks given as lists of takings, kg."""
+    """Demand from weekly lists of withdrawals, kg."""
     takings = [kg for week in weeks for kg in week]
     return Demand(tuple(sum(week) for week in weeks), len(takings), sum(kg**2 for kg in takings))
 
@@ -42,7 +42,7 @@ def test_more_stock_lasts_longer(weeks, one, more):
 
 @given(TAKINGS, MASSES, st.floats(0.1, 10))
 def test_the_unit_of_mass_does_not_matter(weeks, stock, factor):
-    """Stock and takings in another unit last the same days."""
+    """Stock and withdrawals in another unit last the same days."""
     demand = demand_of(weeks)
     assume(not demand.unknown)
     scaled = demand_of([[kg * factor for kg in week] for week in weeks])
@@ -50,7 +50,7 @@ def test_the_unit_of_mass_does_not_matter(weeks, stock, factor):
 
 
 def test_each_end_is_a_quantile_of_f():
-    """At the lower end 97.5 % of future demands are still within the stock, at the upper end 2.5 %, by the F distribution of scipy.stats."""
+    """At the lower end 97.5 % of future demands are within the stock, at the upper end 2.5 %, by the F distribution of scipy.stats."""
     weeks = [[0.4, 0.3], [0.9], [0.2, 0.2, 0.2], [1.1], [], [0.5, 0.6], [0.7], [0.8, 0.1]]
     demand, stock = demand_of(weeks), 6.0
     sums = np.array(demand.weeks)
@@ -76,26 +76,26 @@ def test_each_end_is_a_quantile_of_f():
     ],
 )
 def test_too_little_says_nothing(weeks, says):
-    """Too few weeks, no load or too few loads: no days left, and why."""
+    """Too few weeks or loads give no days left, with the reason."""
     demand = demand_of(weeks)
     assert days_left(5.0, demand) is None
     assert says in demand.unknown
 
 
 def test_an_empty_shelf_lasts_no_day():
-    """Nothing left is no day left, without an interval about it."""
+    """An empty shelf has 0 days left, without an interval."""
     assert Days(0, 0, 0) == days_left(0.0, demand_of([[1.0]] * 8))
 
 
 @given(st.lists(st.floats(0, 400), min_size=LEAST_LOTS, max_size=60))
 def test_quantiles_are_those_of_another_implementation(days):
-    """Median and 90 % quantile by numpy's method of the same definition."""
+    """Median and 90 % quantile are those of numpy's method of the same definition."""
     found = lead_time(days, [])
     assert pytest.approx(np.quantile(days, [0.5, 0.9], method="weibull").tolist()) == [found.median, found.most]
 
 
 def test_lead_time_begins_at_receipt_where_orders_are_not_recorded():
-    """Four lots with the day of their order are too few, so all seven count from receipt, named as such."""
+    """Four lots with an order date are too few, so all seven count from receipt, and the result says so."""
     found = lead_time([20.0] * 4, [3.0] * 7)
     assert (7, "receipt", 3.0) == (found.n, found.begins, found.most)
     assert (None, None) == (lead_time([20.0] * 4, [3.0] * 4).median, lead_time([20.0] * 4, [3.0] * 4).most)
@@ -103,7 +103,7 @@ def test_lead_time_begins_at_receipt_where_orders_are_not_recorded():
 
 @given(st.integers(LEAST_LOTS, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
 def test_so_many_lots_and_no_fewer_make_one_accepted_likely(counts):
-    """The number reaches 90 %, one less does not."""
+    """The stated number of lots reaches 90 %, and one less does not."""
     accepted, inspected = counts
     p, lots = (accepted + 1) / (inspected + 2), lots_to_order(accepted, inspected)
     assert 1 - (1 - p) ** lots >= 0.9 - 1e-9
@@ -112,7 +112,7 @@ def test_so_many_lots_and_no_fewer_make_one_accepted_likely(counts):
 
 @given(MASSES, st.floats(0.1, 300), st.floats(0.1, 300))
 def test_a_longer_lead_time_never_ends_a_shortage(stock, lead, more):
-    """What is short stays short where lots take longer."""
+    """A longer lead time never ends a shortage."""
     days = Days(60, 30, 120)
     assert is_short(days, stock, 1.0, lead + more) or not is_short(days, stock, 1.0, lead)
 
@@ -123,7 +123,7 @@ def test_a_longer_lead_time_never_ends_a_shortage(stock, lead, more):
 @pytest.mark.parametrize("uneven", [False, True])
 @pytest.mark.parametrize("lasts", [1.5, 4, 15])
 def test_the_interval_holds_the_truth_as_often_as_promised(weeks, per_week, uneven, lasts):
-    """Of 1,500 shops whose jobs come at random, steadily or in waves, 90 to 99 % run out within their 95 % interval."""
+    """Of 1,500 shops with random, steady or wavy jobs, 90 to 99 % run out within their 95 % interval."""
     chance = np.random.default_rng([weeks, int(10 * per_week), uneven, int(10 * lasts)])
 
     def week():
@@ -145,7 +145,7 @@ def test_the_interval_holds_the_truth_as_often_as_promised(weeks, per_week, unev
 
 
 def runs_out(stock, week, chance):
-    """After how many weeks a stock is used up, jobs falling anywhere within a week."""
+    """Weeks until a stock is used up, with jobs at any time within a week."""
     left, passed = stock, 0
     while True:
         takings = week()
@@ -156,7 +156,7 @@ def runs_out(stock, week, chance):
 
 
 def test_the_variance_is_at_least_that_of_random_jobs():
-    """Weeks that happen to be alike promise no certainty: the interval is that of a compound Poisson process."""
+    """Equal weeks give no certainty, because the interval is at least that of a compound Poisson process."""
     alike = demand_of([[0.5, 0.5]] * 13)
     found = days_left(5.0, alike)
     assert found.high - found.low > 7

@@ -1,4 +1,4 @@
-"""Urgency: the order of the week, the share of a tolerance, and the effect of a filter before a selection on its error rate."""
+"""Order of the week's list, the share of a limit, and the effect of a filter before a selection on its promise."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ risks = st.builds(
 
 @given(st.sampled_from(MATTERS), risks, st.sampled_from(MATTERS), risks)
 def test_what_must_be_acted_on_now_comes_before_everything_else(one, risk, other, other_risk):
-    """Regardless of the kilograms at risk in other matters."""
+    """An urgent entry comes before all others, whatever their kilograms."""
     if urgency.act_now(one, risk) and not urgency.act_now(other, other_risk):
         assert urgency.urgency(one, risk) < urgency.urgency(other, other_risk)
 
 
 @given(st.sampled_from(MATTERS), risks, masses, masses)
 def test_of_two_alike_the_one_with_more_kilograms_comes_first(what, risk, few, more):
-    """The next lot where it is likely to fail, else the stock."""
+    """Of two equal entries the one with more kilograms comes first: a coming lot where one is likely to fail, else the stock."""
     low, high = sorted((few, more))
     light, heavy = (
         Risk(probability_next_fails=risk.probability_next_fails, stock_kg=kg, lot_kg=kg, lots_left=risk.lots_left)
@@ -47,7 +47,7 @@ def test_of_two_alike_the_one_with_more_kilograms_comes_first(what, risk, few, m
 
 @given(st.floats(-1.0, 1.0))
 def test_the_share_of_a_limit_is_1_at_its_end_and_0_at_its_middle(at):
-    """Of two ends it is how far the value lies from the middle."""
+    """The share of a limit is 1 at its end and 0 at its middle, by the distance from the middle."""
     assert pytest.approx(abs(at), abs=1e-8) == urgency.limit_used(UP_TO_ONE, at)
     assert pytest.approx(0.5) == urgency.limit_used(Limit(0.98, None, target=1.0), 0.99)
     assert None is urgency.limit_used(Limit(0.0, 0.0), 0.0)
@@ -74,14 +74,14 @@ def series(*, slope=0.0, step=0.0, lots=30, seed=1, sd=0.05):
     ids=["drift", "no limit", "nearer the target", "stronger", "small step", "same step, narrow limit", "far"],
 )
 def test_only_what_moves_towards_a_limit_and_matters_is_acted_on(values, limit, listed):
-    """Charts signal each of these; the list shows those that are neither improvements nor small."""
+    """Of the signalled series the list shows those that approach a limit and are relevant."""
     found = analyse(values, None, limit, "")
     assert any(one.active for one in found.signals)
     assert listed is bool(urgency.signals_to_act_on(found, limit))
 
 
 def test_a_listed_series_is_listed_on_the_drift_pages_too():
-    """Raising p-values before the selection removes series, and never adds one."""
+    """Raising p-values before the selection removes series and never adds one."""
     limits = (UP_TO_ONE, None, Limit(None, 0.4))
     some = [
         (analyse(series(slope=slope, step=step, seed=seed), None, limit, ""), limit)
@@ -98,7 +98,7 @@ def test_a_listed_series_is_listed_on_the_drift_pages_too():
 @pytest.mark.parametrize("low", [None, -0.2, 5.0])
 @pytest.mark.parametrize("high", [0.3, 1.0, None])
 def test_the_probability_outside_a_limit_is_that_of_the_mixture(low, high):
-    """The weighted Student's t of scipy for each model; the 95 % interval has 5 % outside."""
+    """The probability outside a limit is the weighted Student's t of scipy for each model; the 95 % interval has 5 % outside."""
     seen = outlook(series(slope=0.03).tolist())
     each = stats.t(seen.df, loc=seen.level, scale=np.sqrt(seen.squares / seen.df * (seen.doubt + seen.around)))
     beyond = (0.0 if low is None else seen.weights @ each.cdf(low)) + (

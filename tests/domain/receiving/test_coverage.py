@@ -1,4 +1,4 @@
-"""Spools to open. Sources: counting; scipy's chi-square quantile."""
+"""The draw of spools. Sources: counting; scipy's chi-square quantile."""
 
 import itertools
 from collections import Counter
@@ -17,7 +17,7 @@ def test_a_draw_can_be_repeated():
 
 
 def test_the_order_of_the_codes_does_not_matter():
-    """Codes typed in another order draw the same spools, shown in order."""
+    """Codes in another order draw the same spools, shown in order."""
     one, other = draw(CODES, 5, 42, "fixed"), draw(CODES[::-1], 5, 42, "fixed")
     assert one.spool_codes == other.spool_codes == tuple(sorted(one.spool_codes))
 
@@ -29,14 +29,14 @@ def test_another_seed_draws_other_spools():
 
 @pytest.mark.parametrize("size", [1, 3, 23, 24, 30])
 def test_a_draw_is_a_subset_of_the_size_asked(size):
-    """Drawn spools are different ones of the delivery, as many as asked or all there are."""
+    """Drawn spools are distinct spools of the delivery, as many as requested or all."""
     found = draw(CODES, size, 7, "fixed")
     assert min(size, 24) == found.size == len(set(found.spool_codes))
     assert set(found.spool_codes) <= set(CODES)
 
 
 def test_a_larger_draw_contains_the_smaller():
-    """Asking for one more keeps those already drawn, so a draw can be extended."""
+    """A larger draw keeps the spools of a smaller one."""
     assert set(draw(CODES, 3, 7, "fixed").spool_codes) < set(draw(CODES, 4, 7, "fixed").spool_codes)
 
 
@@ -52,7 +52,7 @@ def test_every_subset_is_as_likely_as_another():
 def test_every_spool_is_as_likely_as_another():
     """Over 4,000 seeds each of 24 spools is among the 3 drawn about 500 times: chi-square under its 99.9 % quantile (scipy).
 
-    Three of 24 without replacement vary a little less than independent draws, by (24 - 3) / (24 - 1).
+    Three of 24 without replacement vary less than independent draws, by (24 - 3) / (24 - 1).
     """
     drawn = Counter(code for seed in range(4_000) for code in draw(CODES, 3, seed, "fixed").spool_codes)
     expected = 4_000 * 3 / 24
@@ -61,7 +61,7 @@ def test_every_spool_is_as_likely_as_another():
 
 
 def test_the_draw_says_what_to_measure():
-    """Some, all or the only spool in words, with a warning not to replace them."""
+    """The draw states some, all or the only spool in plain words, with a warning against swapping them."""
     some = draw(CODES, 2, 1, "fixed")
     assert f"Measure 2 of the 24 spools, drawn at random: {', '.join(some.spool_codes)}." in some.says
     assert "Do not replace them" in some.says
@@ -71,7 +71,7 @@ def test_the_draw_says_what_to_measure():
 
 @pytest.mark.parametrize(("codes", "size"), [((), 1), (("A",), 0)], ids=["no-spools", "none-wanted"])
 def test_a_draw_of_nothing_is_refused(codes, size):
-    """A draw from no spools, or of size 0, raises."""
+    """A draw from no spools, or of none, raises."""
     with pytest.raises(ValueError, match="at least one"):
         draw(codes, size, 1, "fixed")
 
@@ -87,7 +87,7 @@ def test_a_draw_of_nothing_is_refused(codes, size):
     ids=["fixed", "fixed-more-than-there-are", "default", "default-of-one"],
 )
 def test_how_many_follows_the_limits_or_the_default(fixed, spools, size, rule):
-    """The limits' fixed number, or three by common practice (no source), never more than there are; the rule is named."""
+    """The size is the limits' fixed number, or three by common practice (no source), never more than the delivery; the rule is named."""
     found, says = Sampling(fixed=fixed).size(spools, "normal")
     assert size == found
     assert says.startswith(rule)
@@ -121,7 +121,7 @@ def test_how_many_follows_the_limits_or_the_default(fixed, spools, size, rule):
     ],
 )
 def test_what_is_lacking_in_words(required, drawn, counts, each, words):
-    """Missing spools and readings are named; complete evidence gives no words."""
+    """The sentence names spools to open and readings to take; complete evidence gives none."""
     assert words == Coverage.of(10, required, drawn).lacking(counts, each, "colour")
 
 

@@ -1,4 +1,4 @@
-"""Corrections of deliveries, and implausible numbers of spools."""
+"""Corrections of deliveries, and unusual spool counts."""
 
 import pytest
 from hypothesis import given
@@ -32,26 +32,26 @@ CODES = [f"S{number}" for number in range(12)]
     ],
 )
 def test_a_count_is_asked_about_over_ten_times_the_usual_and_over_200(spools, earlier, asked):
-    """Not at the limits, but just above them; two deliveries or one large one do not define a usual number."""
+    """A count is questioned above ten times the usual number and above 200; two deliveries, or one large one, set no usual number."""
     assert asked == bool(doubt_count(spools, earlier))
 
 
 def test_what_is_usual_is_of_the_last_twenty():
-    """The usual number of a growing supplier follows its newest deliveries."""
+    """The usual number comes from the last twenty deliveries."""
     assert not doubt_count(150, [20] * 20 + [1] * 40)
     assert doubt_count(150, [1] * 20 + [20] * 40)
 
 
 @given(st.integers(1, 1000), st.lists(st.integers(1, 1000), max_size=30))
 def test_more_spools_are_never_less_suspicious(spools, earlier):
-    """A larger number stays implausible; the usual number itself only above a pallet."""
+    """A questioned count stays questioned when it grows; the usual number is questioned only above a pallet."""
     assert not doubt_count(spools, earlier) or doubt_count(spools + 1, earlier)
     assert bool(doubt_count(spools, [spools] * 3)) == (spools > MOST_UNASKED)
     assert doubt_count(TIMES_USUAL * spools + 1, [spools] * 3)
 
 
 def test_the_last_correction_of_a_field_holds_and_the_others_stay():
-    """Each correction changes its own fields; a reason closes; without a correction there is nothing."""
+    """The last correction of each field applies; a reason closes; a delivery without corrections is unchanged."""
     made = [
         Correction({"order_ref": ["A", "B"], "cost": [1.0, 2.0]}),
         Correction({"order_ref": ["B", None], "spool_count": [8, 9]}),
@@ -66,7 +66,7 @@ def test_the_last_correction_of_a_field_holds_and_the_others_stay():
     st.lists(st.tuples(st.sampled_from(["added", "withdrawn", "net_mass_g"]), st.sampled_from(CODES)), max_size=12),
 )
 def test_what_was_known_before_can_be_worked_out_backwards(first, steps):
-    """Undoing every correction gives the logged delivery, for any spools added, withdrawn or weighed again."""
+    """Undoing every correction of added, withdrawn and reweighed spools gives the logged delivery."""
     spools, made = dict(first), []
     for kind, code in steps:
         if kind == "added" and code not in spools:

@@ -1,4 +1,4 @@
-"""Protection by a passed sample. Sources: scipy's hypergeometric distribution, counting, and published trade figures."""
+"""Protection of an accepted sample. Sources: scipy's hypergeometric distribution, counting, and figures of the trade."""
 
 from fractions import Fraction
 from math import comb
@@ -32,7 +32,7 @@ CONFIDENCES = st.sampled_from([0.5, 0.8, 0.9, 0.95, 0.99])
     ("size", "published"), [(1, 0.95), (2, 0.78), (3, 0.63), (5, 0.45), (8, 0.31), (13, 0.21), (20, 0.14)]
 )
 def test_none_found_in_a_very_large_lot(size, published):
-    """With none found the 95 % bound nears 1 - 0.05^(1/n) of the lot (published trade figures; arithmetic)."""
+    """With none found the 95 % bound approaches 1 - 0.05^(1/n) of a large lot (published trade figures; arithmetic)."""
     share = upper_bound_bad(LARGE_LOT, size, 0) / LARGE_LOT
     assert pytest.approx(published, abs=WHOLE_PERCENT) == share
     assert pytest.approx(1 - 0.05 ** (1 / size), abs=NEARLY_INFINITE) == share
@@ -43,7 +43,7 @@ def test_none_found_in_a_very_large_lot(size, published):
     [(24, 5, 0, 9), (24, 8, 0, 6), (24, 5, 1, 14), (24, 23, 0, 0), (9, 8, 0, 1), (24, 24, 2, 2), (24, 0, 0, 24)],
 )
 def test_the_bound_is_the_last_number_not_yet_refuted(lot_size, size, found, bound):
-    """Finding so few has a probability above 5 % at the bound and at most 5 % one beyond it (scipy)."""
+    """At the bound so few found has a probability above 5 %, and one beyond it at most 5 % (scipy)."""
     assert bound == upper_bound_bad(lot_size, size, found)
     assert hypergeom.cdf(found, lot_size, bound, size) > 0.05
     if bound < lot_size - (size - found):
@@ -51,9 +51,9 @@ def test_the_bound_is_the_last_number_not_yet_refuted(lot_size, size, found, bou
 
 
 def test_a_probability_of_just_five_percent_is_refuted():
-    """One spool of 20 measured is good with probability 1/20 if 19 are bad: at 95 % the bound is 18 (arithmetic).
+    """One spool of 20 measured is good with probability 1/20 if 19 are bad, so at 95 % the bound is 18 (arithmetic).
 
-    In binary 1 - 0.95 is a little more than 1/20, so the comparison must be made with the number as written.
+    In binary 1 - 0.95 is slightly more than 1/20, so the comparison uses the decimal number.
     """
     assert 18 == upper_bound_bad(20, 1, 0, 0.95)
     assert 17 == upper_bound_bad(20, 1, 0, 0.90)
@@ -112,7 +112,7 @@ def test_what_passing_proves_in_words(arguments, words):
     ],
 )
 def test_only_certainty_reads_as_certain(arguments, words):
-    """A probability that rounds to 0 or 100 is not called certain (scipy: 1 - 9.1e-14, 0.0004 and 0.0108)."""
+    """A chance that rounds to 0 or 100 of 100 is not worded as certain (scipy: 1 - 9.1e-14, 0.0004 and 0.0108)."""
     assert says(*arguments).endswith(words)
 
 
@@ -132,14 +132,14 @@ def test_only_certainty_reads_as_certain(arguments, words):
     ids=["no-lot", "size", "accept", "found", "found-negative", "never", "always", "nan", "no-sample"],
 )
 def test_a_number_outside_its_range_is_refused(call, message):
-    """The message quotes the field, its range and the value."""
+    """A number out of range is refused with field, range and value."""
     with pytest.raises(ValueError, match=message):
         call()
 
 
 @given(samples(), CONFIDENCES)
 def test_a_bigger_sample_never_proves_less(sample, confidence):
-    """With the same number found, a larger sample never raises the bound."""
+    """With as many found, one spool more in the sample never raises the bound."""
     lot_size, size, found = sample
     assume(size < lot_size)
     assert upper_bound_bad(lot_size, size + 1, found, confidence) <= upper_bound_bad(lot_size, size, found, confidence)
@@ -147,7 +147,7 @@ def test_a_bigger_sample_never_proves_less(sample, confidence):
 
 @given(samples(), CONFIDENCES)
 def test_finding_more_never_lowers_the_bound(sample, confidence):
-    """One more bad spool in the sample never makes the lot look better."""
+    """One more bad spool in the sample never lowers the bound."""
     lot_size, size, found = sample
     assume(found < size)
     assert upper_bound_bad(lot_size, size, found, confidence) <= upper_bound_bad(lot_size, size, found + 1, confidence)
@@ -155,14 +155,14 @@ def test_finding_more_never_lowers_the_bound(sample, confidence):
 
 @given(samples())
 def test_more_confidence_costs_a_wider_bound(sample):
-    """The bound at 99 % is never below the one at 95, nor that below the one at 50."""
+    """The bound at 99 % is at least the one at 95 %, which is at least the one at 50 %."""
     bounds = [upper_bound_bad(*sample, confidence) for confidence in (0.5, 0.95, 0.99)]
     assert sorted(bounds) == bounds
 
 
 @given(samples(), CONFIDENCES)
 def test_the_bound_stays_within_what_was_seen(sample, confidence):
-    """At least those found are bad, and at most all but the good ones; full inspection leaves no uncertainty."""
+    """The bound lies between the number found and the lot less the good ones found; full inspection makes them equal."""
     lot_size, size, found = sample
     assert found <= upper_bound_bad(lot_size, size, found, confidence) <= lot_size - (size - found)
     assert found == upper_bound_bad(size, size, found, confidence)
@@ -180,14 +180,14 @@ def test_the_bound_is_right_as_often_as_it_says(sample, confidence):
 
 @given(samples())
 def test_none_found_proves_more_in_a_finite_lot(sample):
-    """Without putting back, none found bounds the share below 1 - 0.05^(1/n), as measured spools are out of doubt."""
+    """Without replacement, none found bounds the share below 1 - 0.05^(1/n)."""
     lot_size, size, _ = sample
     assert upper_bound_bad(lot_size, size, 0) / lot_size <= 1 - 0.05 ** (1 / size)
 
 
 @given(samples(), st.integers(0, 3))
 def test_every_sample_has_a_sentence(sample, accept):
-    """Every sample gives one or two complete sentences."""
+    """Every sample has one or two whole sentences."""
     lot_size, size, _ = sample
     words = says(lot_size, size, accept)
     assert words.endswith(".")

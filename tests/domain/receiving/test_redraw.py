@@ -1,4 +1,4 @@
-"""A sample after a correction of the spools: same seed, and no repeated draw for an easier spool."""
+"""The sample after a corrected spool count: the same seed, without a chance to draw again."""
 
 import pytest
 from hypothesis import given
@@ -13,14 +13,14 @@ SEEDS = st.integers(0, 2**32 - 1)
 
 @given(SUBSETS, st.integers(1, 10), SEEDS)
 def test_the_same_spools_and_size_leave_the_sample_as_it_is(codes, size, seed):
-    """A correction that changes nothing draws nothing."""
+    """A correction without effect draws nothing."""
     first = draw(codes, size, seed, "rule")
     assert first == redraw(first.spool_codes, codes, size, seed, "rule")
 
 
 @given(SUBSETS, SUBSETS, st.integers(1, 10), st.integers(1, 10), SEEDS)
 def test_drawn_spools_that_came_stay_drawn_as_far_as_they_are_wanted(before, after, size, wanted, seed):
-    """No drawn spool gives way to another one, whichever spools were received."""
+    """Drawn spools of the delivery stay drawn as far as required, whatever other spools came."""
     drawn = set(draw(before, size, seed, "rule").spool_codes)
     anew = redraw(drawn, after, wanted, seed, "rule")
     still = drawn & set(after)
@@ -30,14 +30,14 @@ def test_drawn_spools_that_came_stay_drawn_as_far_as_they_are_wanted(before, aft
 
 @given(SUBSETS, st.integers(1, 10), st.integers(1, 10), SEEDS)
 def test_more_and_fewer_spools_come_and_go_in_the_order_of_the_seed(codes, size, wanted, seed):
-    """Extended or reduced, it equals the sample drawn at once."""
+    """An extended or trimmed sample is the one that a single draw would give."""
     first = draw(codes, size, seed, "rule")
     assert draw(codes, wanted, seed, "rule") == redraw(first.spool_codes, codes, wanted, seed, "rule")
 
 
 @given(SUBSETS, st.integers(1, 10), SEEDS, st.data())
 def test_a_spool_that_never_came_is_replaced_by_the_next_in_order(codes, size, seed, data):
-    """The other drawn spools stay."""
+    """A missing spool is replaced by the next in order, and the others stay."""
     first = draw(codes, size, seed, "rule")
     gone = data.draw(st.sampled_from(first.spool_codes))
     left = [code for code in codes if code != gone]
@@ -56,6 +56,6 @@ def test_measured_spools_leave_last(codes, seed, data):
 
 @pytest.mark.parametrize(("codes", "size"), [([], 1), (["A"], 0)])
 def test_nothing_to_draw_from_or_for_is_refused(codes, size):
-    """As for a first draw."""
+    """A sample from no spools, or of none, is refused."""
     with pytest.raises(ValueError, match="at least one spool"):
         redraw([], codes, size, 1, "rule")

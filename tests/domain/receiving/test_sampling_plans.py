@@ -34,7 +34,7 @@ LAST_BITS = 1e-12
 
 
 def case_id(row):
-    """A look-up as one would ask for it."""
+    """The name of a look-up."""
     return f"{row['lot_size']}-{row['level']}-{row['inspection']}-{row['aql']}"
 
 
@@ -58,7 +58,7 @@ def test_code_letters_are_those_of_table_i(row):
 
 
 def test_a_lot_of_one_spool_counts_as_the_smallest_class():
-    """Table I begins at 2; one spool has the letters of 2 to 8 (this project's rule)."""
+    """One spool has the letters of 2 to 8, where Table I begins (this project's rule)."""
     assert [CLASSES[0][level] for level in LEVELS] == [code_letter_for(1, level) for level in LEVELS]
 
 
@@ -70,7 +70,7 @@ def test_the_reference_file_holds_every_cell():
 
 @pytest.mark.parametrize("line", LINES, ids=[f"{line[0]['inspection']}-{line[0]['code_letter']}" for line in LINES])
 def test_every_cell_is_the_one_printed(line):
-    """Each number or arrow stands where the standard prints it (Tables II-A, II-B, II-C)."""
+    """Each number or arrow is where the standard prints it (Tables II-A, II-B, II-C)."""
     _, cells = TABLES[line[0]["inspection"]][line[0]["code_letter"]]
     expected = {float(cell["aql"]): cell["printed"] for cell in line}
     assert expected == {aql: as_printed(cell) for aql, cell in zip(AQLS, cells, strict=True) if cell != "."}
@@ -90,7 +90,7 @@ def test_the_aqls_are_those_of_the_tables():
 
 @pytest.mark.parametrize("row", CASES, ids=case_id)
 def test_a_lot_finds_its_plan(row):
-    """Twenty look-ups from the lot to the plan; a sample as large as its lot is all of it (reference file)."""
+    """Twenty look-ups give the plan of the lot; a sample at least as large as the lot is the whole lot (reference file)."""
     expected = Plan(
         row["code_letter"],
         row["plan_letter"],
@@ -104,7 +104,7 @@ def test_a_lot_finds_its_plan(row):
 
 @pytest.mark.parametrize("row", CASES, ids=case_id)
 def test_a_plan_has_the_operating_characteristic_computed_for_it(row):
-    """At most Ac of n is as probable as the reference file says, at the AQL and its 95, 50 and 10 % points (scipy)."""
+    """The probability of at most Ac of n is that of the reference file, at the AQL and its 95, 50 and 10 % points (scipy)."""
     plan, aql = asked(row), float(row["aql"])
     _, size, accept, _ = look_up(plan.code_letter, aql, row["inspection"])
     assert pytest.approx(float(row["Pa_at_AQL_binomial"]), abs=PRINTED_10) == binom.cdf(accept, size, aql / 100)
@@ -115,14 +115,14 @@ def test_a_plan_has_the_operating_characteristic_computed_for_it(row):
 
 @pytest.mark.parametrize(("lot_size", "size", "whole"), [(1, 1, True), (2, 2, True), (3, 2, False), (8, 2, False)])
 def test_a_sample_as_large_as_the_lot_is_the_whole_lot(lot_size, size, whole):
-    """Letter A measures two spools: of two, or of one, that is all of them, of three it is not (note to Table II-A)."""
+    """Letter A measures two spools, which is the whole lot of two or one, but not of three (note to Table II-A)."""
     plan = plan_for(lot_size, "II", 6.5)
     assert (size, whole, 0, 1) == (plan.size, plan.inspect_all, plan.accept, plan.reject)
 
 
 @pytest.mark.parametrize("row", [row for row in CASES if row["lot_nonconforming_D"]], ids=case_id)
 def test_a_plan_on_a_finite_lot_has_the_probability_computed_for_it(row):
-    """With D nonconforming in the lot it is accepted as often as the reference file says (scipy, hypergeometric)."""
+    """With D nonconforming in the lot the acceptance probability is that of the reference file (scipy, hypergeometric)."""
     plan, lot_size, bad = asked(row), int(row["lot_size"]), int(row["lot_nonconforming_D"])
     found = hypergeom.cdf(plan.accept, lot_size, bad, plan.size)
     assert pytest.approx(float(row["Pa_hypergeometric_at_D"]), abs=PRINTED_10) == found
@@ -130,14 +130,14 @@ def test_a_plan_on_a_finite_lot_has_the_probability_computed_for_it(row):
 
 @pytest.mark.parametrize("aql", [1, 1.0, 0.65, 0.1 + 0.3, nextafter(6.5, 0), nextafter(10.0, inf)], ids=repr)
 def test_an_aql_may_be_off_by_its_last_bit(aql):
-    """1 and 1.0 are one AQL, and so is a number that differs in its last bit."""
+    """1, 1.0 and a number off by rounding are one AQL, counts included."""
     nearest = min(AQLS, key=lambda listed: abs(listed - aql))
     assert plan_for(500, "II", nearest) == plan_for(500, "II", aql)
 
 
 @pytest.mark.parametrize("aql", [0.0, -1.0, 2.0, 0.0101, 1001.0, nan, inf], ids=repr)
 def test_an_aql_without_a_column_is_refused_with_those_there_are(aql):
-    """An AQL between the columns is not rounded."""
+    """An AQL between the columns is refused with the valid ones."""
     with pytest.raises(ValueError, match=r"aql must be one of 0.01, 0.015, .*, 0.65, 1, 1.5, .*, 650, 1000, got"):
         plan_for(24, "II", aql)
 
@@ -154,7 +154,7 @@ def test_an_aql_without_a_column_is_refused_with_those_there_are(aql):
     ids=["no-spools", "fewer-than-none", "no-such-level", "small-letters", "no-table"],
 )
 def test_a_question_the_tables_cannot_answer_is_refused(lot_size, level, severity, message):
-    """No spools, an unknown level or a severity without a table raise, and list the valid ones."""
+    """No spools, an unknown level or a severity without a table raises with the valid values."""
     with pytest.raises(ValueError, match=message):
         plan_for(lot_size, level, 1.0, severity)
 
@@ -205,13 +205,13 @@ def test_a_question_the_tables_cannot_answer_is_refused(lot_size, level, severit
     ids=["plain", "arrow-and-all", "one-spool", "gap-of-one", "gap-of-two", "beyond-percent"],
 )
 def test_a_plan_words_itself(plan, words):
-    """The sentence states letter, arrow, spools, both numbers and the effect of a count between them (own wording)."""
+    """The sentence names letter, arrow, spools, both numbers and the effect of a count between them (own wording)."""
     assert words == plan.says
 
 
 @pytest.mark.parametrize("severity", SEVERITIES)
 def test_accept_and_reject_numbers_leave_nothing_undecided(severity):
-    """Only reduced inspection has counts between Ac and Re, and no plan has them overlap (Tables II-A, II-B, II-C)."""
+    """Only reduced inspection has counts between Ac and Re, and the two never overlap (Tables II-A, II-B, II-C)."""
     gaps = {reject - accept for _, _, accept, reject in (look_up(L, aql, severity) for L in LETTERS for aql in AQLS)}
     assert min(gaps) == 1
     assert (max(gaps) > 1) is (severity == "reduced")
@@ -219,7 +219,7 @@ def test_accept_and_reject_numbers_leave_nothing_undecided(severity):
 
 @pytest.mark.parametrize("letter", LETTERS)
 def test_tightened_is_never_easier_to_pass_than_normal(letter):
-    """At every AQL and any fraction nonconforming, tightened accepts no oftener than normal (all cells; scipy)."""
+    """At every AQL and any fraction nonconforming, tightened accepts no more often than normal (all cells; scipy)."""
     fractions = np.linspace(0, 1, 201)
     for aql in AQLS:
         _, tight_size, tight_accept, _ = look_up(letter, aql, "tightened")
@@ -240,7 +240,7 @@ def test_reduced_never_asks_for_more_spools_than_normal(letter):
 
 @given(st.integers(1, 10**6), st.integers(0, 10**6), st.sampled_from(LEVELS))
 def test_a_larger_lot_never_has_an_earlier_letter(lot_size, more, level):
-    """At one level, letters only rise with the lot (Table I)."""
+    """At one level, letters only rise with the lot size (Table I)."""
     assert code_letter_for(lot_size, level) <= code_letter_for(lot_size + more, level)
 
 
@@ -254,7 +254,7 @@ def test_a_higher_level_never_has_an_earlier_letter(lot_size):
 
 @given(st.integers(1, 10**6), st.sampled_from(LEVELS), st.sampled_from(AQLS), st.sampled_from(SEVERITIES))
 def test_every_question_has_a_plan_that_fits_its_lot(lot_size, level, aql, severity):
-    """No arrow leads out of a table, and no plan measures more spools than there are, or all without saying so."""
+    """Every arrow ends in the table, and a plan that measures the whole lot says so."""
     plan = plan_for(lot_size, level, aql, severity)
     assert 1 <= plan.size <= lot_size
     assert plan.inspect_all is (plan.size == lot_size)

@@ -26,7 +26,7 @@ def after(outcomes, **more):
 
 @pytest.mark.parametrize("case", SEQUENCES, ids=[case["name"].replace(" ", "-") for case in SEQUENCES])
 def test_each_lot_of_a_sequence_is_inspected_as_the_standard_says(case):
-    """The state for every lot and after the last one is the reference file's (MIL-STD-105E, 4.7 and 4.8)."""
+    """The state for every lot and after the last one is that of the reference file (MIL-STD-105E, 4.7 and 4.8)."""
     outcomes, allowed = case["outcomes"], case.get("limit_ok", True)
     states = [after(outcomes[:n], reduced_allowed=allowed).state for n in range(len(outcomes) + 1)]
     assert [*case["state_for_each_lot"], case["state_after_last_lot"]] == states
@@ -57,13 +57,13 @@ def test_each_lot_of_a_sequence_is_inspected_as_the_standard_says(case):
     ],
 )
 def test_where_each_switch_falls(outcomes, state, since):
-    """Each count at its number and one below it; counting restarts at a switch (MIL-STD-105E, 4.7 and 4.8)."""
+    """Each switch is at its count and not one below it, and a switch resets the counts (MIL-STD-105E, 4.7 and 4.8)."""
     found = after(outcomes, reduced_allowed=True)
     assert (state, since) == (found.state, found.since)
 
 
 def test_a_discontinued_record_stays_so():
-    """Accepted lots do not resume inspection; a new record under tightened inspection does (MIL-STD-105E, 4.8)."""
+    """Accepted lots do not reopen a discontinued inspection; a new record under tightened does (MIL-STD-105E, 4.8)."""
     assert ("discontinued", 8) == (after("R" * 7 + "A" * 20).state, after("R" * 7 + "A" * 20).since)
     assert "tightened" == after("", start="tightened").state
     assert "normal" == after("AAAAA", start="tightened").state
@@ -77,13 +77,13 @@ def test_reduced_needs_leave():
 
 
 def test_a_gap_means_nothing_outside_reduced_inspection():
-    """A lot accepted in the gap is an accepted lot to the counts of normal and tightened inspection."""
+    """A lot accepted in the gap counts as accepted under normal and tightened inspection."""
     assert "normal" == after("RRGGGGG").state
     assert "reduced" == after("G" * 10, reduced_allowed=True).state
 
 
 def test_a_lot_in_the_gap_was_accepted():
-    """A count below the reject number does not reject a lot (MIL-STD-105E, 4.7; Table II-C)."""
+    """A lot in the gap was accepted, because its count is below the reject number (MIL-STD-105E, 4.7; Table II-C)."""
     with pytest.raises(ValueError, match="accepted"):
         Inspected(False, within_gap=True)
 
@@ -177,12 +177,12 @@ def test_a_lot_in_the_gap_was_accepted():
     ids=["new", "no-leave", "two-of-four", "two-in-a-row", "recovered", "reduced", "refused", "gap", "discontinued"],
 )
 def test_a_severity_words_itself(outcomes, allowed, words):
-    """The sentence states its start, its reason and the next switches (wording: this project)."""
+    """The sentence names the start, the reason and the way to the next state (wording: this project)."""
     assert words == after(outcomes, reduced_allowed=allowed).says
 
 
 def test_a_record_begun_under_tightened_says_why():
-    """A new record after corrective action states its own reason."""
+    """A new record after corrective action states that reason."""
     assert (
         "Tightened since the 1st lot: inspection was resumed after corrective action."
         in after("", start="tightened").says
@@ -191,7 +191,7 @@ def test_a_record_begun_under_tightened_says_why():
 
 @pytest.mark.parametrize(("lots", "word"), [(20, "21st"), (21, "22nd"), (22, "23rd"), (23, "24th"), (110, "111th")])
 def test_lots_are_numbered_in_words(lots, word):
-    """Ordinals end as they are spoken."""
+    """Ordinals are written with the right endings."""
     assert f"since the {word} lot" in after("A" * (lots - 2) + "RR").says
 
 
@@ -200,14 +200,14 @@ RECORDS = st.text("ARG", max_size=40)
 
 @given(RECORDS, st.data(), st.booleans())
 def test_resubmitted_lots_do_not_count(outcomes, data, allowed):
-    """Resubmissions put anywhere into a record change nothing, neither state nor sentence (MIL-STD-105E, 4.7)."""
+    """Resubmissions anywhere in a record change neither state nor sentence (MIL-STD-105E, 4.7)."""
     mixed = "".join(letter + data.draw(st.text("ar", max_size=2)) for letter in outcomes)
     assert after(outcomes, reduced_allowed=allowed) == after(mixed, reduced_allowed=allowed)
 
 
 @given(RECORDS)
 def test_without_leave_nothing_is_reduced(outcomes):
-    """No record leads to reduced inspection without quality's permission."""
+    """Without permission no record leads to reduced inspection."""
     assert "reduced" != after(outcomes).state
 
 
@@ -219,7 +219,7 @@ def test_accepted_lots_never_tighten(lots, allowed):
 
 @given(RECORDS, st.booleans())
 def test_one_more_accepted_lot_never_makes_inspection_harder(outcomes, allowed):
-    """An accepted lot outside the gap leads from tightened to normal to reduced and never the other way."""
+    """An accepted lot with its count outside the gap never leads to a stricter state."""
     ease = ["discontinued", "tightened", "normal", "reduced"]
     before, then = (after(record, reduced_allowed=allowed).state for record in (outcomes, outcomes + "A"))
     assert ease.index(before) <= ease.index(then)
@@ -227,7 +227,7 @@ def test_one_more_accepted_lot_never_makes_inspection_harder(outcomes, allowed):
 
 @given(RECORDS, st.booleans())
 def test_one_more_refused_lot_never_makes_inspection_easier(outcomes, allowed):
-    """A rejected lot leads from reduced to normal to tightened to discontinued and never the other way."""
+    """A lot not accepted never leads to a less strict state."""
     ease = ["discontinued", "tightened", "normal", "reduced"]
     before, then = (after(record, reduced_allowed=allowed).state for record in (outcomes, outcomes + "R"))
     assert ease.index(before) >= ease.index(then)

@@ -1,4 +1,4 @@
-"""What a lot keeps of its scatter, and what later lots are lent."""
+"""The spread that a lot stores, and that later lots take over."""
 
 from statistics import variance
 
@@ -17,20 +17,20 @@ def read(spool, *values, start=1, instrument="M1", counts=True):
 
 
 def test_a_lot_keeps_its_spools_scatter_and_numbers():
-    """Variance within each spool read twice, and of the spools' means, by hand."""
+    """The variance within each spool with repeats, and that of the spools' means, are as computed by hand."""
     kept = kept_scatter([*read("A", 1.0, 3.0), *read("B", 4.0, 6.0, start=3)])[FIGURE]["M1"]
     assert [[2, 2.0, [1, 2]], [2, 2.0, [3, 4]]] == kept["within"]
     assert [2, variance([2.0, 5.0]), 0.5] == kept["between"]
 
 
 def test_what_nobody_vouches_for_is_not_lent():
-    """Readings without an instrument and excluded ones tell later lots nothing; a spool read once has no scatter."""
+    """Readings without an instrument and excluded ones are not taken over; a spool with one reading has no spread."""
     assert {} == kept_scatter([*read("A", 1.0, 3.0, instrument=""), *read("B", 1.0, 3.0, counts=False)])
     assert [] == kept_scatter(read("A", 1.0))[FIGURE]["M1"]["within"]
 
 
 def test_a_later_lot_is_lent_ten_spools_of_the_grade_and_the_lots_of_its_supplier():
-    """The newest spools come first, each with its readings' numbers; lots of other suppliers say nothing of how spools differ."""
+    """A later lot takes the ten newest spools of the grade, with reading numbers, and between-spool spread from its supplier alone."""
     of_grade = [
         kept_scatter([*read(f"A{i}", 1.0, 3.0, start=100 * i), *read(f"B{i}", 4.0, 6.0, start=100 * i + 50)])
         for i in range(9)

@@ -1,4 +1,4 @@
-"""Repeat readings. Sources: the pooled variance of the e-Handbook by hand; the pure tests and numbers themselves are checked beside their modules."""
+"""Repeat readings. Sources: the pooled variance of the e-Handbook by hand; the tests and numbers of their modules are tested there."""
 
 import math
 from statistics import fmean, stdev, variance
@@ -35,7 +35,7 @@ SIMPLE = DecisionRule()
 
 
 def repeats(figure, *spools, instrument="A", counts=True, first=0):
-    """Readings of one figure, per spool, numbered on from `first`."""
+    """Readings of one figure, per spool, numbered from `first`."""
     found = []
     for number, values in enumerate(spools):
         for value in values:
@@ -50,7 +50,7 @@ def names(kind, reading):
 
 
 def test_each_kind_has_its_figures_or_says_why_it_has_none():
-    """Every characteristic is one or the other; the figures of a reading are those of its kind, and are known."""
+    """Each kind has its figures or a reason for none, and the figures of a reading are those of its kind (means by hand)."""
     with_figures = {name.partition(".")[0] for name in REPEATED}
     assert set(CHARACTERISTICS) == with_figures | {name for name, one in DECLARED.items() if one.repeats.none}
     assert not with_figures & {name for name, one in DECLARED.items() if one.repeats.none}
@@ -63,7 +63,7 @@ def test_each_kind_has_its_figures_or_says_why_it_has_none():
 
 
 def test_what_is_not_alike_is_not_grouped():
-    """Control bars, coupons of another length or feature: a group of their own. A length of 50 mm makes 2 % of each mm."""
+    """Control specimens, and coupons of another length or feature, are separate groups; a length of 50 mm makes 2 % of each mm."""
     bars = [DECLARED["bond"].repeats.of(BondTest("S", 20.0, control=control))[0][2] for control in (True, False)]
     assert bars[0] != bars[1]
     coupons = [("outside", 100), ("inside", 100), ("outside", 50)]
@@ -73,7 +73,7 @@ def test_what_is_not_alike_is_not_grouped():
 
 
 def test_scatter_is_pooled_over_spools_and_excluded_readings_are_no_part_of_it():
-    """Two spools of four and three: the sums of squares over five degrees of freedom; a reading that is out does not count."""
+    """Spread is pooled over spools without excluded readings: spools of four and three give sums of squares over five degrees of freedom."""
     first, second = [1.0, 2.0, 3.0, 4.0], [7.0, 7.5, 8.0]
     pooled = math.sqrt((3 * variance(first) + 2 * variance(second)) / 5)
     own = [*repeats("bond.stress", first, second), *repeats("bond.stress", [99.0], counts=False, first=7)]
@@ -82,7 +82,7 @@ def test_scatter_is_pooled_over_spools_and_excluded_readings_are_no_part_of_it()
 
 
 def test_few_repeats_borrow_those_of_the_grade_and_many_do_not():
-    """Below LEAST_DF degrees of freedom both are pooled; from there on the lot speaks for itself."""
+    """Below LEAST_DF degrees of freedom the grade's repeats are pooled; above, the lot's own count alone."""
     others = repeats("bond.stress", [10.0, 20.0, 30.0])
     few = [*range(LEAST_DF)]
     assert ("grade", LEAST_DF + 1) == (
@@ -97,7 +97,7 @@ def test_few_repeats_borrow_those_of_the_grade_and_many_do_not():
 
 
 def test_an_instrument_speaks_where_readings_show_no_more():
-    """Readings that agree, or none that repeat another: the study's repeatability; without one nothing is known."""
+    """Without spread in the readings the study's repeatability counts; without a study nothing is known."""
     assert ("instrument", Scatter(0.2, None)) == (
         (found := scatter_of(repeats("bond.stress", [5.0] * 4), [], 0.2)).source,
         found.scatter,
@@ -110,7 +110,7 @@ def test_an_instrument_speaks_where_readings_show_no_more():
 
 
 def test_two_instruments_on_one_spool_are_not_repeats_of_each_other():
-    """Their offset is no scatter."""
+    """Two instruments on one spool are no repeats, because their offset is no spread."""
     both = [*repeats("gloss.gu_60", [5.0, 5.2]), *repeats("gloss.gu_60", [7.0, 7.2], instrument="B", first=2)]
     assert math.sqrt(0.02) == pytest.approx(scatter_of(both, [], 0.0).scatter.sd)
 
@@ -118,7 +118,7 @@ def test_two_instruments_on_one_spool_are_not_repeats_of_each_other():
 @settings(deadline=None)  # the first call imports scipy
 @given(st.lists(steps(10, 12, 0.1), min_size=15, max_size=30))
 def test_excluding_changes_nothing_in_the_test(values):
-    """The test is over all readings, so the same stand apart whether or not some are out already; one spool is Rosner's test."""
+    """The test covers all readings, so exclusions change no outlier; for one spool it is Rosner's."""
     most = max(3, min(10, len(values) // 5))
     inside, outside = (
         outliers_among(repeats("bond.stress", values, counts=counts), 0.05, 0.0) for counts in (True, False)
@@ -127,13 +127,13 @@ def test_excluding_changes_nothing_in_the_test(values):
 
 
 def decided(code, value, limit, known, subject="spool S", **more):
-    """What is said of one finding."""
+    """The advice on one finding."""
     finding = judged(code, value, limit, SIMPLE, subject=subject, spool="S", **more)
     return deciding([finding], known, known.colors.get("S"))
 
 
 def test_a_spools_mean_is_planned_as_it_is():
-    """The same numbers as for_decision gives for value, limit, scatter and instrument; more is n less what there is."""
+    """The number is that of for_decision for value, limit, spread and instrument, less the present number."""
     values = [1.76, 1.77, 1.765, 1.775]
     scatter = Scatter(stdev(values), 3)
     known = LotEvidence({"diameter.mean": scatter}, {("diameter.mean", "S"): 4}, {"diameter.mean": 0.001})
@@ -146,7 +146,7 @@ def test_a_spools_mean_is_planned_as_it_is():
 
 
 def test_words_for_every_outcome():
-    """Enough, more, one more, none that helps, and scatter unknown: each in its own words."""
+    """Enough, more, one more, none that helps, and unknown spread have their own words."""
     limit = Limit(None, 1.0, "GU")
 
     def says(value, sd=0.1, own=None, have=3, df=None):
@@ -168,7 +168,7 @@ def test_words_for_every_outcome():
 
 
 def test_while_a_reading_stands_apart_it_is_looked_at_first():
-    """Neither the instrument nor the number of readings is blamed; how many more is said as what holds while it counts."""
+    """While there is an outlier the advice is to examine it first; the number of further readings is conditional."""
     limit = Limit(None, 1.0, "GU")
 
     def says(value, apart, own=0.0):
@@ -183,7 +183,7 @@ def test_while_a_reading_stands_apart_it_is_looked_at_first():
 
 
 def test_what_is_no_mean_is_not_planned():
-    """A worst reading, a count, a step, a ratio, a shrinkage from two lengths, and what has no value yet."""
+    """A worst reading, a count, a step, a ratio, a shrinkage from two lengths, and a missing value have no number."""
     known = LotEvidence({"shrinkage.x": Scatter(0.1, 5)}, {}, one_length=("shrinkage.y",))
     limit = Limit(0.0, 1.0)
     for code in (
@@ -199,7 +199,7 @@ def test_what_is_no_mean_is_not_planned():
 
 
 def test_a_shrinkage_of_one_length_and_a_mean_bond_are_planned_by_their_tests():
-    """As many as the finding rests on."""
+    """A shrinkage of one length and a mean bond are planned by the number of their tests."""
     known = LotEvidence(
         {"shrinkage.y": Scatter(0.1, 5), "bond.stress": Scatter(1.0, 5)}, {}, one_length=("shrinkage.y",)
     )
@@ -209,7 +209,7 @@ def test_a_shrinkage_of_one_length_and_a_mean_bond_are_planned_by_their_tests():
 
 
 def test_a_colour_needs_scatter_of_all_three_coordinates():
-    """Nothing is said of a difference when one coordinate's noise is not known; a single component needs only its own."""
+    """A colour difference needs the noise of all three coordinates, and a single component its own."""
     scatter = {"color.L": Scatter(0.1, 5), "color.a": Scatter(0.1, 5), "color.b": None}
     reference, sample = Lab(50, 0, 0), Lab(50.5, 0, 0)
     counts = {("color.L", "S"): 3}

@@ -1,4 +1,4 @@
-"""How many readings it takes. Sources: scipy's Student's t as a second coding; simulation of Stein's theorem; colour-science for L*."""
+"""Required number of readings. Sources: scipy's Student's t as a second implementation; simulation of Stein's theorem; colour-science for L*."""
 
 import math
 import warnings
@@ -31,7 +31,7 @@ def half_width(n: int, sd: float, confidence: float = 0.95) -> float:
 
 
 def for_room(scatter: Scatter | None, room: float, confidence: float = 0.95) -> Replicates:
-    """The numbers for a mean that lies this far inside its limit."""
+    """The numbers for a mean this far inside its limit."""
     return for_decision(0.0, Limit(None, room), scatter, confidence=confidence)
 
 
@@ -43,20 +43,20 @@ def one_by_one(sd: float, tolerance: float, confidence: float = 0.95) -> int:
 @pytest.mark.parametrize("ratio", [0.05, 0.3, 1.0, 2.0, 5.0, 10.0])
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
 def test_the_least_number_is_the_first_that_is_enough(ratio, confidence):
-    """Found by halving, it is the one that trying each number finds (scipy)."""
+    """The number found by bisection is the least by trying each number (scipy)."""
     assert one_by_one(ratio, 1.0, confidence) == for_room(Scatter(ratio, None), 1.0, confidence).n
 
 
 @pytest.mark.parametrize(("df", "expected"), [(4, 31), (9, 21), (None, 16)])
 def test_an_estimated_scatter_asks_for_more(df, expected):
-    """Scatter of twice the tolerance: (t * 2)^2 readings with t 2.776 at 4 and 2.262 at 9 degrees of freedom, 1.960 where it is known (any table)."""
+    """A spread of twice the tolerance needs (t * 2)^2 readings, t 2.776 at 4 and 2.262 at 9 degrees of freedom, 1.960 where known (t tables)."""
     assert expected == for_room(Scatter(0.1, df), 0.05).sure
 
 
 def test_the_promise_holds_though_the_scatter_is_estimated():
-    """Five pilot readings, then as many more as `sure` says: the mean is within the tolerance in at least 95 % of 4000 shops (Stein 1945; seed 1).
+    """After five pilot readings and as many more as `sure`, the mean is within the tolerance in at least 95 % of 4000 shops (Stein 1945; seed 1).
 
-    With `n` in place of `sure` it is not: the interval's upper end lies below 95 %.
+    With `n` in place of `sure` the interval's upper end lies below 95 %.
     """
     rng, within = np.random.default_rng(1), {"sure": 0, "n": 0}
     for pilot in rng.normal(0, 1, (4000, 5)):
@@ -70,13 +70,13 @@ def test_the_promise_holds_though_the_scatter_is_estimated():
 
 
 def test_scatter_is_pooled_over_spools_whose_means_differ():
-    """Sums of squares 2, 0 and 0 over 2 degrees of freedom, by hand; the spool read once tells nothing."""
+    """Sums of squares 2, 0 and 0 over 2 degrees of freedom (by hand); a spool with one reading gives nothing."""
     assert Scatter(1.0, 2) == pooled_scatter([[1.0, 3.0], [7.0], [5.0, 5.0], []])
 
 
 @pytest.mark.parametrize("groups", [[], [[1.0]], [[1.0], [2.0]], [[1.75, 1.75, 1.75]], [[0.1 + 0.2, 0.3]]])
 def test_no_scatter_seen_is_not_no_scatter(groups):
-    """Spools read once, or readings that agree to the last digit, give no scatter, so no number; a known repeatability gives both."""
+    """Single or identical readings give no spread and no number; a known repeatability gives both."""
     assert None is pooled_scatter(groups)
     found = for_room(None, 0.1)
     assert (None, None, None) == (found.n, found.sure, found.noise)
@@ -85,7 +85,7 @@ def test_no_scatter_seen_is_not_no_scatter(groups):
 
 
 def test_the_instrument_sets_a_floor():
-    """Three readings that happen to agree within 0.001 are not believed of an instrument that repeats to 0.05."""
+    """Three readings within 0.001 of an instrument that repeats to 0.05 have the larger spread."""
     lucky = [[18.000, 18.001, 18.000]]
     assert 2 == for_room(pooled_scatter(lucky), 0.05).n
     assert one_by_one(0.05, 0.05) == for_room(pooled_scatter(lucky, repeatability=0.05), 0.05).n
@@ -93,7 +93,7 @@ def test_the_instrument_sets_a_floor():
 
 @pytest.mark.parametrize("mean", [0.8, 1.2])
 def test_a_decision_is_clear_when_the_interval_does_not_reach_the_limit(mean):
-    """0.2 from the limit, inside or outside, with a scatter of 0.2: seven readings (2.447 / sqrt(7) is below 1, 2.571 / sqrt(6) is not)."""
+    """A mean 0.2 from the limit, with a spread of 0.2, needs seven readings (2.447 / sqrt(7) is below 1, 2.571 / sqrt(6) is not)."""
     found = for_decision(mean, ONE_SIDED, Scatter(0.2, None))
     assert 7 == found.n
     assert f"is {'inside' if mean < 1 else 'outside'}" in found.says
@@ -108,14 +108,14 @@ def test_of_two_ends_the_nearer_counts():
 
 @pytest.mark.parametrize("mean", [1.0, 1.0 + 1e-12, 0.1 * 3 + 0.7])
 def test_on_the_limit_no_number_is_enough(mean):
-    """A mean on its limit, or off it by arithmetic, is never settled, however little it scatters."""
+    """A mean on its limit, or off it by rounding, is never settled."""
     found = for_decision(mean, ONE_SIDED, Scatter(1e-6, None))
     assert (None, None) == (found.n, found.sure)
     assert "No number of readings can settle a mean that lies on its limit" in found.says
 
 
 def test_the_instruments_own_uncertainty_is_not_read_away():
-    """0.1 from the limit: with an uncertainty of 0.06 (0.118 at 95 %) no number is enough, with 0.03 the room left is sqrt(0.1^2 - 0.0588^2)."""
+    """At 0.1 from the limit, u 0.06 (0.118 at 95 %) is never enough; with 0.03 the remaining margin is sqrt(0.1^2 - 0.0588^2)."""
     beyond = for_decision(0.9, ONE_SIDED, Scatter(0.1, None), instrument=0.06)
     assert None is beyond.n
     assert "within the instrument's uncertainty of 0.12" in beyond.says
@@ -124,7 +124,7 @@ def test_the_instruments_own_uncertainty_is_not_read_away():
 
 
 def test_a_number_nobody_takes_is_none():
-    """A scatter of 50 times the room would need some ten thousand readings: none, with the reason."""
+    """A spread of 50 times the margin needs some ten thousand readings, so no number is given, with the reason."""
     found = for_room(Scatter(5.0, None), 0.1)
     assert None is found.n
     assert (
@@ -134,7 +134,7 @@ def test_a_number_nobody_takes_is_none():
 
 
 def test_the_words_say_what_the_numbers_are():
-    """The sentence gives both numbers, or one where they agree."""
+    """The sentence gives both numbers, or one where they are equal."""
     says = for_room(Scatter(0.1, 9), 0.05).says
     assert (
         "18 readings in all show with 95 % confidence that a mean here is inside. Stein's method for an estimated standard deviation needs 21."
@@ -149,7 +149,7 @@ def test_the_words_say_what_the_numbers_are():
 
 @given(SCATTERS, numbers(0.02, 2), st.sampled_from((0.25, 8.0)))
 def test_the_unit_does_not_matter(scatter, tolerance, factor):
-    """Scatter and tolerance in another unit give the same numbers."""
+    """Spread and tolerance in another unit give the same numbers."""
     scaled = for_room(Scatter(scatter.sd * factor, scatter.df), tolerance * factor)
     found = for_room(scatter, tolerance)
     assert (found.n, found.sure, found.noise) == (scaled.n, scaled.sure, scaled.noise)
@@ -157,7 +157,7 @@ def test_the_unit_does_not_matter(scatter, tolerance, factor):
 
 @given(SCATTERS, numbers(0.02, 2), numbers(1, 3))
 def test_more_scatter_or_less_room_never_takes_fewer(scatter, tolerance, factor):
-    """Both numbers grow with the scatter and with the confidence, and fall with the tolerance; None counts as the largest."""
+    """Both numbers grow with spread and confidence, and fall with the tolerance; None counts as the largest."""
 
     def both(found):
         return [math.inf if number is None else number for number in (found.n, found.sure)]
@@ -184,7 +184,7 @@ def test_one_reading_fewer_would_not_do(scatter, tolerance):
 @given(steps(0, 2, 0.05), SCATTERS, numbers(0, 0.2))
 @example(1.0, Scatter(0.1, 3), 0.0)
 def test_a_decision_is_a_tolerance_of_the_distance(mean, scatter, instrument):
-    """Without an instrument's own uncertainty the number is that for the distance to the limit; with it, never smaller."""
+    """Without an instrument's uncertainty the number is that for the distance to the limit; with it, never smaller."""
     alone, with_it = (for_decision(mean, ONE_SIDED, scatter, own).n for own in (0.0, instrument))
     if abs(1 - mean) > 1e-9:
         assert for_room(scatter, abs(1 - mean)).n == alone
@@ -193,7 +193,7 @@ def test_a_decision_is_a_tolerance_of_the_distance(mean, scatter, instrument):
 
 @given(st.lists(st.lists(steps(0, 2, 0.1), max_size=5), max_size=5), numbers(-3, 3), numbers(0, 0.5))
 def test_where_the_spools_lie_does_not_matter(groups, shift, floor):
-    """Moving one spool's readings all alike, or the order of spools, changes no scatter; and it is never below the floor."""
+    """Shifting one spool's readings, or reordering spools, changes no spread, which is never below the floor."""
     moved = [[value + shift for value in group] if number == 0 else group for number, group in enumerate(groups)]
     found, again = pooled_scatter(groups, floor), pooled_scatter(moved[::-1], floor)
     assert (found is None) == (again is None)
@@ -217,6 +217,6 @@ def test_where_the_spools_lie_does_not_matter(groups, shift, floor):
     ],
 )
 def test_nonsense_is_refused(call, says):
-    """A number out of its range is a ValueError that names it."""
+    """A number out of range raises a ValueError that names it."""
     with pytest.raises(ValueError, match=says):
         call()

@@ -17,7 +17,7 @@ KICKS = [16, 16, 12, 12, 8, 11, 17, 12, 7, 13, 15, 25, 24, 8]
 
 
 def test_horse_kicks_by_corps():
-    """The index of the 14 corps is scipy's chi-square statistic, and so is its p with 13 degrees of freedom."""
+    """The index of the 14 corps is scipy's chi-square statistic, with its p at 13 degrees of freedom."""
     assert 196 == sum(KICKS)
     statistic, p = chisquare(KICKS)
     assert pytest.approx(statistic, abs=SAME_SUM) == index_of_dispersion(KICKS, [1.0] * 14)
@@ -25,7 +25,7 @@ def test_horse_kicks_by_corps():
 
 
 def test_unequal_amounts_expect_unequal_counts():
-    """Counts in proportion to what was looked at have an index of 0; others are scipy's with these expected counts."""
+    """Counts proportional to the examined amount have an index of 0; others are scipy's with these expected counts."""
     amounts = [1.0, 2.0, 4.0]
     assert pytest.approx(0.0, abs=SAME_SUM) == index_of_dispersion([10, 20, 40], amounts)
     statistic, p = chisquare([20, 15, 35], [10, 20, 40])
@@ -36,13 +36,13 @@ def test_unequal_amounts_expect_unequal_counts():
 
 
 def test_nine_specks_on_one_layer_of_five():
-    """All nine on one of five equal layers have a probability of 5 / 5^9 under one rate."""
+    """All nine specks on one of five equal layers have a probability of 5 / 5^9 under one rate."""
     assert 36.0 == index_of_dispersion([9, 0, 0, 0, 0], [1.0] * 5)
     assert pytest.approx(5 / 5**9, abs=SAME_SUM) == one_rate_p([9, 0, 0, 0, 0], [1.0] * 5)
 
 
 def every_way(total, units):
-    """All counts of so many units that add up to a total."""
+    """All counts of so many units with a given total."""
     return [one for one in product(range(total + 1), repeat=units) if sum(one) == total]
 
 
@@ -57,7 +57,7 @@ def every_way(total, units):
     ],
 )
 def test_few_counts_are_summed_exactly(counts, amounts):
-    """The sum over every way the counts can fall, by scipy's multinomial; up to the thousandth by which parts are rounded up."""
+    """For few counts p is the sum over all possible counts, by scipy's multinomial, up to a thousandth of rounding."""
     whole, total = fsum(amounts), sum(counts)
     seen, law = index_of_dispersion(counts, amounts), multinomial(total, [amount / whole for amount in amounts])
     ways = every_way(total, len(counts))
@@ -72,13 +72,13 @@ def test_few_counts_are_summed_exactly(counts, amounts):
     ("counts", "amounts"), [([0, 0], [1, 1]), ([1, 0, 0], [1, 1, 1]), ([50], [2.0]), ([1, 1], [1, 1])]
 )
 def test_what_cannot_differ_has_p_1(counts, amounts):
-    """None, one event, one unit and equal counts tell no two rates apart."""
+    """No event, one event, one unit and equal counts have p = 1."""
     assert 1.0 == one_rate_p(counts, amounts)
 
 
 @given(st.lists(st.tuples(st.integers(0, 12), st.floats(0.2, 5.0)), min_size=2, max_size=8))
 def test_p_is_a_probability_and_does_not_depend_on_the_order(units):
-    """Between 0 and 1, whichever unit is named first."""
+    """The p-value lies between 0 and 1, in any order of the units."""
     counts, amounts = [count for count, _ in units], [amount for _, amount in units]
     p = one_rate_p(counts, amounts)
     assert 0.0 <= p <= 1.0

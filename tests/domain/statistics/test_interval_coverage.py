@@ -1,6 +1,6 @@
-"""Do intervals for few lots hold the true value as often as they promise? Exact sums where there are few outcomes, else simulation with fixed seeds.
+"""Coverage of intervals for few lots. Exact sums where there are few outcomes, else simulation with fixed seeds.
 
-A simulated share of hits must not lie below the promised 95 % by more than chance allows: exact binomial interval at 99.9 %.
+A simulated coverage may lie below the promised 95 % only by chance: exact binomial interval at 99.9 %.
 """
 
 import math
@@ -34,15 +34,15 @@ MANY = (np.arange(100) + 0.5) / 100
 
 
 def not_below(hits: int, draws: int, promised: float = PROMISED) -> bool:
-    """True when so many hits are no proof that the true share is below what was promised."""
+    """True when so many hits do not prove a coverage below the promised one."""
     return binomtest(hits, draws).proportion_ci(0.999).high >= promised
 
 
 @pytest.mark.parametrize("n", [3, 8, 20])
 def test_a_proportion(n):
-    """Averaged over proportions the interval holds 95 % and more; at single ones it dips to 84 % (exact sums).
+    """Averaged over proportions the coverage is at least 95 %; at single ones it is as low as 84 % (exact sums).
 
-    No interval with ends that depend on a count alone has the same coverage everywhere (Brown, Cai and DasGupta 2001, section 2).
+    No interval with ends that depend on a count alone has constant coverage (Brown, Cai and DasGupta 2001, section 2).
     """
     coverage = np.zeros_like(MANY)
     for x in range(n + 1):
@@ -54,7 +54,10 @@ def test_a_proportion(n):
 
 @pytest.mark.parametrize(("n1", "n2"), [(3, 3), (3, 8), (3, 20), (8, 8), (8, 20), (20, 20)])
 def test_a_difference_in_one_stratum(n1, n2):
-    """Averaged over both proportions Newcombe's interval holds 95 % and more; at single pairs near 0 and 1 it dips to 83 % (exact sums; cf. Newcombe 1998)."""
+    """Averaged over both proportions Newcombe's interval covers at least 95 %, near 0 and 1 as little as 83 %.
+
+    Exact sums; cf. Newcombe 1998.
+    """
     true = MANY[:, None] - MANY
     coverage = np.zeros_like(true)
     chances1, chances2 = ([binom.pmf(x, n, MANY) for x in range(n + 1)] for n in (n1, n2))
@@ -73,7 +76,7 @@ def test_a_difference_in_one_stratum(n1, n2):
     ids=["3-lots", "11-lots", "three-strata", "pairs", "23-lots"],
 )
 def test_a_difference_over_strata(lots, apart):
-    """Averaged over proportions it holds 95 % and more, also where strata differ by up to 0.3 from the supplier's own (seed 1)."""
+    """Averaged over proportions the coverage is at least 95 %, also where strata differ by up to 0.3 from the supplier's own (seed 1)."""
     rng = np.random.default_rng(1)
     n1, n2 = np.array(lots).T
     weights = n1 * n2 / (n1 + n2) / (n1 * n2 / (n1 + n2)).sum()
@@ -107,7 +110,7 @@ def suppliers(sizes: tuple[int, ...], between: float) -> list[Components]:
 
 @pytest.mark.parametrize(("sizes", "between"), EACH)
 def test_components_within_and_between(sizes, between):
-    """Both components lie in their intervals as often as promised, for three lots as for twenty, of one size and of several."""
+    """Both components are covered as promised, for three lots and twenty, of one size and of several."""
     seen = suppliers(sizes, between)
     within = sum(found.within_interval.low <= 1 - between <= found.within_interval.high for found in seen)
     among = sum(found.between_interval.low <= between <= found.between_interval.high for found in seen)
@@ -117,7 +120,7 @@ def test_components_within_and_between(sizes, between):
 
 @pytest.mark.parametrize(("sizes", "between"), EACH)
 def test_capability_of_a_supplier(sizes, between):
-    """From `total` and what it rests on, true Cpk lies in its interval as often as promised: one limit, two with the mean amid, and off it."""
+    """From `total` and its degrees of freedom, true Cpk is covered as promised: one limit, two with a central mean, and off it."""
     hits = np.zeros(3, dtype=int)
     for found in suppliers(sizes, between):
         for i, (low, high, cpk) in enumerate(((-4.0, None, 4 / 3), (-4.0, 4.0, 4 / 3), (-3.0, 9.0, 1.0))):
@@ -129,7 +132,7 @@ def test_capability_of_a_supplier(sizes, between):
 
 @pytest.mark.parametrize("n", [3, 8, 20])
 def test_capability_of_independent_spools(n):
-    """With one limit and spools of one lot the interval holds just what it promises, no less and no more (noncentral t, seed 3)."""
+    """With one limit and spools of one lot the coverage is exactly the promised one (noncentral t, seed 3)."""
     rng, draws = np.random.default_rng(3), 2 * DRAWS
     means, sigmas = rng.normal(0, 1 / math.sqrt(n), draws), np.sqrt(rng.chisquare(n - 1, draws) / (n - 1))
     intervals = [
@@ -141,7 +144,10 @@ def test_capability_of_independent_spools(n):
 
 
 def test_satterthwaites_degrees_of_freedom_would_miss():
-    """Why they are not used: three lots of five, 90 % of variance between, the low end misses Cpk 4/3 in 10 %, not 2.5 % (seed 6, 20,000 draws)."""
+    """Satterthwaite's degrees of freedom are not used, because their low end misses too often.
+
+    For three lots of five with 90 % of variance between, it misses Cpk 4/3 in 10 %, not 2.5 % (seed 6, 20,000 draws).
+    """
     means, squares = drawn((5,) * 3, 0.9, 20_000, 6)
     of_means, within = means.var(axis=1, ddof=1), squares.sum(axis=1) / 12
     total = np.maximum(0, of_means - within / 5) + within

@@ -1,4 +1,4 @@
-"""Proportions and their differences. Sources: NIST 7.2.4.1, Newcombe 1998 and Charig 1986 in the reference file; statsmodels and scipy as second codings."""
+"""Proportions and their differences. Sources: NIST 7.2.4.1, Newcombe 1998 and Charig 1986 in the reference file; statsmodels and scipy as second implementations."""
 
 import math
 
@@ -44,7 +44,7 @@ def test_score_intervals(case):
     "case", FIGURES["wilson_newcombe_1998"]["cases"], ids=lambda case: f"{case['x']}-of-{case['n']}"
 )
 def test_published_score_intervals(case):
-    """Wilson's interval is the one printed (Newcombe 1998, Stat. Med. 17, 857-872, Table I, method 3; from memory)."""
+    """Wilson's interval is the printed one (Newcombe 1998, Stat. Med. 17, 857-872, Table I, method 3; from memory)."""
     assert pytest.approx((case["low"], case["high"]), abs=PRINTED_4) == ends(wilson(case["x"], case["n"]))
 
 
@@ -59,7 +59,7 @@ def test_intervals_are_those_of_a_second_coding(x, n, confidence):
 @SETTINGS
 @given(pair=counts, confidence=st.floats(0.5, 0.999))
 def test_an_interval_holds_its_proportion_and_mirrors(pair, confidence):
-    """An interval lies in 0..1, holds the proportion seen, and turned round it is that of the lots without the property."""
+    """An interval lies in 0..1 and contains the observed proportion; the complementary counts have the mirrored interval."""
     x, n = pair
     found, other = wilson(x, n, confidence), wilson(n - x, n, confidence)
     assert 0 <= found.low <= x / n <= found.high <= 1
@@ -68,21 +68,21 @@ def test_an_interval_holds_its_proportion_and_mirrors(pair, confidence):
 
 @pytest.mark.parametrize(("x", "n"), [(-1, 3), (4, 3), (0, 0)])
 def test_counts_that_are_no_proportion_are_refused(x, n):
-    """Fewer than none, more than all, and any of no lots raise."""
+    """Negative counts, more than all, and counts of no lots raise."""
     with pytest.raises(ValueError, match="is not a proportion"):
         wilson(x, n)
 
 
 @pytest.mark.parametrize("confidence", [0.0, 1.0, -0.5, math.nan])
 def test_a_confidence_outside_0_to_1_is_refused(confidence):
-    """A confidence of 0, of 1, or of no number raises."""
+    """A confidence of 0, 1 or a non-finite number raises."""
     with pytest.raises(ValueError, match="confidence"):
         wilson(1, 3, confidence)
 
 
 @pytest.mark.parametrize(("low", "high"), [(1.0, 0.0), (math.nan, 1.0), (0.0, math.inf)])
 def test_an_interval_has_its_ends_the_right_way_round(low, high):
-    """An interval from high to low, or with an end that is no number, does not exist."""
+    """An interval with crossed or non-finite ends is refused."""
     with pytest.raises(ValueError, match="the interval goes from"):
         Interval(low, high, 0.95)
 
@@ -97,7 +97,7 @@ def test_published_intervals_for_a_difference(case):
 @SETTINGS
 @given(stratum=strata, confidence=st.floats(0.5, 0.999))
 def test_one_stratum_is_newcombes_interval(stratum, confidence):
-    """A single stratum gives the difference and the interval of statsmodels' method "newcomb", and effective numbers that are the real ones."""
+    """A single stratum has the difference and interval of statsmodels' method "newcomb", and effective numbers equal to the real ones."""
     found = difference([stratum], confidence)
     expected = confint_proportions_2indep(
         stratum.x1, stratum.n1, stratum.x2, stratum.n2, method="newcomb", alpha=1 - confidence
@@ -109,7 +109,7 @@ def test_one_stratum_is_newcombes_interval(stratum, confidence):
 
 
 def test_a_comparison_that_reverses_when_unlike_is_mixed():
-    """The procedure that fails more often over all is the better one for small stones and for large ones (Charig et al. 1986; from memory)."""
+    """The procedure that fails more often overall is better for small stones and for large ones (Charig et al. 1986; from memory)."""
     found = difference([Stratum(**case) for case in REVERSAL["strata"]])
     mixed = difference([Stratum(**REVERSAL["crude"])])
     assert mixed.estimate < 0 < found.estimate
@@ -119,7 +119,7 @@ def test_a_comparison_that_reverses_when_unlike_is_mixed():
 
 
 def test_suppliers_that_never_meet_cannot_be_compared():
-    """Strata where either has no lot are left out, and when none is left there is no difference."""
+    """Strata where either has no lot are left out; without a common stratum there is no difference."""
     alone = [Stratum(1, 4, 0, 0), Stratum(0, 0, 9, 9)]
     assert difference(alone) is None
     assert difference([]) is None
@@ -127,7 +127,7 @@ def test_suppliers_that_never_meet_cannot_be_compared():
 
 
 def test_effective_numbers_are_smaller_where_lots_lie_in_different_strata():
-    """20 and 3 lots against 3 and 20 tell as much as 10.4 against 10.4: with weights of a half each, 1 / (0.25 / 20 + 0.25 / 3)."""
+    """20 and 3 lots against 3 and 20 count as 10.4 against 10.4: with weights of a half each, 1 / (0.25 / 20 + 0.25 / 3)."""
     found = difference([Stratum(10, 20, 1, 3), Stratum(1, 3, 10, 20)])
     assert pytest.approx(1 / (0.25 / 20 + 0.25 / 3)) == found.effective_n1 == found.effective_n2
     assert (23, 23) == (found.n1, found.n2)
@@ -136,7 +136,7 @@ def test_effective_numbers_are_smaller_where_lots_lie_in_different_strata():
 @SETTINGS
 @given(some=st.lists(strata, min_size=1, max_size=5), data=st.data())
 def test_laws_of_a_difference(some, data):
-    """It holds its estimate, lies in -1..1, does not depend on the order of strata, and turns round with the suppliers or the property."""
+    """The interval contains its estimate, lies in -1..1, ignores the order of strata, and mirrors with suppliers or property."""
     found = difference(some)
     assert -1 - SAME_SUM <= found.low <= found.estimate <= found.high <= 1 + SAME_SUM
     assert 1 - SAME_SUM <= found.effective_n1 <= found.n1 + SAME_FORMULA
@@ -150,6 +150,6 @@ def test_laws_of_a_difference(some, data):
 
 @pytest.mark.parametrize("bad", [(4, 3, 0, 1), (0, 1, 2, 1), (-1, 3, 0, 1), (0, -1, 0, 1)])
 def test_a_stratum_refuses_what_is_no_proportion(bad):
-    """More than all, or fewer than none, raise."""
+    """More than all, or a negative count, raises."""
     with pytest.raises(ValueError, match="is not a proportion"):
         Stratum(*bad)

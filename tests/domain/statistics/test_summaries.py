@@ -23,33 +23,33 @@ def test_scatter_over_root_n_is_the_uncertainty_of_a_mean():
 
 
 def test_repeating_does_not_make_the_instrument_better():
-    """However many equal readings, the instrument's own uncertainty remains (JCGM 100:2008, 5.1.2)."""
+    """Any number of equal readings keeps the instrument's own uncertainty (JCGM 100:2008, 5.1.2)."""
     assert 0.3 == mean_uncertainty([5.0] * 50, 0.3)
     assert 0.3 == mean_uncertainty([5.0], 0.3)
 
 
 def test_scatter_and_instrument_add_as_squares():
-    """A scatter of 0.3 in the mean and an instrument of 0.4 make 0.5."""
+    """A spread of 0.3 in the mean and u 0.4 of the instrument give 0.5 (by hand)."""
     values = [10 - 0.3, 10 + 0.3]
     assert pytest.approx(0.3, abs=SAME_SUM) == statistics.stdev(values) / 2**0.5
     assert pytest.approx(0.5, abs=SAME_SUM) == mean_uncertainty(values, 0.4)
 
 
 def test_one_reading_by_an_unknown_instrument_has_no_uncertainty():
-    """With nothing to tell by, the uncertainty is unknown and not zero."""
+    """One reading by an unknown instrument has an unknown uncertainty, not zero."""
     assert mean_uncertainty([5.0], None) is None
     assert standard_error([], None) is None
 
 
 @pytest.mark.parametrize("case", FACTORS, ids=[str(case["confidence"]) for case in FACTORS])
 def test_confidence_of_a_one_sided_factor(case):
-    """The confidence below so many standard deviations is the normal distribution's (computed to 12 digits)."""
+    """The confidence below so many standard deviations is that of the normal distribution (computed to 12 digits)."""
     assert pytest.approx(case["confidence"], abs=1e-11) == one_sided_confidence(case["one_sided_factor"])
 
 
 @pytest.mark.parametrize("case", RULES, ids=[case["rule"].replace(" ", "-") for case in RULES])
 def test_worst_case_risk_of_each_guard_band_rule(case):
-    """A value at the edge of the guarded limit is truly outside with this probability (ILAC-G8:09/2019, Table 1, U = 2 u)."""
+    """A value at the edge of the guarded limit is outside with this probability (ILAC-G8:09/2019, Table 1, U = 2 u)."""
     risk = 1 - one_sided_confidence(2 * case["guard_band_in_U"])
     assert pytest.approx(case["worst_case_risk_normal"], abs=1e-13) == risk
 

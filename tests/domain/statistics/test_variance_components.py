@@ -1,4 +1,4 @@
-"""Variance components and means of lots. Sources: NIST GEAR.DAT, handbook 7.4.3 and 1.3.5.3 in the reference file; scipy and numpy as second codings."""
+"""Variance components and means of lots. Sources: NIST GEAR.DAT, handbook 7.4.3 and 1.3.5.3 in the reference file; scipy and numpy as second implementations."""
 
 import math
 import statistics
@@ -30,7 +30,7 @@ LOTS = st.lists(st.lists(steps(0, 5, 0.1), min_size=1, max_size=6), min_size=2, 
 
 
 def group(values) -> Group:
-    """A lot's spools in short."""
+    """A lot's spools as a group."""
     mean = statistics.fmean(values)
     return Group(len(values), mean, math.fsum((value - mean) ** 2 for value in values))
 
@@ -46,7 +46,7 @@ def ends(found) -> tuple[float, float]:
 
 
 def reml(groups) -> tuple[float, float]:
-    """The restricted likelihood's within and between for lots of one size, by search (Patterson and Thompson 1971; second method)."""
+    """Within and between by maximising the restricted likelihood, for lots of one size (Patterson and Thompson 1971; second method)."""
     table = np.array(groups)
     k, n = table.shape
     within_ss = ((table - table.mean(axis=1, keepdims=True)) ** 2).sum()
@@ -76,7 +76,7 @@ def test_published_examples(name):
 
 @pytest.mark.parametrize("name", BALANCED)
 def test_restricted_likelihood_finds_the_same(name):
-    """For lots of one size that differ, the components are those that maximise the restricted likelihood."""
+    """For lots of one size that differ, the components maximise the restricted likelihood."""
     found = seen(BALANCED[name]["groups"])
     assert pytest.approx(reml(BALANCED[name]["groups"]), rel=REML_RELATIVE) == (found.within, found.between)
 
@@ -114,7 +114,7 @@ def test_the_within_interval_is_chi_squares():
 @pytest.mark.parametrize("name", BALANCED)
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
 def test_the_between_interval_is_the_modified_large_sample_one(name, confidence):
-    """Lots of one size: the limits of Ting et al. 1990 as Burdick and Graybill 1992 print them, in mean squares (second coding, scipy)."""
+    """For lots of one size the limits are those of Ting et al. 1990 in Burdick and Graybill 1992, in mean squares (second implementation, scipy)."""
     groups = BALANCED[name]["groups"]
     found, n, a = seen(groups, confidence), len(groups[0]), (1 - confidence) / 2
     d1, d2 = found.df_between, found.df_within
@@ -131,7 +131,7 @@ def test_the_between_interval_is_the_modified_large_sample_one(name, confidence)
 
 
 def test_the_between_interval_leaves_zero_just_when_f_is_significant():
-    """Lots of one size: the low end is 0 up to the upper 2.5 % point of F, and above it beyond (scipy)."""
+    """For lots of one size the low end is 0 up to the upper 2.5 % point of F, and above 0 beyond it (scipy)."""
     critical = f.isf(0.025, 2, 12)
     for ratio, leaves in ((0.999, False), (1.001, True)):
         # Means -d, 0, d of 5 spools have the mean square 5 d^2; within is 1.
@@ -142,7 +142,7 @@ def test_the_between_interval_leaves_zero_just_when_f_is_significant():
 
 
 def test_the_between_interval_for_unequal_sizes():
-    """Lots of 2, 5, 1 and 3 spools: Burdick and Eickman 1986, by way of the ratio between / within, as printed (second coding, scipy)."""
+    """Lots of 2, 5, 1 and 3 spools have the interval of Burdick and Eickman 1986 by the ratio between / within (second implementation, scipy)."""
     found, sizes = seen(UNEQUAL), np.array([2, 5, 1, 3])
     spread, harmonic = found.mean_variance * 4, 4 / (1 / sizes).sum()
     low_ratio = max(0, spread / (f.isf(0.025, 3, 7) * found.within) - 1 / sizes.min())
@@ -153,7 +153,7 @@ def test_the_between_interval_for_unequal_sizes():
 
 
 def test_lots_whose_spools_are_all_alike():
-    """Without any spread within, between is the variance of the means, its interval that of chi-square, and lots are all that counts."""
+    """Without spread within lots, between is the variance of the means with a chi-square interval, and only lots count."""
     for sizes in ((2, 2, 2), (2, 3, 4)):
         found = components([Group(n, mean, 0.0) for n, mean in zip(sizes, (1.0, 2.0, 3.0), strict=True)])
         assert 0 == found.within
@@ -170,7 +170,7 @@ def test_lots_whose_spools_are_all_alike():
 
 
 def test_lots_that_differ_less_than_their_spools_explain():
-    """Between is cut off at 0, its interval starts there, and total is within; the mean is taken for no better than its spools make it."""
+    """A negative between is 0, its interval starts there, and total is within; the mean is no better than its spools make it."""
     found = components([Group(5, mean, 40.0) for mean in (1.0, 1.01, 0.99)])
     assert (0, 10.0, 0) == (found.between, found.within, found.between_interval.low)
     assert pytest.approx(found.within) == found.total
@@ -178,7 +178,7 @@ def test_lots_that_differ_less_than_their_spools_explain():
 
 
 def test_one_spool_of_each_lot():
-    """Within and between cannot be told apart, but their sum can: the variance of the values, with one degree of freedom less than lots."""
+    """With one spool per lot only the sum of within and between is known: the variance of the values, with lots less one degrees of freedom."""
     values = [1.0, 2.0, 4.0]
     found = seen([[value] for value in values])
     assert (None, None, None, None) == (found.within, found.between, found.within_interval, found.between_interval)
@@ -187,7 +187,7 @@ def test_one_spool_of_each_lot():
 
 
 def test_one_lot():
-    """One lot tells what lies within lots, if it has two spools, and nothing about the supplier's others."""
+    """One lot gives the variance within lots if it has two spools, and none between lots."""
     found = seen([[1.0, 3.0]])
     assert (2.0, 2.0, 1, 0) == (found.grand_mean, found.within, found.df_within, found.df_between)
     between = (found.between, found.between_interval, found.mean_variance, found.n0)
@@ -200,7 +200,7 @@ def test_one_lot():
 @SETTINGS
 @given(lots=LOTS, by=st.sampled_from((0.01, 7.0, 1000.0)), add=numbers(-5, 5))
 def test_moving_and_stretching(lots, by, add):
-    """A constant added to every spool changes no variance; a factor multiplies all of them by its square, and no degree of freedom."""
+    """A constant added to every spool changes no variance; a factor multiplies all of them by its square and keeps the degrees of freedom."""
     found = seen(lots)
     moved = seen([[value + add for value in lot] for lot in lots])
     stretched = seen([[value * by for value in lot] for lot in lots])
@@ -222,7 +222,7 @@ def test_moving_and_stretching(lots, by, add):
 @SETTINGS
 @given(lots=LOTS, data=st.data())
 def test_laws_of_components(lots, data):
-    """Order does not matter; variances are not negative; total is at least within; effective numbers lie between those of lots and of spools."""
+    """Order has no effect; variances are not negative; total is at least within; effective numbers lie between those of lots and of spools."""
     found, other = seen(lots), seen(data.draw(st.permutations(lots)))
     k, spools = len(lots), sum(map(len, lots))
     assert pytest.approx(found.total, abs=SAME_FORMULA) == other.total
@@ -234,14 +234,14 @@ def test_laws_of_components(lots, data):
 
 @pytest.mark.parametrize("bad", [(0, 1.0, 0.0), (2, math.nan, 0.0), (2, 1.0, -0.1), (2, 1.0, math.inf), (1, 1.0, 0.5)])
 def test_a_group_refuses_nonsense(bad):
-    """No spool, no number, a negative sum of squares, or spread of a single spool raise."""
+    """No spool, a non-finite number, a negative sum of squares, or spread of a single spool raises."""
     with pytest.raises(ValueError, match=r"spool|numbers"):
         Group(*bad)
 
 
 @pytest.mark.parametrize("values", [[1.0, 2.0, 3.0], [5.0, 5.5], [0.3, 0.1, 0.4, 0.1, 0.5]])
 def test_the_mean_of_lots(values):
-    """Mean and interval are those of a one-sample t test (scipy); one lot has a mean alone, and none is refused."""
+    """Mean and interval are those of a one-sample t test (scipy); one lot has a mean alone, and no lot is refused."""
     mean, interval, sd, n = lot_mean_interval(values, 0.9)
     expected = ttest_1samp(values, 0).confidence_interval(0.9)
     assert pytest.approx((expected.low, expected.high), rel=SAME_FORMULA) == ends(interval)
@@ -252,6 +252,6 @@ def test_the_mean_of_lots(values):
 
 
 def test_components_refuse_a_negative_variance():
-    """A variance below 0 does not exist."""
+    """A variance below 0 is refused."""
     with pytest.raises(ValueError, match="variance"):
         Components(-1.0, None, 0.0, None, None, 1, 0, None, None, None, None, None)

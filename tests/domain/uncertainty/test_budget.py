@@ -1,4 +1,4 @@
-"""Uncertainty budgets: effective degrees of freedom, guard bands that keep their promise, and the laws they obey."""
+"""Uncertainty budgets: effective degrees of freedom, guard bands that keep their promise, and laws."""
 
 import math
 
@@ -30,7 +30,7 @@ BUDGETS = CONTRIBUTIONS.map(lambda parts: Uncertainty(tuple(parts)))
 
 
 def test_the_end_gauge_has_sixteen_effective_degrees_of_freedom():
-    """The end gauge of JCGM 100:2008, H.1: combined 32 nm, 16 degrees of freedom, 93 nm at 99 % (results from memory of table H.1)."""
+    """The end gauge of JCGM 100:2008, H.1 has combined 32 nm, 16 degrees of freedom and 93 nm at 99 % (results from memory of table H.1)."""
     gauge = RISK["effective_degrees_of_freedom"]
     budget = Uncertainty(tuple(Contribution(one["u"], one["dof"]) for one in gauge["components_nm"]))
     assert gauge["combined_u_nm"] == round(budget.total)
@@ -39,7 +39,7 @@ def test_the_end_gauge_has_sixteen_effective_degrees_of_freedom():
 
 
 def test_the_comparator_of_the_end_gauge():
-    """Its parts 5.8, 3.9 and 6.7 nm combine to 9.7 nm with 25.6 degrees of freedom (JCGM 100:2008, H.1.3.2, which goes on from the rounded 9.7)."""
+    """Parts of 5.8, 3.9 and 6.7 nm combine to 9.7 nm with 25.6 degrees of freedom (JCGM 100:2008, H.1.3.2, with the rounded 9.7)."""
     gauge = RISK["effective_degrees_of_freedom"]
     budget = Uncertainty(tuple(Contribution(one["u"], one["dof"]) for one in gauge["comparator_parts"]))
     assert gauge["comparator_u"] == round(budget.total, 1)
@@ -56,7 +56,7 @@ def test_one_contribution_is_students_t(df):
 @pytest.mark.parametrize("df", [1, 2, 4, 9])
 @pytest.mark.parametrize("share", [0.1, 0.3, 0.5, 0.7, 0.9])
 def test_the_band_never_misses_its_promise(df, share):
-    """Of true values at most 5 % lie beyond the band, whatever part of the variance is known (exact integral over chi-square)."""
+    """At most 5 % of true values lie beyond the band, whatever part of the variance is known (exact integral over chi-square)."""
     scatter, known = math.sqrt(share), math.sqrt(1 - share)
     seen = scatter * np.sqrt(chi2.ppf((np.arange(20_000) + 0.5) / 20_000, df) / df)
     bands = [Uncertainty((Contribution(float(s), df), Contribution(known))).band(Z) for s in seen[::20]]
@@ -66,7 +66,7 @@ def test_the_band_never_misses_its_promise(df, share):
 @examples(200)
 @given(BUDGETS, st.floats(0.5, 3.0), st.floats(0.0, 0.99))
 def test_a_smaller_uncertainty_never_widens_the_band(budget, z, part):
-    """A finer instrument, or less scatter, never holds back more."""
+    """A smaller uncertainty never widens the band."""
     first, *others = budget.contributions
     finer = Uncertainty((Contribution(first.u * part, first.df, first.source, first.shrinks), *others))
     assert finer.band(z) <= budget.band(z) * (1 + 1e-12)
@@ -75,21 +75,21 @@ def test_a_smaller_uncertainty_never_widens_the_band(budget, z, part):
 @examples(200)
 @given(BUDGETS, st.floats(0.5, 3.0), st.integers(2, 20), st.integers(0, 20))
 def test_more_readings_never_widen_the_band(budget, z, n, more):
-    """For the same scatter more readings never widen the band."""
+    """For the same spread more readings never widen the band."""
     assert budget.with_more(n, more).band(z) <= budget.band(z) * (1 + 1e-12)
 
 
 @examples(200)
 @given(BUDGETS, st.floats(0.05, 3.0))
 def test_the_confidence_of_a_band_is_that_of_its_z(budget, z):
-    """Asked how sure a distance is, the budget answers with the z whose band it is."""
+    """The confidence of a distance is the z whose band it is."""
     assert pytest.approx(z, abs=1e-6) == budget.z_of(budget.band(z))
 
 
 @examples(200)
 @given(BUDGETS, st.floats(0, 5), st.floats(1, 3), st.floats(0.5, 3), st.floats(0.1, 0.99))
 def test_a_finer_instrument_never_holds_back_a_length(budget, value, directions, z, part):
-    """The upper bound of a length never grows as its uncertainty shrinks, however long or short it is."""
+    """The upper bound of a length never grows as its uncertainty shrinks."""
     bounds = [Length(value, budget.scaled(by), directions).most(z) for by in (1.0, part)]
     assert bounds[1] <= bounds[0] * (1 + 1e-3)
     assert value <= bounds[1]

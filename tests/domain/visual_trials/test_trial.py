@@ -1,4 +1,4 @@
-"""Tolerances from visual trials. Sources: statsmodels as a second coding of the fit; simulated trials whose ellipsoid is known; laws."""
+"""Tolerances from visual trials. Sources: statsmodels as a second implementation of the fit; simulated trials with a known ellipsoid; laws."""
 
 import math
 from dataclasses import replace
@@ -41,25 +41,25 @@ def fitted(plaques, share=0.5, confidence=0.95) -> Tolerance:
 
 
 def why(plaques, share=0.5) -> str:
-    """Why a trial has none."""
+    """The reason for no tolerance."""
     found = fit_trial(plaques, share)
     assert isinstance(found, Unfitted)
     return found.why
 
 
 def exactly(apart, odds=log_odds, judged=100_000) -> list[Plaque]:
-    """Plaques accepted by very nearly the share that the true tolerance gives them."""
+    """Plaques accepted by almost exactly the share of the true tolerance."""
     accepted = np.round(judged * accepted_share(odds(apart))).astype(int)
     return [Plaque(*place, int(yes), judged) for place, yes in zip(apart.tolist(), accepted, strict=True)]
 
 
 def moved(plaques, by) -> list[Plaque]:
-    """The same judgements of plaques whose differences are multiplied by a matrix."""
+    """The same judgements of plaques with differences multiplied by a matrix."""
     return [Plaque(*(np.asarray(by) @ p.apart).tolist(), p.accepted, p.judged) for p in plaques]
 
 
 def test_the_fit_is_that_of_another_program():
-    """Parameters and covariance of a logistic regression on squares and products (statsmodels), intercept first."""
+    """Parameters and covariance are those of a logistic regression on squares and products (statsmodels), intercept first."""
     apart = np.array([p.apart for p in A_TRIAL])
     L, a, b = apart.T
     columns = np.stack([np.ones(len(L)), -L * L, -a * a, -b * b, -2 * L * a, -2 * L * b, -2 * a * b], axis=1)
@@ -73,7 +73,7 @@ def test_the_fit_is_that_of_another_program():
 
 
 def test_judgements_without_chance_give_the_true_ellipsoid_back():
-    """100,000 judgements per plaque in exactly the true shares: axes 0.9, 0.6, 0.45, along the true frame, and the true form."""
+    """100,000 judgements per plaque in exactly the true shares give axes 0.9, 0.6, 0.45 along the true frame, and the true form."""
     found = fitted(exactly(colors(np.random.default_rng(1), 40)))
     assert pytest.approx(HALVES, rel=1e-4) == [axis.half for axis in found.axes]
     for number, axis in enumerate(found.axes):
@@ -91,7 +91,7 @@ def test_a_stricter_share_has_a_smaller_ellipsoid_of_the_same_shape():
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say():
-    """In 400 simulated trials of 40 plaques by 12 judgements, the 95 % interval holds the true reach along the three true axes and along L*.
+    """In 400 simulated trials of 40 plaques by 12 judgements, the 95 % interval contains the true reach along the true axes and L*.
 
     Exact binomial intervals at 99.9 %; seed 7.
     """
@@ -108,9 +108,9 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
 
 
 def test_what_is_estimated_is_right_on_average():
-    """Over 200 trials of 60 plaques by 20 judgements no axis is off by more than 1 % and four standard errors, and its scatter is what it says.
+    """Over 200 trials of 60 plaques by 20 judgements each axis is unbiased within 1 % and four standard errors, with the stated spread.
 
-    Logarithms of the true axes; scatter within 25 %, since a standard deviation from 200 is known to 5 %; seed 5.
+    Logarithms of the true axes; spread within 25 %, because a standard deviation from 200 is known to 5 %; seed 5.
     """
     rng, logs, claimed = np.random.default_rng(5), [], []
     for _ in range(200):
@@ -125,7 +125,7 @@ def test_what_is_estimated_is_right_on_average():
 
 
 def test_as_many_more_judgements_as_it_says_are_enough():
-    """Twenty trials of 400 judgements, each repeated with as many as asked for ±5 %: on average the widest axis comes out at 5 %, within a fifth."""
+    """Twenty trials of 400 judgements, repeated with as many as requested for ±5 %, give the widest axis 5 % on average, within a fifth."""
     rng, widths = np.random.default_rng(11), []
     apart = colors(rng, 40)
     share = accepted_share(log_odds(apart))
@@ -142,7 +142,7 @@ def test_as_many_more_judgements_as_it_says_are_enough():
 
 
 def test_what_is_known_well_enough_needs_no_more():
-    """Four million judgements settle any axis to 10 %, and a width that is none is refused."""
+    """Four million judgements are enough for 10 % on any axis, and an invalid width is refused."""
     found = fitted(exactly(colors(np.random.default_rng(1), 40)))
     assert 0 == found.more_judgements(0.1)
     for within in (0.0, -1.0, math.nan):
@@ -165,24 +165,24 @@ def test_what_is_known_well_enough_needs_no_more():
     ids=["none", "one", "along-one-line", "all-accepted", "all-rejected"],
 )
 def test_a_trial_that_shows_nothing_says_what_to_show(plaques, says):
-    """Too few or too like plaques, or one answer throughout: no tolerance, and what is missing."""
+    """Too few or too similar plaques, or one answer throughout, give no tolerance, with the missing part."""
     assert why(plaques).startswith(says)
 
 
 def test_six_squares_and_products_must_be_told_apart():
-    """Plaques along the three coordinates alone leave the mixed parts open, however many they are."""
+    """Plaques along the three coordinates alone leave the mixed parts open, however many."""
     along = [Plaque(*(s * x for x in way), 3, 6) for way in np.eye(3).tolist() for s in (0.2, 0.5, 0.8, 1.1)]
     assert "each two of them together" in why(along)
 
 
 def test_accepted_and_rejected_that_do_not_overlap_have_no_steepness():
-    """A panel that agrees on every plaque, inside the true surface and outside it: parted, so no fit is claimed."""
+    """A panel that agrees on every plaque, inside and outside the true surface, is separated and has no fit."""
     agreed = [replace(p, accepted=p.judged if log_odds(np.array([p.apart]))[0] > 0 else 0) for p in A_TRIAL]
     assert why(agreed).startswith("Accepted and rejected plaques do not overlap")
 
 
 def test_acceptance_that_does_not_fall_has_no_end():
-    """Where a* does not matter to the panel, the tolerance has no end along a*: said, with the direction, not fitted."""
+    """Where a* does not matter to the panel, the tolerance has no end along a*, and the direction is named."""
 
     def blind(apart):
         L, a, b = apart.T
@@ -193,7 +193,7 @@ def test_acceptance_that_does_not_fall_has_no_end():
 
 
 def test_a_reference_that_few_accept_has_no_tolerance():
-    """A true log odds of -1 at the reference is 27 %: no half of the judgements is reached, but a fifth is."""
+    """A true log odds of -1 at the reference is 27 %: one half of the judgements is not reached, but one fifth is."""
 
     def harsh(apart):
         return log_odds(apart) - 4.0
@@ -206,7 +206,10 @@ def test_a_reference_that_few_accept_has_no_tolerance():
 @examples(60)
 @given(WAYS, st.sampled_from((0.1, 1.0, 30.0, 400.0)))
 def test_an_interval_ends_where_the_judgements_just_rule_a_distance_out(way, factor):
-    """Fieller 1954: at an end, intercept less distance^2 times form is 1.96 of its standard deviations from 0; the form not clear of 0: no upper end."""
+    """At an end of the interval, intercept less distance^2 times form is 1.96 of its standard deviations from 0 (Fieller 1954).
+
+    Where the form does not differ from 0 there is no upper end.
+    """
     found = fitted(A_TRIAL)
     found = replace(found, covariance=tuple(tuple(factor * v for v in row) for row in found.covariance))
     radius, covariance = found.radius(way), np.array(found.covariance)
@@ -222,7 +225,7 @@ def test_an_interval_ends_where_the_judgements_just_rule_a_distance_out(way, fac
 
 
 def test_plaques_that_scatter_more_than_chance_widen_the_intervals():
-    """Plaques with texture of their own, log odds off by 2: the dispersion is far above 1, p below 0.01, and intervals widen by its root."""
+    """Plaques with their own texture, log odds off by 2, have a large dispersion with p below 0.01, and intervals widen by its root."""
     rng = np.random.default_rng(4)
     apart = colors(rng, 80)
     yes = rng.binomial(30, accepted_share(log_odds(apart) + rng.normal(0, 2, 80)))
@@ -236,7 +239,7 @@ def test_plaques_that_scatter_more_than_chance_widen_the_intervals():
 
 @pytest.mark.thorough
 def test_observers_who_differ_widen_the_intervals():
-    """With strictness differing by 1 in log odds the interval over observers is wider on average, and holds the truth as often as it says.
+    """With strictness differing by 1 in log odds the interval over observers is wider on average, with the stated coverage.
 
     Forty panels of 10 observers and 80 plaques; exact binomial interval at 99.9 %; seed 3.
     """
@@ -254,7 +257,7 @@ def test_observers_who_differ_widen_the_intervals():
 
 
 def test_too_few_observers_or_one_who_carries_it_all():
-    """Four observers do not tell how observers differ; where one alone rejected anything, that is said; a trial without fit says why."""
+    """Four observers are too few to show their differences; a single rejecting observer is named; a trial without fit gives a reason."""
     rng = np.random.default_rng(3)
     few = across_observers(panels(rng, LEAST_OBSERVERS - 1, 0.0, plaques=80))
     assert isinstance(few, Unfitted)
@@ -272,7 +275,7 @@ def test_too_few_observers_or_one_who_carries_it_all():
 @examples(20)
 @given(st.permutations(A_TRIAL), st.integers(1, 11))
 def test_neither_order_nor_bookkeeping_matters(shuffled, part):
-    """Plaques in another order, or each written down in two lots of judgements, give the very same tolerance."""
+    """Plaques in another order, or split into two records, give the identical tolerance."""
     halves = [
         half
         for p in shuffled
@@ -289,7 +292,7 @@ def test_neither_order_nor_bookkeeping_matters(shuffled, part):
 @examples(30)
 @given(st.sampled_from((0.1, 0.5, 3.0)), WAYS)
 def test_a_scale_stretches_the_tolerance_alone(scale, way):
-    """All differences k times as large: every reach k times as far, relative uncertainty and accepted shares as before."""
+    """Differences k times as large give k times every reach, with equal relative uncertainty and accepted shares."""
     plain, large = fitted(A_TRIAL), fitted(moved(A_TRIAL, scale * np.eye(3)))
     one, other = plain.radius(way), large.radius(way)
     assert pytest.approx(scale * one.half, rel=GLM_RELATIVE) == other.half
@@ -300,7 +303,7 @@ def test_a_scale_stretches_the_tolerance_alone(scale, way):
 @examples(30)
 @given(WAYS, WAYS)
 def test_turning_the_plaques_turns_the_tolerance(axis, way):
-    """Mirrored at any plane, the tolerance is mirrored with its intervals."""
+    """Plaques mirrored at any plane give the mirrored tolerance with its intervals."""
     normal = np.array(axis) / math.hypot(*axis)
     mirror = np.eye(3) - 2 * np.outer(normal, normal)
     one, other = fitted(A_TRIAL).radius(way), fitted(moved(A_TRIAL, mirror)).radius((mirror @ way).tolist())
@@ -313,7 +316,7 @@ def test_turning_the_plaques_turns_the_tolerance(axis, way):
 
 
 def test_twice_the_judgements_are_known_root_two_better():
-    """Every count doubled: the same parameters, and uncertainties smaller by the root of 2, dispersion aside (doubled scatter is less like chance)."""
+    """Doubled counts give the same parameters, and uncertainties smaller by the root of 2, apart from dispersion."""
     one = fitted(A_TRIAL)
     twice = fitted([replace(p, accepted=2 * p.accepted, judged=2 * p.judged) for p in A_TRIAL])
     assert pytest.approx(one.parameters, rel=GLM_RELATIVE) == twice.parameters
@@ -324,7 +327,7 @@ def test_twice_the_judgements_are_known_root_two_better():
 @examples(50)
 @given(WAYS, numbers(0.05, 0.95))
 def test_the_surface_is_where_the_share_is_reached(way, share):
-    """In any direction, at the radius the fitted share is the one asked for; just inside it is contained and just outside it is not."""
+    """At the radius in any direction the fitted share is the requested one; just inside is contained and just outside is not."""
     assume(share < fitted(A_TRIAL).accepted_at((0, 0, 0)) - 0.01)
     found = fitted(A_TRIAL, share)
     radius = found.radius(way)
@@ -340,7 +343,7 @@ def test_the_surface_is_where_the_share_is_reached(way, share):
 @examples(30)
 @given(WAYS, numbers(0.5, 0.99), numbers(0.5, 0.99))
 def test_more_confidence_is_a_wider_interval(way, one, other):
-    """The interval at the higher confidence holds the one at the lower."""
+    """The interval at a higher confidence contains the one at a lower."""
     less, more = (fitted(A_TRIAL, confidence=c).radius(way) for c in sorted((one, other)))
     assert more.low <= less.low
     assert (less.high or math.inf) <= (more.high or math.inf)
@@ -350,26 +353,26 @@ def test_more_confidence_is_a_wider_interval(way, one, other):
     "values", [(math.nan, 0, 0, 1, 2), (0, math.inf, 0, 1, 2), (0, 0, 0, 3, 2), (0, 0, 0, -1, 2), (0, 0, 0, 0, 0)]
 )
 def test_a_plaque_that_is_none_is_refused(values):
-    """Differences that are no numbers, or more accepted than judged."""
+    """Non-finite differences, or more accepted than total, are refused."""
     with pytest.raises(ValueError, match=r"finite|accepted is"):
         Plaque(*values)
 
 
 @pytest.mark.parametrize("how", [{"share": 0.0}, {"share": 1.0}, {"confidence": 1.0}, {"share": math.nan}])
 def test_a_share_or_confidence_that_is_none_is_refused(how):
-    """Both lie between 0 and 1."""
+    """A share or confidence outside 0 to 1 is refused."""
     with pytest.raises(ValueError, match="each must be between 0 and 1"):
         fit_trial(A_TRIAL, **how)
 
 
 @pytest.mark.parametrize("way", [(0, 0, 0), (1, 0), (math.nan, 0, 0), (math.inf, 0, 0)])
 def test_a_direction_that_is_none_is_refused(way):
-    """Three finite numbers, not all 0."""
+    """A direction must have three finite numbers, not all 0."""
     with pytest.raises(ValueError, match="direction is"):
         fitted(A_TRIAL).radius(way)
 
 
 def test_the_parts_are_named_in_order():
-    """Intercept and six parts: LL, aa, bb, La, Lb, ab."""
+    """The parts are the intercept and LL, aa, bb, La, Lb, ab, in this order."""
     assert 1 + len(PARTS) == len(fitted(A_TRIAL).parameters)
     assert ("LL", "aa", "bb", "La", "Lb", "ab") == PARTS

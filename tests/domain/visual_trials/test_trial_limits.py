@@ -1,4 +1,4 @@
-"""Limits from a visual trial: nothing they accept lies outside the tolerance. Sources: geometry of ellipsoids; a search at random as the second method."""
+"""Limits from a visual trial accept nothing outside the tolerance. Sources: geometry of ellipsoids; a random search as the second method."""
 
 import math
 from functools import cache
@@ -52,12 +52,12 @@ def axis_parallel(*halves: float) -> Tolerance:
     ids=["ellipsoid", "sphere"],
 )
 def test_a_tolerance_says_how_far_it_reaches(halves, says):
-    """Of an ellipsoid along the coordinates the reach in each is its half axis; a sphere reaches as far everywhere."""
+    """The reach of an ellipsoid along the coordinates is its half axis in each; a sphere's is constant."""
     assert axis_parallel(*halves).says.endswith(says)
 
 
 def test_a_turned_tolerance_names_both_coordinates_of_its_longest_axis():
-    """Longest halfway between lightness and yellow: both words, and the opposite way."""
+    """A longest axis halfway between lightness and yellow has both words, and the opposite direction."""
     turn = math.sqrt(0.5)
     frame = np.array([[turn, 0, turn], [0, 1, 0], [turn, 0, -turn]])
     form = frame @ np.diag([1.0, 4.0, 4.0]) @ frame.T
@@ -73,7 +73,7 @@ def proposed(name: str, formula: str) -> Proposal:
 
 
 def test_a_sphere_is_a_limit_in_the_oldest_formula():
-    """Radius 0.8 is CIE76 0.8, on all its surface; the largest box is a cube of 0.8 / sqrt(3) and keeps 2 / (pi sqrt(3)) of the volume."""
+    """Radius 0.8 is CIE76 0.8 on all its surface; the largest box is a cube of 0.8 / sqrt(3) with 2 / (pi sqrt(3)) of the volume."""
     found = propose(axis_parallel(0.8, 0.8, 0.8), WHITE, "CIE76")
     assert pytest.approx((0.8, 0.8, 0.8), rel=FOUND_ON_SURFACE) == (
         found.delta_e,
@@ -86,14 +86,14 @@ def test_a_sphere_is_a_limit_in_the_oldest_formula():
 
 
 def test_of_an_ellipsoid_along_the_coordinates_the_least_axis_is_the_limit():
-    """Axes 0.9, 0.4, 0.6: CIE76 0.4 is safe and 0.9 the most; the box has each over the root of 3."""
+    """Axes 0.9, 0.4, 0.6 give CIE76 0.4 as safe and 0.9 as the most; the box has each over the root of 3."""
     found = propose(axis_parallel(0.9, 0.4, 0.6), WHITE, "CIE76")
     assert pytest.approx((0.4, 0.9), rel=FOUND_ON_SURFACE) == (found.delta_e, found.delta_e_most)
     assert pytest.approx([half / math.sqrt(3) for half in (0.9, 0.4, 0.6)], rel=FOUND_ON_SURFACE) == found.components
 
 
 def test_an_ellipsoid_shaped_like_the_formula_is_kept_whole():
-    """CIE94's own ellipsoid at a red: half axes S along lightness, chroma and hue (CIE 116-1995), so a limit of 0.5 keeps nearly all of it.
+    """CIE94's own ellipsoid at a red has half axes S along lightness, chroma and hue (CIE 116-1995), so a limit of 0.5 keeps nearly all of it.
 
     The formula is a quadratic form only nearby: its curvature costs 2 %.
     """
@@ -126,7 +126,7 @@ def test_what_the_difference_accepts_lies_in_the_tolerance(name, formula):
 
 @pytest.mark.parametrize("name", REFERENCES)
 def test_the_difference_is_the_largest_that_does(name):
-    """One thousandth more, and a colour outside would be accepted: the one on the surface that is least different (CIE94, 20,000 directions)."""
+    """One thousandth more accepts an outside colour: the least different one on the surface (CIE94, 20,000 directions)."""
     found, reference = proposed(name, "CIE94"), REFERENCES[name]
     ways = np.random.default_rng(2).normal(size=(20_000, 3))
     points = ways / np.sqrt(np.einsum("ij,jk,ik->i", ways, TRUE, ways))[:, None]
@@ -163,7 +163,7 @@ def test_every_corner_of_the_box_lies_inside_and_one_on_the_surface():
 @examples(25)
 @given(WAYS, WAYS, st.tuples(*[numbers(0.2, 1.2)] * 3))
 def test_no_box_that_fits_is_larger(one, other, halves):
-    """Whatever the tolerance, no box of 3000 shapes drawn at random, each as large as fits, has more volume (seed 1)."""
+    """For any tolerance no box of 3000 random shapes, each as large as fits, has more volume (seed 1)."""
     frame = np.linalg.qr(np.stack([one, other, np.cross(one, other)]) + 1e-3 * np.eye(3))[0]
     form = frame @ np.diag([half**-2.0 for half in halves]) @ frame.T
     found = propose(tolerance(form, shown=tuple(map(tuple, (3 * frame.T).tolist()))), WHITE, "CIE76")
@@ -178,7 +178,7 @@ def test_no_box_that_fits_is_larger(one, other, halves):
 @examples(10)
 @given(st.sampled_from(("CIE76", "CIEDE2000")), numbers(0.3, 0.95))
 def test_a_smaller_tolerance_gives_smaller_limits(formula, shrunk):
-    """Shrunk in every direction, every limit shrinks."""
+    """A tolerance shrunk in every direction gives smaller limits."""
     large, small = (propose(tolerance(TRUE / size**2), WHITE, formula) for size in (1.0, shrunk))
     assert small.delta_e < large.delta_e
     assert all(less < more for less, more in zip(small.components, large.components, strict=True))
@@ -186,7 +186,7 @@ def test_a_smaller_tolerance_gives_smaller_limits(formula, shrunk):
 
 @pytest.mark.parametrize("by", ["by_delta_e", "by_components"])
 def test_a_lot_is_judged_by_the_proposed_limits(by):
-    """As a revision of limits it passes the reference, and no lot that lies outside the tolerance; limits have two decimals and are cut off."""
+    """As a limits revision they pass the reference and no lot outside the tolerance; limits are truncated to two decimals."""
     found = proposed("white", "CIEDE2000")
     limits = getattr(found, by)()
     rng, accepting = np.random.default_rng(3), tolerance(TRUE)
@@ -206,7 +206,7 @@ def test_a_lot_is_judged_by_the_proposed_limits(by):
 
 
 def test_from_a_trial_to_limits():
-    """A simulated trial of 200 plaques by 20 judgements gives limits within 10 % of those that the true tolerance gives (seed 9)."""
+    """A simulated trial of 200 plaques by 20 judgements gives limits within 10 % of those of the true tolerance (seed 9)."""
     found = propose(fit_trial(trial(np.random.default_rng(9), 200, 20)), WHITE)
     true = proposed("white", "CIEDE2000")
     assert pytest.approx(true.delta_e, rel=0.1) == found.delta_e
@@ -214,7 +214,7 @@ def test_from_a_trial_to_limits():
 
 
 def test_an_axis_without_an_upper_end_gives_no_limits():
-    """Where the judgements do not bound the tolerance, no limit is proposed, and the direction is named."""
+    """Where the judgements do not bound the tolerance no limit is proposed, and the direction is named."""
     vague = tuple(tuple(v * (1e7 if i == j == 2 else 1) for j, v in enumerate(row)) for i, row in enumerate(KNOWN))
     found = propose(tolerance(np.eye(3), vague), WHITE)
     assert isinstance(found, Unfitted)
@@ -222,7 +222,7 @@ def test_an_axis_without_an_upper_end_gives_no_limits():
 
 
 def test_an_axis_beyond_every_plaque_gives_no_limits():
-    """A half axis of 0.9 where plaques reached 0.8 rests on no judgement."""
+    """A half axis of 0.9 beyond all plaques at 0.8 gives no limits."""
     near = tuple((0.8 * x, 0.8 * y, 0.8 * z) for x, y, z in np.eye(3).tolist())
     found = propose(tolerance(np.diag([0.9**-2, 4.0, 4.0]), shown=near), WHITE)
     assert isinstance(found, Unfitted)
@@ -233,7 +233,7 @@ def test_an_axis_beyond_every_plaque_gives_no_limits():
 
 
 def test_limits_too_fine_to_write_are_refused():
-    """A tolerance of a hundredth of a unit cannot be written with two decimals."""
+    """A tolerance of a hundredth of a unit is refused, because limits have two decimals."""
     tiny = propose(axis_parallel(0.009, 0.009, 0.009), WHITE, "CIE76")
     for by in (tiny.by_delta_e, tiny.by_components):
         with pytest.raises(ValueError, match="finer than any instrument resolves"):
@@ -249,6 +249,6 @@ def test_limits_too_fine_to_write_are_refused():
     ],
 )
 def test_nonsense_is_refused(reference, formula, weights, says):
-    """A formula or weights that are none, and a tolerance that reaches below black."""
+    """An unknown formula or weight, and a tolerance below black, are refused."""
     with pytest.raises(ValueError, match=says):
         propose(axis_parallel(0.5, 0.5, 0.5), reference, formula, weights)

@@ -14,31 +14,31 @@ STEEP = 3.0
 
 
 def colors(rng: np.random.Generator, plaques: int, form: np.ndarray = TRUE) -> np.ndarray:
-    """Differences from 0.3 to 1.6 times the way to the surface, in every direction."""
+    """Differences from 0.3 to 1.6 times the distance to the surface, in every direction."""
     ways = rng.normal(size=(plaques, 3))
     out = rng.uniform(0.3, 1.6, plaques) / np.sqrt(np.einsum("ij,jk,ik->i", ways, form, ways))
     return ways * out[:, None]
 
 
 def log_odds(apart: np.ndarray, form: np.ndarray = TRUE, steep: float = STEEP) -> np.ndarray:
-    """Of being accepted: 0 on the surface."""
+    """Log odds of acceptance: 0 on the surface."""
     return steep * (1 - np.einsum("ij,jk,ik->i", apart, form, apart))
 
 
 def accepted_share(odds: np.ndarray) -> np.ndarray:
-    """The share that log odds stand for."""
+    """The share for these log odds."""
     return 1 / (1 + np.exp(-odds))
 
 
 def trial(rng: np.random.Generator, plaques: int = 40, judged: int = 12, form: np.ndarray = TRUE) -> list[Plaque]:
-    """A trial in which every judgement is independent."""
+    """A trial with independent judgements."""
     apart = colors(rng, plaques, form)
     accepted = rng.binomial(judged, accepted_share(log_odds(apart, form)))
     return [Plaque(*place, int(yes), judged) for place, yes in zip(apart.tolist(), accepted, strict=True)]
 
 
 def panels(rng: np.random.Generator, observers: int, strictness: float, plaques: int = 40) -> list[list[Plaque]]:
-    """Per observer one judgement of every plaque; observers differ in their log odds by this standard deviation."""
+    """One judgement of every plaque per observer; observers differ in their log odds by this standard deviation."""
     apart = colors(rng, plaques)
     odds = log_odds(apart)[None, :] + rng.normal(0, strictness, (observers, 1))
     accepted = rng.random(odds.shape) < accepted_share(odds)
@@ -46,5 +46,5 @@ def panels(rng: np.random.Generator, observers: int, strictness: float, plaques:
 
 
 def true_half(direction: np.ndarray) -> float:
-    """How far the true tolerance reaches."""
+    """The reach of the true tolerance."""
     return float(1 / np.sqrt(direction @ TRUE @ direction / (direction @ direction)))

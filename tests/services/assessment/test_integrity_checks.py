@@ -1,4 +1,4 @@
-"""A lot's row against its readings, masses against each other, and putting right what follows from the rest."""
+"""A lot's row against its readings, masses against each other, and rebuilding of derived values."""
 
 from unittest.mock import patch
 
@@ -17,13 +17,13 @@ from tests.store.test_tampering import by_hand, edit, put, row_of, sql
 
 
 def found():
-    """What a check finds, line by line."""
+    """The findings of a check, line by line."""
     with connected(), snapshot():
         return [flaw.line for flaw in integrity_checks.found()]
 
 
 def rebuilt():
-    """Lines of what was put right, and of what is left."""
+    """Lines of rebuilt values, and of remaining findings."""
     with connected():
         with snapshot():
             flaws = list(integrity_checks.found())
@@ -33,7 +33,7 @@ def rebuilt():
 
 @pytest.fixture
 def lot(shop):
-    """A released lot with shrink tests, a concession and a spool on a machine: a row with something in every column."""
+    """A released lot with shrink tests, a concession and a loaded spool: a row with a value in every column."""
     limits = {**SIMPLE_LIMITS, "shrinkage": {"x_percent": [0.1, 0.5], "tests_per_axis_min": 1}}
     # This seed draws L1-S001, then L1-S002, then L1-S003.
     with patch("lots.services.receiving.receiving.secrets.randbits", return_value=0):
@@ -74,7 +74,7 @@ EDITED = {
 
 
 def test_every_column_that_follows_from_the_readings_is_worked_out_again(lot):
-    """Whichever of them is edited, the lot is named with the column, and working it out again puts it right."""
+    """An edited derived column is found with its lot, and the rebuild restores it."""
     assert {*EDITED, "identity", "likeness"} == set(audit.LOT_DERIVED)
     with by_hand():
         before = row_of(models.Lot, lot)
@@ -87,7 +87,7 @@ def test_every_column_that_follows_from_the_readings_is_worked_out_again(lot):
 
 
 def test_working_out_again_restores_the_row_and_says_so_in_the_history(shop, lot):
-    """Afterwards the row is what it was, nothing is found, and the history says who did it, with the new decision."""
+    """After a rebuild the row is restored, nothing is found, and the history has the person with the new decision."""
     before = shop.lot(lot)
     with by_hand():
         for column, value in EDITED.items():
@@ -106,7 +106,7 @@ def test_working_out_again_restores_the_row_and_says_so_in_the_history(shop, lot
 @pytest.mark.parametrize("column", ["identity", "likeness"])
 @pytest.mark.parametrize(("model", "text"), [(models.Lot, "Q-71"), (models.Spool, "L1-S001")])
 def test_what_a_lot_or_spool_is_found_by_follows_from_its_code(lot, model, text, column, value):
-    """Edited or lost, it is named with the lot, and working it out again puts it right without a new decision."""
+    """An edited or missing identity of a code is found with its lot, and the rebuild restores it without a decision."""
     with by_hand():
         before, made = row_of(model, 1), decisions.Decision.select().count()
         edit(model, 1, **{column: value})
@@ -120,7 +120,7 @@ def test_what_a_lot_or_spool_is_found_by_follows_from_its_code(lot, model, text,
 @pytest.mark.parametrize(("kind", "text"), [("lot", "Q-71"), ("order", "PO 7")])
 @pytest.mark.parametrize("edit_key", ["lost", "edited", "added"])
 def test_search_keys_of_a_lot_and_an_order_follow_from_its_name(shop, kind, text, edit_key):
-    """One that is gone, another or too many is named with the lot, and working it out again puts it right."""
+    """A missing, different or extra search key is found with its lot, and the rebuild restores it."""
     lot = shop.good_lot(order_ref="PO 7")["lot_id"]
     with by_hand():
         (first, *_) = search_keys.every(kind)[1]
@@ -137,7 +137,7 @@ def test_search_keys_of_a_lot_and_an_order_follow_from_its_name(shop, kind, text
 
 
 def test_the_search_keys_of_a_corrected_order_follow_from_the_correction(shop, lot):
-    """The old order is found no longer, and that is no flaw."""
+    """After a correction the search keys are those of the new order, without a finding."""
     body = {"order_ref": "PO 8", "reason": "as the packing slip says"}
     assert 200 == shop.call("quality", "PATCH", "/deliveries/1", body, If_Match='"delivery-1-v1"').status_code
     assert [] == found()
@@ -145,7 +145,7 @@ def test_the_search_keys_of_a_corrected_order_follow_from_the_correction(shop, l
 
 @pytest.mark.parametrize(("number", "says"), [(1, "job 1 do not follow from J-1"), (9, "job 9 belong to no name")])
 def test_search_keys_of_a_job_are_told_and_left(lot, number, says):
-    """A job is the shop's; keys that no job has are told too."""
+    """Wrong search keys of a job, and keys without a job, are found and not rebuilt."""
     with by_hand():
         SearchKey.insert(kind="job", key="7878", refers_to=number).execute()
     assert ([], [f"shop: search keys of {says}."]) == rebuilt()
@@ -153,7 +153,7 @@ def test_search_keys_of_a_job_are_told_and_left(lot, number, says):
 
 @pytest.mark.parametrize("column", ["of_job_id", "on_machine_id"])
 def test_a_loads_job_and_machine_follow_from_its_text(shop, lot, column):
-    """A load moved to another job would be missing in its trace."""
+    """A load's job and machine must agree with its text, because a moved load would be missing in its trace."""
     shop.load("L1-S003", job="J-7", machine="P7")
     with by_hand():
         edit(loads.Load, 1, **{column: 2})
@@ -163,7 +163,7 @@ def test_a_loads_job_and_machine_follow_from_its_text(shop, lot, column):
 
 @pytest.mark.parametrize(("model", "text"), [(loads.Job, "J-1"), (loads.Machine, "P1")])
 def test_what_a_job_or_machine_is_found_by_follows_from_its_name(lot, model, text):
-    """It is the shop's, so it is told and left to whoever looks into it."""
+    """The identity of a job or machine follows from its name; an edited one is found and not rebuilt."""
     with by_hand():
         edit(model, 1, likeness="x")
     says = f"shop: identity and likeness of {model._meta.table_name} 1 do not follow from {text}."
@@ -171,7 +171,7 @@ def test_what_a_job_or_machine_is_found_by_follows_from_its_name(lot, model, tex
 
 
 def test_of_codes_that_fold_alike_one_has_the_identity(shop):
-    """What an older shop brought along is no flaw; two that both have none are."""
+    """Of codes with one identity one has it; two without are a finding, and codes of an older shop are none."""
     codes = [{"code": code, "net_mass_g": 1000} for code in ("A-1", "B-1")]
     body = {"supplier_lot": "Q-71", "received_at": RECEIVED, "spools": codes}
     ids = {"supplier_id": shop.supplier()["id"], "grade_id": shop.grade()["id"]}
@@ -186,7 +186,7 @@ def test_of_codes_that_fold_alike_one_has_the_identity(shop):
 
 
 def test_what_is_kept_of_a_spool_is_worked_out_again(shop, lot):
-    """Its flow factor and what it fails by itself follow from the readings too."""
+    """A spool's flow factor and own failures are compared with the readings."""
     with by_hand():
         number = models.Spool.get(models.Spool.code == "L1-S001").id
         edit(models.Spool, number, flow_factor=1.02, nonconforming='[{"uses":["general"],"message":"x"}]')
@@ -199,7 +199,7 @@ def test_what_is_kept_of_a_spool_is_worked_out_again(shop, lot):
 
 
 def test_what_is_kept_of_a_delivery_is_worked_out_again(shop, lot):
-    """When it came and what was corrected follow from what was logged and from its corrections."""
+    """A delivery's date of receipt and corrected fields are compared with its log and corrections."""
     (delivery,) = shop.get("receiving", f"/deliveries?lot_id={lot}")["items"]
     etag, body = f'"delivery-{delivery["id"]}-v1"', {"order_ref": "PO 8", "reason": "as the packing slip says"}
     assert 200 == shop.call("quality", "PATCH", f"/deliveries/{delivery['id']}", body, If_Match=etag).status_code
@@ -213,7 +213,7 @@ def test_what_is_kept_of_a_delivery_is_worked_out_again(shop, lot):
 
 @pytest.mark.parametrize(("off", "clean"), [(1e-14, True), (1e-9, False)])
 def test_a_figure_agrees_when_binary_noise_is_all_that_differs(lot, off, clean):
-    """1e-14 of a mean colour is another way of adding; 1e-9 was edited."""
+    """A difference of 1e-14 in a mean colour is rounding, and 1e-9 is an edit."""
     with by_hand():
         row = models.Lot.get_by_id(lot)
         edit(models.Lot, lot, lab=f"[{row.lab[0] * (1 + off)!r},{row.lab[1]!r},{row.lab[2]!r}]")
@@ -221,7 +221,7 @@ def test_a_figure_agrees_when_binary_noise_is_all_that_differs(lot, off, clean):
 
 
 def test_a_lot_with_edited_rows_is_left_as_it_is(lot):
-    """Working it out from a reading that somebody edited would make the edit look right."""
+    """A lot with an edited reading is not rebuilt, because that would hide the edit."""
     with by_hand():
         reading = models.Reading.get(models.Reading.kind == "diameter").id
         edit(models.Reading, reading, values='{"d1_mm":1.6,"d2_mm":1.6}')
@@ -232,7 +232,7 @@ def test_a_lot_with_edited_rows_is_left_as_it_is(lot):
 
 
 def test_no_lot_is_worked_out_again_under_limits_that_were_edited(shop, lot):
-    """Whatever is wrong with the shop's own rows may be what lots are judged by."""
+    """With edited limits or other shop rows no lot is rebuilt."""
     with by_hand():
         edit(models.LimitsRevision, 1, note="edited")
         edit(models.Lot, lot, standing="blocked")
@@ -243,7 +243,7 @@ def test_no_lot_is_worked_out_again_under_limits_that_were_edited(shop, lot):
 
 @pytest.mark.parametrize("values", ["{", "{}", "[]", '{"d1_mm":"wide","d2_mm":1.7}'])
 def test_a_reading_that_cannot_be_judged_stops_nothing(lot, values):
-    """The check goes on, and names the lot and the reading."""
+    """A reading that cannot be assessed is found with its lot, and the check continues."""
     with by_hand():
         edit(models.Reading, 1, values=values)
     lines = found()
@@ -252,7 +252,7 @@ def test_a_reading_that_cannot_be_judged_stops_nothing(lot, values):
 
 
 def test_masses_that_do_not_add_up_are_found(lot):
-    """A lighter spool, a machine it is not on, a load that ended heavier than it began: each with its lot."""
+    """A lighter spool, a wrong machine and a load that ended heavier are found with their lots."""
     with by_hand():
         spool = models.Spool.get(models.Spool.code == "L1-S002").id
         edit(models.Spool, spool, remaining_mass_g=900.0, machine="P7")
@@ -267,7 +267,7 @@ def test_masses_that_do_not_add_up_are_found(lot):
 
 
 def test_a_row_that_refers_to_nothing_is_found(lot):
-    """References are only as good as whoever writes to the tables lets them be."""
+    """A row with a missing reference is found."""
     with by_hand():
         put(models.SpoolLot, {"id": 50, "spool_id": 1, "lot_id": 999})
     assert f"lot Q-71 ({lot}): spool lot 50 refers to lot 999, which does not exist." in found()
@@ -275,7 +275,7 @@ def test_a_row_that_refers_to_nothing_is_found(lot):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_file_that_breaks_its_own_rules_is_found(lot):
-    """SQLite looks through its pages, indexes and rules; a spool below zero breaks one."""
+    """SQLite's own check of pages, indexes and constraints finds a spool below zero."""
     with connected():
         sql("PRAGMA ignore_check_constraints = 1")
         sql("UPDATE spool SET remaining_mass_g = -5 WHERE code = 'L1-S003'")
@@ -286,7 +286,7 @@ def test_a_file_that_breaks_its_own_rules_is_found(lot):
 
 
 def test_a_wound_spool_counts_for_no_delivery(shop):
-    """Winding within the shop does not make a delivery larger, so that more of it would have to be measured.
+    """A respooled spool does not enlarge a delivery, so its sample is unchanged.
 
     MIL-STD-105E (1989), Tables I and II-A: of 15 spools 2 are inspected at level II and AQL 6.5, of 16 it is 8.
     """
@@ -301,7 +301,7 @@ def test_a_wound_spool_counts_for_no_delivery(shop):
 
 
 def test_a_clean_shop_stays_clean_whatever_is_measured(shop):
-    """Readings that move a lot back and forth, voids, holds and lifts leave nothing to find."""
+    """After readings, voids, holds and lifts the check finds nothing."""
     delivery = shop.good_lot()
     code = delivery["spools"][0]["code"]
     bad = shop.color(code, [90.0, *WHITE[1:]], conditions=CONDITIONS)["id"]

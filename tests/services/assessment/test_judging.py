@@ -20,7 +20,7 @@ def decisions(shop, lot_id):
 
 
 def test_a_failing_reading_blocks_in_its_own_answer(shop, measured):
-    """The reading that makes a lot fail answers that it is blocked, why, and where it is loaded."""
+    """The answer to a failing reading states the block, the reason and the loads."""
     lot_id, spool = measured
     load = shop.load(spool)
     after = shop.color(spool, FAR)["lot"]
@@ -31,7 +31,7 @@ def test_a_failing_reading_blocks_in_its_own_answer(shop, measured):
 
 
 def test_a_mistyped_reading_is_voided_and_the_lot_is_as_before(shop, measured):
-    """Voiding the slip restores standing, findings and figures; the slip stays on record with its reason."""
+    """Voiding a typing error restores status, findings and figures, and the reading stays with its reason."""
     lot_id, spool = measured
     changing = ("version",)
     before = {name: value for name, value in shop.lot(lot_id).items() if name not in changing}
@@ -53,7 +53,7 @@ def test_a_mistyped_reading_is_voided_and_the_lot_is_as_before(shop, measured):
 
 
 def test_a_reading_is_voided_once_and_replaced_by_its_like(shop, measured):
-    """A second void, or a replacement of another kind, of itself or of nothing, is refused; nothing is stored."""
+    """A second void, and a replacement of another kind, by itself or by nothing, is refused without a change."""
     _, spool = measured
     color, diameter = shop.color(spool, WHITE)["id"], shop.diameter(spool)["id"]
     before = counts()
@@ -68,7 +68,7 @@ def test_a_reading_is_voided_once_and_replaced_by_its_like(shop, measured):
 
 
 def test_a_screening_reading_judges_nothing(shop, measured):
-    """A reading kept for looking only neither blocks nor releases."""
+    """A screening reading neither blocks nor releases."""
     lot_id, spool = measured
     before = shop.assessment(lot_id)["findings"]
     assert "released" == shop.color(spool, FAR, screening=True)["lot"]["standing"]
@@ -76,7 +76,7 @@ def test_a_screening_reading_judges_nothing(shop, measured):
 
 
 def test_a_refused_load_is_on_record_with_its_reasons(shop, measured):
-    """A load that is refused stores no load, but a record of who asked, for what, and every reason given, and that it was asked."""
+    """A refused load stores no load, but a record of person, request and all reasons, and a history entry."""
     lot_id, spool = measured
     shop.decide(lot_id, "block", "specks on parts")
     before = counts()
@@ -91,7 +91,7 @@ def test_a_refused_load_is_on_record_with_its_reasons(shop, measured):
 
 
 def test_nobody_releases_by_hand_what_readings_refuse(shop, measured):
-    """Lifting a block gives the word back to the readings; there is no action that releases."""
+    """Lifting a block returns to the result of the readings, and no action releases."""
     lot_id, spool = measured
     shop.color(spool, FAR)
     refused(
@@ -107,7 +107,7 @@ def test_nobody_releases_by_hand_what_readings_refuse(shop, measured):
 
 @pytest.mark.parametrize("ending", ["return", "scrap"])
 def test_what_is_gone_stays_gone_until_it_is_lifted(shop, measured, ending):
-    """After a return or a scrapping only a lift follows, and readings no longer move the lot."""
+    """After a return or scrapping only a lift is possible, and readings do not change the status."""
     lot_id, spool = measured
     standing = shop.decide(lot_id, ending)["standing"]
     for action in ("block", "hold", "return", "scrap"):
@@ -119,7 +119,7 @@ def test_what_is_gone_stays_gone_until_it_is_lifted(shop, measured, ending):
 
 
 def test_new_limits_move_no_lot_until_it_is_judged_again(shop, measured):
-    """A measured lot keeps the limits it was judged under, also for its next reading, until somebody asks."""
+    """A measured lot keeps its limits, also for later readings, until a reassessment."""
     lot_id, spool = measured
     shop.color(spool, [95.5, -0.8, 1.5])
     before = shop.assessment(lot_id)
@@ -139,7 +139,7 @@ def test_new_limits_move_no_lot_until_it_is_judged_again(shop, measured):
 
 
 def test_a_new_shade_revision_moves_no_lot_until_it_is_judged_again(shop, measured):
-    """A measured lot is held against the colour it was measured for, until somebody asks."""
+    """A measured lot keeps its reference colour until a reassessment."""
     lot_id, spool = measured
     shop.approve(1, FAR)
     shop.diameter(spool)
@@ -152,7 +152,7 @@ def test_a_new_shade_revision_moves_no_lot_until_it_is_judged_again(shop, measur
 
 
 def test_a_lot_nobody_measured_takes_the_newest_revisions(shop):
-    """Until its first reading a lot has begun nothing, so new limits are its limits."""
+    """Before its first reading a lot has the newest revisions."""
     delivery = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
     shop.limit(1, FULL_LIMITS)
     shop.approve(1, FAR)
@@ -161,7 +161,7 @@ def test_a_lot_nobody_measured_takes_the_newest_revisions(shop):
 
 
 def test_the_history_keeps_what_was_found_then(shop, measured):
-    """Decisions are only added: each keeps its findings, limits and readings, whatever is voided or revised later."""
+    """Each decision keeps its findings, limits and readings, whatever is voided or revised later."""
     lot_id, spool = measured
     before = decisions(shop, lot_id)
     released = before[-1]
@@ -182,7 +182,7 @@ def test_the_history_keeps_what_was_found_then(shop, measured):
 
 
 def test_a_revision_that_is_not_there_is_pointed_at(shop, measured):
-    """Asking what would be under a revision that nobody made is a fault of the query."""
+    """An unknown revision in a query is an error of the query."""
     lot_id, _ = measured
     path = f"/lots/{lot_id}/assessment?limits_revision=7&shade_revision=8"
     refused(shop.call("quality", "GET", path), 422, "invalid", ["limits_revision", "shade_revision"])

@@ -1,4 +1,4 @@
-"""What a judgement hands on: to the lot's row, to a decision, to the changes that programs follow and to the next lot. Source: this project's rules."""
+"""Results of an assessment on the lot's row, the decision, the feed and the next lot. Source: this project's rules."""
 
 from types import SimpleNamespace
 
@@ -16,7 +16,7 @@ PASSES = {"cosmetic": "pass"}
 
 
 def a_lot(**changed):
-    """A lot that was measured and judged, and that stands released."""
+    """A measured, assessed and released lot."""
     row = {
         "id": 7,
         "supplier_lot": "Q-71",
@@ -43,7 +43,7 @@ def a_lot(**changed):
 
 @pytest.fixture
 def kept(monkeypatch):
-    """Rows that stay in memory: the columns that a judgement saves, decisions as they are added, and entries of the history. Every lot is found released."""
+    """Rows in memory: saved columns, added decisions and history entries. Every lot is found released."""
     seen = SimpleNamespace(columns={}, decisions=[], history=[], recorded=0)
 
     def assess(row, terms):
@@ -77,7 +77,7 @@ def kept(monkeypatch):
 
 @pytest.mark.parametrize("accepted", [STEP, {}, None])
 def test_steps_that_quality_accepted_stay_on_row_and_decision(kept, accepted):
-    """Where none was accepted nothing is kept."""
+    """Accepted steps are on row and decision; without one nothing is stored."""
     judging.decide_lot(a_lot(steps_accepted=accepted), "Ines", MONDAY, judging.Occasion())
     assert (accepted or None) == kept.columns["steps_accepted"] == kept.decisions[0]["steps_accepted"]
 
@@ -93,7 +93,7 @@ def test_steps_that_quality_accepted_stay_on_row_and_decision(kept, accepted):
     ids=["as-before", "other-standing", "other-verdict", "first-judgement"],
 )
 def test_a_decision_tells_where_the_lot_stood_before(kept, changed, moves):
-    """A lot that was never judged stood nowhere; one that stays as it was tells no move."""
+    """A decision has the previous status: none for a new lot, and no change for an equal one."""
     judging.decide_lot(a_lot(**changed), "Ines", MONDAY, judging.Occasion(what="decided"))
     (what, written, changes), *others = kept.history
     assert ("decided", []) == (what, others)
@@ -116,7 +116,7 @@ def test_a_decision_tells_where_the_lot_stood_before(kept, changed, moves):
     ids=["figures-alone", "other-action", "standing", "assessed", "uses", "accepted", "first-judgement"],
 )
 def test_a_judgement_adds_a_decision_when_more_than_figures_changed(kept, changed, action, decides):
-    """Either way the history says so once, with the rows that the caller wrote."""
+    """An assessment adds a decision when more than figures changed; the history has it once, with the caller's rows."""
     _, decision = judging.judge_lot(
         a_lot(**changed), "Ines", MONDAY, action=action, what="read", wrote={"reading": [4]}
     )
@@ -127,7 +127,7 @@ def test_a_judgement_adds_a_decision_when_more_than_figures_changed(kept, change
 
 @pytest.mark.parametrize(("reason", "says"), [("", "Every required finding passes."), ("seen", "seen")])
 def test_a_decision_says_why_and_by_which_readings(kept, reason, says):
-    """In the words of the findings, unless somebody gave a reason."""
+    """A decision has its readings and a reason, by default the words of the findings."""
     judging.decide_lot(a_lot(), "Ines", MONDAY, judging.Occasion("void", reason))
     (record,) = kept.decisions
     assert ("void", says, [4, 5], []) == tuple(record[name] for name in ("action", "reason", "reading_ids", "findings"))
@@ -137,7 +137,7 @@ def test_a_decision_says_why_and_by_which_readings(kept, reason, says):
     ("measured", "recorded", "after"), [(False, 0, False), (False, 2, True), (True, 0, True), (True, 2, True)]
 )
 def test_measuring_has_begun_with_the_first_reading_on_record(kept, monkeypatch, measured, recorded, after):
-    """It does not end again when every reading was voided."""
+    """Measuring begins with the first recorded reading and stays so after voids."""
     kept.recorded = recorded
     monkeypatch.setattr(judging, "find_previous", lambda row, rules: {})
     monkeypatch.setattr(judging, "revisions_for", lambda row, renew: (None, None))
@@ -147,7 +147,7 @@ def test_measuring_has_begun_with_the_first_reading_on_record(kept, monkeypatch,
 
 @pytest.mark.parametrize(("action", "retested"), [("judge", True), ("void", False), ("agree", False)])
 def test_a_void_ends_a_repeated_first_inspection_anew(kept, action, retested):
-    """Any other judgement leaves it as it ended before its readings were repeated."""
+    """A void restarts a repeated first inspection, and any other assessment keeps its result."""
     before = {"accepted": False, "within_gap": False, "retested": True}
     judging.judge_lot(a_lot(first_inspection=before), "Ines", MONDAY, action=action)
     ended = {"accepted": not retested, "within_gap": False, "retested": retested}
@@ -156,7 +156,7 @@ def test_a_void_ends_a_repeated_first_inspection_anew(kept, action, retested):
 
 
 def test_a_measured_lot_keeps_its_revisions_unless_asked(monkeypatch):
-    """The newest are taken only for whoever asks for them."""
+    """A measured lot keeps its revisions unless the newest are requested."""
     monkeypatch.setattr(judging.catalog, "current_limits", lambda _: "new limits")
     monkeypatch.setattr(judging.catalog, "current_shade_revisions", lambda ids: {ids[0]: "new shade"})
     assert ("limits", "shade") == judging.revisions_for(a_lot())
@@ -168,7 +168,7 @@ def test_a_measured_lot_keeps_its_revisions_unless_asked(monkeypatch):
     [(SECOND, {}), (THIRD, {"color_sources": ["M-1", "P-1"]}), (CURRENT, {"color_sources": ["M-1", "P-1"]})],
 )
 def test_instruments_of_the_accepted_lot_stay_with_its_colour_from_version_3_on(monkeypatch, rules, sources):
-    """What the step is measured from is kept under every version; an instrument without a name is no source."""
+    """The starting lot of a step is stored under every version, its named instruments from version 3 on."""
     figures = {"sources": {"color": ["M-1", UNNAMED, "P-1"], "shrinkage": ["M-2"]}}
     other = SimpleNamespace(id=3, accepted=["color"], figures=figures, lab=[95.0, -0.8, 1.5], lab_uncertainty={"n": 5})
     monkeypatch.setattr(judging.lots, "earlier", lambda *given: [other])

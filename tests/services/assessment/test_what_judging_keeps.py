@@ -1,4 +1,4 @@
-"""What a judgement keeps, and what the next one starts from, on rows made by hand. Source: this project's rules."""
+"""Stored results of an assessment, and the start of the next one, on rows built here. Source: this project's rules."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -25,7 +25,7 @@ def finding(verdict, value=2.0, code=CODE, **more):
 
 
 def judged(*findings, standing="blocked", rules=THIRD, coverage=GAP, to_measure=()):
-    """A judgement with these findings."""
+    """An assessment with these findings."""
     found = Assessment(standing, {"general": "fail"}, findings, to_measure, (), Summary())
     return SimpleNamespace(
         assessment=found, standing=standing, rules=rules, sources={}, coverage=coverage, reinspected_until=None
@@ -40,14 +40,14 @@ def lot(number=1, accepted=("color",), **more):
 
 
 def test_a_refused_lot_says_every_failure_that_refuses_it():
-    """What passes, what is held, and what no use asks for are no reasons."""
+    """A rejected lot lists every rejecting failure, without passing, held or optional findings."""
     one, two = finding("fail"), finding("fail", 3.0)
     others = [finding("pass", 0.5), finding("near", 0.99), finding("fail", hold=True), finding("fail", uses=())]
     assert f"{one.message} {two.message}" == judging.reason_for(judged(one, *others, two).assessment)
 
 
 def test_a_lot_without_failures_says_that_it_passes_or_what_is_still_to_do():
-    """A held failure is no failure of the lot."""
+    """A lot without failures passes or lists its tasks; a held failure is no failure of the lot."""
     held = finding("fail", hold=True)
     assert "Every required finding passes." == judging.reason_for(judged(held, standing="released").assessment)
     waiting = judged(held, standing="quarantined", to_measure=("colour", "diameter")).assessment
@@ -67,14 +67,14 @@ def test_a_lot_without_failures_says_that_it_passes_or_what_is_still_to_do():
 )
 @pytest.mark.parametrize("rules", [FIRST, SECOND, THIRD])
 def test_what_fails_is_kept_by_its_code(rules, found, failed, not_proved):
-    """Whether it is proved is kept from version 3 of the rules on."""
+    """Failures are stored by code, and their proof from version 3 of the rules on."""
     kept = judging.derived(judged(found, rules=rules))["figures"]
     assert failed == kept["failed"]
     assert (not_proved if rules >= THIRD else []) == kept.get("not_proved", [])
 
 
 def test_the_verdict_is_kept_with_the_figures():
-    """Where the lot stands, its uses, and what it passed."""
+    """Status, uses and passed characteristics are stored with the figures."""
     kept = judging.derived(judged(finding("pass", 0.5), finding("fail", code="diameter.spool_mean")))
     assert ("blocked", "blocked", {"general": "fail"}, ["color"], ["diameter"]) == tuple(
         kept[name] for name in ("standing", "assessed", "uses", "accepted", "retestable")
@@ -82,14 +82,14 @@ def test_the_verdict_is_kept_with_the_figures():
 
 
 def first(standing, *findings, before=None, retest=False, voided=False, coverage=GAP):
-    """How the first inspection of a lot ended."""
+    """The result of a lot's first inspection."""
     row = SimpleNamespace(first_inspection=before)
     done = judged(*findings, standing=standing, coverage=coverage)
     return judging._first_inspection(row, done, retest=retest, voided=voided)
 
 
 def count(value):
-    """So many nonconforming spools."""
+    """A count of nonconforming spools."""
     return finding("pass", value, "sampling.nonconforming")
 
 
@@ -106,14 +106,14 @@ def count(value):
     ],
 )
 def test_a_first_inspection_ends_accepted_refused_or_in_the_gap_of_its_plan(standing, findings, ended):
-    """More than the plan accepts, and fewer than refuse: the lot is accepted and reduced inspection ends."""
+    """A count between Ac and Re accepts the lot and ends reduced inspection."""
     accepted, within_gap = ended
     expected = {"accepted": accepted, "within_gap": within_gap, "retested": False, "uses": {"general": "fail"}}
     assert expected == first(standing, *findings)
 
 
 def test_a_first_inspection_that_is_not_over_is_not_kept():
-    """A lot in quarantine has no end yet; without a plan there is no gap."""
+    """A lot in quarantine has no result of its first inspection, and there is no gap without a plan."""
     assert first("quarantined", count(0.0)) is None
     assert not first("released", count(9.0), coverage=Coverage((Presented(60, 5),)))["within_gap"]
 
@@ -130,7 +130,7 @@ def test_a_first_inspection_that_is_not_over_is_not_kept():
     ],
 )
 def test_repeated_readings_do_not_change_how_the_first_inspection_ended(retested, retest, voided, stays):
-    """A refusal stays one, marked as repeated; a void of a reading ends it anew."""
+    """Repeated readings mark a rejection as repeated, and a void restarts the inspection."""
     before = {"accepted": False, "within_gap": False, "retested": retested}
     ended = first("released", before=before, retest=retest, voided=voided)
     kept = {} if stays else {"uses": {"general": "fail"}}
@@ -138,13 +138,13 @@ def test_repeated_readings_do_not_change_how_the_first_inspection_ended(retested
 
 
 def earlier(monkeypatch, *lots):
-    """Lets these be the earlier lots, newest first, none of which lends its scatter."""
+    """Sets the earlier lots, newest first, without stored spread."""
     monkeypatch.setattr(judging.lots, "earlier", lambda *_: list(lots))
     monkeypatch.setattr(judging.lots, "newest_of_grade", lambda *_: [])
 
 
 def test_steps_start_at_the_newest_lot_accepted_for_their_characteristic(monkeypatch):
-    """Each characteristic from a lot of its own, with what its figures are of; one that keeps no figure is passed over."""
+    """Each characteristic's step starts at its newest accepted lot, with the basis of its figures; lots without a figure are skipped."""
     chosen = lot(3, ("color", "shrinkage"), shrinkage={"x": 0.3})
     earlier(monkeypatch, lot(5, ()), lot(4, lab=None), chosen, lot(2, ("color", "shrinkage"), shrinkage={"x": 0.4}))
     found = judging.find_previous(lot(6), SECOND)
@@ -153,7 +153,7 @@ def test_steps_start_at_the_newest_lot_accepted_for_their_characteristic(monkeyp
 
 
 def test_without_an_earlier_lot_nothing_is_kept(monkeypatch):
-    """No step has a start."""
+    """Without an earlier lot no step has a start."""
     earlier(monkeypatch)
     assert {} == judging.find_previous(lot(6), SECOND)
     bare = lot(5)
@@ -164,7 +164,7 @@ def test_without_an_earlier_lot_nothing_is_kept(monkeypatch):
 
 @pytest.mark.parametrize(("rules", "lends"), [(SECOND, False), (THIRD, False), (CURRENT, True)])
 def test_earlier_lots_lend_their_scatter_from_version_4_on(monkeypatch, rules, lends):
-    """A lot that keeps none lends none."""
+    """From version 4 on earlier lots provide their spread; a lot without one provides none."""
     asked = []
     earlier(monkeypatch)
     some = [SimpleNamespace(figures={"scatter": "kept"}), SimpleNamespace(figures={})]
@@ -187,7 +187,7 @@ def test_earlier_lots_lend_their_scatter_from_version_4_on(monkeypatch, rules, l
 )
 @pytest.mark.parametrize("shade_id", [None, 7])
 def test_a_lot_keeps_the_revisions_it_was_begun_under(monkeypatch, measured, has, renew, newest, shade_id):
-    """The newest count before its first reading, where it has none yet, and where quality asks for them."""
+    """The newest revisions apply before the first reading, where none exists yet, and on quality's request."""
     monkeypatch.setattr(judging.catalog, "current_limits", lambda _: "new limits")
     monkeypatch.setattr(judging.catalog, "current_shade_revisions", lambda ids: {ids[0]: "new shade"})
     old = ("old limits", "old shade") if has else (None, None)
@@ -198,7 +198,7 @@ def test_a_lot_keeps_the_revisions_it_was_begun_under(monkeypatch, measured, has
 
 
 def agreed(formula="CIEDE2000", rules=CURRENT):
-    """A limits revision that judges colour by a formula."""
+    """A limits revision with a colour formula."""
     return SimpleNamespace(body={"color": {"formula": formula}}, rules=rules)
 
 
@@ -217,7 +217,7 @@ BEGUN = {"color_lot_id": 3, "lab": [95.0, -0.8, 1.5]}
     ids=["same", "other-formula", "other-lot", "other-colour", "no-limits"],
 )
 def test_an_accepted_step_stays_accepted_from_the_same_lot_by_the_same_formula(monkeypatch, limits, previous, stays):
-    """Quality accepted that step and no other; the rules are those of the limits, or else the newest."""
+    """An accepted step stays accepted from the same lot by the same formula; rules are those of the limits, else the newest."""
     monkeypatch.setattr(judging, "find_previous", lambda row, rules: previous)
     row = SimpleNamespace(
         limits_revision=agreed(), previous=BEGUN, by_hand=None, retests_cleared={}, steps_accepted={"color.step": 0.75}
@@ -231,11 +231,11 @@ def test_an_accepted_step_stays_accepted_from_the_same_lot_by_the_same_formula(m
     ("measured", "renew", "anew"), [(True, False, False), (True, True, True), (False, False, True)]
 )
 def test_a_lot_is_judged_anew_before_its_first_reading_and_when_asked(monkeypatch, measured, renew, anew):
-    """Otherwise it keeps the lot that its steps are measured from."""
+    """A new starting lot applies before the first reading and on request; otherwise the lot keeps its own."""
     seen = []
 
     class Stop(Exception):
-        """Raised where the terms are known."""
+        """Raised once the arguments are known."""
 
     def stop(row, terms):
         seen.append(terms.previous)
@@ -255,7 +255,7 @@ def test_a_lot_is_judged_anew_before_its_first_reading_and_when_asked(monkeypatc
 
 @pytest.mark.parametrize(("rules", "kept"), [(SECOND, False), (THIRD, True), (CURRENT, True)])
 def test_what_settings_need_is_kept_from_version_3_on(monkeypatch, rules, kept):
-    """The uncertainty of the flow of a lot and of its spools, and what was measured of each printer."""
+    """From version 3 on the uncertainty of flow of lot and spools, and measurements per printer, are stored."""
     monkeypatch.setattr(judging, "of_judged", lambda _: {})
     monkeypatch.setattr(judging, "kept_scatter", lambda _: {})
     done = judged(rules=rules)
@@ -268,7 +268,7 @@ def test_what_settings_need_is_kept_from_version_3_on(monkeypatch, rules, kept):
 
 
 def test_an_occasion_is_no_retest_and_renews_nothing_unless_it_says_so():
-    """A judgement as such."""
+    """An assessment is no retest and renews nothing by default."""
     occasion = judging.Occasion()
     assert ("judge", "", False, False, {}) == (
         occasion.action,

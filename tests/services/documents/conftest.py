@@ -1,4 +1,4 @@
-"""Fixtures for webhooks: a receiver, a shop that may send to it, and a sender."""
+"""A webhook receiver, a shop with permission to send to it, and the sender."""
 
 import pytest
 
@@ -17,7 +17,7 @@ def receiver():
 
 @pytest.fixture
 def near(shop):
-    """A shop that may send to the local machine."""
+    """A shop with permission to send to this machine."""
     shop.app.extensions["webhook_networks"] = HERE
     yield shop
     shop.app.extensions["webhook_networks"] = ()
@@ -25,7 +25,7 @@ def near(shop):
 
 @pytest.fixture
 def sender():
-    """The sender of this process."""
+    """The sender in this process."""
     one = Sender(HERE)
     yield one
     one.stop()
@@ -33,5 +33,5 @@ def sender():
 
 @pytest.fixture
 def soon(monkeypatch):
-    """Attempts with a deadline of half a second."""
+    """Sets attempts to end after half a second."""
     monkeypatch.setattr(webhook_requests, "DEADLINE_S", 0.5)

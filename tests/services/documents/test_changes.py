@@ -1,4 +1,4 @@
-"""Each kind of change is announced in the feed, with the data that a program needs."""
+"""Each kind of change is announced by its cause with the necessary data."""
 
 import re
 import threading
@@ -20,7 +20,7 @@ PACKAGE = Path(due_notes.__file__).parents[2]
 
 
 def test_only_judging_and_the_making_of_a_lot_write_its_standing():
-    """Only assessment and receiving write the status of a lot, and both announce it. Other writers of lots are listed here with their columns."""
+    """Only assessment and the creation of a lot write its status, both with announcements; other writers are named here."""
     found = {}
     for path in sorted(PACKAGE.rglob("*.py")):
         writes = re.findall(
@@ -44,7 +44,7 @@ def test_only_judging_and_the_making_of_a_lot_write_its_standing():
 
 
 def test_a_delivery_tells_that_a_lot_has_come(shop):
-    """A first delivery announces its lot in quarantine, without a state before. A second delivery announces nothing."""
+    """The first delivery of a lot announces it in quarantine without a previous state, and a second announces nothing."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     delivery = shop.receive(supplier, grade)
     (change,) = followed(shop)
@@ -57,7 +57,7 @@ def test_a_delivery_tells_that_a_lot_has_come(shop):
 
 
 def test_decisions_tell_each_standing(shop):
-    """Hold, block, lift, return and scrap each announce the new status."""
+    """Hold, block, lift, return and scrapping are announced."""
     for action, kind in (("return", "lot.returned"), ("scrap", "lot.scrapped")):
         delivery = shop.good_lot(shop.supplier(action), shop.grade(action, limits=SIMPLE_LIMITS), action)
         position = latest(shop)
@@ -67,7 +67,7 @@ def test_decisions_tell_each_standing(shop):
 
 
 def test_a_lot_that_may_be_loaded_tells_a_verdict_that_changes(shop):
-    """A change of permitted uses is announced, although the lot is restricted before and after."""
+    """A change from some uses to others is announced, restricted before and after."""
     limits = {**SIMPLE_LIMITS, "uses": {"cosmetic": ["color"], "hidden": ["diameter"], "fit": ["diameter", "color"]}}
     delivery = shop.receive(shop.supplier(), shop.grade(limits=limits))
     spool = delivery["spools"][0]["code"]
@@ -80,7 +80,7 @@ def test_a_lot_that_may_be_loaded_tells_a_verdict_that_changes(shop):
 
 
 def test_an_import_that_blocks_a_loaded_lot_tells_both(shop):
-    """The feed has the block, and the load with machine, job, spool and reason."""
+    """An import that blocks a loaded lot announces the block and the containment with machine, job, spool, load and reason."""
     delivery = shop.good_lot()
     spool = delivery["spools"][0]["code"]
     load = shop.load(spool)
@@ -98,7 +98,7 @@ def test_an_import_that_blocks_a_loaded_lot_tells_both(shop):
 
 
 def test_a_failed_instrument_check_tells_what_it_moves(shop):
-    """A lot that was released by readings of this instrument is announced."""
+    """A failed instrument check announces each changed lot."""
     at = Furnished(shop)
     shop.measure(
         "diameter",
@@ -118,7 +118,7 @@ def test_a_failed_instrument_check_tells_what_it_moves(shop):
 
 
 def test_new_limits_tell_what_they_move_when_the_lot_is_judged_again(shop):
-    """New limits announce nothing until a lot is assessed again."""
+    """New limits announce nothing until the reassessment."""
     delivery = shop.good_lot()
     position = latest(shop)
     shop.limit(delivery["lot"]["grade_id"], {**SIMPLE_LIMITS, "bond": {"single_min_mpa": 14}})
@@ -128,7 +128,7 @@ def test_new_limits_tell_what_they_move_when_the_lot_is_judged_again(shop):
 
 
 def test_a_load_tells_place_and_spool_and_its_end_what_is_left(shop):
-    """A load announces machine and spool, its end the mass left, a refused load nothing."""
+    """A load announces place and spool, its end the remaining mass, and a refused load nothing."""
     delivery = shop.good_lot()
     spool = delivery["spools"][0]["code"]
     position = latest(shop)
@@ -146,7 +146,7 @@ def test_a_load_tells_place_and_spool_and_its_end_what_is_left(shop):
 
 
 def test_what_is_rolled_back_is_not_told(shop):
-    """A rejected list of readings and a rejected file announce nothing."""
+    """A refused list of readings and a refused file announce nothing."""
     delivery = shop.good_lot()
     position, spool = latest(shop), delivery["spools"][0]["code"]
     shop.measure("diameter", [{"spool_code": spool, "d1_mm": 1.9, "d2_mm": 1.9}, {"spool_code": "?"}], 422)
@@ -158,7 +158,7 @@ def test_what_is_rolled_back_is_not_told(shop):
 
 
 def noted(shop):
-    """Returns the instruments that the feed announces as due."""
+    """Announced due instruments."""
     return [
         (change["instrument_code"], change["after"]["due_at"], change["by"])
         for change in followed(shop, "&kinds=instrument.due")
@@ -166,7 +166,7 @@ def noted(shop):
 
 
 def noting():
-    """Returns the task of one process."""
+    """The task of one process."""
     with connected():
         due_notes.note_due()
 
@@ -187,7 +187,7 @@ def in_threads(tasks):
 
 
 def test_an_instrument_is_told_once_for_each_day_on_which_it_was_due(shop):
-    """The server records it in the history of the shop. A passed check restarts the interval."""
+    """The server announces a due instrument once per due day, and a passed check restarts that."""
     with time_machine.travel(datetime(2026, 3, 2, 8, tzinfo=UTC), tick=False) as clock:
         instruments = [
             shop.post("quality", "/instruments", {"code": code, "kind": "k", "check_interval_days": days})
@@ -215,7 +215,7 @@ def test_an_instrument_is_told_once_for_each_day_on_which_it_was_due(shop):
 
 
 def test_several_processes_tell_it_once(shop):
-    """Each process checks the last entry while it holds the lock of the history."""
+    """Several processes announce it once, under the lock of the chain."""
     with time_machine.travel(datetime(2026, 3, 2, 8, tzinfo=UTC), tick=False) as clock:
         for number in range(3):
             body = {"code": f"MIC-{number}", "kind": "k", "check_interval_days": 5}
@@ -227,7 +227,7 @@ def test_several_processes_tell_it_once(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_looking_for_what_is_due_writes_nothing(shop):
-    """Without a due instrument, it takes at most three queries and no transaction."""
+    """Without due instruments the task needs at most three statements and no transaction."""
     with time_machine.travel(datetime(2026, 3, 2, 8, tzinfo=UTC), tick=False) as clock:
         shop.post("quality", "/instruments", {"code": "MIC-1", "kind": "k", "check_interval_days": 5})
         clock.shift(timedelta(days=6))

@@ -1,4 +1,4 @@
-"""Random histories: the stored state of a lot can be recomputed, and earlier states can be requested."""
+"""Random histories: the stored state of a lot is recomputable, and past answers are repeatable."""
 
 import contextlib
 import random
@@ -35,7 +35,7 @@ LIMITS = (
 
 
 class History:
-    """A lot, and random actions of people on it."""
+    """One lot with random actions of people."""
 
     def __init__(self, shop, seed):
         self.shop, self.chance = shop, random.Random(seed)  # a repeatable history, no secret
@@ -47,7 +47,7 @@ class History:
         return self.shop.receive(self.supplier, self.grade, spools=2, received_at="2026-11-20T08:00:00Z")["lot_id"]
 
     def step(self):
-        """Does one random action."""
+        """A random action."""
         does = [self.color, self.diameter, self.bond, self.moisture, self.void, self.decide, self.revise, self.reassess]
         self.chance.choices([*does, self._receive], [6, 6, 3, 3, 5, 3, 2, 2, 1])[0]()
 
@@ -57,17 +57,17 @@ class History:
         self.readings.append(self.shop.measure(kind, body)["id"])
 
     def color(self):
-        """Measures a colour, sometimes far off."""
+        """A colour, sometimes distant."""
         lab = [at + self.chance.gauss(0, self.chance.choice([0.2, 2.0])) for at in WHITE]
         self._measure("color", lab=lab, conditions=CONDITIONS)
 
     def diameter(self):
-        """Measures a diameter, sometimes out of tolerance."""
+        """A diameter, sometimes outside its tolerance."""
         wide = self.chance.choice([0.01, 0.05])
         self._measure("diameter", d1_mm=1.75 + self.chance.gauss(0, wide), d2_mm=1.75 + self.chance.gauss(0, wide))
 
     def bond(self):
-        """Tests a specimen that passes or fails."""
+        """A strong or weak specimen."""
         self._measure("bond", stress_mpa=self.chance.uniform(15, 30))
 
     def moisture(self):
@@ -80,7 +80,7 @@ class History:
             self.shop.void(self.readings.pop(self.chance.randrange(len(self.readings))))
 
     def decide(self):
-        """Takes a permitted manual decision, but none that ends the lot."""
+        """A possible manual decision that does not end the lot."""
         by_hand = self.shop.lot(self.lot_id)["by_hand"]
         actions = {None: ["block", "hold"], "block": ["hold", "lift"], "hold": ["block", "lift"]}
         self.shop.decide(self.lot_id, self.chance.choice(actions[by_hand and by_hand["action"]]))
@@ -93,7 +93,7 @@ class History:
             self.shop.approve(self.grade["shade_id"], [at + self.chance.gauss(0, 0.3) for at in WHITE])
 
     def reassess(self):
-        """Assesses the lot under the newest revisions."""
+        """A reassessment under the newest revisions."""
         self.shop.post("quality", f"/lots/{self.lot_id}/reassess")
 
 
@@ -103,7 +103,7 @@ REVISIONS = ("limits_revision_id", "shade_revision_id")
 
 
 class Undone(Exception):
-    """An exception that rolls a transaction back."""
+    """Rolls back a transaction."""
 
 
 def rebuilt(lot_id):
@@ -126,14 +126,14 @@ def rebuilt(lot_id):
 
 
 def row_of(lot_id):
-    """Returns the stored columns of a lot."""
+    """The stored row."""
     row = lots.find(lot_id)
     return {name: getattr(row, name) for name in (*KEPT, *REVISIONS)}
 
 
 @pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.thorough) for seed in (1, 2))])
 def test_what_stands_on_the_row_can_be_worked_out_again(shop, seed):
-    """After every step of a random history, the stored columns of the lot equal the recomputed ones."""
+    """After every random action the row of the lot equals the recomputed one."""
     history, standings = History(shop, seed), set()
     for _ in range(STEPS):
         history.step()
@@ -147,7 +147,7 @@ def test_what_stands_on_the_row_can_be_worked_out_again(shop, seed):
 
 @pytest.mark.parametrize("seed", [0, *(pytest.param(seed, marks=pytest.mark.thorough) for seed in (1, 2))])
 def test_a_moment_in_the_past_can_be_asked_again(shop, seed):
-    """`as_of` a time returns the answer of that time, despite later readings, voids and revisions."""
+    """`as_of` a moment returns the answer of that moment, whatever happened since."""
     with time_machine.travel(START, tick=True) as clock:
         history, then = History(shop, seed), []
         for _ in range(STEPS):
@@ -161,7 +161,7 @@ def test_a_moment_in_the_past_can_be_asked_again(shop, seed):
 
 
 def test_before_it_was_recorded_a_lot_was_not_known(shop):
-    """A lot is not found at a time before its first delivery was recorded."""
+    """A lot is not found before its first delivery was logged."""
     with time_machine.travel(START, tick=True):
         lot_id = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["lot_id"]
         before = (START - timedelta(minutes=1)).isoformat().replace("+00:00", "Z")
@@ -169,7 +169,7 @@ def test_before_it_was_recorded_a_lot_was_not_known(shop):
 
 
 def test_the_past_is_what_was_recorded_then_not_what_was_measured_then(shop):
-    """A reading measured before a time but recorded after it does not count at that time."""
+    """A reading measured earlier and recorded later is unknown in between."""
     with time_machine.travel(START, tick=True) as clock:
         delivery = shop.good_lot()
         between = shop.assessment(delivery["lot_id"])
@@ -180,7 +180,7 @@ def test_the_past_is_what_was_recorded_then_not_what_was_measured_then(shop):
 
 
 def test_the_moment_of_a_decision_belongs_to_it(shop):
-    """A decision is in force at its exact time, but not just before it."""
+    """A decision is in force from its exact moment."""
     with time_machine.travel(START, tick=False) as clock:
         lot_id = shop.good_lot()["lot_id"]
         clock.shift(timedelta(hours=1))
@@ -192,7 +192,7 @@ def test_the_moment_of_a_decision_belongs_to_it(shop):
 
 
 def test_judging_again_changes_nothing_when_nothing_is_new(shop):
-    """A second reassessment gives the same findings and the same status."""
+    """A second reassessment has the same findings and status."""
     history = History(shop, 7)
     for _ in range(STEPS):
         history.step()

@@ -1,4 +1,4 @@
-"""Permitted addresses of webhooks: no internal address in any notation, and a connection only to the checked address."""
+"""Addresses of webhooks: no internal address in any form, and connections to the checked address."""
 
 import ipaddress
 import socket
@@ -51,7 +51,7 @@ INSIDE = [
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_an_internal_address_is_refused_however_it_is_written(shop):
-    """The error names the setting that would allow it. Nothing is stored."""
+    """An internal address is refused in every form, with the setting that would allow it, and nothing is stored."""
     before = contents()
     for host in INSIDE:
         for url in (f"http://{host}/", f"https://{host}:8443/x"):
@@ -76,18 +76,18 @@ def test_an_internal_address_is_refused_however_it_is_written(shop):
     ],
 )
 def test_what_is_no_address_is_refused(shop, url):
-    """The error gives the reason."""
+    """An invalid address is refused with the reason."""
     refused(send(shop, "POST", "/v1/webhooks", f'{{"url": "{url}"}}'.encode()), 422, "invalid", ["/url"])
 
 
 @pytest.mark.parametrize("address", ["8.8.8.8", "2606:4700::1111", "::ffff:8.8.8.8", "64:ff9b::808:808"])
 def test_public_addresses_are_allowed(address):
-    """Public IPv4 and IPv6 addresses are allowed."""
+    """Public IPv4 and IPv6 addresses are accepted."""
     assert webhook_addresses.allowed(ipaddress.ip_address(address), ())
 
 
 def resolving(monkeypatch, *answers):
-    """Makes DNS return these lists of addresses one after the other, and then the last one again."""
+    """Sets the name server's answers in order, the last one permanently."""
     left, asked = list(answers), []
     real = socket.getaddrinfo
 
@@ -103,7 +103,7 @@ def resolving(monkeypatch, *answers):
 
 
 def test_a_name_with_one_internal_address_is_refused(monkeypatch):
-    """One internal address is enough, although the others are public."""
+    """A name with one internal address is refused, though others are public."""
     resolving(monkeypatch, ["93.184.216.34", "10.0.0.5"])
     outcome = webhook_requests.send("https://hooks.example.org/", "whsec_AAAA", Message("m", b"{}"), (), 0)
     assert (None, False) == (outcome.status, outcome.delivered)
@@ -111,7 +111,7 @@ def test_a_name_with_one_internal_address_is_refused(monkeypatch):
 
 
 def test_the_connection_is_made_to_the_address_that_was_checked(monkeypatch, receiver):
-    """DNS is queried once, so a different second answer has no effect (DNS rebinding)."""
+    """The connection uses the checked address without a second look-up."""
     asked = resolving(monkeypatch, ["127.0.0.1"], ["127.0.0.99"])
     url = f"http://hooks.example.org:{receiver.port}/in"
     outcome = webhook_requests.send(url, "whsec_AAAA", Message("m", b"{}"), HERE, 0)
@@ -121,7 +121,7 @@ def test_the_connection_is_made_to_the_address_that_was_checked(monkeypatch, rec
 
 
 def test_a_name_server_that_says_nothing_ends_the_attempt(monkeypatch, soon):
-    """The attempt ends within the deadline."""
+    """A silent name server ends the attempt within the deadline."""
     let_go = threading.Event()
     monkeypatch.setattr(socket, "getaddrinfo", lambda *_args, **_named: [] if let_go.wait(20) else None)
     outcome = webhook_requests.send("http://hooks.example.org/", "whsec_AAAA", Message("m", b"{}"), HERE, 0)
@@ -131,14 +131,14 @@ def test_a_name_server_that_says_nothing_ends_the_attempt(monkeypatch, soon):
 
 
 def test_proxies_of_the_environment_are_not_used(monkeypatch, receiver):
-    """A proxy could connect to any address."""
+    """Proxies of the environment are ignored."""
     for name in ("http_proxy", "HTTP_PROXY", "https_proxy", "ALL_PROXY"):
         monkeypatch.setenv(name, "http://127.0.0.1:9/")
     assert webhook_requests.send(receiver.url, "whsec_AAAA", Message("m", b"{}"), HERE, 0).delivered
 
 
 def test_a_certificate_that_nobody_vouches_for_is_refused(receiver):
-    """An untrusted certificate and a receiver without TLS both fail."""
+    """An untrusted certificate and a receiver without TLS are refused."""
     url = receiver.url.replace("http://", "https://")
     outcome = webhook_requests.send(url, "whsec_AAAA", Message("m", b"{}"), HERE, 0)
     assert "TLS failed" in outcome.error
@@ -146,7 +146,7 @@ def test_a_certificate_that_nobody_vouches_for_is_refused(receiver):
 
 
 def test_a_url_that_was_stored_before_the_rules_is_refused_when_sent():
-    """Stored URLs are checked again before each message."""
+    """A stored address is checked again before sending."""
     with pytest.raises(NotAllowed):
         webhook_addresses.target_of("gopher://example.org/")
     outcome = webhook_requests.send("gopher://example.org/", "whsec_AAAA", Message("m", b"{}"), (), 0)

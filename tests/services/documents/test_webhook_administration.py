@@ -1,4 +1,4 @@
-"""Administration of webhooks: added with a secret that is shown once, tested, replayed and ended."""
+"""Administration of webhooks: creation with a secret shown once, test, replay and end."""
 
 import base64
 
@@ -14,7 +14,7 @@ from tests.store.rows import contents
 
 
 def test_the_signature_is_that_of_the_specification():
-    """The test vector of its libraries gives the same signature."""
+    """The signature of the specification's example is as published."""
     message = Message("msg_p5jXN8AQM9LWM0D4loKWxJek", b'{"test": 2432232314}')
     secret = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"  # noqa: S105  # published
     assert "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=" == webhook_requests.signature(secret, message, 1614265330)
@@ -22,7 +22,7 @@ def test_the_signature_is_that_of_the_specification():
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_the_secret_is_shown_once(near, receiver):
-    """Lists, history and log never show it."""
+    """The secret is shown once, and in no list, history or log."""
     hook = add(near, receiver.url)
     assert 32 == len(base64.b64decode(hook["secret"].removeprefix("whsec_")))
     near.post("admin", f"/webhooks/{hook['id']}/end")
@@ -41,7 +41,7 @@ def test_the_secret_is_shown_once(near, receiver):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_repeated_answer_does_not_show_the_secret_again(near, receiver):
-    """It is not stored with the key either. The rest of the answer is the same."""
+    """A repeated answer is the first one without the secret, which is not stored with the key."""
     body = {"url": receiver.url}
     first, again = (near.call("admin", "POST", "/webhooks", body, Idempotency_Key="one") for _ in range(2))
     assert (201, 201, "true") == (first.status_code, again.status_code, again.headers["Idempotent-Replayed"])
@@ -52,7 +52,7 @@ def test_a_repeated_answer_does_not_show_the_secret_again(near, receiver):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_test_message_says_what_the_receiver_answered(near, receiver, soon):
-    """The message is sent at once and not stored. A repeated request sends another one, even with the same key."""
+    """A test message returns the receiver's answer, is not stored, and is sent again by a repeat."""
     hook = add(near, receiver.url)
     before = contents()
 
@@ -79,7 +79,7 @@ def test_a_test_message_says_what_the_receiver_answered(near, receiver, soon):
 
 
 def test_replaying_from_a_position_sends_everything_after_it_again(near, receiver, sender):
-    """The messages have the same ids as the first time."""
+    """A replay from a position sends everything after it with the same ids."""
     hook = add(near, receiver.url)
     some_changes(near)
     go(sender)
@@ -102,7 +102,7 @@ def test_replaying_from_a_position_sends_everything_after_it_again(near, receive
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_there_are_at_most_twenty(near):
-    """Ended webhooks do not count."""
+    """At most twenty webhooks are active."""
     hooks = [add(near, f"https://receiver.invalid/{number}") for number in range(20)]
     near.post("admin", "/webhooks", {"url": "https://receiver.invalid/21"}, 409)
     near.post("admin", f"/webhooks/{hooks[0]['id']}/end")

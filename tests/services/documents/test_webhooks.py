@@ -1,4 +1,4 @@
-"""Webhooks: every change of the wanted kinds is delivered at least once and signed, and no receiver delays others."""
+"""Webhooks: every change of the chosen kinds arrives at least once, signed, whatever the receiver does, without delay for others."""
 
 import logging
 from datetime import UTC, datetime, timedelta
@@ -17,7 +17,7 @@ from tests.store.rows import connected
 
 
 def test_changes_are_sent_in_order_signed_and_once(near, receiver, sender):
-    """Each message is as in the feed, in the envelope of Standard Webhooks. Another round sends nothing."""
+    """Changes are sent once and in order, as in the feed, in the envelope of Standard Webhooks."""
     hook = add(near, receiver.url)
     delivery = near.good_lot()
     near.load(delivery["spools"][0]["code"])
@@ -42,7 +42,7 @@ def test_changes_are_sent_in_order_signed_and_once(near, receiver, sender):
 
 
 def test_only_what_changes_after_it_was_added_and_only_its_kinds(near, receiver, sender):
-    """The position also advances past other kinds."""
+    """Only later changes of the chosen kinds are sent, and the position passes the others."""
     some_changes(near)
     hook = add(near, receiver.url, "lot.blocked", "containment.opened")
     delivery = near.good_lot(
@@ -58,7 +58,7 @@ def test_only_what_changes_after_it_was_added_and_only_its_kinds(near, receiver,
 
 
 def test_a_receiver_that_is_down_loses_nothing(near, sender):
-    """Changes wait, with one attempt per pause. After the receiver is back, all arrive."""
+    """While a receiver is down changes wait with rare attempts, and then all arrive."""
     away = Receiver()
     port = away.port
     away.stop()
@@ -92,7 +92,7 @@ def test_a_receiver_that_is_down_loses_nothing(near, sender):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_message_is_sent_again_on_schedule_and_then_has_failed(near, receiver, sender):
-    """Attempts follow after 5 s, 5 min and so on up to 24 h. A replay sends it again with the same id."""
+    """A message is repeated after 5 s, 5 min, ... 24 h and then fails; a replay sends it under the same id."""
     receiver.behave = 500
     with time_machine.travel(datetime.now(UTC), tick=False) as clock:
         hook = add(near, receiver.url, "lot.quarantined")
@@ -139,7 +139,7 @@ def clock_now():
     ],
 )
 def test_a_receiver_that_misbehaves_fails_and_is_tried_again(near, receiver, sender, soon, way, says):
-    """A redirect, a cut connection, an answer without HTTP, silence and an endless header all fail with their reason."""
+    """After a redirect, a cut, invalid HTTP, silence or an endless header the message waits with the error."""
     receiver.behave = getattr(receiver, way)
     add(near, receiver.url)
     near.receive(near.supplier(), near.grade())
@@ -152,7 +152,7 @@ def test_a_receiver_that_misbehaves_fails_and_is_tried_again(near, receiver, sen
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_an_answer_without_an_end_is_read_no_further_than_it_must(near, receiver, sender, soon):
-    """The status is received first, so the message is delivered."""
+    """An endless body after a success status is not read to its end."""
     receiver.behave = receiver.endless
     add(near, receiver.url)
     near.receive(near.supplier(), near.grade())
@@ -162,7 +162,7 @@ def test_an_answer_without_an_end_is_read_no_further_than_it_must(near, receiver
 
 
 def test_410_ends_the_webhook(near, receiver, sender):
-    """The history records it, and nothing is sent afterwards."""
+    """410 ends the webhook with a history entry."""
     receiver.behave = 410
     hook = add(near, receiver.url)
     some_changes(near)
@@ -176,7 +176,7 @@ def test_410_ends_the_webhook(near, receiver, sender):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_receiver_that_is_slow_slows_nobody(near, receiver, sender):
-    """Other receivers, requests, writes and rounds go on while one receiver is silent."""
+    """While one receiver is silent, another gets everything, and requests and rounds continue."""
     slow = Receiver()
     slow.behave = slow.hang
     try:
@@ -204,7 +204,7 @@ def test_a_receiver_that_is_slow_slows_nobody(near, receiver, sender):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_one_message_that_is_never_taken_does_not_hold_up_the_others(near, receiver, sender):
-    """It waits for its next attempt. Later messages arrive after the pause."""
+    """A message that is never accepted waits, and later ones arrive after the pause."""
 
     def takes_all_but_blocks(handler):
         status = 500 if receiver.got[-1].said["type"] == "lot.blocked" else 204
@@ -225,7 +225,7 @@ def test_one_message_that_is_never_taken_does_not_hold_up_the_others(near, recei
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_changes_of_other_kinds_do_not_make_a_receiver_well(near, receiver, sender):
-    """Nothing was sent, so the receiver is still failing."""
+    """Changes of other kinds leave a failing receiver failing."""
     receiver.behave = 500
     with time_machine.travel(datetime.now(UTC), tick=False) as clock:
         hook = add(near, receiver.url, "lot.quarantined")
@@ -244,7 +244,7 @@ def test_changes_of_other_kinds_do_not_make_a_receiver_well(near, receiver, send
 
 @pytest.mark.parametrize("sends", [1, 2, 3])
 def test_killed_between_sending_and_storing_nothing_is_lost(near, receiver, sender, monkeypatch, sends):
-    """A message that was sent but not recorded is sent again with the same id."""
+    """A message sent before a kill and not recorded is sent again under the same id."""
     add(near, receiver.url)
     some_changes(near)
     every = [change["id"] for change in followed(near)]
@@ -265,7 +265,7 @@ def test_killed_between_sending_and_storing_nothing_is_lost(near, receiver, send
 
 
 def test_one_process_sends_at_a_time(near, receiver, sender):
-    """A second process waits until the first releases the lock."""
+    """A second process waits until the first stops sending."""
     other = Sender(HERE)
     try:
         add(near, receiver.url)
@@ -284,7 +284,7 @@ def test_one_process_sends_at_a_time(near, receiver, sender):
 
 
 def test_two_that_send_at_once_lose_nothing(near, receiver, monkeypatch):
-    """Even without the lock, positions never go back and each message is stored once."""
+    """Without the lock two senders never move positions back, and messages are stored once."""
     monkeypatch.setattr("lots.store.changes.sender_lock.SenderLock.take", lambda _self: True)
     add(near, receiver.url)
     some_changes(near)
@@ -301,7 +301,7 @@ def test_two_that_send_at_once_lose_nothing(near, receiver, monkeypatch):
 
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_day_of_failures_is_one_line_in_the_log(near, receiver, sender, caplog):
-    """The line has the host, but not the path, which may hold a secret."""
+    """A day of failures is one log line with the host and without the path, which can hold a secret."""
     receiver.behave = 503
     with time_machine.travel(datetime.now(UTC), tick=False) as clock, caplog.at_level(logging.WARNING):
         hook = add(near, receiver.url, "lot.quarantined")
@@ -317,7 +317,7 @@ def test_a_day_of_failures_is_one_line_in_the_log(near, receiver, sender, caplog
 
 
 def test_the_pause_grows_with_the_failure_and_has_an_end():
-    """It grows from 5 s to 5 min."""
+    """The pause grows from 5 s to 5 min."""
     now = datetime(2026, 3, 2, tzinfo=UTC)
     waits = [webhook_sending.pause(now - timedelta(seconds=s), now).total_seconds() for s in (0, 49, 100, 3000, 10**6)]
     assert [5, 5, 10, 300, 300] == waits

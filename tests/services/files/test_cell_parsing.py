@@ -13,12 +13,12 @@ from lots.services.files.cell_parsing import BadCell
     ("text", "value"), [("1.75", 1.75), ("-0.8", -0.8), ("+3", 3), ("0", 0), ("1e-3", 0.001), ("2.5E2", 250.0)]
 )
 def test_a_number_is_digits_with_a_point(text, value):
-    """Sign, fraction and exponent are parsed."""
+    """A number has digits, a point, a sign and an exponent."""
     assert value == cell_parsing.number(text)
 
 
 def test_a_decimal_comma_counts_only_where_it_was_declared():
-    """1,75 is never 175."""
+    """1,75 is refused unless a decimal comma is declared."""
     assert 1.75 == cell_parsing.number("1,75", "comma")
     with pytest.raises(BadCell) as bad:
         cell_parsing.number("1,75")
@@ -55,7 +55,7 @@ def test_a_decimal_comma_counts_only_where_it_was_declared():
     ],
 )
 def test_what_is_no_number_is_refused_with_a_hint(text, hint):
-    """No underscores, no other digits, no words for numbers, no units."""
+    """Underscores, foreign digits, number words and units are refused with a hint."""
     with pytest.raises(BadCell) as bad:
         cell_parsing.number(text)
     assert hint in bad.value.hint
@@ -63,21 +63,21 @@ def test_what_is_no_number_is_refused_with_a_hint(text, hint):
 
 @pytest.mark.parametrize("text", ["1e999", "-1e999", "9" * 100, "0." + "1" * 5000])
 def test_a_number_that_is_too_long_or_too_large_is_refused(text):
-    """No number becomes infinite."""
+    """A number that is too long or too large is refused."""
     with pytest.raises(BadCell):
         cell_parsing.number(text)
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_every_number_comes_back_as_it_was_written(value):
-    """A number written with all its digits is parsed exactly, with a point or a comma."""
+    """A number written with all its digits is read exactly, with a point or a comma."""
     assert value == cell_parsing.number(repr(value))
     assert value == cell_parsing.number(repr(value).replace(".", ","), "comma")
 
 
 @given(st.text())
 def test_any_text_is_a_value_or_a_bad_cell(text):
-    """No text raises another error."""
+    """Any text is a value or an invalid cell."""
     for read in (
         cell_parsing.number,
         cell_parsing.truth,
@@ -89,7 +89,7 @@ def test_any_text_is_a_value_or_a_bad_cell(text):
 
 
 def test_truths_are_true_and_false_in_any_case():
-    """Spreadsheets write TRUE. Words such as yes and 1 are rejected."""
+    """True and false are read in any case; yes and 1 are refused."""
     assert [True, False] == [cell_parsing.truth("TRUE"), cell_parsing.truth("false")]
     for text in ("yes", "1", "ja", "x"):
         with pytest.raises(BadCell):
@@ -97,7 +97,7 @@ def test_truths_are_true_and_false_in_any_case():
 
 
 def test_a_time_without_an_offset_needs_a_declared_zone():
-    """A local time is in the time zone of the file. It is never guessed."""
+    """A local time needs a declared zone."""
     assert "2026-07-01T14:00:00+02:00" == cell_parsing.moment("2026-07-01 14:00", cell_parsing.zone("Europe/Berlin"))
     assert "2026-01-01T14:00:00+01:00" == cell_parsing.moment("2026-01-01T14:00:00", cell_parsing.zone("Europe/Berlin"))
     with pytest.raises(BadCell) as bad:
@@ -106,12 +106,12 @@ def test_a_time_without_an_offset_needs_a_declared_zone():
 
 
 def test_a_time_with_an_offset_keeps_it():
-    """The time zone of the file does not change a time with its own offset."""
+    """A time with an offset keeps it, whatever the declared zone."""
     assert "2026-07-01T14:00:00Z" == cell_parsing.moment("2026-07-01 14:00:00Z", cell_parsing.zone("Europe/Berlin"))
 
 
 def test_a_time_that_was_twice_or_never_is_refused():
-    """In Berlin, clocks went from 02:00 to 03:00 on 29 March 2026, and from 03:00 to 02:00 on 25 October."""
+    """A repeated or skipped time is refused: Berlin, 29 March 2026 02:00 to 03:00 and 25 October 03:00 to 02:00."""
     berlin = cell_parsing.zone("Europe/Berlin")
     with pytest.raises(BadCell, match="does not exist"):
         cell_parsing.moment("2026-03-29 02:30", berlin)
@@ -124,7 +124,7 @@ def test_a_time_that_was_twice_or_never_is_refused():
 
 @pytest.mark.parametrize("name", ["Europe/Berlyn", "../etc/passwd", "Europe", "", "/", "UTC+1", "\x00"])
 def test_a_zone_that_is_none_is_refused(name):
-    """Only IANA names are accepted. The hint suggests a similar name."""
+    """An unknown zone is refused with the probable one."""
     with pytest.raises(BadCell) as bad:
         cell_parsing.zone(name)
     if name == "Europe/Berlyn":

@@ -26,12 +26,12 @@ END_DATA
 
 
 def said(text):
-    """Returns the errors of a text, in words."""
+    """The errors of a text, in words."""
     return " ".join(one.detail for one in read_exchange(text).faults)
 
 
 def test_colours_are_read_by_name_with_the_sample_as_spool_code():
-    """Other columns keep their place, and rows are numbered by line."""
+    """Colours are read by column name with the sample name as spool code, and rows are numbered by line."""
     table = read_exchange(FILE)
     assert [] == table.faults
     assert {"SAMPLE_NAME": "spool_code", "LAB_L": "L", "LAB_A": "a", "LAB_B": "b"} == table.meanings
@@ -40,7 +40,7 @@ def test_colours_are_read_by_name_with_the_sample_as_spool_code():
 
 
 def test_conditions_are_read_from_the_header():
-    """Illuminant, observer, geometry and specular component, as the keywords state them."""
+    """Illuminant, observer, geometry and specular component are read from the keywords."""
     assert {"illuminant": "D65", "observer_deg": "10", "geometry": "d/8", "specular": "included"} == read_exchange(
         FILE
     ).said
@@ -64,18 +64,18 @@ def test_conditions_are_read_from_the_header():
     ],
 )
 def test_each_condition_is_read_in_several_forms(line, conditions):
-    """Programs use different keywords for the same condition."""
+    """Each condition is read in several forms."""
     assert conditions == read_exchange(f"CGATS.17\n{line}\n").said
 
 
 def test_sample_id_is_the_spool_code_where_there_is_no_name():
-    """A file with only one of the two columns is accepted."""
+    """SAMPLE_ID is the spool code where there is no SAMPLE_NAME."""
     table = read_exchange(FILE.replace("SAMPLE_ID SAMPLE_NAME", "SAMPLE_ID NOTE"))
     assert "spool_code" == table.meanings["SAMPLE_ID"]
 
 
 def test_counts_that_do_not_hold_are_faults():
-    """Wrong counts show that a file is incomplete or was edited."""
+    """Counts that do not agree with the file are errors."""
     assert "NUMBER_OF_SETS is 3, but the number of lines after BEGIN_DATA is 2." in said(
         FILE.replace("SETS 2", "SETS 3")
     )
@@ -84,33 +84,33 @@ def test_counts_that_do_not_hold_are_faults():
 
 
 def test_a_line_of_another_length_is_a_fault_of_that_line():
-    """A name with a space needs quotes."""
+    """A line of another length is an error of that line, such as a name with a space without quotes."""
     table = read_exchange(FILE.replace('"HW 1"', "HW 1"))
     assert [18] == [one.row for one in table.faults]
     assert "quotes" in table.faults[0].hint
 
 
 def test_a_file_without_colours_or_names_says_what_is_missing():
-    """CIELAB must be stated. It is not computed from other columns."""
+    """A file without CIELAB or names states what is missing."""
     words = said(FILE.replace("LAB_A", "LAB_C").replace("SAMPLE_ID SAMPLE_NAME", "PATCH ROW"))
     assert "BEGIN_DATA_FORMAT has no field LAB_A" in words
     assert "BEGIN_DATA_FORMAT has no field SAMPLE_NAME" in words
 
 
 def test_a_second_table_is_refused():
-    """The program cannot know which table is meant."""
+    """A second table is refused."""
     assert "A second table begins here." in said(FILE + FILE)
 
 
 def test_a_quote_that_is_not_closed_is_a_fault_of_its_line():
-    """The other lines are still read."""
+    """An unclosed quote is an error of its line, and the rest is read."""
     table = read_exchange(FILE.replace('"bench 2"', '"bench 2'))
     assert [2] == [one.row for one in table.faults]
     assert 2 == len(table.rows)
 
 
 def test_exchange_text_is_told_from_csv():
-    """The first word or the markers identify it."""
+    """Exchange text is recognised by its first word or its markers."""
     assert is_exchange_text(FILE)
     assert is_exchange_text(FILE.replace("CGATS.17", "BENCH_EXPORT_1"))
     assert not is_exchange_text("spool_code,L,a,b\nCGATS,1,2,3\n")

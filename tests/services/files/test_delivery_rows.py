@@ -13,13 +13,13 @@ ITEMS = st.lists(
 
 
 def places(items):
-    """Returns rows below a header, one per line."""
+    """Rows below a header, one per line."""
     return [(row, row) for row, _ in enumerate(items, 2)]
 
 
 @given(ITEMS, st.randoms())
 def test_the_order_of_rows_does_not_matter(items, chance):
-    """Rows of one delivery are grouped in any order."""
+    """Rows of one delivery belong together in any order."""
     shuffled = list(items)
     chance.shuffle(shuffled)
     sizes = [
@@ -31,7 +31,7 @@ def test_the_order_of_rows_does_not_matter(items, chance):
 
 @given(ITEMS)
 def test_no_spool_is_lost_or_doubled(items):
-    """Every spool of every row is in one delivery, with the number of its row."""
+    """Every spool of every row is in exactly one delivery, with its row."""
     groups, faults = grouped(items, places(items), set())
     assert [] == faults
     assert sum(item.get("spool_count", 1) for item in items) == sum(len(group.spools) for group in groups)
@@ -41,13 +41,13 @@ def test_no_spool_is_lost_or_doubled(items):
 
 
 def test_a_row_with_a_fault_is_a_delivery_of_its_own():
-    """The error may be in a value that identifies its delivery."""
+    """An invalid row is a delivery of its own."""
     items = [{"supplier_lot": "Q-1", "net_mass_g": 750.0}] * 3
     assert [2, 1] == [len(group.spools) for group in grouped(items, places(items), {1})[0]]
 
 
 def test_a_fault_of_a_spool_is_that_of_its_row():
-    """Other errors are at the first row of the delivery."""
+    """An error of a spool belongs to its row, other errors to the first row of the delivery."""
     items = [{"supplier_lot": "Q-1", "spools": [{"code": code}]} for code in ("A", "B")]
     group = grouped(items, places(items), set())[0][0]
     assert (1, "spools/0/net_mass_g") == group.source_of("/spools/1/net_mass_g")
@@ -55,7 +55,7 @@ def test_a_fault_of_a_spool_is_that_of_its_row():
 
 
 def test_a_code_stands_once_in_a_file_whatever_the_delivery():
-    """The error is at the later row and names the earlier one."""
+    """A repeated code in a file is an error of the later row, with the earlier one."""
     items = [{"supplier_lot": lot, "spools": [{"code": "A"}]} for lot in ("Q-1", "Q-2")]
     faults = grouped(items, places(items), set())[1]
     assert [(3, "spool_code")] == [(one.row, one.column) for one in faults]
@@ -63,7 +63,7 @@ def test_a_code_stands_once_in_a_file_whatever_the_delivery():
 
 
 def test_more_deliveries_than_a_file_may_hold_are_refused():
-    """The error names the first delivery beyond the limit."""
+    """The first delivery over the limit is named."""
     items = [{"supplier_lot": f"Q-{n}", "net_mass_g": 750.0} for n in range(MOST_DELIVERIES + 2)]
     groups, faults = grouped(items, places(items), set())
     assert MOST_DELIVERIES == len(groups)
@@ -71,7 +71,7 @@ def test_more_deliveries_than_a_file_may_hold_are_refused():
 
 
 def test_a_file_holds_so_many_spools():
-    """A row with a number of equal spools counts as so many. The first row beyond the limit is named, and reading stops."""
+    """The row whose spool count exceeds the limit is named, and reading stops."""
     items = [{"supplier_lot": f"Q-{n}", "net_mass_g": 750.0, "spool_count": 1000} for n in range(12)]
     groups, faults = grouped(items, [(n + 2, n + 2) for n in range(12)], set())
     assert MOST_SPOOLS_IN_FILE == sum(len(group.spools) for group in groups)

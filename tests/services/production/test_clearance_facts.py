@@ -1,4 +1,4 @@
-"""The data that a clearance uses of a spool and its lots, with hand-made rows. Source: this project's rules."""
+"""Inputs of a clearance from a spool and its lots, on rows built here. Source: this project's rules."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -29,7 +29,7 @@ GRADE = {
 
 @pytest.fixture(autouse=True)
 def _no_cautions(monkeypatch):
-    """Removes the cautions of the grade and the lookup of jobs."""
+    """Sets a grade without cautions and skips the look-up of jobs."""
     monkeypatch.setattr(clearance.grade_uses, "cautions_of", lambda lot: [f"Mind {lot.supplier_lot}."])
     monkeypatch.setattr(clearance, "pairs_in_job", lambda *given: [])
 
@@ -77,7 +77,7 @@ def a_spool(lot, **changed):
 
 
 def reasons(spool, *lots, ask=COSMETIC, at=MONDAY):
-    """Returns the reasons why a spool of these lots must not be loaded."""
+    """The reasons against loading a spool of these lots."""
     return clearance.judged(spool, [clearance.facts_of(lot) for lot in lots], ask, [], at).reasons
 
 
@@ -91,7 +91,7 @@ def reasons(spool, *lots, ask=COSMETIC, at=MONDAY):
     ],
 )
 def test_what_is_wrong_with_a_spool_is_a_reason(changed, says):
-    """Each reason comes from the spool's row. A good spool has no reason."""
+    """Each fault of a spool's row is a reason, and a good row has none."""
     lot = a_lot()
     assert () == reasons(a_spool(lot), lot)
     assert (says,) == reasons(a_spool(lot, **changed), lot)
@@ -106,27 +106,27 @@ def test_what_is_wrong_with_a_spool_is_a_reason(changed, says):
     ],
 )
 def test_what_is_wrong_with_a_lot_is_a_reason(changed, says):
-    """A manual decision counts even without a stated reason."""
+    """Each fault of a lot is a reason, also a decision without a text."""
     lot = a_lot(**changed)
     assert (says,) == reasons(a_spool(lot), lot)
     assert (says,) == clearance.of_lot(clearance.facts_of(lot), "cosmetic", MONDAY).reasons
 
 
 def test_a_lot_that_was_never_judged_says_so():
-    """Other values of its row do not matter."""
+    """A lot without an assessment says so, whatever its row."""
     lot = a_lot(judged_at=None)
     assert ("Lot L-1 has not been assessed.",) == reasons(a_spool(lot), lot)
 
 
 @pytest.mark.parametrize(("needed", "clear"), [(800.0, True), (801.0, False)])
 def test_the_mass_that_is_asked_for_counts(needed, clear):
-    """Exactly the mass left is enough."""
+    """A spool with exactly the required mass is enough."""
     lot = a_lot()
     assert clear is (not reasons(a_spool(lot), lot, ask=Ask("cosmetic", mass_g=needed)))
 
 
 def test_a_spool_is_looked_at_without_its_machine_and_mass():
-    """A loaded or empty spool may still be clear, but its own findings count."""
+    """Without machine and mass a loaded or empty spool can be clear; its own failures count."""
     lot = a_lot()
     known = [clearance.facts_of(lot)]
     away = a_spool(lot, machine="P1", remaining_mass_g=0.0)
@@ -137,7 +137,7 @@ def test_a_spool_is_looked_at_without_its_machine_and_mass():
 
 @pytest.mark.parametrize("lots", [1, 2])
 def test_a_concession_covers_a_spool_of_one_lot_alone(monkeypatch, lots):
-    """It does not cover a spool that also holds another lot."""
+    """A concession does not cover a spool with a second lot."""
     seen = []
     monkeypatch.setattr(clearance.concessions, "from_json", lambda kept: kept)
     monkeypatch.setattr(
@@ -155,7 +155,7 @@ def test_a_concession_covers_a_spool_of_one_lot_alone(monkeypatch, lots):
 
 @pytest.mark.parametrize(("use", "clear"), [("cosmetic", False), ("hidden", True)])
 def test_lots_on_one_spool_must_match_for_uses_that_show(monkeypatch, use, clear):
-    """Two lots that do not match within the limit of the job are a reason for uses that show colour."""
+    """Two lots that do not match, by the limit of the job, are a reason where colour shows."""
     asked = []
     apart = PairMatch("L-2", 1.25, 0.8, False, "lighter", of="L-1")
     monkeypatch.setattr(clearance, "pairs_among", lambda lots, most: asked.append((lots, most)) or [apart])
@@ -165,7 +165,7 @@ def test_lots_on_one_spool_must_match_for_uses_that_show(monkeypatch, use, clear
 
 
 def test_each_lot_of_a_spool_ages_from_its_own_delivery():
-    """The spool's own lot ages from the delivery of the spool, another lot from its receipt."""
+    """The spool's own lot ages from the spool's delivery, a further lot from its receipt."""
     own, further = a_lot(), a_lot(2, received_at=LATER)
     spool = a_spool(own, delivery=SimpleNamespace(came_at=MONDAY + timedelta(days=5)))
     ends = [clearance._life(spool, lot).use_by for lot in (own, further)]
@@ -187,7 +187,7 @@ def test_each_lot_of_a_spool_ages_from_its_own_delivery():
     ids=["young", "not-begun", "done", "begun"],
 )
 def test_a_lot_past_its_shelf_life_says_what_its_inspection_lacks(monkeypatch, at, again, says):
-    """The reason lists the open steps of the newest re-inspection."""
+    """A lot past its shelf life names what its begun re-inspection lacks."""
     lot = a_lot()
     monkeypatch.setattr(clearance, "lot_of", lambda number: number)
     monkeypatch.setattr(clearance, "inspected_again", lambda _: again)
@@ -195,7 +195,7 @@ def test_a_lot_past_its_shelf_life_says_what_its_inspection_lacks(monkeypatch, a
 
 
 def test_masses_of_what_was_wound_are_added_up_by_lot(monkeypatch):
-    """The masses of lots from a source spool with several lots are unknown."""
+    """Masses are added by lot, and a parent with several lots makes each unknown."""
     whole = [
         (SimpleNamespace(id=n, lot_id=lot, spliced=n == 4), 100.0 * n) for n, lot in ((1, 7), (2, 7), (3, 8), (4, 9))
     ]
@@ -206,7 +206,7 @@ def test_masses_of_what_was_wound_are_added_up_by_lot(monkeypatch):
 
 
 def test_names_that_may_be_meant_are_listed_by_their_field():
-    """Each similar known name is listed with its field."""
+    """Suggested names are listed by field."""
     place = Place(misread=(Misread("job", "J1", ("J-1", "J_1")), Misread("machine", "P1", ("P-1",))))
     assert [("job", "J-1"), ("job", "J_1"), ("machine", "P-1")] == [
         (one["field"], one["name"]) for one in clearance.candidates(place)
@@ -214,7 +214,7 @@ def test_names_that_may_be_meant_are_listed_by_their_field():
 
 
 def test_a_pair_is_shown_with_both_its_spools():
-    """An empty code becomes None. `spools_known` is False if the spools of a lot are unknown."""
+    """A pair is shown with both its spools; whether they are known follows from the unknown lots."""
     pair = PairMatch("L-8", 0.5, 0.8, True, "lighter", of="L-1", spool="S-8", of_spool="S-1", allowance=0.1)
     shown = clearance._pair(pair)
     assert ("S-8", "S-1", True, 0.1) == tuple(
@@ -225,7 +225,7 @@ def test_a_pair_is_shown_with_both_its_spools():
 
 
 def test_an_ask_is_the_same_whatever_was_looked_up_for_it():
-    """The cache of agreement studies does not affect equality."""
+    """Two requests are equal whatever agreements were looked up."""
     looked_up = {frozenset(("M-1", "M-2")): None}
     assert Ask("fit", "J-1") == Ask("fit", "J-1", bridges=looked_up)
     assert Ask("fit", "J-1") != Ask("fit", "J-2")

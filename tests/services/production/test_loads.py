@@ -1,4 +1,4 @@
-"""Loading and unloading over HTTP: times, masses and the words of errors. Source: this project's rules."""
+"""Loading and unloading: times, masses and the words of a refusal, over HTTP. Source: this project's rules."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -16,12 +16,12 @@ def spool(shop):
 
 
 def said(refused):
-    """Returns the pointer, detail and hint of each error."""
+    """Pointer, detail and hint of each error."""
     return [(fault["pointer"], fault["detail"], fault["hint"]) for fault in refused["errors"]]
 
 
 def test_a_spool_may_come_off_at_the_moment_it_was_loaded(shop, spool):
-    """An earlier time is rejected and leaves the load open."""
+    """A spool can be unloaded at the moment of its load and not before, without an effect of the refusal."""
     load = shop.load(spool, loaded_at=THEN)
     early = shop.unload(load["id"], 900, 422, unloaded_at="2026-11-21T05:59:59Z")
     assert [
@@ -36,7 +36,7 @@ def test_a_spool_may_come_off_at_the_moment_it_was_loaded(shop, spool):
 
 
 def test_a_spool_is_loaded_from_the_moment_it_came_off(shop, spool):
-    """At an earlier time it was on another machine."""
+    """A spool can be loaded from the moment of its unload and not before."""
     shop.unload(shop.load(spool, loaded_at="2026-11-21T05:00:00Z")["id"], 900, unloaded_at=THEN)
     overlap = shop.load(spool, status=422, loaded_at="2026-11-21T05:59:59Z")
     came_off = f"Spool {spool} was unloaded from another machine later, at 2026-11-21 06:00 UTC."
@@ -45,7 +45,7 @@ def test_a_spool_is_loaded_from_the_moment_it_came_off(shop, spool):
 
 
 def test_a_clock_that_was_set_back_undoes_no_order(shop, spool, monkeypatch):
-    """Without a stated time, a load begins no earlier than the last one ended, and ends no earlier than it began."""
+    """With a clock set back a load begins no earlier than the last end, and ends no earlier than its start."""
     tomorrow = datetime.now(UTC).replace(microsecond=0) + timedelta(days=1)
     with monkeypatch.context() as ahead:
         ahead.setattr(clock, "now", lambda: tomorrow)
@@ -55,7 +55,7 @@ def test_a_clock_that_was_set_back_undoes_no_order(shop, spool, monkeypatch):
 
 
 def test_no_more_comes_off_than_was_on_it(shop, spool):
-    """The error states both masses. The whole mass may be left."""
+    """More than the loaded mass is refused with both masses, and all of it is accepted."""
     load = shop.load(spool)
     more = "1000.5 g left is more than the 1000 g on the spool when it was loaded."
     hint = "Weigh the spool again, and subtract the mass of the empty reel."
@@ -64,7 +64,7 @@ def test_no_more_comes_off_than_was_on_it(shop, spool):
 
 
 def test_a_load_ends_once(shop, spool):
-    """A second unload states the machine and time of the first. An unknown load is not found."""
+    """A second unload is refused with machine and time, and an unknown load is not found."""
     load = shop.load(spool, loaded_at="2026-11-21T05:00:00Z")
     shop.unload(load["id"], 900, unloaded_at=THEN)
     again = shop.unload(load["id"], 800, 409)
@@ -74,7 +74,7 @@ def test_a_load_ends_once(shop, spool):
 
 
 def test_a_spool_is_opened_by_its_first_load(shop, spool):
-    """Later loads do not open it again."""
+    """A spool is opened by its first load alone."""
     opened = []
     for began, ended in (("04", "05"), ("06", "07")):
         load = shop.load(spool, loaded_at=f"2026-11-21T{began}:00:00Z")
@@ -84,7 +84,7 @@ def test_a_spool_is_opened_by_its_first_load(shop, spool):
 
 
 def test_a_name_that_may_be_misread_is_asked_about(shop, spool):
-    """The error lists the similar names and the way to confirm. A confirmed name is new."""
+    """A similar name leads to a question with the known ones; confirmed, it is a new name."""
     shop.unload(shop.load(spool, job="J-1040")["id"], 900)
     asked = shop.load(spool, job="J1040", status=409)
     alike = "J1040 differs from J-1040 only by separators or by characters that are easily confused."
@@ -93,14 +93,14 @@ def test_a_name_that_may_be_misread_is_asked_about(shop, spool):
 
 
 def test_a_load_without_a_concession_names_none(shop, spool):
-    """A released lot needs no concession."""
+    """A load of a released lot names no concession."""
     load = shop.load(spool)
     assert (None, None) == (load["concession"], load["reserved_g"])
     assert load["id"] == shop.get("production", "/loads")["items"][-1]["id"]
 
 
 def test_a_refused_load_is_listed_and_in_the_history(shop, spool):
-    """Both name the refusal and its lot."""
+    """A refused load is in list and history with its lot."""
     lot_id = shop.ask_clearance(spool)["lot_id"]
     shop.decide(lot_id, "block", "specks")
     shop.load(spool, status=409)
@@ -110,7 +110,7 @@ def test_a_refused_load_is_listed_and_in_the_history(shop, spool):
 
 
 def test_a_load_still_to_come_is_refused(shop, spool):
-    """A quarter of an hour ahead is accepted as a clock difference. A day is an error."""
+    """A load a quarter of an hour ahead is accepted, and one a day ahead refused."""
     soon = datetime.now(UTC) + timedelta(minutes=10)
     tomorrow = soon + timedelta(days=1)
     refused = shop.load(spool, status=422, loaded_at=tomorrow.isoformat())
@@ -119,7 +119,7 @@ def test_a_load_still_to_come_is_refused(shop, spool):
 
 
 def test_a_spool_is_in_part_once_something_was_taken(shop, spool):
-    """It keeps the mass of its lot when it was new."""
+    """A used spool is a part spool and keeps its original mass of the lot."""
     seen = []
     for left in (1000, 900):
         shop.unload(shop.load(spool)["id"], left)

@@ -1,4 +1,4 @@
-"""The work of a refused clearance is the same for 200 and for 2,000 lots in stock. It is counted, not timed."""
+"""Steps of a refused clearance: equal for 200 and 2,000 lots in stock, by count."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.store.rows import connected
 
 
 def fill(stock):
-    """Copies lot 1 with its delivery and one spool, each a minute newer and slightly yellower, up to a number of lots."""
+    """Copies of lot 1, its delivery and one spool, each a minute younger and slightly yellower, up to so many lots."""
     with connected():
         lot, delivery, spool = (model.select().where(model.id == 1).get() for model in (Lot, Delivery, Spool))
         start = Lot.select().count()
@@ -43,7 +43,7 @@ def fill(stock):
 
 @pytest.fixture
 def steps(monkeypatch, shop):
-    """Requests a clearance and returns the numbers of lots and spools checked and of rows read, and the spools offered."""
+    """Requests a clearance; returns the assessed lots and spools, the rows read and the offer."""
 
     def asked(spool, **more):
         seen = {"judged": 0, "rows": 0}
@@ -70,7 +70,7 @@ def steps(monkeypatch, shop):
 
 @pytest.mark.parametrize("job", [{}, {"job": "J-1"}])
 def test_a_refusal_takes_the_same_steps_for_200_lots_in_stock_and_for_2000(shop, steps, job):
-    """The oldest lots are offered, and in a job the closest. Ten times the stock changes neither the answer nor the work."""
+    """The offer, the oldest lots and in a job the closest, needs the same work for ten times the stock."""
     grade = shop.grade(limits=SIMPLE_LIMITS)
     supplier = shop.supplier()
     shop.good_lot(supplier, grade, "FIRST", spools=2)

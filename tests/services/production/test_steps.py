@@ -1,4 +1,4 @@
-"""The work of picks, matches and lists of loads at two sizes of stock or history. It is counted, not timed."""
+"""Steps of picks, matches and lists of loads at two sizes, by count."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def steps(monkeypatch):
-    """Counts statements, rows of compiled queries, and slow calls per lot during a request."""
+    """Counts statements, rows of compiled queries and expensive calls per lot during a request."""
     counted = {
         "judged": (clearance, "clear"),
         "limits read": (clearance, "limits_from"),
@@ -63,7 +63,7 @@ def stocked(shop):
 
 @pytest.mark.parametrize("match_max", [1.0, None])
 def test_a_pick_judges_each_lot_once_and_reads_its_limits_once(shop, stocked, steps, match_max):
-    """With ten times the stock, ten times the lots are checked, but statements, limits and comparisons stay the same."""
+    """Ten times the stock is ten times the assessments, with equal statements, limits and comparisons."""
     needed = {"grade_id": 1, "use": "general", "mass_g": 100, "match_max": match_max}
 
     def ask():
@@ -96,7 +96,7 @@ def test_matches_read_each_lot_once_and_its_limits_once(shop, stocked, steps):
 
 @pytest.fixture
 def loaded(shop):
-    """Fills a shop up to a number of ended loads of one spool on machine P1, with one spool on P2 for another job."""
+    """Fills a shop up to so many ended loads of one spool on machine P1, with one spool on P2 for another job."""
     grade, supplier = shop.grade(limits=SIMPLE_LIMITS), shop.supplier()
     first, second = sorted(spool["code"] for spool in shop.good_lot(supplier, grade, "A", spools=2)["spools"])
     shop.unload(shop.load(first, machine="P1", job="J-1")["id"], 900)
@@ -120,7 +120,7 @@ def loaded(shop):
 
 @pytest.fixture
 def work(monkeypatch):
-    """Counts the statements of a request and, on SQLite, the instructions of its virtual machine, in thousands."""
+    """Counts the statements of a request and, on SQLite, its instructions in thousands."""
 
     def of(ask):
         done = [0]
@@ -149,7 +149,7 @@ def work(monkeypatch):
     ["limit=20", "limit=20&open=true", "limit=20&job=J-2", "limit=20&machine=P2", "limit=20&spool_code=L1-S002"],
 )
 def test_a_page_of_loads_takes_as_much_after_200_loads_as_after_2000(shop, loaded, work, filters):
-    """A page is read from an index for a history of any length."""
+    """A page of loads comes from an index, with equal work for any history."""
     found = []
     for history in (200, 2_000):
         loaded(history)

@@ -1,4 +1,4 @@
-"""The costs of the difference between suppliers: kilograms, money, holds and readings, computed by hand."""
+"""Costs of the difference between suppliers: kilograms, money, holds and readings, computed by hand."""
 
 from datetime import timedelta
 
@@ -36,7 +36,7 @@ def bench(cost: float = 30.0, currency: str = "EUR", minutes: float = 6.0) -> No
 
 
 def costs(grade, use=None):
-    """Returns the costs of the difference, and the line of each supplier by code."""
+    """The costs of the difference, and each supplier's row by code."""
     with connected():
         found = compare(grade["id"], None, None, use)["costs_of_difference"]
     return found, {line["supplier"].removeprefix("Supplier "): line for line in found["suppliers"]}
@@ -44,7 +44,7 @@ def costs(grade, use=None):
 
 @BOTH_ENGINES
 def test_an_accepted_kg_costs_the_price_of_all_lots_and_measuring(shop):
-    """Three lots of 1 kg at 20 EUR, one of them blocked, with readings of 6 minutes at 30 EUR/h: 60 / 2 and 9 / 2 EUR per accepted kg."""
+    """Three lots of 1 kg at 20 EUR, one blocked, 6 minutes each at 30 EUR/h: 60 / 2 and 9 / 2 EUR per accepted kg."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
     judged(shop.supplier("NBK"), grade, "AAAA", prefix="N", **PRICED)
@@ -75,7 +75,7 @@ def test_an_accepted_kg_costs_the_price_of_all_lots_and_measuring(shop):
 
 
 def test_without_the_cost_of_an_hour_the_price_alone_is_told(shop):
-    """60 EUR for 2 accepted kg is compared with 20 EUR per kg, without measuring."""
+    """Without bench cost the price is 60 EUR for 2 accepted kg beside 20 EUR a kg, without a mention of measuring."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
     judged(shop.supplier("NBK"), grade, "AA", prefix="N", **PRICED)
@@ -86,7 +86,7 @@ def test_without_the_cost_of_an_hour_the_price_alone_is_told(shop):
 
 
 def test_a_rejected_lot_without_a_cost_leaves_its_supplier_out(shop):
-    """Missing data must not make a supplier look cheaper. The sentence gives the reason and compares the others."""
+    """A supplier with a rejected lot without a cost has no figure, and the sentence compares the others with the reason."""
     grade = shop.grade(limits=DIAMETER)
     for code, cost in (("QWT", 20.0), ("NBK", 24.0), ("SDG", 22.0)):
         judged(shop.supplier(code), grade, "AA", prefix=code, cost=cost, currency="EUR")
@@ -113,7 +113,7 @@ def test_a_rejected_lot_without_a_cost_leaves_its_supplier_out(shop):
 
 
 def test_readings_of_a_lot_that_is_not_decided_are_not_counted(shop):
-    """The kilograms and readings of a lot in quarantine do not count."""
+    """Kilograms and readings of a lot in quarantine do not count."""
     grade, supplier = shop.grade(limits={**DIAMETER, "sampling": {"fixed": 2}}), shop.supplier("QWT")
     with at_the_desks():
         for number, read in ((1, 2), (2, 1)):
@@ -128,7 +128,7 @@ def test_readings_of_a_lot_that_is_not_decided_are_not_counted(shop):
 
 
 def test_the_difference_is_that_of_the_figures_shown(shop):
-    """20.00 and 30.01 are shown, so the difference is 10.01, without regard to further decimals."""
+    """20.00 and 30.01 are shown, so the difference is 10.01, whatever the further decimals."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "A", cost=20.004, currency="EUR")
     judged(shop.supplier("NBK"), grade, "A", prefix="N", cost=30.006, currency="EUR")
@@ -137,7 +137,7 @@ def test_the_difference_is_that_of_the_figures_shown(shop):
 
 
 def test_what_went_back_is_told_apart_and_costs_nothing(shop):
-    """A returned lot is neither accepted nor rejected."""
+    """A returned lot is neither accepted nor rejected, and listed separately."""
     grade = shop.grade(limits=DIAMETER)
     lots = judged(shop.supplier("QWT"), grade, "AAR", **PRICED)
     shop.decide(lots[2], "return")
@@ -151,7 +151,7 @@ def test_what_went_back_is_told_apart_and_costs_nothing(shop):
 
 
 def test_currencies_are_never_added_up(shop):
-    """Rejected lots in two currencies have no total, and neither have prices and hours in different ones."""
+    """Amounts in two currencies, of lots or bench hours, have no sum."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     judged(supplier, grade, "AR", **PRICED)
     bench(currency="GBP")
@@ -170,7 +170,7 @@ def test_currencies_are_never_added_up(shop):
 
 
 def test_without_prices_kilograms_alone_are_told(shop):
-    """One rejected delivery without a cost makes the money unknown, so kilograms are compared."""
+    """With one rejected delivery without a cost there is no money, and the sentence compares kilograms."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AR")
     judged(shop.supplier("NBK"), grade, "AA", prefix="N")
@@ -182,7 +182,7 @@ def test_without_prices_kilograms_alone_are_told(shop):
 
 
 def test_a_restricted_lot_is_rejected_for_the_use_that_it_fails(shop):
-    """Off in colour and right in diameter: rejected for cosmetic, accepted for fit and for at least one use."""
+    """An off-colour lot with a good diameter is rejected for cosmetic, accepted for fit and for at least one use."""
     grade = shop.grade(limits={**COLOR, **DIAMETER, "uses": {"cosmetic": ["color"], "fit": ["diameter"]}})
     supplier = shop.supplier("QWT")
     with at_the_desks():
@@ -198,7 +198,7 @@ def test_a_restricted_lot_is_rejected_for_the_use_that_it_fails(shop):
 
 
 def test_days_on_hold_last_from_quarantine_to_the_first_verdict(shop):
-    """Three and five days, without regard to later decisions. A lot without a verdict has no hold time."""
+    """Days on hold end with the first verdict, three and five here; a lot without a verdict has none."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     begun = month(1)
     with clock.retelling(begun), at_the_desks():
@@ -214,7 +214,7 @@ def test_days_on_hold_last_from_quarantine_to_the_first_verdict(shop):
 
 @BOTH_ENGINES
 def test_ten_times_the_lots_take_as_many_queries(shop):
-    """The number of queries is the same for few and for many lots."""
+    """The comparison of a grade needs the same statements for ten times the lots."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     made = {}
     for number, first in ((5, 1), (NEWEST, 6)):

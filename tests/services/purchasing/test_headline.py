@@ -1,4 +1,4 @@
-"""The headline of each supplier agrees with the figures of the comparison."""
+"""A sentence per supplier, from the figures of the comparison alone."""
 
 import numpy as np
 import pytest
@@ -21,7 +21,7 @@ def lines(grade, use=None):
 
 @pytest.fixture
 def three(shop):
-    """Makes three suppliers: one drifting yellower by 0.03 per lot from lot 11 on, one with a wide spread, and a newcomer with two lots."""
+    """One supplier drifting yellower by 0.03 a lot from lot 11 on, one with a large spread, and a newcomer with two lots."""
     grade, dice = shop.grade(limits=COLOR), np.random.default_rng(2)
     small = dice.normal(0, 0.03, 30)
     whites(shop.supplier("QWT"), grade, (small + 0.03 * np.clip(np.arange(30) - 10, 0, None)).tolist())
@@ -31,7 +31,7 @@ def three(shop):
 
 
 def test_a_sentence_names_acceptance_who_is_beaten_and_the_drift(three):
-    """Nearer and steadier come from the comparisons, the drift from its signal of known slope."""
+    """A sentence has acceptance, closer and steadier comparisons, and a drift with a known slope."""
     found, seen = lines(three)
     better = {
         (pair["criterion"], pair["better_supplier_id"]) for pair in found["comparisons"] if pair["better_supplier_id"]
@@ -50,7 +50,7 @@ def test_a_sentence_names_acceptance_who_is_beaten_and_the_drift(three):
 
 
 def test_the_order_sets_the_newcomer_aside_and_tells_the_others(three):
-    """Steadiness is compared between the other two, although the third has only two lots."""
+    """The newcomer is set aside, and steadiness is compared between the other two."""
     order = lines(three)[0]["order"]["steadiness"]
     assert ([{"better_supplier_id": 1, "worse_supplier_id": 2}], [[1], [2]]) == (order["better_than"], order["groups"])
     (new,) = order["newcomers"]
@@ -69,7 +69,7 @@ def test_figures_are_those_of_the_lots(three):
 
 
 def test_a_use_has_the_measures_that_it_depends_on(shop):
-    """Colour for cosmetic, diameter for fit, both without a use. Acceptance is for that use."""
+    """A use has its own measures, colour for cosmetic and diameter for fit, with its own acceptance; without a use both."""
     grade, supplier = shop.grade(limits={**COLOR, **DIAMETER, **USES}), shop.supplier("QWT")
     with at_the_desks():
         for number, apart in enumerate((0.1, 2.0), start=1):
@@ -85,7 +85,7 @@ def test_a_use_has_the_measures_that_it_depends_on(shop):
 
 
 def test_a_limit_with_one_end_has_no_bias_but_a_share(shop):
-    """A mean colour difference of 0.25 uses a quarter of a limit of 1.0."""
+    """A mean colour difference of 0.25 uses a quarter of a limit of 1.0, without a bias."""
     grade = shop.grade(limits={"sampling": {"fixed": 1}, "color": {"lot_max": 1.0}})
     whites(shop.supplier("QWT"), grade, [0.2, 0.3])
     measures = {row["measure"]: row for row in lines(grade)[1]["QWT"]["headline"]["measures"]}
@@ -97,7 +97,7 @@ def test_a_limit_with_one_end_has_no_bias_but_a_share(shop):
 
 
 def test_over_all_grades_a_sentence_has_no_figures(shop):
-    """It gives acceptance only. A supplier without inspected lots is described in words."""
+    """Over all grades a sentence has acceptance alone, and an uninspected supplier is named in words."""
     grade = shop.grade(limits=DIAMETER)
     judged(shop.supplier("QWT"), grade, "AR")
     judged(shop.supplier("NBK"), grade, "-", prefix="N")
@@ -108,5 +108,5 @@ def test_over_all_grades_a_sentence_has_no_figures(shop):
 
 
 def test_every_measure_can_be_told():
-    """Each measure has words for more and for less, for its drift."""
+    """Each measure has words for more and for less."""
     assert all(one.more and one.less for one in MEASURES.values())

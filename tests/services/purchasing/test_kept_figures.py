@@ -1,4 +1,4 @@
-"""Cached figures and analyses equal those of the rows, read in several parts or at once, before or after a void."""
+"""Figures and analyses cached by input: equal to the rows, by month or at once, before and after a void."""
 
 from __future__ import annotations
 
@@ -32,14 +32,14 @@ def read(**which):
 
 
 def emptied(monkeypatch):
-    """Empties the caches."""
+    """Clears the cache."""
     monkeypatch.setattr(lot_series, "_READ", Remembered(0))
     monkeypatch.setattr(drift, "_ANALYSES", Remembered(0))
     monkeypatch.setattr(within_a_grade, "_COMPONENTS", Remembered(0))
 
 
 def test_lots_read_month_by_month_are_those_read_at_once(bought, monkeypatch):
-    """Rows, indexes and figures are the same, and so is the text of a failed lot."""
+    """Lots read by month or at once have equal rows, places and figures, with the text of a failed lot."""
     whole = read(), read(supplier_id=bought.one["id"])
     assert any(row.failed for row in whole[0][0])
     monkeypatch.setattr(lot_series, "_AT_ONCE", 2)
@@ -49,7 +49,7 @@ def test_lots_read_month_by_month_are_those_read_at_once(bought, monkeypatch):
 
 
 def test_a_void_is_seen_by_the_next_question(bought, monkeypatch):
-    """Comparison and drift after a void equal those without a cache."""
+    """After a void comparison and drift equal those without a cache."""
 
     def asked():
         with connected():
@@ -68,7 +68,7 @@ def test_a_void_is_seen_by_the_next_question(bought, monkeypatch):
 
 
 def test_a_grade_is_counted_with_the_suppliers_that_it_has_lots_of(bought):
-    """One of two suppliers, no supplier, and a supplier without lots are counted."""
+    """A grade counts one of two suppliers, none, and a supplier without lots."""
     black, empty = bought.grade("PLA-BK-175", SIMPLE_LIMITS), bought.grade("PLA-GY-175", SIMPLE_LIMITS)
     bought.supplier("THD")
     whites(bought.one, black, [0.0], prefix="B")

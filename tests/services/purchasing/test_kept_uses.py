@@ -1,4 +1,4 @@
-"""The uses for which the original inspection accepted a lot. For lots of an older shop, an unknown use is never a pass."""
+"""Uses for which a lot was accepted, from its stored original inspection; unknown in older shops, never a pass."""
 
 import json
 
@@ -10,7 +10,7 @@ NOW = json.dumps({"cosmetic": "pass", "fit": "pass"})
 
 
 def ended(accepted, retested, uses=None):
-    """Returns the stored result of an original inspection."""
+    """A stored result of an original inspection."""
     kept = {"accepted": accepted, "within_gap": False, "retested": retested}
     return json.dumps(kept if uses is None else {**kept, "uses": uses})
 
@@ -28,5 +28,5 @@ def ended(accepted, retested, uses=None):
     ids=["open", "kept", "kept, then repeated", "older", "older, then repeated", "older, refused, then repeated"],
 )
 def test_verdicts_of_the_original_inspection(inspected, expected):
-    """Stored verdicts count. In an older shop, a rejected lot failed each use, and one accepted for some uses is unknown."""
+    """Stored verdicts count whatever lots pass now; an older rejected lot failed each use, and one accepted for some is unknown."""
     assert expected == dict(_by_use(inspected, NOW))

@@ -1,4 +1,4 @@
-"""The overview of purchasing equals the answers of its services, and its work is linear in the lots."""
+"""The overview of suppliers equals the answers of each service, with linear cost."""
 
 import sys
 from datetime import UTC, datetime, timedelta
@@ -29,7 +29,7 @@ PAIRS = [(supplier, grade) for supplier in (1, 2) for grade in (1, 2)]
 
 @pytest.fixture
 def engine():
-    """Uses SQLite only, because rows are combined outside the database on both engines."""
+    """SQLite alone, because the rows are assembled outside the database."""
     return "sqlite"
 
 
@@ -48,7 +48,7 @@ def lots(n: int, seed: int = 3) -> LotSeries:
 
 
 def steps(action) -> int:
-    """Counts the functions that an action calls, including libraries."""
+    """The number of function calls of an action, libraries included."""
     seen = 0
 
     def count(frame, event, argument):
@@ -87,7 +87,7 @@ def test_twice_the_lots_take_twice_the_steps_at_most():
 
 
 def test_a_drift_page_takes_steps_for_the_lots_it_speaks_of():
-    """Reading columns, charting series and showing a window are linear in the lots. A long series shows no more lots."""
+    """Columns, charts and windows are linear in lots, and a long series shows no more lots."""
 
     def figures(n: int) -> None:
         columns_of([{"color.component_b": [0.1, 5.0, 0.01, None]} for _ in range(200)] for _ in range(n // 200))
@@ -107,13 +107,13 @@ def test_a_drift_page_takes_steps_for_the_lots_it_speaks_of():
 
 @pytest.mark.parametrize(("measures", "lots_shown"), [(1, 500), (3, 500), (6, 316), (20, 95)])
 def test_a_drift_answer_shows_fewer_lots_of_more_measures(measures, lots_shown):
-    """By default it shows at most 1,900 figures. A requested number of lots is always shown."""
+    """By default a drift answer shows at most 1,900 figures, and a requested number of lots otherwise."""
     assert lots_shown == len(Window.of_newest(5000, None, None, measures).numbers)
     assert len(Window.of_newest(5000, 500, None, measures).numbers) == 500
 
 
 def test_lots_that_came_later_are_added_in_order():
-    """Two parts of a series make the series, with its figures."""
+    """Two parts of a series together are the series, figures included."""
     whole = lots(40)
     parts = whole.by([row.id > 13 for row in whole.rows])
     both = parts[False] + parts[True]
@@ -124,7 +124,7 @@ def test_lots_that_came_later_are_added_in_order():
 
 
 def test_each_pair_of_a_series_keeps_its_own_figures():
-    """Lots are grouped by any key, each with its figure."""
+    """Each pair of a series keeps its own figures by any key."""
     whole = lots(41)
     value = dict(
         zip((row.id for row in whole.rows), whole.columns["color.component_b"].figures[:, 0].tolist(), strict=True)
@@ -136,7 +136,7 @@ def test_each_pair_of_a_series_keeps_its_own_figures():
 
 
 def test_the_overview_is_what_each_service_answers(shop):
-    """The comparison and the forecasts equal separate answers, for one grade and for all, for each use and for a period."""
+    """Comparison and forecasts equal the single answers, for a grade and all, for each use and several dates."""
     white = shop.grade(limits=COLOR)
     for code, step in (("QWT", 0.08), ("NBK", 0.0)):
         whites(shop.supplier(code), white, [step * number for number in range(12)])
@@ -160,7 +160,7 @@ def test_the_overview_is_what_each_service_answers(shop):
 
 @pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def test_purchases_are_added_up_by_the_database(shop):
-    """One row is read per kind of delivery, for any number of deliveries. A corrected delivery is read separately."""
+    """The database adds up purchases, one row per kind; a corrected one is read alone."""
     white, supplier = shop.grade(limits=COLOR), shop.supplier("QWT")
     kinds = {}
     for number, first in ((3, 1), (9, 4)):
@@ -179,7 +179,7 @@ def test_purchases_are_added_up_by_the_database(shop):
 
 
 def test_before_the_first_lot_there_is_no_grade_to_begin_with(shop):
-    """A grade without lots cannot be compared."""
+    """A grade without lots is not the default of the comparison."""
     shop.grade(limits=COLOR)
     with connected():
         assert overview.first_grade() is None

@@ -10,7 +10,7 @@ from tests.store.rows import counts
 
 @pytest.fixture
 def desk(shop):
-    """A supplier and a grade, and how the clerk logs a delivery of them; the answer is as HTTP gave it."""
+    """A supplier and a grade, and the clerk's log of a delivery; the answer is that of HTTP."""
     supplier, grade = shop.supplier("QWT"), shop.grade(limits=SIMPLE_LIMITS)
 
     def receive(lot="Q-71", **more):
@@ -29,14 +29,14 @@ def codes(answer):
 
 
 def test_spools_are_numbered_by_lot(desk):
-    """Spools without a code are given one that names the lot and counts on from delivery to delivery."""
+    """Spools without a code are numbered by lot across deliveries."""
     assert ["L1-S001", "L1-S002"] == codes(desk())
     assert ["L1-S003", "L1-S004"] == codes(desk())
     assert ["L2-S001", "L2-S002"] == codes(desk("Q-72"))
 
 
 def test_numbering_skips_codes_that_are_taken(desk):
-    """A clerk may have typed codes of the same form, in this delivery or an earlier one of another lot."""
+    """Numbering skips existing codes, of this delivery or another lot."""
     assert ["L2-S002", "X"] == codes(
         desk("Q-70", spools=[{"code": "L2-S002", "net_mass_g": 1000}, {"code": "X", "net_mass_g": 1000}])
     )
@@ -46,7 +46,7 @@ def test_numbering_skips_codes_that_are_taken(desk):
 
 
 def test_masses_are_kept_spool_by_spool(desk):
-    """Each spool has its own net mass, or the one given for all; all of it is still on the spool."""
+    """Each spool has its own net mass, or the common one, all of it remaining."""
     spools = [{"code": "A", "net_mass_g": 750.5}, {"code": "B"}]
     stored = desk(spools=spools, net_mass_g=1000).get_json()["spools"]
     assert {"A": (750.5, 750.5), "B": (1000, 1000)} == {
@@ -55,7 +55,7 @@ def test_masses_are_kept_spool_by_spool(desk):
 
 
 def test_a_second_delivery_of_the_same_number_joins_its_lot(desk, shop):
-    """The supplier's batch is one lot in however many deliveries it comes."""
+    """A second delivery of the same number joins its lot."""
     first = desk().get_json()
     second = desk(order_ref="PO 8").get_json()
     assert (True, False) == (first["new_lot"], second["new_lot"])
@@ -65,7 +65,7 @@ def test_a_second_delivery_of_the_same_number_joins_its_lot(desk, shop):
 
 
 def test_the_same_number_of_another_supplier_or_grade_is_another_lot(desk, shop):
-    """Suppliers number their lots as they like."""
+    """The same number of another supplier or grade is another lot."""
     other, grade = shop.supplier("OTHER"), shop.grade("PETG", limits=SIMPLE_LIMITS)
     numbers = {desk().get_json()["lot_id"], desk(supplier_id=other["id"]).get_json()["lot_id"]}
     numbers.add(desk(grade_id=grade["id"]).get_json()["lot_id"])
@@ -73,7 +73,7 @@ def test_the_same_number_of_another_supplier_or_grade_is_another_lot(desk, shop)
 
 
 def test_a_similar_number_is_refused_until_confirmed(desk):
-    """A number that differs by its separators is most likely the same: the clerk is asked, and may insist."""
+    """A number that differs by separators is refused until confirmed."""
     first = desk("Q-71").get_json()
     before = counts()
     answer = desk("q 71")
@@ -92,7 +92,7 @@ def test_a_similar_number_is_refused_until_confirmed(desk):
 
 @pytest.mark.parametrize("written", ["q-71", "Q -71", "\uff31\uff0d\uff17\uff11", "Q\u201371"])
 def test_a_number_with_the_identity_of_a_lot_is_that_lot_and_cannot_be_another(desk, written):
-    """Case, blanks, width and kind of dash make no other lot, whatever was ticked: the answer says which number to send."""
+    """Case, blanks, width and dashes make no other lot, confirmed or not, and the answer names the number to send."""
     first = desk("Q-71").get_json()
     before = counts()
     for more in ({}, {"confirm_new_lot": True}):
@@ -103,7 +103,7 @@ def test_a_number_with_the_identity_of_a_lot_is_that_lot_and_cannot_be_another(d
 
 
 def test_a_code_with_the_identity_of_another_is_refused_and_names_it(desk):
-    """Within the delivery, beside a spool that is there, and beside a code that the program would have given."""
+    """A code with the identity of another in the delivery, in the shop or among generated codes is refused by name."""
     desk(spools=[{"code": "HW-Q12-2", "net_mass_g": 1000}])
     before = counts()
     written = ["hw-q12-2", "B-1", "\u0412-1", "HW-Q1-22"]
@@ -122,7 +122,7 @@ def test_a_code_with_the_identity_of_another_is_refused_and_names_it(desk):
 @pytest.mark.parametrize("hidden", ["\u200b", "\u00ad", "\u200e", "\u2060", "\ufeff", "\u3164", "\ufe0f"])
 @pytest.mark.parametrize("place", ["lot", "spool"])
 def test_an_invisible_character_is_refused_by_name(desk, hidden, place):
-    """What nobody can see on a label makes no new code (Unicode category Cf, fillers and variation selectors)."""
+    """An invisible character in a code is refused by name (Unicode category Cf, fillers and variation selectors)."""
     code = f"Q{hidden}71"
     answer = desk(code) if place == "lot" else desk(spools=[{"code": code, "net_mass_g": 1000}])
     said = refused(answer, 422, "invalid", ["/supplier_lot" if place == "lot" else "/spools/0/code"])
@@ -131,13 +131,13 @@ def test_an_invisible_character_is_refused_by_name(desk, hidden, place):
 
 
 def test_confirming_what_is_no_new_lot_joins_it(desk):
-    """The exact number is the same lot, whatever was ticked."""
+    """The exact number joins its lot, confirmed or not."""
     first = desk("Q-71").get_json()
     assert first["lot_id"] == desk("Q-71", confirm_new_lot=True).get_json()["lot_id"]
 
 
 def test_a_delivery_says_once_how_many_spools_came(desk):
-    """Neither, both or half of the two forms is refused, with what to give."""
+    """A delivery with neither or both forms of spools is refused with the valid ones."""
     for more, pointer in (
         ({"spool_count": None, "net_mass_g": 1000, "spools": None}, "/spools"),
         ({"spool_count": 2, "spools": [{"net_mass_g": 1000}]}, "/spools"),
@@ -149,7 +149,7 @@ def test_a_delivery_says_once_how_many_spools_came(desk):
 
 
 def test_a_code_twice_or_taken_is_pointed_at(desk):
-    """Every fault of a list of spools is named at once, each at its spool."""
+    """Each repeated or used code of a list is reported at its spool."""
     desk(spools=[{"code": "A", "net_mass_g": 1000}])
     before = counts()
     spools = [{"code": code, "net_mass_g": mass} for code, mass in (("B", 1000), ("A", 1000), ("B", 1000), ("C", 1.0))]
@@ -158,7 +158,7 @@ def test_a_code_twice_or_taken_is_pointed_at(desk):
 
 
 def test_codes_instead_of_numbers_are_taken(desk, shop):
-    """The clerk may write what stands on the packing slip; a near miss is asked about."""
+    """Codes are accepted in place of numbers, and a similar one is suggested."""
     by_code = {"supplier_id": None, "supplier_code": "QWT", "grade_id": None, "grade_code": "PLA-HW-175"}
     assert desk().get_json()["lot_id"] == desk(**by_code).get_json()["lot_id"]
     said = refused(desk(**{**by_code, "grade_code": "pla-hw-17"}), 422, "invalid", ["/grade_code"])
@@ -167,7 +167,7 @@ def test_codes_instead_of_numbers_are_taken(desk, shop):
 
 
 def test_the_sample_follows_the_limits_and_can_be_drawn_again(shop):
-    """As many spools as the limits ask, of those that came, with the seed that draws them again."""
+    """The sample has the size of the limits, at most the delivery, and a seed to repeat the draw."""
     from lots.domain.receiving.coverage import draw
 
     supplier = shop.supplier()
@@ -180,7 +180,7 @@ def test_the_sample_follows_the_limits_and_can_be_drawn_again(shop):
 
 
 def test_a_released_lot_that_gets_more_spools_is_judged_anew(shop):
-    """A second delivery changes what must be measured, so the lot is judged in the transaction that stores it."""
+    """A second delivery to a released lot reassesses it in the same transaction."""
     limits = {**SIMPLE_LIMITS, "sampling": {"fixed": 3}}
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     delivery = shop.good_lot(supplier, grade, spools=1)
@@ -191,7 +191,7 @@ def test_a_released_lot_that_gets_more_spools_is_judged_anew(shop):
 
 
 def test_the_record_of_a_supplier_lists_its_newest_lots(desk, shop, monkeypatch):
-    """However many lots came, the answer holds a fixed number of them, oldest first."""
+    """The record of a supplier has a fixed number of newest lots, oldest first."""
     monkeypatch.setattr(inspection_severity, "LOTS_SHOWN", 2)
     numbers = [desk(f"Q-7{place}").get_json()["lot_id"] for place in range(3)]
     record = shop.get("quality", "/inspection-severity?supplier_id=1&grade_id=1")["record"]

@@ -1,4 +1,4 @@
-"""Changes of the forbidden uses of a grade in any order. No prohibition is lifted without a reason and a person."""
+"""Changes of prohibited uses in any order: no prohibition ends without a reason and a person."""
 
 from datetime import UTC, datetime
 from types import SimpleNamespace
@@ -37,18 +37,18 @@ CHANGES = st.fixed_dictionaries(
 
 
 def row(**more):
-    """Returns the row of a grade without statements."""
+    """A grade's row without statements."""
     columns = ("finish", "filler", "filler_kind", "forbidden_uses", "permitted_uses", "forbidden_shapes")
     return SimpleNamespace(**{**dict.fromkeys(columns), "color_name": "Slate", **more})
 
 
 def forbidden(grade):
-    """Returns the forbidden uses of a grade."""
+    """The prohibited uses of a grade."""
     return {one.about for one in grade_uses.material(grade).forbidden()}
 
 
 def changed(grade, values, by="Ines"):
-    """Returns the row after a change, or the unchanged row if the change is rejected."""
+    """The row after a change, or before it if refused."""
     try:
         return SimpleNamespace(**{**vars(grade), **grade_uses.to_store(grade, values, by, NOW)})
     except Invalid:
@@ -57,7 +57,7 @@ def changed(grade, values, by="Ines"):
 
 @given(st.booleans(), st.lists(CHANGES, max_size=6))
 def test_nothing_is_lifted_without_a_reason(carried, changes):
-    """A use that is no longer forbidden was freed by a change with a reason. A rejected change has no effect."""
+    """A use that is no longer prohibited was freed by a change with a reason; refused changes change nothing."""
     grade = row(forbidden_uses=[CARRIED]) if carried else row()
     for values in changes:
         after = changed(grade, values)
@@ -67,7 +67,7 @@ def test_nothing_is_lifted_without_a_reason(carried, changes):
 
 @given(st.lists(CHANGES, max_size=6))
 def test_whatever_quality_stated_or_permitted_has_its_reason(changes):
-    """Every entry has a reason, a person and a time, and a permission exists only for a forbidden use."""
+    """Every entry has reason, person and time, and a permission exists only for a prohibited use."""
     grade = row()
     for values in changes:
         grade = changed(grade, values)
@@ -79,7 +79,7 @@ def test_whatever_quality_stated_or_permitted_has_its_reason(changes):
 
 @given(CHANGES, st.lists(st.sampled_from(USES), min_size=1, max_size=3, unique=True))
 def test_what_a_change_forbids_is_forbidden_unless_it_permits_it_too(before, uses):
-    """A newer prohibition overrides an older permission."""
+    """A new prohibition replaces an older permission."""
     grade = changed(row(), before)
     after = changed(grade, {"forbidden_uses": uses, "reason": "measured"})
     kept = {one["use"] for one in grade.forbidden_uses or ()} & {one["use"] for one in grade.permitted_uses or ()}
@@ -87,7 +87,7 @@ def test_what_a_change_forbids_is_forbidden_unless_it_permits_it_too(before, use
 
 
 def test_a_change_of_something_else_confirms_nothing():
-    """A carried-over prohibition stays unconfirmed until its list is sent with a reason."""
+    """A migrated prohibition stays unconfirmed until its list is sent with a reason."""
     grade = row(forbidden_uses=[CARRIED])
     for values in ({"color_name": "Slate", "reason": "typed"}, {"forbidden_uses": ["fit"]}):
         assert [CARRIED] == changed(grade, values).forbidden_uses
@@ -98,6 +98,6 @@ def test_a_change_of_something_else_confirms_nothing():
 
 @pytest.mark.parametrize("values", [{"permitted_uses": ["hidden"]}, {"finish": "satin", "permitted_uses": ["flexing"]}])
 def test_only_what_is_forbidden_can_be_permitted(values):
-    """A permission in advance would lift a later prohibition unseen."""
+    """Only a prohibited use can be permitted."""
     with pytest.raises(Invalid, match="is not forbidden for"):
         grade_uses.to_store(row(finish="matte"), {**values, "reason": "measured"}, "Ines", NOW)

@@ -1,4 +1,4 @@
-"""Formats of dates, times and numbers at the site. Clock changes are from the IANA database, number formats from Unicode CLDR."""
+"""Dates, times and numbers in the site's formats. Clock changes: IANA time zone database; number forms: Unicode CLDR."""
 
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo, available_timezones
@@ -24,7 +24,7 @@ BERLIN = Place("Europe/Berlin", "DD.MM.YYYY", "comma")
     ],
 )
 def test_a_moment_is_written_by_the_clock_on_the_wall(zone, form, written):
-    """The name of the time zone is given, because papers are read elsewhere. Offsets: IANA, files europe, northamerica, asia."""
+    """A time has the local clock with the name of the zone. Offsets: IANA, files europe, northamerica, asia."""
     assert written == Place(zone, form).moment(datetime(2026, 11, 25, 23, 5, tzinfo=UTC))
 
 
@@ -41,7 +41,7 @@ def test_a_moment_is_written_by_the_clock_on_the_wall(zone, form, written):
     ],
 )
 def test_a_number_has_the_sites_decimal_sign(value, digits, point, comma):
-    """There is no thousands separator and no minus sign before zero (CLDR, decimal signs of en and de)."""
+    """A number has the site's decimal sign, without grouping or minus zero (CLDR, decimal signs of en and de)."""
     assert (point, comma) == (Place().number(value, digits), COMMA.number(value, digits))
 
 
@@ -59,12 +59,12 @@ def test_a_number_has_the_sites_decimal_sign(value, digits, point, comma):
     ],
 )
 def test_numbers_in_a_sentence_follow_and_names_stay(said, written):
-    """The name of a lot, such as 7.5, is not a number."""
+    """Numbers of a sentence change, and a lot named 7.5 does not."""
     assert (said, written) == (Place().prose(said), COMMA.prose(said))
 
 
 def test_a_gauge_that_sends_points_is_read_everywhere():
-    """A comma is a decimal sign only at a site that uses it. 1,750 is never read as one thousand."""
+    """A comma is a decimal sign only where set; 1,750 is never one thousand."""
     assert ["1.748", "1.748", "1.748"] == [
         COMMA.typed_number("1,748"),
         COMMA.typed_number("1.748"),
@@ -85,13 +85,13 @@ def test_a_gauge_that_sends_points_is_read_everywhere():
     ],
 )
 def test_a_typed_time_is_the_sites(typed, meant):
-    """It gets the offset of that day. A time with its own offset and other text are unchanged."""
+    """A typed time gets the site's offset of that day; one with an offset, and an invalid one, are unchanged."""
     assert meant == BERLIN.typed_moment("/received_at", typed)
 
 
 @pytest.mark.parametrize(("typed", "says"), [("2026-10-25T02:30", "twice"), ("2026-03-29T02:30", "did not exist")])
 def test_a_time_that_the_clock_showed_twice_or_never_is_asked_about(typed, says):
-    """Clocks in Berlin go back on 2026-10-25 at 03:00 and forward on 2026-03-29 at 02:00 (IANA, rule EU)."""
+    """A repeated or skipped time is questioned: Berlin, 2026-10-25 at 03:00 and 2026-03-29 at 02:00 (IANA, rule EU)."""
     with pytest.raises(Invalid) as refused:
         BERLIN.typed_moment("/received_at", typed)
     (fault,) = refused.value.faults
@@ -101,14 +101,14 @@ def test_a_time_that_the_clock_showed_twice_or_never_is_asked_about(typed, says)
 
 
 def test_a_day_ends_at_the_site():
-    """The day ends five and a half hours earlier than in London (IANA: Asia/Kolkata is UTC+05:30)."""
+    """A day in Kolkata ends five and a half hours before London's (IANA: Asia/Kolkata is UTC+05:30)."""
     assert "2026-11-30T23:59:59+05:30" == Place("Asia/Kolkata").end_of("2026-11-30")
     assert ["soon", "2026-02-30"] == [Place().end_of(text) for text in ("soon", "2026-02-30")]
 
 
 @pytest.mark.parametrize(("day", "hours"), [("2026-10-25", 25), ("2026-03-29", 23), ("2026-11-25", 24)])
 def test_a_day_on_which_clocks_change_has_other_hours(day, hours):
-    """The day begins and ends at local midnight."""
+    """A day with a clock change begins and ends at local midnight."""
     begun, over = BERLIN.today(datetime.fromisoformat(f"{day}T12:00:00+00:00"))
     assert (f"{day} 00:00", hours) == (
         f"{begun.astimezone(ZoneInfo('Europe/Berlin')):%Y-%m-%d %H:%M}",
@@ -122,7 +122,7 @@ def test_a_day_on_which_clocks_change_has_other_hours(day, hours):
     st.datetimes(datetime(1990, 1, 1), datetime(2090, 1, 1), timezones=st.just(UTC)),
 )
 def test_what_a_field_shows_is_read_back_as_the_same_minute(zone, form, at):
-    """It is the same in every time zone. Only an ambiguous time is rejected."""
+    """In every zone a shown time is read back as the same minute, unless it occurred twice."""
     site, clock = Place(zone, form), ZoneInfo(zone)
     shown = at.astimezone(clock).replace(tzinfo=None, second=0, microsecond=0)
     if len({shown.replace(tzinfo=clock, fold=fold).utcoffset() for fold in (0, 1)}) == 2:

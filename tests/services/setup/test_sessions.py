@@ -1,4 +1,4 @@
-"""Sessions: started with a new secret, ended permanently, included in backups, and removed in batches."""
+"""Stored sessions: begun once, ended permanently, contained in backups, and deleted in batches."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def begun(shop):
 
 
 def test_a_session_is_its_persons_until_it_ends(begun):
-    """Every secret is new. An ended session stays ended, also if it is ended again."""
+    """Every secret is different, and an ended session stays ended."""
     first, second = begun(), begun()
     person = access.Person("quality person", "quality")
     assert (person, person) == (sessions.person_of_session(first), sessions.person_of_session(second))
@@ -44,7 +44,7 @@ def test_a_session_is_its_persons_until_it_ends(begun):
 
 @pytest.mark.parametrize("secret", ["", "x", "\x00", "\ud800", "é", "x" * 100_000])
 def test_what_was_never_given_out_is_nobodys(begun, secret):
-    """Any other text, and the hash of a real secret, are rejected."""
+    """Any other text, and the hash of a secret, opens no session."""
     real = begun()
     assert sessions.person_of_session(secret) is None
     assert sessions.person_of_session(access.digest_of(real)) is None
@@ -52,7 +52,7 @@ def test_what_was_never_given_out_is_nobodys(begun, secret):
 
 
 def test_the_last_word_is_a_comparison_in_constant_time(begun, monkeypatch):
-    """A row found by the index counts only if its hash equals that of the secret."""
+    """A row found by the index counts only after a comparison of hashes in constant time."""
     secret, compared = begun(), []
     monkeypatch.setattr(sessions.hmac, "compare_digest", lambda a, b: compared.append((a, b)))
     assert sessions.person_of_session(secret) is None
@@ -60,7 +60,7 @@ def test_the_last_word_is_a_comparison_in_constant_time(begun, monkeypatch):
 
 
 def test_a_token_without_an_end_begins_sessions_of_twelve_hours(begun):
-    """A token of an older version may have no expiry."""
+    """A token without an end, from an older version, begins sessions of twelve hours."""
     Token.update(expires_at=None).execute()
     with time_machine.travel(NOON, tick=False):
         begun()
@@ -69,7 +69,7 @@ def test_a_token_without_an_end_begins_sessions_of_twelve_hours(begun):
 
 
 def test_a_former_token_begins_no_session(shop):
-    """A token is not valid after renewal, revocation or expiry."""
+    """A token after its renewal, revocation or end begins no session."""
     with connected():
         with time_machine.travel(NOON, tick=False):
             old = {name: access.add_token(name, "quality", 1) for name in ("renewed", "revoked", "expired")}
@@ -81,7 +81,7 @@ def test_a_former_token_begins_no_session(shop):
 
 
 def test_a_sign_in_beside_a_renewal_waits_for_it(shop):
-    """In either order, no session of the former token stays open."""
+    """A sign-in during a renewal waits for it, so that no session of the former token stays open."""
     done = []
 
     def sign_in():
@@ -100,7 +100,7 @@ def test_a_sign_in_beside_a_renewal_waits_for_it(shop):
 
 
 def test_old_sessions_are_removed_the_oldest_first_and_no_more_than_asked(begun):
-    """One statement removes them. Sessions that ended later are kept."""
+    """One statement deletes the oldest ended sessions up to a number."""
     for day in range(5):
         with time_machine.travel(NOON + timedelta(days=day), tick=False):
             begun()
@@ -111,7 +111,7 @@ def test_old_sessions_are_removed_the_oldest_first_and_no_more_than_asked(begun)
 
 
 def test_sessions_are_kept_with_a_backup(begun, settings_and_tokens, tmp_path):
-    """The restored shop has the same open and ended sessions."""
+    """Sessions are in a backup: signed-in people stay signed in, and signed-out ones do not."""
     settings, _ = settings_and_tokens
     open_one, ended = begun(), begun()
     sessions.end_session(ended)

@@ -1,4 +1,4 @@
-"""The details of the shop over HTTP: defaults, versions and validation."""
+"""The shop's details over HTTP: defaults, versions, and validation as a whole."""
 
 import pytest
 
@@ -13,7 +13,7 @@ def change(shop, said, version=0, role="admin"):
 
 
 def test_a_shop_that_states_nothing_has_the_defaults(shop):
-    """UTC, dates as in ISO 8601, decimal points and labels of 70 x 36 mm. Everybody may read them."""
+    """Defaults are UTC, ISO 8601 dates, points and labels of 70 x 36 mm, readable by everyone."""
     said = shop.get("production", "/shop")
     assert (0, None, "UTC", "YYYY-MM-DD", "point") == tuple(
         said[name] for name in ("version", "name", "time_zone", "date_form", "decimal_sign")
@@ -22,7 +22,7 @@ def test_a_shop_that_states_nothing_has_the_defaults(shop):
 
 
 def test_the_administrator_states_it_and_the_history_knows(shop):
-    """Omitted values are unchanged, each change raises the version, and the check of the shop finds nothing."""
+    """A change keeps unstated fields, increases the version, is in the history, and leaves no finding."""
     assert 200 == change(shop, {"name": "Saltmarsh Yard Prints", "time_zone": "Europe/Berlin"}).status_code
     answer = change(shop, {"decimal_sign": "comma"}, version=1)
     said = answer.get_json()
@@ -33,7 +33,7 @@ def test_the_administrator_states_it_and_the_history_knows(shop):
 
 
 def test_two_administrators_do_not_overwrite_each_other(shop):
-    """The second one must read the details again, also for the first change."""
+    """A second change on the same version is refused, the first statement included."""
     assert 200 == change(shop, {"name": "One"}).status_code
     assert 412 == change(shop, {"name": "Other"}).status_code
     assert "One" == shop.get("admin", "/shop")["name"]
@@ -41,7 +41,7 @@ def test_two_administrators_do_not_overwrite_each_other(shop):
 
 @pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production"])
 def test_nobody_else_may(shop, role):
-    """Only administrators may change them."""
+    """Only administrators change the details."""
     assert 403 == change(shop, {"name": "Mine"}, role=role).status_code
 
 
@@ -59,7 +59,7 @@ def test_nobody_else_may(shop, role):
     ],
 )
 def test_what_cannot_be_is_refused(shop, said, pointer, hint):
-    """The error gives the field and the remedy. Nothing is stored."""
+    """An invalid detail is refused with its place and a valid form, and nothing is stored."""
     answer = change(shop, said)
     (fault,) = answer.get_json()["errors"]
     assert (422, pointer) == (answer.status_code, fault["pointer"])
@@ -72,6 +72,6 @@ def test_what_cannot_be_is_refused(shop, said, pointer, hint):
     [(70, 36, 4.5, 0, (3, 8)), (70, 37, 0.5, 0, (3, 8)), (105, 74, 0, 0, (2, 4)), (62, 29, 10, 10, (3, 9))],
 )
 def test_as_many_labels_fit_on_a_sheet_as_there_is_room_for(width, height, top, left, fits):
-    """A4 is 210 x 297 mm (ISO 216)."""
+    """A sheet has as many labels as fit A4, 210 x 297 mm (ISO 216)."""
     sheet = Details(label_width_mm=width, label_height_mm=height, sheet_top_mm=top, sheet_left_mm=left)
     assert fits == (sheet.columns, sheet.rows)

@@ -1,4 +1,4 @@
-"""Positions of the feed stay valid after a restore or a move."""
+"""Positions of the feed stay valid after a move or a restore."""
 
 from datetime import UTC, datetime
 
@@ -15,18 +15,18 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def engine():
-    """The source is a file. The targets belong to the tests."""
+    """SQLite alone as the source; tests choose the target."""
     return "sqlite"
 
 
 def told_after(position):
-    """The changes after a position in the open database."""
+    """The changes after a position in the present database."""
     with connected():
         return [change["id"] for change in changes.read(position, 500).items]
 
 
 def lived(shop, settings_and_tokens):
-    """The URL of the shop, its changes, and a position among them."""
+    """The address of the shop, its changes, and a position among them."""
     delivery = shop.good_lot()
     middle = latest(shop)
     shop.load(delivery["spools"][0]["code"])
@@ -36,7 +36,7 @@ def lived(shop, settings_and_tokens):
 
 
 def test_after_a_restore(shop, settings_and_tokens, tmp_path):
-    """From the beginning and from a position, the feed has the same changes."""
+    """After a restore the same changes follow, from the beginning and from a position."""
     url, every, middle = lived(shop, settings_and_tokens)
     backup(url, tmp_path / "kept.sqlite3")
     other = f"sqlite:///{tmp_path / 'other.sqlite3'}"
@@ -48,7 +48,7 @@ def test_after_a_restore(shop, settings_and_tokens, tmp_path):
 
 @pytest.mark.postgresql
 def test_after_a_move_to_postgresql(shop, settings_and_tokens, postgres_url):
-    """Later changes follow the moved ones."""
+    """After a move to PostgreSQL the same changes follow, and later ones after them."""
     url, every, middle = lived(shop, settings_and_tokens)
     with new_postgres(postgres_url, "feed") as target:
         move(url, target)

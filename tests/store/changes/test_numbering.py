@@ -1,4 +1,4 @@
-"""PostgreSQL commits ids out of order. The feed never skips an entry that commits later."""
+"""PostgreSQL commits numbers out of order: the feed never skips an uncommitted entry."""
 
 import threading
 
@@ -17,20 +17,20 @@ TOLD = {"kind": "instrument.due", "instrument_id": 1, "instrument_code": "MIC-1"
 
 
 def announce(lot_id, times=1):
-    """Writes entries with a change in the chain of a lot, in the current transaction. Chains of different lots do not block each other."""
+    """Entries with a change in a lot's chain, in the present transaction. Chains of different lots do not wait."""
     for _ in range(times):
         audit.note(lot_id, "lot judged again", "somebody", clock.now(), {}, changes=[{**TOLD, "lot_id": lot_id}])
 
 
 def read(after="0.0", limit=500):
-    """The lots of the feed's entries after a position, and the new position."""
+    """Lots of the entries after a position, and the reached position."""
     with connected():
         found = changes.read(after, limit)
     return [item["lot_id"] for item in found.items], str(found.after)
 
 
 class Writer:
-    """A thread with a transaction of its own that runs step by step."""
+    """A person with a transaction that continues on request."""
 
     def __init__(self, *steps):
         self.steps, self.done, self.go = steps, threading.Semaphore(0), threading.Semaphore(0)
@@ -38,7 +38,7 @@ class Writer:
         self.thread.start()
 
     def write(self):
-        """Runs its steps within one transaction."""
+        """Executes its steps within one transaction."""
         with connected():
             with transaction():
                 for step in self.steps:
@@ -49,14 +49,14 @@ class Writer:
             self.done.release()
 
     def step(self):
-        """Runs the next step. After the last one it commits."""
+        """Executes the next step, and commits after the last."""
         self.go.release()
         assert self.done.acquire(timeout=30)
 
 
 @only_postgresql
 def test_who_draws_first_and_commits_last_is_not_stepped_over(shop):
-    """While the first transaction is open, the second's committed entry is not in the feed. Then both are, in order."""
+    """While the first transaction is open, the second one's committed entry is not shown; then both are, in order."""
     first, second = Writer(lambda: announce(1)), Writer(lambda: announce(2))
     first.step()
     second.step()
@@ -86,7 +86,7 @@ def test_what_was_committed_before_is_told_meanwhile(shop):
 
 @only_postgresql
 def test_a_lock_given_up_with_a_savepoint_is_taken_again(shop):
-    """A transaction that announces again after a rolled back savepoint is waited for too."""
+    """A transaction that rolled back its first announcement and announces again is waited for."""
 
     @transaction()
     def announce_and_fail():
@@ -109,7 +109,7 @@ def test_a_lock_given_up_with_a_savepoint_is_taken_again(shop):
 
 @only_postgresql
 def test_the_first_entry_of_all_is_waited_for(shop):
-    """Before the first id, the sequence is at 1 and not called."""
+    """Before any number was drawn the sequence is at 1, which was not given out."""
     with connected():
         db.execute_sql("SELECT setval('event_id_seq', 1, false)")
         db.execute_sql("DELETE FROM event")
@@ -125,7 +125,7 @@ def test_the_first_entry_of_all_is_waited_for(shop):
 
 @only_postgresql
 def test_a_transaction_takes_one_lock_however_much_it_announces(shop):
-    """A large import does not fill the server's lock table."""
+    """A transaction takes one lock for any number of announcements, which keeps the lock table small."""
     with connected():
         with transaction():
             announce(1, times=20)
@@ -140,7 +140,7 @@ def test_a_transaction_takes_one_lock_however_much_it_announces(shop):
 
 
 def test_a_reader_beside_eight_writers_gets_every_entry_once_in_order(shop):
-    """Writers use transactions of different lengths. The reader gets the complete feed meanwhile."""
+    """Beside eight writers with transactions of different lengths a reader collects the whole feed, once and in order."""
     writers, rounds = 8, 12
     left, collected = threading.Semaphore(0), []
 

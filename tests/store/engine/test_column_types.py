@@ -11,7 +11,7 @@ MOMENT = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
 
 def test_a_time_without_an_offset_is_refused():
-    """A naive time is ambiguous, so it is never stored."""
+    """A time without an offset is refused."""
     with pytest.raises(ValueError, match="offset"):
         Instant().db_value(datetime(2026, 11, 25, 12, 0))
     assert Instant().db_value(None) is None
@@ -20,7 +20,7 @@ def test_a_time_without_an_offset_is_refused():
 
 @pytest.mark.parametrize("hours", [-12, -3.5, 0, 5.75, 13.75])
 def test_a_time_is_kept_in_utc_whatever_its_offset(hours):
-    """Equal times have equal text, and are read in UTC."""
+    """A time is stored in UTC and returned as the same moment, whatever its offset."""
     local = MOMENT.astimezone(timezone(timedelta(hours=hours)))
     assert "2026-11-25T12:00:00.000000Z" == Instant().db_value(local)
     assert MOMENT == Instant().python_value(Instant().db_value(local))
@@ -28,7 +28,7 @@ def test_a_time_is_kept_in_utc_whatever_its_offset(hours):
 
 
 def test_order_as_text_is_order_in_time():
-    """Whole seconds, fractions and offsets sort as text as they do in time."""
+    """Times as text sort by time, with whole seconds, fractions and offsets."""
     steps = [
         timedelta(0),
         timedelta(microseconds=1),
@@ -44,7 +44,7 @@ def test_order_as_text_is_order_in_time():
 
 
 def test_a_time_comes_back_from_the_database_as_it_went_in(shop):
-    """Also on a server with another time zone, to the microsecond."""
+    """A time is restored to the microsecond, also on an engine with another time zone."""
     shop.supplier()
     precise = MOMENT + timedelta(microseconds=123456)
     with connected():
@@ -58,7 +58,7 @@ def test_a_time_comes_back_from_the_database_as_it_went_in(shop):
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, [1, math.nan], {"a": {"b": math.inf}}])
 def test_nan_and_infinity_are_refused(value):
-    """JSON has no NaN. Stored NaN would break every reader."""
+    """NaN and infinity are refused, because JSON has neither."""
     with pytest.raises(ValueError, match="not JSON compliant"):
         Json().db_value(value)
 
@@ -67,7 +67,7 @@ def test_nan_and_infinity_are_refused(value):
     "value", [[], {}, 0, "", False, [95.02, -0.79, 1.48], {"n\u00e4me": [None, "\U0001f600", 1e-300]}]
 )
 def test_a_document_comes_back_as_it_went_in(value):
-    """JSON is read as the same value, with all bits of numbers."""
+    """A JSON document is restored to the last bit."""
     assert value == Json().python_value(Json().db_value(value))
 
 

@@ -1,4 +1,4 @@
-"""Prepared queries return the same rows as the ORM, and None for a row missing from an outer join."""
+"""Compiled queries: the same results as the query language, and None for missing rows of an outer join."""
 
 import pytest
 
@@ -11,7 +11,7 @@ from tests.store.rows import connected
 
 
 def attributes(fields, model):
-    """The attribute names of a model's columns. A foreign key has its id."""
+    """Attribute names of these columns of a model; a foreign key gives its number."""
     return [
         field.object_id_name if hasattr(field, "rel_model") else field.name for field in fields if field.model is model
     ]
@@ -19,7 +19,7 @@ def attributes(fields, model):
 
 @pytest.mark.parametrize("limits", [SIMPLE_LIMITS, None], ids=["with limits", "without"])
 def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
-    """Every column is equal to that of the models, including times, JSON and booleans, at the first and later calls."""
+    """A clearance reads each column as the models do, times, documents and booleans included, on first and repeated requests."""
     shop.receive(shop.supplier(), shop.grade(limits=limits), spools=2)
     with connected():
         for code in ("L1-S001", "L1-S002"):
@@ -55,13 +55,13 @@ def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
     ],
 )
 def test_of_figures_the_sources_alone_are_read(kept, sources):
-    """At any position and with any name of an instrument. A lot that was never assessed has none."""
+    """Only the sources of figures are read, whatever the instrument's name; an unassessed lot has none."""
     text = Lot.figures.db_value(kept)
     assert sources == FIGURES_SOURCES.python_value(text).get("sources")
 
 
 def test_a_grade_that_many_rows_share_is_one_object(shop):
-    """Its JSON is parsed once. Each spool and its lot are separate objects."""
+    """Spools of one grade share its object with documents parsed once; each spool and lot is its own object."""
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
     numbers = [shop.good_lot(supplier, grade, name, spools=1)["lot_id"] for name in ("A", "B")]
     with connected():
@@ -71,7 +71,7 @@ def test_a_grade_that_many_rows_share_is_one_object(shop):
 
 
 def test_what_is_not_there_is_none(shop):
-    """An unknown code gives None. A code is always a bound value."""
+    """An unknown code gives None, and a code is a value whatever it contains."""
     with connected():
         assert lots.spool_seen("X") is None
         assert lots.spool_seen("' OR '1'='1") is None

@@ -9,7 +9,7 @@ from tests.store.rows import connected
 
 @pytest.fixture
 def settled(tmp_path):
-    """A new SQLite database, open."""
+    """A new open SQLite database."""
     database.open_database(f"sqlite:///{tmp_path / 'new.sqlite3'}")
     with connected():
         yield
@@ -17,7 +17,7 @@ def settled(tmp_path):
 
 
 def test_sqlite_keeps_what_it_acknowledged(settled):
-    """WAL mode with synchronous=FULL: a power failure loses no acknowledged write. Foreign keys are enforced."""
+    """SQLite has a write-ahead log with full synchronisation and foreign keys, so a power cut loses nothing acknowledged."""
     asked = {
         name: db.execute_sql(f"PRAGMA {name}").fetchone()[0] for name in ("journal_mode", "synchronous", "foreign_keys")
     }
@@ -26,7 +26,7 @@ def test_sqlite_keeps_what_it_acknowledged(settled):
 
 
 def test_every_connection_is_set_up_alike(settled):
-    """Settings apply to a second connection too, not only to the pooled first one."""
+    """Settings apply to a second connection too."""
     first = db.connection()
     db.obj.close_all()
     database.connect()
@@ -47,7 +47,7 @@ def test_every_connection_is_set_up_alike(settled):
     ],
 )
 def test_an_address_that_is_none_is_refused_in_words(url, words):
-    """Another engine, no file or no name: each has an error with the right form."""
+    """An invalid address is refused with a valid form: another engine, no file, no name."""
     with pytest.raises(ValueError, match=words):
         database.open_database(url)
 
@@ -57,7 +57,7 @@ NO_FOLDER, NO_SERVER = "sqlite:////no/such/folder/lots.sqlite3", "postgresql://n
 
 @pytest.mark.parametrize("url", [NO_FOLDER, pytest.param(NO_SERVER, marks=pytest.mark.postgresql)])
 def test_a_database_that_cannot_be_reached_is_named_unavailable(url):
-    """A missing folder and a stopped server raise the same exception."""
+    """A missing folder and a server that is down give one error."""
     if url == NO_SERVER:
         pytest.importorskip("psycopg", reason="needs the extra postgres")
     database.open_database(url)
@@ -67,14 +67,14 @@ def test_a_database_that_cannot_be_reached_is_named_unavailable(url):
 
 
 def test_a_missing_driver_is_named_with_what_to_install(monkeypatch):
-    """Without the driver for PostgreSQL, the message names the package to install."""
+    """Without the driver of PostgreSQL the message names the extra to install."""
     monkeypatch.setitem(sys.modules, "psycopg", None)
     with pytest.raises(ImportError, match=r"lots\[postgres\]"):
         database.open_database(NO_SERVER)
 
 
 def test_an_unreachable_database_is_answered_503(shop, monkeypatch):
-    """Without a database, requests are answered 503, readiness fails and liveness succeeds."""
+    """Without the database requests get 503, readiness fails and liveness succeeds."""
 
     def away(**_):
         raise database.OperationalError("gone")

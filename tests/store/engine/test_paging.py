@@ -23,7 +23,7 @@ def test_pages_follow_each_other_without_gap_or_overlap(shop):
 
 
 def test_a_cursor_survives_the_row_it_names(shop):
-    """A cursor is valid after its row was deleted."""
+    """A cursor continues after a number, whether its row exists or not."""
     made = [shop.supplier(f"S{n}")["id"] for n in range(3)]
     with connected():
         _, cursor = numbers(1)
@@ -35,11 +35,11 @@ def test_a_cursor_survives_the_row_it_names(shop):
     "cursor", ["", "x", "YWZ0ZXI6", "YWZ0ZXI6LTE", "YWZ0ZXI6MDE", "YmVmb3JlOjE", "\u0661", "YWZ0ZXI6MQ=="]
 )
 def test_a_cursor_of_somebody_else_is_refused(cursor):
-    """Only the exact text of a cursor is valid."""
+    """Only a cursor of this program is accepted."""
     with pytest.raises(BadCursor):
         page(Supplier.select(), Supplier.id, cursor, 5)
 
 
 def test_a_page_is_shown_row_by_row():
-    """Mapping rows keeps their order and the cursor."""
+    """Rows of a page keep their order and the cursor when formatted."""
     assert Page([2, 4], "next") == Page([1, 2], "next").map(lambda row: 2 * row)

@@ -1,4 +1,4 @@
-"""The cache never returns the result of another key, and keeps its weight limit."""
+"""Results cached by input: always the right one, within the allowed weight."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from lots.store.engine.remembered import Remembered
 
 @given(st.lists(st.tuples(st.integers(0, 9), st.integers(1, 5)), max_size=60))
 def test_an_answer_is_what_the_work_would_return(asked):
-    """In any order of calls, cached or computed."""
+    """A cached and a computed result are equal, in any order of requests."""
     kept = Remembered[int](most=12)
     for number, weight in asked:
         assert number * number == kept.get(number, weight, lambda number=number: number * number)
 
 
 def test_what_was_not_asked_for_the_longest_goes_first():
-    """With three entries and room for two, the one used in between stays."""
+    """Of three results with room for two the least recently used is removed."""
     kept, worked = Remembered[int](most=2), []
 
     def ask(number):
@@ -29,7 +29,7 @@ def test_what_was_not_asked_for_the_longest_goes_first():
 
 
 def test_what_is_too_heavy_is_not_kept_and_puts_nothing_out():
-    """It is computed at each call."""
+    """A result over the weight limit is not cached and removes nothing."""
     kept, worked = Remembered[str](most=3), []
     for name, weight in (("light", 1), ("heavy", 4), ("heavy", 4), ("light", 1)):
         kept.get(name, weight, lambda name=name: worked.append(name) or name)

@@ -1,4 +1,4 @@
-"""Transactions of one SQLite file: atomic, serialised, and durable before they are acknowledged."""
+"""Transactions of one SQLite file: atomic, serial, and durable before the acknowledgement."""
 
 import sqlite3
 import threading
@@ -34,13 +34,13 @@ def undone():
 
 
 def stored(path):
-    """The words that another connection reads."""
+    """The words in another connection."""
     with closing(sqlite3.connect(path)) as other:
         return {word for (word,) in other.execute("SELECT word FROM written")}
 
 
 def test_what_was_left_is_durable_and_what_raised_is_undone(file):
-    """The next transaction is not affected by either."""
+    """A completed transaction is durable, one that raised is rolled back, and the next one is unaffected."""
     with database.transaction():
         write("kept")
     with pytest.raises(KeyError):
@@ -51,7 +51,7 @@ def test_what_was_left_is_durable_and_what_raised_is_undone(file):
 
 
 def test_transactions_within_one_are_part_of_it(file):
-    """A rollback inside keeps the outer writes."""
+    """A nested transaction that is rolled back leaves the outer one."""
     with database.transaction():
         write("kept")
         with pytest.raises(KeyError):
@@ -60,7 +60,7 @@ def test_transactions_within_one_are_part_of_it(file):
 
 
 def test_a_unique_rule_is_a_clash(file):
-    """Another connection wrote the same word first."""
+    """A repeated unique word is a conflict."""
     with database.transaction():
         write("a")
     with pytest.raises(Clash), database.transaction():
@@ -68,7 +68,7 @@ def test_a_unique_rule_is_a_clash(file):
 
 
 def test_a_commit_that_fails_keeps_nothing_and_says_why(file, monkeypatch):
-    """A full disk at the commit is reported, and the next transaction works."""
+    """A commit on a full disk fails with its reason, and the next one works."""
     commit = type(db.obj).commit
 
     def no_room(self):
@@ -90,7 +90,7 @@ def test_a_commit_that_fails_keeps_nothing_and_says_why(file, monkeypatch):
 
 
 def test_an_engine_that_rolls_back_by_itself_is_not_acknowledged(file):
-    """As SQLite does on a full disk, even without an error."""
+    """A rollback by the engine itself, as SQLite does without room, is not acknowledged."""
 
     def lose():
         with database.transaction():
@@ -103,7 +103,7 @@ def test_an_engine_that_rolls_back_by_itself_is_not_acknowledged(file):
 
 
 def test_the_reason_is_told_where_the_engine_rolled_back(file):
-    """The first error is reported, not the failed rollback after it."""
+    """After a rollback by the engine the first error is reported."""
 
     def lose():
         with database.transaction():
@@ -115,7 +115,7 @@ def test_the_reason_is_told_where_the_engine_rolled_back(file):
 
 
 def test_ten_threads_write_one_after_the_other(file):
-    """Every word is stored once, and rows are in the order of the lock."""
+    """Ten threads write every word once, in the order of the lock."""
     taken = []
 
     def one(word):
@@ -136,7 +136,7 @@ def test_ten_threads_write_one_after_the_other(file):
 
 
 def test_who_has_no_patience_is_told_while_another_writes(file):
-    """At once, or after the timeout. Afterwards the lock can be taken again."""
+    """A writer without patience fails at once or after its time, and the lock is free afterwards."""
     inside, leave = threading.Event(), threading.Event()
 
     def hold():

@@ -1,4 +1,4 @@
-"""The write lock: one holder at a time, released by a dying process, with a timeout."""
+"""The write lock: one holder at a time, released with its process, with a bounded wait."""
 
 import subprocess
 import sys
@@ -21,7 +21,7 @@ def path(tmp_path):
 
 @pytest.fixture
 def holder(path):
-    """Another process that holds the lock."""
+    """Another process with the lock."""
     with subprocess.Popen(
         [sys.executable, "-c", HOLDS, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as process:
@@ -32,13 +32,13 @@ def holder(path):
 
 @pytest.mark.parametrize("patience_s", [0, 0.05])
 def test_patience_ends(path, holder, patience_s):
-    """Waiting for another process ends with an exception after the timeout."""
+    """A writer that waits longer than its patience gets an error."""
     with pytest.raises(NoTurn), turn(path, patience_s):
         pytest.fail("two have the turn")
 
 
 def test_a_process_that_dies_gives_its_turn_back(path, holder):
-    """A killed process releases the lock."""
+    """The lock of a killed process is released."""
     holder.kill()
     holder.wait()
     with turn(path, 10):
@@ -46,7 +46,7 @@ def test_a_process_that_dies_gives_its_turn_back(path, holder):
 
 
 def test_who_waits_gets_the_turn_when_it_comes(path, holder):
-    """A waiting thread gets the lock as soon as another process releases it."""
+    """A waiting writer gets the lock at its release."""
     had = threading.Event()
 
     def wait() -> None:
@@ -62,7 +62,7 @@ def test_who_waits_gets_the_turn_when_it_comes(path, holder):
 
 
 def test_a_turn_nobody_wants_any_more_is_passed_on(path, holder):
-    """A thread that gave up does not keep the lock that it gets later."""
+    """A writer that gave up does not hold a later lock."""
     with pytest.raises(NoTurn), turn(path, 0.05):
         pass
     holder.stdin.close()
@@ -72,7 +72,7 @@ def test_a_turn_nobody_wants_any_more_is_passed_on(path, holder):
 
 
 def test_only_one_has_it(path):
-    """Threads of one process exclude each other like processes."""
+    """Threads of one process take the lock like processes."""
     inside, most, lock = 0, [], threading.Lock()
 
     def work() -> None:
@@ -94,13 +94,13 @@ def test_only_one_has_it(path):
 
 
 def test_where_no_mark_can_be_made_sqlite_has_the_word(tmp_path):
-    """A missing folder causes no error of the lock."""
+    """Without a folder for the lock file SQLite decides."""
     with turn(str(tmp_path / "no" / "shop.sqlite3"), 0):
         pass
 
 
 def test_a_transaction_waits_for_its_turn_and_says_so_when_none_comes(tmp_path):
-    """The error is that of a locked database."""
+    """A transaction without the lock reports that the database cannot be used now."""
     path = str(tmp_path / "busy.sqlite3")
     database.open_database(f"sqlite:///{path}")
     database.connect()

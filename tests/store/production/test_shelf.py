@@ -1,4 +1,4 @@
-"""Queries of the shelf are limited and ordered."""
+"""Queries of the shelf: bounded, in the requested order."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tests.store.rows import connected
 
 
 def test_lots_that_come_first_are_read_however_many_are_older(shop):
-    """If not all lots can be read, those of the job are read first, then the oldest."""
+    """With more lots than the bound, those of the job come first, then the oldest."""
     grade, supplier = shop.grade(limits=SIMPLE_LIMITS), shop.supplier()
     for number, day in ((1, 3), (2, 1), (3, 2), (4, 4)):
         shop.good_lot(supplier, grade, f"L-{number}", received_at=f"2026-10-{day:02}T08:00:00Z")
@@ -22,7 +22,7 @@ def test_lots_that_come_first_are_read_however_many_are_older(shop):
 
 
 def test_a_spool_that_never_came_is_not_in_stock(shop):
-    """A lot whose last spool was withdrawn is neither offered, picked nor matched."""
+    """A lot whose last spool was withdrawn by a correction is neither offered, picked nor matched."""
     grade, supplier = shop.grade(limits=SIMPLE_LIMITS), shop.supplier()
     for number in (1, 2):
         shop.good_lot(supplier, grade, f"L-{number}", spools=1)

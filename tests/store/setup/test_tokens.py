@@ -5,7 +5,7 @@ from tests.store.rows import connected, contents
 
 
 def test_the_text_of_a_token_is_stored_nowhere(shop):
-    """Only the hash of a token is stored, also after its use and after repeated requests."""
+    """The database has only the hash of a token, also after its use or a repeat under a key."""
     for role, path, body in (
         ("purchasing", "/suppliers", {"code": "QWT", "name": "Supplier"}),
         ("quality", "/shades", {"code": "HW", "name": "Shade"}),
@@ -18,7 +18,7 @@ def test_the_text_of_a_token_is_stored_nowhere(shop):
 
 
 def test_a_revoked_token_stays_in_the_record(shop):
-    """Revoking keeps the row of the token."""
+    """A revoked token keeps its row."""
     with connected():
         text = access.add_token("Ilse", "quality")
         assert access.Person("Ilse", "quality") == access.person_of(text)

@@ -29,7 +29,7 @@ def filled(tmp_path_factory):
 
 @pytest.fixture
 def shop(filled, tmp_path):
-    """A copy of that file, the shop's database in the tests."""
+    """A copy of that file as the shop's database."""
     path = tmp_path / "shop.sqlite3"
     shutil.copy(filled, path)
     yield path
@@ -53,7 +53,7 @@ def scratch(postgres_url):
 
 @pytest.fixture
 def postgres(scratch):
-    """The URL of an empty PostgreSQL database."""
+    """The address of an empty PostgreSQL database."""
     yield emptied(scratch)
     database.close()
 
@@ -65,12 +65,12 @@ def write(path, sql):
 
 
 def names(folder):
-    """The files in a folder."""
+    """The files of a folder."""
     return sorted(path.name for path in folder.iterdir() if not path.name.endswith("-turn"))
 
 
 def test_a_backup_is_one_file_with_everything_in_it(shop, tmp_path):
-    """Size and rows are correct, the backup is a single file, and the database does not change."""
+    """A backup is one complete file with its size and rows reported, and the database is unchanged."""
     before = shop.read_bytes()
     done = backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3")
     assert (ROWS, (tmp_path / "kept.sqlite3").stat().st_size, None) == (done.rows, done.size, done.aside)
@@ -80,7 +80,7 @@ def test_a_backup_is_one_file_with_everything_in_it(shop, tmp_path):
 
 
 def test_others_write_while_a_backup_is_made(shop, tmp_path, monkeypatch):
-    """With writes between any two pages, no writer waits, and the backup is a snapshot of its start."""
+    """With writes between any two pages nobody waits, and the backup is the moment of its start."""
     monkeypatch.setattr(sqlite_files, "_PAGES", 4)
     before, written = dump(shop), []
     with closing(sqlite3.connect(shop, timeout=0)) as server:
@@ -101,7 +101,7 @@ def test_others_write_while_a_backup_is_made(shop, tmp_path, monkeypatch):
 
 
 def test_what_only_the_log_holds_is_in_the_backup(shop, tmp_path):
-    """Rows that are only in the write-ahead log are in the backup."""
+    """Rows in SQLite's log are in the backup."""
     with closing(sqlite3.connect(shop)) as server:
         server.execute("PRAGMA wal_autocheckpoint = 0")
         with server:
@@ -112,7 +112,7 @@ def test_what_only_the_log_holds_is_in_the_backup(shop, tmp_path):
 
 
 def test_nobody_may_read_a_copy_who_may_not_read_the_database(shop, kept, tmp_path):
-    """Backup and restored database have the permissions of the database."""
+    """A backup and a restored database have the permissions of the original."""
     shop.chmod(0o640)
     backup(f"sqlite:///{shop}", tmp_path / "private.sqlite3")
     assert 0o640 == (tmp_path / "private.sqlite3").stat().st_mode & 0o777
@@ -122,7 +122,7 @@ def test_nobody_may_read_a_copy_who_may_not_read_the_database(shop, kept, tmp_pa
 
 
 def test_a_file_that_is_there_is_left_as_it_is(shop, tmp_path):
-    """A backup never overwrites a file, and creates no folder."""
+    """A backup never overwrites a file and makes no folder."""
     there = tmp_path / "there"
     there.write_text("mine")
     with pytest.raises(NotDone, match="exists already"):
@@ -134,7 +134,7 @@ def test_a_file_that_is_there_is_left_as_it_is(shop, tmp_path):
 
 
 def test_a_backup_that_breaks_off_leaves_nothing(shop, tmp_path):
-    """A backup gets its name only after verification, so an incomplete one is never used."""
+    """A backup gets its name only after verification, so an interrupted one leaves nothing."""
 
     def stop(*_):
         assert not (tmp_path / "kept.sqlite3").exists()
@@ -147,13 +147,13 @@ def test_a_backup_that_breaks_off_leaves_nothing(shop, tmp_path):
 
 @pytest.mark.parametrize(("found", "rows"), [(0, ROWS), (9, ROWS), (-1, ROWS)])
 def test_a_file_of_any_version_can_be_kept(shop, tmp_path, found, rows):
-    """A backup is most useful before a migration."""
+    """A file of any version can be backed up."""
     write(shop, f"UPDATE schema_version SET version = {found}")  # a number of our own
     assert rows == backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3").rows
 
 
 def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
-    """A missing, empty or other file has an error."""
+    """A missing, empty or other file is refused in words."""
     empty, other, text = (tmp_path / name for name in ("empty", "other", "text"))
     empty.touch()
     write(other, "CREATE TABLE recipes (name TEXT)")
@@ -178,7 +178,7 @@ def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
     ],
 )
 def test_a_copy_that_is_not_right_is_found_out(shop, kept, spoil, words):
-    """Missing rows, another version, broken foreign keys."""
+    """A copy with missing rows, another version or missing references is found."""
     with closing(sqlite3.connect(shop)) as file:
         counted = dict.fromkeys(dump(shop), 5)
         assert ROWS == sum(counted.values())
@@ -190,7 +190,7 @@ def test_a_copy_that_is_not_right_is_found_out(shop, kept, spoil, words):
 
 
 def test_a_damaged_copy_is_found_out(kept):
-    """A disk that returns other bytes than written is detected."""
+    """A disk that returns other bytes than written is found."""
     counted = dict.fromkeys(dump(kept), 5)
     with closing(sqlite3.connect(kept)) as file:
         (page,) = file.execute("SELECT rootpage FROM sqlite_master WHERE name = 'reading_lot_id_kind_id'").fetchone()
@@ -206,7 +206,7 @@ def test_a_damaged_copy_is_found_out(kept):
 
 
 def test_a_backup_becomes_a_database(kept, tmp_path):
-    """A missing file is created and can be used. The backup does not change."""
+    """A backup restores a new database for the program and stays unchanged."""
     before = kept.read_bytes()
     done = restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
     assert (ROWS, None) == (done.rows, done.aside)
@@ -217,7 +217,7 @@ def test_a_backup_becomes_a_database(kept, tmp_path):
 
 
 def test_a_database_with_nothing_in_it_may_be_filled(kept, tmp_path):
-    """A database with empty tables counts as empty."""
+    """A database with empty tables can be restored into."""
     fill(f"sqlite:///{tmp_path / 'new.sqlite3'}", rows=0)
     assert restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW).aside is None
     assert dump(kept) == dump(tmp_path / "new.sqlite3")
@@ -225,7 +225,7 @@ def test_a_database_with_nothing_in_it_may_be_filled(kept, tmp_path):
 
 
 def test_what_is_there_is_never_lost(shop, kept, tmp_path):
-    """A database with rows is an error. With --replace it is renamed and kept."""
+    """A database with rows is refused, and with --replace kept beside, complete."""
     write(
         shop,
         "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (99, 'LATE', 'late', '2026', 'x', 1)",
@@ -240,7 +240,7 @@ def test_what_is_there_is_never_lost(shop, kept, tmp_path):
 
 
 def test_a_database_in_use_is_not_replaced(shop, kept):
-    """A program that has it open would continue to write into the renamed file."""
+    """A database in use is not replaced."""
     with closing(sqlite3.connect(shop)) as server:
         server.execute("SELECT COUNT(*) FROM lot").fetchone()
         with pytest.raises(NotDone, match="in use"):
@@ -249,7 +249,7 @@ def test_a_database_in_use_is_not_replaced(shop, kept):
 
 
 def test_a_ruined_database_can_be_replaced(shop, kept, tmp_path):
-    """An unreadable file counts as not empty. With --replace it is kept unchanged, with its log."""
+    """An unreadable database is refused without --replace, and kept beside with its log otherwise."""
     shop.write_bytes(b"ruin" * 4096)
     (tmp_path / "shop.sqlite3-wal").write_bytes(b"log")
     with pytest.raises(NotDone, match="--replace"):
@@ -261,7 +261,7 @@ def test_a_ruined_database_can_be_replaced(shop, kept, tmp_path):
 
 
 def test_two_restores_in_one_second_keep_both(shop, kept):
-    """The name of a renamed file is never used twice."""
+    """Two restores within one second keep both set-aside files."""
     restore(f"sqlite:///{shop}", kept, NOW, replace=True)
     with pytest.raises(NotDone, match="Try again"):
         restore(f"sqlite:///{shop}", kept, NOW, replace=True)
@@ -270,7 +270,7 @@ def test_two_restores_in_one_second_keep_both(shop, kept):
 
 @pytest.mark.parametrize(("found", "words"), [(0, "version 0.*lots migrate"), (9, "version 9"), (-1, "lots move")])
 def test_a_backup_of_another_version_is_refused(kept, tmp_path, found, words):
-    """The message has the file, both versions and the remedy."""
+    """A backup of another version is refused with file, versions and remedy."""
     write(kept, f"UPDATE schema_version SET version = {found}")  # a number of our own
     with pytest.raises(schema.WrongSchema, match=rf"kept\.sqlite3 .*{words}"):
         restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
@@ -278,7 +278,7 @@ def test_a_backup_of_another_version_is_refused(kept, tmp_path, found, words):
 
 
 def test_what_is_no_backup_is_refused(shop, tmp_path):
-    """Another program's file, an empty file, a text, a missing file: the database does not change, even with --replace."""
+    """Another program's, an empty, a text and a missing file are refused, and the database is unchanged even with --replace."""
     before = dump(shop)
     empty, other, text = (tmp_path / name for name in ("empty", "other", "text"))
     empty.touch()
@@ -300,7 +300,7 @@ def test_what_is_no_backup_is_refused(shop, tmp_path):
 
 @pytest.mark.postgresql
 def test_a_postgresql_database_is_kept_in_a_file_and_restored_from_it(shop, kept, postgres, tmp_path):
-    """All values are equal to the last bit."""
+    """A PostgreSQL database is backed up and restored to the last bit."""
     assert ROWS == restore(postgres, kept, NOW).rows
     create_app(Settings(database=postgres))
     done = backup(postgres, tmp_path / "again.sqlite3")
@@ -311,7 +311,7 @@ def test_a_postgresql_database_is_kept_in_a_file_and_restored_from_it(shop, kept
 
 @pytest.mark.postgresql
 def test_a_backup_of_postgresql_is_one_moment(postgres, tmp_path):
-    """Later commits are not in the backup, neither new rows nor changed ones."""
+    """A backup of PostgreSQL contains no later commit."""
     import psycopg
 
     fill(postgres)
@@ -334,7 +334,7 @@ def test_a_backup_of_postgresql_is_one_moment(postgres, tmp_path):
 
 @pytest.mark.postgresql
 def test_postgresql_wants_an_empty_database(shop, kept, postgres):
-    """Existing rows are an error, with and without --replace."""
+    """A PostgreSQL database with rows is always refused."""
     fill(postgres, rows=1, first=7)
     for replace in (False, True):
         with pytest.raises(NotDone, match="Name an empty database"):
@@ -346,7 +346,7 @@ def test_postgresql_wants_an_empty_database(shop, kept, postgres):
 
 @pytest.mark.postgresql
 def test_a_restore_to_postgresql_is_all_or_nothing(kept, postgres):
-    """An interrupted restore leaves an empty database, and can be repeated."""
+    """An interrupted restore leaves an empty database and can be repeated."""
 
     def stop(doing, done, of):
         if done > ROWS // 2:
@@ -362,7 +362,7 @@ def test_a_restore_to_postgresql_is_all_or_nothing(kept, postgres):
 
 @pytest.mark.postgresql
 def test_a_postgresql_database_of_another_version_is_not_kept(postgres, tmp_path):
-    """Its tables differ from those of the backup file."""
+    """A PostgreSQL database of another version is refused."""
     fill(postgres, rows=1)
     database.open_database(postgres)
     with connected():
@@ -373,7 +373,7 @@ def test_a_postgresql_database_of_another_version_is_not_kept(postgres, tmp_path
 
 
 def test_a_copy_that_came_out_otherwise_is_not_kept(shop, tmp_path, monkeypatch):
-    """A row that changed in the copy is found by its checksum, and nothing is stored."""
+    """A row changed on its way is found by its checksum, and nothing is kept."""
     insert = copy_rows._insert
 
     def slip(engine, model, rows):

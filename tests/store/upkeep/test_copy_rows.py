@@ -51,7 +51,7 @@ def scratch(postgres_url):
 
 @pytest.fixture
 def postgres(scratch):
-    """The URL of an empty PostgreSQL database."""
+    """The address of an empty PostgreSQL database."""
     yield emptied(scratch)
     database.close()
 
@@ -68,7 +68,7 @@ def target(engine, request, tmp_path):
 
 @pytest.fixture
 def new_file(tmp_path):
-    """The URL of a missing SQLite file, for tests that do not depend on the engine."""
+    """The address of a missing SQLite file, for tests of one engine."""
     yield f"sqlite:///{tmp_path / 'target.sqlite3'}"
     database.close()
 
@@ -86,18 +86,18 @@ def connected_to(url):
 
 
 def all_equal(compared):
-    """True when all tables are equal."""
+    """True when every table is equal."""
     return all(table.equal for table in compared) and len(copy_rows.tables()) == len(compared)
 
 
 def held_by(url):
-    """The number of rows per table of a database."""
+    """The number of rows of each table of a database."""
     with connected_to(url):
         return copy_rows.held(database.db.obj)
 
 
 def test_everything_arrives_and_comes_back_to_the_last_bit(source, target, tmp_path):
-    """After copying there and back, every value has the same type and bits: floats, texts, times and NULL."""
+    """Moved there and back, every value has its type and bits: doubles, texts, times and NULL."""
     assert all_equal(move(source, target))
     assert all_equal(move(target, f"sqlite:///{tmp_path / 'back.sqlite3'}"))
     before = dump(tmp_path / "source.sqlite3")
@@ -106,7 +106,7 @@ def test_everything_arrives_and_comes_back_to_the_last_bit(source, target, tmp_p
 
 
 def test_a_moved_shop_opens_and_numbers_on(source, target):
-    """The program uses the new database, and new ids follow the highest."""
+    """The program works with the new database, and numbers continue after the highest."""
     move(source, target)
     create_app(Settings(database=target))
     with connected():
@@ -122,7 +122,7 @@ def test_a_moved_shop_opens_and_numbers_on(source, target):
 
 @pytest.mark.postgresql
 def test_an_empty_table_begins_with_one(tmp_path, postgres):
-    """In an empty table the first id is 1."""
+    """The first row of an empty table gets number 1."""
     fill(f"sqlite:///{tmp_path / 'empty.sqlite3'}", rows=0)
     assert all_equal(move(f"sqlite:///{tmp_path / 'empty.sqlite3'}", postgres))
     with connected_to(postgres):
@@ -130,7 +130,7 @@ def test_an_empty_table_begins_with_one(tmp_path, postgres):
 
 
 def test_each_table_comes_after_those_it_refers_to():
-    """Rows can be written in this order with enforced foreign keys. Only references within a table differ."""
+    """Tables come after those they refer to, except for references to themselves."""
     seen = set()
     for model in copy_rows.tables():
         seen.add(model)
@@ -138,7 +138,7 @@ def test_each_table_comes_after_those_it_refers_to():
 
 
 def test_a_row_larger_than_a_statement_may_hold_still_goes_alone(source, target):
-    """At least one row is copied per statement."""
+    """At least one row is written per statement, however few values it takes."""
     assert all_equal(move(source, target, parameters=1))
 
 
@@ -158,7 +158,7 @@ transfer.move(sys.argv[1], sys.argv[2], watch, int(sys.argv[4]))
 @pytest.mark.thorough
 @pytest.mark.parametrize("chunks", [2, 40])
 def test_a_move_that_was_killed_goes_on_where_it_was(source, target, chunks, tmp_path):
-    """Copied rows stay and are not copied again, and at the end each row exists once. Until then no command can use the database."""
+    """A repeated move continues after the written rows, complete at the end and unusable until then."""
     root = str(Path(__file__).parents[3])
     command = [sys.executable, "-c", KILLED, source, target, str(chunks), str(NARROW)]
     killed = subprocess.run(command, env={**os.environ, "PYTHONPATH": root}, capture_output=True, timeout=120)
@@ -193,7 +193,7 @@ def test_a_chunk_is_there_or_it_is_not(source, target, monkeypatch):
 
 
 def test_a_finished_move_may_be_asked_for_again(source, target):
-    """Nothing is written, and everything is compared."""
+    """A finished move writes nothing again and compares everything."""
     move(source, target)
     told = []
     assert all_equal(move(source, target, lambda *said: told.append(said)))
@@ -202,7 +202,7 @@ def test_a_finished_move_may_be_asked_for_again(source, target):
 
 
 def test_a_target_with_rows_of_its_own_is_refused(source, target, tmp_path):
-    """Two shops are never mixed. The message names the tables, and nothing changes."""
+    """A target with rows is refused with the tables, and unchanged."""
     fill(target, rows=2, first=7)
     before = held_by(target)
     with pytest.raises(NotDone, match=r"has rows in supplier, .* that the source does not have.*--to"):
@@ -212,7 +212,7 @@ def test_a_target_with_rows_of_its_own_is_refused(source, target, tmp_path):
 
 
 def test_the_same_numbers_with_other_contents_are_refused_too(source, target):
-    """Other rows with the same ids are detected."""
+    """Rows at the same numbers with other contents are refused."""
     move(source, target)
     write(source, "UPDATE supplier SET name = 'somebody else' WHERE id = 2")
     with pytest.raises(NotDone, match="in supplier"):
@@ -220,7 +220,7 @@ def test_the_same_numbers_with_other_contents_are_refused_too(source, target):
 
 
 def test_a_source_that_changes_meanwhile_is_found_out(source, target):
-    """The copy is a snapshot of the source. Later rows are found by the comparison, and copied by the same move again."""
+    """The copy is one moment of the source; later rows show in the comparison, and the next move fetches them."""
     changed = []
 
     def meddle(doing, done, of):
@@ -242,7 +242,7 @@ def test_a_source_that_changes_meanwhile_is_found_out(source, target):
 
 
 def test_a_row_changed_in_place_meanwhile_is_found_out(source, target):
-    """With equal numbers of rows the checksums differ. The second move asks for an empty database."""
+    """A row changed meanwhile is found by its checksum, and a second try must start again."""
 
     def meddle(doing, done, of):
         write(source, "UPDATE lot SET version = version + 1")
@@ -255,7 +255,7 @@ def test_a_row_changed_in_place_meanwhile_is_found_out(source, target):
 
 @pytest.mark.postgresql
 def test_what_the_other_engine_cannot_keep_is_said_with_its_table(source, postgres):
-    """SQLite stores a text with a null character or above its length. PostgreSQL does not, and nothing is cut silently."""
+    """A zero character and a text over its column's length are refused by PostgreSQL with the table, without truncation."""
     write(source, "UPDATE grade SET filler = 'a' || char(0) || 'b' WHERE id = 2")
     with pytest.raises(NotDone, match=r"rows of grade cannot be copied: .*NUL"):
         move(source, postgres)
@@ -268,7 +268,7 @@ def test_what_the_other_engine_cannot_keep_is_said_with_its_table(source, postgr
 
 @pytest.mark.postgresql
 def test_a_negative_zero_is_zero(tmp_path, postgres):
-    """SQLite has one zero, PostgreSQL two equal ones, so they do not differ."""
+    """A negative zero equals zero."""
     fill(postgres)
     with connected_to(postgres):
         database.db.execute_sql("UPDATE delivery SET cost = '-0'")
@@ -279,7 +279,7 @@ def test_a_negative_zero_is_zero(tmp_path, postgres):
     ("version", "words"), [(0, "lots migrate"), (schema.VERSION + 1, "version of the program"), (-1, "lots move")]
 )
 def test_a_source_of_another_version_is_refused(source, new_file, version, words):
-    """Only tables of equal versions are copied. Nothing is created in the target."""
+    """A source of another version is refused, and the target is unchanged."""
     write(source, f"UPDATE schema_version SET version = {version}")  # a number of our own
     with pytest.raises(schema.WrongSchema, match=rf"source\.sqlite3 .*{words}"):
         move(source, new_file)
@@ -288,7 +288,7 @@ def test_a_source_of_another_version_is_refused(source, new_file, version, words
 
 
 def test_a_source_that_is_none_is_refused_and_not_made(new_file, tmp_path):
-    """A mistyped file is not created, an empty one is reported, and another program's file does not change."""
+    """A missing file is not made, an empty one is reported, and another program's is unchanged."""
     missing, empty, other = (tmp_path / f"{name}.sqlite3" for name in ("missing", "empty", "other"))
     with pytest.raises(NotDone, match="There is no file"):
         move(f"sqlite:///{missing}", new_file)
@@ -305,7 +305,7 @@ def test_a_source_that_is_none_is_refused_and_not_made(new_file, tmp_path):
 
 
 def test_a_target_of_another_version_or_program_is_refused(source, target):
-    """It does not change."""
+    """A target of another version or program is refused and unchanged."""
     fill(target, rows=0)
     with connected_to(target):
         database.db.execute_sql("UPDATE schema_version SET version = 9")
@@ -315,7 +315,7 @@ def test_a_target_of_another_version_or_program_is_refused(source, target):
 
 
 def test_the_source_is_only_read(source, new_file, tmp_path):
-    """Its file is equal byte for byte, and no file is left beside it."""
+    """The source file is unchanged byte for byte, without new files."""
     before = (tmp_path / "source.sqlite3").read_bytes()
     move(source, new_file)
     database.close()
@@ -340,5 +340,5 @@ def test_the_source_is_only_read(source, new_file, tmp_path):
     ],
 )
 def test_no_password_is_ever_said(url, said):
-    """In any spelling a password is masked."""
+    """A password is printed as stars, in any form."""
     assert said == shown(url)

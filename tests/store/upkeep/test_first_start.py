@@ -1,4 +1,4 @@
-"""A new database is created at the first start only. A missing database is replaced only on request."""
+"""A new database is made only where there was none, or on request."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def path(tmp_path):
 
 
 def prepare(path, wanted=first_start.Wanted()):  # noqa: B008  # it cannot be changed
-    """Prepares the database at a path and closes it."""
+    """Prepares and closes the database at a path."""
     try:
         return first_start.prepare(f"sqlite:///{path}", wanted=wanted)
     finally:
@@ -43,12 +43,12 @@ def prepare(path, wanted=first_start.Wanted()):  # noqa: B008  # it cannot be ch
 
 
 def names(path):
-    """The files in the folder of the database."""
+    """The files of the database's folder."""
     return sorted(one.name for one in path.parent.iterdir())
 
 
 def test_a_first_start_makes_a_database_and_its_lock_file(path):
-    """No other file is left. The next start changes nothing."""
+    """A first start makes the database and its lock file alone, and the next start changes nothing."""
     assert prepare(path)
     assert ["shop.sqlite3", "shop.sqlite3-turn"] == names(path)
     before = path.read_bytes()
@@ -57,7 +57,7 @@ def test_a_first_start_makes_a_database_and_its_lock_file(path):
 
 
 def test_a_copied_database_gets_its_lock_file_when_it_is_opened(path, tmp_path):
-    """Its loss is then detected even before the first write."""
+    """Opening a copied database makes its lock file, so that its loss is noticed."""
     prepare(path)
     other = tmp_path / "copy.sqlite3"
     shutil.copy(path, other)
@@ -67,7 +67,7 @@ def test_a_copied_database_gets_its_lock_file_when_it_is_opened(path, tmp_path):
 
 @pytest.mark.parametrize("left", ["turn", "wal", "shm", "journal"])
 def test_a_database_that_vanished_is_not_made_anew(path, left):
-    """Any file beside the path shows that a database existed. The message names both, and the way to an empty one."""
+    """Any remaining file beside a missing database stops the start, with both names and the way to an empty one."""
     path.with_name(f"shop.sqlite3-{left}").touch()
     for wanted in (Wanted(), NEVER):
         with pytest.raises(NoDatabase if wanted.make else NotDone, match=r"shop\.sqlite3") as refused:
@@ -91,7 +91,7 @@ def version(path):
 
 @pytest.mark.parametrize("content", ["nothing", "no tables"])
 def test_an_empty_file_in_place_of_a_database_is_refused(path, content):
-    """An empty file, or a database without tables, whose lock file shows that a database existed."""
+    """An empty file, or one without tables, beside a lock file is refused."""
     path.with_name("shop.sqlite3-turn").touch()
     if content == "nothing":
         path.touch()
@@ -105,7 +105,7 @@ def test_an_empty_file_in_place_of_a_database_is_refused(path, content):
 
 
 def test_an_empty_file_where_nothing_was_gets_its_tables(path):
-    """An administrator may create it to set owner and permissions, which are kept."""
+    """An empty file without a lock file gets its tables and keeps owner and permissions."""
     path.touch(mode=0o600)
     assert prepare(path)
     assert (schema.VERSION, 0o600) == (version(path), path.stat().st_mode & 0o777)
@@ -113,7 +113,7 @@ def test_an_empty_file_where_nothing_was_gets_its_tables(path):
 
 
 def test_a_new_database_is_refused_where_one_is(path):
-    """The option cannot stay in a unit file until the database is lost."""
+    """--new is refused where a database exists."""
     fill(f"sqlite:///{path}", rows=2)
     before = dump(path)
     with pytest.raises(NotDone, match="without --new"):
@@ -122,7 +122,7 @@ def test_a_new_database_is_refused_where_one_is(path):
 
 
 def test_commands_that_need_a_database_make_none(path):
-    """A mistyped path leaves nothing behind."""
+    """Commands that need a database make none."""
     with pytest.raises(NoDatabase, match=r"There is no database .*Check LOTS_DATABASE"):
         prepare(path, NEVER)
     assert [] == names(path)
@@ -142,7 +142,7 @@ os.kill(os.getpid(), signal.SIGKILL)
 
 @pytest.fixture
 def log_left(path, tmp_path):
-    """A deleted database of a killed server, whose log with changes is left. Returns a backup of it."""
+    """A deleted database of a killed server whose log remains with changes. Returns a backup of it."""
     fill(f"sqlite:///{path}", rows=2)
     kept = tmp_path / "kept.sqlite3"
     backup(f"sqlite:///{path}", kept)
@@ -154,7 +154,7 @@ def log_left(path, tmp_path):
 
 
 def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_new_one(path, log_left):
-    """The log is renamed, because SQLite would apply it to the new database."""
+    """The remaining log of a lost database is set aside, because SQLite would apply it to the new one."""
     with pytest.raises(NoDatabase):
         prepare(path)
     assert prepare(path, NEW)
@@ -163,7 +163,7 @@ def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_new_one(path, log
 
 
 def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_restored_one(path, log_left):
-    """The restored database equals the backup. The log is renamed and named in a message."""
+    """The restored database equals the backup, and the remaining log is set aside and named."""
     done = restore(f"sqlite:///{path}", log_left, NOW)
     assert dump(log_left) == dump(path)
     assert schema.VERSION == version(path)
@@ -171,7 +171,7 @@ def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_restored_one(path
 
 
 def test_an_empty_file_does_not_cost_the_log_beside_it(path, log_left):
-    """SQLite deletes the log of an empty file on opening, so the file is not opened."""
+    """An empty file is not opened, because SQLite would delete the log beside it."""
     path.touch()
     log = path.with_name("shop.sqlite3-wal")
     size = log.stat().st_size
@@ -184,7 +184,7 @@ def test_an_empty_file_does_not_cost_the_log_beside_it(path, log_left):
 
 
 def test_a_log_is_not_taken_for_that_of_a_file_put_in_place_of_its_own(path, tmp_path):
-    """Every command rejects a file that replaced the database of a killed server, until the log is moved away."""
+    """A file moved over the database of a killed server is refused by every command until its log is assigned."""
     prepare(path)
     other = tmp_path / "other.sqlite3"
     shutil.copy(path, other)
@@ -211,7 +211,7 @@ sys.stdin.read()
 
 @pytest.mark.parametrize(("gone", "words"), [("wal", "-wal is missing"), ("shm", "-shm is missing")])
 def test_a_log_removed_under_a_server_is_not_begun_anew_by_a_command(path, tmp_path, gone, words):
-    """Two programs with separate logs would overwrite each other's changes. After the first has ended, commands work."""
+    """With the log removed under a server a second program is refused, until the first has ended."""
     prepare(path)
     with subprocess.Popen(
         [sys.executable, "-c", HOLDS, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
@@ -227,7 +227,7 @@ def test_a_log_removed_under_a_server_is_not_begun_anew_by_a_command(path, tmp_p
 
 
 def test_a_killed_servers_own_log_is_taken(path):
-    """Acknowledged rows are there after the next start."""
+    """The log of a killed server is used at the next start with all acknowledged data."""
     prepare(path)
     done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
     assert -signal.SIGKILL == done.returncode
@@ -236,7 +236,7 @@ def test_a_killed_servers_own_log_is_taken(path):
 
 
 def test_a_restored_database_has_its_lock_file(path, tmp_path):
-    """Its loss is detected from the beginning."""
+    """A restored database has its lock file."""
     fill(f"sqlite:///{path}", rows=1)
     backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")
     restore(f"sqlite:///{tmp_path / 'back.sqlite3'}", tmp_path / "kept.sqlite3", NOW)
@@ -255,7 +255,7 @@ first_start.prepare(f"sqlite:///{sys.argv[1]}")
 
 @pytest.mark.thorough
 def test_workers_that_start_at_once_make_one_database(path):
-    """A process that finds only the lock file waits for the database."""
+    """A worker that finds the lock file before the database waits for it."""
     workers = [
         subprocess.Popen([sys.executable, "-c", STARTS, str(path)], stdin=subprocess.PIPE, stderr=subprocess.PIPE)
         for _ in range(4)
@@ -271,7 +271,7 @@ def test_workers_that_start_at_once_make_one_database(path):
 
 
 def test_a_start_that_fails_leaves_no_lock_file(path, monkeypatch):
-    """The next start can create the database."""
+    """A failed start leaves no lock file."""
 
     def full(*_):
         raise OSError(28, "No space left on device")
@@ -285,7 +285,7 @@ def test_a_start_that_fails_leaves_no_lock_file(path, monkeypatch):
 
 
 def test_the_first_lock_file_appears_locked(path):
-    """While a database is created, another start waits instead of reporting a missing database."""
+    """The first lock file is created locked, so that another start waits."""
     fcntl = pytest.importorskip("fcntl", reason="this platform has no such lock")
     with first_turn(str(path), 1):
         mark = os.open(f"{path}-turn", os.O_RDWR)
@@ -297,7 +297,7 @@ def test_the_first_lock_file_appears_locked(path):
 
 @pytest.mark.postgresql
 def test_an_empty_postgresql_database_gets_its_tables_from_a_server_alone(postgres_url):
-    """A check of, or an import into, an empty database is probably a wrong URL."""
+    """Only a server makes tables in an empty PostgreSQL database; a check or an import is refused."""
     from tests.store.copies import new_postgres
 
     with new_postgres(postgres_url, "first") as url:

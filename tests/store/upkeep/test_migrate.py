@@ -39,17 +39,17 @@ def old(empty_url):
 
 
 def version():
-    """The stored schema version."""
+    """The version in the database."""
     return schema.found_version(db)
 
 
 def migrate(steps, newest=2, before=lambda _: None):
-    """Runs the steps of a test."""
+    """The migration with the steps of a test."""
     return migrating.migrate(before, steps, newest)
 
 
 def test_a_migrated_database_is_like_a_new_one(old, steps):
-    """Tables, columns, defaults, constraints, partial indexes, foreign keys and triggers are those of a new database."""
+    """Tables, columns, defaults, constraints, partial indexes, references and triggers equal those of an empty database."""
     before = rows()
     assert ["0002_tags"] == migrate(steps)
     migrated, kept = described(), rows()
@@ -66,7 +66,7 @@ def test_a_migrated_database_is_like_a_new_one(old, steps):
 
 
 def test_the_rules_of_a_migrated_database_hold(old, steps):
-    """Constraints and foreign keys are enforced again."""
+    """Constraints and references of a migrated database are enforced."""
     migrate(steps)
     good = {"code": "C", "word": "low, and wide (so)", "height_mm": 5, "depth_mm": 0}
     for spoilt in (
@@ -91,7 +91,7 @@ def test_the_rules_of_a_migrated_database_hold(old, steps):
 
 
 def test_the_newest_version_has_nothing_to_do(old, steps):
-    """Nothing is copied or changed."""
+    """At the newest version nothing is copied or changed."""
     migrate(steps)
     before = described()
     told = []
@@ -100,7 +100,7 @@ def test_the_newest_version_has_nothing_to_do(old, steps):
 
 
 def test_each_step_is_a_transaction_of_its_own(old, steps):
-    """A failed step is rolled back, the step before it stays, and the next migration continues after it."""
+    """A failed step leaves nothing, earlier steps stay, and the next run continues."""
     write(steps, "0003_hue", NEXT + "    db.execute_sql('SELECT nonsense')\n")
     told = []
     with pytest.raises(NotDone, match=r"Step 0003_hue failed and was rolled back: .*nonsense"):
@@ -114,7 +114,7 @@ def test_each_step_is_a_transaction_of_its_own(old, steps):
 
 
 def test_a_step_that_breaks_off_leaves_the_old_state(old, steps):
-    """Tables, rows and version are those before the step."""
+    """An interrupted step restores tables, rows and version."""
     write(steps, "0002_tags", STEP + "    raise RuntimeError('the power is gone')\n")
     before = described(), rows(), version()
     with pytest.raises(RuntimeError, match="power"):
@@ -149,7 +149,7 @@ migrate.migrate(lambda _: None, Path(sys.argv[2]), 2)
 
 @pytest.mark.thorough
 def test_a_migration_that_is_killed_leaves_the_old_state(old, steps):
-    """After a kill within a step nothing has changed, and the step can be run."""
+    """After a kill within a step the old state remains, and the step can be repeated."""
     write(steps, "0002_tags", f"{STEP}    import os, signal\n    os.kill(os.getpid(), signal.SIGKILL)\n")
     before = described(), rows(), version()
     database.disconnect()
@@ -166,7 +166,7 @@ def test_a_migration_that_is_killed_leaves_the_old_state(old, steps):
 
 @pytest.mark.thorough
 def test_two_at_once_take_a_step_once(old, steps, tmp_path):
-    """The second migration waits and then has nothing to do. Only the first makes a copy."""
+    """Of two simultaneous migrations the second waits and finds nothing to do, and only the first copies."""
     inside, told, results = threading.Event(), [], {}
 
     def first_waits(found):
@@ -195,7 +195,7 @@ def test_two_at_once_take_a_step_once(old, steps, tmp_path):
     ("found", "words"), [(3, "version 3. This program needs version 2.*version of the program"), (-1, "lots move")]
 )
 def test_a_newer_version_or_half_a_move_is_refused(old, steps, found, words):
-    """No step leads to an older version or from an incomplete database."""
+    """A newer version and an incomplete move are refused."""
     SchemaVersion.update(version=found).execute()
     before = described()
     with pytest.raises(schema.WrongSchema, match=words):
@@ -204,7 +204,7 @@ def test_a_newer_version_or_half_a_move_is_refused(old, steps, found, words):
 
 
 def test_a_gap_between_steps_is_refused(old, steps):
-    """If a step is missing, nothing is run."""
+    """A version without a next step is refused."""
     SchemaVersion.update(version=0).execute()
     with pytest.raises(NotDone, match="No step leads from schema version 0 to 1"):
         migrate(steps)
@@ -212,7 +212,7 @@ def test_a_gap_between_steps_is_refused(old, steps):
 
 
 def test_a_step_must_not_leave_rows_that_refer_to_none(tmp_path, steps):
-    """SQLite does not enforce foreign keys while tables are rebuilt, so they are checked at the end of the step."""
+    """A step that leaves missing references is refused."""
     database.open_database(f"sqlite:///{tmp_path / 'old.sqlite3'}")
     with connected():
         make_old()
@@ -225,21 +225,21 @@ def test_a_step_must_not_leave_rows_that_refer_to_none(tmp_path, steps):
 
 
 def test_an_empty_database_takes_no_steps(empty_url, steps):
-    """Its tables are created from the models."""
+    """An empty database gets its tables from the models without steps."""
     database.open_database(empty_url)
     with connected(), pytest.raises(NotDone, match="no tables"):
         migrate(steps)
 
 
 def test_an_older_database_names_the_command(old):
-    """The program does not use it, and names the command to run."""
+    """An older database is refused with the command to run."""
     SchemaVersion.update(version=schema.VERSION - 1).execute()
     with pytest.raises(schema.WrongSchema, match=r"needs version \d+\. .*lots migrate"):
         schema.ensure_schema()
 
 
 def test_every_table_can_be_made_anew_and_stays_as_it_was(tmp_path, steps):
-    """On SQLite a step may rebuild any table: constraints, indexes, foreign keys and rows stay the same."""
+    """On SQLite a rebuilt table has the same constraints, indexes, references and rows."""
     path = tmp_path / "shop.sqlite3"
     fill(f"sqlite:///{path}")
     before = dump(path)
@@ -257,7 +257,7 @@ def test_every_table_can_be_made_anew_and_stays_as_it_was(tmp_path, steps):
 
 
 def test_the_steps_of_the_program_lead_to_its_version():
-    """There is one step for every version after the first, each with its `up`."""
+    """There is one step with `up` for every version after the first."""
     steps = Migration.load_directory(migrating.STEPS)
     assert list(range(2, schema.VERSION + 1)) == [step.idx for step in steps]
     assert all(callable(step.load().up) for step in steps)

@@ -20,7 +20,7 @@ def empty(empty_url):
 
 
 def test_an_empty_database_gets_its_tables(empty):
-    """The first start creates all tables and stores the version. The second changes nothing."""
+    """The first start makes every table and the version, and the second changes nothing."""
     assert [] == db.get_tables()
     schema.ensure_schema()
     assert {table._meta.table_name for table in models.TABLES} == set(db.get_tables())
@@ -29,7 +29,7 @@ def test_an_empty_database_gets_its_tables(empty):
 
 
 def test_an_empty_database_may_be_found_by_two_at_once(empty):
-    """A second process finds the tables that the first creates."""
+    """A second process during the first start finds the tables."""
     schema.ensure_schema()
     db.create_tables(models.TABLES, safe=True)
     schema.ensure_schema()
@@ -37,7 +37,7 @@ def test_an_empty_database_may_be_found_by_two_at_once(empty):
 
 
 def test_a_database_with_other_tables_is_refused(empty):
-    """A mistyped URL must not fill another program's database."""
+    """A database with other tables is refused."""
     db.execute_sql("CREATE TABLE accounts (id INTEGER)")
     with pytest.raises(schema.WrongSchema, match="LOTS_DATABASE"):
         schema.ensure_schema()
@@ -46,7 +46,7 @@ def test_a_database_with_other_tables_is_refused(empty):
 
 @pytest.mark.parametrize("version", [schema.VERSION - 1, schema.VERSION + 1])
 def test_another_version_is_refused_in_words(empty, version):
-    """An older or newer database is not changed. The message has both versions."""
+    """An older or newer database is unchanged, and the message has both versions."""
     schema.ensure_schema()
     models.SchemaVersion.update(version=version).execute()
     with pytest.raises(schema.WrongSchema, match=rf"version {version}.*needs version {schema.VERSION}"):
@@ -54,7 +54,7 @@ def test_another_version_is_refused_in_words(empty, version):
 
 
 def test_every_table_refers_by_number_to_rows_that_are_there(shop):
-    """Foreign keys are enforced: a spool without a lot cannot be stored."""
+    """Foreign keys are enforced: a spool without a lot is refused."""
     at = Furnished(shop)
     with connected(), pytest.raises(IntegrityError):
         models.Spool.create(code="X", lot=999, delivery=at.delivery["id"], net_mass_g=1, remaining_mass_g=1)
@@ -81,7 +81,7 @@ NEVER = [
 
 
 def test_the_database_itself_refuses_what_can_never_be(shop):
-    """Constraints reject negative masses, impossible sizes and invalid statuses."""
+    """Negative masses, impossible sizes and unknown statuses are refused by constraints."""
     at = Furnished(shop)
     at.load()
     check = {"checked_at": "2026-11-20T11:00:00Z", "result": "pass"}
@@ -97,7 +97,7 @@ def test_the_database_itself_refuses_what_can_never_be(shop):
 
 
 def test_a_spool_has_one_open_load(shop):
-    """A spool cannot be on two machines. After its unload it can be loaded again."""
+    """A spool can have one open load, and another after its end."""
     at = Furnished(shop)
     load = shop.load(at.spool)
     values = {"machine": "P2", "job": "J", "use": "cosmetic", "mass_before_g": 1, "recorded_by": "x"}

@@ -1,4 +1,4 @@
-"""Several processes start at once on an empty database: the tables are created once, and all processes serve."""
+"""Several processes start at once on an empty database: tables are made once, and all serve."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ sys.exit(sum(os.waitpid(child, 0)[1] != 0 for child in children))
 
 
 def test_eight_processes_start_at_once_on_an_empty_database(empty_url: str) -> None:
-    """Each answers /readyz and /v1/me, and the version is stored once."""
+    """Each of eight answers /readyz and /v1/me, and the version is stored once."""
     done = subprocess.run([sys.executable, "-c", AT_ONCE, empty_url], capture_output=True, text=True)
     assert (0, "") == (done.returncode, done.stderr)
     database.open_database(empty_url)

@@ -1,4 +1,4 @@
-"""Rows after their retention time are deleted, and no others."""
+"""Deletion of expired rows, and of nothing else."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def full(empty_url):
 
 
 def kept_and_gone(act):
-    """Rows by table before and after an action: those that stayed, and those that were deleted."""
+    """Tables and rows before and after an action: the remaining and the deleted ones, by table."""
     before = [(table, repr(row)) for table, row in contents()]
     with connected():
         act()
@@ -47,7 +47,7 @@ def kept_and_gone(act):
 
 
 def test_only_old_answers_and_sessions_are_removed(full):
-    """Two of five rows of two tables are old enough. Every other row of every table stays."""
+    """Two of five rows of two tables exceed the age; all other rows stay."""
     assert len(TABLES) - 1 <= len({name for name, _ in contents()})
     with clock.retelling(NOW):
         assert dict.fromkeys(AGED, 2) == kept_and_gone(lambda: tidying.remove_some(7))
@@ -55,7 +55,7 @@ def test_only_old_answers_and_sessions_are_removed(full):
 
 
 def test_everything_old_is_removed_batch_by_batch(full):
-    """With batches of one row each, and a report after each."""
+    """Expired rows go in batches of one, each reported."""
     told = []
     assert {"repeated_request": 2} == kept_and_gone(
         lambda: tidy.remove_all("repeated_request", WEEK_AGO, told.append, most=1)
@@ -64,7 +64,7 @@ def test_everything_old_is_removed_batch_by_batch(full):
 
 
 def test_the_oldest_go_first_and_no_more_than_asked(full):
-    """A batch deletes the oldest rows."""
+    """A batch takes the oldest rows."""
     with connected():
         assert 1 == tidy.remove("repeated_request", NOW + timedelta(days=1), most=1)
         assert NOW - AGES[1] == min(row.recorded_at for row in RepeatedRequest.select())
@@ -72,7 +72,7 @@ def test_the_oldest_go_first_and_no_more_than_asked(full):
 
 
 def test_a_round_of_the_server_is_bounded(full, monkeypatch):
-    """The remaining rows are deleted in the next rounds."""
+    """A round of the server is bounded, and the rest goes in the next."""
     monkeypatch.setattr(tidying, "_BATCHES", 1)
     monkeypatch.setattr(tidy, "remove", lambda table, before: tidy.BATCH)
     with connected():
@@ -81,7 +81,7 @@ def test_a_round_of_the_server_is_bounded(full, monkeypatch):
 
 @pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def test_rows_that_another_removes_are_left_to_it(full):
-    """On PostgreSQL two processes may delete at once without waiting. SQLite has one writer at a time."""
+    """On PostgreSQL two deletions do not wait for each other; SQLite has one writer."""
     import psycopg
 
     oldest = "SELECT id FROM repeated_request ORDER BY recorded_at LIMIT 1"
@@ -94,7 +94,7 @@ def test_rows_that_another_removes_are_left_to_it(full):
 
 @pytest.mark.parametrize("table", AGED)
 def test_rows_are_found_in_an_index(full, table):
-    """Neither counting nor deleting scans the table."""
+    """Counting and deleting use an index."""
     model, moment = AGED[table]
     with connected():
         column = getattr(model, moment)

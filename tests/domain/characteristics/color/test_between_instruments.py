@@ -1,4 +1,4 @@
-"""Colours read with different instruments. 0.5 per coordinate between instruments is common practice, no source; the rest is this project's rule."""
+"""Colours measured with different instruments. 0.5 per coordinate between instruments is common practice, no source; the rest is this project's rule."""
 
 import math
 from dataclasses import replace
@@ -27,7 +27,7 @@ BRIDGE = {frozenset(("C-1", "C-2")): Bridge("C-1", "C-2", (0.0, 0.0, 0.75), (0.0
 
 
 def read(code, *lab, u=0.05):
-    """A colour of spool A read with an instrument."""
+    """A colour of spool A measured with an instrument."""
     return replace(color("A", *lab, u=u), origin=Origin(code))
 
 
@@ -42,7 +42,7 @@ def judged(*readings, shade=SHADE, limits=LIMITS, previous=None, bridges=None, r
 
 
 def test_another_instrument_than_the_reference_s_leaves_a_failure_near():
-    """A plaque at b* 1.60 on C-1 reads 2.35 on C-2: it is no failure of the lot, and nothing is claimed."""
+    """A plaque at b* 1.60 on C-1 reads 2.35 on C-2: the finding is near and claims nothing."""
     found, _ = judged(read("C-2", 95.0, -0.8, 2.35))
     assert {"near"} == {one.verdict for one in found.values()}
     assert {None} == {one.claimable for one in found.values()}
@@ -59,7 +59,7 @@ def test_another_instrument_than_the_reference_s_leaves_a_failure_near():
 
 @pytest.mark.parametrize(("rules", "waits"), [(3, False), (4, True)])
 def test_a_colour_within_its_guard_band_on_another_instrument_names_the_way_out(rules, waits):
-    """More readings cannot settle what the step between two instruments leaves open, so a study of both is asked for."""
+    """More readings cannot settle a difference between two instruments, so a study of both is requested."""
     limits = replace(LIMITS, rule=GUARDED)
     found, _ = judged(read("C-2", 95.0, -0.8, 1.6), limits=limits, rules=rules)
     lot = found["color.component_b"]
@@ -70,20 +70,20 @@ def test_a_colour_within_its_guard_band_on_another_instrument_names_the_way_out(
 
 
 def test_far_beyond_the_widened_uncertainty_it_fails_without_a_claim():
-    """db* of 3 against 0.4 is more than any two instruments differ."""
+    """A db* of 3 against 0.4 exceeds any difference between instruments and fails without a claim."""
     found, _ = judged(read("C-2", 95.0, -0.8, 4.6))
     assert [("fail", None)] * 2 == [(one.verdict, one.claimable) for one in found.values()]
 
 
 def test_the_same_instrument_is_judged_as_ever_with_the_reference_s_uncertainty():
-    """db* of 0.75 on the instrument of the reference fails beyond an uncertainty of 0.07 (root sum of squares of 0.05 and 0.05)."""
+    """A db* of 0.75 on the reference's instrument fails beyond an uncertainty of 0.07 (root sum of squares of 0.05 and 0.05, by hand)."""
     found, _ = judged(read("C-1", 95.0, -0.8, 2.35))
     part = found["color.component_b"]
     assert ("fail", True, pytest.approx(math.hypot(0.05, 0.05))) == (part.verdict, part.claimable, part.uncertainty)
 
 
 def test_an_agreement_study_corrects_the_difference():
-    """C-2 reads b* 0.75 above C-1: the lot is at 1.60, exactly on its reference, uncertain by 0.05 three times over."""
+    """C-2 reads b* 0.75 above C-1, so the corrected lot is at 1.60, exactly on its reference, with three uncertainties of 0.05."""
     found, _ = judged(read("C-2", 95.0, -0.8, 2.35), bridges=BRIDGE)
     part = found["color.component_b"]
     assert ("pass", pytest.approx(0.0), pytest.approx(0.05 * math.sqrt(3))) == (
@@ -95,19 +95,19 @@ def test_an_agreement_study_corrects_the_difference():
 
 
 def test_a_claim_across_a_bridge_may_stand():
-    """What is out by 1 after the correction is out beyond its uncertainty."""
+    """A deviation of 1 after the correction exceeds its uncertainty and can be claimed."""
     found, _ = judged(read("C-2", 95.0, -0.8, 3.75), bridges=BRIDGE)
     assert ("fail", True) == (found["color.component_b"].verdict, found["color.component_b"].claimable)
 
 
 def test_a_reference_without_an_instrument_adds_nothing():
-    """Older references do not say what measured them."""
+    """A reference without a named instrument adds no uncertainty."""
     found, _ = judged(read("C-2", 95.0, -0.8, 2.35), shade=replace(SHADE, instrument=None, uncertainty=None))
     assert ("fail", True) == (found["color.component_b"].verdict, found["color.component_b"].claimable)
 
 
 def test_the_second_version_of_the_rules_compares_as_it_did():
-    """Lots under older rules are judged as they were."""
+    """Lots under version 2 of the rules are assessed as before."""
     found, _ = judged(read("C-2", 95.0, -0.8, 2.35), rules=SECOND)
     part = found["color.component_b"]
     assert ("fail", pytest.approx(0.05)) == (part.verdict, part.uncertainty)
@@ -118,7 +118,7 @@ BEFORE = Previous(Lab(95.0, -0.8, 1.6), lab_uncertainty=(0.05,) * 3, sources={"c
 
 
 def test_no_step_is_judged_across_instruments():
-    """The last accepted lot was read with C-1 and this one with C-2: the step is not judged, and a note says why."""
+    """With the last accepted lot measured on C-1 and this one on C-2, no step is assessed, and a note gives the reason."""
     found, notes = judged(read("C-2", 95.0, -0.8, 2.35), limits=STEPS, previous=BEFORE)
     assert "color.step" not in found
     assert any(
@@ -128,14 +128,14 @@ def test_no_step_is_judged_across_instruments():
 
 
 def test_a_bridge_lets_the_step_be_judged():
-    """Corrected by the study the step is nothing, whichever instrument the reference was measured with."""
+    """With a study's correction the step is 0, whichever instrument measured the reference."""
     for shade in (SHADE, replace(SHADE, instrument=None), replace(SHADE, instrument="C-2", lab=Lab(95.0, -0.8, 2.35))):
         found, _ = judged(read("C-2", 95.0, -0.8, 2.35), limits=STEPS, previous=BEFORE, bridges=BRIDGE, shade=shade)
         assert ("pass", pytest.approx(0.0, abs=1e-9)) == (found["color.step"].verdict, found["color.step"].value)
 
 
 def test_a_step_between_lots_of_one_instrument_is_judged_as_it_was_read():
-    """Both lots read with C-2 are moved alike, so the step is what C-2 saw."""
+    """Both lots measured with C-2 are corrected alike, so the step is that of C-2."""
     before = replace(BEFORE, lab=Lab(95.0, -0.8, 2.35), sources={"color": ["C-2"]})
     found, _ = judged(read("C-2", 95.0, -0.8, 2.55), limits=STEPS, previous=before, bridges=BRIDGE)
     bare, _ = judged(
@@ -147,7 +147,7 @@ def test_a_step_between_lots_of_one_instrument_is_judged_as_it_was_read():
 @examples(60)
 @given(b=numbers(0.0, 5.0), guarded=st.booleans(), u=st.sampled_from((None, 0.05)))
 def test_nothing_is_ever_claimed_across_instruments_and_a_simple_pass_stays(b, guarded, u):
-    """Whatever is read: no claim without a bridge, and what passes simply on one instrument passes on the other."""
+    """Without a bridge nothing is claimed across instruments, and a simple pass on one is a pass on the other."""
     limits = replace(LIMITS, rule=GUARDED if guarded else DecisionRule())
     (across, _), (same, _) = (judged(read(code, 95.0, -0.8, b, u=u), limits=limits) for code in ("C-2", "C-1"))
     assert True not in {one.claimable for one in across.values()}

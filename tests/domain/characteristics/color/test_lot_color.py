@@ -1,4 +1,4 @@
-"""Colour of a lot judged against its shade. Colours are invented; differences were computed with colour-science 0.4.7."""
+"""Colour of a lot against its shade. Colours are invented; differences were computed with colour-science 0.4.7."""
 
 import math
 from itertools import pairwise
@@ -50,7 +50,7 @@ def judged(summary, limits, coverage=ONE, rule=SIMPLE, reference=WHITE, previous
 
 
 def test_readings_are_averaged_in_cielab_and_not_as_differences():
-    """Plaques 0.56 and 0.57 either side of the white average to a difference of 0.00, not to 0.56."""
+    """Plaques 0.56 and 0.57 on either side of the white average to a difference of 0.00, not 0.56."""
     plaques = [Lab(95.0, -0.8, 2.1), Lab(95.0, -0.8, 0.9)]
     found = judged(summarise([color("A", *p.as_list()) for p in plaques]), LOT)["color.lot_delta_e"]
     assert [0.57, 0.56] == sorted((round(delta_e(WHITE, p), 2) for p in plaques), reverse=True)
@@ -59,7 +59,7 @@ def test_readings_are_averaged_in_cielab_and_not_as_differences():
 
 
 def test_a_split_lot_passes_on_its_mean_and_fails_on_its_worst_spool():
-    """Five spools at 0.06, 0.05, 0.01, 0.10 and 1.23 have a lot mean of 0.27 under the limit while one spool is over it."""
+    """Five spools at 0.06, 0.05, 0.01, 0.10 and 1.23 have a lot mean of 0.27 under the limit, and one spool exceeds it."""
     found = judged(lot(*SPLIT), ColorLimits(lot_max=1.0, spool_max=1.0), Coverage.of(5, 5))
     assert [0.06, 0.05, 0.01, 0.10, 1.23] == [round(delta_e(WHITE, spool), 2) for spool in SPLIT]
     assert ("pass", 0.27) == (found["color.lot_delta_e"].verdict, round(found["color.lot_delta_e"].value, 2))
@@ -78,13 +78,13 @@ def test_spread_is_the_mean_distance_of_spools_from_their_mean():
 
 
 def test_a_spool_with_many_readings_weighs_no_more_than_another():
-    """Readings are averaged per spool first: nine readings on one spool and one on the other give the middle of the two."""
+    """Readings are averaged per spool first, so nine readings on one spool and one on another give the middle of the two."""
     readings = [color("A", 95.0, -0.8, 1.0)] * 9 + [color("B", 95.0, -0.8, 2.0)]
     assert Lab(95.0, -0.8, 1.5) == summarise(readings).lot
 
 
 def test_two_lots_on_opposite_sides_of_the_white_do_not_match_each_other():
-    """Lots 0.71 and 0.69 from the shade both pass at 1.0 and lie 1.40 apart; the second is no further from it, so its step passes."""
+    """Lots 0.71 and 0.69 from the shade pass at 1.0 and lie 1.40 apart; the second is no further away, so its step passes."""
     one, other = Lab(95.3, -0.9, 0.8), Lab(94.7, -0.7, 2.2)
     verdicts = [judged(lot(side), LOT)["color.lot_delta_e"] for side in (one, other)]
     assert [("pass", 0.71), ("pass", 0.69)] == [(f.verdict, round(f.value, 2)) for f in verdicts]
@@ -105,7 +105,7 @@ def test_a_lot_is_judged_under_the_revision_it_is_given(reference, difference, v
 
 
 def test_a_slow_yellowing_walk_never_fails_and_never_steps_far():
-    """Twelve lots each 0.08 yellower and 0.02 darker end 0.82 from the white, every step at most 0.08."""
+    """Twelve lots, each 0.08 yellower and 0.02 darker, end 0.82 from the white with steps of at most 0.08."""
     lots = [Lab(95.0 - 0.02 * i, -0.8, 1.5 + 0.08 * i) for i in range(12)]
     away = [0.00, 0.08, 0.15, 0.23, 0.30, 0.38, 0.45, 0.53, 0.60, 0.68, 0.75, 0.82]
     assert away == [round(delta_e(WHITE, each), 2) for each in lots]
@@ -121,13 +121,13 @@ def test_a_slow_yellowing_walk_never_fails_and_never_steps_far():
     ids=["specular-excluded-on-black", "uv-included-on-brightened-white"],
 )
 def test_a_difference_made_by_the_conditions_alone_is_not_comparable(reference, sample, other, looks_like):
-    """Another specular or UV condition alone looks like a difference of 1.08 or 4.6, so such readings are not compared."""
+    """Another specular or UV condition alone makes a difference of 1.08 or 4.6, so such readings are not compared."""
     assert looks_like == round(delta_e(reference, sample), 2 if looks_like < 2 else 1)
     assert not other.comparable_with(APPROVED_UNDER)
 
 
 def test_each_component_has_its_own_signed_value_and_two_sided_limit():
-    """A component finding keeps its sign and is held against plus and minus its limit, ends included."""
+    """A component finding keeps its sign and is compared with plus and minus its limit, ends included."""
     limits = ColorLimits(components_max={"L": 0.8, "a": 0.4, "b": 0.6})
     found = judged(lot(Lab(94.2, -0.39, 0.8)), limits)
     assert {"color.component_l": "pass", "color.component_a": "fail", "color.component_b": "fail"} == {
@@ -137,7 +137,7 @@ def test_each_component_has_its_own_signed_value_and_two_sided_limit():
 
 
 def test_a_step_is_judged_only_from_an_earlier_accepted_lot():
-    """Without an earlier accepted lot no step finding is made, since there is nothing to be a step from."""
+    """Without an earlier accepted lot there is no step finding."""
     assert {} == judged(lot(WHITE), ColorLimits(step_max=0.5))
 
 
@@ -145,9 +145,9 @@ def test_a_step_is_judged_only_from_an_earlier_accepted_lot():
     ("u", "before_u", "verdict"), [(0.02, 0.02, "pass"), (0.2, 0.02, "near"), (0.02, 0.2, "near"), (0.2, None, "near")]
 )
 def test_a_guarded_step_carries_the_uncertainty_of_both_lots(u, before_u, verdict):
-    """A step of 0.8 in CIE76 where 1.0 is the most: uncertain as both lots' means together (root sum of squares), whichever is the coarser.
+    """A step of 0.8 in CIE76 against 1.0 has the root sum of squares of both lots' uncertainties, in either order.
 
-    Along b* the difference moves as the colour does, and only that counts: what is uncertain across it is told by the length's distribution.
+    Along b* only the uncertainty along b* counts; the length's distribution covers the rest.
     """
     limits = ColorLimits("CIE76", lot_max=5.0, step_max=1.0)
     # Four spools about b* 2.3: 0.8 from the last accepted lot, which lay nearer the reference.
@@ -165,7 +165,7 @@ def test_a_guarded_step_carries_the_uncertainty_of_both_lots(u, before_u, verdic
 
 @pytest.mark.parametrize("rule", [SIMPLE, GUARDED], ids=["simple", "guarded"])
 def test_without_readings_every_colour_finding_is_missing(rule):
-    """With no reading at all each limit gives a missing finding that says what to measure."""
+    """Without readings each limit gives a missing finding with the measurement to make."""
     limits = ColorLimits("CIEDE2000", (), 1.0, 1.0, 0.5, 0.5, {"L": 1.0, "a": 1.0, "b": 1.0}, 3)
     found = judged(None, limits, TWO_OF_TEN, rule, previous=WHITE)
     assert 7 == len(found)
@@ -174,34 +174,34 @@ def test_without_readings_every_colour_finding_is_missing(rule):
 
 
 def test_without_an_approved_shade_nothing_passes():
-    """Readings without a reference to hold them against stay missing and ask for an approved shade revision."""
+    """Readings without a reference are missing and ask for an approved shade revision."""
     found = judged(lot(WHITE), ColorLimits(lot_max=1.0, spool_max=1.0, spread_max=1.0), reference=None)
     assert {"missing"} == {finding.verdict for finding in found.values()}
     assert all("approve a shade revision" in finding.to_measure for finding in found.values())
 
 
 def test_too_few_readings_on_a_spool_are_not_enough_to_pass():
-    """One reading where three are asked is missing, and the finding says two more on that spool."""
+    """One reading of three required is missing, and the finding asks for two more on that spool."""
     limits = ColorLimits(lot_max=1.0, readings_per_spool_min=3)
     found = judged(lot(WHITE), limits)["color.lot_delta_e"]
     assert ("missing", "2 more colour readings on spool S1") == (found.verdict, found.to_measure)
 
 
 def test_one_complete_bad_spool_refuses_before_the_rest_is_measured():
-    """A fully read spool over its limit fails although a second spool is still to be measured; the lot mean stays open."""
+    """A complete spool over its limit fails while a second spool is unmeasured; the lot mean stays open."""
     found = judged(lot(Lab(94.3, -0.62, 2.72)), ColorLimits(lot_max=1.0, spool_max=1.0), TWO_OF_TEN)
     assert ("fail", "missing") == (found["color.spool_delta_e"].verdict, found["color.lot_delta_e"].verdict)
 
 
 def test_one_spool_of_several_has_no_spread_yet():
-    """A single measured spool of a lot of ten cannot show a spread, even where the plan asks for one spool only."""
+    """One measured spool of a lot of ten shows no spread, even under a plan of one spool."""
     found = judged(lot(WHITE), ColorLimits(spread_max=0.5), Coverage.of(10, 1, ("S1",)))["color.spread"]
     assert "missing" == found.verdict
     assert "one more spool" in found.to_measure
 
 
 def test_a_lot_of_one_spool_has_no_spread_to_doubt():
-    """A lot that is one spool passes its spread limit with 0, guarded or not."""
+    """A lot of one spool passes its spread limit with 0, guarded or not."""
     found = judged(lot(WHITE, u=0.05), ColorLimits(spread_max=0.5), Coverage.of(1, 1), GUARDED)["color.spread"]
     assert ("pass", 0.0) == (found.verdict, found.value)
 
@@ -211,7 +211,7 @@ def test_a_lot_of_one_spool_has_no_spread_to_doubt():
 )
 @pytest.mark.parametrize("formula", ["CIE76", "CIEDE2000"])
 def test_uncertainty_of_a_difference_agrees_with_simulation(sample, formula):
-    """Well away from zero the propagated uncertainty is the scatter of 20,000 simulated differences (JCGM 101, in kind)."""
+    """Away from zero the propagated uncertainty equals the spread of 20,000 simulated differences (after JCGM 101)."""
     u, limits = (0.05, 0.04, 0.06), ColorLimits(formula)
     rng = np.random.default_rng(7)
     draws = rng.normal(sample.as_list(), u, (20_000, 3))
@@ -225,13 +225,13 @@ def test_uncertainty_of_a_difference_agrees_with_simulation(sample, formula):
 
 
 def test_uncertainty_near_zero_does_not_vanish():
-    """On the reference itself, where the difference has no slope, the uncertainty is the difference that noise alone shows."""
+    """On the reference itself, where the difference has no slope, the uncertainty is the difference caused by noise alone."""
     found = delta_e_uncertainty(WHITE, WHITE, (0.1, 0.1, 0.1), ColorLimits("CIE76"))
     assert pytest.approx(0.1 * math.sqrt(3), abs=SAME_FORMULA) == found
 
 
 def test_unknown_uncertainty_stays_unknown():
-    """Without an uncertainty of the colour there is none of the difference, and the guarded rule asks for one."""
+    """Without an uncertainty of the colour the difference has none, and the guarded rule asks for one."""
     assert delta_e_uncertainty(WHITE, BLACK, None, LOT) is None
     found = judged(lot(WHITE), LOT, rule=GUARDED)["color.lot_delta_e"]
     assert "missing" == found.verdict
@@ -240,12 +240,12 @@ def test_unknown_uncertainty_stays_unknown():
 
 @pytest.mark.parametrize("sample", [Lab(110, 150, -150), Lab(0, -150, 150)], ids=["high-ends", "low-ends"])
 def test_uncertainty_at_the_ends_of_the_scale_is_still_a_number(sample):
-    """A colour at the very end of its range has an uncertainty too: pushed past the end it stays at the end."""
+    """A colour at the end of its range has an uncertainty; values beyond the end are cut to it."""
     assert delta_e_uncertainty(WHITE, sample, (0.1, 0.1, 0.1), ColorLimits("CIE76")) > 0
 
 
 def test_readings_under_other_conditions_leave_a_lot_unjudged():
-    """A lot read only with the specular component excluded is missing its colour, not failing it."""
+    """A lot measured only with the specular component excluded is missing its colour and does not fail."""
     sce = Conditions("D65", 10, "d/8", "excluded", uv="excluded")
     evidence = Evidence(
         color=(color("A", 18, 0, 0, under=sce), color("B", 18, 0, 0, under=sce)), moisture=(wet("A", 0.01),)
@@ -255,6 +255,6 @@ def test_readings_under_other_conditions_leave_a_lot_unjudged():
 
 
 def test_the_mean_of_no_colours_is_refused():
-    """An average of nothing raises instead of making a colour up."""
+    """A mean of no colours is refused."""
     with pytest.raises(ValueError, match="no colours"):
         mean_lab([])

@@ -32,7 +32,7 @@ def curve(pair, name: str) -> Spectrum:
 
 
 def read(spool: str, spectrum: Spectrum, u: float | None = None) -> ColorReading:
-    """A spectrum read on a spool."""
+    """A spectrum measured on a spool."""
     return ColorReading(spool, lab_from_spectrum(spectrum), APPROVED_UNDER, u, spectrum)
 
 
@@ -49,7 +49,7 @@ def judged(readings, shade, limits, coverage=WHOLE_LOT, rule=SIMPLE):
 @pytest.mark.parametrize("formula", FORMULAS)
 @pytest.mark.parametrize("pair", PAIRS, ids=lambda pair: pair["pair"])
 def test_the_worse_of_the_two_lights_counts_in_the_blocks_own_formula(pair, formula):
-    """The finding's value is the larger of the reference file's indices under A and LED-B3; the other one is told."""
+    """The finding's value is the larger of the reference file's indices under A and LED-B3, and its text gives the other."""
     index = {one["illuminant"]: one[f"MI_{FORMULAS[formula]}_corrected"] for one in pair["test"]}
     worst, other = sorted(TEST_LIGHTS, key=lambda light: -index[light])
     limits = ColorLimits(formula, lot_max=1.0, metamerism_max=0.5)
@@ -60,7 +60,7 @@ def test_the_worse_of_the_two_lights_counts_in_the_blocks_own_formula(pair, form
 
 
 def test_a_light_is_not_tried_against_itself():
-    """A reference held under lamplight is tried under the LED alone."""
+    """A reference under illuminant A is tested under the LED alone."""
     lamp = Spectrum(400, 10, (0.5,) * 31)
     under = replace(APPROVED_UNDER, illuminant="A")
     shade = ShadeRevision("S", 1, lab_from_spectrum(lamp, "A"), under, lamp)
@@ -73,7 +73,7 @@ def test_a_light_is_not_tried_against_itself():
 @THOROUGH
 @given(spectra=st.lists(SPECTRA, min_size=1, max_size=4), light=st.sampled_from(("D65", "A", "LED-B3")))
 def test_the_mean_of_spectra_has_the_mean_of_their_tristimulus_values(spectra, light):
-    """The sum is linear, so averaging before it and after it is the same."""
+    """The mean of spectra has the mean of their tristimulus values, because the sum is linear."""
     each = [xyz_from_spectrum(spectrum, light).as_tuple() for spectrum in spectra]
     expected = [sum(column) / len(spectra) for column in zip(*each, strict=True)]
     assert pytest.approx(expected, abs=SAME_FORMULA) == xyz_from_spectrum(mean_spectrum(spectra), light).as_tuple()
@@ -93,7 +93,7 @@ def test_the_order_of_spectra_changes_nothing(spectra, data):
 @pytest.mark.parametrize("limit", ["metamerism_max", "whiteness_min", "tint", "yellowness_max"])
 @pytest.mark.parametrize(("shade", "readings"), [(True, False), (False, True), (False, False)])
 def test_without_readings_or_a_reference_nothing_passes(limit, shade, readings):
-    """Each figure is missing, and says what to do."""
+    """Without readings or a reference each figure is missing and states what to do."""
     gray = Spectrum(400, 10, (0.9,) * 31)
     limits = ColorLimits(lot_max=1.0, **{limit: (-4.0, 4.0) if limit == "tint" else 50.0})
     (found,) = judged([read("A", gray)] if readings else [], approved(gray) if shade else None, limits).values()
@@ -102,7 +102,7 @@ def test_without_readings_or_a_reference_nothing_passes(limit, shade, readings):
 
 
 def test_every_spool_that_was_read_needs_its_spectrum():
-    """One spool read by L*, a*, b* alone may be the metameric one, so the lot stays open."""
+    """One spool measured only as L*, a*, b* can be metameric, so the lot stays open."""
     gray = Spectrum(400, 10, (0.5,) * 31)
     readings = [read("A", gray), color("B", *lab_from_spectrum(gray).as_list())]
     limits = ColorLimits(lot_max=1.0, metamerism_max=0.5)
@@ -111,7 +111,7 @@ def test_every_spool_that_was_read_needs_its_spectrum():
 
 
 def test_uncertainties_of_whites_are_those_of_their_coordinates():
-    """To first order u is that of the partial derivatives (JCGM 100, 5.1.2), here taken by differences from outside the module."""
+    """To first order u follows from the partial derivatives (JCGM 100, 5.1.2), here taken by differences outside the module."""
     u, step = 0.05, 1e-5
     limits = ColorLimits(lot_max=1.0, whiteness_min=50, tint=(-3, 1.9), yellowness_max=9)
     shade = ShadeRevision("S", 1, WHITE, APPROVED_UNDER)
@@ -130,7 +130,7 @@ def test_uncertainties_of_whites_are_those_of_their_coordinates():
 
 
 def test_scatter_of_readings_makes_metamerism_uncertain():
-    """Readings of the worst spool that part from the reference by more and by less give a guard band without any instrument; one reading has none."""
+    """Several spectra of the worst spool give a guard band without an instrument's uncertainty; one spectrum gives none."""
     one = PAIRS[0]
     limits = ColorLimits(lot_max=9.0, metamerism_max=9.0)
     reference = curve(one, "curve_1")
@@ -143,7 +143,7 @@ def test_scatter_of_readings_makes_metamerism_uncertain():
 
 
 def test_the_worst_spool_counts_and_the_mean_is_told():
-    """A metameric spool beside one equal to the reference refuses the lot; the mean of both is half of it (arithmetic)."""
+    """A metameric spool beside one equal to the reference rejects the lot; the mean of both is half of it (arithmetic)."""
     pair = PAIRS[0]
     reference, other = curve(pair, "curve_1"), curve(pair, "curve_2")
     limits = ColorLimits(lot_max=1.0, metamerism_max=0.5)

@@ -1,4 +1,4 @@
-"""Differences to the control spool. Source: the paired comparison of the NIST/SEMATECH e-Handbook, 7.3.1, as scipy.stats.ttest_rel computes its mean."""
+"""Differences from the control spool. Source: the paired comparison of the NIST/SEMATECH e-Handbook, 7.3.1; means by scipy.stats.ttest_rel."""
 
 from dataclasses import dataclass
 
@@ -35,7 +35,7 @@ def difference(own, controls):
 
 
 def test_the_printer_cancels_within_each_build():
-    """Two builds on printers 0.15 apart: the mean of the paired differences is that of scipy's paired test."""
+    """On two printers 0.15 apart, the mean of the paired differences is that of scipy's paired test."""
     lot, control = [0.34, 0.52], [0.30, 0.45]
     own = [printed(value, f"B{n}") for n, value in enumerate(lot)]
     found = difference(own, [printed(value, f"B{n}") for n, value in enumerate(control)])
@@ -46,14 +46,14 @@ def test_the_printer_cancels_within_each_build():
 
 
 def test_a_control_of_another_build_or_length_never_enters():
-    """Only what was printed beside the lot, and is alike, is compared."""
+    """Only control prints of the same build and length are compared."""
     own = [printed(0.5, "B1")]
     assert difference(own, [printed(0.1, "B2"), printed(0.1, "B1", "P2"), printed(0.1, "B1", length=50.0)]) is None
     assert difference([Print(0.5)], [Print(0.1)]) is None
 
 
 def test_the_uncertainty_is_that_of_both_means():
-    """0.02 in the lot and in the control make 0.028 in their difference, and half of the root of two such in the mean of two builds."""
+    """0.02 in lot and control gives 0.028 in their difference, and half the root of two such squares in the mean of two builds (by hand)."""
     one = difference([printed(0.5, "B1")], [printed(0.3, "B1")])
     assert pytest.approx(0.02 * 2**0.5) == one.uncertainty.total
     both = [printed(0.5, "B1"), printed(0.5, "B2")]
@@ -63,7 +63,7 @@ def test_the_uncertainty_is_that_of_both_means():
 
 
 def test_what_lacks_names_the_build():
-    """A lot printed in B7 needs a control of B7."""
+    """A lot printed in build B7 asks for a control of B7."""
     own = [printed(0.5, "B7")]
     asked = (lambda one: one.length, "a coupon")
     assert "print a coupon of the control spool in build B7" == lacking_control(own, [], *asked)
@@ -74,7 +74,7 @@ def test_what_lacks_names_the_build():
 @examples(60)
 @given(st.lists(st.floats(-1, 1), min_size=1, max_size=6), st.floats(-1, 1))
 def test_what_a_printer_adds_to_both_changes_nothing(values, shift):
-    """A shift common to lot and control leaves their difference."""
+    """A shift common to lot and control does not change their difference."""
     own = [printed(value, "B1") for value in values]
     before = difference(own, [printed(0.3, "B1")])
     after = difference([printed(value + shift, "B1") for value in values], [printed(0.3 + shift, "B1")])

@@ -1,4 +1,4 @@
-"""Readings far from their neighbours, and readings typed several times. Source: common practice, no source; the distances stand in the declarations."""
+"""Readings far from their neighbours, and repeated entries. Source: common practice, no source; the declarations hold the distances."""
 
 from dataclasses import replace
 
@@ -20,7 +20,7 @@ def flags(far, new, stored=()):
 
 
 def sizes(*values, spool="S"):
-    """Round filament of these sizes, mm."""
+    """Round filament of these diameters, mm."""
     return [gauge(spool, value, value) for value in values]
 
 
@@ -38,14 +38,14 @@ def sizes(*values, spool="S"):
     ],
 )
 def test_each_characteristic_says_what_is_far(name, good, near, slip):
-    """A value just inside the declared distance is near two that agree; one just beyond it is far."""
+    """A value just inside the declared distance from two agreeing neighbours is near, and one just beyond is far."""
     far = DECLARED[name].far
     assert [False] == flags(far, [near], good)
     assert [True] == flags(far, [slip], good)
 
 
 def test_a_transposed_digit_among_its_own_list():
-    """1.478 for 1.748 is found by the two readings sent with it, which are not far themselves, and said in words."""
+    """1.478 typed for 1.748 is found by the two readings sent with it, which are not flagged."""
     found = far_off(DIAMETER, sizes(1.748, 1.75, 1.478), [])
     assert [True, True, False] == [one is None for one in found]
     assert "d1 is 1.478 mm, far from the median of the 2 other readings of spool S (1.749 mm)" == str(found[2])
@@ -64,12 +64,12 @@ def test_a_transposed_digit_among_its_own_list():
     ],
 )
 def test_neighbours_must_be_two_that_agree_and_more_than_the_others(new, stored, expected):
-    """One neighbour is none, two that differ are none, and of two and two nobody is called the slip."""
+    """One neighbour, two differing ones, or two against two flag nothing."""
     assert expected == flags(DIAMETER, sizes(*new), sizes(*stored))
 
 
 def test_the_spool_is_asked_before_the_lot():
-    """Readings of other spools are neighbours only where those of its own are too few; a spool read twice alike is believed."""
+    """Readings of other spools are neighbours only where the spool's own are too few; two equal readings of a spool count."""
     lot = [*sizes(1.75, 1.75, spool="A"), *sizes(1.75, 1.75, spool="B")]
     assert [True] == flags(DIAMETER, sizes(1.55), lot)
     assert [False] == flags(DIAMETER, sizes(1.55), [*lot, *sizes(1.55, 1.56)])
@@ -78,14 +78,14 @@ def test_the_spool_is_asked_before_the_lot():
 
 
 def test_a_reading_that_waits_is_a_neighbour():
-    """The third that agrees with two waiting ones is no slip of typing: the spool is different, and it counts."""
+    """A third reading that agrees with two waiting ones counts, because the spool really differs."""
     lot = [*sizes(1.75, 1.75, spool="A"), *sizes(1.75, 1.75, spool="B")]
     assert [True] == flags(DIAMETER, sizes(1.55), [*lot, *sizes(1.55)])
     assert [False] == flags(DIAMETER, sizes(1.55), [*lot, *sizes(1.55, 1.55)])
 
 
 def test_other_figures_groups_and_recipes_are_no_neighbours():
-    """Another angle, another length and a print by another recipe say nothing of this one."""
+    """Another angle, length or recipe is no neighbour."""
     assert [False] == flags(DECLARED["gloss"].far, [shiny("S", 80, 20)], [shiny("S", 40, 60)] * 3)
     assert [False] == flags(DECLARED["shrinkage"].far, [coupon(2.0, designed_mm=20)], [coupon(0.3)] * 3)
     other = [replace(one, origin=Origin(test_print="BAR/1")) for one in [bar(70.0)] * 3]
@@ -98,7 +98,7 @@ VALUES = st.lists(st.floats(1.4, 2.1).map(lambda x: round(x, 3)), min_size=1, ma
 
 @given(VALUES, VALUES, st.randoms())
 def test_the_order_of_readings_says_nothing(new, stored, chance):
-    """Who lies far does not depend on the order in a list or among those stored."""
+    """The result does not depend on the order of the readings."""
     found = dict(zip(new, flags(DIAMETER, sizes(*new), sizes(*stored)), strict=True))
     turned, before = chance.sample(new, len(new)), chance.sample(stored, len(stored))
     assert found == dict(zip(turned, flags(DIAMETER, sizes(*turned), sizes(*before)), strict=True))
@@ -106,12 +106,12 @@ def test_the_order_of_readings_says_nothing(new, stored, chance):
 
 @given(VALUES, VALUES)
 def test_never_most_of_the_readings_are_far(new, stored):
-    """Those called far are at most half of the spool's readings: the others are what they are far from."""
+    """At most half of a spool's readings are flagged as far."""
     assert 2 * sum(flags(DIAMETER, sizes(*new), sizes(*stored))) <= len(new) + len(stored)
 
 
 def test_three_equal_readings_of_a_spool_look_like_one():
-    """Copies are counted with those stored, per spool, by all that was measured; an empty field is no difference."""
+    """Equal readings of a spool are counted together with stored ones, over all values; an empty field makes no difference."""
     one, other = {"d1_mm": 1.75, "d2_mm": 1.76}, {"d1_mm": 1.75, "d2_mm": 1.76, "position_m": 2.0}
     assert [0, 0, 3, 4] == copies([("S", one)] * 4, [])
     assert [3] == copies([("S", {**one, "position_m": None})], [("S", one)] * 2)

@@ -1,4 +1,4 @@
-"""Slips of the pen that are recognised. Sources: unit conversions; plausible ranges are common practice, no source."""
+"""Recognised typing errors. Sources: unit conversions; plausible ranges are common practice, no source."""
 
 import math
 
@@ -43,7 +43,7 @@ def test_a_diameter_that_cannot_be_is_doubted_with_what_probably_happened(value,
 
 @pytest.mark.parametrize(("value", "nominal"), [(1.75, 1.75), (1.55, 1.75), (1.95, 1.75), (2.85, 2.85), (2.6, 2.85)])
 def test_a_bad_but_possible_diameter_is_believed(value, nominal):
-    """Filament far out of tolerance is still filament: it is for the limits to refuse."""
+    """Filament far outside its tolerance is accepted as a reading."""
     assert doubt_diameter("d1_mm", value, nominal) is None
 
 
@@ -62,7 +62,7 @@ def test_a_bad_but_possible_diameter_is_believed(value, nominal):
     ids=["inches", "centimetres", "designed-inches", "designed-cm", "percent", "fraction", "half", "too-long"],
 )
 def test_lengths_that_cannot_be_a_coupon_are_doubted(designed, measured, field, hint):
-    """A length in another unit, or the shrinkage itself in its place, is refused with a hint."""
+    """A coupon length in another unit, or the shrinkage in its place, is refused with a hint."""
     found = doubt_shrinkage(designed, measured)
     assert field == found.field
     assert hint in found.hint
@@ -70,7 +70,7 @@ def test_lengths_that_cannot_be_a_coupon_are_doubted(designed, measured, field, 
 
 @pytest.mark.parametrize("measured", [99.6, 100.3, 95.0, 91.0, 104.9])
 def test_a_coupon_that_shrank_badly_is_believed(measured):
-    """Anything from 5 % growth to 10 % shrinkage is for the limits to judge."""
+    """Readings from 5 % growth to 10 % shrinkage are accepted."""
     assert doubt_shrinkage(100, measured) is None
 
 
@@ -87,13 +87,13 @@ def test_a_coupon_that_shrank_badly_is_believed(measured):
     ids=["ppm", "ppm-of-resin", "fraction", "negative", "absurd", "nan"],
 )
 def test_a_moisture_in_another_unit_is_doubted(percent, hint):
-    """250 is ppm and 0.00025 a fraction of the same 0.025 % (conversion)."""
+    """250 ppm and a fraction of 0.00025 are recognised as 0.025 % (conversion)."""
     assert hint in doubt_moisture(percent).hint
 
 
 @pytest.mark.parametrize("percent", [0.0, 0.0005, 0.025, 0.75, 5.0])
 def test_a_moisture_that_can_be_is_believed(percent):
-    """From nothing to 5 % by mass is a moisture."""
+    """Moisture from 0 to 5 % by mass is accepted."""
     assert doubt_moisture(percent) is None
 
 
@@ -110,7 +110,7 @@ def test_a_moisture_that_can_be_is_believed(percent):
     ids=["pascals", "psi", "zero", "negative", "force-too-small", "force-too-large"],
 )
 def test_a_stress_in_another_unit_is_doubted(field, stress, hint):
-    """Pascals and psi are recognised; a stress worked out from a force points at the force (145.038 psi per MPa)."""
+    """Pascals and psi are recognised, and a stress computed from a force points at the force (145.038 psi per MPa)."""
     found = doubt_stress(field, stress)
     assert field == found.field
     assert hint in found.hint
@@ -118,7 +118,7 @@ def test_a_stress_in_another_unit_is_doubted(field, stress, hint):
 
 @pytest.mark.parametrize("stress", [0.1, 9.2, 59.06, 500.0])
 def test_a_stress_that_can_be_is_believed(stress):
-    """From 0.1 to 500 MPa is a breaking stress."""
+    """A breaking stress from 0.1 to 500 MPa is accepted."""
     assert doubt_stress("stress_mpa", stress) is None
 
 
@@ -134,7 +134,7 @@ def test_a_stress_that_can_be_is_believed(stress):
     ids=["lightness", "red", "nan", "bright-without-uv", "bright-uv-unknown"],
 )
 def test_numbers_that_are_no_colour_of_plastic_are_doubted(lab, uv, says):
-    """Coordinates out of range are refused, and a lightness above 100 unless UV was in the beam."""
+    """Coordinates out of range are refused, and so is a lightness above 100 unless UV was included."""
     found = doubt_lab(lab, uv)
     assert ("lab", True) == (found.field, says in found.detail)
 
@@ -143,7 +143,7 @@ def test_numbers_that_are_no_colour_of_plastic_are_doubted(lab, uv, says):
     ("lab", "uv"), [((95, -0.8, 1.5), None), ((18, 0.1, -0.4), "excluded"), ((101.5, 1, -8), "included")]
 )
 def test_colours_that_can_be_are_believed(lab, uv):
-    """Whites, blacks, and brightened whites read with UV included are colours."""
+    """Whites, blacks and brightened whites measured with UV included are accepted."""
     assert doubt_lab(lab, uv) is None
 
 
@@ -172,7 +172,7 @@ PINK = Lab(60.0, 30.0, 12.0)
     ],
 )
 def test_a_swap_or_a_lost_sign_is_warned_of(reading, others, slip):
-    """A reading that would agree with its lot after undoing a swap or a sign is named as such, with the lot's mean."""
+    """A reading that agrees with its lot after undoing a swap or a sign error gets a warning with the lot's mean."""
     warning = suspect_lab(reading, others)
     assert warning.startswith(slip)
     assert f"L* {others.L:.2f}, a* {others.a:.2f}, b* {others.b:.2f}" in warning
@@ -190,7 +190,7 @@ def test_a_swap_or_a_lost_sign_is_warned_of(reading, others, slip):
     ids=["same", "yellower", "darker", "too-near-to-tell", "sign-explains-too-little"],
 )
 def test_an_honest_difference_is_not_suspected(reading, others):
-    """A lot that drifted, or a near-neutral colour whose signs mean little, raises no warning."""
+    """A drifted lot, or a near-neutral colour with small components, gets no warning."""
     assert suspect_lab(reading, others) is None
 
 
@@ -206,6 +206,6 @@ def test_an_honest_difference_is_not_suspected(reading, others):
     ],
 )
 def test_an_area_in_another_unit_is_recognised(area, hint):
-    """A first layer of a square metre was meant in cm2; the ends are inclusive. Common practice, no source."""
+    """A first layer of a square metre was probably meant in cm2; the ends are inclusive. Common practice, no source."""
     found = doubt_area("area_dm2", area, "dm2", 0.01, 20, "a first layer")
     assert hint == (found.hint if found else None)

@@ -1,4 +1,4 @@
-"""Where a value lies against a limit, as it is drawn and said at the bench."""
+"""The position of a value against a limit, as the bench draws and words it."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def scales(kind, **more):
     ],
 )
 def test_a_value_is_told_with_its_margin(value, says):
-    """What is outside is never outside by 0.000 mm."""
+    """The text states the margin, and a value outside is never outside by 0.000 mm."""
     assert says == DIAMETER.lies(value)
 
 
@@ -44,7 +44,7 @@ def test_a_value_is_told_with_its_margin(value, says):
     "limit", [Limit(1.7, 1.8), Limit(None, 0.05), Limit(20, None), Limit(None, 0.0), Limit(-0.5, None), Limit(2, 2)]
 )
 def test_the_limit_lies_between_the_ends(limit):
-    """With room beyond each of its own ends, so that what is outside can be seen."""
+    """The scale extends beyond each end of the limit."""
     scale = Scale(label="X", limit=limit, of=("x",))
     left, right = scale.ends
     assert left < right
@@ -56,7 +56,7 @@ def test_the_limit_lies_between_the_ends(limit):
 
 @given(ENDS, ENDS, ENDS)
 def test_a_mark_beyond_the_band_is_told_as_outside(low, high, value):
-    """The picture and the words agree, whatever the limit."""
+    """The picture and the text agree on values outside, for every limit."""
     scale = Scale(label="X", limit=Limit(min(low, high), max(low, high)), of=("x",))
     assert 0 <= scale.at(value) <= 100
     assert scale.inside(value) == scale.lies(value).startswith("inside")
@@ -66,7 +66,7 @@ def test_a_mark_beyond_the_band_is_told_as_outside(low, high, value):
 
 
 def test_each_diameter_of_a_position_has_its_own_mark_and_its_ovality_one():
-    """Whatever is missing or no number has none."""
+    """Each diameter of a position and its ovality has a mark; missing or invalid values have none."""
     single, oval = scales("diameter")
     reading = {"d1_mm": 1.75, "d2_mm": 1.8, "d_max_mm": None, "position_m": 3}
     assert [("d1_mm", 1.75), ("d2_mm", 1.8)] == single.values(reading)
@@ -88,7 +88,7 @@ READINGS = {
 
 @pytest.mark.parametrize("kind", sorted(READINGS))
 def test_every_kind_draws_what_one_reading_tells(kind):
-    """In its own words; a limit on a mean says so."""
+    """Every kind draws the values of one reading, and states where a limit applies to a mean."""
     reading, label = READINGS[kind]
     (value,) = [(scale.label, value) for scale in scales(kind) for _, value in scale.values(reading)]
     assert label == value[0]
@@ -99,6 +99,6 @@ def test_every_kind_draws_what_one_reading_tells(kind):
 
 
 def test_without_a_reference_no_colour_is_drawn():
-    """Nothing is compared with nothing."""
+    """Without a reference no colour is drawn."""
     declared = DECLARED["color"]
     assert [] == list(declared.scales(declared.limits.read(FULL_LIMITS["color"]), 1.75, None))
