@@ -1,8 +1,9 @@
-"""Every answer in a test is compared with the OpenAPI document of the application."""
+"""Every answer in a test is compared with the OpenAPI document of the application, and its sentences are plain English."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any, ClassVar
 
@@ -10,6 +11,8 @@ from flask import Flask
 from jsonschema import Draft202012Validator
 from jsonschema.validators import validator_for
 from werkzeug.test import TestResponse
+
+from tests import plain_english
 
 
 class Contract:
@@ -46,6 +49,8 @@ class Contract:
         self._check_headers(f"{method} {path} {status}", response["headers"], answer)
         faults = self.faults(response["content"][content_type]["schema"], body)
         assert not faults, f"{method} {path} {status}: {faults[0]}"
+        misworded = [fault for name, text in _said(body) for fault in _faults_of(name, text)]
+        assert not misworded, f"{method} {path} {status}: {misworded[0]}"
 
     def faults(self, schema: dict[str, Any], body: object) -> list[str]:
         """Where and how a body violates a schema of the document."""
@@ -67,6 +72,29 @@ class Contract:
                 target = target[part]
             node = target
         return node
+
+
+# Where an answer holds sentences of the program. Hints list fields of the API, and other texts may quote a person.
+_SENTENCES = {"says", "detail", "message", "reasons", "cautions", "to_measure", "why"}
+# The detail of an error may quote a name of the API that was sent.
+_MAY_QUOTE = ("a name of the API",)
+
+
+def _said(body: object, name: str = "") -> Iterator[tuple[str, str]]:
+    """Yields the sentences of an answer, each with the name of its field."""
+    if isinstance(body, dict):
+        for key, value in body.items():
+            yield from _said(value, name if name == "why" else key)
+    elif isinstance(body, list):
+        for value in body:
+            yield from _said(value, name)
+    elif isinstance(body, str) and name in _SENTENCES:
+        yield name, body
+
+
+@lru_cache(maxsize=10_000)
+def _faults_of(name: str, text: str) -> tuple[tuple[str, str], ...]:
+    return tuple(plain_english.faults(text, without=_MAY_QUOTE if name == "detail" else ()))
 
 
 @lru_cache

@@ -9,6 +9,7 @@ import pytest
 
 from tests.browser.conftest import WIDTHS
 from tests.browser.person import Person
+from tests.plain_english import faults
 
 # Who looks, and where; lots and spools are of the demo's year: 24 is blocked, 28 restricted, 31 in quarantine.
 PAGES = (
@@ -119,13 +120,16 @@ PAGES = (
 
 # All that can be reached with the Tab key, in the order it is reached: the document's own, since no page gives numbers.
 _OUT_OF_ORDER = "[...document.querySelectorAll('[tabindex]')].filter(e => e.tabIndex > 0).length"
+# Opens what is folded, and hides what is marked as code.
+_ALL_WORDS = """document.querySelectorAll('details').forEach(e => e.open = true);
+    document.querySelectorAll('code, pre').forEach(e => e.style.display = 'none')"""
 _NAMELESS_TABLE_CELLS = """[...document.querySelectorAll('.cards tbody tr')].filter(
     row => [...row.children].slice(1).some(cell => !cell.dataset.name) && row.children.length > 2).length"""
 
 
 @pytest.mark.parametrize(("role", "path"), PAGES, ids=lambda value: str(value).replace("/", "_"))
 def test_page(role: str | None, path: str, person: Callable[..., Person]) -> None:
-    """A page has one heading and no barrier, keeps the order of focus, and never scrolls sideways."""
+    """A page has one heading and no barrier, keeps the order of focus, never scrolls sideways, and speaks plain English."""
     somebody = person(WIDTHS[0], role=role)
     for width in WIDTHS:
         somebody.page.set_viewport_size({"width": width, "height": 800})
@@ -137,6 +141,8 @@ def test_page(role: str | None, path: str, person: Callable[..., Person]) -> Non
         assert [] == somebody.barriers(contrast=width == WIDTHS[0])
     assert 0 == somebody.page.evaluate(_OUT_OF_ORDER)
     assert 0 == somebody.page.evaluate(_NAMELESS_TABLE_CELLS), "a card's cell must say what it is"
+    somebody.page.evaluate(_ALL_WORDS)
+    assert [] == faults(somebody.page.inner_text("body"))
 
 
 @pytest.mark.parametrize(
