@@ -61,9 +61,9 @@ class Concession:
         if at > self.valid_until:
             return f"concession {self.number} expired at {self.valid_until:%Y-%m-%d %H:%M} UTC"
         if self.left_g <= BINARY_NOISE:
-            return f"concession {self.number} is used up ({self.max_mass_g:g} g)"
+            return f"concession {self.number} is used up ({self.max_mass_g:.10g} g)"
         if mass_g is not None and mass_g > self.left_g + BINARY_NOISE:
-            return f"concession {self.number} has {self.left_g:g} g left, less than the {mass_g:g} g of the job"
+            return f"concession {self.number} has {self.left_g:.10g} g left, less than the {mass_g:g} g of the job"
         return None
 
     @property
@@ -72,7 +72,7 @@ class Concession:
         end = "a job begun in time may finish" if self.finish_running else "unload by then"
         return (
             f"Permitted only under concession {self.number}, approved by {self.approved_by}: for {_listed(self.uses)}, "
-            f"at most {self.left_g:g} g, until {self.valid_until:%Y-%m-%d %H:%M} UTC ({end})."
+            f"at most {self.left_g:.10g} g, until {self.valid_until:%Y-%m-%d %H:%M} UTC ({end})."
         )
 
 

@@ -35,9 +35,10 @@ CLAIMS = {
     ),
 }
 
+# On every paper that goes to a supplier.
 CAUTIONS = (
     "The findings hold for the spools that were measured. They do not show that the other spools conform.",
-    "This letter does not show that a part made of this material is safe.",
+    "This paper does not show that a part made of this material is safe.",
     "Some parts bear load or can injure people if they fail. A licensed or competent engineer must assess such parts. Local codes apply.",
 )
 

@@ -60,7 +60,7 @@ def _decision(one: Mapping[str, Any]) -> Moment:
 
 def _concession(one: Mapping[str, Any]) -> Iterator[Moment]:
     name, uses = f"Concession {one['id']}", listed([hyphenated(use) for use in one["uses"]])
-    asked = f"{one['reason']} Requested by {one['requested_by']}: {uses}, at most {one['max_mass_g']:g} g."
+    asked = f"{one['reason']} Requested by {one['requested_by']}: {uses}, at most {one['max_mass_g']:.10g} g."
     yield Moment(one["recorded_at"], one["recorded_by"], f"{name} requested", asked)
     if one["approved_at"]:
         yield Moment(one["approved_at"], one["approved_by"], f"{name} approved", f"For {uses}.")

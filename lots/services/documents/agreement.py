@@ -18,12 +18,13 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.instruments.measuring import measures_of_kind
 from lots.domain.instruments.reference_sessions import MATTERS
+from lots.domain.purchasing.letters import CAUTIONS
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Sampling
 from lots.domain.words import counted, hyphenated
 from lots.services import clock
 from lots.services.documents import report_words as words
-from lots.services.documents.nonconformity_report import CAUTIONS, grade_of, limits_of, shade_of
+from lots.services.documents.nonconformity_report import grade_of, limits_of, shade_of
 from lots.services.errors import Conflict, NotFound
 from lots.services.from_rows import approved_from
 from lots.services.lookups import found
@@ -35,10 +36,6 @@ from lots.store.tables.models import Grade, Instrument, LimitsRevision, Shade, S
 
 # Chances are given for one spool, and for an eighth, a quarter and half of a delivery. Our choice, no source.
 _PARTS = (8, 4, 2)
-ENGINEER = (
-    "A released lot is not a safe part. Parts that carry load, flex, lift or protect people need their own tests.",
-    "Local codes apply. A licensed or competent engineer must assess such parts.",
-)
 
 
 def agreement(grade_id: int, supplier_id: int | None = None, revision: int | None = None) -> View:
@@ -73,7 +70,7 @@ def agreement(grade_id: int, supplier_id: int | None = None, revision: int | Non
         "risks": _risks(grade, row, limits, spools),
         "references": _references(shade, _interval(grade)),
         "disputes": _disputes(limits.sampling),
-        "cautions": [*CAUTIONS, *ENGINEER],
+        "cautions": list(CAUTIONS),
     }
 
 

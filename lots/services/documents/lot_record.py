@@ -7,12 +7,12 @@ from datetime import datetime
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.conformity.findings import Finding
 from lots.domain.production.clearance import PART_CAUTION
+from lots.domain.purchasing.letters import CAUTIONS
 from lots.domain.words import moment, status_said
 from lots.services import clock, views
 from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.documents import report_words as words
 from lots.services.documents.nonconformity_report import (
-    CAUTIONS,
     asked_of,
     concession_of,
     delivery_of,
@@ -76,7 +76,7 @@ def record(lot_id: int, *, to_print: bool = False) -> View:
         "readings": readings,
         "decisions": [_decision(row) for row in decided],
         "concessions": [_concession(row, now) for row in store.concessions_of(lot.id)],
-        "cautions": [*grade_uses.cautions_of(lot), PART_CAUTION, *CAUTIONS],
+        "cautions": [*grade_uses.cautions_of(lot), PART_CAUTION, *CAUTIONS[:1]],
     }
 
 

@@ -13,6 +13,7 @@ from lots.domain.characteristics.registry import is_step
 from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
+from lots.domain.purchasing.letters import CAUTIONS
 from lots.domain.words import clause, counted, hyphenated, moment
 from lots.services import clock
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
@@ -33,10 +34,6 @@ from lots.store.tables.models import Grade, Lot, ShadeRevision
 # Spools by code, with the findings that each spool fails.
 _Spools: TypeAlias = list[tuple[str, list[Finding]]]
 _HANDS = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
-CAUTIONS = (
-    "The findings hold for the spools that were measured. They do not show that the other spools conform.",
-    "Nothing here says that a part made of this material is safe.",
-)
 
 
 def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool = False) -> View:
@@ -94,7 +91,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool 
         "readings": readings,
         "decisions": [_decision(row) for row in decided],
         "concessions": [concession_of(row, as_of or now) for row in store.concessions_of(lot.id, as_of)],
-        "cautions": [*lot.grade.cautions, *CAUTIONS],
+        "cautions": list(CAUTIONS),
     }
 
 
@@ -320,5 +317,5 @@ def concession_of(row: Concession, at: datetime) -> View:
         "uses": row.uses,
         "max_mass_g": row.max_mass_g,
         "valid_until": row.valid_until,
-        "says": f"Concession {row.id} ({state}): for {uses}, at most {row.max_mass_g:g} g, until {moment(row.valid_until)}.",
+        "says": f"Concession {row.id} ({state}): for {uses}, at most {row.max_mass_g:.10g} g, until {moment(row.valid_until)}.",
     }
