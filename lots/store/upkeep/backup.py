@@ -148,7 +148,7 @@ def _into_postgresql(source: Database, url: str, watch: Watch) -> int:
         schema.ensure_schema()
         target = database.db.obj
         if any(copy_rows.held(target).values()):
-            raise NotDone(f"The database {shown(url)} is not empty. Name an empty one in LOTS_DATABASE.")
+            raise NotDone(f"The database {shown(url)} is not empty. Name an empty database in LOTS_DATABASE.")
         _fill(source, target, watch)
         return sum(copy_rows.held(target).values())
     finally:
