@@ -83,7 +83,7 @@ def test_take_off_first_names_the_suspect_spool_and_never_a_good_one(shop, crowd
     listed = rest.partition("Machine Spool Job")[0]
     assert "P1, job J-2" in listed
     assert good not in listed
-    assert "unload these first" in shop.get("quality", "/lots/1/exposure")["says"]
+    assert "unload the spools first" in shop.get("quality", "/lots/1/exposure")["says"]
     assert [] == found()
 
 

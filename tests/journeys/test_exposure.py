@@ -30,7 +30,7 @@ def test_a_block_by_hand_answers_at_once_where_the_lot_is(shop):
     assert EXPECTED == reach(blocked["exposure"])
     assert 2 == blocked["exposure"]["still_loaded"]
     assert "P3 (J-2), P2 (J-1)" in blocked["exposure"]["says"]
-    assert "unload these first" in blocked["exposure"]["says"]
+    assert "unload the spools first" in blocked["exposure"]["says"]
     for role in ("production", "quality"):
         seen = shop.get(role, f"/lots/{lot_id}/exposure")
         assert EXPECTED == reach(seen)

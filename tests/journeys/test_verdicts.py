@@ -79,7 +79,7 @@ def test_a_matte_black_that_looks_right_is_good_for_looks_only(shop):
     control = [{"spool_code": code, "stress_mpa": stress, "control": True} for stress in (29.0, 30.0)]
     after = shop.measure("bond", bars + control)["lots"][0]
     assert ("restricted", {"cosmetic": "pass", "load_bearing": "fail"}) == (after["standing"], after["uses"])
-    assert "cosmetic only" in after["says"]
+    assert "only for cosmetic use" in after["says"]
     assert 11.3 == pytest.approx(shop.finding(lot_id, "bond.mean")["value"])
     assert 9.2 == shop.finding(lot_id, "bond.single")["value"]
     assert 0.383 == round(shop.finding(lot_id, "bond.control_ratio")["value"], 3)

@@ -215,7 +215,7 @@ def test_a_containment_is_closed_with_a_note_that_is_confirmed(desk):
     again = quality.go(
         "/containments/1", data={**quality.go("/").form("seal")["fields"], "note": "x", "confirm": "yes"}
     )
-    assert (409, True) == (again.status, "was closed by" in again.text)
+    assert (409, True) == (again.status, "was already closed by" in again.text)
     assert 404 == quality.go("/containments/9").status
 
 
