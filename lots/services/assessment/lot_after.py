@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
-from lots.domain.words import hyphenated, listed
+from lots.domain.words import clause, hyphenated, listed
 from lots.services import exposure, views
 from lots.services.assessment.lot_assessment import Judged
 from lots.store.tables.models import Lot
@@ -55,7 +55,7 @@ def _says(lot: Lot, told: str = "") -> str:
         return f"Lot {lot.supplier_lot} is released only for {listed(passed)} use.{told}"
     if lot.by_hand is not None and decided_by_hand(lot.assessed, lot.by_hand):
         words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
-        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}{told}"
+        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {clause(lot.by_hand_reason or "")}{told}"
     if lot.standing == "blocked":
         why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
         return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
