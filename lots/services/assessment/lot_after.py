@@ -55,7 +55,7 @@ def _says(lot: Lot, told: str = "") -> str:
         return f"Lot {lot.supplier_lot} is released only for {listed(passed)} use.{told}"
     if lot.by_hand is not None and decided_by_hand(lot.assessed, lot.by_hand):
         words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
-        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {clause(lot.by_hand_reason or "")}{told}"
+        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {clause(lot.by_hand_reason or '')}{told}"
     if lot.standing == "blocked":
         why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
         return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
