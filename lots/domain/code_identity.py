@@ -13,11 +13,11 @@ _LOOK_ALIKE = str.maketrans(
     "JABEZHIKMNOPTYXFCMSIJABEKMHOPCTYXVYIGQWUSOHIKMNOPCTYXLDRTYAJEWMHYGZRWSVSLCPKGBBPDTGKJCZFMNLSRVHWXYAEIOU",
 )
 # Minus signs and the hyphen bullet, which are not in Unicode's dash category.
-_MINUS = "\u2212\u02d7\ufe63\uff0d\u2043\u2796"
+_MINUS_SIGNS = "\u2212\u02d7\ufe63\uff0d\u2043\u2796"
 # Invisible, although Unicode classes them as letters, marks or symbols: fillers, a joiner, an empty braille cell.
-_SHOWN_AS_NOTHING = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
+_INVISIBLE = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
 # Confused on a label: the letter O and the digit 0; the letters I and l and the digit 1.
-_ROUND, _UPRIGHT = str.maketrans("o", "0"), str.maketrans("il", "11")
+_O_AS_ZERO, _IL_AS_ONE = str.maketrans("o", "0"), str.maketrans("il", "11")
 _SEPARATORS = re.compile(r"([\W_]+)")
 # People easily drop or add a leading zero, but not a zero inside a number.
 _LEADING_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
@@ -26,9 +26,9 @@ _SEPARATOR_SLIP, _ZERO_SLIP = "separators", "zeros that begin a number"
 _SLIPS = (_SEPARATOR_SLIP, _ZERO_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 _NOT_ZEROS = (_SEPARATOR_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 # Longest identity, in characters. Folding can lengthen a code: one character may become eighteen.
-_MOST = 120
+_MAX_LENGTH = 120
 # Longest search text, in bytes.
-_SEARCHED_BYTES = 24
+_SEARCH_BYTES = 24
 
 
 # Unicode categories Cc and Cs.
@@ -67,8 +67,8 @@ def identity(code: str) -> str:
     text = code.upper().translate(_LOOK_ALIKE)
     # Upper-cased twice: some letters have a capital only after decomposition.
     text = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).upper()).upper()
-    kept = "".join("-" if _is_dash(one) else one for one in text if not _is_unseen(one))
-    return unicodedata.normalize("NFKC", kept.translate(_LOOK_ALIKE)).casefold()[:_MOST]
+    kept = "".join("-" if _is_dash(one) else one for one in text if not _is_invisible(one))
+    return unicodedata.normalize("NFKC", kept.translate(_LOOK_ALIKE)).casefold()[:_MAX_LENGTH]
 
 
 def likeness(code: str) -> str:
@@ -107,7 +107,7 @@ def search_keys(name: str) -> list[str]:
         True
     """
     text = _joined(name) if name.strip() else ""
-    return [text[place:].encode()[:_SEARCHED_BYTES].hex() for place in range(len(text))]
+    return [text[place:].encode()[:_SEARCH_BYTES].hex() for place in range(len(text))]
 
 
 def misreadings(one: str, other: str) -> tuple[str, ...]:
@@ -143,7 +143,7 @@ def _without_leading_zeros(code: str) -> str:
 def _misread(code: str, slips: tuple[str, ...]) -> str:
     """Returns a code reduced so that these misreadings make no difference."""
     folded = identity(code)
-    text = folded.translate(_ROUND) if _ROUND_SLIP in slips else folded
+    text = folded.translate(_O_AS_ZERO) if _ROUND_SLIP in slips else folded
     parts = _SEPARATORS.split(text)
     if _ZERO_SLIP in slips:
         parts = [_LEADING_ZEROS.sub("", part) for part in parts]
@@ -151,7 +151,7 @@ def _misread(code: str, slips: tuple[str, ...]) -> str:
     if _ZERO_SLIP in slips:
         # Repeated on the joined text: a zero may be dropped together with the separator before it.
         text = _LEADING_ZEROS.sub("", text)
-    return (text.translate(_UPRIGHT) if _UPRIGHT_SLIP in slips else text) or folded
+    return (text.translate(_IL_AS_ONE) if _UPRIGHT_SLIP in slips else text) or folded
 
 
 def unseen(code: str) -> list[str]:
@@ -161,7 +161,7 @@ def unseen(code: str) -> list[str]:
         >>> unseen("HW\u200b-1")
         ['ZERO WIDTH SPACE']
     """
-    return [unicodedata.name(one, f"U+{ord(one):04X}") for one in code if _is_unseen(one) and not one.isspace()]
+    return [unicodedata.name(one, f"U+{ord(one):04X}") for one in code if _is_invisible(one) and not one.isspace()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,14 +185,14 @@ class Misread:
         return f"{self.field.capitalize()} {self.typed} does not exist yet. Did you mean {known}? Confirm it if this is a new {self.field}."
 
 
-def _is_unseen(one: str) -> bool:
+def _is_invisible(one: str) -> bool:
     return one.isspace() or unicodedata.category(one) in ("Cf", "Cc") or _is_filler(one)
 
 
 def _is_filler(one: str) -> bool:
     variation = "\ufe00" <= one <= "\ufe0f" or "\U000e0100" <= one <= "\U000e01ef" or "\u180b" <= one <= "\u180f"
-    return variation or one in _SHOWN_AS_NOTHING
+    return variation or one in _INVISIBLE
 
 
 def _is_dash(one: str) -> bool:
-    return unicodedata.category(one) == "Pd" or one in _MINUS
+    return unicodedata.category(one) == "Pd" or one in _MINUS_SIGNS

@@ -17,7 +17,7 @@ def test_going_back_after_storing(script: bool, person: Callable[..., Person]) -
     clerk.go("/bench?spool=HW-Q12-2")
     page = clerk.page
     page.get_by_label("d1, mm").first.fill("1.751")
-    page.get_by_label("d2 across it").first.fill("1.753")
+    page.get_by_label("d2 across d1").first.fill("1.753")
     clerk.press("Store")
     sent: list[str] = []
     page.on("request", lambda request: sent.append(request.method))

@@ -69,7 +69,7 @@ def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
     before = counts()
     refused = shop.color(spool, WHITE, 422)
     assert ["/conditions/backing"] == where(refused)
-    assert "a plaque that is not opaque needs a fixed backing" in refused["errors"][0]["detail"]
+    assert "they need the backing of the reference" in refused["errors"][0]["detail"]
     # The reference does not state its backing, so no backing would do.
     still = shop.measure("color", {"spool_code": spool, "lab": WHITE, "conditions": backed}, 422)
     assert "approve a revision that states its backing" in still["errors"][0]["hint"]

@@ -274,7 +274,7 @@ def test_so_many_more_readings_decide_a_spool(shop):
     values += [8.2, 8.3, 7.2]
     n = least(stdev(values), 8.0 - fmean(values))
     assert n - 9 == said["more"] > 0
-    assert f"{n - 9} more readings of spool {spool} decide it" in said["says"]
+    assert f"{n - 9} more readings of spool {spool} settle it" in said["says"]
 
 
 def test_where_the_instrument_is_too_coarse_no_number_helps(shop):

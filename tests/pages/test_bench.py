@@ -136,7 +136,7 @@ def test_the_clerk_is_offered_only_what_the_clerk_may_store(desk, clerk):
     """Diameters and colours; another kind slipped into the form stores nothing."""
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=bond")
-    assert {"Diameter", "Colour"} == {"Diameter", "Colour", "Bond", "Moisture"} & set(page.links)
+    assert {"Diameter", "Colour"} == {"Diameter", "Colour", "Interlayer strength", "Moisture"} & set(page.links)
     form = page.form("d1_mm-0")["fields"] | {"kind": "bond", "stress_mpa-0": "22"}
     assert 422 == clerk.go("/bench", data=form).status
     assert [] == desk.get("quality", "/lots/1/readings")["items"]

@@ -139,22 +139,29 @@ def one_spool_is_no_lot(
     if coverage.spools_in_lot < 2:
         return list(findings)
     return [
-        replace(finding, verdict="missing", to_measure=_SECOND.format(said(finding.characteristic)), more_spools=1)
+        replace(
+            finding,
+            verdict="missing",
+            to_measure=_SECOND_SPOOL_NEEDED.format(said(finding.characteristic)),
+            more_spools=1,
+        )
         if finding.verdict in ("pass", "near")
         and len(measured[finding.characteristic]) == 1
-        and not _lot_known(finding)
+        and not _includes_spool_differences(finding)
         else finding
         for finding in findings
     ]
 
 
-def _lot_known(finding: Finding) -> bool:
+def _includes_spool_differences(finding: Finding) -> bool:
     """Returns whether the uncertainty of a lot figure includes the differences between spools from earlier lots."""
     budget = finding.budget
     return budget is not None and any(one.source.startswith(BETWEEN_SPOOLS) for one in budget.contributions)
 
 
-_SECOND = "measure {} on at least one more spool, since one spool does not show the differences between spools"
+_SECOND_SPOOL_NEEDED = (
+    "measure {} on at least one more spool, since one spool does not show the differences between spools"
+)
 
 
 def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:

@@ -46,8 +46,8 @@ def _covered(finding: Finding, measured: Measured, limits: Limits, coverage: Cov
     wanted = _wanted(name, short, len(set(seen)), () if undrawn else left)
     if finding.verdict == "missing":
         # A sentence that names spools needs no addition.
-        told = finding.value is not None or not short > 1 or "spool" in finding.to_measure
-        return found if told else replace(found, to_measure=f"{finding.to_measure}; {wanted}", more_spools=undrawn)
+        complete = finding.value is not None or not short > 1 or "spool" in finding.to_measure
+        return found if complete else replace(found, to_measure=f"{finding.to_measure}; {wanted}", more_spools=undrawn)
     if finding.hold:
         return replace(found, to_measure=f"{finding.to_measure}; {wanted}", more_spools=undrawn)
     return replace(found, verdict="missing", to_measure=wanted, more_spools=undrawn)

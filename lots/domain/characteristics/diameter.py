@@ -246,10 +246,10 @@ DIAMETER = Characteristic(
         5,
         (
             Entry("d1_mm", "d1, mm", needed=True),
-            Entry("d2_mm", "d2 across it, mm", needed=True),
+            Entry("d2_mm", "d2 across d1, mm", needed=True),
             Entry("d_max_mm", "Largest, mm"),
             Entry("d_min_mm", "Smallest, mm"),
-            Entry("position_m", "at, m from the end"),
+            Entry("position_m", "Position, m from the end"),
         ),
         about="At each position measure two diameters at right angles. Then turn the gauge around the filament and enter the largest and the "
         "smallest diameter, since two fixed axes can miss an oval. Spread the positions along the length within reach.",

@@ -64,7 +64,7 @@ def smooth_gloss(angle_deg: int, index: float) -> float:
         >>> [round(smooth_gloss(angle, 1.4), 1) for angle in (20, 60, 85)]
         [57.0, 71.9, 96.6]
     """
-    _refuse_angle(angle_deg)
+    _check_angle(angle_deg)
     if not index > 1:
         raise ValueError(f"index is {index!r}; it must be above 1")
     return 100 * _reflectance(angle_deg, index) / _reflectance(angle_deg, GLASS_INDEX)
@@ -80,7 +80,7 @@ def _reflectance(angle_deg: int, index: float) -> float:
     return (perpendicular * perpendicular + parallel * parallel) / 2
 
 
-def _refuse_angle(angle_deg: int) -> None:
+def _check_angle(angle_deg: int) -> None:
     if angle_deg not in ANGLES:
         raise ValueError(f"angle_deg is {angle_deg!r}; it must be 20, 60 or 85 degrees")
 
@@ -114,7 +114,7 @@ class GlossReading:
     origin: Origin = UNKNOWN
 
     def __post_init__(self) -> None:
-        _refuse_angle(self.angle_deg)
+        _check_angle(self.angle_deg)
         mirror = smooth_gloss(self.angle_deg, math.inf)
         if not 0 <= self.gu <= mirror:
             raise ValueError(
@@ -208,7 +208,7 @@ class GlossLimits:
         if self.readings_per_spool_min < 1:
             raise ValueError(f"readings_per_spool_min is {self.readings_per_spool_min!r}; it must be at least 1")
         for angle, (low, high) in self.gu.items():
-            _refuse_angle(angle)
+            _check_angle(angle)
             if any(end is not None and end < 0 for end in (low, high)):
                 raise ValueError(f"gloss at {angle} degrees is 0 GU or more, got limits {low!r} and {high!r}")
             Limit(low, high, "GU")
@@ -235,13 +235,13 @@ def judge_gloss(
     found = []
     for angle, (low, high) in sorted(limits.gu.items()):
         code, limit, least = f"gloss.gu_{angle}", Limit(low, high, "GU"), limits.readings_per_spool_min
-        better = (lambda gu: _better_angle(gu, limits)) if angle == 60 else (lambda _: "")
+        better = (lambda gu: _angle_advice(gu, limits)) if angle == 60 else (lambda _: "")
         means, what = summary.get(angle, {}), f"{angle}-degree gloss"
         found.append(judge_means(code, means, limit, least, what, coverage, rule, better))
     return found
 
 
-def _better_angle(gu_60: float, limits: GlossLimits) -> str:
+def _angle_advice(gu_60: float, limits: GlossLimits) -> str:
     """Returns a sentence where the limits leave out the best angle, else ""."""
     best = geometry_for(gu_60)
     return "" if best in limits.gu else f"At this gloss, {best} degrees separates samples better (ISO 2813)."

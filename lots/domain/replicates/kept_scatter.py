@@ -57,18 +57,18 @@ def lent(of_grade: Sequence[Kept], of_supplier: Sequence[Kept]) -> dict[str, dic
         JCGM 100:2008, 4.2.4.
     """
     found: dict[str, dict[str, dict[str, Any]]] = {}
-    for mine, one in _beside(found, of_grade):
+    for mine, one in _pairs(found, of_grade):
         for n, of_readings, numbers in reversed(one["within"]):
             if len(mine["within"]) < MOST:
                 mine["within"].append([n, of_readings])
                 mine["readings"].extend(numbers)
-    for mine, one in _beside(found, of_supplier):
+    for mine, one in _pairs(found, of_supplier):
         if one["between"] and len(mine["between"]) < MOST:
             mine["between"].append(one["between"])
     return found
 
 
-def _beside(
+def _pairs(
     found: dict[str, dict[str, dict[str, Any]]], lots: Sequence[Kept]
 ) -> Iterator[tuple[dict[str, Any], Mapping[str, Any]]]:
     """Yields the new lot's entry and each earlier lot's entry of the same figure and instrument."""

@@ -137,7 +137,7 @@ def extreme_deviates(
         ((19,), 4.099, 2.708)
     """
     found = [float(value) for value in values]
-    _refuse(found, most, alpha, repeatability)
+    _check_arguments(found, most, alpha, repeatability)
     kept = _grouped(found, groups)
     n = sum(map(len, kept))
     free = free_values(n, len(kept))
@@ -150,7 +150,7 @@ def extreme_deviates(
     return Outliers(n, most, alpha, tuple(steps), flagged, trusted, max(len(kept), 1), len(found) - n)
 
 
-def _refuse(values: Sequence[float], most: int, alpha: float, repeatability: float) -> None:
+def _check_arguments(values: Sequence[float], most: int, alpha: float, repeatability: float) -> None:
     if not all(math.isfinite(value) for value in values):
         raise ValueError("every value must be a finite number")
     if most < 1:

@@ -11,7 +11,7 @@ from lots.domain.uncertainty.budget import Uncertainty
 
 _NORMAL = NormalDist()
 # Above this many standard uncertainties the noncentral chi-square is replaced by its normal limit about the length less its bias.
-_LONG = 60.0
+_NORMAL_ABOVE = 60.0
 # Above this many, a smaller uncertainty never widens the bound.
 _SHORT = 8.0
 # A length this many standard deviations inside its limit conforms with probability 1.
@@ -84,7 +84,7 @@ class Length:
         band = self.along.band(z)
         if band <= 0:
             return self.value
-        width, seen, directions = self._seen(z)
+        width, seen, directions = self._in_uncertainties(z)
         return max(self.value, band, width * _bound(seen, directions, z))
 
     def least(self, z: float) -> float:
@@ -121,7 +121,7 @@ class Length:
         """Returns the probability of a measured length as short as this one where the true length is `true`."""
         from scipy.special import chndtr
 
-        width, seen, directions = self._seen(z)
+        width, seen, directions = self._in_uncertainties(z)
         return max(_NORMAL.cdf(-true / width), float(chndtr(seen * seen, directions, (true / width) ** 2)))
 
     def _longer(self, true: float, z: float) -> float:
@@ -131,7 +131,7 @@ class Length:
         width = self._width(z)
         return 1.0 - float(chndtr((self.value / width) ** 2, self._directions(width), (true / width) ** 2))
 
-    def _seen(self, z: float) -> tuple[float, float, float]:
+    def _in_uncertainties(self, z: float) -> tuple[float, float, float]:
         """Returns the standard uncertainty used as unit, the length in that unit, and the directions."""
         width = self._width(z)
         directions = self._directions(width)
@@ -151,7 +151,7 @@ def _bound(seen: float, directions: float, z: float) -> float:
 
     Both lengths are in standard uncertainties.
     """
-    if seen > _LONG:
+    if seen > _NORMAL_ABOVE:
         return math.sqrt(seen * seen - (directions - 1)) + z
     from scipy.special import chndtrinc
 

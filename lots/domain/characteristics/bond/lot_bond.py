@@ -195,7 +195,7 @@ def by_builds(
     for key in keys:
         mine = [t for t in own if printed_together(t) == key]
         beside = [t for t in control if printed_together(t) == key]
-        says = _build_said(mine[0].origin)
+        says = _build_in_words(mine[0].origin)
         if not beside:
             without.append(f"{'in' if mine[0].origin.build else 'on'} {says}" if says else "")
             continue
@@ -209,7 +209,7 @@ def printed_together(test: BondTest) -> str:
     return f"{test.origin.together}\t{test.origin.test_print or ''}"
 
 
-def _build_said(origin: Origin) -> str:
+def _build_in_words(origin: Origin) -> str:
     if origin.build is None:
         return f"printer {origin.printer}" if origin.printer else ""
     return f"build {origin.build}" + (f" on {origin.printer}" if origin.printer else "")
@@ -291,7 +291,7 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
             n,
             plural(n, "specimen"),
             uncertainty=summary.ratio_uncertainty if summary else None,
-            detail=_against(summary) if summary and summary.control_n else "",
+            detail=_controls_in_words(summary) if summary and summary.control_n else "",
         ),
         limit,
         rule,
@@ -299,17 +299,19 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
     )
 
 
-_UNSAID = "print and break control specimens in the same build, and mark them as control"
+_CONTROLS_NEEDED = "print and break control specimens in the same build, and mark them as control"
 
 
 def _control_lacking(summary: BondSummary | None) -> str:
     if summary is None or (not summary.control_n and not summary.without_control):
-        return _UNSAID
-    asked = [f"print and break control specimens {where}" if where else _UNSAID for where in summary.without_control]
+        return _CONTROLS_NEEDED
+    asked = [
+        f"print and break control specimens {where}" if where else _CONTROLS_NEEDED for where in summary.without_control
+    ]
     return "; ".join(asked)
 
 
-def _against(summary: BondSummary) -> str:
+def _controls_in_words(summary: BondSummary) -> str:
     """Returns the control specimens in words, by build where there are several."""
     if len(summary.builds) > 1:
         each = (

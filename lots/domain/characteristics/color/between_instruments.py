@@ -119,14 +119,14 @@ def to_reference(
     if shade.instrument is None:
         return list(readings), Compared(own)
     known = _bridges(readings, shade.instrument, case.bridges)
-    moved = _moved(readings, known, shade.instrument)
+    moved = _corrected(readings, known, shade.instrument)
     says = [_says(code, bridge, shade.instrument) for code, bridge in known.items()]
     waits_for = study = ""
     if unknown := [code for code, bridge in known.items() if bridge is None]:
         named = " and ".join((shade.instrument, *unknown))
         study = f"record an agreement study of {named}"
         waits_for = f"measure with {shade.instrument}, which measured the reference, or {study}"
-    return moved, Compared(_root_sum(own, _widest(known)), " ".join(says), waits_for, study)
+    return moved, Compared(_root_sum(own, _largest_uncertainty(known)), " ".join(says), waits_for, study)
 
 
 def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading], case: Case) -> Start:
@@ -144,7 +144,7 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
         This project's rule, no source.
     """
     previous = case.previous
-    kept = _kept(case)
+    kept = _previous_uncertainty(case)
     if previous.lab is None or case.rules <= SECOND or not readings:
         return Start(previous.lab, kept, rule=case.steps)
     before = previous.instruments("color")
@@ -157,7 +157,7 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
             was, is_ = (", ".join(sorted(filter(None, some))) for some in (before, now))
             note = f"No colour step is assessed, since no agreement study covers {was} (last accepted lot) and {is_} (this lot)."
             return Start(None, None, note)
-        like_before, beyond = _moved(readings, known, old), _widest(known)
+        like_before, beyond = _corrected(readings, known, old), _largest_uncertainty(known)
     if list(moved) == like_before and beyond == NOTHING:
         return Start(previous.lab, kept, rule=case.steps)
     middle, other = (_mean(some) for some in (moved, like_before))
@@ -168,7 +168,7 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
     return Start(lab, None if none else u, rule=case.steps)
 
 
-def _kept(case: Case) -> ColorUncertainty | None:
+def _previous_uncertainty(case: Case) -> ColorUncertainty | None:
     """Returns the uncertainty of the last accepted lot's colour."""
     u, lengths = case.previous.lab_uncertainty, case.estimate.lengths
     if u is None:
@@ -191,7 +191,7 @@ def _bridges(readings: Sequence[ColorReading], to: str, bridges: Bridges) -> dic
     return {code: bridges.get(frozenset((code, to))) for code in codes}
 
 
-def _moved(readings: Sequence[ColorReading], known: Mapping[str, Bridge | None], to: str) -> list[ColorReading]:
+def _corrected(readings: Sequence[ColorReading], known: Mapping[str, Bridge | None], to: str) -> list[ColorReading]:
     found = []
     for reading in readings:
         bridge = known.get(reading.origin.instrument or "")
@@ -202,7 +202,7 @@ def _moved(readings: Sequence[ColorReading], known: Mapping[str, Bridge | None],
     return found
 
 
-def _widest(known: Mapping[str, Bridge | None]) -> Vector:
+def _largest_uncertainty(known: Mapping[str, Bridge | None]) -> Vector:
     parts = [bridge.uncertainty if bridge else (BETWEEN_INSTRUMENTS,) * 3 for bridge in known.values()]
     return tuple(max(column) for column in zip(*parts, strict=True)) if parts else NOTHING
 

@@ -11,7 +11,7 @@ DIRECTIONS = 180
 # Tolerance of a point, far below drawing and measuring accuracy.
 CLOSE = 1e-8
 # Range of a* and b* in lots.domain.colorimetry.color_values.Lab.
-_END = 150.0
+_MAX_AB = 150.0
 
 
 def contour(
@@ -79,7 +79,7 @@ def contour(
 def _reach(plane: Lab, way: tuple[float, float]) -> float:
     """Returns the distance from a colour to the end of the a*b* plane."""
     ends = [
-        (math.copysign(_END, by) - at) / by for at, by in zip((plane.a, plane.b), way, strict=True) if abs(by) > 1e-9
+        (math.copysign(_MAX_AB, by) - at) / by for at, by in zip((plane.a, plane.b), way, strict=True) if abs(by) > 1e-9
     ]
     # Slightly shorter, so that rounding does not lead beyond the end.
     return min(ends) * (1 - 1e-12)

@@ -57,7 +57,7 @@ from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.words import plural
 
-# Least chroma for a meaningful hue angle; near grey, noise turns it by any amount. Common practice, no source.
+# Least chroma for a meaningful hue angle; near grey, noise hue_differences it by any amount. Common practice, no source.
 LEAST_CHROMA = 2.0
 # Limits on a colour difference, whose values depend on the formula.
 DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max", "spool_pair_max", "control_max")
@@ -146,7 +146,7 @@ def _judge(
         found += judge_against_control(readings, beside, limits, rule, case.estimate)
     each = judge_spools(summary, reference, limits, rule, compared=compared)
     if waits_for:
-        found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))
+        found, each = ([_without_pass(finding, waits_for) for finding in some] for some in (found, each))
     return found, each, [before.note] if before.note and limits.step_max is not None else []
 
 
@@ -160,7 +160,7 @@ def _pair_lacking(
     return coverage.lacking(counts, limits.readings_per_spool_min, what)
 
 
-def _never_for(finding: Finding, waits_for: str) -> Finding:
+def _without_pass(finding: Finding, waits_for: str) -> Finding:
     """Returns a finding that may fail but not pass."""
     return finding if finding.verdict == "fail" else replace(finding, verdict="missing", to_measure=waits_for)
 
@@ -176,12 +176,14 @@ def _figures(colors: ColorSummary, reference: Lab, rule: ColorLimits) -> dict[st
     each = [rule.delta_e(reference, mean) for mean, _ in colors.spools.values()]
     found["color.lot_delta_e"] = Figure(rule.delta_e(reference, colors.lot), len(each), sum_of_squares(each))
     if min(reference.chroma, colors.lot.chroma) >= LEAST_CHROMA:
-        turns = [_turn(reference, mean) for mean, _ in colors.spools.values()]
-        found["color.hue"] = Figure(_turn(reference, colors.lot), len(turns), sum_of_squares(turns))
+        hue_differences = [_hue_difference(reference, mean) for mean, _ in colors.spools.values()]
+        found["color.hue"] = Figure(
+            _hue_difference(reference, colors.lot), len(hue_differences), sum_of_squares(hue_differences)
+        )
     return found
 
 
-def _turn(reference: Lab, sample: Lab) -> float:
+def _hue_difference(reference: Lab, sample: Lab) -> float:
     """Returns the angle from the reference's hue to the sample's, -180..180 degrees."""
     cross = reference.a * sample.b - reference.b * sample.a
     return math.degrees(math.atan2(cross, reference.a * sample.a + reference.b * sample.b))

@@ -46,8 +46,8 @@ def _terms(limits: ColorLimits, _: float) -> str:
 
 
 # Common practice for a white, no source.
-_COMMON = {"L": 0.8, "a": 0.4, "b": 0.6}
-_BESIDE = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
+_PROPOSALS = {"L": 0.8, "a": 0.4, "b": 0.6}
+_SPECTRAL = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
 COLOR_LIMITS = LimitsBlock(
     about="Limits on colour. `job_pair_max` limits the difference of two lots in one job; the default is `step_max`.\n\n"
     "Limits on metamerism, whiteness, tint and yellowness need a limit on the colour itself.",
@@ -141,7 +141,7 @@ COLOR_LIMITS = LimitsBlock(
                     name,
                     f"largest difference in {name}*, either way",
                     label=f"Δ{name}*, at most",
-                    proposal=_COMMON[name],
+                    proposal=_PROPOSALS[name],
                     above=0,
                     high=100,
                 )
@@ -171,7 +171,7 @@ COLOR_LIMITS = LimitsBlock(
     problems=_problems,
     # None of these limits a colour by itself: a pink cast does not change whiteness.
     beside=(
-        _BESIDE,
+        _SPECTRAL,
         "sets no limit on the colour itself, which limits on metamerism, whiteness, tint and yellowness need",
     ),
     terms=_terms,

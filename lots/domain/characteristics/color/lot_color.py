@@ -232,7 +232,7 @@ def difference(
         apart, metric = local_metric(reference, sample, max(u.total), limits)
         chance = conformance_of_difference(apart, u.total, metric, most)
     spread = u.of_difference(reference, sample, limits)
-    detail = _than(what, components(reference, sample))
+    detail = _direction(what, components(reference, sample))
     return ColorFigure(value, n, plural(n, "spool"), spread, conformance=chance, detail=detail)
 
 
@@ -252,7 +252,7 @@ def _measures(
     return found
 
 
-def _than(what: str, parts: Components) -> str:
+def _direction(what: str, parts: Components) -> str:
     return f"Against {what}: {parts.direction} (dL* {parts.dL:+z.2f}, da* {parts.da:+z.2f}, db* {parts.db:+z.2f})."
 
 

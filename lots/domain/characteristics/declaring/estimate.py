@@ -92,7 +92,7 @@ class Estimate:
         if not self.lengths:
             return {spool: _older_mean(some, by[spool]) for spool, some in rows.items()}
         found: dict[str, Columns | None] = {}
-        for code, group in _read_alike(by):
+        for code, group in _by_instrument(by):
             scatter = spool_means([rows[spool] for spool in group], self._earlier(figures, code))
             for spool, one in zip(group, scatter, strict=True):
                 found[spool] = with_instrument(one, by[spool].uncertainty, by[spool].resolution, len(figures))
@@ -150,7 +150,7 @@ def earlier_from(kept: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, E
     }
 
 
-def _read_alike(by: Mapping[str, Instrument]) -> Iterator[tuple[str | None, list[str]]]:
+def _by_instrument(by: Mapping[str, Instrument]) -> Iterator[tuple[str | None, list[str]]]:
     """Yields the spools of each instrument with its code. A spool measured with several instruments is yielded alone."""
     for code in {one.code for one in by.values()}:
         alike = [spool for spool, one in by.items() if one.code == code]

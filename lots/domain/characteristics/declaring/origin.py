@@ -10,7 +10,7 @@ from typing import Any
 from lots.domain.code_identity import identity
 
 # Characters of each name in a key.
-_KEPT = 95
+_KEY_LENGTH = 95
 # The parts of a source in words, in the order of `Origin.source`.
 SOURCE_PARTS = ("instrument", "printer", "build")
 
@@ -37,7 +37,7 @@ class Origin:
     def of(cls, values: Mapping[str, Any], instrument: str | None = None) -> Origin:
         """Returns the origin from the stored values of a reading."""
         said = values.get
-        return _shared(instrument, said("printer"), said("test_print"), said("build"), bool(said("control")))
+        return _cached_origin(instrument, said("printer"), said("test_print"), said("build"), bool(said("control")))
 
     @property
     def source(self) -> tuple[str, str, str]:
@@ -66,7 +66,7 @@ class Origin:
 
 
 @lru_cache(maxsize=1024)
-def _shared(
+def _cached_origin(
     instrument: str | None, printer: str | None, recipe: str | None, build: str | None, control: bool
 ) -> Origin:
     """Returns a cached origin, since long lists of readings share few."""
@@ -80,7 +80,7 @@ def chart_of(printer: str | None, test_print: str | None) -> str:
 
 def _key(*names: str | None) -> str:
     """Returns a key of some names, independent of spelling; no name contains a tab."""
-    return "\t".join(identity(name or "")[:_KEPT] for name in names)
+    return "\t".join(identity(name or "")[:_KEY_LENGTH] for name in names)
 
 
 UNKNOWN = Origin()

@@ -178,17 +178,17 @@ def _line(
     slope, offset = linear_regression(lengths, measured)
     middle = math.fsum(lengths) / n
     spread = math.fsum((x - middle) ** 2 for x in lengths)
-    left_over = [y - slope * x - offset for x, y in zip(lengths, measured, strict=True)]
-    scatter = math.sqrt(math.fsum(one * one for one in left_over) / (n - 2)) if n > 2 else None
+    residuals = [y - slope * x - offset for x, y in zip(lengths, measured, strict=True)]
+    scatter = math.sqrt(math.fsum(one * one for one in residuals) / (n - 2)) if n > 2 else None
     per_mm = 100 / math.sqrt(spread)
-    hidden = None if scatter is None or by.resolution is None else by.resolution / math.sqrt(12)
-    noise = max((s for s in (scatter, by.uncertainty, hidden) if s is not None), default=None)
+    by_resolution = None if scatter is None or by.resolution is None else by.resolution / math.sqrt(12)
+    noise = max((s for s in (scatter, by.uncertainty, by_resolution) if s is not None), default=None)
     if not estimate.lengths:
         # The residuals include the noise of the caliper, so the larger of the two counts.
         shrinking = None if scatter is None or noise is None else min(per_mm * scatter, per_mm * noise)
         u = None if noise is None else as_known(per_mm * noise, shrinking)
     else:
-        u = _of_slope(tests, left_over, scatter, per_mm, estimate)
+        u = _of_slope(tests, residuals, scatter, per_mm, estimate)
     found = AxisSummary(100 * (1 - slope), offset, n, u)
     # Three lengths may lie on a line by chance, so a caliper without a stated uncertainty has an assumed one.
     least = 0.0 if by.uncertainty is not None else ASSUMED_CALIPER_MM
@@ -196,12 +196,12 @@ def _line(
 
 
 def _of_slope(
-    tests: Sequence[ShrinkTest], left_over: Sequence[float], scatter: float | None, per_mm: float, estimate: Estimate
+    tests: Sequence[ShrinkTest], residuals: Sequence[float], scatter: float | None, per_mm: float, estimate: Estimate
 ) -> Uncertainty | None:
     """Returns the uncertainty of a shrinkage from a line fit: residuals, differences between spools, and caliper.
 
     Args:
-        left_over: residual of each test, mm.
+        residuals: residual of each test, mm.
         scatter: standard deviation of the residuals, mm; None for two lengths.
         per_mm: change of shrinkage, %, per mm of standard deviation of a length.
     """
@@ -213,7 +213,7 @@ def _of_slope(
     found = with_instrument((by_line,) if by_line else None, scaled.uncertainty, scaled.resolution)
     if found is None:
         return None
-    off = {id(test): 100 * one / test.designed_mm for test, one in zip(tests, left_over, strict=True)}
+    off = {id(test): 100 * one / test.designed_mm for test, one in zip(tests, residuals, strict=True)}
     groups = [[[off[id(test)]] for test in some] for some in by_spool(tests).values()]
     between = estimate.between_spools((f"shrinkage.{tests[0].axis}",), groups, by)
     return found[0] if between is None else found[0].beside(between[0])
