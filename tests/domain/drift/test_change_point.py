@@ -1,4 +1,4 @@
-"""When a change began. Sources: the definitions of Samuel et al. 1998 and of a linear trend, searched over every beginning; simulation."""
+"""Change points. Sources: the definitions of Samuel et al. 1998 and of a linear trend, searched over every start; simulation."""
 
 import math
 from dataclasses import replace
@@ -19,7 +19,7 @@ SERIES = st.lists(steps(-5, 5, 0.1), min_size=1, max_size=40)
 
 
 def squares_left(z, index, shape):
-    """The sum of squares left when a shape that starts at a point is fitted, and its size."""
+    """The residual sum of squares of a shape fitted from a point on, and its size."""
     pattern = np.array([0.0] * index + [1.0 if shape == "step" else i + 1.0 for i in range(len(z) - index)])
     size = float(pattern @ z / (pattern @ pattern))
     return float(((z - size * pattern) ** 2).sum()), size
@@ -29,7 +29,7 @@ def squares_left(z, index, shape):
 @pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
 @pytest.mark.parametrize("height", [1.5, -3.0])
 def test_a_clean_step_begins_at_its_first_point(n, share, height):
-    """From the first, a middle or the last point on all lie off by the same: index, height and gain are exact."""
+    """From the first, a middle or the last point on: index, height and gain are exact."""
     first = round(share * (n - 1))
     found = find_change([0.0] * first + [height] * (n - first))
     assert ("step", first) == (found.kind, found.index)
@@ -40,7 +40,7 @@ def test_a_clean_step_begins_at_its_first_point(n, share, height):
 @pytest.mark.parametrize("first", [0, 1, 10, 26])
 @pytest.mark.parametrize("slope", [0.25, -0.5])
 def test_a_clean_ramp_begins_at_its_first_point_off_the_line(first, slope):
-    """The first changed point is one slope off, the last as many as there are changed points."""
+    """The first changed point departs by one slope, the last by the number of changed points times the slope."""
     changed = 30 - first
     found = find_change([0.0] * first + [slope * (i + 1) for i in range(changed)])
     assert ("ramp", first) == (found.kind, found.index)
@@ -50,20 +50,20 @@ def test_a_clean_ramp_begins_at_its_first_point_off_the_line(first, slope):
 
 
 def test_a_single_last_point_off_is_a_step():
-    """One point is as much a ramp as a step; the step, which claims less about what comes, is taken."""
+    """A single point fits a step and a ramp; the step is chosen."""
     assert Change("step", 3, 2.0, 2.0, 4.0) == find_change([0.0, 0.0, 0.0, 2.0])
 
 
 @pytest.mark.parametrize("z", [[], [0.0], [0.0] * 20])
 def test_nothing_that_departs_is_no_change(z):
-    """No points, or points that never leave the baseline mean, have nothing to explain."""
+    """No points, or points on the baseline mean, give no change."""
     assert None is find_change(z)
 
 
 @THOROUGH
 @given(z=SERIES)
 def test_no_other_beginning_leaves_less(z):
-    """Of all steps and ramps from every point none leaves a smaller sum of squares, and the gain is what it takes away."""
+    """No step or ramp has a smaller residual sum of squares, and the gain is the reduction."""
     assume(any(z))
     z = np.array(z)
     found = find_change(z)
@@ -94,7 +94,7 @@ def test_a_larger_scale_moves_no_beginning(z, by):
 
 
 def test_a_real_step_is_placed_near_its_beginning():
-    """A step of 2 sigma at point 60, found when the CUSUM signals: half of 400 at the very point, nine of ten within three of it."""
+    """A step of 2 sigma at point 60, at the CUSUM signal: half of 400 at the very point, nine of ten within three of it."""
     rng = np.random.default_rng(11)
     errors = []
     for _ in range(400):
@@ -107,7 +107,7 @@ def test_a_real_step_is_placed_near_its_beginning():
 
 
 def test_a_real_ramp_is_called_a_ramp():
-    """Where the mean moves away by 0.2 sigma a point for 40 points, 95 of 100 series are told from a step."""
+    """For a drift of 0.2 sigma per point over 40 points, 95 of 100 series are identified as a ramp."""
     rng = np.random.default_rng(12)
     drift = np.maximum(0, np.arange(100) - 59) * 0.2
     kinds = [find_change(rng.normal(size=100) + drift).kind for _ in range(400)]
@@ -123,12 +123,12 @@ def test_both_estimates_of_a_clean_step_agree():
 
 @pytest.mark.parametrize("wrong", [{"index": -1}, {"gain": 0.0}, {"size": math.nan}, {"at_end": math.inf}])
 def test_a_change_that_cannot_be_is_refused(wrong):
-    """No negative place, no change without gain, no size that is no number."""
+    """A negative index, a gain of 0, and an invalid size are rejected."""
     with pytest.raises(ValueError, match="a change"):
         replace(find_change([1.0]), **wrong)
 
 
 def test_a_gap_is_refused():
-    """A value that is no number has no place in the sums."""
+    """A value that is not finite is rejected."""
     with pytest.raises(ValueError, match="at index 1"):
         find_change([0.0, math.nan])

@@ -49,12 +49,12 @@ def nist_cusum():
 
 
 def signals(chart):
-    """(index, side) of each point beyond a limit: those above in order, then those below."""
+    """(index, side) of each point beyond a limit: those above, then those below."""
     return [(int(at), side) for side, marks in ((1, chart.above), (-1, chart.below)) for at in np.flatnonzero(marks)]
 
 
 def in_unit(standardised):
-    """Back from standard deviations to the unit of the EWMA example."""
+    """Converts from standard deviations to the unit of the EWMA example."""
     return (EWMA["target"] + EWMA["sigma"] * np.asarray(standardised)).tolist()
 
 
@@ -88,26 +88,26 @@ def test_the_individuals_chart_as_it_is_printed():
 
 
 def test_values_that_never_change_have_no_scatter():
-    """Equal values give limits on the centre line and a sigma of zero, which is for the caller to refuse."""
+    """Equal values give limits on the centre line and a sigma of zero, for the caller to reject."""
     assert Individuals(4.0, 0.0, 0.0, 4.0, 4.0, 0.0, 3) == individuals([4.0, 4.0, 4.0])
 
 
 @pytest.mark.parametrize("values", [[], [1.0], [1.0, float("nan")], [1.0, float("inf")], [[1.0, 2.0]]])
 def test_limits_need_two_finite_values(values):
-    """One value has no moving range, and a gap is no number."""
+    """One value has no moving range, and values must be finite."""
     with pytest.raises(ValueError, match="values must be"):
         individuals(values)
 
 
 @pytest.mark.parametrize("wrong", [{"sigma": -1.0}, {"ucl": 40.0}, {"n": 1}, {"centre": float("nan")}, {"mr_ucl": 0.0}])
 def test_limits_that_make_no_sense_are_refused(wrong):
-    """A chart whose limits do not enclose its centre does not exist."""
+    """Limits that do not enclose the centre are rejected."""
     with pytest.raises(ValueError, match="limits of a chart"):
         replace(individuals(INDIVIDUALS["x"]), **wrong)
 
 
 def test_a_chart_has_its_limits_at_every_point():
-    """Charts with parts of different length do not exist."""
+    """Charts with parts of different length are rejected."""
     with pytest.raises(ValueError, match="at every point"):
         Chart(np.zeros(2), np.ones(2), -np.ones(1))
     with pytest.raises(ValueError, match="both sums"):
@@ -136,7 +136,7 @@ def test_the_ewma_as_it_is_printed():
 
 
 def test_an_ewma_may_start_elsewhere():
-    """The start stands for the average before the first point (Roberts 1959)."""
+    """The start is the average before the first point (Roberts 1959)."""
     assert [1.5, 0.75] == ewma([1.0, 0.0], 0.5, start=2.0).statistic.tolist()
 
 
@@ -159,7 +159,7 @@ def test_the_cusum_of_the_handbook():
 
 
 def test_a_sum_that_comes_back_to_zero_is_zero():
-    """0.1 and 0.2 less 0.3 is 6e-17 in binary, but the sum stands at zero."""
+    """0.1 + 0.2 - 0.3 is 6e-17 in binary, but the sum is zero."""
     assert 0.1 + 0.2 - 0.3 > 0
     chart = cusum([0.1, 0.2, -0.3, 9.0], reference_value=0.0)
     assert 0.0 == chart.high[2]
@@ -176,27 +176,27 @@ def test_a_sum_that_comes_back_to_zero_is_zero():
     ],
 )
 def test_a_point_signals_only_beyond_its_limit(chart, on, beyond):
-    """On the limit a point is inside, also where binary arithmetic puts it a last bit beyond."""
+    """A point on the limit does not signal, also with rounding of the last bit."""
     assert [] == signals(chart([on]))
     assert [(0, 1)] == signals(chart([beyond]))
     assert [(0, -1)] == signals(chart([-beyond]))
 
 
 def test_both_sums_may_be_beyond_at_once():
-    """After a great swing both sums signal at one point."""
+    """After a large swing both sums signal at one point."""
     assert [(0, 1), (1, 1), (1, -1)] == signals(cusum([11.0, -5.0], 0.5, 4.0))
 
 
 @pytest.mark.parametrize("chart", CHARTS.values(), ids=CHARTS)
 def test_no_points_make_an_empty_chart(chart):
-    """Before the first point after the baseline there is a chart, and nothing signals."""
+    """A chart without points does not signal."""
     assert [] == signals(chart([]))
 
 
 @pytest.mark.parametrize("chart", CHARTS.values(), ids=CHARTS)
 @pytest.mark.parametrize("bad", [float("nan"), float("inf")])
 def test_a_gap_is_not_charted(chart, bad):
-    """A value that is no number is refused, with its place."""
+    """A value that is not finite is rejected, with its index."""
     with pytest.raises(ValueError, match="at index 1"):
         chart([0.0, bad])
 
@@ -215,7 +215,7 @@ def test_a_gap_is_not_charted(chart, bad):
     ],
 )
 def test_a_chart_of_impossible_settings_is_refused(chart, settings_):
-    """The message names the setting."""
+    """The message names the invalid setting."""
     with pytest.raises(ValueError, match=next(iter(settings_))):
         chart([0.0], **settings_)
 
@@ -233,7 +233,7 @@ def test_the_ewma_is_its_recursion(z, weight):
 
 @pytest.mark.parametrize("weight", [0.001, 0.2, 0.9])
 def test_a_long_ewma_is_its_recursion(weight):
-    """After 20,000 points, and from a start far off, the two ways of adding still agree."""
+    """After 20,000 points, from a distant start, both algorithms agree."""
     z, average, expected = np.random.default_rng(1).normal(size=20_000), -30.0, []
     for value in z.tolist():
         average = weight * value + (1 - weight) * average
@@ -254,7 +254,7 @@ def cusum_by_hand(z, k):
 @THOROUGH
 @given(z=SERIES, k=st.sampled_from((0.0, 0.25, 0.5, 1.0)))
 def test_the_cusum_is_its_recursion(z, k):
-    """The sum less its lowest value so far is the sum that is never let below zero."""
+    """The running total minus its minimum equals the recursion bounded at zero."""
     chart = cusum(z, k)
     highs, lows = cusum_by_hand(z, k)
     assert pytest.approx(highs, abs=RUNNING_SUM) == chart.high.tolist()
@@ -262,7 +262,7 @@ def test_the_cusum_is_its_recursion(z, k):
 
 
 def test_a_long_cusum_is_its_recursion():
-    """After 20,000 points the two ways of adding still agree."""
+    """After 20,000 points both algorithms agree."""
     z = np.random.default_rng(1).normal(size=20_000)
     chart = cusum(z)
     highs, lows = cusum_by_hand(z.tolist(), 0.5)
@@ -294,7 +294,7 @@ def test_turning_a_series_over_mirrors_its_signals(chart, z):
 @THOROUGH
 @given(z=SERIES, by=steps(0, 4, 0.1))
 def test_raising_every_point_removes_no_upper_signal(chart, z, by):
-    """What was too high is too high when all is higher still, and nothing becomes too low."""
+    """Raising all points keeps upper signals and adds no lower ones."""
     before, after = signals(chart(z)), signals(chart([value + by for value in z]))
     assert {signal for signal in before if signal[1] > 0} <= set(after)
     assert {signal for signal in after if signal[1] < 0} <= set(before)
@@ -304,7 +304,7 @@ def test_raising_every_point_removes_no_upper_signal(chart, z, by):
 @THOROUGH
 @given(z=SERIES, later=SERIES)
 def test_a_later_point_changes_no_earlier_signal(chart, z, later):
-    """A chart only grows: what it said of a point it says for ever."""
+    """Further points never change earlier signals."""
     kept = [signal for signal in signals(chart(z + later)) if signal[0] < len(z)]
     assert signals(chart(z)) == kept
 
@@ -323,7 +323,7 @@ def test_a_later_point_changes_no_earlier_signal(chart, z, later):
     ],
 )
 def test_a_long_series_needs_memory_in_proportion_to_its_length(function):
-    """100,000 points take less than 1 kB each at most, where a table of all pairs would take 800 kB each."""
+    """100,000 points use less than 1 kB each, where a table of all pairs would use 800 kB each."""
     z = np.random.default_rng(2).normal(size=100_000)
     function(z[:2000])
     tracemalloc.start()

@@ -1,4 +1,4 @@
-"""Drift of one measure over consecutive lots, and of a colour as a whole. Figures worked out from the charts' definitions; T2 by scipy."""
+"""Drift of one measure over consecutive lots, and of a colour as a whole. Values from the charts' definitions; T² by scipy."""
 
 import math
 
@@ -19,7 +19,7 @@ UNIT = Baseline(0.0, 1.0, 0, chosen=True)
 
 
 def first_calls(found) -> dict[str, int]:
-    """Chart -> index of the first lot that it called."""
+    """Chart -> index of the first lot that it signalled."""
     calls: dict[str, int] = {}
     for call in (call for signal in found.signals for call in signal.calls):
         calls[call.chart] = min(call.index, calls.get(call.chart, call.index))
@@ -35,7 +35,7 @@ def only(found):
 # A white whose b* was 1.50, deviation 0.12 from lot to lot, and now creeps up by 0.08 a lot: each is a fraction of its scatter from the last.
 @pytest.mark.parametrize("mean", [1.5, 0.0], ids=["b", "db"])
 def test_a_slow_walk_is_first_seen_by_the_charts_that_remember(mean):
-    """Without noise from the mean on: the EWMA calls lot 5, the CUSUM and three sigma lot 6 (computed from the definitions).
+    """Without noise: the EWMA signals lot 5, the CUSUM and three sigma lot 6 (computed from the definitions).
 
     At lot 5 the average is 1.631 and its upper limit 1.602: 1.5 + 2.7 * 0.12 * sqrt(0.2 / 1.8 * (1 - 0.8^10)).
     """
@@ -50,7 +50,7 @@ def test_a_slow_walk_is_first_seen_by_the_charts_that_remember(mean):
 
 
 def test_a_slow_walk_is_told_as_a_ramp_from_its_first_lot():
-    """Kind, direction, slope and departure of the walk are given back; the second lot is the first that lies off (exact without noise)."""
+    """Kind, direction, slope and departure are recovered; the second lot is the first changed one (exact without noise)."""
     signal = only(analyse([0.08 * lot for lot in range(10)], Baseline(0.0, 0.12, 0, chosen=True), None, ""))
     assert ("ramp", 1, True, 1) == (signal.kind, signal.side, signal.active, signal.began)
     assert (4, 9) == (signal.first, signal.last)
@@ -58,7 +58,7 @@ def test_a_slow_walk_is_told_as_a_ramp_from_its_first_lot():
 
 
 def test_a_jump_is_told_as_a_step_at_its_lot():
-    """Shrinkage that jumps from 0.30 to 0.62 % with lot 10 is a step there, by 0.32; the first eight lots stood in as baseline."""
+    """Shrinkage from 0.30 to 0.62 % at lot 10 is a step of 0.32; the first eight lots are the provisional baseline."""
     values = [0.30, 0.31, 0.29, 0.30, 0.31, 0.29, 0.30, 0.30, 0.30, 0.62, 0.61, 0.63]
     found = analyse(values, None, Limit(0.1, 0.5, "%"), "%")
     signal = only(found)
@@ -86,7 +86,7 @@ def test_a_jump_is_told_as_a_step_at_its_lot():
     ],
 )
 def test_a_baseline_is_given_provisional_or_firm(n, chosen, status):
-    """Firm takes twenty lots that somebody chose; lots that only stand in never are."""
+    """A firm baseline requires twenty chosen lots; a provisional one never becomes firm."""
     assert status == Baseline(0.0, 1.0, n, chosen).status
 
 
@@ -98,19 +98,19 @@ def test_a_baseline_scatters_from_lot_to_lot():
 
 
 def test_seven_lots_are_no_baseline():
-    """It takes eight."""
+    """A baseline requires eight lots."""
     assert None is baseline_from(QUIET[:7], chosen=True)
 
 
 @pytest.mark.parametrize("values", [[0.3] * 12, [0.1 + 0.2, 0.3] * 6], ids=["alike", "last-bit"])
 def test_lots_that_are_all_alike_are_no_baseline(values):
-    """Equal values, or values that only arithmetic tells apart, have no scatter to chart by; nothing is called and nothing fails."""
+    """Equal values, or values that differ by rounding only, give no baseline, no signal and no error."""
     found = analyse(values, None, Limit(None, 0.5), "")
     assert (None, None, (), None) == (found.baseline, found.charts, found.signals, found.projection)
 
 
 def test_lots_that_drift_while_they_stand_in_are_marked():
-    """Twelve lots up from the first: the eight that stand in are not steady, and the drift is told from the first lot on."""
+    """Twelve lots rising from the first: the provisional baseline is not steady, and the drift starts at the first lot."""
     found = analyse([0.1 * lot for lot in range(12)], None, None, "")
     signal = only(found)
     assert (False, "provisional") == (found.baseline.steady, found.baseline.status)
@@ -120,7 +120,7 @@ def test_lots_that_drift_while_they_stand_in_are_marked():
 
 
 def test_the_same_lots_chosen_are_charted_as_they_are():
-    """A baseline that somebody chose from drifting lots is not second-guessed: the charts say what they see."""
+    """A chosen baseline of drifting lots is used as it is."""
     values = [0.1 * lot for lot in range(12)]
     chosen = baseline_from(values[:8], chosen=True)
     assert not chosen.steady
@@ -129,14 +129,14 @@ def test_the_same_lots_chosen_are_charted_as_they_are():
 
 @pytest.mark.parametrize("n", [0, 1, 2, 3, 7])
 def test_fewer_than_eight_lots_are_not_charted(n):
-    """Nothing to chart against yet, and from three lots on a trend is looked for; QUIET has none."""
+    """There is no chart yet; from three lots on there is a trend test. QUIET has no trend."""
     found = analyse(QUIET[:n], None, None, "")
     assert (None, None, ()) == (found.baseline, found.charts, found.signals)
     assert (n >= 3, n >= 3) == (found.trend is not None, found.slope is not None)
 
 
 def test_a_trend_is_found_before_there_is_a_baseline():
-    """Seven lots that only rise: Mann-Kendall's p is 0.0027 (s 21, variance 44.33, z 20 / 6.658; computed), below 0.01."""
+    """Seven rising lots: Mann-Kendall's p is 0.0027 (s 21, variance 44.33, z 20 / 6.658; computed), below 0.01."""
     found = analyse([0.0, 0.1, 0.3, 0.4, 0.6, 0.7, 0.8], None, Limit(None, 1.0), "")
     signal = only(found)
     assert None is found.charts
@@ -147,14 +147,14 @@ def test_a_trend_is_found_before_there_is_a_baseline():
 
 
 def test_a_single_lot_off_is_told_as_one():
-    """A lot at 27 sigma is one lot: the sums it leaves behind call no lot after it."""
+    """A lot at 27 sigma is a single lot: the restarted CUSUM signals no lot after it."""
     signal = only(analyse([*QUIET, 27.0, *QUIET], UNIT, None, ""))
     assert ("single", 10, 10, 10, False) == (signal.kind, signal.began, signal.first, signal.last, signal.active)
     assert (27.0, 27.0) == (signal.size, signal.departure)
 
 
 def test_a_bad_period_ends_where_it_ended():
-    """Ten lots at 5 sigma, then forty as before: the CUSUM stands at 45 after them, which would take eighty lots to come down."""
+    """Ten lots at 5 sigma, then forty as before: without a restart the CUSUM of 45 would take eighty lots to decrease."""
     found = analyse([*QUIET, *(5 + z for z in QUIET), *QUIET * 4], UNIT, None, "")
     signal = only(found)
     assert ("step", 10, 19, False) == (signal.kind, signal.began, signal.last, signal.active)
@@ -163,7 +163,7 @@ def test_a_bad_period_ends_where_it_ended():
 
 
 def test_a_single_lot_hides_no_later_change():
-    """After one lot at 8 sigma, a step of 1.5 sigma is told by itself, with its own beginning and size, and goes on."""
+    """After one lot at 8 sigma, a step of 1.5 sigma is a separate active signal with its own start and size."""
     found = analyse([*QUIET, 8.0, *QUIET[:4], *(1.5 + z for z in QUIET * 2)], UNIT, None, "")
     one, lasting = (signal for signal in found.signals if signal.side > 0)
     assert ("single", 10, False) == (one.kind, one.began, one.active)
@@ -173,14 +173,14 @@ def test_a_single_lot_hides_no_later_change():
 
 
 def test_a_change_back_is_told_with_its_own_size():
-    """Three sigma down for ten lots and then 2 up: two signals, each with the size of its own side."""
+    """Three sigma down for ten lots and then 2 up: two signals, each with its own size."""
     found = analyse([*QUIET, *(z - 3 for z in QUIET), *(z + 2 for z in QUIET)], UNIT, None, "")
     sizes = {signal.side: (signal.began, signal.active, round(signal.size)) for signal in found.signals if signal.side}
     assert {-1: (10, False, -3), 1: (20, True, 2)} == sizes
 
 
 def test_six_lots_that_rise_below_the_mean_are_told_as_rising():
-    """Coming back from below, six lots in a row rise: up, by the slope of those lots, though none is above the mean yet (rule N3)."""
+    """Six rising lots below the mean: an upward signal with their slope (rule N3)."""
     found = analyse([*QUIET, -4.0, -3.5, -3.0, -2.5, -2.0, -1.5], UNIT, None, "", rules=True)
     up = next(signal for signal in found.signals if signal.side > 0)
     assert (["N3"], 11, 15) == ([call.chart for call in up.calls], up.began, up.last)
@@ -188,7 +188,7 @@ def test_six_lots_that_rise_below_the_mean_are_told_as_rising():
 
 
 def test_a_pattern_is_not_a_drift():
-    """Fourteen lots up and down in turn are odd, without side, size or projection (rule N4)."""
+    """Fourteen alternating lots are a pattern without side, size or projection (rule N4)."""
     found = analyse([0.4, -0.4] * 7, UNIT, Limit(-1.0, 1.0), "", rules=True)
     signal = only(found)
     assert ("pattern", 0, 13, 0.0, 0.0) == (signal.kind, signal.side, signal.first, signal.size, signal.departure)
@@ -197,17 +197,17 @@ def test_a_pattern_is_not_a_drift():
 
 
 def test_run_rules_are_looked_for_on_request():
-    """By default only the charts speak: the same fourteen lots up and down have no signal."""
+    """By default only the charts apply: the same fourteen alternating lots give no signal."""
     assert () == analyse([0.4, -0.4] * 7, UNIT, None, "").signals
 
 
 def test_a_lot_beyond_three_sigma_is_called_once():
-    """Rule N1 is the individuals chart, so it is not told beside it."""
+    """Rule N1 equals the individuals chart, so it is not reported with it."""
     assert {"individuals": 10} == first_calls(analyse([*QUIET, -3.2], UNIT, None, "", rules=True))
 
 
 def test_the_projection_counts_lots_as_the_series_does():
-    """A ramp after twenty quiet lots is carried on from where it began, in the numbers of the series (exact line: 1.0 with lot 45)."""
+    """A ramp after twenty quiet lots is projected from its start, in lot numbers of the series (exact line: 1.0 at lot 45)."""
     values = [*QUIET * 2, *(1 + lot for lot in range(8))]
     found = analyse(values, UNIT, Limit(None, 25.0), "", first=1)
     assert (21, 28) == (found.projection.first, found.projection.last)
@@ -224,7 +224,7 @@ AGAINST = (TOGETHER.mean(axis=0) + [1.5, 0.0, -1.5] * TOGETHER.std(axis=0, ddof=
 
 
 def test_a_colour_may_be_unusual_though_no_coordinate_is():
-    """Where lots that are lighter are yellower too, one that is lighter and bluer is called, and lightness and b* drive it."""
+    """Where lighter lots are also yellower, a lighter and bluer lot is signalled, with lightness and b* as contributions."""
     base = color_baseline(TOGETHER.tolist(), chosen=True)
     found = together([*TOGETHER[:5].tolist(), AGAINST], base)
     ((index, parts),) = found.signals
@@ -235,7 +235,7 @@ def test_a_colour_may_be_unusual_though_no_coordinate_is():
 
 
 def test_t2_and_its_limit():
-    """T2 = d S^-1 d from numpy, its limit from scipy's F: p (n + 1)(n - 1) / (n (n - p)) F, 3 and 17 degrees of freedom, at 0.27 %."""
+    """T² = d S^-1 d from numpy, its limit from scipy's F: p (n + 1)(n - 1) / (n (n - p)) F, 3 and 17 degrees of freedom, at 0.27 %."""
     found = together([AGAINST], color_baseline(TOGETHER.tolist(), chosen=True))
     apart = np.array(AGAINST) - TOGETHER.mean(axis=0)
     expected = apart @ np.linalg.solve(np.cov(TOGETHER.T), apart)
@@ -246,7 +246,7 @@ def test_t2_and_its_limit():
 
 @pytest.mark.parametrize("beyond", [0, 1, 50])
 def test_a_covariance_is_inverted_twice_however_many_colours_are_unusual(beyond, monkeypatch):
-    """Once for the T2 of all lots, once for what each coordinate adds to those beyond the limit."""
+    """Once for T² of all lots, once for the contributions."""
     inverted, inverse = [], hotelling._inverse
     monkeypatch.setattr(hotelling, "_inverse", lambda *args: inverted.append(args) or inverse(*args))
     found = together([*TOGETHER[:5].tolist(), *[AGAINST] * beyond], color_baseline(TOGETHER.tolist(), chosen=True))
@@ -254,7 +254,7 @@ def test_a_covariance_is_inverted_twice_however_many_colours_are_unusual(beyond,
 
 
 def test_the_first_eight_colours_stand_in():
-    """Without a chosen baseline the first eight lots serve, once there are as many."""
+    """Without a chosen baseline the first eight lots are used, once available."""
     assert None is together(TOGETHER[:7].tolist(), None)
     assert None is together([], None)
     assert 8 == together(TOGETHER[:9].tolist(), None).n
@@ -262,7 +262,7 @@ def test_the_first_eight_colours_stand_in():
 
 
 def test_colours_that_lie_in_a_plane_say_nothing_across_it():
-    """Where a coordinate never varied, or follows from the others, nothing can be told of the colour as a whole."""
+    """With a constant or dependent coordinate there is no T²."""
     flat, tied = TOGETHER.copy(), TOGETHER.copy()
     flat[:, 1], tied[:, 2] = 0.0, tied[:, 0] - tied[:, 1]
     assert (None, None) == (together(flat.tolist(), None), together(tied.tolist(), None))

@@ -29,7 +29,7 @@ UNIT = Baseline(0.0, 1.0, 0, chosen=True)
 
 @st.composite
 def moving(draw, most: int = 40):
-    """Lots that scatter, some of which jump, walk, or do so for a while."""
+    """Lots with noise, some of which step, drift, or do so temporarily."""
     values = draw(st.lists(EXACT, max_size=most))
     for _ in range(draw(st.integers(0, 2))):
         first, length = draw(st.integers(0, most)), draw(st.integers(1, most))
@@ -52,7 +52,7 @@ BASES = st.sampled_from(
 
 
 def moved(base: Baseline | None, by: float = 0.0, scale: float = 1.0) -> Baseline | None:
-    """A baseline, moved and scaled as its lots are."""
+    """A baseline shifted and scaled like its lots."""
     if base is None:
         return None
     size = abs(scale)
@@ -60,7 +60,7 @@ def moved(base: Baseline | None, by: float = 0.0, scale: float = 1.0) -> Baselin
 
 
 def described(signals, turn: int = 1, scale: float = 1.0) -> set:
-    """What signals say, their sides turned and their sizes scaled."""
+    """The content of signals, with sides reversed and sizes scaled."""
     return {
         (s.side * turn, s.first, s.last, s.active, s.kind, s.began, s.calls, s.size * scale, s.departure * scale)
         for s in signals
@@ -70,7 +70,7 @@ def described(signals, turn: int = 1, scale: float = 1.0) -> set:
 @THOROUGH
 @given(values=moving(), base=BASES, by=st.sampled_from((-64.0, 0.5, 16.0)), rules=st.booleans())
 def test_a_constant_added_moves_no_signal(values, base, by, rules):
-    """Lots and baseline moved by the same amount are called the same, and as surely; a lot's own unit has no meaning here."""
+    """A common shift of lots and baseline keeps signals and p-values."""
     before = analyse(values, base, None, "", rules=rules)
     after = analyse([v + by for v in values], moved(base, by), None, "", rules=rules)
     assert described(before.signals) == described(after.signals)
@@ -89,7 +89,7 @@ def test_negated_lots_move_the_other_way(values, base):
 @THOROUGH
 @given(values=moving(), base=BASES, by=st.sampled_from((0.25, 2.0, 1024.0)), rules=st.booleans())
 def test_scaled_lots_have_scaled_sizes(values, base, by, rules):
-    """In another unit the same lots are called, as surely, with sizes in that unit."""
+    """In another unit signals and p-values stay, with scaled sizes."""
     before = analyse(values, base, None, "", rules=rules)
     after = analyse([by * v for v in values], moved(base, scale=by), None, "", rules=rules)
     assert described(before.signals, scale=by) == described(after.signals)
@@ -99,7 +99,7 @@ def test_scaled_lots_have_scaled_sizes(values, base, by, rules):
 @examples(300)
 @given(values=moving(), base=BASES, further=st.sampled_from((0.125, 1.0, 30.0)))
 def test_a_larger_last_deviation_never_ends_a_signal(values, base, further):
-    """Where the latest lot goes further the way of an active signal, the series keeps an active signal that way."""
+    """If the latest lot moves further in the direction of an active signal, the series keeps an active signal in that direction."""
     for side in {s.side for s in analyse(values, base, None, "").signals if s.active and s.side}:
         after = analyse([*values[:-1], values[-1] + side * further], base, None, "")
         assert any(s.active and s.side == side for s in after.signals)
@@ -113,9 +113,9 @@ def test_a_larger_last_deviation_never_ends_a_signal(values, base, further):
     rules=st.booleans(),
 )
 def test_lots_that_come_later_take_no_call_back(values, base, later, rules):
-    """Every call that charts made stays, on its side, however the lots go on; one that goes on may get further lots and another size.
+    """Calls of charts stay on their side with any further lots; an active signal may get further lots and another size.
 
-    A trend is one of the whole stretch, so that it may fade.
+    A trend refers to the whole stretch, so it may disappear.
     """
 
     def calls(found):
@@ -131,14 +131,14 @@ def test_lots_that_come_later_take_no_call_back(values, base, later, rules):
 @THOROUGH
 @given(values=st.lists(EXACT, min_size=PROVISIONAL_FROM, max_size=PROVISIONAL_FROM), later=moving())
 def test_later_lots_never_change_the_baseline(values, later):
-    """What the first eight lots are charted against is frozen with the eighth, however many come."""
+    """The provisional baseline is frozen with the eighth lot."""
     assert analyse(values, None, None, "").baseline == analyse([*values, *later], None, None, "").baseline
 
 
 @THOROUGH
 @given(values=moving(60), base=BASES, rules=st.booleans())
 def test_signals_agree_with_themselves(values, base, rules):
-    """Sizes and departures go the called way, episodes of a side follow each other, and a change begins before it is called."""
+    """Sizes and departures have the sign of the side, signals of a side are disjoint, and a change starts before its call."""
     found = analyse(values, base, None, "", rules=rules).signals
     for signal in found:
         assert 0 <= signal.began <= signal.first <= signal.last < len(values)
@@ -163,7 +163,7 @@ LIMITS = st.sampled_from((None, Limit(None, 1.0), Limit(-1.0, None), Limit(0.0, 
 @examples(3000)
 @given(drawn=st.binary(max_size=40), base=BASES, limit=LIMITS)
 def test_nothing_makes_it_fail(drawn, base, limit):
-    """Of 3000 series, none to forty lots of any size, tied or not, tiny or huge, each gives an analysis whose numbers are finite."""
+    """3000 series of up to forty lots, of any size and with ties, give an analysis with finite numbers."""
     values = [WILD[byte] for byte in drawn]
     found = analyse(values, base, limit, "mm", first=3)
     assert (len(values) >= 3) == (found.trend is not None)
@@ -202,10 +202,10 @@ def test_the_chain_gives_published_run_lengths():
 
 
 def test_steady_lots_are_called_as_rarely_as_is_published():
-    """Of up to 90,000 lots in control against a given baseline each chart calls a first lot about once in its mean run length.
+    """In up to 90,000 lots in control with a given baseline each chart has its published average run length.
 
-    The rate of first calls is taken over the lots up to them; it is held to four standard errors, 1 over the root of the calls seen. Individuals:
-    370; CUSUM: 465; EWMA of width 2.7: 238 (computed by the chain).
+    The rate of first calls is taken over the lots up to them; it is held to four standard errors, 1 over the root of the calls.
+    Individuals: 370; CUSUM: 465; EWMA of width 2.7: 238 (computed by the chain).
     """
     expected = {
         "individuals": published(chart="Shewhart individuals 3 sigma"),
@@ -228,9 +228,9 @@ def test_steady_lots_are_called_as_rarely_as_is_published():
 
 
 def test_a_shift_is_called_by_the_charts_that_remember():
-    """Of 300 series that shift by one deviation at lot 41, half are called by the CUSUM within eleven lots (published mean 10.4), sooner than by three sigma.
+    """After a shift of one deviation at lot 41, the CUSUM signals half of 300 series within eleven lots (published mean 10.4), before three sigma.
 
-    Series in which it called before are left out.
+    Series with an earlier CUSUM signal are left out.
     """
     rng = np.random.default_rng(9)
     delays = {"cusum": [], "individuals": []}
@@ -244,7 +244,7 @@ def test_a_shift_is_called_by_the_charts_that_remember():
 
 
 def test_sizes_are_near_what_was_put_in():
-    """A step of 2 deviations seen for 20 lots is given back: kind in 9 of 10 series, size within 0.3 and beginning within 3 lots in most."""
+    """A step of 2 deviations over 20 lots is recovered: kind in 9 of 10 series, mostly size within 0.3 and start within 3 lots."""
     rng = np.random.default_rng(10)
     found = []
     for _ in range(200):
@@ -258,7 +258,7 @@ def test_sizes_are_near_what_was_put_in():
 
 @pytest.mark.parametrize("ahead", [1, 7, 100_000])
 def test_how_far_ahead_is_charted_after_a_return_changes_no_signal(ahead, monkeypatch):
-    """Sixty lots in a row, five off and then back: the same signals, however few are charted at once."""
+    """Sixty periods of five changed lots: the same signals for any block size."""
     values = np.random.default_rng(4).normal(0, 1, 900)
     for first in range(40, 900, 60):
         values[first : first + 5] += 6
@@ -270,7 +270,7 @@ def test_how_far_ahead_is_charted_after_a_return_changes_no_signal(ahead, monkey
 
 @pytest.mark.parametrize("way", ["coming and going", "walking"])
 def test_a_series_is_charted_a_few_times_over_however_long_it_is(way, monkeypatch):
-    """Lots charted per lot of the series do not grow with it: 8,000 lots against 2,000."""
+    """The charted lots per lot do not grow with the series: 8,000 lots against 2,000."""
     charted = []
     whole = self_starting.chart_lots
     monkeypatch.setattr(
@@ -287,7 +287,7 @@ def test_a_series_is_charted_a_few_times_over_however_long_it_is(way, monkeypatc
 
 
 def test_a_call_is_made_only_where_it_is_told(monkeypatch):
-    """Charts call nearly every lot of a walk, and of each of its signals only the first call of each chart is kept."""
+    """Charts signal nearly every lot of a drift; each signal keeps only the first call of each chart."""
     made, call = [], signals.Call
     for module in (signals, drift_analysis):
         monkeypatch.setattr(module, "Call", lambda *args: made.append(args) or call(*args))

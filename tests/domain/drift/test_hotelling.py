@@ -1,4 +1,4 @@
-"""Hotelling's T2. Sources: Johnson and Wichern examples 5.1 and 5.2, NIST/SEMATECH 6.5.4.1, scipy's quantiles; simulation."""
+"""Hotelling's T². Sources: Johnson and Wichern examples 5.1 and 5.2, NIST/SEMATECH 6.5.4.1, scipy's quantiles; simulation."""
 
 import math
 
@@ -58,7 +58,7 @@ def test_t_squared_of_every_row_about_the_mean(case):
 
 @CASES
 def test_the_rows_of_a_baseline_share_out_a_fixed_sum(case):
-    """T2 of all rows about their own mean sums to p (n - 1)."""
+    """T² of all rows about their own mean sums to p (n - 1)."""
     total = t_squared(*baseline(case)).sum()
     assert pytest.approx(case["p"] * (case["n"] - 1), abs=SAME_FORMULA) == total
 
@@ -76,7 +76,7 @@ def test_the_limit_for_later_rows(case):
 
 
 def test_three_rows_of_two_variables_have_no_limit_of_their_own():
-    """With n = p + 1 every row has the same T2 (example 5.1: 4/3), so none can stand out."""
+    """With n = p + 1 every row has the same T² (example 5.1: 4/3), so no limit exists."""
     assert SMALL["phase1_ucl_beta_99"] is None
     with pytest.raises(ValueError, match="at least 4 rows, got 3"):
         phase1_limit(3, 2, 0.01)
@@ -84,7 +84,7 @@ def test_three_rows_of_two_variables_have_no_limit_of_their_own():
 
 @pytest.mark.parametrize(("p", "alpha"), [(1, 0.0027), (3, 0.01), (6, 0.05)])
 def test_a_long_baseline_gives_the_chi_square_limit(p, alpha):
-    """With mean and covariance as good as known both limits are the chi-square quantile; at a million rows nearly."""
+    """With a known mean and covariance both limits are the chi-square quantile; at a million rows nearly."""
     expected = chi2.ppf(1 - alpha, p)
     assert pytest.approx(expected, rel=MILLION_ROWS) == phase1_limit(10**6, p, alpha)
     assert pytest.approx(expected, rel=MILLION_ROWS) == phase2_limit(10**6, p, alpha)
@@ -92,7 +92,7 @@ def test_a_long_baseline_gives_the_chi_square_limit(p, alpha):
 
 @pytest.mark.parametrize("phase", [1, 2])
 def test_the_limits_give_the_alarms_they_promise(phase):
-    """Of 4000 baselines of 12 rows, 5 % have a first row, or a thirteenth, beyond the limit (exact binomial interval at 99.9 %)."""
+    """Of 4000 baselines of 12 rows, 5 % have a first or a thirteenth row beyond the limit (exact binomial interval at 99.9 %)."""
     n, p, alpha = 12, 3, 0.05
     rng = np.random.default_rng(20 + phase)
     mixing = np.array([[1.0, 0.0, 0.0], [0.8, 0.5, 0.0], [-0.3, 0.2, 2.0]])
@@ -108,7 +108,7 @@ def test_the_limits_give_the_alarms_they_promise(phase):
 
 @CASES
 def test_a_contribution_is_what_leaving_a_variable_out_takes_away(case):
-    """d_j is T2 less T2 of the other variables, worked out without the variable (Runger, Alt and Montgomery 1996)."""
+    """d_j is T² minus T² of the other variables, computed without the variable (Runger, Alt and Montgomery 1996)."""
     rows, mean, spread = baseline(case)
     for row in rows:
         expected = []
@@ -120,12 +120,12 @@ def test_a_contribution_is_what_leaving_a_variable_out_takes_away(case):
 
 
 def test_a_single_variable_contributes_all():
-    """With one variable T2 is the squared standardised value, and all of it is its own."""
+    """With one variable T² is the squared standardised value, and its contribution is all of it."""
     assert pytest.approx(9.0, abs=SAME_FORMULA) == contributions([[7.0]], [4.0], [[1.0]]).item()
 
 
 def test_a_broken_correlation_stands_out_where_single_values_do_not():
-    """Two variables that go together, each 1.5 sigma off but on opposite sides, are far off together."""
+    """Two correlated variables, each 1.5 sigma off in opposite directions, have a large T²."""
     spread = [[1.0, 0.9], [0.9, 1.0]]
     together, apart = t_squared([[1.5, 1.5], [1.5, -1.5]], [0.0, 0.0], spread)
     assert together < chi2.ppf(0.95, 2) < chi2.ppf(0.9999, 2) < apart
@@ -136,7 +136,7 @@ def test_a_broken_correlation_stands_out_where_single_values_do_not():
 @examples(100)
 @given(seed=st.integers(0, 10**6), scale=st.sampled_from((1e-6, 0.001, 25.4, 1e6)))
 def test_units_do_not_matter(seed, scale):
-    """Millimetres or inches in one column: the same T2, the same contributions."""
+    """Millimetres or inches in one column: the same T² and contributions."""
     rng = np.random.default_rng(seed)
     rows = rng.normal(size=(8, 3)) @ rng.normal(size=(3, 3))
     scaled = rows * np.array([1.0, scale, 1.0]) + np.array([0.0, 5 * scale, 0.0])
@@ -162,7 +162,7 @@ def test_units_do_not_matter(seed, scale):
     ],
 )
 def test_a_covariance_that_cannot_be_inverted_is_refused_in_words(spread, why):
-    """A variable that never varies or follows from others has no distance; the message says which."""
+    """A constant or dependent variable gives a singular covariance; the message names it."""
     with pytest.raises(ValueError, match=why):
         t_squared([[1.0, 1.0]], [0.0, 0.0], spread)
     with pytest.raises(ValueError, match=why):
@@ -170,7 +170,7 @@ def test_a_covariance_that_cannot_be_inverted_is_refused_in_words(spread, why):
 
 
 def test_three_rows_cannot_tell_three_variables():
-    """As many rows as variables leave the covariance singular, and the test of a mean impossible."""
+    """As many rows as variables give a singular covariance, and no test of a mean."""
     rows = np.random.default_rng(4).normal(size=(3, 3))
     with pytest.raises(ValueError, match="take more rows"):
         t_squared(rows, rows.mean(axis=0), covariance(rows))
@@ -196,6 +196,6 @@ def test_three_rows_cannot_tell_three_variables():
     ],
 )
 def test_sizes_that_do_not_fit_are_refused(wrong):
-    """Too few rows, columns that differ, gaps and impossible probabilities are mistakes of the caller."""
+    """Too few rows, different columns, missing values and invalid probabilities raise."""
     with pytest.raises(ValueError, match=r"must|need"):
         wrong()

@@ -1,4 +1,4 @@
-"""Where lots on a line reach their limit. Sources: statsmodels' ordinary least squares as a second coding; simulation."""
+"""Projection to the limit. Sources: statsmodels' ordinary least squares as an independent implementation; simulation."""
 
 import math
 from dataclasses import replace
@@ -28,7 +28,7 @@ def design(times) -> np.ndarray:
 
 
 def scanned(values, first: int, end: float, confidence: float) -> tuple[int | None, int | None, int | None]:
-    """About, earliest and latest lot, by walking along statsmodels' line and prediction bands from lot to lot."""
+    """About, earliest and latest lot, by stepping along statsmodels' line and prediction bands."""
     n = len(values)
     fitted = OLS(np.asarray(values), design(range(n))).fit()
     ahead = fitted.get_prediction(design(range(n, n + FARTHEST)))
@@ -42,7 +42,7 @@ def scanned(values, first: int, end: float, confidence: float) -> tuple[int | No
 @pytest.mark.parametrize("n", [5, 6, 8, 20, 60])
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
 def test_slope_scatter_and_interval(n, confidence):
-    """Slope, its interval and the scatter about the line (statsmodels)."""
+    """Slope, its interval and the residual standard deviation (statsmodels)."""
     values = 0.08 * np.arange(n) + np.random.default_rng(n).normal(0, 0.1, n)
     fitted = OLS(values, design(range(n))).fit()
     found = project(values.tolist(), 1, ABOVE, "", confidence)
@@ -54,7 +54,7 @@ def test_slope_scatter_and_interval(n, confidence):
 @pytest.mark.parametrize("seed", range(12))
 @pytest.mark.parametrize("way", [1, -1])
 def test_the_lots_are_where_the_bands_meet_the_limit(seed, way):
-    """About, earliest and latest are the lots found by walking along statsmodels' bands, up and down, near limits and far ones."""
+    """About, earliest and latest equal those from statsmodels' bands, upwards and downwards, for near and distant limits."""
     rng = np.random.default_rng(seed)
     n, first = int(rng.integers(6, 30)), int(rng.integers(1, 40))
     values = 0.1 * np.arange(n) + rng.normal(0, 0.05, n)
@@ -68,7 +68,7 @@ def test_the_lots_are_where_the_bands_meet_the_limit(seed, way):
 
 @pytest.mark.parametrize(("end", "unknown"), [(5.6, 1), (6.0, 2), (7.0, 3)])
 def test_what_lies_beyond_fifty_lots_is_not_said(end, unknown):
-    """A limit so far that the latest, then the line too, then even the earliest lot lies more than 50 lots ahead (statsmodels' bands)."""
+    """For limits further and further away the latest, the line, and then the earliest are more than 50 lots ahead (statsmodels' bands)."""
     values = (0.1 * np.arange(12) + np.tile([0.06, -0.06], 6)).tolist()
     found = project(values, 1, Limit(None, end), "")
     lots = (found.latest, found.about, found.earliest)
@@ -88,12 +88,12 @@ def test_it_says_where_the_limit_is_reached():
 
 @pytest.mark.parametrize("n", range(LEAST_LOTS))
 def test_too_few_lots_say_nothing(n):
-    """A line through fewer than five lots is not drawn."""
+    """Fewer than five lots give no line."""
     assert None is project(TREND[:n].tolist(), 1, ABOVE, "")
 
 
 def test_no_slope_says_nothing():
-    """Where the slope's interval holds zero nothing is said of where it leads, however near the limit is."""
+    """Where the slope's interval includes zero there is no projection, however near the limit is."""
     found = project([0.90, 0.95, 0.88, 0.97, 0.91, 0.95], 1, ABOVE, "")
     assert found.slope_low < 0 < found.slope_high
     assert (None, None, None, None) == (found.limit, found.about, found.earliest, found.latest)
@@ -102,7 +102,7 @@ def test_no_slope_says_nothing():
 
 @pytest.mark.parametrize("value", [0.0, 0.1, 2 / 3, 1.1])
 def test_equal_values_have_no_slope(value):
-    """The last bits of a mean are not a slope, though they scatter about it even less."""
+    """Rounding of a mean is not a slope."""
     for n in range(LEAST_LOTS, 41):
         assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith(
             "No projection, because the slope is not significant"
@@ -111,7 +111,7 @@ def test_equal_values_have_no_slope(value):
 
 @pytest.mark.parametrize("limit", [None, Limit(-1.0, None)], ids=["none", "below"])
 def test_away_from_the_limit_nothing_is_reached(limit):
-    """Rising lots without a limit, or with one below, reach none."""
+    """Rising lots without a limit, or with a lower one, reach none."""
     found = project(TREND.tolist(), 1, limit, "")
     assert (None, None, None, None) == (found.limit, found.about, found.earliest, found.latest)
     assert "No projection, because there is no limit in the direction of the trend." == found.says
@@ -119,14 +119,14 @@ def test_away_from_the_limit_nothing_is_reached(limit):
 
 @pytest.mark.parametrize("end", [0.5, 0.3, -1.0])
 def test_a_limit_that_is_reached_is_reached_by_the_last_lot(end):
-    """Where the line is at the limit by the last lot or before, that lot is named, and no lot to come."""
+    """Where the line has reached the limit, the last lot is named, and no further lot."""
     found = project(TREND.tolist(), 3, Limit(None, end), "mm")
     assert (end, 10, None, None) == (found.limit, found.about, found.earliest, found.latest)
     assert f"The limit of {end:g} mm has been reached." == found.says
 
 
 def test_lots_exactly_on_a_line_reach_the_limit_at_one_lot():
-    """Without scatter the three lots are one: 0, 0.1, ... is at 1.0 with the eleventh, in spite of binary fractions."""
+    """Without noise the three lots are one: 0, 0.1, ... reaches 1.0 at the eleventh, in spite of binary fractions."""
     found = project([0.1 * i for i in range(6)], 1, ABOVE, "")
     assert (11, 11, 11) == (found.about, found.earliest, found.latest)
 
@@ -153,7 +153,7 @@ def test_upside_down_is_the_same(values, slope, ahead):
 @THOROUGH
 @given(values=SERIES, slope=st.sampled_from((0.05, 0.2)))
 def test_earliest_about_and_latest_come_in_that_order(values, slope):
-    """None after one that is known, and all of them after the last lot."""
+    """None comes after a known one, and all are after the last lot."""
     found = project([value + slope * i for i, value in enumerate(values)], 1, Limit(None, 8.0), "")
     if found.earliest is not None:
         known = [lot or math.inf for lot in (found.earliest, found.about, found.latest)]

@@ -1,4 +1,4 @@
-"""Which of many series a list shows. p-values from scipy's t test; lists against Benjamini and Hochberg's procedure."""
+"""Selection of series for a list. p-values from scipy's t test; lists against the Benjamini-Hochberg procedure."""
 
 import numpy as np
 import pytest
@@ -24,19 +24,19 @@ def series(*every, limit=None, baseline=None):
 
 
 def test_the_p_value_of_a_series():
-    """The least of four t tests, of the latest 1, 2, 4 and 8 of twenty lots with those before, and of the trend, times five."""
+    """The smallest of four t tests (latest 1, 2, 4 and 8 of twenty lots against earlier ones) and the trend test, times five."""
     found = analyse(STEPPED, None, None, "")
     tests = [stats.ttest_ind(STEPPED[-k:], STEPPED[:-k]).pvalue for k in (1, 2, 4, 8) if k > 1]
     assert pytest.approx(5 * min(tests), rel=1e-9) == found.p
 
 
 def test_against_a_given_baseline_it_is_the_normal_test():
-    """One lot at 4 sigma: 2 times the normal tail beyond 4, times the one test there is."""
+    """One lot at 4 sigma: twice the normal tail beyond 4, for a single test."""
     assert pytest.approx(2 * stats.norm.sf(4.0), rel=1e-9) == analyse([4.0], GIVEN, None, "").p
 
 
 def test_a_baseline_of_lots_outside_the_series_counts_with_those_before():
-    """Twelve lots chosen earlier and four that came since: the t test of the four with the twelve."""
+    """Twelve chosen earlier lots and four later ones: the t test of the four against the twelve."""
     base = baseline_from(QUIET, chosen=True)
     found = analyse([3.0, 2.5, 3.5, 3.0], base, None, "")
     expected = stats.ttest_ind([3.0, 2.5, 3.5, 3.0], QUIET).pvalue
@@ -45,14 +45,14 @@ def test_a_baseline_of_lots_outside_the_series_counts_with_those_before():
 
 @pytest.mark.parametrize("values", [[], [1.0], [1.0, 2.0]])
 def test_too_few_lots_have_no_p_value(values):
-    """Nothing can be tested, so such a series is not one of those looked at."""
+    """Without a test the series is not among those looked at."""
     found = listing(series(values, STEPPED))
     assert None is analyse(values, None, None, "").p
     assert (1, (False, True)) == (found.looked_at, found.listed)
 
 
 def test_an_improvement_is_no_worsening():
-    """A step away from a limit at 20 is an improvement, and not listed however sure it is; the same step towards a limit at 8 is."""
+    """A step away from a limit at 20 is an improvement and not listed; the same step towards a limit at 8 is."""
     better, worse = Limit(-20.0, None), Limit(None, 8.0)
     found = [listing(series(STEPPED, limit=limit)) for limit in (better, worse)]
     assert [(1, 0), (1, 1)] == [(one.looked_at, one.count) for one in found]
@@ -61,20 +61,20 @@ def test_an_improvement_is_no_worsening():
 
 
 def test_towards_the_middle_between_two_limits_is_better():
-    """Lots that lay near the upper end and come to the middle have more room; as far again beyond it they have less."""
+    """A shift from the upper limit to the middle is an improvement; the same distance beyond the middle is not."""
     down = [-z for z in STEPPED]
     assert [] == signals_to_report(*series(down, limit=Limit(-13.0, 5.0))[0])
     assert 1 == len(signals_to_report(*series(down, limit=Limit(-7.0, 5.0))[0]))
 
 
 def test_a_shift_below_a_tenth_of_the_limit_is_not_listed():
-    """Six where 61 is allowed is too small a matter, six of 59 is not; without a limit nothing is."""
+    """Six with a tolerance of 61 is too small, six of 59 is not; without a limit nothing is too small."""
     counts = [listing(series(STEPPED, limit=limit)).count for limit in (Limit(None, 65.0), Limit(None, 50.0), None)]
     assert [0, 1, 1] == counts
 
 
 def test_every_series_looked_at_counts():
-    """A shift that is listed by itself is not among a thousand steady ones: 1000 tests ask for a thousandth of the p-value."""
+    """A shift listed alone is not listed among a thousand steady series: 1000 tests require a thousandth of the p-value."""
     shifted = [*QUIET, *(1.9 + z for z in QUIET[:4])]
     alone = series(shifted)
     (p,) = (analysis.p for analysis, _ in alone)
@@ -87,7 +87,7 @@ def test_every_series_looked_at_counts():
 @examples(60)
 @given(seed=st.integers(0, 10**6), further=st.sampled_from((0.5, 2.0, 8.0)))
 def test_a_series_that_goes_further_stays_on_the_list(seed, further):
-    """Of ten series some of which stepped, a listed one whose step was larger is listed too, where its p-value fell."""
+    """A listed series stays listed with a larger step and a smaller p-value."""
     rng = np.random.default_rng(seed)
     every = rng.normal(size=(10, 20))
     every[:4, 14:] += 3

@@ -19,7 +19,7 @@ RUNS, RUNS_WITH_RULES = 4000, 2000
 
 
 def first_of(*marks):
-    """The index of the first point that is marked in any of several ways; None without one."""
+    """The index of the first point marked in any of several ways; None without one."""
     found = np.flatnonzero(np.logical_or.reduce(marks))
     return int(found[0]) if len(found) else None
 
@@ -41,7 +41,7 @@ def first_by_rules(row, z):
 
 
 def run_lengths(first, row, runs):
-    """Points up to and including the first signal, for many series that each start anew; a series goes on until it signals."""
+    """Points up to and including the first signal, for many independent series."""
     rng = np.random.default_rng(1)
     piece = 10 + round(2 * row["arl"])
     lengths = []
@@ -76,7 +76,7 @@ def test_run_rules_signal_as_late_as_is_published(row):
 
 
 def test_what_is_printed_is_what_was_computed():
-    """Every computed run length is the printed one, rounded as it is printed there."""
+    """Every computed run length equals the printed one at its rounding."""
     printed = [row for row in CHARTS if "published_rounded" in row]
     assert 14 == len(printed)
     for row in printed:

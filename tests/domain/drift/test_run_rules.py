@@ -1,4 +1,4 @@
-"""Run rules. Sources: Nelson 1984 and Western Electric 1956, sequences in the reference file; a search of every window, written here."""
+"""Run rules. Sources: Nelson 1984 and Western Electric 1956, sequences in the reference file; an independent search of every window."""
 
 from itertools import pairwise
 
@@ -47,22 +47,22 @@ def by_rule(z):
 
 
 def tail(z, end, m):
-    """The m points up to one; none when there are not so many."""
+    """The m points up to one; none when there are fewer."""
     return z[end - m + 1 : end + 1] if end + 1 >= m else []
 
 
 def every(points, holds):
-    """Whether there are points and something holds for all of them."""
+    """Returns whether there are points and a condition holds for all of them."""
     return bool(points) and all(map(holds, points))
 
 
 def enough(y, end, k, m, line):
-    """Whether a point and k - 1 of the m - 1 before it lie beyond a line."""
+    """Returns whether a point and k - 1 of the m - 1 before it are beyond a line."""
     return y[end] > line and sum(value > line for value in y[max(0, end - m + 1) : end + 1]) >= k
 
 
 def windows(z):
-    """The rules by looking at the window before every point, as their authors say them."""
+    """The rules evaluated on the window before every point, as their authors define them."""
     found = {rule: [] for rule in RULES}
     for end in range(len(z)):
         steps_taken = [b - a for a, b in pairwise(tail(z, end, 14))]
@@ -120,7 +120,7 @@ def test_the_rules_find_what_a_search_of_every_window_finds(z):
     ],
 )
 def test_each_rule_says_its_side(rule, z, side):
-    """The last point completes the rule, on the side on which it lies (Nelson 1984)."""
+    """The last point completes the rule, on its side (Nelson 1984)."""
     assert (len(z) - 1, side) in by_rule(z)[rule]
 
 
@@ -144,7 +144,7 @@ def test_a_point_on_a_line_is_beyond_neither_side_of_it(rule, z):
 
 
 def test_a_last_bit_does_not_put_a_point_across_a_line():
-    """A diameter of 1.83 about 1.80 with sigma 0.01 is 3.0000000000000027 sigma off, which is three and not beyond."""
+    """A diameter of 1.83 about 1.80 with sigma 0.01 is 3.0000000000000027 sigma off, which is not beyond three."""
     assert 3 < (1.83 - 1.80) / 0.01
     assert set() == signals([(1.83 - 1.80) / 0.01])
 
@@ -156,14 +156,14 @@ def test_a_pattern_that_goes_on_is_completed_at_each_further_point():
 
 
 def test_every_rule_has_words_and_a_side():
-    """Those of a side come in the order in which they are told, the others by themselves."""
+    """Rules with a side come in order of precedence, the others separately."""
     assert ["N1", "N2", "N3", "N4", "N5", "N6", "N7", "N8", "WE4"] == list(RULES)
     assert ["N1", "N2", "N3", "N5", "N6", "WE4"] == list(run_rules([], 1)) == list(run_rules([], -1))
     assert ["N4", "N7", "N8"] == list(run_rules([], 0))
 
 
 def test_there_is_no_other_side():
-    """A side is above, below or none."""
+    """A side is above, below or 0."""
     with pytest.raises(ValueError, match="side must be"):
         run_rules([0.0], 2)
 
@@ -186,7 +186,7 @@ def test_turning_a_series_over_mirrors_its_signals(z):
 @THOROUGH
 @given(z=SERIES, by=st.sampled_from((0.5, 1.0, 2.0)))
 def test_raising_every_point_removes_no_upper_signal(z, by):
-    """What lay above or rose still does when all is higher."""
+    """Raising all points keeps upper and rising patterns."""
     before = {signal for signal in signals(z) if signal[2] > 0}
     assert before <= signals([value + by for value in z])
 
@@ -194,12 +194,12 @@ def test_raising_every_point_removes_no_upper_signal(z, by):
 @THOROUGH
 @given(z=SERIES, later=SERIES)
 def test_a_later_point_changes_no_earlier_signal(z, later):
-    """A pattern once complete stays so."""
+    """A complete pattern stays complete."""
     assert signals(z) == {signal for signal in signals(z + later) if signal[1] < len(z)}
 
 
 def test_a_long_series_is_searched_as_its_parts_are():
-    """In 100,000 points every signal of a stretch is found again, at its place."""
+    """In 100,000 points every signal of a stretch is found at its place."""
     z = np.random.default_rng(3).normal(size=100_000)
     start = 50_000
     # The longest pattern reaches back 15 points, so what lies further in does not depend on what came before.

@@ -1,4 +1,4 @@
-"""Charts with an estimated baseline: scores from their definition, what adds to the estimate, and known parameters as textbooks have them."""
+"""Self-starting charts: scores from their definition, updates of the estimate, and the textbook charts for known parameters."""
 
 import math
 
@@ -21,7 +21,7 @@ def scored(values, base):
 
 
 def test_each_later_lot_is_judged_by_all_lots_before_it():
-    """Lots 9 to 12 have the Q statistics of Quesenberry 1991 (from memory; scipy): no lot of the first eight is forgotten, none to come counts."""
+    """Lots 9 to 12 have the Q statistics of Quesenberry 1991 (from memory; scipy), from all earlier lots and no later ones."""
     base = baseline_from(QUIET[:8], chosen=False, own=range(8))
     expected = []
     for n in range(8, 12):
@@ -32,7 +32,7 @@ def test_each_later_lot_is_judged_by_all_lots_before_it():
 
 
 def test_a_lot_of_the_baseline_is_judged_by_the_others_of_it():
-    """Left out of the estimate, the fifth lot has the score that it would have as a ninth of the other seven (scipy's t)."""
+    """The fifth lot has the score of a later lot against the other seven (scipy's t)."""
     base = baseline_from(QUIET[:8], chosen=False, own=range(8))
     others = np.array([*QUIET[:4], *QUIET[5:8]])
     t = (QUIET[4] - others.mean()) / (others.std(ddof=1) * math.sqrt(1 + 1 / 7))
@@ -41,14 +41,14 @@ def test_a_lot_of_the_baseline_is_judged_by_the_others_of_it():
 
 
 def test_a_called_lot_teaches_nothing():
-    """A lot far off leaves the estimate as it was; a quiet one moves it."""
+    """A signalled lot leaves the estimate unchanged; a quiet one updates it."""
     base = baseline_from(QUIET[:8], chosen=True, own=range(8))
     off, quiet = (scored([*QUIET[:8], ninth, 0.0], base) for ninth in (40.0, 0.5))
     assert off.level[8] == off.level[9] == quiet.level[8] != quiet.level[9]
 
 
 def test_the_lots_of_the_baseline_move_no_average():
-    """Until the ninth lot the EWMA and the CUSUM are where they began; the ninth is their first."""
+    """EWMA and CUSUM start with the ninth lot."""
     charts = analyse(QUIET, None, None, "").charts
     assert [0.0] * 8 == charts.ewma.statistic[:8].tolist() == charts.cusum.high[:8].tolist()
     fresh = ewma(charts.scores.q[8:], 0.2, 2.7)
@@ -57,7 +57,7 @@ def test_the_lots_of_the_baseline_move_no_average():
 
 
 def test_a_series_stops_teaching_after_a_hundred_lots():
-    """A walk as slow as 0.01 a lot, which no chart calls at once, is not followed for ever."""
+    """A drift as slow as 0.01 per lot, which no chart signals at once, is not followed without end."""
     base = Baseline(0.0, 1.0, 8, chosen=True, sd=1.0)
     found = scored(np.tile(QUIET, 20) * 0.5, base)
     assert len(set(found.level[LEARNING_LOTS:].tolist())) == 1
@@ -65,7 +65,7 @@ def test_a_series_stops_teaching_after_a_hundred_lots():
 
 
 def test_a_given_baseline_keeps_the_textbook_charts():
-    """With known parameters each chart plots the standardised values: individuals, EWMA and CUSUM as the reference figures hold them."""
+    """With known parameters each chart plots the standardised values: individuals, EWMA and CUSUM as in the reference file."""
     values = np.random.default_rng(3).normal(5.0, 0.2, 40)
     z = (values - 5.0) / 0.2
     charts = analyse(values, Baseline(5.0, 0.2, 0, chosen=True), None, "").charts
@@ -78,7 +78,7 @@ def test_a_given_baseline_keeps_the_textbook_charts():
 
 
 def test_limits_of_the_individuals_chart_are_where_its_scores_are_three():
-    """A lot put on the limit of its own place has the score 3, whatever the estimate."""
+    """A lot on its limit has the score 3, for any estimate."""
     base = baseline_from(QUIET[:8], chosen=True, own=range(8))
     _, high = scored(QUIET, base).limits()
     on_it = [*QUIET[:10], base.mean + base.sigma * high[10]]
@@ -86,7 +86,7 @@ def test_limits_of_the_individuals_chart_are_where_its_scores_are_three():
 
 
 def test_degrees_of_freedom_of_a_moving_range():
-    """Of two values 1 / (pi - 2), by the variance of a half normal value; of eight as 20,000 simulated series scatter."""
+    """For two values 1 / (pi - 2), from the variance of a half-normal value; for eight as in 20,000 simulated series."""
     assert pytest.approx(1 / (math.pi - 2), abs=SAME_FORMULA) == moving_range_df(2)
     ranges = np.abs(np.diff(np.random.default_rng(2).normal(size=(20_000, 8)), axis=1)).mean(axis=1)
     relative = ranges.var() / ranges.mean() ** 2
@@ -94,7 +94,7 @@ def test_degrees_of_freedom_of_a_moving_range():
 
 
 def test_a_baseline_that_walks_rests_on_its_moving_range():
-    """The ordinary standard deviation of eight lots that only rise is that of the walk; the baseline does not use it."""
+    """The sample standard deviation of eight rising lots is that of the drift, so the baseline does not use it."""
     walk, steady = (baseline_from(values, chosen=True) for values in ([0.1 * n for n in range(8)], QUIET[:8]))
     assert (None, moving_range_df(8)) == (walk.sd, walk.estimate.df)
     assert pytest.approx(np.std(QUIET[:8], ddof=1), abs=SAME_FORMULA) == steady.sd

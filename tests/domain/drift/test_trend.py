@@ -1,4 +1,4 @@
-"""Trend tests. Sources: Nile flow 1871-1970 in the reference file, scipy's kendalltau and theilslopes, every pair counted here; simulation."""
+"""Trend tests. Sources: Nile flow 1871-1970 in the reference file, scipy's kendalltau and theilslopes, a count of every pair; simulation."""
 
 import math
 from dataclasses import replace
@@ -67,7 +67,7 @@ def test_s_of_a_longer_series_is_the_count_over_all_pairs(levels):
 @pytest.mark.parametrize("at_once", [1, 8, 4096])
 @pytest.mark.parametrize("n", [3, 1000, 1024, 1025])
 def test_how_many_are_moved_at_once_changes_no_count(n, at_once, monkeypatch):
-    """Parts of any size, some of them incomplete, give the same count."""
+    """Any block size, with incomplete blocks, gives the same count."""
     monkeypatch.setattr(trend, "_AT_ONCE", at_once)
     values = np.random.default_rng(n).integers(0, 4000, n).astype(float)
     assert by_pairs(values) == mann_kendall(values).s
@@ -109,7 +109,7 @@ def test_time_reversed_is_the_trend_reversed(values):
 @THOROUGH
 @given(values=TIED)
 def test_only_order_counts(values):
-    """A scale that keeps the order keeps the result."""
+    """A monotonic transformation keeps the result."""
     assert mann_kendall(values) == mann_kendall([math.exp(value) for value in values])
 
 
@@ -137,7 +137,7 @@ def test_slopes_over_uneven_times_are_those_of_scipy(times, confidence, seed):
 
 
 def agrees_with_scipy(values, times, confidence):
-    """Holds a result against scipy's, which takes the outermost slopes where the interval would end beyond them and ours has none."""
+    """Asserts agreement with scipy, which uses the outermost slopes where ours has no interval."""
     found, oracle = theil_sen(values, times, confidence), theilslopes(values, times, confidence)
     assert pytest.approx((oracle.slope, oracle.intercept), abs=SAME_FORMULA) == (found.slope, found.intercept)
     if found.low is not None:
@@ -162,14 +162,14 @@ def test_ties_of_both_kinds_widen_the_interval_as_kendall_says(n, moments, level
 
 @pytest.mark.parametrize(("n", "bounded"), [(3, False), (4, False), (5, True)])
 def test_few_points_have_no_interval(n, bounded):
-    """Of 4! = 24 orders 2 are monotone, which is more than 5 %: four points cannot give 95 %; five can (2 of 120)."""
+    """Of 4! = 24 orders 2 are monotonic, more than 5 %: four points cannot give 95 %; five can (2 of 120)."""
     found = theil_sen([float(i) for i in range(n)])
     assert (bounded, bounded) == (found.low is not None, found.high is not None)
 
 
 @pytest.mark.parametrize("n", [50, 1501])
 def test_a_line_has_its_own_slope(n):
-    """Points on a line give its slope, its intercept and an interval without width, by both methods."""
+    """Points on a line give its slope, its intercept and an interval of width 0, by both methods."""
     times = np.arange(n) / 4
     found = theil_sen(7.0 - 0.5 * times, times)
     assert pytest.approx((-0.5, -0.5, -0.5, 7.0), abs=SAME_FORMULA) == (
@@ -181,7 +181,7 @@ def test_a_line_has_its_own_slope(n):
 
 
 def test_a_few_wild_points_hardly_matter():
-    """A fifth of the points anywhere leaves the slope near the line of the rest."""
+    """With a fifth of the points as outliers the slope stays near that of the rest."""
     values = np.arange(50.0)
     values[::5] = 1e6
     assert pytest.approx(1.0, abs=SAME_FORMULA) == theil_sen(values).slope
@@ -198,7 +198,7 @@ def test_the_order_of_the_points_does_not_matter_when_times_are_given(n):
 
 @pytest.mark.parametrize("n", [COMPLETE_UP_TO + 1, 2000])
 def test_a_long_series_is_cut_in_half(n):
-    """Theil's incomplete method: first with second half, the middle of an odd number left out; ends by the sign test (scipy's binomial)."""
+    """Theil's incomplete method: first with second half, without the middle of an odd number; limits by the sign test (scipy's binomial)."""
     values = np.random.default_rng(7).normal(size=n)
     half = n // 2
     slopes = np.sort((values[n - half :] - values[:half]) / (n - half))
@@ -221,7 +221,7 @@ def test_the_longest_series_for_all_pairs_takes_them_all():
 
 @pytest.mark.parametrize(("n", "runs"), [(12, 2000), (1001, 1000)])
 def test_the_interval_holds_the_true_slope_as_often_as_it_says(n, runs):
-    """Of many series about a slope of 0.3 the 95 % interval holds it in 95 % or more (exact binomial interval at 99.9 %)."""
+    """For a slope of 0.3 the 95 % interval covers it in 95 % or more of many series (exact binomial interval at 99.9 %)."""
     rng = np.random.default_rng(9)
     hits = 0
     for _ in range(runs):
@@ -240,7 +240,7 @@ def test_a_line_added_adds_its_slope(values, tilt):
 
 
 def test_few_pairs_of_different_times_have_no_interval():
-    """A long series of which nearly all points share one time leaves too few slopes for the sign test."""
+    """A long series with nearly equal times leaves too few slopes for the sign test."""
     times = np.array([0.0] * 1200 + [1.0, 2.0])
     found = theil_sen(np.arange(1202.0), times)
     assert (None, None) == (found.low, found.high)
@@ -259,20 +259,20 @@ def test_few_pairs_of_different_times_have_no_interval():
     ],
 )
 def test_what_has_no_trend_is_refused(wrong):
-    """Fewer than three points, gaps, times that do not fit or never differ."""
+    """Fewer than three points, missing values, and times that do not match or never differ raise."""
     with pytest.raises(ValueError, match=r"must|needs"):
         wrong()
 
 
 @pytest.mark.parametrize("wrong", [{"n": 2}, {"p": 1.5}, {"variance": -1.0}, {"tau": math.nan}])
 def test_a_result_that_cannot_be_is_refused(wrong):
-    """Probabilities and variances outside their ranges do not exist."""
+    """Probabilities and variances outside their ranges are rejected."""
     with pytest.raises(ValueError, match="invalid result"):
         replace(mann_kendall([1.0, 2.0, 3.0]), **wrong)
 
 
 @pytest.mark.parametrize("wrong", [{"low": 2.0, "high": 3.0}, {"n": 2}, {"low": 0.0}])
 def test_an_interval_without_its_slope_is_refused(wrong):
-    """An interval holds its slope and has both ends or none."""
+    """An interval includes its slope and has both limits or neither."""
     with pytest.raises(ValueError, match="slope"):
         replace(theil_sen([0.0, 1.0, 2.0]), **wrong)

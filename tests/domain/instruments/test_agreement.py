@@ -1,4 +1,4 @@
-"""Agreement of instruments and the bridge between them. Sources: scipy's and statsmodels' paired tests, colour-science, worked by hand; simulation."""
+"""Agreement of instruments and bridging. Sources: scipy's and statsmodels' paired tests, colour-science, by hand; simulation."""
 
 import math
 import warnings
@@ -47,7 +47,7 @@ def test_differences_are_those_of_the_mean_colours():
 
 
 def test_offsets_are_means_over_artefacts():
-    """Second less first, each artefact counting once, with scipy's t interval."""
+    """Second minus first, with equal weights of artefacts, and scipy's t interval."""
     apart = np.array([mean(a.second) - mean(a.first) for a in ALL])
     for i, offset in enumerate(agreement(ALL, confidence=0.9).offsets):
         ends = ttest_1samp(apart[:, i], 0).confidence_interval(0.9)
@@ -57,7 +57,7 @@ def test_offsets_are_means_over_artefacts():
 
 
 def test_repeatability_is_the_mean_difference_from_the_mean():
-    """Two readings 0.02 apart lie 0.01 from their mean on either instrument (by hand, CIE76); single readings tell nothing."""
+    """Two readings 0.02 apart are 0.01 from their mean on either instrument (by hand, CIE76); single readings give none."""
     found = agreement([TILE, WHITE], "CIE76")
     assert pytest.approx((0.01, 0.01)) == (found.repeatability_first, found.repeatability_second)
     alone = agreement([WHITE])
@@ -73,7 +73,7 @@ def test_repeatability_counts_readings():
 
 
 def test_nonsense_is_refused():
-    """No artefact, one twice, no reading, components that differ, numbers that are none, limits that are none."""
+    """No artefact, duplicates, no reading, different components, and invalid numbers and limits are rejected."""
     with pytest.raises(ValueError, match="at least one artefact"):
         agreement([])
     with pytest.raises(ValueError, match="'tile' is given more than once"):
@@ -98,7 +98,7 @@ def test_nonsense_is_refused():
 @SETTINGS
 @given(colors=st.lists(st.tuples(NEAR_WHITE, NEAR_WHITE), min_size=1, max_size=6), data=st.data())
 def test_laws_of_agreement(colors, data):
-    """An instrument agrees with itself; swapping instruments turns offsets and leaves differences; order does not matter."""
+    """An instrument agrees with itself; exchanged instruments change the sign of offsets only; order does not matter."""
     both = [ReadOnBoth(str(i), (one,), (two,)) for i, (one, two) in enumerate(colors)]
     found = agreement(both)
     swapped = agreement([ReadOnBoth(a.code, a.second, a.first) for a in both])
@@ -113,7 +113,7 @@ def test_laws_of_agreement(colors, data):
 
 
 def plaques(*apart: float) -> list[Pair]:
-    """Plaques that the new instrument reads so much yellower."""
+    """Plaques with these steps in b* on the new instrument."""
     return [Pair(f"P{i}", {"b": 1.5 + i}, {"b": 1.5 + i + step}) for i, step in enumerate(apart)]
 
 
@@ -137,14 +137,14 @@ def test_a_small_step_is_shown_small():
     ids=["none", "one", "two"],
 )
 def test_too_few_plaques_bridge_nothing(apart, says):
-    """However small the step looks, fewer than three plaques say how many are needed."""
+    """Fewer than three plaques never bridge, and the reason gives the number needed."""
     found = bridge(plaques(*apart), {"b": 10.0})
     assert (False, (says,)) == (found.bridged, found.reasons)
     assert not any(step.small for step in found.steps)
 
 
 def test_a_step_that_is_too_large_is_said_to_be():
-    """A mean beyond the limit needs no more plaques; one inside it, with too wide an interval, does, and says how many."""
+    """A mean beyond the limit needs no more plaques; one inside it with too wide an interval does, and gives the number."""
     large = bridge(plaques(0.3, 0.31, 0.32), {"b": 0.2})
     assert large.reasons[0].startswith("The step in b is too large: +0.31 (interval 0.285 to 0.335, limit 0.2)")
     assert large.steps[0].plaques_needed is None
@@ -157,13 +157,13 @@ def test_a_step_that_is_too_large_is_said_to_be():
 
 
 def test_a_component_nobody_read_is_not_small():
-    """Where a limit is set for a component that was not read, the series is not bridged."""
+    """A limit on a component without readings does not bridge the series."""
     found = bridge(plaques(0.0, 0.01, 0.02), {"b": 0.1, "L": 0.5})
     assert (False, ("L was not measured on both instruments for every plaque.",)) == (found.bridged, found.reasons)
 
 
 def test_one_component_is_enough_to_refuse():
-    """All components must be small: one that is not keeps the series apart, by name."""
+    """All components must be small; the reason names the one that is not."""
     read = [
         Pair(str(i), {"L": 95.0, "b": 1.5}, {"L": 95.0 + step, "b": 1.5 + step / 10})
         for i, step in enumerate((0.3, 0.4, 0.5))
@@ -174,7 +174,7 @@ def test_one_component_is_enough_to_refuse():
 
 
 def test_noise_is_a_floor():
-    """Plaques alike to the last digit are not taken to scatter less than repeatability makes them."""
+    """The standard deviation of plaques is at least that of repeatability."""
     alike = plaques(0.05, 0.05, 0.05)
     assert bridge(alike, {"b": 0.1}).bridged
     floored = bridge(alike, {"b": 0.1}, {"b": 0.04})
@@ -194,7 +194,7 @@ def test_a_colour_is_bridged_by_its_mean_readings():
     apart=st.lists(steps(-0.3, 0.3, 0.01), min_size=3, max_size=8, unique=True), limit=st.sampled_from((0.11, 0.237))
 )
 def test_small_is_two_one_sided_tests(apart, limit):
-    """The interval lies within the limit exactly when statsmodels' paired test of equivalence rejects at half of what is left."""
+    """The interval is within the limit exactly when statsmodels' paired equivalence test rejects at half the error rate."""
     p, *_ = ttost_paired(np.array(apart), np.zeros(len(apart)), -limit, limit)
     assert bool(p <= 0.025) is bridge(plaques(*apart), {"b": limit}).bridged
 
@@ -218,7 +218,7 @@ def test_a_step_as_large_as_its_limit_is_rarely_called_small(n):
 
 
 def test_noise_is_the_pooled_scatter_of_repeats():
-    """Two plaques read twice and thrice on either: squares over degrees of freedom, over the fewest repeats, of both (by numpy)."""
+    """Two plaques measured twice and three times: squares over degrees of freedom, over the fewest replicates, of both (numpy)."""
     rng = np.random.default_rng(7)
     first, second = ([rng.normal((95, 0, 2), 0.05, (n, 3)) for n in (2, 3)] for _ in range(2))
     read = [
@@ -233,7 +233,7 @@ def test_noise_is_the_pooled_scatter_of_repeats():
 
 
 def test_noise_is_unknown_where_an_instrument_read_nothing_twice():
-    """What one of them does to a plaque read once nobody knows."""
+    """Without replicates on one instrument its repeatability is unknown."""
     assert {} == noise_of([WHITE])
     assert {} == noise_of([ReadOnBoth("P", (Lab(95, 0, 1), Lab(95, 0, 2)), (Lab(95, 0, 1),))])
     assert {} == noise_of([])

@@ -1,4 +1,7 @@
-"""May a reading be judged by? Sources: ISO 10012 and ISO/IEC 17025 in kind (from memory); the window back to the last good check is common practice."""
+"""Validity of readings by calibration.
+
+Sources: ISO 10012 and ISO/IEC 17025 in kind (from memory); the time back to the last passed check is common practice, no source.
+"""
 
 import inspect
 import math
@@ -28,7 +31,7 @@ def record(*checks: tuple[float, bool], registered: float = 0.0) -> InstrumentRe
 
 
 def doubted(at: float, *checks: tuple[float, bool], registered: float = 0.0) -> str | None:
-    """Doubt about a reading of that day."""
+    """The doubt about a reading of that day."""
     return doubt_about(day(at), record(*checks, registered=registered))
 
 
@@ -55,7 +58,7 @@ def doubted(at: float, *checks: tuple[float, bool], registered: float = 0.0) -> 
     ],
 )
 def test_doubt_follows_from_the_checks_around_a_reading(at, checks, says):
-    """A failed check before or after, one that ran out, or none at all, each is a doubt of its own; good checks are none."""
+    """A failed check before or after, an expired one, or none is a doubt; passed checks are not."""
     found = doubted(at, *checks)
     assert (says is None) is (found is None)
     assert found is None or (found.startswith("instrument CAL-3 ") and says in found)
@@ -78,14 +81,14 @@ def test_doubt_follows_from_the_checks_around_a_reading(at, checks, says):
     ],
 )
 def test_moments_on_the_edge(at, checks, fine):
-    """A check holds to the last moment of its interval; a reading at the moment of a check counts as made after it."""
+    """A check is valid to the last moment of its interval; a reading at the time of a check counts as made after it."""
     assert fine is (doubted(at, *checks) is None)
 
 
 @pytest.mark.parametrize("at", [5, 15], ids=["before", "after"])
 @pytest.mark.parametrize("turned", [False, True], ids=["good-first", "failed-first"])
 def test_of_two_checks_at_one_moment_the_failed_one_counts(at, turned):
-    """A good check recorded for the very moment of a failed one excuses nothing, in whichever order they are kept."""
+    """A passed check at the time of a failed one does not help, in either order."""
     tie = [(10, True), (10, False)]
     assert doubted(at, (0, True), *(reversed(tie) if turned else tie)) is not None
 
@@ -103,14 +106,14 @@ def test_of_two_checks_at_one_moment_the_failed_one_counts(at, turned):
     ],
 )
 def test_an_instrument_registered_later_is_trusted_as_far_as_its_checks_go(at, checks, says):
-    """A reading from before day 100, when the instrument was entered, is doubted for its checks alone; its first interval begins that day."""
+    """A reading before day 100, the registration, is suspect only by its checks; the first interval starts that day."""
     found = doubted(at, *checks, registered=100)
     assert (says is None) is (found is None)
     assert found is None or says in found
 
 
 def test_validity_does_not_depend_on_when_somebody_looks():
-    """The rule is asked with the time of the reading and the checks known, and has no other clock."""
+    """The rule depends on the time of the reading and the known checks only."""
     assert ["measured_at", "instrument", "rules"] == list(inspect.signature(doubt_about).parameters)
 
 
@@ -142,9 +145,9 @@ def test_only_the_checks_next_to_a_reading_count(checks, at, extra):
 @OFTEN
 @given(HISTORIES, MOMENTS, MOMENTS)
 def test_recording_a_passed_check_never_hurts(checks, at, passed_at):
-    """A passed check puts no reading in doubt that was fine, unless it is the first check ever and had run out by then.
+    """A passed check makes no valid reading suspect, unless it is the first check and had expired by then.
 
-    That one shows how long the instrument had gone unchecked, which its registration had left open.
+    That one shows how long the instrument was unchecked, which its registration left open.
     """
     if doubted(at, *checks) is not None:
         return
@@ -155,7 +158,7 @@ def test_recording_a_passed_check_never_hurts(checks, at, passed_at):
 
 @pytest.mark.parametrize(("passed_at", "fine"), [(-40, False), (-20, True), (0, True), (5, True)])
 def test_an_old_check_shows_how_long_an_instrument_went_unchecked(passed_at, fine):
-    """A reading ten days after registration is fine with no check known, and no longer when the only one is found to be 50 days old."""
+    """A reading ten days after registration is valid without checks, and suspect when the only check is 50 days old."""
     assert doubted(10) is None
     assert fine is (doubted(10, (passed_at, True)) is None)
 
@@ -163,7 +166,7 @@ def test_an_old_check_shows_how_long_an_instrument_went_unchecked(passed_at, fin
 @OFTEN
 @given(HISTORIES, MOMENTS, MOMENTS)
 def test_recording_a_failed_check_doubts_exactly_its_window(checks, at, failed_at):
-    """Of the readings that were fine, a failed check doubts those from the last check before it to the next one after it, and no others."""
+    """A failed check makes exactly the valid readings between the previous and the next check suspect."""
     if doubted(at, *checks) is not None:
         return
     checked = [when for when, _ in checks]
@@ -176,7 +179,7 @@ def test_recording_a_failed_check_doubts_exactly_its_window(checks, at, failed_a
 @OFTEN
 @given(st.lists(MOMENTS, max_size=5), MOMENTS, MOMENTS)
 def test_a_failed_check_reaches_back_to_the_last_good_one(passed, at, failed_at):
-    """With good checks alone before it, the readings before a failed check that it doubts are those since the last good one."""
+    """After passed checks only, a failed check makes the readings since the last passed one suspect."""
     history = record(*((when, True) for when in passed))
     if at >= failed_at or doubt_about(day(at), history) is not None:
         return
@@ -197,7 +200,7 @@ def test_a_failed_check_reaches_back_to_the_last_good_one(passed, at, failed_at)
     ],
 )
 def test_a_check_is_due_when_the_last_good_one_runs_out_and_at_once_after_a_failed_one(checks, due):
-    """By hand; of two checks at one moment the failed one counts, as it does for readings."""
+    """By hand; of two checks at one time the failed one counts, as for readings."""
     assert day(due) == record(*checks).due_at
 
 
@@ -212,14 +215,14 @@ def test_a_check_is_due_when_the_last_good_one_runs_out_and_at_once_after_a_fail
     ],
 )
 def test_a_reading_from_before_the_registration_needs_a_check(at, checks, doubted_now):
-    """From version 3 the first interval reaches as far back as it reaches forward, and no further without a check. Common practice."""
+    """From version 3 the first interval extends equally before and after the registration. Common practice, no source."""
     known = record(*checks)
     assert doubted_now is (doubt_about(day(at), known, CURRENT) is not None)
     assert doubt_about(day(at), known, SECOND) is None
 
 
 def test_an_instrument_that_was_never_checked_counts_for_one_interval():
-    """Its readings stop to count when its first interval ends; one that was checked says nothing of that."""
+    """Its readings are valid to the end of its first interval; with a check there is no such end."""
     assert day(30) == record().counts_until
     assert record((1, True)).counts_until is None
     assert doubt_about(day(30), record(), CURRENT) is None

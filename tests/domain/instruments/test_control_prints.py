@@ -1,4 +1,4 @@
-"""Charts of control prints. Sources: statsmodels' ordinary least squares, whose prediction interval of a mean it must be; simulation for the rate of false doubts."""
+"""Charts of control prints. Sources: statsmodels' prediction interval by ordinary least squares; simulation of the false alarm rate."""
 
 import numpy as np
 import pytest
@@ -23,7 +23,7 @@ def builds(values, what=STRESS):
 
 
 def now(value, what=STRESS):
-    """The build that is judged."""
+    """The build to assess."""
     return ControlBuild("NOW", {what: value})
 
 
@@ -45,29 +45,29 @@ def test_a_value_within_the_limits_doubts_nothing(value):
 
 
 def test_fewer_than_eight_builds_make_no_chart():
-    """Seven builds say nothing; a value far away doubts nothing either."""
+    """Seven builds give no chart, even for a distant value."""
     assert outside_chart(now(1.0), builds(STEADY[: LEAST_BUILDS - 1])) is None
 
 
 def test_builds_in_which_nothing_scattered_make_no_chart():
-    """Equal values have too few digits to show a scatter."""
+    """Equal values have too coarse a resolution for a standard deviation."""
     assert outside_chart(now(30.1), builds([30.0] * 10)) is None
 
 
 def test_only_what_repeats_is_put_together():
-    """A figure of another group has a chart of its own, which is too young here."""
+    """A figure of another group has its own chart, with too few builds here."""
     assert outside_chart(now(21.0, ("bond.stress", "another")), builds(STEADY)) is None
 
 
 def test_the_bars_of_a_build_are_averaged():
-    """Two bars of 28 and 32 MPa are one build at 30."""
+    """Two specimens of 28 and 32 MPa are one build at 30."""
     bars = [("B1", BondTest("S", stress, True, origin=Origin(control=True))) for stress in (28.0, 32.0)]
     (build,) = builds_of(DECLARED["bond"], bars)
     assert [30.0] == list(build.means.values())
 
 
 def test_false_doubts_are_as_rare_as_stated_from_the_eighth_build_on():
-    """Of 20,000 steady series 0.27 % are doubted at their ninth build; three estimated standard deviations would doubt several times as many."""
+    """Of 20,000 steady series 0.27 % are signalled at their ninth build; three estimated standard deviations would signal several times as many."""
     random = np.random.default_rng(20261128)
     series = random.normal(30.0, 1.5, (20_000, 9))
     doubted = sum(outside_chart(now(row[-1]), builds(row[:-1])) is not None for row in series)
@@ -78,7 +78,7 @@ def test_false_doubts_are_as_rare_as_stated_from_the_eighth_build_on():
 @examples(60)
 @given(st.lists(st.floats(20, 40), min_size=8, max_size=30), st.floats(0, 60), st.floats(0, 20))
 def test_a_value_further_out_is_doubted_too(values, value, more):
-    """What lies beyond a doubted value, away from the chart, is doubted as well."""
+    """A value further out than a signalled one is signalled as well."""
     found = outside_chart(now(value), builds(values))
     if found is not None:
         further = value - more if value < found.low else value + more

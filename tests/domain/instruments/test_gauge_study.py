@@ -1,4 +1,4 @@
-"""Gauge studies. Sources: the AIAG worked example in the reference file; statsmodels and scipy as second codings; simulation."""
+"""Gauge studies. Sources: the AIAG worked example in the reference file; statsmodels and scipy as independent implementations; simulation."""
 
 import itertools
 import math
@@ -29,7 +29,7 @@ def table(found: GaugeStudy) -> dict:
 
 
 def trials(readings) -> list[Trial]:
-    """Trials from an array of parts, operators and repeats."""
+    """Trials from an array of parts, operators and replicates."""
     y = np.asarray(readings, dtype=float)
     return [Trial(f"P{i:02}", f"O{j}", float(y[i, j, k])) for i, j, k in np.ndindex(*y.shape)]
 
@@ -129,7 +129,7 @@ def test_the_gauge_interval_as_burdick_borror_and_montgomery_print_it(confidence
 
 @pytest.mark.parametrize(("operators", "interaction"), [(1.0, 0.0), (1.0, 1.0), (0.3, 0.3)])
 def test_the_gauge_interval_holds_what_it_promises(operators, interaction):
-    """800 simulated studies of 10 parts, 3 operators, 2 repeats: the 95 % interval holds the true gauge variance in 94 to 97 %."""
+    """800 simulated studies of 10 parts, 3 operators, 2 replicates: the 95 % interval covers the true gauge variance in 94 to 97 %."""
     rng, held, studies = np.random.default_rng(20251), 0, 800
     for _ in range(studies):
         y = rng.normal(0, 3, (10, 1, 1)) + rng.normal(0, operators, (1, 3, 1))
@@ -150,7 +150,7 @@ def test_the_gauge_degrees_of_freedom_lie_between_those_of_its_parts():
 
 
 def test_a_component_below_zero_is_set_to_zero_and_said():
-    """Operators whose means are alike, with repeats that scatter, give a negative estimate: 0, named, and still an interval."""
+    """Equal operator means with varying replicates give a negative estimate: set to 0, named, with an interval."""
     found = gauge_study(trials([[[1.0, 3.0], [1.0, 3.0]], [[5.0, 7.0], [5.0, 7.0]]]))
     assert (0.0, ("operators",)) == (found.operator, found.cut_off)
     assert "The estimated variance of operators was negative and was set to 0." in found.says
@@ -158,14 +158,14 @@ def test_a_component_below_zero_is_set_to_zero_and_said():
 
 
 def test_readings_that_never_differ_say_so():
-    """Where every reading is one number nothing can be said: no percentage, no category, no degrees of freedom, and a sentence."""
+    """Equal readings give no percentage, no category and no degrees of freedom, but a remark."""
     found = gauge_study(trials(np.full((3, 2, 2), 1.75)))
     assert (None, None, None) == (found.percent_of_total, found.categories, found.gauge_df)
     assert any(note.startswith("Replicates never differ") for note in found.says)
 
 
 def test_repeats_that_never_differ_hide_their_scatter():
-    """With operators that differ from part to part and repeats that do not, the interaction is kept and the lack of digits is said."""
+    """With an interaction and equal replicates, the interaction is kept and the coarse resolution is named."""
     found = gauge_study(trials([[[1.7, 1.7], [1.8, 1.8]], [[1.9, 1.9], [1.7, 1.7]]]))
     assert (None, 0.0, False, 0.0) == (
         found.anova.f_interaction,
@@ -177,13 +177,13 @@ def test_repeats_that_never_differ_hide_their_scatter():
 
 
 def test_a_last_bit_is_no_scatter():
-    """0.1 + 0.2 is not 0.3 in binary; repeats that differ by that alone never differ."""
+    """0.1 + 0.2 is not 0.3 in binary; replicates that differ by that alone count as equal."""
     found = gauge_study(trials([[[0.3, 0.1 + 0.2], [0.4, 0.4]], [[0.5, 0.5], [0.7, 0.7]]]))
     assert (0.0, 0.0) == (found.repeatability, found.anova.error.ss)
 
 
 def without(*gone) -> list[Trial]:
-    """AIAG's trials less the repeats of these cells."""
+    """AIAG's trials without the replicates of these cells."""
     return [
         t
         for i, t in enumerate(trials(PUBLISHED))
@@ -208,7 +208,7 @@ def without(*gone) -> list[Trial]:
     ids=["missing", "short", "long", "one-part", "one-operator", "no-repeats", "nothing"],
 )
 def test_an_incomplete_study_is_refused_by_its_cells(study, says):
-    """A missing or uneven cell is named; a design too small says what it lacks."""
+    """A missing or uneven cell is named; a design that is too small gives the requirement."""
     with pytest.raises(ValueError, match=says):
         gauge_study(study)
 
@@ -222,21 +222,21 @@ def test_many_faults_are_counted():
 
 @pytest.mark.parametrize("bad", [(" ", "A", 1.0), ("P", "", 1.0), ("P", "A", math.nan), ("P", "A", math.inf)])
 def test_a_trial_refuses_nonsense(bad):
-    """Blank names and values that are no numbers raise."""
+    """Blank names and invalid values raise."""
     with pytest.raises(ValueError, match=r"name|number"):
         Trial(*bad)
 
 
 @pytest.mark.parametrize("width", [0.0, -1.0, math.nan, math.inf])
 def test_a_tolerance_has_a_width(width):
-    """A width that is no number above 0 raises."""
+    """A width that is not above 0 raises."""
     with pytest.raises(ValueError, match="width of the tolerance"):
         gauge_study(trials(PUBLISHED)).percent_of_tolerance(width)
 
 
 @st.composite
 def studies(draw) -> np.ndarray:
-    """Small crossed studies, as an instrument shows them."""
+    """Small crossed studies with a limited resolution."""
     shape = tuple(draw(st.integers(2, 4)) for _ in range(3))
     size = math.prod(shape)
     return np.array(draw(st.lists(steps(0, 5, 0.1), min_size=size, max_size=size))).reshape(shape)
@@ -250,13 +250,13 @@ def variances(found: GaugeStudy) -> tuple[float, ...]:
 
 
 def close(expected, found, factor=1.0) -> None:
-    """Variances are alike; the upper ends for one degree of freedom are a thousand times what they are made from."""
+    """Asserts equal variances, with a wider tolerance for the upper limits at one degree of freedom."""
     wanted = tuple(variance * factor for variance in variances(expected))
     assert pytest.approx(wanted, rel=SAME_FORMULA, abs=1e3 * SAME_FORMULA * factor) == variances(found)
 
 
 def on_the_edge(found: GaugeStudy) -> bool:
-    """True where a last bit decides whether the interaction is pooled."""
+    """Returns whether rounding decides the pooling of the interaction."""
     return abs(found.anova.p_interaction - 0.25) < 1e-6
 
 
@@ -276,7 +276,7 @@ def test_moving_and_stretching(y, add, by):
 @SETTINGS
 @given(y=studies(), data=st.data())
 def test_order_and_names_do_not_matter(y, data):
-    """Trials in another order give the very same result; parts, operators and repeats under each other's names the same variances."""
+    """The result does not depend on the order of trials; exchanged names give the same variances."""
     found, given_trials = gauge_study(trials(y)), trials(y)
     close(found, gauge_study(data.draw(st.permutations(given_trials))))
     if not on_the_edge(found):
@@ -287,7 +287,7 @@ def test_order_and_names_do_not_matter(y, data):
 @SETTINGS
 @given(y=studies(), by=steps(-3, 3, 0.5))
 def test_what_is_added_to_one_part_belongs_to_parts(y, by):
-    """Shifting all readings of one part leaves operators, interaction and repeats as they were."""
+    """A shift of all readings of one part changes only the parts."""
     moved = y.copy()
     moved[0] += by
     before, after = gauge_study(trials(y)), gauge_study(trials(moved))
@@ -298,7 +298,7 @@ def test_what_is_added_to_one_part_belongs_to_parts(y, by):
 @SETTINGS
 @given(y=studies())
 def test_sums_of_squares_add_up(y):
-    """The four sums of squares make that about the grand mean, degrees of freedom N - 1, and no variance is below 0 (Fisher's identity)."""
+    """The four sums of squares add up to the total, degrees of freedom to N - 1, and no variance is negative (Fisher's identity)."""
     found = gauge_study(trials(y))
     assert pytest.approx(((y - y.mean()) ** 2).sum(), abs=SAME_FORMULA) == sum(row.ss for row in table(found).values())
     assert y.size - 1 == sum(row.df for row in table(found).values())

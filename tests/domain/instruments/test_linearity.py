@@ -1,4 +1,4 @@
-"""Bias and linearity. Sources: the AIAG linearity example in the reference file; scipy and statsmodels as second codings."""
+"""Bias and linearity. Sources: the AIAG linearity example in the reference file; scipy and statsmodels as independent implementations."""
 
 import math
 
@@ -39,7 +39,7 @@ def frame(studied: list[Artefact]) -> pd.DataFrame:
 
 
 def test_the_published_line():
-    """Slope, intercept, their t, scatter and share explained are as AIAG prints them, and so are the mean biases."""
+    """Slope, intercept, their t, residual standard deviation, R squared and mean biases are as AIAG prints them."""
     printed, found = AIAG["printed"], linearity(PUBLISHED)
     assert pytest.approx(printed["slope"], abs=PRINTED_6) == found.slope.value
     assert pytest.approx(printed["intercept"], abs=PRINTED_6) == found.intercept.value
@@ -87,7 +87,7 @@ def test_band_and_intervals_are_those_of_statsmodels(studied, confidence):
 
 @pytest.mark.parametrize("studied", [PUBLISHED, PINS], ids=["aiag", "pins"])
 def test_lack_of_fit_and_average_are_those_of_statsmodels(studied):
-    """Lack of fit is the F test of the line within a mean per artefact; the average's error is that model's scatter over the root of n."""
+    """Lack of fit is the F test against a mean per artefact; the standard error of the average is that model's over root n."""
     points, found = frame(studied), linearity(studied)
     line, means = ols("y ~ x", points).fit(), ols("y ~ C(x)", points).fit()
     assert pytest.approx(anova_lm(line, means)["Pr(>F)"].iloc[1], rel=1e-6) == found.lack_of_fit_p
@@ -110,7 +110,7 @@ def test_bias_on_one_artefact_is_a_t_test(artefact):
 
 
 def test_a_bent_bias_lacks_fit():
-    """A bias that goes up and comes down again has no slope, and the test says that a line does not describe it."""
+    """A bias that increases and decreases again has no slope, but a significant lack of fit."""
     bent = linearity(artefacts({1.0: [1.0, 1.01], 2.0: [2.5, 2.51], 3.0: [3.0, 3.01]}))
     assert pytest.approx(0, abs=SAME_FORMULA) == bent.slope.value
     assert bent.lack_of_fit_p < 0.001
@@ -118,7 +118,7 @@ def test_a_bent_bias_lacks_fit():
 
 
 def test_readings_that_do_not_scatter_are_not_judged():
-    """Where all readings lie on a line there is no t and no p, and where bias never varies no share explained."""
+    """Readings exactly on a line have no t and no p; a constant bias has no R squared."""
     found = linearity(artefacts({1.0: [1.1, 1.1], 2.0: [2.1, 2.1], 3.0: [3.1, 3.1]}))
     assert (None, None, None, None) == (found.slope.t, found.slope.p, found.r_squared, found.lack_of_fit_p)
     assert (None, None) == (found.average.t, found.biases[0].p)
@@ -126,12 +126,12 @@ def test_readings_that_do_not_scatter_are_not_judged():
 
 
 def test_two_reference_values_cannot_show_a_bend():
-    """With two reference values there is a line and no test of whether it is one."""
+    """Two reference values give a line without a lack-of-fit test."""
     assert linearity(PINS[:2]).lack_of_fit_p is None
 
 
 def test_nonsense_is_refused():
-    """One reference value, one reading, a number that is none, or a value outside the range studied raise."""
+    """One reference value, one reading, an invalid number, or a value outside the range raise."""
     for few in ([], PINS[:1], [PINS[0], Artefact("twin", 1.0, (1.0, 1.1))]):
         with pytest.raises(ValueError, match="two artefacts of different reference value"):
             linearity(few)
@@ -153,7 +153,7 @@ STUDIES = st.lists(
 @SETTINGS
 @given(rows=STUDIES, add=numbers(-2, 2), tilt=numbers(-0.5, 0.5), data=st.data())
 def test_laws_of_the_line(rows, add, tilt, data):
-    """A constant in all readings moves intercept and average alone; a tilt is added to the slope; order does not matter; the band narrows inwards."""
+    """A constant changes intercept and average only; a tilt adds to the slope; order does not matter; the band is narrowest inside."""
     assume(len({x for x, _ in rows}) > 1)
 
     def studied(shift=0.0, slope=0.0):

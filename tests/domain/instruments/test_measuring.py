@@ -1,4 +1,4 @@
-"""What an instrument may measure. Source of the words and of the rule: common practice, no source (ISO 10012, 7.1, asks for fitness for use)."""
+"""Characteristics of instruments. Words and rule: common practice, no source (ISO 10012, 7.1, requires fitness for use)."""
 
 import pytest
 from hypothesis import given
@@ -24,12 +24,12 @@ NAMES = st.lists(st.sampled_from(list(DECLARED)), unique=True)
     ],
 )
 def test_a_kind_tells_what_it_measures(kind, measures):
-    """A known kind measures what its words stand for; another tells nothing, and no kind measures what is counted by eye."""
+    """A known kind measures its characteristics; an unknown kind gives none, and no kind measures counts by eye."""
     assert measures == measures_of_kind(kind)
 
 
 def test_what_nobody_stated_may_still_be_anything():
-    """An instrument of unknown kind may be named until it has measured something."""
+    """An instrument of unknown kind may be named until it has a reading."""
     assert may_measure("bond", None)
     assert not may_measure("bond", [])
     assert ["bond"] == [name for name in DECLARED if may_measure(name, ["bond"])]
@@ -37,12 +37,12 @@ def test_what_nobody_stated_may_still_be_anything():
 
 @given(NAMES, st.sampled_from(list(DECLARED)), NAMES)
 def test_a_longer_list_never_refuses_more(measures, name, more):
-    """Whatever an instrument may measure it may still measure when quality adds to its list."""
+    """Additions by quality never remove a permitted measurement."""
     assert may_measure(name, measures) <= may_measure(name, [*measures, *more])
 
 
 def test_a_refusal_names_what_may_be_used():
-    """The hint names instruments that measure it; without one quality adds one; what is counted needs none."""
+    """The hint names suitable instruments; without one quality adds one; counts need none."""
     detail, hint = refusal(DECLARED["color"], "CAL-1", ["diameter", "shrinkage"], ["SPEC-1 (number 4)"])
     assert "Instrument CAL-1 does not measure colour. It measures diameter and shrinkage." == detail
     assert "Name the instrument that was used: SPEC-1 (number 4)." == hint

@@ -1,4 +1,4 @@
-"""References that age. Sources: scipy's t test for a change; the rule coded a second time moment by moment; simulation."""
+"""Ageing references. Sources: scipy's t test for a change; an independent implementation of the rule over time; simulation."""
 
 import math
 from datetime import datetime, timedelta
@@ -34,7 +34,7 @@ def read(*mean: float, around=SCATTER) -> tuple[tuple[float, ...], ...]:
 
 
 def moved(*change: float, noise: float | None = None) -> Remeasured:
-    """Something at (95, 0, 1) that reads otherwise by this now."""
+    """An artefact at (95, 0, 1) with this change now."""
     now = [at + by for at, by in zip((95.0, 0.0, 1.0), change, strict=True)]
     return Remeasured(read(95.0, 0.0, 1.0), read(*now), noise)
 
@@ -54,14 +54,14 @@ STILL = moved(0.01, 0.0, -0.01)
     ids=["neither", "instrument", "plaque", "both", "hidden"],
 )
 def test_tile_and_plaque_tell_who_moved(tile, plaque, mover, says):
-    """What the tile reads otherwise is the instrument; what the plaque reads otherwise beside that is the plaque, even where the two cancel."""
+    """The change of the tile is the instrument's, the remaining change of the plaque its own, even where the two cancel."""
     found = what_moved(tile, plaque, 0.3)
     assert mover == found.mover
     assert says in found.says
 
 
 def test_one_reading_then_and_now_cannot_tell():
-    """Without scatter and without a known noise nobody can tell; with the noise somebody can."""
+    """Single readings require a known noise."""
     tile, plaque = (Remeasured(((95.0, 0.0, 1.0),), ((95.0, 0.0, at),)) for at in (1.0, 9.0))
     found = what_moved(tile, plaque, 0.3)
     assert ("cannot tell", None, None) == (found.mover, found.plaque.u, found.instrument.half_width)
@@ -74,13 +74,13 @@ def test_one_reading_then_and_now_cannot_tell():
 
 
 def test_readings_alike_to_the_last_digit_tell_no_scatter():
-    """Two readings each that agree to the last digit are not taken as free of noise."""
+    """Equal readings are not taken as free of noise."""
     alike = Remeasured(((95.0, 0.0, 1.0),) * 2, ((95.0, 0.0, 1.01),) * 2)
     assert "cannot tell" == what_moved(alike, alike, 0.3).mover
 
 
 def test_too_much_scatter_is_neither_still_nor_moved():
-    """A change that may be nothing or more than what matters is open; the tile alone may still be known."""
+    """A change whose interval includes both 0 and more than `matters` is open; the tile may still be decided."""
     wild = Remeasured(
         read(95, 0, 1, around=((-1, 0, 1), (0, 1, -1), (1, -1, 0))),
         read(95, 0, 1.2, around=((-1, 0, 1), (0, 1, -1), (1, -1, 0))),
@@ -103,7 +103,7 @@ def test_the_rule_at_its_edge(half_over):
 
 
 def test_what_matters_includes_its_end():
-    """An interval that reaches just what matters lies within it."""
+    """An interval that just reaches `matters` is within it."""
     tile = Remeasured(((1.0,),), ((1.0,),), 0.02)
     half = norm.ppf(0.975) * 0.02 * math.sqrt(2)
     assert "still" == what_moved(tile, tile, half).instrument.state
@@ -125,7 +125,7 @@ def test_intervals_are_those_of_a_t_test():
 
 
 def test_readings_that_scatter_more_than_the_noise_are_believed():
-    """A noise stated too small does not narrow the interval; one larger than the scatter widens it."""
+    """Too small a noise does not narrow the interval; a larger one widens it."""
     plain = what_moved(moved(0, 0, 0), moved(0, 0, 0), 0.3).instrument
     small = what_moved(moved(0, 0, 0, noise=0.001), moved(0, 0, 0), 0.3).instrument
     large = what_moved(moved(0, 0, 0, noise=0.1), moved(0, 0, 0), 0.3).instrument
@@ -134,7 +134,7 @@ def test_readings_that_scatter_more_than_the_noise_are_believed():
 
 
 def test_the_instruments_own_uncertainty_stands_in_where_nothing_tells_the_scatter():
-    """Single readings: z of the shared confidence times u, times the root of 2 (scipy), as with a noise known from many."""
+    """Single readings: z of the shared confidence times u, times the root of 2 (scipy), as with a known noise."""
     then, now = ((95.0, 0.0, 1.0),), ((95.0, 0.0, 1.6),)
     found = what_moved(Remeasured(then, then, stated=0.03), Remeasured(then, now, stated=0.03), 0.2)
     z = norm.ppf(1 - 0.05 / 3 / 2)
@@ -146,7 +146,7 @@ def test_the_instruments_own_uncertainty_stands_in_where_nothing_tells_the_scatt
 
 
 def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tells_nothing():
-    """Repeats of the tile's a* are all alike, so whether the instrument drifted is open; the plaque's b* moved beyond all scatter."""
+    """Equal replicates of the tile's a* leave the drift of the instrument open; the plaque's b* changed significantly."""
     wobble = (-0.01, 0.0, 0.01)
     tile = tuple((97.0 + d, 0.0, 0.4 + d) for d in wobble)
     then, now = (tuple((95.0 + d, -0.8, b + d) for d in wobble) for b in (1.5, 2.1))
@@ -173,7 +173,7 @@ def test_what_stood_still_is_rarely_called_moved(n, noise):
 @OFTEN
 @given(tile=st.tuples(*[numbers(-1, 1)] * 3), plaque=st.tuples(*[numbers(-1, 1)] * 3), drift=numbers(-5, 5))
 def test_laws_of_movement(tile, plaque, drift):
-    """A drift on both is never the plaque's; turning all signs turns the answer's; a wider 'matters' never makes anything move."""
+    """A common drift is never the plaque's; reversed signs reverse the answer; a larger `matters` never adds a movement."""
     found = what_moved(moved(*tile), moved(*plaque), 0.3)
     drifted = what_moved(moved(*(by + drift for by in tile)), moved(*(by + drift for by in plaque)), 0.3)
     assert pytest.approx(found.plaque.change, abs=SAME_FORMULA) == drifted.plaque.change
@@ -204,7 +204,7 @@ def test_laws_of_movement(tile, plaque, drift):
     ],
 )
 def test_nonsense_is_refused(make, says):
-    """Missing readings, lengths that differ, numbers that are none, times without zone and empty intervals raise."""
+    """Missing readings, different lengths, invalid numbers, times without zone and empty intervals raise."""
     with pytest.raises(ValueError, match=says):
         make()
 
@@ -220,7 +220,7 @@ def history(*values: tuple[float, float]) -> list[Remeasurement]:
 
 
 def in_days(found) -> list[tuple[float | None, ...]]:
-    """Doubts as days since Monday."""
+    """Suspect periods as days since Monday."""
     moments = [(doubt.since, doubt.found_at, doubt.until) for doubt in found]
     return [tuple(None if at is None else (at - MONDAY) / timedelta(days=1) for at in row) for row in moments]
 
@@ -241,12 +241,12 @@ def in_days(found) -> list[tuple[float | None, ...]]:
     ],
 )
 def test_doubt_reaches_back_to_the_last_agreement(values, expected):
-    """From the last moment it agreed to the next one; at the limit it agrees; order is that of time; of two at once the worse counts."""
+    """From the last agreement to the next one; the limit agrees; sorted by time; of two at once the worse counts."""
     assert expected == in_days(doubts(history(*values), SIMPLE))
 
 
 def test_a_guarded_rule_asks_for_more():
-    """Within its guard band, or without an uncertainty, a re-measurement is no agreement."""
+    """Within its guard band, or without an uncertainty, a re-measurement does not agree."""
 
     def measured(value, u):
         return Remeasurement(MONDAY, value, WITHIN, u).agrees(GUARDED)
@@ -263,7 +263,7 @@ HISTORIES = st.lists(st.tuples(MOMENTS, st.sampled_from((0.1, 0.4))), max_size=6
 @OFTEN
 @given(values=HISTORIES, at=MOMENTS)
 def test_a_decision_is_in_doubt_exactly_between_agreements(values, at):
-    """Moment by moment: in doubt where the re-measurement before did not agree, or the next one does not (second coding)."""
+    """At every time: suspect where the re-measurement before or after it disagrees (independent implementation)."""
     before = [when for when, _ in values if when <= at]
     after = [when for when, _ in values if when > at]
     disagreeing = {when for when, value in values if value > 0.3}
@@ -274,7 +274,7 @@ def test_a_decision_is_in_doubt_exactly_between_agreements(values, at):
 @OFTEN
 @given(values=HISTORIES, order=st.randoms(use_true_random=False), at=MOMENTS)
 def test_order_and_further_agreements(values, order, at):
-    """The order in which they are kept does not matter, and an agreement more never widens what is in doubt at any moment."""
+    """Order does not matter, and a further agreement never extends a suspect period."""
     shuffled = list(values)
     order.shuffle(shuffled)
     assert doubts(history(*values), SIMPLE) == doubts(history(*shuffled), SIMPLE)
@@ -297,5 +297,5 @@ def test_order_and_further_agreements(values, order, at):
     ],
 )
 def test_when_a_reference_is_due(values, expected):
-    """An interval after approval or the newest agreement; at once where the newest did not agree."""
+    """One interval after approval or the newest agreement; at once after a disagreement."""
     assert day(expected) == due_at(MONDAY, history(*values), 180, SIMPLE)

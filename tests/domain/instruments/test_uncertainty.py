@@ -1,4 +1,4 @@
-"""The larger of what is stated of an instrument and what its studies found. The rule is this project's; laws by hypothesis, cases by hand."""
+"""The larger of the stated uncertainty and that of studies. The rule is this project's; laws by hypothesis, cases by hand."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -32,7 +32,7 @@ def found(number, measure, hours=0, sd=0.1):
 
 
 def test_the_larger_of_both_counts():
-    """A study that found more than is stated, and one that found less."""
+    """A study above the stated value, and one below."""
     more = found(1, "diameter", sd=0.004)
     assert StandardUncertainty(0.004, more) == known_uncertainty("diameter", DAY, 0.002, [more])
     assert StandardUncertainty(0.005) == known_uncertainty("diameter", DAY, 0.005, [more])
@@ -41,7 +41,7 @@ def test_the_larger_of_both_counts():
 
 
 def test_the_newest_by_the_time_of_the_reading_counts():
-    """At that very moment counts; later does not; of two at one moment the one recorded last counts."""
+    """A study at the time of the reading counts, a later one does not; of two at one time the later record counts."""
     old, same, twin, late = (
         found(n, "diameter", at, sd) for n, at, sd in ((1, -2, 9), (2, 0, 3), (3, 0, 2), (4, 1, 8))
     )
@@ -50,7 +50,7 @@ def test_the_newest_by_the_time_of_the_reading_counts():
 
 
 def test_colour_needs_all_three_where_nothing_is_stated():
-    """The coordinate that scatters most counts; one that was not studied leaves it unknown, unless something is stated."""
+    """The largest coordinate counts; a coordinate without a study leaves it unknown, unless a value is stated."""
     parts = [found(n, name, sd=n / 10) for n, name in enumerate(COLOR, start=1)]
     assert StandardUncertainty(0.3, parts[2]) == known_uncertainty("color", DAY, None, parts)
     assert StandardUncertainty(None) == known_uncertainty("color", DAY, None, parts[1:])
@@ -58,7 +58,7 @@ def test_colour_needs_all_three_where_nothing_is_stated():
 
 
 def test_a_study_in_which_nothing_scattered_counts_for_nothing():
-    """Too few digits are no certainty: the study before it stands."""
+    """A resolution too coarse is no certainty: the study before it counts."""
     before, blind = found(1, "shrinkage", -3, 0.02), found(2, "shrinkage", -1, 0.0)
     assert StandardUncertainty(0.02, before) == known_uncertainty("shrinkage", DAY, None, [before, blind])
     assert StandardUncertainty(None) == known_uncertainty("shrinkage", DAY, None, [blind])
@@ -66,7 +66,7 @@ def test_a_study_in_which_nothing_scattered_counts_for_nothing():
 
 @given(st.sampled_from(["color", "diameter", "shrinkage", "bond"]), st.none() | sizes, studies)
 def test_studies_never_lower_what_is_stated_and_never_make_a_certainty(kind, stated, made):
-    """Whatever was studied, the uncertainty is at least the stated one, comes from a study that speaks for it, and is none out of none."""
+    """With any studies the uncertainty is at least the stated one and is never zero."""
     known = known_uncertainty(kind, DAY, stated, made)
     assert known.u is None or known.u >= (stated or 0.0)
     assert (known.u is None) <= (stated is None)
@@ -82,7 +82,7 @@ def test_studies_never_lower_what_is_stated_and_never_make_a_certainty(kind, sta
 
 @given(st.none() | sizes, studies, st.randoms(use_true_random=False))
 def test_the_order_of_studies_does_not_matter(stated, made, chance):
-    """Told apart by number, they may come in any order."""
+    """Studies are identified by number and may come in any order."""
     apart = [Found(number, one.measure, one.at, one.sd) for number, one in enumerate(made)]
     shuffled = chance.sample(apart, len(apart))
     assert known_uncertainty("color", DAY, stated, apart).u == known_uncertainty("color", DAY, stated, shuffled).u
@@ -90,6 +90,6 @@ def test_the_order_of_studies_does_not_matter(stated, made, chance):
 
 @pytest.mark.parametrize(("measure", "sd"), [("hue", 0.1), ("diameter", -0.1), ("diameter", float("nan"))])
 def test_nonsense_is_refused(measure, sd):
-    """A measure nobody studies, and a deviation that is none."""
+    """An unknown measure and an invalid standard deviation raise."""
     with pytest.raises(ValueError, match=r"is not studied|must be a number"):
         Found(1, measure, DAY, sd)

@@ -1,4 +1,4 @@
-"""Working copies. Sources: the definition of an offset, worked by hand; numpy for its uncertainty (JCGM 100:2008, 5.1.2)."""
+"""Working copies. Sources: the definition of an offset, by hand; numpy for its uncertainty (JCGM 100:2008, 5.1.2)."""
 
 import math
 
@@ -19,7 +19,7 @@ COPY = [Lab(95.2, -0.7, 1.6), Lab(95.2, -0.72, 1.66), Lab(95.26, -0.74, 1.6)]
 
 
 def test_offset_and_uncertainty():
-    """The offset is copy less master of the means, its uncertainty the root of s^2 / n of both."""
+    """The offset is the mean of the copy minus that of the master, its uncertainty the root of s^2 / n of both."""
     found = working_copy("W1", MASTER, COPY)
     one, other = (np.array([color.as_list() for color in colors]) for colors in (COPY, MASTER))
     assert pytest.approx(one.mean(axis=0) - other.mean(axis=0)) == found.offset
@@ -36,7 +36,7 @@ def test_single_readings_tell_no_uncertainty():
 @SETTINGS
 @given(master=st.lists(NEAR_WHITE, min_size=1, max_size=4), copy=st.lists(NEAR_WHITE, min_size=1, max_size=4))
 def test_the_offset_turns_round(master, copy):
-    """The offset changes its sign when master and copy change places."""
+    """Exchanging master and copy changes the sign of the offset."""
     found, turned = working_copy("W", master, copy), working_copy("W", copy, master)
     assert pytest.approx([-part for part in found.offset]) == turned.offset
 
@@ -44,7 +44,7 @@ def test_the_offset_turns_round(master, copy):
 @SETTINGS
 @given(drift=st.tuples(numbers(-1, 1), numbers(-1, 1), numbers(-1, 1)))
 def test_an_instrument_that_reads_off_leaves_the_offset(drift):
-    """The same shift of all readings changes no offset and no uncertainty."""
+    """A common shift of all readings changes neither offset nor uncertainty."""
 
     def off(colors):
         return [Lab(*(at + by for at, by in zip(color.as_list(), drift, strict=True))) for color in colors]
@@ -54,7 +54,7 @@ def test_an_instrument_that_reads_off_leaves_the_offset(drift):
 
 
 def test_nonsense_is_refused():
-    """No reading, no number, no count or a negative uncertainty raise."""
+    """No reading, an invalid number or count, or a negative uncertainty raise."""
     for master, copy in (([], COPY), (MASTER, [])):
         with pytest.raises(ValueError, match="needs a reading of the master and one of the copy"):
             working_copy("W", master, copy)

@@ -1,4 +1,4 @@
-"""Tolerances from visual trials. Sources: statsmodels as a second coding of the fit; simulated trials whose ellipsoid is known; laws."""
+"""Tolerances from visual trials. Sources: statsmodels as an independent implementation; simulated trials with a known ellipsoid; laws."""
 
 import math
 from dataclasses import replace
@@ -34,27 +34,27 @@ WAYS = st.tuples(*[numbers(-1, 1)] * 3).filter(lambda way: math.hypot(*way) > 0.
 
 
 def fitted(plaques, share=0.5, confidence=0.95) -> Tolerance:
-    """The tolerance of a trial that has one."""
+    """The tolerance of a trial."""
     found = fit_trial(plaques, share, confidence)
     assert isinstance(found, Tolerance), found
     return found
 
 
 def why(plaques, share=0.5) -> str:
-    """Why a trial has none."""
+    """The reason why a trial has no tolerance."""
     found = fit_trial(plaques, share)
     assert isinstance(found, Unfitted)
     return found.why
 
 
 def exactly(apart, odds=log_odds, judged=100_000) -> list[Plaque]:
-    """Plaques accepted by very nearly the share that the true tolerance gives them."""
+    """Plaques accepted with very nearly their true share."""
     accepted = np.round(judged * accepted_share(odds(apart))).astype(int)
     return [Plaque(*place, int(yes), judged) for place, yes in zip(apart.tolist(), accepted, strict=True)]
 
 
 def moved(plaques, by) -> list[Plaque]:
-    """The same judgements of plaques whose differences are multiplied by a matrix."""
+    """The same judgements of plaques with transformed deviations."""
     return [Plaque(*(np.asarray(by) @ p.apart).tolist(), p.accepted, p.judged) for p in plaques]
 
 
@@ -73,7 +73,7 @@ def test_the_fit_is_that_of_another_program():
 
 
 def test_judgements_without_chance_give_the_true_ellipsoid_back():
-    """100,000 judgements per plaque in exactly the true shares: axes 0.9, 0.6, 0.45, along the true frame, and the true form."""
+    """100,000 judgements per plaque with the exact shares: axes 0.9, 0.6, 0.45, along the true directions, and the true form."""
     found = fitted(exactly(colors(np.random.default_rng(1), 40)))
     assert pytest.approx(HALVES, rel=1e-4) == [axis.half for axis in found.axes]
     for number, axis in enumerate(found.axes):
@@ -125,7 +125,7 @@ def test_what_is_estimated_is_right_on_average():
 
 
 def test_as_many_more_judgements_as_it_says_are_enough():
-    """Twenty trials of 400 judgements, each repeated with as many as asked for ±5 %: on average the widest axis comes out at 5 %, within a fifth."""
+    """Twenty trials of 400 judgements, each repeated with the number for ±5 %: on average the widest axis has 5 %, within a fifth."""
     rng, widths = np.random.default_rng(11), []
     apart = colors(rng, 40)
     share = accepted_share(log_odds(apart))
@@ -142,7 +142,7 @@ def test_as_many_more_judgements_as_it_says_are_enough():
 
 
 def test_what_is_known_well_enough_needs_no_more():
-    """Four million judgements settle any axis to 10 %, and a width that is none is refused."""
+    """Four million judgements determine any axis to 10 %, and an invalid width is rejected."""
     found = fitted(exactly(colors(np.random.default_rng(1), 40)))
     assert 0 == found.more_judgements(0.1)
     for within in (0.0, -1.0, math.nan):
@@ -165,24 +165,24 @@ def test_what_is_known_well_enough_needs_no_more():
     ids=["none", "one", "along-one-line", "all-accepted", "all-rejected"],
 )
 def test_a_trial_that_shows_nothing_says_what_to_show(plaques, says):
-    """Too few or too like plaques, or one answer throughout: no tolerance, and what is missing."""
+    """Too few or too similar plaques, or a single answer: no tolerance, and the next step."""
     assert why(plaques).startswith(says)
 
 
 def test_six_squares_and_products_must_be_told_apart():
-    """Plaques along the three coordinates alone leave the mixed parts open, however many they are."""
+    """Plaques along the three coordinates alone leave the mixed terms undetermined, whatever their number."""
     along = [Plaque(*(s * x for x in way), 3, 6) for way in np.eye(3).tolist() for s in (0.2, 0.5, 0.8, 1.1)]
     assert "each two of them together" in why(along)
 
 
 def test_accepted_and_rejected_that_do_not_overlap_have_no_steepness():
-    """A panel that agrees on every plaque, inside the true surface and outside it: parted, so no fit is claimed."""
+    """A panel that agrees on every plaque gives separated data, so there is no fit."""
     agreed = [replace(p, accepted=p.judged if log_odds(np.array([p.apart]))[0] > 0 else 0) for p in A_TRIAL]
     assert why(agreed).startswith("Accepted and rejected plaques do not overlap")
 
 
 def test_acceptance_that_does_not_fall_has_no_end():
-    """Where a* does not matter to the panel, the tolerance has no end along a*: said, with the direction, not fitted."""
+    """Where a* does not matter to the panel, the tolerance is unbounded along a*, and the reason gives the direction."""
 
     def blind(apart):
         L, a, b = apart.T
@@ -193,7 +193,7 @@ def test_acceptance_that_does_not_fall_has_no_end():
 
 
 def test_a_reference_that_few_accept_has_no_tolerance():
-    """A true log odds of -1 at the reference is 27 %: no half of the judgements is reached, but a fifth is."""
+    """A true log odds of -1 at the reference is 27 %: half of the judgements is not reached, but a fifth is."""
 
     def harsh(apart):
         return log_odds(apart) - 4.0
@@ -206,7 +206,7 @@ def test_a_reference_that_few_accept_has_no_tolerance():
 @examples(60)
 @given(WAYS, st.sampled_from((0.1, 1.0, 30.0, 400.0)))
 def test_an_interval_ends_where_the_judgements_just_rule_a_distance_out(way, factor):
-    """Fieller 1954: at an end, intercept less distance^2 times form is 1.96 of its standard deviations from 0; the form not clear of 0: no upper end."""
+    """Fieller 1954: at a limit, intercept minus distance^2 times form is 1.96 of its standard deviations from 0; otherwise it is unbounded."""
     found = fitted(A_TRIAL)
     found = replace(found, covariance=tuple(tuple(factor * v for v in row) for row in found.covariance))
     radius, covariance = found.radius(way), np.array(found.covariance)
@@ -222,7 +222,7 @@ def test_an_interval_ends_where_the_judgements_just_rule_a_distance_out(way, fac
 
 
 def test_plaques_that_scatter_more_than_chance_widen_the_intervals():
-    """Plaques with texture of their own, log odds off by 2: the dispersion is far above 1, p below 0.01, and intervals widen by its root."""
+    """Plaques with their own texture, log odds off by 2: large dispersion, p below 0.01, and intervals wider by its root."""
     rng = np.random.default_rng(4)
     apart = colors(rng, 80)
     yes = rng.binomial(30, accepted_share(log_odds(apart) + rng.normal(0, 2, 80)))
@@ -236,7 +236,7 @@ def test_plaques_that_scatter_more_than_chance_widen_the_intervals():
 
 @pytest.mark.thorough
 def test_observers_who_differ_widen_the_intervals():
-    """With strictness differing by 1 in log odds the interval over observers is wider on average, and holds the truth as often as it says.
+    """With strictness differing by 1 in log odds the interval over observers is wider on average, with the stated coverage.
 
     Forty panels of 10 observers and 80 plaques; exact binomial interval at 99.9 %; seed 3.
     """
@@ -254,7 +254,7 @@ def test_observers_who_differ_widen_the_intervals():
 
 
 def test_too_few_observers_or_one_who_carries_it_all():
-    """Four observers do not tell how observers differ; where one alone rejected anything, that is said; a trial without fit says why."""
+    """Four observers are too few; a dependence on one observer is named; a trial without fit gives its reason."""
     rng = np.random.default_rng(3)
     few = across_observers(panels(rng, LEAST_OBSERVERS - 1, 0.0, plaques=80))
     assert isinstance(few, Unfitted)
@@ -272,7 +272,7 @@ def test_too_few_observers_or_one_who_carries_it_all():
 @examples(20)
 @given(st.permutations(A_TRIAL), st.integers(1, 11))
 def test_neither_order_nor_bookkeeping_matters(shuffled, part):
-    """Plaques in another order, or each written down in two lots of judgements, give the very same tolerance."""
+    """Plaques in another order, or with their judgements split in two, give exactly the same tolerance."""
     halves = [
         half
         for p in shuffled
@@ -289,7 +289,7 @@ def test_neither_order_nor_bookkeeping_matters(shuffled, part):
 @examples(30)
 @given(st.sampled_from((0.1, 0.5, 3.0)), WAYS)
 def test_a_scale_stretches_the_tolerance_alone(scale, way):
-    """All differences k times as large: every reach k times as far, relative uncertainty and accepted shares as before."""
+    """Deviations multiplied by k: distances multiplied by k, relative uncertainty and accepted shares unchanged."""
     plain, large = fitted(A_TRIAL), fitted(moved(A_TRIAL, scale * np.eye(3)))
     one, other = plain.radius(way), large.radius(way)
     assert pytest.approx(scale * one.half, rel=GLM_RELATIVE) == other.half
@@ -300,7 +300,7 @@ def test_a_scale_stretches_the_tolerance_alone(scale, way):
 @examples(30)
 @given(WAYS, WAYS)
 def test_turning_the_plaques_turns_the_tolerance(axis, way):
-    """Mirrored at any plane, the tolerance is mirrored with its intervals."""
+    """Mirrored plaques give the mirrored tolerance with its intervals."""
     normal = np.array(axis) / math.hypot(*axis)
     mirror = np.eye(3) - 2 * np.outer(normal, normal)
     one, other = fitted(A_TRIAL).radius(way), fitted(moved(A_TRIAL, mirror)).radius((mirror @ way).tolist())
@@ -324,7 +324,7 @@ def test_twice_the_judgements_are_known_root_two_better():
 @examples(50)
 @given(WAYS, numbers(0.05, 0.95))
 def test_the_surface_is_where_the_share_is_reached(way, share):
-    """In any direction, at the radius the fitted share is the one asked for; just inside it is contained and just outside it is not."""
+    """In any direction the fitted share at the radius is the requested one; just inside is contained, just outside is not."""
     assume(share < fitted(A_TRIAL).accepted_at((0, 0, 0)) - 0.01)
     found = fitted(A_TRIAL, share)
     radius = found.radius(way)
@@ -350,21 +350,21 @@ def test_more_confidence_is_a_wider_interval(way, one, other):
     "values", [(math.nan, 0, 0, 1, 2), (0, math.inf, 0, 1, 2), (0, 0, 0, 3, 2), (0, 0, 0, -1, 2), (0, 0, 0, 0, 0)]
 )
 def test_a_plaque_that_is_none_is_refused(values):
-    """Differences that are no numbers, or more accepted than judged."""
+    """Invalid deviations, or more accepted than judged, are rejected."""
     with pytest.raises(ValueError, match=r"finite|accepted is"):
         Plaque(*values)
 
 
 @pytest.mark.parametrize("how", [{"share": 0.0}, {"share": 1.0}, {"confidence": 1.0}, {"share": math.nan}])
 def test_a_share_or_confidence_that_is_none_is_refused(how):
-    """Both lie between 0 and 1."""
+    """Both must be between 0 and 1."""
     with pytest.raises(ValueError, match="each must be between 0 and 1"):
         fit_trial(A_TRIAL, **how)
 
 
 @pytest.mark.parametrize("way", [(0, 0, 0), (1, 0), (math.nan, 0, 0), (math.inf, 0, 0)])
 def test_a_direction_that_is_none_is_refused(way):
-    """Three finite numbers, not all 0."""
+    """A direction has three finite numbers, not all 0."""
     with pytest.raises(ValueError, match="direction is"):
         fitted(A_TRIAL).radius(way)
 

@@ -1,4 +1,4 @@
-"""Limits from a visual trial: nothing they accept lies outside the tolerance. Sources: geometry of ellipsoids; a search at random as the second method."""
+"""Limits from a visual trial accept nothing outside the tolerance. Sources: geometry of ellipsoids; a random search as second method."""
 
 import math
 from functools import cache
@@ -52,12 +52,12 @@ def axis_parallel(*halves: float) -> Tolerance:
     ids=["ellipsoid", "sphere"],
 )
 def test_a_tolerance_says_how_far_it_reaches(halves, says):
-    """Of an ellipsoid along the coordinates the reach in each is its half axis; a sphere reaches as far everywhere."""
+    """For an ellipsoid along the coordinates each distance is its half axis; a sphere is the same in all directions."""
     assert axis_parallel(*halves).says.endswith(says)
 
 
 def test_a_turned_tolerance_names_both_coordinates_of_its_longest_axis():
-    """Longest halfway between lightness and yellow: both words, and the opposite way."""
+    """Longest between lightness and yellow: both words, and the opposite direction."""
     turn = math.sqrt(0.5)
     frame = np.array([[turn, 0, turn], [0, 1, 0], [turn, 0, -turn]])
     form = frame @ np.diag([1.0, 4.0, 4.0]) @ frame.T
@@ -73,7 +73,7 @@ def proposed(name: str, formula: str) -> Proposal:
 
 
 def test_a_sphere_is_a_limit_in_the_oldest_formula():
-    """Radius 0.8 is CIE76 0.8, on all its surface; the largest box is a cube of 0.8 / sqrt(3) and keeps 2 / (pi sqrt(3)) of the volume."""
+    """Radius 0.8 is CIE76 0.8 on its whole surface; the largest box is a cube of 0.8 / sqrt(3) with 2 / (pi sqrt(3)) of the volume."""
     found = propose(axis_parallel(0.8, 0.8, 0.8), WHITE, "CIE76")
     assert pytest.approx((0.8, 0.8, 0.8), rel=FOUND_ON_SURFACE) == (
         found.delta_e,
@@ -126,7 +126,7 @@ def test_what_the_difference_accepts_lies_in_the_tolerance(name, formula):
 
 @pytest.mark.parametrize("name", REFERENCES)
 def test_the_difference_is_the_largest_that_does(name):
-    """One thousandth more, and a colour outside would be accepted: the one on the surface that is least different (CIE94, 20,000 directions)."""
+    """One thousandth more would accept a colour outside, the surface point of least difference (CIE94, 20,000 directions)."""
     found, reference = proposed(name, "CIE94"), REFERENCES[name]
     ways = np.random.default_rng(2).normal(size=(20_000, 3))
     points = ways / np.sqrt(np.einsum("ij,jk,ik->i", ways, TRUE, ways))[:, None]
@@ -163,7 +163,7 @@ def test_every_corner_of_the_box_lies_inside_and_one_on_the_surface():
 @examples(25)
 @given(WAYS, WAYS, st.tuples(*[numbers(0.2, 1.2)] * 3))
 def test_no_box_that_fits_is_larger(one, other, halves):
-    """Whatever the tolerance, no box of 3000 shapes drawn at random, each as large as fits, has more volume (seed 1)."""
+    """No box of 3000 random shapes, each as large as fits, has more volume (seed 1)."""
     frame = np.linalg.qr(np.stack([one, other, np.cross(one, other)]) + 1e-3 * np.eye(3))[0]
     form = frame @ np.diag([half**-2.0 for half in halves]) @ frame.T
     found = propose(tolerance(form, shown=tuple(map(tuple, (3 * frame.T).tolist()))), WHITE, "CIE76")
@@ -186,7 +186,7 @@ def test_a_smaller_tolerance_gives_smaller_limits(formula, shrunk):
 
 @pytest.mark.parametrize("by", ["by_delta_e", "by_components"])
 def test_a_lot_is_judged_by_the_proposed_limits(by):
-    """As a revision of limits it passes the reference, and no lot that lies outside the tolerance; limits have two decimals and are cut off."""
+    """As limits they pass the reference, and no lot outside the tolerance; they are truncated to two decimals."""
     found = proposed("white", "CIEDE2000")
     limits = getattr(found, by)()
     rng, accepting = np.random.default_rng(3), tolerance(TRUE)
@@ -214,7 +214,7 @@ def test_from_a_trial_to_limits():
 
 
 def test_an_axis_without_an_upper_end_gives_no_limits():
-    """Where the judgements do not bound the tolerance, no limit is proposed, and the direction is named."""
+    """Where the tolerance is unbounded no limit is proposed, and the direction is named."""
     vague = tuple(tuple(v * (1e7 if i == j == 2 else 1) for j, v in enumerate(row)) for i, row in enumerate(KNOWN))
     found = propose(tolerance(np.eye(3), vague), WHITE)
     assert isinstance(found, Unfitted)
@@ -222,7 +222,7 @@ def test_an_axis_without_an_upper_end_gives_no_limits():
 
 
 def test_an_axis_beyond_every_plaque_gives_no_limits():
-    """A half axis of 0.9 where plaques reached 0.8 rests on no judgement."""
+    """A half axis of 0.9 with plaques up to 0.8 is extrapolated."""
     near = tuple((0.8 * x, 0.8 * y, 0.8 * z) for x, y, z in np.eye(3).tolist())
     found = propose(tolerance(np.diag([0.9**-2, 4.0, 4.0]), shown=near), WHITE)
     assert isinstance(found, Unfitted)
@@ -249,6 +249,6 @@ def test_limits_too_fine_to_write_are_refused():
     ],
 )
 def test_nonsense_is_refused(reference, formula, weights, says):
-    """A formula or weights that are none, and a tolerance that reaches below black."""
+    """An invalid formula or weights, and a tolerance below black, are rejected."""
     with pytest.raises(ValueError, match=says):
         propose(axis_parallel(0.5, 0.5, 0.5), reference, formula, weights)
