@@ -1,4 +1,4 @@
-"""What a usable kilogram of the next order costs. Sources: lots bought one by one until one is usable, scipy's beta and Student's t, and laws."""
+"""Cost of a usable kilogram of the next order. Sources: simulated purchases until a lot is usable, scipy's beta and Student's t, laws."""
 
 from dataclasses import replace
 
@@ -34,7 +34,7 @@ def drawn(good: int, bad: int, seed: int = 1, size: int = SIZE) -> np.ndarray:
 
 
 def offer(good: int, bad: int, prices=STEADY_PRICE, measuring: float = 0.0, returned: int = 0, kept: int = 9) -> Offer:
-    """What is known of a supplier with so many lots usable and rejected."""
+    """The offer of a supplier with this many usable and rejected lots."""
     usable, mean = drawn(good, bad), beta(good + 0.5, bad + 0.5).mean()
     return Offer(prices, mean, usable, usable if bad else np.ones(SIZE), measuring, returned, kept)
 
@@ -67,7 +67,7 @@ def test_where_every_rejected_lot_is_lost_it_is_price_and_measuring_over_the_pro
 
 @pytest.mark.parametrize(("good", "bad"), [(18, 2), (9, 3), (40, 0), (2, 0)])
 def test_the_interval_is_the_cost_at_the_quantiles_of_the_probability(good, bad):
-    """With a price that never moved and nothing ever returned, only the probability is unknown: quantiles of the beta distribution (scipy)."""
+    """With a constant price and no returns, only the probability is unknown: quantiles of the beta distribution (scipy)."""
     found = cost(offer(good, bad, measuring=1.0, kept=10**9))
     posterior = beta(good + 0.5, bad + 0.5)
     ends = [21.0 / p for p in (posterior.ppf(0.975) if bad else 1.0, posterior.ppf(0.025))]
@@ -86,14 +86,14 @@ def test_the_interval_of_the_price_is_students():
 
 
 def test_one_price_has_the_scatter_of_the_other_suppliers():
-    """A single delivery says nothing of scatter: it is lent that of all prices, 10 % here, at their degrees of freedom."""
+    """A single delivery uses the pooled spread of all prices, 10 % here, with its degrees of freedom."""
     sure = np.ones(200_000)
     found = cost(Offer([20.0], 1.0, sure, sure, 0.0, 0, 0), (0.1, 12))
     assert pytest.approx(20 + 2 * student.ppf(0.975, 12), rel=0.01) == found.interval.high
 
 
 def test_without_scatter_there_is_an_expected_cost_and_no_interval():
-    """Two prices and nobody else: the cost is told, the interval is not, and no difference is significant."""
+    """Two prices and no other supplier: the cost is stated, the interval is not, and no difference is significant."""
     alone = cost(offer(20, 1, [19.0, 21.0]), None)
     assert (None, 0, 0) == (alone.interval, len(alone.draws), len(alone.at_best))
     assert alone.expected > 20
@@ -102,7 +102,7 @@ def test_without_scatter_there_is_an_expected_cost_and_no_interval():
 
 
 def test_scatter_takes_degrees_of_freedom():
-    """The root mean square of relative deviations; fewer than LEAST_FREEDOM tell none."""
+    """The root mean square of relative deviations; None below LEAST_FREEDOM."""
     assert price_scatter({1: [18.0, 22.0], 2: [9.0, 11.0]}) is None
     sd, freedom = price_scatter({1: [18.0, 22.0], 2: [9.0, 11.0], 3: [30.0, 30.0]})
     assert (pytest.approx(np.sqrt(0.04 / 3), rel=SAME_FORMULA), LEAST_FREEDOM) == (sd, freedom)
@@ -110,13 +110,13 @@ def test_scatter_takes_degrees_of_freedom():
 
 @pytest.mark.parametrize(("good", "bad"), [(0, 3), (1, 1), (1, 20), (0, 1)])
 def test_near_zero_nothing_is_told(good, bad):
-    """Where less than one lot in twenty may be usable there is no largest cost (2.5 % quantile of beta below 0.05 or about it)."""
+    """Where less than one lot in twenty may be usable no cost is stated (2.5 % quantile of beta below 0.05 or about it)."""
     told, found = beta(good + 0.5, bad + 0.5).ppf(0.025) >= LEAST_USABLE, cost(offer(good, bad))
     assert told == (found.expected is not None) == (found.interval is not None)
 
 
 def test_a_cost_without_bound_may_still_be_more():
-    """One usable lot of twenty has no largest cost, but costs more than twenty of twenty; two such suppliers are not told apart."""
+    """One usable lot of twenty has an unbounded cost, significantly above twenty of twenty; two such suppliers do not differ."""
     rare, good = cost(offer(1, 19)), cost(offer(20, 0), seed=4)
     found = {
         (pair.first, pair.second): pair for pair in differences([{1: rare, 2: good, 3: cost(offer(0, 20), seed=5)}])
@@ -135,7 +135,7 @@ def test_two_of_two_lots_are_told_with_a_wide_interval():
 @SETTINGS
 @given(price=MONEY, more=st.floats(0, 100), measuring=st.floats(0, 50), usable=SHARES, lost=st.floats(0, 1))
 def test_a_higher_price_never_lowers_it(price, more, measuring, usable, lost):
-    """Law: neither the rule nor the expected cost of an offer falls when any of its prices rises."""
+    """Law: neither the formula nor the expected cost of an offer decreases when a price increases."""
     assert per_usable_kg(price + more, measuring, usable, lost) >= per_usable_kg(price, measuring, usable, lost)
     draws = np.full(100, usable)
     low = Offer([price, price], usable, draws, draws, measuring, 1, 1)
@@ -152,7 +152,7 @@ def test_a_higher_price_never_lowers_it(price, more, measuring, usable, lost):
     measuring=st.floats(0, 50),
 )
 def test_a_further_rejected_lot_never_lowers_it(good, returned, kept, sent_back, measuring):
-    """Law: whether it went back or stayed, one more rejected lot makes a usable kilogram dearer (exact means of Jeffreys' posterior)."""
+    """Law: returned or kept, one more rejected lot raises the cost of a usable kilogram (exact means of Jeffreys' posterior)."""
 
     def expected(returned: int, kept: int) -> float:
         bad = returned + kept
@@ -166,13 +166,13 @@ def test_a_further_rejected_lot_never_lowers_it(good, returned, kept, sent_back,
 @SETTINGS
 @given(usable=st.floats(0.1, 0.9), more=st.floats(0, 0.1), lost=st.floats(0, 1), measuring=st.floats(0, 50))
 def test_a_likelier_lot_never_raises_it(usable, more, lost, measuring):
-    """Law: the cost falls as the probability rises, and never below price and measuring."""
+    """Law: the cost decreases as the probability increases, and is never below price and measuring."""
     better, worse = (per_usable_kg(20.0, measuring, p, lost) for p in (usable + more, usable))
     assert 20 + measuring - 1e-9 <= better <= worse
 
 
 def test_what_a_likely_change_adds_is_told_apart():
-    """Of a supplier whose lots were usable in 90 % before a change and are in 60 % now: 20 / 0.6 less 20 / 0.9."""
+    """For a supplier with 90 % usable lots before a change and 60 % now: 20 / 0.6 minus 20 / 0.9."""
     draws = np.full(1000, 0.6)
     one = Offer(STEADY_PRICE, 0.6, draws, draws, 0.0, 0, 10**9, unchanged=0.9)
     assert pytest.approx(20 / 0.6 - 20 / 0.9, rel=1e-6) == cost(one).by_change
@@ -189,7 +189,7 @@ def test_suppliers_far_apart_differ_significantly_and_suppliers_alike_do_not():
 
 
 def test_currencies_are_not_compared():
-    """Pairs within each currency alone; the confidence counts all of them."""
+    """Pairs within each currency only; the confidence includes all of them."""
     one = cost(offer(20, 1))
     pairs = differences([{1: one, 4: one}, {2: one, 3: one}])
     assert [(1, 4), (2, 3)] == [(pair.first, pair.second) for pair in pairs]
@@ -207,7 +207,7 @@ def test_what_rejected_lots_cost_follows_the_record(returned, kept):
 
 
 def test_costs_that_are_equal_to_the_last_digit_do_not_differ():
-    """Two suppliers of whom all is known: 20 and 20 do not differ, 20.5 and 20 do."""
+    """Two suppliers with known costs: 20 and 20 do not differ, 20.5 and 20 do."""
     sure = np.ones(1000)
     one, other = (cost(Offer([price] * 5, 1.0, sure, sure, 0.0, 0, 0)) for price in (20.0, 20.5))
     assert [None, 2, 2] == [
@@ -216,7 +216,7 @@ def test_costs_that_are_equal_to_the_last_digit_do_not_differ():
 
 
 def test_filament_for_nothing_costs_its_measuring():
-    """Prices of 0 scatter by nothing."""
+    """Prices of 0 have no spread."""
     half = np.full(1000, 0.5)
     found = cost(Offer([0.0] * 5, 0.5, half, half, 1.0, 0, 0))
     assert (0.0, 4) == price_scatter({1: [0.0] * 5})

@@ -1,4 +1,4 @@
-"""How often the interval of an order's cost holds the true one, and how often suppliers alike differ: suppliers invented lot by lot."""
+"""Coverage of the interval of an order's cost, and error rate for equal suppliers: simulated lot by lot."""
 
 import numpy as np
 import pytest
@@ -19,7 +19,7 @@ def exact(hits: int, runs: int) -> tuple[float, float]:
 
 
 def seen(rng: np.random.Generator, usable: float, lost: float, lots: int, deliveries: int) -> OrderCost:
-    """What is said of a supplier with a known price, probability and share of rejected lots kept, after so many lots."""
+    """The cost of a simulated supplier with known price, probability and share of rejected lots kept, after this many lots."""
     verdicts = (rng.random(lots) < usable).tolist()
     rejected = lots - sum(verdicts)
     kept = int(rng.binomial(rejected, lost))

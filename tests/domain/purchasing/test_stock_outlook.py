@@ -1,4 +1,4 @@
-"""Days left of a stock, lead times and lots to order: laws, other implementations, and a simulation with known truth."""
+"""Days left of a stock, lead times and lots to order: laws, independent implementations, and a simulation."""
 
 import math
 
@@ -32,7 +32,7 @@ def demand_of(weeks):
 
 @given(TAKINGS, MASSES, MASSES)
 def test_more_stock_lasts_longer(weeks, one, more):
-    """The mean and each end of the interval grow with the stock."""
+    """The mean and both limits of the interval increase with the stock."""
     demand = demand_of(weeks)
     assume(not demand.unknown)
     less, longer = days_left(one, demand), days_left(one + more, demand)
@@ -42,7 +42,7 @@ def test_more_stock_lasts_longer(weeks, one, more):
 
 @given(TAKINGS, MASSES, st.floats(0.1, 10))
 def test_the_unit_of_mass_does_not_matter(weeks, stock, factor):
-    """Stock and takings in another unit last the same days."""
+    """Stock and loads in another unit last the same days."""
     demand = demand_of(weeks)
     assume(not demand.unknown)
     scaled = demand_of([[kg * factor for kg in week] for week in weeks])
@@ -76,14 +76,14 @@ def test_each_end_is_a_quantile_of_f():
     ],
 )
 def test_too_little_says_nothing(weeks, says):
-    """Too few weeks, no load or too few loads: no days left, and why."""
+    """Too few weeks, no load or too few loads: no days left, with the reason."""
     demand = demand_of(weeks)
     assert days_left(5.0, demand) is None
     assert says in demand.unknown
 
 
 def test_an_empty_shelf_lasts_no_day():
-    """Nothing left is no day left, without an interval about it."""
+    """An empty stock lasts 0 days, without an interval."""
     assert Days(0, 0, 0) == days_left(0.0, demand_of([[1.0]] * 8))
 
 
@@ -103,7 +103,7 @@ def test_lead_time_begins_at_receipt_where_orders_are_not_recorded():
 
 @given(st.integers(LEAST_LOTS, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
 def test_so_many_lots_and_no_fewer_make_one_accepted_likely(counts):
-    """The number reaches 90 %, one less does not."""
+    """The number reaches 90 %, one fewer does not."""
     accepted, inspected = counts
     p, lots = (accepted + 1) / (inspected + 2), lots_to_order(accepted, inspected)
     assert 1 - (1 - p) ** lots >= 0.9 - 1e-9
@@ -112,7 +112,7 @@ def test_so_many_lots_and_no_fewer_make_one_accepted_likely(counts):
 
 @given(MASSES, st.floats(0.1, 300), st.floats(0.1, 300))
 def test_a_longer_lead_time_never_ends_a_shortage(stock, lead, more):
-    """What is short stays short where lots take longer."""
+    """A short stock stays short with a longer lead time."""
     days = Days(60, 30, 120)
     assert is_short(days, stock, 1.0, lead + more) or not is_short(days, stock, 1.0, lead)
 
@@ -123,7 +123,7 @@ def test_a_longer_lead_time_never_ends_a_shortage(stock, lead, more):
 @pytest.mark.parametrize("uneven", [False, True])
 @pytest.mark.parametrize("lasts", [1.5, 4, 15])
 def test_the_interval_holds_the_truth_as_often_as_promised(weeks, per_week, uneven, lasts):
-    """Of 1,500 shops whose jobs come at random, steadily or in waves, 90 to 99 % run out within their 95 % interval."""
+    """Of 1,500 shops with random, steady or cyclic jobs, 90 to 99 % run out within their 95 % interval."""
     chance = np.random.default_rng([weeks, int(10 * per_week), uneven, int(10 * lasts)])
 
     def week():
@@ -145,7 +145,7 @@ def test_the_interval_holds_the_truth_as_often_as_promised(weeks, per_week, unev
 
 
 def runs_out(stock, week, chance):
-    """After how many weeks a stock is used up, jobs falling anywhere within a week."""
+    """The number of weeks until a stock is used up, with jobs at any time within a week."""
     left, passed = stock, 0
     while True:
         takings = week()
@@ -156,7 +156,7 @@ def runs_out(stock, week, chance):
 
 
 def test_the_variance_is_at_least_that_of_random_jobs():
-    """Weeks that happen to be alike promise no certainty: the interval is that of a compound Poisson process."""
+    """Equal weeks do not give certainty: the interval is that of a compound Poisson process."""
     alike = demand_of([[0.5, 0.5]] * 13)
     found = days_left(5.0, alike)
     assert found.high - found.low > 7

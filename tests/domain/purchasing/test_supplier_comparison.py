@@ -1,4 +1,4 @@
-"""Suppliers compared: nobody is ranked on luck. Counts worked out by hand; how often by chance is held in tests/promises/purchasing.py."""
+"""Comparison of suppliers: no rank by chance. Counts by hand; error rates in tests/promises/purchasing.py."""
 
 import math
 
@@ -24,12 +24,12 @@ def inspected(accepted: int, n: int, stratum: str = "s") -> list[LotResult]:
 
 
 def read(colors, stratum: str = "s", with_: str = "M1") -> list[LotResult]:
-    """Lots of which the colour alone is known, with the CIE76 difference."""
+    """Lots with a colour only, at this CIE76 difference."""
     return [LotResult(None, stratum, with_, tuple(map(float, c)), math.hypot(*c)) for c in colors]
 
 
 def at(distances, stratum: str = "s") -> list[LotResult]:
-    """Lots that lie so far from the reference."""
+    """Lots at this deviation from the reference."""
     return [LotResult(None, stratum, "M1", None, float(d)) for d in distances]
 
 
@@ -39,14 +39,14 @@ def on(criterion: str, lots) -> list[Comparison]:
 
 
 def ranks(criterion: str, lots) -> dict[int, int | None]:
-    """Places of suppliers on a criterion."""
+    """Ranks of suppliers on a criterion."""
     names = {number: f"Supplier {number}" for number in lots}
     found = rank(criterion, compare(lots), names, {number: bool(mine) for number, mine in lots.items()})
     return {number: place.place for number, place in found.items()}
 
 
 def test_acceptance_counts_what_was_inspected_to_an_end():
-    """A lot whose inspection is open was delivered and no more; the interval is Wilson's (34-100 % and 86-99 %, computed by scipy)."""
+    """A lot under inspection only counts as delivered; the interval is Wilson's (34-100 % and 86-99 %, computed by scipy)."""
     two = acceptance([*inspected(2, 2), LotResult(None, "s")])
     assert (3, 2, 2) == (two.lots, two.inspected, two.accepted)
     many = acceptance(inspected(46, 48))
@@ -58,7 +58,7 @@ def test_acceptance_counts_what_was_inspected_to_an_end():
 
 
 def test_where_a_suppliers_colours_lie():
-    """Their mean, and whether the reference could be it: five lots about (1, 0, 0) rule it out, five about the reference do not."""
+    """Their mean, and whether the ellipsoid includes the reference: five lots about (1, 0, 0) exclude it, five about the reference do not."""
     shape = np.array([(0, 0, 0.1), (0, 0.1, 0), (0.1, 0, 0), (0, -0.1, -0.1), (-0.1, 0, 0)])
     off, near = bias(read(shape + np.eye(3)[0])), bias(read(shape))
     assert pytest.approx((1.0, 0.0, 0.0), abs=SAME_FORMULA) == off.mean
@@ -70,7 +70,7 @@ def test_where_a_suppliers_colours_lie():
 
 @pytest.mark.parametrize("n", range(1, 9))
 def test_a_small_perfect_record_never_ranks_over_a_long_good_one(n):
-    """2 of 2 is no better than 46 of 48, nor is any perfect record up to 8 lots: neither has a place, and how many lots more it takes is said."""
+    """2 of 2 is no better than 46 of 48, nor is any perfect record up to 8 lots: neither has a rank, and the further lots needed are stated."""
     lots = {1: inspected(n, n), 2: inspected(46, 48)}
     assert {1: None, 2: None} == ranks("acceptance", lots)
     (found,) = on("acceptance", lots)
@@ -80,7 +80,7 @@ def test_a_small_perfect_record_never_ranks_over_a_long_good_one(n):
 
 
 def test_one_bad_lot_of_two_ranks_under_nobody():
-    """1 of 2 against 48 of 48: a bad lot among 50 is one of two in 4 % of cases (scipy's fisher_exact), so nothing is told."""
+    """1 of 2 against 48 of 48: a bad lot among 50 is one of two in 4 % of cases (scipy's fisher_exact), so the difference is not significant."""
     (found,) = on("acceptance", {1: inspected(1, 2), 2: inspected(48, 48)})
     assert pytest.approx(0.04, abs=SAME_FORMULA) == fisher_exact([[1, 1], [48, 0]]).pvalue
     assert (None, True) == (found.better, found.high > 0)
@@ -88,7 +88,7 @@ def test_one_bad_lot_of_two_ranks_under_nobody():
 
 
 def test_long_records_that_differ_are_ranked():
-    """200 of 200 against 120 of 200 is told, with both places."""
+    """200 of 200 against 120 of 200 is significant, with both ranks."""
     assert {1: 2, 2: 1} == ranks("acceptance", {1: inspected(120, 200), 2: inspected(200, 200)})
 
 
@@ -98,7 +98,7 @@ RECORD = st.tuples(st.integers(0, 12), st.integers(0, 12)).map(lambda pair: (min
 @SETTINGS
 @given(one=RECORD, two=RECORD)
 def test_who_differs_passes_the_exact_test(one, two):
-    """Whoever differs at every look together differs at one look too: Fisher's test agrees at a third of 5 % (scipy)."""
+    """A difference significant at all looks is significant at one look: Fisher's test agrees at a third of 5 % (scipy)."""
     (found,) = on("acceptance", {1: inspected(*one), 2: inspected(*two)})
     if found.better is None:
         return
@@ -110,7 +110,7 @@ def test_who_differs_passes_the_exact_test(one, two):
 
 
 def two_shades(share: float) -> dict[int, list[LotResult]]:
-    """The first supplier better in each of two shades and worse in all: most of its lots are of the shade that both find hard."""
+    """The first supplier is better in each of two shades and worse overall, because most of its lots are of the difficult shade."""
     records = {1: ((240, 400, "hard"), (100, 100, "easy")), 2: ((30, 100, "hard"), (372, 400, "easy"))}
     return {
         number: [lot for x, n, kind in kinds for lot in inspected(round(share * x), round(share * n), kind)]
@@ -120,7 +120,7 @@ def two_shades(share: float) -> dict[int, list[LotResult]]:
 
 @pytest.mark.parametrize("share", [0.02, 0.05, 0.1, 0.3, 1.0])
 def test_a_mix_of_shades_does_not_turn_the_order_round(share):
-    """60 against 30 % and 100 against 93 % are both more, though 68 against 80 % overall are less: the first is ahead or untold, never behind."""
+    """60 against 30 % and 100 against 93 % per shade, but 68 against 80 % overall: the first is better or not ranked, never worse."""
     lots = two_shades(share)
     rates = {number: sum(lot.accepted for lot in mine) / len(mine) for number, mine in lots.items()}
     assert rates[1] < rates[2]
@@ -130,14 +130,14 @@ def test_a_mix_of_shades_does_not_turn_the_order_round(share):
 
 
 def test_how_many_lots_are_still_to_come_counts_strata():
-    """Of 50 lots each in two shades the number said is about enough, and half of it is not."""
+    """Of 50 lots each in two shades the stated number is about enough, and half of it is not."""
     (now,) = on("acceptance", two_shades(0.1))
     short, enough = (on("acceptance", two_shades(0.1 + by * now.more_lots / 500))[0] for by in (0.5, 1.1))
     assert (None, 1) == (short.better, enough.better)
 
 
 def test_a_place_takes_being_told_apart_from_every_other():
-    """Of three suppliers only the one far behind both others has a place; the two in front say why they have none."""
+    """Of three suppliers only the one significantly worse than both others has a rank; the two in front state their reason."""
     lots = {1: inspected(95, 100), 2: inspected(96, 100), 3: inspected(40, 100)}
     assert {1: None, 2: None, 3: 3} == ranks("acceptance", lots)
     names = {1: "North", 2: "South", 3: "East"}
@@ -154,7 +154,7 @@ def test_a_place_takes_being_told_apart_from_every_other():
 
 
 def test_who_has_no_rival_or_no_lot_has_no_place():
-    """One supplier alone, one without a lot, none at all, and two who never delivered the same."""
+    """One supplier alone, one without a lot, none at all, and two without lots of the same kind."""
     assert {} == ranks("acceptance", {})
     assert [] == compare({})
     assert {1: None} == ranks("acceptance", {1: inspected(9, 9)})
@@ -174,7 +174,7 @@ DISTANCES = st.lists(steps(0.0, 2.0, 0.1), min_size=3, max_size=15)
 @SETTINGS
 @given(one=DISTANCES, two=DISTANCES)
 def test_nearness_is_the_difference_of_means_in_its_confidence_sequence(one, two):
-    """Closeness compares mean colour differences at a third of 5 %; the supplier whose lots lie nearer on all that is not ruled out is better."""
+    """Closeness compares mean colour differences at a third of 5 %; the supplier with the significantly smaller mean is better."""
     (found,) = on("closeness", {1: at(one), 2: at(two)})
     assert pytest.approx(np.mean(one) - np.mean(two), abs=SAME_FORMULA) == found.difference
     ends = means_differ_by(sample_of([one]), sample_of([two]), 1 - 0.05 / 3)
@@ -196,7 +196,7 @@ def test_steadiness_is_the_distance_of_each_lot_from_those_before_it():
 
 @pytest.mark.parametrize("criterion", ["closeness", "steadiness"])
 def test_a_new_stratum_waits_until_it_can_be_compared(criterion):
-    """A new reference with two lots of each changes nothing; with six of each it counts, lots of it too."""
+    """A new reference with two lots of each changes nothing; with six of each it counts with all its lots."""
     rng = np.random.default_rng(6)
     lots = {number: read(rng.normal(0, 0.3, (20, 3))) for number in (1, 2)}
     (before,) = on(criterion, lots)
@@ -223,14 +223,14 @@ def test_closeness_and_steadiness_scale_with_the_colours():
 
 
 def test_the_nearer_and_the_steadier_supplier_are_told():
-    """Twenty lots a third as far from the reference, and scattered a third as much about their own mean, are both told."""
+    """Twenty lots with a third of the distance from the reference, and a third of the spread, are significantly better in both."""
     rng = np.random.default_rng(1)
     lots = {1: read(rng.normal(0, 0.9, (20, 3))), 2: read(rng.normal(0, 0.3, (20, 3)))}
     assert {1: 2, 2: 1} == ranks("closeness", lots) == ranks("steadiness", lots)
 
 
 def test_steadiness_knows_nothing_of_where_the_colours_lie():
-    """A constant shift of all of a supplier's colours leaves how steady it is."""
+    """A constant shift of a supplier's colours does not change its steadiness."""
     rng = np.random.default_rng(2)
     colors = rng.normal(0, 0.3, (9, 3)), rng.normal(0, 0.5, (12, 3))
     (before,) = on("steadiness", {1: read(colors[0]), 2: read(colors[1])})
@@ -245,7 +245,7 @@ def test_steadiness_knows_nothing_of_where_the_colours_lie():
 @pytest.mark.parametrize("criterion", ["closeness", "steadiness"])
 @pytest.mark.parametrize("strata", [1, 4])
 def test_two_lots_of_a_kind_tell_nothing_of_scatter(criterion, strata):
-    """Two lots lie equally far from their own mean, always, which is not steadiness; nor do two alike differences show how they scatter."""
+    """Two lots are always equally far from their mean, so they give no steadiness; two equal differences give no standard deviation."""
     rng = np.random.default_rng(3)
     kinds = [f"shade {i}" for i in range(strata if criterion == "steadiness" else 1)]
     lots = {number: [lot for kind in kinds for lot in read(rng.normal(0, 0.3, (2, 3)), kind)] for number in (1, 2)}
@@ -255,14 +255,14 @@ def test_two_lots_of_a_kind_tell_nothing_of_scatter(criterion, strata):
 
 
 def test_lots_that_are_all_alike_are_not_told_apart():
-    """Equal differences on either side show no scatter to judge by, however many they are."""
+    """Equal differences on either side give no standard deviation, whatever their number."""
     (found,) = on("closeness", {1: at([0.5] * 9), 2: at([0.6] * 9)})
     assert (None, None) == (found.low, found.better)
     assert pytest.approx(-0.1, abs=SAME_FORMULA) == found.difference
 
 
 def test_lots_read_otherwise_are_not_compared():
-    """Colours compare only where stratum and instrument agree."""
+    """Colours are compared only where stratum and instrument agree."""
     rng = np.random.default_rng(4)
     colors = rng.normal(0, 0.3, (9, 3))
     for other in (read(colors, with_="M2"), read(colors, "t")):
@@ -271,7 +271,7 @@ def test_lots_read_otherwise_are_not_compared():
 
 
 def random_lots(rng, n: int, strata=("s",)) -> list[LotResult]:
-    """Lots of a supplier like any other: 85 % accepted, colours about the reference, strata in turn."""
+    """Lots of a supplier equal to the others: 85 % accepted, colours about the reference, alternating strata."""
     colors = rng.normal((0.2, -0.1, 0.3), (0.3, 0.15, 0.3), (n, 3))
     lots = [lot for i, c in enumerate(colors) for lot in read([c], strata[i % len(strata)])]
     return [lot._replace(accepted=bool(good)) for lot, good in zip(lots, rng.random(n) < 0.85, strict=True)]
@@ -279,7 +279,7 @@ def random_lots(rng, n: int, strata=("s",)) -> list[LotResult]:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_lots_of_a_kind_the_other_never_delivered_change_nothing(seed):
-    """More lots in a stratum of one's own move no comparison."""
+    """Further lots in a stratum of one supplier only change no comparison."""
     rng = np.random.default_rng(seed)
     lots = {number: random_lots(rng, 12, ("s", "t")) for number in (1, 2, 3)}
     more = {**lots, 2: [*lots[2], *random_lots(rng, 15, ("own",)), *inspected(0, 9, "own")]}
@@ -317,9 +317,9 @@ def test_exchanged_suppliers_are_mirrored(seed):
     ids=str,
 )
 def test_equal_suppliers_are_hardly_ever_told_apart(sizes, strata, monkeypatch):
-    """Of three suppliers that are alike any two are told apart on any criterion in at most 5 % of cases, few lots against many too.
+    """Of three equal suppliers any two differ significantly on any criterion in at most 5 % of cases, also for few lots against many.
 
-    Simulated 200 times at one look; the exact binomial interval at 99.9 % for the share reaches down to 5 %.
+    Simulated 200 times at one look; the exact binomial interval at 99.9 % for the share includes 5 %.
     """
     monkeypatch.setattr(supplier_comparison, "MOST_LOTS", 1)
     rng = np.random.default_rng(sum(sizes))

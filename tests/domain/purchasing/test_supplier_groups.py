@@ -47,7 +47,7 @@ def supplies(draw, most: int = 4):
 
 
 def test_two_who_differ_are_told_apart_beside_a_newcomer():
-    """40 of 40 and 15 of 30 differ, whether or not a third supplier has 2 of 2; that one is set aside with the lots it needs."""
+    """40 of 40 and 15 of 30 differ, with or without a third supplier with 2 of 2, a newcomer with its lots needed."""
     both = {1: inspected(40, 40), 2: inspected(15, 30)}
     assert ((1, 2),) == seen("acceptance", both).better
     three = seen("acceptance", {**both, 3: inspected(2, 2)})
@@ -61,7 +61,7 @@ def test_two_who_differ_are_told_apart_beside_a_newcomer():
 
 
 def test_a_newcomer_may_be_told_once_it_has_the_lots_it_needs():
-    """One lot fewer never suffices; with that many the best outcome differs."""
+    """One lot fewer is never enough; with that many the best outcome is significant."""
     old = {1: inspected(40, 40), 2: inspected(15, 30)}
     (new,) = seen("acceptance", {**old, 3: inspected(1, 1)}).newcomers
     for lots, differs in ((1 + new.lots_needed - 1, False), (1 + new.lots_needed, True)):
@@ -70,7 +70,7 @@ def test_a_newcomer_may_be_told_once_it_has_the_lots_it_needs():
 
 
 def test_only_the_one_who_lacks_lots_is_a_newcomer():
-    """Beside few lots of another nobody differs, yet 48 lots are not too few; where both have few, both are newcomers."""
+    """Against a supplier with few lots nobody differs, yet 48 lots are enough; where both have few, both are newcomers."""
     for criterion, n in (("acceptance", 1), ("closeness", 3), ("steadiness", 3)):
         lots = {1: inspected(46, 48), 2: inspected(n, n)}
         if criterion != "acceptance":
@@ -103,7 +103,7 @@ def test_the_order_does_not_depend_on_how_suppliers_are_numbered(lots):
 @SETTINGS
 @given(supplies())
 def test_each_supplier_is_in_one_group_or_a_newcomer(lots):
-    """Nobody is lost; each pair of those who are no newcomers is better, alike or not comparable, and a level holds nobody's better."""
+    """No supplier is lost; each pair without newcomers is better, alike or not comparable, and a level contains no better supplier of its members."""
     for criterion in CRITERIA:
         found = seen(criterion, lots)
         grouped = [one for group in found.groups for one in group]
@@ -118,7 +118,7 @@ def test_each_supplier_is_in_one_group_or_a_newcomer(lots):
 @SETTINGS
 @given(supplies())
 def test_nobody_who_differs_is_a_newcomer(lots):
-    """Too few lots to differ in the best case means that no outcome differs, in one stratum or in several."""
+    """A supplier without a possible significant outcome never differs, in one stratum or in several."""
     for criterion in CRITERIA:
         for one in compare(lots):
             if one.criterion == criterion and one.better:
@@ -128,7 +128,7 @@ def test_nobody_who_differs_is_a_newcomer(lots):
 @SETTINGS
 @given(supplies(3), st.integers(0, 10**6))
 def test_newcomers_are_set_aside_by_counts_alone(lots, seed):
-    """With every outcome drawn anew the same suppliers are newcomers to acceptance."""
+    """With redrawn outcomes the same suppliers are newcomers to acceptance."""
     dice = np.random.default_rng(seed)
     drawn = {who: [one._replace(accepted=bool(dice.random() < 0.5)) for one in mine] for who, mine in lots.items()}
     kept, again = (seen("acceptance", some) for some in (lots, drawn))
@@ -138,7 +138,7 @@ def test_newcomers_are_set_aside_by_counts_alone(lots, seed):
 @SETTINGS
 @given(supplies(3))
 def test_another_supplier_makes_nobody_differ_who_did_not(lots):
-    """Each further supplier adds pairs, so that intervals widen: whoever differs beside it differs without it."""
+    """Each further supplier adds pairs and widens intervals, so differences with it exist without it."""
     joined = {**lots, 9: inspected(2, 2, "a")}
     for criterion in CRITERIA:
         before, after = seen(criterion, lots), seen(criterion, joined)
@@ -146,7 +146,7 @@ def test_another_supplier_makes_nobody_differ_who_did_not(lots):
 
 
 def test_levels_are_of_the_longest_chain():
-    """A is better than B, and B than C; D is better than C alone, so that it stands beside A."""
+    """A is better than B, and B than C; D is better than C only, so that it shares the level of A."""
     lots = {1: inspected(120, 120), 2: inspected(60, 120), 3: inspected(0, 120), 4: inspected(14, 16)}
     found = seen("acceptance", lots)
     assert ((1, 2), (1, 3), (2, 3), (4, 3)) == found.better
@@ -157,7 +157,7 @@ def test_levels_are_of_the_longest_chain():
 
 
 def test_contradictions_over_different_lots_share_a_level():
-    """A is better than B in one stratum, B than C in another, C than A in a third: nobody stands above the others."""
+    """A is better than B in one stratum, B than C in another, C than A in a third: all share a level."""
     good, bad = 60, 0
     lots = {
         1: [*inspected(good, 60, "ab"), *inspected(bad, 60, "ca")],
@@ -170,7 +170,7 @@ def test_contradictions_over_different_lots_share_a_level():
 
 
 def test_without_lots_of_the_same_kind_nobody_is_compared():
-    """Two suppliers of different strata are set aside, each with lots that it needs; one alone has nobody to be compared with."""
+    """Two suppliers of different strata are newcomers with lots needed; a single supplier has no comparison."""
     found = seen("acceptance", {1: inspected(30, 30, "a"), 2: inspected(0, 30, "b")})
     assert ((), (0, 0)) == (found.groups, tuple(one.lots for one in found.newcomers))
     assert "no lots of the same kind" in in_words(found, NAMES, "at least one use")
@@ -182,7 +182,7 @@ def test_without_lots_of_the_same_kind_nobody_is_compared():
 @SETTINGS
 @given(supplies(6))
 def test_sentences_are_short_and_name_every_pair(lots):
-    """No sentence has more than 25 words, and nobody who differs is left out."""
+    """No sentence has more than 25 words, and every significant pair is named."""
     for criterion in CRITERIA:
         found = seen(criterion, lots)
         said = in_words(found, NAMES, "at least one use")
@@ -196,7 +196,7 @@ def test_sentences_are_short_and_name_every_pair(lots):
 @SETTINGS
 @given(supplies(6), st.integers(1, 4))
 def test_sentences_stay_short_however_many_words_a_name_has(lots, words):
-    """Of longer names a sentence takes fewer."""
+    """Sentences with longer names contain fewer of them."""
     names = {number: " ".join([f"S{number}", *["Works"] * (words - 1)]) for number in lots}
     for criterion in CRITERIA:
         said = in_words(seen(criterion, lots), names, "at least one use")

@@ -1,4 +1,4 @@
-"""Capability indices. Sources: NIST 6.1.6 and Montgomery in the reference file; scipy's noncentral t as a second coding."""
+"""Capability indices. Sources: NIST 6.1.6 and Montgomery in the reference file; scipy's noncentral t as an independent implementation."""
 
 import math
 
@@ -27,7 +27,7 @@ SETTINGS = examples(100)
 
 
 def made(case, confidence=0.95) -> Capability:
-    """The capability of a case; where the book gives no n, of 30 spools."""
+    """The capability of a case; of 30 spools where the book gives no n."""
     n = case["n"] or 30
     return capability(case["mean"], case["s"], n - 1, n, case["lsl"], case["usl"], confidence)
 
@@ -66,7 +66,7 @@ def test_the_interval_of_a_one_sided_index():
 @pytest.mark.parametrize(("df", "n"), [(2, 3), (2.6, 3.4), (7, 8), (31, 40), (99, 12.5)])
 @pytest.mark.parametrize("limits", [1, 2])
 def test_each_end_is_a_noncentral_t_quantile(index, df, n, limits):
-    """An estimate this far out has the probability that belongs to each end: 2.5 % each; with two limits 1.25 % at the high end (scipy)."""
+    """The estimate has the tail probability of each limit: 2.5 % each; with two limits 1.25 % at the upper one (scipy)."""
     high = None if limits == 1 else 100.0
     found = capability(3 * index, 1.0, df, n, 0.0, high)
     seen, scale = 3 * math.sqrt(n) * index, 3 * math.sqrt(n)
@@ -77,7 +77,7 @@ def test_each_end_is_a_noncentral_t_quantile(index, df, n, limits):
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize(("df", "n"), [(2, 3), (19, 20), (60, 100)])
 def test_an_index_far_from_its_limit(df, n, sign):
-    """Where t passes 1000 the interval goes over to the chi-square one of sigma alone, without a step."""
+    """Where t passes 1000 the interval changes to the chi-square one of sigma without a step."""
     at = sign * 1000 / (3 * math.sqrt(n))
     before, beyond = (capability(3 * at * by, 1.0, df, n, 0.0, None).interval for by in (1 - 1e-9, 1 + 1e-9))
     # A change of probability by NONCENTRAL_T_FAR in a tail of 2.5 % moves a limit by less than 1 in 200 even for two degrees of freedom.
@@ -86,14 +86,14 @@ def test_an_index_far_from_its_limit(df, n, sign):
 
 @pytest.mark.parametrize("case", [case for case in CASES if case["n"]], ids=["two", "thin", "one"])
 def test_it_is_close_to_the_usual_approximation(case):
-    """Bissell's interval, the reference file's third column, lies near for 15 to 32 spools: its low end within 0.04."""
+    """Bissell's interval, the reference file's third column, is close for 15 to 32 spools: its lower limit within 0.04."""
     approximate = bissell(case["Cpk"], case["n"])
     assert pytest.approx(tuple(case["Cpk_ci_normal_approx"]), abs=PRINTED_10) == approximate
     assert abs(made(case).interval.low - approximate[0]) < 0.04
 
 
 def test_two_limits_cost_at_the_high_end_only():
-    """The low end is that of the nearer limit alone; the high end is higher than with one limit, for either may be the true nearer one."""
+    """The lower limit is that of the nearer limit alone; the upper one is larger than with one limit."""
     one, two = capability(4.0, 1.0, 9, 10, 0.0, None), capability(4.0, 1.0, 9, 10, 0.0, 9.0)
     assert one.interval.low == two.interval.low
     assert one.interval.high < two.interval.high
@@ -110,7 +110,7 @@ def test_two_limits_cost_at_the_high_end_only():
     by=st.sampled_from((0.001, 25.4)),
 )
 def test_laws_of_capability(mean, sigma, df, n, add, by):
-    """Moving, stretching and turning round mean and limits together changes nothing; more confidence is a wider interval; Cpk is at most Cp."""
+    """Common shifts, scaling and mirroring change nothing; more confidence is a wider interval; Cpk is at most Cp."""
     found = capability(mean, sigma, df, n, 0.0, 10.0)
     others = [
         capability(mean + add, sigma, df, n, add, 10.0 + add),
@@ -149,7 +149,7 @@ def test_the_fraction_outside_is_the_normal_distributions(mean, sigma):
     ],
 )
 def test_nonsense_is_refused(change, message):
-    """No spread, no degrees of freedom, no limit, limits the wrong way round, and a mean that is no number raise."""
+    """No spread, no degrees of freedom, no limit, exchanged limits, and an invalid mean raise."""
     right = {"mean": 1.0, "sigma": 1.0, "df": 4, "n_effective": 5, "low": 0.0, "high": 3.0, "confidence": 0.95}
     assert capability(**right).cpk == pytest.approx(1 / 3)
     with pytest.raises(ValueError, match=message):
@@ -157,6 +157,6 @@ def test_nonsense_is_refused(change, message):
 
 
 def test_cpk_is_the_smaller_index():
-    """A capability whose cpk is not the smaller of its two indices does not exist."""
+    """A cpk that is not the smaller of the two indices is rejected."""
     with pytest.raises(ValueError, match="smaller"):
         Capability(1.0, 0.8, 1.2, 1.2, Interval(0.5, 1.5, 0.95), 0.01)

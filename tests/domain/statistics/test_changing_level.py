@@ -1,4 +1,4 @@
-"""The outlook for a changing level: the Nile as published, regression and Gaussian algebra as second codings, laws."""
+"""Prediction for a changing level: the published Nile series, regression and Gaussian algebra as independent implementations, laws."""
 
 import json
 import math
@@ -44,7 +44,7 @@ def test_the_nile_is_likeliest_at_the_published_variances():
 
 
 def test_the_nile_stepped_when_the_dam_was_built():
-    """The flow fell at 1898 or 1899 (Cobb 1978, Biometrika 65, 243-251, from memory); the next year lies about the level after, 850, not about 919."""
+    """The flow fell at 1898 or 1899 (Cobb 1978, Biometrika 65, 243-251, from memory); the next year is about the later level, 850, not 919."""
     found = outlook(NILE)
     assert {27, 28} >= set(found.change("step"))
     assert found.probability("step") > 0.8
@@ -71,7 +71,7 @@ def by_algebra(y, shape, size: float, ahead: float, walk: float = 0.0):
 
 
 def test_weights_levels_and_doubts_are_those_of_gaussian_algebra():
-    """For a steady level, steps, trends and wandering, against inverse covariance matrices of all values."""
+    """For steady level, steps, trends and random walks, against inverse covariance matrices of all values."""
     y = np.array(TEN) + 0.3 * (np.arange(10) >= 6)
     n = len(y)
     found = outlook(y)
@@ -104,7 +104,7 @@ def test_weights_levels_and_doubts_are_those_of_gaussian_algebra():
 
 
 def test_the_interval_is_where_the_draws_lie():
-    """95 % of next values drawn lie inside it, half of the others on either side."""
+    """95 % of the draws are inside it, half of the others on either side."""
     found = outlook([*TEN, 0.9, 1.1, 0.8])
     ends = found.interval()
     rng = np.random.default_rng(1)
@@ -115,7 +115,7 @@ def test_the_interval_is_where_the_draws_lie():
 
 
 def test_of_a_steady_series_alone_it_is_students_interval(monkeypatch):
-    """Where nothing but a steady level is thought possible: mean, standard deviation and t with n - 1 degrees of freedom (scipy)."""
+    """With a steady level only: mean, standard deviation and t with n - 1 degrees of freedom (scipy)."""
     monkeypatch.setattr(changing_level, "PRIOR", {"steady": 1.0, "step": 1e-300, "wandering": 1e-300, "trend": 1e-300})
     # Past what is kept of these values under the true prior.
     found = changing_level._outlook.__wrapped__(tuple(TEN), len(TEN)).interval(0.9)
@@ -126,7 +126,7 @@ def test_of_a_steady_series_alone_it_is_students_interval(monkeypatch):
 @SETTINGS
 @given(values=VALUES, factor=st.sampled_from([0.01, 3.0, 500.0]), shift=st.sampled_from([-5.0, 0.0, 0.7]))
 def test_scaling_and_shifting_all_values_scales_the_interval(values, factor, shift):
-    """In another unit, or from another zero, the same is said."""
+    """Another unit or another zero transforms the interval alike."""
     before = outlook(values)
     after = outlook([factor * value + shift for value in values])
     assert pytest.approx(before.weights, abs=INTEGRATED) == after.weights
@@ -138,13 +138,13 @@ def test_scaling_and_shifting_all_values_scales_the_interval(values, factor, shi
 @SETTINGS
 @given(values=VALUES, confidence=st.sampled_from([0.5, 0.8, 0.95]))
 def test_more_confidence_is_a_wider_interval(values, confidence):
-    """Intervals of one series lie within each other."""
+    """Intervals of one series are nested."""
     narrow, wide = outlook(values).interval(confidence), outlook(values).interval(0.99)
     assert wide.low < narrow.low < narrow.high < wide.high
 
 
 def test_a_plain_step_gives_up_the_values_before():
-    """After a step of twenty standard deviations the interval is about the values since, and says between which values the step lies."""
+    """After a step of twenty standard deviations the interval is about the later values, and the step is located."""
     found = outlook([*TEN, *(4.0 + value for value in TEN)])
     assert (10, 10) == found.change("step")
     ends = found.interval()
@@ -152,7 +152,7 @@ def test_a_plain_step_gives_up_the_values_before():
 
 
 def test_a_trend_is_carried_on():
-    """On a line the next value is where the line goes, and the trend began with the first value."""
+    """On a line the next value is on the line, and the trend starts with the first value."""
     found = outlook([value + i for i, value in enumerate(TEN)])
     ends = found.interval()
     assert found.probability("trend") > 0.9
@@ -161,7 +161,7 @@ def test_a_trend_is_carried_on():
 
 
 def test_values_all_alike_have_an_interval_of_no_width():
-    """Nothing is divided by no scatter."""
+    """A standard deviation of zero causes no division by zero."""
     ends = outlook([0.5] * 8).interval()
     assert pytest.approx((0.5, 0.5), abs=SAME_FORMULA) == (ends.low, ends.high)
     level, around = outlook([0.5] * 8).draw(np.random.default_rng(1), 10)
@@ -170,7 +170,7 @@ def test_values_all_alike_have_an_interval_of_no_width():
 
 
 def test_only_the_latest_values_count():
-    """What lies further back than LATEST changes nothing but the index of a change."""
+    """Values before LATEST change only the index of a change."""
     rng = np.random.default_rng(2)
     values = [*rng.standard_normal(LATEST - 20), *(3 + rng.standard_normal(20))]
     short, long = outlook(values), outlook([*rng.standard_normal(50), *values])
@@ -180,20 +180,20 @@ def test_only_the_latest_values_count():
 
 @pytest.mark.parametrize("n", [0, 2])
 def test_two_values_foretell_nothing(n):
-    """Fewer than three values are refused."""
+    """Fewer than three values are rejected."""
     with pytest.raises(ValueError, match="at least 3 values"):
         outlook(TEN[:n])
 
 
 def test_drawn_kinds_come_as_often_as_they_are_likely():
-    """Draws come from each model by its weight: levels of a step that half the weight doubts lie about both sides."""
+    """Draws come from each model by its weight; an uncertain step gives levels on both sides."""
     found = outlook([*TEN, 0.8])
     level, _ = found.draw(np.random.default_rng(3), 20_000)
     assert pytest.approx(float(found.weights @ found.level), abs=DRAWN_SHARE) == float(level.mean())
 
 
 def test_of_one_kind_alone():
-    """Were a series that stepped steady for certain, it would be foretold by mean and Student's interval of all values (scipy)."""
+    """If a series with a step were steady, the prediction would be Student's interval of all values (scipy)."""
     values = [*TEN, 2.0, 2.2, 1.9, 2.1]
     found = outlook(values).only("steady")
     half = student.isf(0.025, 13) * np.std(values, ddof=1) * math.sqrt(1 + 1 / 14)
@@ -202,6 +202,6 @@ def test_of_one_kind_alone():
 
 
 def test_a_kind_that_was_ruled_out_can_be_asked_for():
-    """Where not even a rounding error of weight is left of a kind, its models stand all the same."""
+    """A pattern with weight 0 gives equally weighted models."""
     found = outlook([0.0, 1e-9] * 100 + [1e9, 1e9 + 1e-9] * 50).only("steady")
     assert pytest.approx(1.0, abs=SAME_FORMULA) == found.probability("steady")

@@ -1,4 +1,4 @@
-"""The rate of good verdicts that may have changed once: against sums over every place of the change, and laws."""
+"""Success rate with one possible change: against sums over every change point, and laws."""
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ VERDICTS = st.lists(st.booleans(), min_size=LEAST_VERDICTS, max_size=20)
 
 
 def likelihood(verdicts) -> float:
-    """The chance of these verdicts over Jeffreys' prior, by numerical integration over an angle that makes the prior flat."""
+    """The marginal likelihood under Jeffreys' prior, by numerical integration over an angle that makes the prior uniform."""
     good, n = sum(verdicts), len(verdicts)
     return quad(lambda a: np.sin(a) ** (2 * good) * np.cos(a) ** (2 * (n - good)), 0, np.pi / 2)[0] * 2 / np.pi
 
@@ -47,14 +47,14 @@ def test_each_place_of_the_change_weighs_by_its_likelihood(verdicts):
 @SETTINGS
 @given(verdicts=VERDICTS)
 def test_good_and_bad_are_mirrored(verdicts):
-    """With every verdict turned round the rate is one less the rate."""
+    """Reversed verdicts give one minus the rate."""
     one, other = changing_rate(verdicts), changing_rate([not verdict for verdict in verdicts])
     assert pytest.approx(1 - one.mean, abs=SAME_FORMULA) == other.mean
     assert pytest.approx(1 - one.interval().low, abs=INTEGRATED) == other.interval().high
 
 
 def test_a_change_gives_up_the_verdicts_before():
-    """Thirty good lots and then eight bad ones foretell a bad one; the same in any mixed order about what all of them say."""
+    """Thirty good lots and then eight bad ones predict a bad one; mixed, they predict the overall rate."""
     fell = changing_rate([True] * 30 + [False] * 8)
     mixed = changing_rate(np.random.default_rng(1).permutation([True] * 30 + [False] * 8).tolist())
     assert fell.mean < 0.1
@@ -63,7 +63,7 @@ def test_a_change_gives_up_the_verdicts_before():
 
 
 def test_drawn_rates_follow_the_mixture():
-    """Mean and ends of the rates drawn are those of the mixture; had it never changed, Jeffreys' mean of all verdicts holds."""
+    """Mean and quantiles of the draws are those of the mixture; without a change it is Jeffreys' mean."""
     found = changing_rate([True] * 10 + [False] * 3 + [True])
     rates, ends = found.draw(np.random.default_rng(2), 100_000), found.interval(0.9)
     assert pytest.approx(found.mean, abs=0.005) == rates.mean()
@@ -72,6 +72,6 @@ def test_drawn_rates_follow_the_mixture():
 
 
 def test_no_verdict_is_refused():
-    """Nothing is no rate."""
+    """At least one verdict is required."""
     with pytest.raises(ValueError, match="at least one verdict"):
         changing_rate([])

@@ -1,4 +1,4 @@
-"""Confidence sequences against brute force, numerical integration and Ville's inequality: no closed form is tested with itself."""
+"""Confidence sequences against brute force, numerical integration and Ville's inequality, without testing a formula by itself."""
 
 import math
 
@@ -45,7 +45,7 @@ def evidence(values, mean: float) -> float:
 
 @pytest.mark.parametrize("confidence", [0.9, 0.95])
 def test_means_not_ruled_out_are_those_whose_bayes_factors_are_small(confidence):
-    """At the ends the product of both suppliers' Bayes factors, integrated numerically, is 1 / (1 - confidence) for the best pair of means."""
+    """At the limits the product of both Bayes factors, integrated numerically, is 1 / (1 - confidence) for the best pair of means."""
     found = means_differ_by(sample_of([FIRST]), sample_of([SECOND]), confidence)
     for end in (found.low, found.high):
         # Of all pairs of means that differ by the end the best one touches the border.
@@ -58,7 +58,7 @@ def test_means_not_ruled_out_are_those_whose_bayes_factors_are_small(confidence)
 
 
 def test_strata_are_weighed_as_proportions_are():
-    """Means of strata weigh n1 n2 / (n1 + n2), and the interval lies about that difference."""
+    """Means of strata have weights n1 n2 / (n1 + n2), and the interval is centred on that difference."""
     one, two = sample_of([FIRST, [2.0, 2.1, 1.9, 2.0]]), sample_of([SECOND, [2.4, 2.5, 2.3, 2.4]])
     weights = np.array([10 * 10 / 20, 4 * 4 / 8])
     apart = np.array([np.mean(FIRST) - np.mean(SECOND), -0.4])
@@ -68,7 +68,7 @@ def test_strata_are_weighed_as_proportions_are():
 
 
 def test_the_farthest_weighted_mean_over_strata():
-    """With two strata the end is the largest over all pairs of deviations: a search over a grid of them finds no more, and nearly as much."""
+    """With two strata the limit is the largest over all pairs of deviations (grid search)."""
     strata = [[0.1, 0.3, -0.2, 0.0, 0.2, -0.1, 0.4], [1.0, 1.2, 0.9, 1.1, 0.8]]
     side = sample_of(strata)
     found = means_differ_by(side, side, 0.9)
@@ -88,13 +88,13 @@ def test_the_farthest_weighted_mean_over_strata():
 
 @pytest.mark.parametrize("n", [2, 3, 7])
 def test_few_values_say_nothing(n):
-    """With three values each nothing is said at 95 %, with seven nothing at a third of 5 %, however far apart they lie."""
+    """With three values each there is no interval at 95 %, with seven none at a third of 5 %, for any difference."""
     one, two = sample_of([FIRST[:n]]), sample_of([[value + 100 for value in FIRST[:n]]])
     assert None is means_differ_by(one, two, 0.95 if n < 4 else 1 - 0.05 / 3)
 
 
 def test_no_scatter_says_nothing():
-    """Values that are all alike show no scatter to judge by, nor how many more are needed."""
+    """Equal values give neither an interval nor a number of further values."""
     same = [sample_of([[value] * 30]) for value in (0.5, 0.6)]
     assert None is means_differ_by(*same)
     assert None is more_values_until_means_differ(*same, 0.95, 1000)
@@ -103,7 +103,7 @@ def test_no_scatter_says_nothing():
 @SETTINGS
 @given(one=VALUES, two=VALUES, factor=st.sampled_from([0.1, 3.0, 40.0]), shift=st.sampled_from([-5.0, 0.7]))
 def test_scaling_and_shifting_all_values_scales_the_interval(one, two, factor, shift):
-    """In another unit, or from another zero, the same is said."""
+    """Another unit or another zero transforms the interval alike."""
     before = means_differ_by(sample_of([one]), sample_of([two]), 0.8)
     moved = [sample_of([[factor * value + shift for value in side]]) for side in (one, two)]
     after = means_differ_by(*moved, 0.8)
@@ -134,7 +134,7 @@ def test_the_order_of_lots_and_suppliers_changes_nothing(one, two, seed):
 @SETTINGS
 @given(values=VALUES, times=st.integers(1, 6))
 def test_a_lot_more_of_the_same_never_makes_an_equal_pair_differ(values, times):
-    """Suppliers with the very same lots never differ, however many more of them come and are looked at."""
+    """Suppliers with identical lots never differ, at any number of lots."""
     for n in range(1, times + 1):
         same = sample_of([values * n])
         found = means_differ_by(same, same)
@@ -143,7 +143,7 @@ def test_a_lot_more_of_the_same_never_makes_an_equal_pair_differ(values, times):
 
 @pytest.mark.parametrize("gap", [0.5, 1.0, 2.0])
 def test_the_number_of_values_still_needed_is_enough_and_one_less_is_not(gap):
-    """Values that go on with the same means and standard deviations are told with so many more, not with one less."""
+    """With the same means and standard deviations this many further values are significant, one fewer are not."""
     base = np.array([-1.2, -0.6, 0.1, 0.5, 1.2])
 
     def going_on(n: int, mean: float):
@@ -172,7 +172,7 @@ def weight(x: int, n: int, p: np.ndarray) -> np.ndarray:
 @SETTINGS
 @given(one=RECORD, two=RECORD, confidence=st.sampled_from([0.8, 0.95]))
 def test_proportions_not_ruled_out_are_found_by_search(one, two, confidence):
-    """The ends are the least and the largest difference over all pairs of proportions on a grid whose evidence stays below 1 / (1 - confidence)."""
+    """The limits are the extremes over all pairs of proportions on a grid with evidence below 1 / (1 - confidence)."""
     found = proportions_differ_by([Stratum(*one, *two)], confidence)
     grid = np.linspace(0, 1, 1001)
     first, second = np.meshgrid(weight(*one, grid), weight(*two, grid), indexing="ij")
@@ -198,13 +198,13 @@ def test_the_interval_holds_the_difference_and_mirrors(strata):
 
 @pytest.mark.parametrize("n", [1, 2, 3])
 def test_three_lots_each_tell_no_proportions_apart(n):
-    """All of three accepted against none of three is nothing at a third of 5 %."""
+    """Three of three accepted against none of three is not significant at a third of 5 %."""
     found = proportions_differ_by([Stratum(n, n, 0, n)], 1 - 0.05 / 3)
     assert found.low < 0
 
 
 def test_the_number_of_lots_still_needed_is_enough_and_one_less_is_not():
-    """9 of 10 against 5 of 10 that go on so are told with as many more lots as said."""
+    """9 of 10 against 5 of 10, continued at these rates, are significant after exactly this many further lots."""
     more = more_lots_until_proportions_differ([Stratum(9, 10, 5, 10)], 0.95, 1000)
     ahead = 10 * math.ceil(more / 10)
     short = 10 * (more // 10 - 1)
@@ -216,7 +216,7 @@ def test_the_number_of_lots_still_needed_is_enough_and_one_less_is_not():
 
 
 def test_evidence_against_the_truth_is_a_martingale():
-    """Averaged over what the next lot is like, the evidence against the true proportion stays as it is: exactly, for every record of 6 lots."""
+    """The expected evidence against the true proportion after the next lot is unchanged: exactly, for every record of 6 lots."""
     for p in (0.2, 0.85):
         for n in range(6):
             for x in range(n + 1):

@@ -1,4 +1,4 @@
-"""Index of dispersion. Sources: scipy's chi-square test and multinomial distribution; Poisson law of Bortkiewicz's horse kicks."""
+"""Index of dispersion. Sources: scipy's chi-square test and multinomial distribution; Bortkiewicz's horse kicks."""
 
 from itertools import product
 from math import fsum
@@ -25,7 +25,7 @@ def test_horse_kicks_by_corps():
 
 
 def test_unequal_amounts_expect_unequal_counts():
-    """Counts in proportion to what was looked at have an index of 0; others are scipy's with these expected counts."""
+    """Counts proportional to exposure have an index of 0; others are scipy's with these expected counts."""
     amounts = [1.0, 2.0, 4.0]
     assert pytest.approx(0.0, abs=SAME_SUM) == index_of_dispersion([10, 20, 40], amounts)
     statistic, p = chisquare([20, 15, 35], [10, 20, 40])
@@ -57,7 +57,7 @@ def every_way(total, units):
     ],
 )
 def test_few_counts_are_summed_exactly(counts, amounts):
-    """The sum over every way the counts can fall, by scipy's multinomial; up to the thousandth by which parts are rounded up."""
+    """The sum over all possible counts, by scipy's multinomial, up to the rounding of a thousandth."""
     whole, total = fsum(amounts), sum(counts)
     seen, law = index_of_dispersion(counts, amounts), multinomial(total, [amount / whole for amount in amounts])
     ways = every_way(total, len(counts))
@@ -72,7 +72,7 @@ def test_few_counts_are_summed_exactly(counts, amounts):
     ("counts", "amounts"), [([0, 0], [1, 1]), ([1, 0, 0], [1, 1, 1]), ([50], [2.0]), ([1, 1], [1, 1])]
 )
 def test_what_cannot_differ_has_p_1(counts, amounts):
-    """None, one event, one unit and equal counts tell no two rates apart."""
+    """None, one event, one unit and equal counts have p = 1."""
     assert 1.0 == one_rate_p(counts, amounts)
 
 

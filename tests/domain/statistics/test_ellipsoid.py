@@ -27,7 +27,7 @@ def t_squared(rows, point) -> float:
 
 
 def limit(n: int, p: int, confidence: float) -> float:
-    """What T2 may be at this confidence."""
+    """The limit of T² at this confidence."""
     return p * (n - 1) / (n - p) * f.ppf(confidence, p, n - p)
 
 
@@ -46,7 +46,7 @@ def test_a_mean_that_90_percent_rule_out_and_95_do_not():
 
 
 def test_the_axes_are_those_of_the_covariance():
-    """Half lengths are the roots of its eigenvalues times that of the limit over n; directions its eigenvectors (section 5.4; numpy)."""
+    """Half lengths are roots of eigenvalues times the root of the limit over n; directions are eigenvectors (section 5.4; numpy)."""
     found = confidence_ellipsoid(SWEAT["X"], 0.95)
     sizes, directions = np.linalg.eigh(np.array(SWEAT["cov"]))
     expected = np.sqrt(sizes[::-1] * limit(20, 3, 0.95) / 20)
@@ -71,7 +71,7 @@ def test_the_ellipse_of_the_radiation_data():
 @examples(150)
 @given(rows=st.lists(LABS, min_size=4, max_size=12), point=LABS, confidence=st.floats(0.5, 0.999))
 def test_a_point_is_inside_when_its_t2_is_within_the_limit(rows, point, confidence):
-    """The ellipsoid holds just the points whose Hotelling T2 does not exceed its limit; rows in one plane have none."""
+    """The ellipsoid contains exactly the points whose T² does not exceed its limit; coplanar rows have none."""
     found = confidence_ellipsoid(rows, confidence)
     if found is None:
         assert np.linalg.matrix_rank(np.array(rows) - np.mean(rows, axis=0), tol=1e-10) < 3
@@ -113,12 +113,12 @@ def test_moving_and_stretching(rows, by):
     ids=["none", "one", "no-more-rows-than-coordinates", "on-a-line", "all-alike", "in-a-plane", "in-a-slant-plane"],
 )
 def test_rows_that_tell_nothing_in_some_direction_have_no_ellipsoid(rows):
-    """Too few rows, or rows without spread in some direction but that of rounding, give None."""
+    """Too few rows, or rows without spread beyond rounding in some direction, give None."""
     assert confidence_ellipsoid(rows) is None
 
 
 def test_coordinates_of_very_different_size_are_not_taken_for_a_plane():
-    """A coordinate in kilometres beside one in nanometres leaves an ellipsoid."""
+    """A coordinate in kilometres and one in nanometres give an ellipsoid."""
     rows = np.random.default_rng(1).normal(0, 1, (8, 2)) * [1e-9, 1e3]
     assert confidence_ellipsoid(rows.tolist()) is not None
 
@@ -133,7 +133,7 @@ def test_coordinates_of_very_different_size_are_not_taken_for_a_plane():
     ],
 )
 def test_an_ellipsoid_refuses_nonsense(change, message):
-    """A confidence of 1, an axis too few, or one without length raise."""
+    """A confidence of 1, a missing axis, or one without length raise."""
     right = {"centre": (0.0, 0.0), "axes": ((1.0, (1.0, 0.0)), (1.0, (0.0, 1.0))), "n": 5, "confidence": 0.9}
     assert Ellipsoid(**right).contains((0.6, 0.8 + SAME_SUM))
     with pytest.raises(ValueError, match=message):

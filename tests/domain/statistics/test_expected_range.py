@@ -15,7 +15,7 @@ def test_it_is_the_d2_of_control_charts(row):
 
 
 def test_two_and_one():
-    """Two values differ by 2 / sqrt(pi) on average, one by nothing from itself."""
+    """Two values differ by 2 / sqrt(pi) on average, one value has range 0."""
     assert 2 / math.sqrt(math.pi) == pytest.approx(expected_range(2), abs=1e-9)
     assert 0.0 == pytest.approx(expected_range(1), abs=1e-12)
 
@@ -26,6 +26,6 @@ def test_a_thousand():
 
 
 def test_no_value_has_no_range():
-    """None is refused."""
+    """A sample size of 0 is rejected."""
     with pytest.raises(ValueError, match="at least one"):
         expected_range(0)

@@ -22,13 +22,13 @@ def test_the_example_of_the_paper():
 
 
 def test_the_order_of_tests_does_not_matter():
-    """Each keeps its answer wherever it stands."""
+    """Each keeps its result in any position."""
     order = np.random.default_rng(1).permutation(15)
     assert [place < 4 for place in order] == discoveries([PAPER[place] for place in order], 0.05)
 
 
 def test_no_test_has_no_discovery():
-    """An empty list is answered with an empty one."""
+    """An empty list gives an empty list."""
     assert [] == discoveries([], 0.1)
 
 
@@ -42,7 +42,7 @@ def test_scipy_rejects_the_same(p):
 
 @given(p=st.lists(P, min_size=1, max_size=40), data=st.data())
 def test_a_smaller_p_value_drops_nothing(p, data):
-    """What is listed stays listed when its own p-value falls, or that of another."""
+    """A discovery remains when its own or another p-value decreases."""
     at = data.draw(st.integers(0, len(p) - 1))
     lower = [*p[:at], data.draw(st.floats(0, p[at])), *p[at + 1 :]]
     assert all(after >= before for before, after in zip(discoveries(p, 0.1), discoveries(lower, 0.1), strict=True))
@@ -50,6 +50,6 @@ def test_a_smaller_p_value_drops_nothing(p, data):
 
 @pytest.mark.parametrize(("p", "rate"), [([0.5, -0.1], 0.1), ([1.1], 0.1), ([0.5], 0.0), ([float("nan")], 0.1)])
 def test_what_is_no_probability_is_refused(p, rate):
-    """A p-value outside 0 to 1 and a rate of nothing are mistakes of the caller."""
+    """A p-value outside 0 to 1 and a rate of 0 raise."""
     with pytest.raises(ValueError, match="between 0 and 1"):
         discoveries(p, rate)

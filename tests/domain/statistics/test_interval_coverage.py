@@ -34,15 +34,15 @@ MANY = (np.arange(100) + 0.5) / 100
 
 
 def not_below(hits: int, draws: int, promised: float = PROMISED) -> bool:
-    """True when so many hits are no proof that the true share is below what was promised."""
+    """Returns whether the hits are compatible with the nominal coverage."""
     return binomtest(hits, draws).proportion_ci(0.999).high >= promised
 
 
 @pytest.mark.parametrize("n", [3, 8, 20])
 def test_a_proportion(n):
-    """Averaged over proportions the interval holds 95 % and more; at single ones it dips to 84 % (exact sums).
+    """Averaged over proportions the coverage is 95 % or more; at single ones it falls to 84 % (exact sums).
 
-    No interval with ends that depend on a count alone has the same coverage everywhere (Brown, Cai and DasGupta 2001, section 2).
+    No interval with limits that depend on a count alone has constant coverage (Brown, Cai and DasGupta 2001, section 2).
     """
     coverage = np.zeros_like(MANY)
     for x in range(n + 1):
@@ -88,7 +88,7 @@ def test_a_difference_over_strata(lots, apart):
 
 
 def drawn(sizes: tuple[int, ...], between: float, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Means and sums of squares of so many suppliers' lots: mean 0, variance 1, part of it between lots."""
+    """Means and sums of squares of many suppliers' lots: mean 0, variance 1, part of it between lots."""
     rng, n = np.random.default_rng(seed), np.array(sizes)
     means = rng.normal(0, np.sqrt(between + (1 - between) / n), (draws, len(n)))
     squares = (1 - between) * rng.chisquare(np.maximum(n - 1, 1), (draws, len(n))) * (n > 1)
@@ -107,7 +107,7 @@ def suppliers(sizes: tuple[int, ...], between: float) -> list[Components]:
 
 @pytest.mark.parametrize(("sizes", "between"), EACH)
 def test_components_within_and_between(sizes, between):
-    """Both components lie in their intervals as often as promised, for three lots as for twenty, of one size and of several."""
+    """Both components are covered at the nominal rate, for three lots and for twenty, of equal and of unequal sizes."""
     seen = suppliers(sizes, between)
     within = sum(found.within_interval.low <= 1 - between <= found.within_interval.high for found in seen)
     among = sum(found.between_interval.low <= between <= found.between_interval.high for found in seen)
@@ -117,7 +117,7 @@ def test_components_within_and_between(sizes, between):
 
 @pytest.mark.parametrize(("sizes", "between"), EACH)
 def test_capability_of_a_supplier(sizes, between):
-    """From `total` and what it rests on, true Cpk lies in its interval as often as promised: one limit, two with the mean amid, and off it."""
+    """From `total` and its degrees of freedom, true Cpk is covered at the nominal rate: one limit, two with the mean centred, and off-centre."""
     hits = np.zeros(3, dtype=int)
     for found in suppliers(sizes, between):
         for i, (low, high, cpk) in enumerate(((-4.0, None, 4 / 3), (-4.0, 4.0, 4 / 3), (-3.0, 9.0, 1.0))):
@@ -129,7 +129,7 @@ def test_capability_of_a_supplier(sizes, between):
 
 @pytest.mark.parametrize("n", [3, 8, 20])
 def test_capability_of_independent_spools(n):
-    """With one limit and spools of one lot the interval holds just what it promises, no less and no more (noncentral t, seed 3)."""
+    """With one limit and spools of one lot the coverage is exactly nominal (noncentral t, seed 3)."""
     rng, draws = np.random.default_rng(3), 2 * DRAWS
     means, sigmas = rng.normal(0, 1 / math.sqrt(n), draws), np.sqrt(rng.chisquare(n - 1, draws) / (n - 1))
     intervals = [
@@ -141,7 +141,10 @@ def test_capability_of_independent_spools(n):
 
 
 def test_satterthwaites_degrees_of_freedom_would_miss():
-    """Why they are not used: three lots of five, 90 % of variance between, the low end misses Cpk 4/3 in 10 %, not 2.5 % (seed 6, 20,000 draws)."""
+    """The reason not to use them: three lots of five, 90 % of variance between, the lower limit misses Cpk 4/3 in 10 %, not 2.5 %.
+
+    Seed 6, 20,000 draws.
+    """
     means, squares = drawn((5,) * 3, 0.9, 20_000, 6)
     of_means, within = means.var(axis=1, ddof=1), squares.sum(axis=1) / 12
     total = np.maximum(0, of_means - within / 5) + within

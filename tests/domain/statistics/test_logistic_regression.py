@@ -1,4 +1,4 @@
-"""Logistic regression of counts. Sources: statsmodels as a second coding; Albert and Anderson 1984 on when there is no fit."""
+"""Logistic regression of counts. Sources: statsmodels as an independent implementation; Albert and Anderson 1984 on separation."""
 
 import numpy as np
 import pytest
@@ -30,7 +30,7 @@ def counts(pairs):
 @examples(60)
 @given(COUNTS)
 def test_parameters_and_covariance_are_those_of_another_program(pairs):
-    """On any counts that have a fit, both programs find the same one, and the same dispersion's chi-square."""
+    """For all counts with a fit, both programs agree, also in the chi-square of the dispersion."""
     accepted, judged = counts(pairs)
     assume(not parted(LINE, accepted, judged))
     parameters, covariance = most_likely(LINE, accepted, judged)
@@ -44,7 +44,7 @@ def test_parameters_and_covariance_are_those_of_another_program(pairs):
 @examples(100)
 @given(COUNTS)
 def test_counts_along_a_line_are_parted_when_all_of_one_kind_lie_on_one_side(pairs):
-    """On a line it can be seen: parted when no accepted place lies strictly inside the rejected ones' side, ends that touch included."""
+    """On a line separation is visible: no accepted stimulus strictly on the rejected side, contact included."""
     accepted, judged = counts(pairs)
     yes, no = LINE[accepted > 0, 1], LINE[accepted < judged, 1]
     one_side = not len(yes) or not len(no) or max(yes) <= min(no) or max(no) <= min(yes)
@@ -54,7 +54,7 @@ def test_counts_along_a_line_are_parted_when_all_of_one_kind_lie_on_one_side(pai
 
 
 def test_a_likelihood_without_a_top_does_not_settle():
-    """Where the counts are parted the search ends with nothing or far out, so it must be asked first: the slope grows past any bound."""
+    """For separated counts the search ends without a result or far out, because the slope increases without bound."""
     accepted, judged = counts([(0, 3)] * 4 + [(3, 0)] * 5)
     assert parted(LINE, accepted, judged)
     found = most_likely(LINE, accepted, judged)
@@ -62,13 +62,13 @@ def test_a_likelihood_without_a_top_does_not_settle():
 
 
 def test_a_column_too_many_has_no_fit():
-    """Two equal columns leave their parameters open: nothing, not a guess."""
+    """Two equal columns give no estimate."""
     accepted, judged = counts([(1, 1)] * 9)
     assert None is most_likely(np.concatenate([LINE, LINE[:, :1]], axis=1), accepted, judged)
 
 
 def test_dispersion_counts_only_when_chance_does_not_explain_it():
-    """Counts as they should be give 1 though their chi-square is 0; counts that swing give chi-square over degrees of freedom."""
+    """Expected counts give 1 though their chi-square is 0; overdispersed counts give chi-square over degrees of freedom."""
     level = np.zeros(4)
     assert (1.0, 1.0) == lack_of_fit(level, np.full(4, 5.0), np.full(4, 10.0), 1)
     dispersion, p = lack_of_fit(level, np.array([0.0, 10.0, 0.0, 10.0]), np.full(4, 10.0), 1)

@@ -1,4 +1,4 @@
-"""The next value of a steady series: limits and normal scores, from their definitions with scipy; laws, by hypothesis."""
+"""Prediction of a stable series: limits and normal scores, from their definitions with scipy; laws, by hypothesis."""
 
 import math
 
@@ -27,7 +27,7 @@ def test_the_score_is_the_q_statistic():
 
 
 def test_a_value_on_a_limit_has_the_score_of_the_limit():
-    """Limits and scores are one thing seen from two sides: at 99.73 % the score is 3 (2.9999769 = the normal quantile of 0.99865)."""
+    """Limits and scores are equivalent: at 99.73 % the score is 3 (2.9999769 = the normal quantile of 0.99865)."""
     estimate = RunningEstimate.of(VALUES)
     low, high = estimate.limits(0.9973)
     expected = stats.norm.ppf(0.99865)
@@ -35,7 +35,7 @@ def test_a_value_on_a_limit_has_the_score_of_the_limit():
 
 
 def test_what_is_known_is_scored_as_it_is():
-    """With mean and standard deviation known a score is the standardised value, however far, and nothing is learned."""
+    """With known parameters a score is the standardised value, and the estimate is not updated."""
     known = RunningEstimate(10.0, 2.0, math.inf, math.inf)
     assert (5.0, 60.0) == (known.score(20.0), known.score(130.0))
     assert known == known.with_value(99.0)
@@ -44,7 +44,7 @@ def test_what_is_known_is_scored_as_it_is():
 
 @given(values=SOME, more=st.floats(-1000, 1000))
 def test_learning_a_value_is_estimating_from_all(values, more):
-    """Mean and standard deviation go on as if all values had been there from the start."""
+    """Updates give the mean and standard deviation of all values."""
     once, all_ = RunningEstimate.of(values).with_value(more), RunningEstimate.of([*values, more])
     assert (once.n, once.df) == (all_.n, all_.df)
     assert pytest.approx([all_.mean, all_.sd], rel=1e-9, abs=1e-9) == [once.mean, once.sd]
@@ -55,7 +55,7 @@ def test_learning_a_value_is_estimating_from_all(values, more):
     pair=st.tuples(st.floats(-9, 9), st.floats(-9, 9)),
 )
 def test_a_larger_value_has_no_smaller_score(values, pair):
-    """The score keeps the order of values, and several at once have the scores that each has alone."""
+    """The score is monotonic, and several values have the scores of each alone."""
     estimate = RunningEstimate.of(values)
     if not estimate.sd > 1e-6:
         return

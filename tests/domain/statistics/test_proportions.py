@@ -1,4 +1,4 @@
-"""Proportions and their differences. Sources: NIST 7.2.4.1, Newcombe 1998 and Charig 1986 in the reference file; statsmodels and scipy as second codings."""
+"""Proportions and their differences. Sources: NIST 7.2.4.1, Newcombe 1998 and Charig 1986 in the reference file; statsmodels and scipy."""
 
 import math
 
@@ -59,7 +59,7 @@ def test_intervals_are_those_of_a_second_coding(x, n, confidence):
 @SETTINGS
 @given(pair=counts, confidence=st.floats(0.5, 0.999))
 def test_an_interval_holds_its_proportion_and_mirrors(pair, confidence):
-    """An interval lies in 0..1, holds the proportion seen, and turned round it is that of the lots without the property."""
+    """An interval is within 0..1 and includes the observed proportion; the complement has the mirrored interval."""
     x, n = pair
     found, other = wilson(x, n, confidence), wilson(n - x, n, confidence)
     assert 0 <= found.low <= x / n <= found.high <= 1
@@ -68,7 +68,7 @@ def test_an_interval_holds_its_proportion_and_mirrors(pair, confidence):
 
 @pytest.mark.parametrize(("x", "n"), [(-1, 3), (4, 3), (0, 0)])
 def test_counts_that_are_no_proportion_are_refused(x, n):
-    """Fewer than none, more than all, and any of no lots raise."""
+    """Negative counts, counts above n, and n = 0 raise."""
     with pytest.raises(ValueError, match="is not a proportion"):
         wilson(x, n)
 
@@ -82,7 +82,7 @@ def test_a_confidence_outside_0_to_1_is_refused(confidence):
 
 @pytest.mark.parametrize(("low", "high"), [(1.0, 0.0), (math.nan, 1.0), (0.0, math.inf)])
 def test_an_interval_has_its_ends_the_right_way_round(low, high):
-    """An interval from high to low, or with an end that is no number, does not exist."""
+    """Exchanged or invalid limits are rejected."""
     with pytest.raises(ValueError, match="the interval goes from"):
         Interval(low, high, 0.95)
 
@@ -119,7 +119,7 @@ def test_a_comparison_that_reverses_when_unlike_is_mixed():
 
 
 def test_suppliers_that_never_meet_cannot_be_compared():
-    """Strata where either has no lot are left out, and when none is left there is no difference."""
+    """Strata without lots of either are left out; without any stratum there is no difference."""
     alone = [Stratum(1, 4, 0, 0), Stratum(0, 0, 9, 9)]
     assert difference(alone) is None
     assert difference([]) is None
@@ -127,7 +127,7 @@ def test_suppliers_that_never_meet_cannot_be_compared():
 
 
 def test_effective_numbers_are_smaller_where_lots_lie_in_different_strata():
-    """20 and 3 lots against 3 and 20 tell as much as 10.4 against 10.4: with weights of a half each, 1 / (0.25 / 20 + 0.25 / 3)."""
+    """20 and 3 lots against 3 and 20 are equivalent to 10.4 against 10.4: with weights of a half each, 1 / (0.25 / 20 + 0.25 / 3)."""
     found = difference([Stratum(10, 20, 1, 3), Stratum(1, 3, 10, 20)])
     assert pytest.approx(1 / (0.25 / 20 + 0.25 / 3)) == found.effective_n1 == found.effective_n2
     assert (23, 23) == (found.n1, found.n2)
@@ -136,7 +136,7 @@ def test_effective_numbers_are_smaller_where_lots_lie_in_different_strata():
 @SETTINGS
 @given(some=st.lists(strata, min_size=1, max_size=5), data=st.data())
 def test_laws_of_a_difference(some, data):
-    """It holds its estimate, lies in -1..1, does not depend on the order of strata, and turns round with the suppliers or the property."""
+    """It includes its estimate, is within -1..1, does not depend on the order of strata, and mirrors with suppliers or property."""
     found = difference(some)
     assert -1 - SAME_SUM <= found.low <= found.estimate <= found.high <= 1 + SAME_SUM
     assert 1 - SAME_SUM <= found.effective_n1 <= found.n1 + SAME_FORMULA
@@ -150,6 +150,6 @@ def test_laws_of_a_difference(some, data):
 
 @pytest.mark.parametrize("bad", [(4, 3, 0, 1), (0, 1, 2, 1), (-1, 3, 0, 1), (0, -1, 0, 1)])
 def test_a_stratum_refuses_what_is_no_proportion(bad):
-    """More than all, or fewer than none, raise."""
+    """Counts above n, or negative counts, raise."""
     with pytest.raises(ValueError, match="is not a proportion"):
         Stratum(*bad)

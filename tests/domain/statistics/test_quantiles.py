@@ -1,4 +1,4 @@
-"""Quantiles. Sources: scipy.stats, which codes them another way; the tables of the NIST/SEMATECH e-Handbook, 1.3.6.7."""
+"""Quantiles. Sources: scipy.stats, an independent implementation; the tables of the NIST/SEMATECH e-Handbook, 1.3.6.7."""
 
 import math
 
@@ -23,7 +23,7 @@ def test_students_t_as_tabulated(df, expected):
 @SETTINGS
 @given(df=numbers(1, 200), confidence=numbers(0.5, 0.999))
 def test_quantiles_are_scipys(df, confidence):
-    """Student's t and both ends of a variance agree with scipy's quantiles, and t's probability undoes its quantile."""
+    """Student's t and both variance limits agree with scipy's quantiles, and t's probability inverts its quantile."""
     tail = (1 - confidence) / 2
     found = student(df, confidence)
     assert pytest.approx(t.isf(tail, df), rel=SAME_FORMULA) == found
@@ -42,6 +42,6 @@ def test_a_ratio_of_variances_is_scipys(ratio, df1, df2):
 @pytest.mark.parametrize(("df", "confidence"), [(0, 0.95), (-1, 0.95), (math.nan, 0.95), (5, 0.0), (5, 1.0)])
 @pytest.mark.parametrize("quantile", [student, variance_limits])
 def test_nonsense_is_refused(quantile, df, confidence):
-    """Degrees of freedom not above 0, or a confidence that is none, raise."""
+    """Degrees of freedom not above 0, or an invalid confidence, raise."""
     with pytest.raises(ValueError, match=r"degrees of freedom|confidence"):
         quantile(df, confidence)

@@ -1,4 +1,4 @@
-"""Small statistics. Sources: JCGM 100:2008 (GUM), scipy's distributions, normal quantiles and guard band risks in the reference file."""
+"""Standard errors and Poisson bounds. Sources: JCGM 100:2008 (GUM), scipy, normal quantiles and guard band risks in the reference file."""
 
 import statistics
 
@@ -16,34 +16,34 @@ RULES = DECISIONS["guard_band_rules"]
 
 
 def test_scatter_over_root_n_is_the_uncertainty_of_a_mean():
-    """Repeats give the standard deviation over root n, column by column (JCGM 100:2008, 4.2.3; numpy)."""
+    """Replicates give the standard deviation over root n, column by column (JCGM 100:2008, 4.2.3; numpy)."""
     rows = np.random.default_rng(5).normal(0, 1, (7, 3))
     expected = rows.std(axis=0, ddof=1) / np.sqrt(7)
     assert pytest.approx(tuple(expected), abs=SAME_SUM) == standard_error(rows.tolist(), None)
 
 
 def test_repeating_does_not_make_the_instrument_better():
-    """However many equal readings, the instrument's own uncertainty remains (JCGM 100:2008, 5.1.2)."""
+    """With any number of equal readings the instrument's uncertainty remains (JCGM 100:2008, 5.1.2)."""
     assert 0.3 == mean_uncertainty([5.0] * 50, 0.3)
     assert 0.3 == mean_uncertainty([5.0], 0.3)
 
 
 def test_scatter_and_instrument_add_as_squares():
-    """A scatter of 0.3 in the mean and an instrument of 0.4 make 0.5."""
+    """A standard error of 0.3 and an instrument of 0.4 give 0.5."""
     values = [10 - 0.3, 10 + 0.3]
     assert pytest.approx(0.3, abs=SAME_SUM) == statistics.stdev(values) / 2**0.5
     assert pytest.approx(0.5, abs=SAME_SUM) == mean_uncertainty(values, 0.4)
 
 
 def test_one_reading_by_an_unknown_instrument_has_no_uncertainty():
-    """With nothing to tell by, the uncertainty is unknown and not zero."""
+    """Without information the uncertainty is unknown and not zero."""
     assert mean_uncertainty([5.0], None) is None
     assert standard_error([], None) is None
 
 
 @pytest.mark.parametrize("case", FACTORS, ids=[str(case["confidence"]) for case in FACTORS])
 def test_confidence_of_a_one_sided_factor(case):
-    """The confidence below so many standard deviations is the normal distribution's (computed to 12 digits)."""
+    """The one-sided confidence of a factor is the normal distribution's (computed to 12 digits)."""
     assert pytest.approx(case["confidence"], abs=1e-11) == one_sided_confidence(case["one_sided_factor"])
 
 

@@ -1,4 +1,4 @@
-"""Variance components and means of lots. Sources: NIST GEAR.DAT, handbook 7.4.3 and 1.3.5.3 in the reference file; scipy and numpy as second codings."""
+"""Variance components and means of lots. Sources: NIST GEAR.DAT, handbook 7.4.3 and 1.3.5.3 in the reference file; scipy and numpy."""
 
 import math
 import statistics
@@ -30,7 +30,7 @@ LOTS = st.lists(st.lists(steps(0, 5, 0.1), min_size=1, max_size=6), min_size=2, 
 
 
 def group(values) -> Group:
-    """A lot's spools in short."""
+    """Summary of a lot's spools."""
     mean = statistics.fmean(values)
     return Group(len(values), mean, math.fsum((value - mean) ** 2 for value in values))
 
@@ -131,7 +131,7 @@ def test_the_between_interval_is_the_modified_large_sample_one(name, confidence)
 
 
 def test_the_between_interval_leaves_zero_just_when_f_is_significant():
-    """Lots of one size: the low end is 0 up to the upper 2.5 % point of F, and above it beyond (scipy)."""
+    """Equal lot sizes: the lower limit is 0 up to the upper 2.5 % point of F, and above it beyond (scipy)."""
     critical = f.isf(0.025, 2, 12)
     for ratio, leaves in ((0.999, False), (1.001, True)):
         # Means -d, 0, d of 5 spools have the mean square 5 d^2; within is 1.
@@ -153,7 +153,7 @@ def test_the_between_interval_for_unequal_sizes():
 
 
 def test_lots_whose_spools_are_all_alike():
-    """Without any spread within, between is the variance of the means, its interval that of chi-square, and lots are all that counts."""
+    """Without spread within lots, between is the variance of the means with its chi-square interval, and only lots count."""
     for sizes in ((2, 2, 2), (2, 3, 4)):
         found = components([Group(n, mean, 0.0) for n, mean in zip(sizes, (1.0, 2.0, 3.0), strict=True)])
         assert 0 == found.within
@@ -170,7 +170,7 @@ def test_lots_whose_spools_are_all_alike():
 
 
 def test_lots_that_differ_less_than_their_spools_explain():
-    """Between is cut off at 0, its interval starts there, and total is within; the mean is taken for no better than its spools make it."""
+    """Between is truncated at 0, its interval starts there, and total is within; the mean is not taken as better than its spools allow."""
     found = components([Group(5, mean, 40.0) for mean in (1.0, 1.01, 0.99)])
     assert (0, 10.0, 0) == (found.between, found.within, found.between_interval.low)
     assert pytest.approx(found.within) == found.total
@@ -178,7 +178,7 @@ def test_lots_that_differ_less_than_their_spools_explain():
 
 
 def test_one_spool_of_each_lot():
-    """Within and between cannot be told apart, but their sum can: the variance of the values, with one degree of freedom less than lots."""
+    """Within and between are not separable, but their sum is: the variance of the values, with one degree of freedom less than lots."""
     values = [1.0, 2.0, 4.0]
     found = seen([[value] for value in values])
     assert (None, None, None, None) == (found.within, found.between, found.within_interval, found.between_interval)
@@ -187,7 +187,7 @@ def test_one_spool_of_each_lot():
 
 
 def test_one_lot():
-    """One lot tells what lies within lots, if it has two spools, and nothing about the supplier's others."""
+    """One lot with two spools gives the variance within lots, and nothing about other lots."""
     found = seen([[1.0, 3.0]])
     assert (2.0, 2.0, 1, 0) == (found.grand_mean, found.within, found.df_within, found.df_between)
     between = (found.between, found.between_interval, found.mean_variance, found.n0)
@@ -234,14 +234,14 @@ def test_laws_of_components(lots, data):
 
 @pytest.mark.parametrize("bad", [(0, 1.0, 0.0), (2, math.nan, 0.0), (2, 1.0, -0.1), (2, 1.0, math.inf), (1, 1.0, 0.5)])
 def test_a_group_refuses_nonsense(bad):
-    """No spool, no number, a negative sum of squares, or spread of a single spool raise."""
+    """No spool, an invalid number, a negative sum of squares, or spread of a single spool raise."""
     with pytest.raises(ValueError, match=r"spool|numbers"):
         Group(*bad)
 
 
 @pytest.mark.parametrize("values", [[1.0, 2.0, 3.0], [5.0, 5.5], [0.3, 0.1, 0.4, 0.1, 0.5]])
 def test_the_mean_of_lots(values):
-    """Mean and interval are those of a one-sample t test (scipy); one lot has a mean alone, and none is refused."""
+    """Mean and interval are those of a one-sample t test (scipy); one lot has a mean only, and no lot raises."""
     mean, interval, sd, n = lot_mean_interval(values, 0.9)
     expected = ttest_1samp(values, 0).confidence_interval(0.9)
     assert pytest.approx((expected.low, expected.high), rel=SAME_FORMULA) == ends(interval)
@@ -252,6 +252,6 @@ def test_the_mean_of_lots(values):
 
 
 def test_components_refuse_a_negative_variance():
-    """A variance below 0 does not exist."""
+    """A negative variance is rejected."""
     with pytest.raises(ValueError, match="variance"):
         Components(-1.0, None, 0.0, None, None, 1, 0, None, None, None, None, None)
