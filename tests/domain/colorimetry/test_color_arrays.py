@@ -34,7 +34,7 @@ COLORS = st.one_of(ANY_LAB, NEAR_WHITE, GREYS, COARSE, ALL_BUT_GREY)
 
 @st.composite
 def opposites(draw: st.DrawFn) -> list[Lab]:
-    """A colour and others whose hue is opposite, to the last bits or a hair more or less."""
+    """A colour and others of opposite hue, exact or off by a few last bits."""
     angle, nudge = draw(numbers(0, 2 * math.pi)), draw(st.sampled_from((0.0, 1e-16, -1e-12, 1e-11, -1e-9, 1e-6)))
     spokes = ((angle, 40.0), (angle + math.pi + nudge, 40.0), (angle + math.pi - nudge, 3.0))
     return [Lab(50.0, length * math.cos(at), length * math.sin(at)) for at, length in spokes]
@@ -58,7 +58,7 @@ def test_the_published_pairs_come_out_of_an_array():
 
 @pytest.mark.parametrize("column", COLUMNS)
 def test_every_formula_gives_its_reference_column_from_an_array(column):
-    """Each formula and weighting, of one reference against all samples, agrees with colour-science on its own published pair."""
+    """Each formula and weighting, for one reference and all samples, agrees with colour-science on its own published pair."""
     formula, weights = COLUMNS[column]
     found = [delta_e_to_each(one, rows(SAMPLES), formula, weights)[i] for i, one in enumerate(REFERENCES)]
     assert pytest.approx([float(row[column]) for row in PAIRS], abs=PRINTED_10) == found
@@ -68,7 +68,7 @@ def test_every_formula_gives_its_reference_column_from_an_array(column):
 @THOROUGH
 @given(colors=SETS)
 def test_an_array_gives_what_single_pairs_give(formula, colors):
-    """Any colours, greys, opposite and equal ones among them, differ in an array as they do one by one."""
+    """Any colours, including greys, opposite and equal ones, have the same differences in an array as one by one."""
     singly = [[delta_e(one, other, formula) for other in colors] for one in colors]
     assert pytest.approx(np.array(singly), abs=SAME_RULE) == delta_e_among(colors, formula)
     assert pytest.approx(singly[0], abs=SAME_RULE) == delta_e_to_each(colors[0], rows(colors), formula)
@@ -80,7 +80,7 @@ def test_an_array_gives_what_single_pairs_give(formula, colors):
 @THOROUGH
 @given(one=COLORS, other=COLORS)
 def test_weights_count_in_an_array_as_singly(formula, weights, one, other):
-    """Weights that are not the formula's own reach every pair."""
+    """Weights other than the defaults apply to every pair."""
     singly = delta_e(one, other, formula, weights)
     assert pytest.approx([singly], abs=SAME_RULE) == delta_e_to_each(one, rows([other]), formula, weights)
     assert pytest.approx(singly, abs=SAME_RULE) == delta_e_among([one, other], formula, weights)[0, 1]
@@ -90,7 +90,7 @@ def test_weights_count_in_an_array_as_singly(formula, weights, one, other):
 @THOROUGH
 @given(colors=SETS)
 def test_no_colour_of_an_array_differs_from_itself(formula, colors):
-    """Exactly zero, wherever in the array the colour stands."""
+    """Exactly zero, at any position in the array."""
     assert [0.0] * len(colors) == np.diag(delta_e_among(colors, formula)).tolist()
     assert [0.0] * 9 == delta_e_to_each(colors[0], rows(colors[:1] * 9), formula).tolist()
 
@@ -98,7 +98,7 @@ def test_no_colour_of_an_array_differs_from_itself(formula, colors):
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 @pytest.mark.parametrize("count", [3, 4, 5, 11, 12])
 def test_where_a_block_ends_does_not_show(monkeypatch, formula, count):
-    """Samples on both sides of the ends of blocks come out as one by one, and in their order."""
+    """Samples on both sides of block ends agree with single pairs, in order."""
     monkeypatch.setattr(color_difference, "_BLOCK", 4)
     samples = SAMPLES[:count]
     singly = [[delta_e(one, other, formula) for other in samples] for one in samples]
@@ -115,7 +115,7 @@ def test_more_samples_than_a_block_holds():
 
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 def test_how_the_samples_lie_in_memory_does_not_matter(formula):
-    """Rows of a list, by columns, every second one, whole numbers: the same differences, and the samples stay as they were."""
+    """Lists, column order, strided and integer arrays give the same differences, and the samples are unchanged."""
     samples = np.round(rows(SAMPLES))
     before = samples.copy()
     whole = delta_e_to_each(WHITE, samples, formula).tolist()
@@ -129,7 +129,7 @@ def test_how_the_samples_lie_in_memory_does_not_matter(formula):
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 @pytest.mark.parametrize("none", [[], np.empty((0, 3))], ids=["list", "array"])
 def test_no_samples_give_no_differences(formula, none):
-    """Nothing to compare is no error."""
+    """An empty input is no error."""
     assert (0,) == delta_e_to_each(WHITE, none, formula).shape
     assert (0, 0) == delta_e_among([], formula).shape
 
@@ -140,7 +140,7 @@ def test_no_samples_give_no_differences(formula, none):
     ids=["number", "one-colour", "two-coordinates", "four-coordinates", "none-of-two", "pages"],
 )
 def test_samples_of_another_shape_are_refused(samples):
-    """Only rows of three are colours; the message says the shape."""
+    """Only rows of three are accepted; the message has the shape."""
     with pytest.raises(ValueError, match="samples have the shape"):
         delta_e_to_each(WHITE, samples)
 
@@ -159,7 +159,7 @@ def test_samples_of_another_shape_are_refused(samples):
     ],
 )
 def test_a_sample_that_is_no_colour_is_refused_wherever_it_stands(formula, place, axis, value, says):
-    """What Lab refuses in one colour is refused in one of 10,000, with the same words."""
+    """Among 10,000 colours one that Lab rejects raises the same message."""
     samples = np.tile(WHITE.as_list(), (10_000, 1))
     samples[place, axis] = value
     with pytest.raises(ValueError, match=says):
@@ -168,7 +168,7 @@ def test_a_sample_that_is_no_colour_is_refused_wherever_it_stands(formula, place
 
 @pytest.mark.parametrize(("formula", "weights"), [("CIE2000", None), ("CMC", (2.0,)), ("CIEDE2000", (1.0, 0.0, 1.0))])
 def test_wrong_weights_are_refused_of_an_array_as_of_a_pair(formula, weights):
-    """Formula and weights are checked before any colour, in the same words."""
+    """Formula and weights are checked before any colour, with the same message."""
     with pytest.raises(ValueError, match=r"formula|weights") as singly:
         delta_e(WHITE, BLACK, formula, weights)
     for refused in (

@@ -69,9 +69,9 @@ def test_every_formula_gives_the_reference_column(column):
     ids=["pair-10", "pair-14"],
 )
 def test_opposite_hues_fall_on_the_published_side_of_the_cliff(number, at_most_180, above_180):
-    """Two hues exactly 180 degrees apart take the mean hue of "at most 180", which last-bit noise would otherwise decide.
+    """Two hues exactly 180 degrees apart have the mean hue of "at most 180", which rounding would otherwise decide.
 
-    The formula jumps there: the next published pair (11, 15), a ten-thousandth of a unit further, is the other side.
+    The formula is discontinuous there: the next published pair (11, 15), a ten-thousandth of a unit further, is on the other side.
     """
     here, next_pair = PAIRS[number - 1], PAIRS[number]
     reference, sample = pair(here)
@@ -83,9 +83,9 @@ def test_opposite_hues_fall_on_the_published_side_of_the_cliff(number, at_most_1
 
 
 def test_exactly_opposite_hues_join_on_to_nearly_opposite_ones():
-    """All round the circle a pair exactly 180 degrees apart differs as one a millionth of a degree less apart does.
+    """For all hues a pair exactly 180 degrees apart agrees with one a millionth of a degree less.
 
-    Some such pairs come out as 180.00000000000003 degrees apart in binary, which must not throw them over the cliff.
+    Some such pairs are 180.00000000000003 degrees apart in binary, which must not change the side.
     """
     for degrees in range(180):
         here, short_of_opposite = math.radians(degrees), math.radians(degrees + 180 - 1e-6)
@@ -102,9 +102,9 @@ def at(hue: float, chroma: float) -> Lab:
 
 @pytest.mark.parametrize("hue", [0, 45, 90, 135, 179.9, 180.1, 225, 270, 315])
 def test_a_hair_more_than_opposite_is_still_opposite(hue):
-    """Hues 180.0000000005 degrees apart, in either order, differ as those a millionth of a degree less than 180 apart do.
+    """Hues 180.0000000005 degrees apart, in either order, agree with those a millionth of a degree below 180.
 
-    The definition would have them on the other side of its cliff (eq. 14), which is up to 17 high at these chromas.
+    The definition puts them on the other side of the discontinuity (eq. 14), which is up to 17 at these chromas.
     """
     reference = at(hue, 40.0)
     side = 1 if hue < 180 else -1
@@ -127,9 +127,9 @@ def test_pure_red_and_pure_green_have_a_mean_hue_of_90_degrees(zero, other_zero)
 
 
 def test_mirrored_hues_have_a_mean_hue_of_zero():
-    """Hues as far above 0 degrees as below have a mean of 0, the published side of the step there, as those a millionth further have.
+    """Hues symmetric about 0 degrees have a mean of 0, the published side of the step there, like those a millionth further.
 
-    Whatever the last bits say: of a mean hue of nearly 360 the rotation term is one of 5.8e-4 degrees, of 0 none (eqs. 14 and 16).
+    For a mean hue of nearly 360 the rotation term is one of 5.8e-4 degrees, for 0 it is none (eqs. 14 and 16).
     """
     for hue in range(1, 90):
         reference, mirrored = at(hue, 20.0), at(-hue, 30.0)
@@ -159,7 +159,7 @@ SENSITIVITY = [
 def test_formulas_weigh_one_unit_of_each_coordinate_differently(
     name, reference, change, cie76, ciede2000, cmc_2_1, cmc_1_1
 ):
-    """A unit of lightness, redness or yellowness is worth a different amount in each formula, so limits do not carry over."""
+    """A unit of lightness, redness or yellowness has a different weight in each formula, so limits are not transferable."""
     sample = Lab(*(start + by for start, by in zip(reference.as_list(), change, strict=True)))
     seen = [
         delta_e(reference, sample, "CIE76"),
@@ -185,7 +185,7 @@ def test_the_formula_decides_the_verdict_on_a_white(sample, cie76, ciede2000):
     ("b", "difference", "passes"), [(2.58, "0.993", True), (2.59, "1.002", False)], ids=["b-2.58", "b-2.59"]
 )
 def test_a_limit_of_one_is_held_against_the_unrounded_difference(b, difference, passes):
-    """Two whites that both print as 1.0 are told apart: 0.9926 passes a limit of 1.0 and 1.0016 does not (computed)."""
+    """Two whites that both print as 1.0: 0.9926 passes a limit of 1.0 and 1.0016 does not (computed)."""
     found = delta_e(WHITE, Lab(95.0, -0.8, b))
     assert difference == f"{found:.3f}"
     assert passes is Limit(None, 1.0).allows(found)
@@ -193,7 +193,7 @@ def test_a_limit_of_one_is_held_against_the_unrounded_difference(b, difference, 
 
 @pytest.mark.parametrize("formula", ["CIE94", "CMC"])
 def test_cie94_and_cmc_depend_on_which_colour_is_the_reference(formula):
-    """CIE94 and CMC shape their tolerance by the reference, so pair 17 swapped is another number (CIE 116-1995, BS 6923)."""
+    """In CIE94 and CMC the tolerance depends on the reference, so pair 17 swapped gives another value (CIE 116-1995, BS 6923)."""
     reference, sample = pair(PAIRS[16])
     assert abs(delta_e(reference, sample, formula) - delta_e(sample, reference, formula)) > 1
 
@@ -203,7 +203,7 @@ def test_cie94_and_cmc_depend_on_which_colour_is_the_reference(formula):
     [("CIE76", "11.1803"), ("CIE94", "7.0598"), ("CMC", "9.2974"), ("CIEDE2000", "6.7675")],
 )
 def test_whole_numbers_are_colours_like_any_others(formula, expected):
-    """A colour given in whole numbers differs by what colour-science computes, to the decimals given."""
+    """A colour in integers has the difference that colour-science computes, to the given decimals."""
     assert expected == f"{delta_e(Lab(50, 20, 10), Lab(50, 30, 5), formula):.4f}"
     assert expected == f"{delta_e_among([Lab(50, 20, 10), Lab(50, 30, 5)], formula)[0, 1]:.4f}"
 
@@ -223,7 +223,7 @@ def test_whole_numbers_are_colours_like_any_others(formula, expected):
     ids=["lighter", "darker", "redder", "greener", "yellower", "bluer", "three-at-once", "too-small-to-print"],
 )
 def test_a_difference_says_its_direction(sample, words):
-    """The signs of dL*, da*, db* read as lighter/darker, redder/greener, yellower/bluer (ISO/CIE 11664-4); what prints as 0.00 is no word."""
+    """The signs of dL*, da*, db* are lighter/darker, redder/greener, yellower/bluer (ISO/CIE 11664-4); components that print as 0.00 are omitted."""
     assert words == components(WHITE, sample).direction
 
 
@@ -243,7 +243,7 @@ def test_hue_difference_is_positive_towards_larger_hue_angles():
 
 
 def test_spread_is_the_mean_difference_from_the_mean():
-    """Two whites 0.6 either side of their mean have an MCDM of 0.6 in CIE76 (arithmetic), and one alone has none."""
+    """Two whites 0.6 either side of their mean have an MCDM of 0.6 in CIE76 (arithmetic); a single one has 0."""
     assert pytest.approx(0.6, abs=SAME_SUM) == mean_difference_from_mean([Lab(95, 0, 2.1), Lab(95, 0, 0.9)], "CIE76")
     assert mean_difference_from_mean([WHITE]) == 0
 
@@ -263,17 +263,17 @@ def test_spread_is_the_mean_difference_from_the_mean():
     ids=["unknown", "too-few", "two-of-three", "none-taken", "zero", "negative", "nan", "infinite"],
 )
 def test_wrong_weights_are_refused_with_what_is_wrong(formula, weights, says):
-    """An unknown formula, a wrong number of weights or one that is not positive raises, naming what was expected."""
+    """An unknown formula, a wrong number of weights or a weight that is not positive raises with the requirement."""
     with pytest.raises(ValueError, match=says):
         delta_e(WHITE, BLACK, formula, weights)
 
 
 @pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
 def test_no_weights_means_the_formulas_own(formula):
-    """Leaving weights out, or sending an empty list, is the same as writing the formula's own."""
+    """Missing weights and an empty list mean the defaults."""
     assert DEFAULT_WEIGHTS[formula] == checked_weights(formula, None) == checked_weights(formula, [])
 
 
 def test_neutral_weights_say_nothing_to_cie76():
-    """CIE76 has no weights, and the neutral 1, 1, 1 is taken as saying so."""
+    """CIE76 has no weights and accepts the neutral 1, 1, 1."""
     assert checked_weights("CIE76", [1, 1, 1]) == ()

@@ -1,4 +1,4 @@
-"""Colour differences against two other codes: colour-science (live) and colormath's own CIEDE2000."""
+"""Colour differences against two other implementations: colour-science (live) and colormath's CIEDE2000."""
 
 import math
 import warnings
@@ -76,9 +76,9 @@ PRINTED = st.builds(Lab, steps(0, 100, 0.5), *[st.one_of(steps(-3, 3, 0.5), step
 @examples(500)
 @given(one=PRINTED, two=PRINTED)
 def test_any_printed_colours_differ_as_in_colour_science(one, two):
-    """CIEDE2000 of hues as arrows is that of hues as angles, but where noise decides in the other code: at its two steps.
+    """CIEDE2000 with hues as vectors agrees with hues as angles, except at the two discontinuities, where rounding decides.
 
-    Those are opposite hues, and hues that mirror each other on both sides of 0 degrees; the pairs of test_color.py hold them.
+    Those are opposite hues, and hues symmetric about 0 degrees; test_color_difference.py tests these pairs.
     """
     cross, mirror = one.a * two.b - one.b * two.a, one.a * two.b + one.b * two.a
     opposite = abs(cross) < 1e-9 and one.a * two.a + one.b * two.b < 0
@@ -96,7 +96,7 @@ def hues(one: Lab, two: Lab) -> tuple[float, float]:
 
 
 def wraps(one: Lab, two: Lab) -> bool:
-    """True where the hues lie either side of 0 degrees and their mean is just above it, so that 360 must be taken off."""
+    """Returns whether the hues are on either side of 0 degrees with a mean just above it, so that 360 must be subtracted."""
     first, second = hues(one, two)
     return abs(first - second) > 180 and first + second >= 360
 
@@ -112,7 +112,7 @@ def both_codes(pairs: str) -> list[tuple[bool, float, float]]:
 
 @pytest.mark.parametrize("pairs", SETS)
 def test_colormath_agrees_where_the_mean_hue_does_not_wrap(pairs):
-    """The CIEDE2000 of colormath and the definition are one formula wherever the mean hue needs no 360 taken off."""
+    """Colormath's CIEDE2000 agrees with the definition wherever no 360 degrees need to be subtracted from the mean hue."""
     straight = [(mine, theirs) for wrapped, mine, theirs in both_codes(pairs) if not wrapped]
     assert len(straight) >= len(SETS[pairs][0]) / 2
     assert pytest.approx([theirs for _, theirs in straight], abs=SAME_FORMULA) == [mine for mine, _ in straight]
@@ -120,9 +120,9 @@ def test_colormath_agrees_where_the_mean_hue_does_not_wrap(pairs):
 
 @pytest.mark.parametrize("pairs", ["300-anywhere", "300-near-neutral"])
 def test_colormath_departs_by_a_bounded_amount_where_the_mean_hue_wraps(pairs):
-    """The other code always adds 360 to a straddling hue sum, so a mean hue of 1 degree counts as 361 in the blue rotation term.
+    """Colormath always adds 360 to a straddling hue sum, so a mean hue of 1 degree counts as 361 in the blue rotation term.
 
-    Cosines do not mind; the term exp(-((h - 275) / 25)^2) does. The tolerance HUE_WRAP_RELATIVE derives how little.
+    Cosines are not affected; the term exp(-((h - 275) / 25)^2) is. HUE_WRAP_RELATIVE derives the bound.
     """
     wrapped = [(mine, theirs) for wraps_here, mine, theirs in both_codes(pairs) if wraps_here]
     assert wrapped
@@ -138,7 +138,7 @@ def test_the_recorded_disagreement_is_the_one_bounded_here():
 
 
 def test_a_pair_with_wrapping_hues_follows_the_definition():
-    """On two saturated pinks either side of hue 0 this project agrees with colour-science, and colormath is off in the sixth figure."""
+    """For two saturated pinks on either side of hue 0 this project agrees with colour-science, and colormath is off in the sixth figure."""
     one, two = Lab(50.0, 60.0, -5.0), Lab(52.0, 40.0, 8.0)
     assert wraps(one, two)
     definition = float(delta_E_CIE2000(np.array(one.as_list()), np.array(two.as_list())))

@@ -1,4 +1,4 @@
-"""Values that refuse nonsense when they are made: colours and measuring conditions. Ranges are this project's own."""
+"""Validated values: colours and measuring conditions. Ranges are this project's own."""
 
 import math
 from dataclasses import replace
@@ -24,7 +24,7 @@ SCI = Conditions("D65", 10, "d/8", "included")
     ids=["nan", "infinite", "minus-infinite", "negative-lightness", "too-light", "too-red", "too-blue"],
 )
 def test_a_colour_that_cannot_be_is_refused(lab, says):
-    """A coordinate that is not a finite number in its range raises, quoting field, value and range."""
+    """A coordinate that is not a finite number in its range raises with field, value and range."""
     with pytest.raises(ValueError, match=says):
         Lab(*lab)
 
@@ -55,7 +55,7 @@ def test_hues_either_side_of_red_average_to_red():
     ids=["illuminant", "observer", "geometry", "specular"],
 )
 def test_each_condition_that_departs_is_named(changed, field):
-    """A reading that differs in one condition is not comparable and says in which (conditions: ISO 18314-1, ASTM E1164)."""
+    """A reading that differs in one condition is not comparable, and the condition is named (conditions: ISO 18314-1, ASTM E1164)."""
     said = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"} | changed
     reading = Conditions(**said)
     assert [field] == [name for name, _, _ in reading.differences(SCI)]
@@ -63,7 +63,7 @@ def test_each_condition_that_departs_is_named(changed, field):
 
 
 def test_every_departure_is_listed_not_only_the_first():
-    """Two wrong conditions are two differences, each with what was said and what was asked."""
+    """Two wrong conditions are two differences, each with both values."""
     assert [("illuminant", "A", "D65"), ("specular", "excluded", "included")] == Conditions(
         "A", 10, "d/8", "SCE"
     ).differences(SCI)
@@ -71,7 +71,7 @@ def test_every_departure_is_listed_not_only_the_first():
 
 @pytest.mark.parametrize("field", ["uv", "backing"])
 def test_a_condition_the_reference_states_must_be_stated_by_the_reading(field):
-    """A reading silent on UV or backing is not comparable with a reference that states it; the other way round it is."""
+    """A reading without UV or backing is not comparable with a reference that states it; the reverse is comparable."""
     asked = Conditions("D65", 10, "d/8", "included", **{field: "white"})
     assert [(field, "not stated", "white")] == SCI.differences(asked)
     assert asked.comparable_with(SCI)
@@ -109,7 +109,7 @@ def test_a_condition_left_blank_is_refused(said, says):
 
 
 def test_conditions_read_as_a_line_and_by_name():
-    """Conditions print in the words of a colour report, and each field has the name people use."""
+    """Conditions print in the words of a colour report, and each field has a name for people."""
     assert "D65, 10 deg observer, d/8, specular included, UV excluded, white backing" == str(
         Conditions("D65", 10, "d/8", "SCI", "UV out", "White")
     )
@@ -137,19 +137,19 @@ def test_what_the_reference_states_of_the_plaque_is_required(stated, agrees):
 
 
 def test_a_younger_plaque_is_told_with_its_age():
-    """6 h after printing is less than the 24 h that the reference states."""
+    """6 h after printing is less than the 24 h of the reference."""
     reading = replace(SCI, age_h=6)
     assert [("age_h", "6 h", "at least 24 h")] == reading.differences(replace(SCI, age_h=24))
     assert [("age_h", "not stated", "at least 24 h")] == SCI.differences(replace(SCI, age_h=24))
 
 
 def test_conditions_that_nobody_stated_are_not_written():
-    """What was stated before plaques could be described reads the same."""
+    """Conditions without a plaque print as before plaques were introduced."""
     assert {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"} == SCI.as_dict()
 
 
 @pytest.mark.parametrize("wrong", [{"face": "left"}, {"age_h": -1}, {"thickness_mm": 0}, {"orientation_deg": 361}])
 def test_a_plaque_that_cannot_be_is_refused(wrong):
-    """A face that a plaque does not have, or a number out of range, raises."""
+    """An unknown face, or a number out of range, raises."""
     with pytest.raises(ValueError, match=f"{condition_name(next(iter(wrong)))} is"):
         replace(SCI, **wrong)

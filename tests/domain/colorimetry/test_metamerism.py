@@ -36,7 +36,7 @@ def test_the_index_is_that_of_the_reference(pair, expected, formula):
 
 
 def test_the_result_says_lights_formula_direction_and_what_was_taken_out():
-    """Index, residual and direction are of the pair with a residual mismatch under A (4.61 and 0.25 in the reference file)."""
+    """Index, residual and direction of the pair with a residual mismatch under A (4.61 and 0.25 in the reference file)."""
     says = metamerism(*curves(PAIRS[1])).says
     assert "Metamerism index 4.61 (CIEDE2000, 10 deg observer) under A for a match under D65: " in says
     assert "greener" in says
@@ -44,7 +44,7 @@ def test_the_result_says_lights_formula_direction_and_what_was_taken_out():
 
 
 def test_the_index_is_the_difference_of_the_two_colours_it_names():
-    """So that what moves the corrected colour moves the index."""
+    """The index changes with the corrected colour."""
     found = metamerism(*curves(PAIRS[1]))
     assert delta_e(found.reference, found.corrected) == found.index
 
@@ -54,7 +54,7 @@ def test_the_index_is_the_difference_of_the_two_colours_it_names():
     one=PLAUSIBLE, test=st.sampled_from(("A", "D50", "LED-B3")), formula=st.sampled_from(("CIE76", "CIEDE2000", "CMC"))
 )
 def test_a_spectrum_is_not_metameric_with_itself(one, test, formula):
-    """The same spectrum twice parts under no light."""
+    """The same spectrum twice has index 0 under every illuminant."""
     found = metamerism(one, one, test, formula=formula)
     assert pytest.approx((0.0, 0.0, 0.0), abs=SAME_FORMULA) == (found.index, found.residual, found.uncorrected)
 
@@ -62,7 +62,7 @@ def test_a_spectrum_is_not_metameric_with_itself(one, test, formula):
 @QUICK
 @given(one=PLAUSIBLE, share=numbers(0.5, 1), test=st.sampled_from(("A", "D50", "LED-B3")))
 def test_a_darker_sample_of_the_same_pigment_is_not_metameric(one, share, test):
-    """What differs by one factor at every wavelength is taken out whole, under every light."""
+    """A constant factor at every wavelength is corrected completely under every illuminant."""
     darker = Spectrum(one.start_nm, one.step_nm, tuple(share * value for value in one.values))
     assert pytest.approx(0.0, abs=SAME_FORMULA) == metamerism(one, darker, test, formula="CIE76").index
 
@@ -70,7 +70,7 @@ def test_a_darker_sample_of_the_same_pigment_is_not_metameric(one, share, test):
 @QUICK
 @given(one=PLAUSIBLE, shift=st.lists(numbers(-0.04, 0.04), min_size=31, max_size=31))
 def test_no_change_of_light_leaves_no_index(one, shift):
-    """Under the illuminant of the match itself the correction takes all of the difference out."""
+    """Under the illuminant of the match the correction removes the whole difference."""
     other = Spectrum(400, 10, tuple(a + b for a, b in zip(one.values, shift, strict=True)))
     found = metamerism(one, other, test="D65", formula="CIE76")
     assert pytest.approx(0.0, abs=SAME_FORMULA) == found.index
@@ -78,6 +78,6 @@ def test_no_change_of_light_leaves_no_index(one, shift):
 
 
 def test_a_sample_that_reflects_nothing_is_refused():
-    """There is no ratio that would correct it."""
+    """No ratio would correct it."""
     with pytest.raises(ValueError, match="tristimulus value of 0"):
         metamerism(Spectrum(400, 10, (0.5,) * 31), Spectrum(400, 10, (0.0,) * 31))

@@ -16,7 +16,7 @@ TO_XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0
 
 
 def measured(red, green, blue):
-    """The CIELAB colour of what a screen shows."""
+    """The CIELAB colour of an sRGB colour."""
     light = [c / 12.92 if (c := part / 255) <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for part in (red, green, blue)]
     xyz = [sum(by * part for by, part in zip(row, light, strict=True)) for row in TO_XYZ]
     x, y, z = (
@@ -28,7 +28,7 @@ def measured(red, green, blue):
 
 @given(st.integers(0, 255), st.integers(0, 255), st.integers(0, 255))
 def test_what_a_screen_shows_comes_back(red, green, blue):
-    """Every colour of the screen, read as CIELAB, is shown as itself, give or take one step of 255: the standard's matrices are rounded."""
+    """Every sRGB colour converted to CIELAB and back differs by at most one step of 255, because the standard's matrices are rounded."""
     shown = on_screen(measured(red, green, blue))
     assert shown.in_gamut
     for asked, found in zip((red, green, blue), (shown.red, shown.green, shown.blue), strict=True):
@@ -37,7 +37,7 @@ def test_what_a_screen_shows_comes_back(red, green, blue):
 
 @given(numbers(0, 100))
 def test_a_neutral_colour_is_grey(lightness):
-    """Without chroma the three channels agree, give or take one step."""
+    """Without chroma the three channels agree within one step."""
     shown = on_screen(Lab(lightness, 0, 0))
     assert shown.in_gamut
     assert max(shown.red, shown.green, shown.blue) - min(shown.red, shown.green, shown.blue) <= 1
@@ -45,7 +45,7 @@ def test_a_neutral_colour_is_grey(lightness):
 
 @given(ANY_LAB)
 def test_any_colour_has_something_to_show(color):
-    """A colour outside is shown by the nearest value of each channel, never refused."""
+    """A colour out of gamut is clipped per channel, never rejected."""
     shown = on_screen(color)
     assert 7 == len(shown.hex)
 
@@ -64,13 +64,13 @@ def test_any_colour_has_something_to_show(color):
     ids=["white", "black", "red", "violet", "brighter than white"],
 )
 def test_known_colours(color, hex_, inside):
-    """Ends of the scale, a primary, and colours no screen shows."""
+    """Ends of the scale, a primary, and colours out of gamut."""
     shown = on_screen(color)
     assert inside == shown.in_gamut
     assert hex_ in (None, shown.hex)
 
 
 def test_a_channel_out_of_range_is_refused():
-    """Nobody can make a colour that a web page could not write."""
+    """A channel must be from 0 to 255."""
     with pytest.raises(ValueError, match="green is 256"):
         Shown(0, 256, 0, in_gamut=True)

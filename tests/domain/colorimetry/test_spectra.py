@@ -1,4 +1,4 @@
-"""Colours of spectra. Sources: the reference curves (Ohta 1997) with results by colour-science; ASTM E308 whites; colormath beside them."""
+"""Colours of spectra. Sources: the reference curves (Ohta 1997) with results by colour-science; ASTM E308 whites; colormath."""
 
 import math
 import subprocess
@@ -60,12 +60,12 @@ def cut(start_nm: int, end_nm: int, step_nm: int = 10, values: tuple[float, ...]
 
 
 def flat(value: float, start_nm: int = 360, end_nm: int = 780, step_nm: int = 10) -> Spectrum:
-    """A surface that reflects every wavelength alike."""
+    """A surface with a constant reflectance."""
     return Spectrum(start_nm, step_nm, (value,) * ((end_nm - start_nm) // step_nm + 1))
 
 
 def by_colour_science(spectrum: Spectrum, illuminant: str, observer: int) -> np.ndarray:
-    """XYZ by that library's own reading of ASTM E308."""
+    """XYZ by that library's implementation of ASTM E308."""
     with warnings.catch_warnings():
         # It says which of its tables it trims and aligns.
         warnings.simplefilter("ignore")
@@ -77,7 +77,7 @@ def by_colour_science(spectrum: Spectrum, illuminant: str, observer: int) -> np.
 
 
 def by_colormath(values: list[float], illuminant: str, observer: str) -> tuple[float, float, float]:
-    """CIELAB by colormath of a curve from 380 to 780 nm, held level to fill the 340 to 830 nm that it takes."""
+    """CIELAB by colormath of a curve from 380 to 780 nm, extended by constants to its 340 to 830 nm."""
     whole = [values[0]] * 4 + values + [values[-1]] * 5
     bands = {f"spec_{340 + 10 * i}nm": value for i, value in enumerate(whole)}
     spectral = SpectralColor(observer=observer, illuminant=illuminant.lower(), **bands)
@@ -86,7 +86,7 @@ def by_colormath(values: list[float], illuminant: str, observer: str) -> tuple[f
 
 @pytest.mark.parametrize(("curve", "expected"), CURVES, ids=CURVE_IDS)
 def test_a_curve_has_the_colour_of_the_reference(curve, expected):
-    """Six curves under six conditions have the XYZ and L*a*b* of colour-science, and by another method nearly so."""
+    """Six curves under six conditions have the XYZ and L*a*b* of colour-science, and nearly those of another method."""
     spectrum = Spectrum(380, 10, tuple(curve["reflectance"]))
     condition = expected["illuminant"], int(expected["observer"])
     lab = lab_from_spectrum(spectrum, *condition)
@@ -125,7 +125,7 @@ def test_a_perfect_white_is_neutral(condition, start_nm, end_nm, step_nm):
 
 @pytest.mark.parametrize("case", WHITE_ERRORS, ids=lambda case: f"{case['illuminant']}-{case['observer']}")
 def test_a_perfect_white_is_off_neutral_in_colormath(case):
-    """It reads up to 0.10 off neutral there, as recorded; that is why colormath's spectra are not used."""
+    """It is up to 0.10 off neutral there, as recorded; therefore colormath's spectra are not used."""
     theirs = by_colormath([1.0] * 41, case["illuminant"], case["observer"])
     assert pytest.approx(tuple(case["Lab_R_1.0"]), abs=PRINTED_5) == theirs
     assert 0.02 < math.hypot(*theirs[1:]) < 0.11
@@ -145,7 +145,7 @@ def test_colormath_is_off_the_table_method_by_what_was_recorded(illuminant, obse
 
 
 def test_colormath_lacks_illuminant_a_for_ten_degrees():
-    """The usual second illuminant of metamerism has no white there for the observer of industry."""
+    """The usual second illuminant of metamerism has no white there for the 10 degree observer."""
     with pytest.raises(InvalidIlluminantError):
         by_colormath([1.0] * 41, "A", "10")
 
@@ -176,7 +176,7 @@ def test_half_the_light_is_half_the_values(values, share, condition):
 @THOROUGH
 @given(values=REFLECTANCES, condition=st.sampled_from(CONDITIONS))
 def test_a_spectrum_cut_short_is_as_if_it_went_on_level(values, condition):
-    """A reading from 400 to 700 nm has the colour of one that stays at its last values down to 360 and up to 780 nm."""
+    """A spectrum from 400 to 700 nm has the colour of one extended by its end values to 360 and 780 nm."""
     level = (values[0],) * 4 + values + (values[-1],) * 8
     short, whole = (xyz_from_spectrum(s, *condition) for s in (Spectrum(400, 10, values), Spectrum(360, 10, level)))
     assert short == whole
@@ -185,7 +185,7 @@ def test_a_spectrum_cut_short_is_as_if_it_went_on_level(values, condition):
 @THOROUGH
 @given(value=numbers(0, 1.2), step=st.sampled_from((10, 20)), condition=st.sampled_from(CONDITIONS))
 def test_a_gray_is_neutral_at_any_lightness(value, step, condition):
-    """A surface that reflects every wavelength alike has a* and b* of 0."""
+    """A constant reflectance has a* and b* of 0."""
     lab = lab_from_spectrum(flat(value, 400, 700, step), *condition)
     assert pytest.approx((0.0, 0.0), abs=SAME_FORMULA) == (lab.a, lab.b)
 
@@ -193,7 +193,7 @@ def test_a_gray_is_neutral_at_any_lightness(value, step, condition):
 @THOROUGH
 @given(slope=numbers(-0.002, 0.002), bend=numbers(-5e-6, 5e-6), condition=st.sampled_from(CONDITIONS))
 def test_filling_in_a_smooth_curve_gives_it_back(slope, bend, condition):
-    """A parabola read every 20 nm has the colour of the same one read every 10 nm: a cubic through four of its points is itself."""
+    """A parabola every 20 nm has the colour of the same one every 10 nm, because the cubic reproduces it."""
     fine = tuple(0.5 + slope * (at - 550) / 4 + bend * (at - 550) ** 2 for at in range(400, 701, 10))
     coarse = xyz_from_spectrum(Spectrum(400, 20, fine[::2]), *condition)
     assert pytest.approx(xyz_from_spectrum(Spectrum(400, 10, fine), *condition).as_tuple(), abs=SAME_FORMULA) == (
@@ -202,7 +202,7 @@ def test_filling_in_a_smooth_curve_gives_it_back(slope, bend, condition):
 
 
 def test_a_spectrum_of_spikes_is_never_darker_than_black():
-    """Weights and cubics dip below nothing by a hair; the colour does not."""
+    """Weights and cubics may be slightly negative; the colour is not."""
     for at in range(41):
         spike = tuple(float(i == at) for i in range(41))
         for spectrum in (Spectrum(380, 10, spike), Spectrum(380, 20, spike[::2])):
@@ -217,7 +217,7 @@ def test_a_brightened_white_may_reflect_more_than_it_receives():
 
 @pytest.mark.parametrize("bad", [-0.001, 2.51, math.nan, math.inf])
 def test_a_value_no_surface_has_is_refused_with_its_wavelength(bad):
-    """What is below nothing, far above white, or no number is refused; the message says where."""
+    """Negative, far too large or invalid values are rejected with their wavelength."""
     with pytest.raises(ValueError, match=r"value at 410 nm is .* from 0 to 2\.5"):
         Spectrum(400, 10, (0.5, bad) + (0.5,) * 29)
 
@@ -232,14 +232,14 @@ def test_a_value_no_surface_has_is_refused_with_its_wavelength(bad):
     ],
 )
 def test_a_refusal_says_at_which_field_it_is(spectrum, path):
-    """So that whoever sent it is pointed there."""
+    """The error names the field."""
     with pytest.raises(BadSpectrum) as refused:
         Spectrum(*spectrum)
     assert path == refused.value.path
 
 
 def test_the_mean_of_no_spectra_is_refused():
-    """It would be any colour."""
+    """At least one spectrum is required."""
     with pytest.raises(ValueError, match="at least one spectrum"):
         mean_spectrum([])
 
@@ -263,13 +263,13 @@ def test_percent_is_recognised():
     ],
 )
 def test_wavelengths_outside_the_standard_are_refused(start_nm, step_nm, count, words):
-    """Other steps, ranges that begin or end elsewhere, and counts that do not fit are refused with what they are."""
+    """Other steps, other ranges, and numbers of values that do not match are rejected with their value."""
     with pytest.raises(ValueError, match=words):
         Spectrum(start_nm, step_nm, (0.5,) * count)
 
 
 def test_an_unknown_illuminant_or_observer_is_refused():
-    """Neither a lamp nobody tabulated nor a third observer has weights."""
+    """An illuminant that is not tabulated and a third observer have no weights."""
     with pytest.raises(ValueError, match="illuminant is 'CANDLE'"):
         white_of("CANDLE", 10)
     with pytest.raises(ValueError, match="observers are 2 and 10"):
@@ -277,19 +277,19 @@ def test_an_unknown_illuminant_or_observer_is_refused():
 
 
 def test_the_short_name_of_a_fluorescent_lamp_is_understood():
-    """F11, as the trade says, is the CIE's FL11."""
+    """F11, the trade's name, is the CIE's FL11."""
     assert weights("FL11", 10) == weights("F11", 10)
 
 
 def run(program: str) -> str:
-    """What a fresh interpreter prints, with warnings as errors."""
+    """The output of a new interpreter, with warnings as errors."""
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", program], capture_output=True, text=True, check=True
     ).stdout
 
 
 def test_colour_science_is_loaded_only_for_an_illuminant_that_is_not_tabulated():
-    """A spectrum under a tabulated illuminant does not load it; C does, without a warning and without changing how numpy prints."""
+    """A tabulated illuminant does not load it; C does, without a warning and without changing numpy's print options."""
     program = """
 import sys, numpy
 from lots.domain.colorimetry.spectra import white_of
@@ -304,7 +304,7 @@ print(loaded, "colour" in sys.modules, before == numpy.get_printoptions())
 
 
 def test_without_colour_science_other_illuminants_name_the_extra(monkeypatch):
-    """Where the extra is not installed, its name and the illuminants that need none are in the refusal; those still work."""
+    """Without the extra, the message names it and the tabulated illuminants; those still work."""
     monkeypatch.setitem(sys.modules, "colour", None)
     with pytest.raises(ValueError, match=r"extra `spectral`, or use one of D65, D50, A, LED-B3"):
         computed_weights("FL2", 10)

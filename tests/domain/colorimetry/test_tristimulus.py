@@ -1,4 +1,4 @@
-"""Tristimulus values and CIELAB. Sources: ISO/CIE 11664-4; colour-science as a second code."""
+"""Tristimulus values and CIELAB. Sources: ISO/CIE 11664-4; colour-science as an independent implementation."""
 
 import math
 import warnings
@@ -27,14 +27,14 @@ COLORS = [XYZ(45.2, 40.7, 8.0), XYZ(0.3, 0.35, 0.5), XYZ(0.0, 0.0, 0.0), XYZ(8.4
 
 @pytest.mark.parametrize("color", COLORS, ids=["yellow", "black", "nothing", "blue", "brightened"])
 def test_cielab_is_what_colour_science_makes_it(color):
-    """A chromatic colour, one on the straight part near black, black itself, and a white with brightener agree with the other code."""
+    """A chromatic colour, one on the linear part near black, black itself, and a brightened white agree."""
     theirs = XYZ_to_Lab(np.array(color.as_tuple()) / 100, WHITE_XY)
     assert pytest.approx(theirs, abs=SAME_FORMULA) == lab_from_xyz(color, D65_10).as_list()
 
 
 @pytest.mark.parametrize("lab", [Lab(95, -0.8, 1.5), Lab(4, 0.1, -0.4), Lab(40, 60, -50), Lab(100, 0, 0)])
 def test_the_way_back_is_what_colour_science_makes_it(lab):
-    """Whites, blacks and saturated colours have the tristimulus values of the other code."""
+    """Whites, blacks and saturated colours have the same tristimulus values."""
     theirs = 100 * Lab_to_XYZ(np.array(lab.as_list()), WHITE_XY)
     assert pytest.approx(theirs, abs=SAME_FORMULA) == xyz_from_lab(lab, D65_10).as_tuple()
 
@@ -47,7 +47,7 @@ def test_the_chromaticity_is_what_colour_science_makes_it():
 @THOROUGH
 @given(X=numbers(0, 110), Y=numbers(0, 110), Z=numbers(0, 120))
 def test_there_and_back_is_the_same_colour(X, Y, Z):
-    """Any surface's tristimulus values survive the way through CIELAB."""
+    """The tristimulus values of any surface survive the conversion to CIELAB and back."""
     color = XYZ(X, Y, Z)
     try:
         lab = lab_from_xyz(color, D65_10)
@@ -59,7 +59,7 @@ def test_there_and_back_is_the_same_colour(X, Y, Z):
 @THOROUGH
 @given(L=numbers(0, 110))
 def test_lightness_and_reflectance_are_inverse(L):
-    """L* to Y and back is the same lightness, and L* alone decides on Y."""
+    """L* to Y and back is the same lightness, and Y depends on L* alone."""
     Y = luminous_reflectance(L)
     assert pytest.approx(L, abs=SAME_FORMULA) == lightness(Y)
     assert pytest.approx(Y, abs=SAME_FORMULA) == xyz_from_lab(Lab(L, 0, 0), D65_10).Y
@@ -67,24 +67,24 @@ def test_lightness_and_reflectance_are_inverse(L):
 
 @pytest.mark.parametrize("bad", [-0.001, 300.1, math.nan, math.inf])
 def test_no_surface_reads_such_a_value(bad):
-    """A value below nothing, far above white, or no number at all is refused by name and range."""
+    """A negative, far too large or invalid value is rejected with name and range."""
     with pytest.raises(ValueError, match=r"Z is .* from 0 to 300"):
         XYZ(1.0, 1.0, bad)
 
 
 def test_a_colour_that_would_reflect_less_than_nothing_is_refused():
-    """Black with a strong green would need a negative X."""
+    """Black with a strong green would require a negative X."""
     with pytest.raises(ValueError, match="below zero"):
         xyz_from_lab(Lab(0, -100, 0), D65_10)
 
 
 def test_a_white_without_light_is_refused():
-    """Nothing can be compared with a white that has a value of 0."""
+    """A reference white with a value of 0 is rejected."""
     with pytest.raises(ValueError, match="none of its values may be 0"):
         lab_from_xyz(XYZ(1, 1, 1), XYZ(95, 100, 0))
 
 
 def test_nothing_has_no_chromaticity():
-    """What reflects nothing has no x and y."""
+    """A surface without reflectance has no x and y."""
     with pytest.raises(ValueError, match="no chromaticity"):
         _ = XYZ(0, 0, 0).chromaticity

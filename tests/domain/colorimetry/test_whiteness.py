@@ -1,4 +1,4 @@
-"""Whiteness, tint and yellowness. Sources: CIE 15:2004, 9.4; ASTM E313, Table 1; colour-science as a second code."""
+"""Whiteness, tint and yellowness. Sources: CIE 15:2004, 9.4; ASTM E313, Table 1; colour-science as an independent implementation."""
 
 import warnings
 
@@ -55,7 +55,7 @@ def test_the_figures_are_those_of_the_reference(row):
 
 @pytest.mark.parametrize("row", CASES, ids=[row["case"] for row in CASES])
 def test_a_reading_in_cielab_has_the_same_figures(row):
-    """The way through CIELAB and back changes none of them."""
+    """The conversion through CIELAB changes none of them."""
     white = next(xyz(r, "white_") for r in COEFFICIENTS if r["condition"] == row["condition"])
     lab = lab_from_xyz(xyz(row), white)
     found = whiteness_from_lab(lab, *condition(row))
@@ -89,7 +89,7 @@ def test_the_perfect_white_is_the_zero_of_every_scale(conditions):
 
 
 def by_colour_science(lab: Lab) -> tuple[float, float]:
-    """Yellowness and whiteness under D65/10 by that library, from CIELAB on."""
+    """Yellowness and whiteness under D65/10 by that library, from CIELAB."""
     xyz_of_it = 100 * colour.Lab_to_XYZ(np.array(lab.as_list()), np.array(D65_10.chromaticity))
     xy = xyz_of_it[:2] / xyz_of_it.sum()
     observer = "CIE 1964 10 Degree Standard Observer"
@@ -104,7 +104,7 @@ def by_colour_science(lab: Lab) -> tuple[float, float]:
     ids=["yellower", "darker", "redder"],
 )
 def test_each_figure_is_blind_to_something(changed, yellowness, whiteness):
-    """On a white, b* +1 moves both, L* -1 only whiteness, a* +1 only yellowness (one decimal; colour-science agrees in full)."""
+    """For a white, b* +1 changes both, L* -1 only whiteness, a* +1 only yellowness (one decimal; colour-science agrees in full)."""
     before, after = ((yellowness_from_lab(lab), whiteness_from_lab(lab).whiteness) for lab in (WHITE, changed))
     assert pytest.approx(by_colour_science(WHITE), abs=SAME_FORMULA) == before
     assert pytest.approx(by_colour_science(changed), abs=SAME_FORMULA) == after
@@ -168,7 +168,7 @@ def white_with(whiteness: float, tint: float, Y: float = 88.0) -> XYZ:
     ],
 )
 def test_the_formula_says_where_it_does_not_apply(whiteness, tint, words):
-    """At Y 88 whiteness must lie between 40 and 160 and tint between -4 and 2, ends excluded (CIE 15:2004, 9.4); every fault is said."""
+    """At Y 88 whiteness must be between 40 and 160 and tint between -4 and 2, ends excluded (CIE 15:2004, 9.4); all violations are listed."""
     found = whiteness_from_xyz(white_with(whiteness, tint))
     assert pytest.approx((whiteness, tint), abs=SAME_FORMULA) == (found.whiteness, found.tint)
     assert words == list(found.outside)
@@ -182,14 +182,14 @@ def test_a_gray_is_no_white():
 
 @pytest.mark.parametrize("conditions", [("D50", 2), ("A", 10), ("D65", 4)])
 def test_other_conditions_are_refused(conditions):
-    """Neither figure is defined for other illuminants or observers, and the refusal names those it is defined for."""
+    """Neither index is defined for other illuminants or observers, and the message lists the valid ones."""
     for figure in (whiteness_from_lab, yellowness_from_lab):
         with pytest.raises(ValueError, match="only for C/2, D65/2, C/10, D65/10"):
             figure(WHITE, *conditions)
 
 
 def test_black_has_neither_figure():
-    """What reflects nothing has no chromaticity and no yellowness."""
+    """A surface without reflectance has no chromaticity and no yellowness."""
     with pytest.raises(ValueError, match="no chromaticity"):
         whiteness_from_lab(Lab(0, 0, 0))
     with pytest.raises(ValueError, match="no yellowness"):
