@@ -177,7 +177,7 @@ def test_a_grade_is_not_brightened_on_a_reference_that_hides_its_uv(shop):
     [
         (spectrum(GRAY, 410), "/spectrum/start_nm", ""),
         (spectrum(GRAY, 395), "/spectrum/start_nm", "multiple of 10"),
-        (spectrum(GRAY, 400, 15), "/spectrum/step_nm", "every 10 or every 20"),
+        (spectrum(GRAY, 400, 15), "/spectrum/step_nm", "must be 10 or 20 nm"),
         (spectrum(GRAY[:30]), "/spectrum/values", "end at 690 nm"),
         (spectrum([*GRAY[:5], 2.6, *GRAY[6:]]), "/spectrum/values/5", "450 nm"),
         (spectrum([*GRAY[:5], -0.01, *GRAY[6:]]), "/spectrum/values/5", "450 nm"),

@@ -94,7 +94,7 @@ def test_refused_lots_are_part_of_the_series(shop, bought):
     assert [*["released"] * 6, "returned", *["released"] * 6, "blocked"] == [lot["standing"] for lot in found["lots"]]
     assert numbers == [point["lot_id"] for point in only(found, "series")["points"]]
     assert "Q-14" == only(found, "signals")["last"]["supplier_lot"]
-    assert "reached already" in only(found, "projection")["says"]
+    assert "has been reached" in only(found, "projection")["says"]
 
 
 def test_a_lot_sorted_and_sent_again_is_no_lot_of_the_series(shop, bought):

@@ -185,7 +185,7 @@ def test_white_carries_a_caution(shop, name, lab, white):
     """A white, by its name or its reference (L* at least 85, chroma at most 10, ends included; by hand: 6 and 8 give 10), has a caution."""
     shade = shop.shade("S", lab)
     grade, spool = released(shop, color_name=name, shade_id=shade["id"], cautions=["keep dry"], filler_kind="none")
-    said = "Interlayer strength and shrinkage of white filament differ by maker and lot. Measure this lot."
+    said = "White filament differs by maker and lot in interlayer strength and shrinkage. Measure this lot."
     assert white is (said in shop.ask_clearance(spool)["cautions"])
     shown = shop.get("quality", f"/grades/{grade['id']}")
     assert (["keep dry"], [said] if white else []) == (shown["cautions"], shown["added_cautions"])
@@ -201,5 +201,5 @@ def test_a_picked_spool_is_never_of_a_forbidden_grade(shop):
     assert {"load_bearing", "flexing"} == {one["use"] for one in row["uses"] if one["answer"] == "no"}
     record = shop.get("quality", f"/lots/{row['lot_id']}/record")
     assert row["uses"] == record["uses"]
-    assert "Interlayer strength and shrinkage of white" in " ".join(record["cautions"])
+    assert "White filament differs" in " ".join(record["cautions"])
     assert spool in record["spools"][0]["code"]

@@ -224,7 +224,7 @@ def test_a_respooled_spool_of_two_lots_grows_old_too(shop):
     opened = {"event": "opened", "at": "2026-09-01T08:00:00Z"}
     shop.post("production", f"/spools/{one['spools'][1]['code']}/events", opened)
     wind(shop, "MIX", one, other)
-    assert "dry it" in shop.ask_clearance("MIX")["says"]
+    assert "Dry it" in shop.ask_clearance("MIX")["says"]
     shop.post("production", "/spools/MIX/events", {"event": "dried"})
     assert shop.ask_clearance("MIX")["clear"]
 

@@ -84,7 +84,7 @@ def test_a_spool_opened_long_ago_is_dried_before_it_is_loaded(shop):
     code = got["spools"][0]["code"]
     shop.post("production", f"/spools/{code}/events", {"event": "opened", "at": "2026-09-01T08:00:00Z"})
     asked = shop.ask_clearance(code, "general")
-    assert (False, True) == (asked["clear"], "dry it" in asked["says"])
+    assert (False, True) == (asked["clear"], "Dry it" in asked["says"])
     shop.post("receiving", f"/spools/{code}/events", {"event": "dried"})
     assert shop.ask_clearance(code, "general")["clear"]
     shop.post("production", f"/spools/{code}/events", {"event": "opened"}, 409)

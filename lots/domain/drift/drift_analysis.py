@@ -104,15 +104,17 @@ def _trending(x: np.ndarray) -> Signal | None:
 
 def _with_trend(found: Sequence[Signal], trending: Signal, baseline: Baseline | None) -> list[Signal]:
     """Returns the signals of charts with the trend: as a further call of a signal on the same side, else as a separate signal."""
-    told = next((s for s in found if s.side == trending.side and s.active), None)
+    same_side = next((s for s in found if s.side == trending.side and s.active), None)
     if baseline is not None and not baseline.steady and not baseline.chosen:
         # A drifting provisional baseline lies on both sides of its own mean, so signals within it are part of the trend.
-        first, calls = (told.first, (*told.calls, *trending.calls)) if told else (trending.first, trending.calls)
-        kept = [s for s in found if s.first >= PROVISIONAL_FROM and s is not told]
+        first, calls = (
+            (same_side.first, (*same_side.calls, *trending.calls)) if same_side else (trending.first, trending.calls)
+        )
+        kept = [s for s in found if s.first >= PROVISIONAL_FROM and s is not same_side]
         return [*kept, replace(trending, first=first, calls=calls)]
-    if told is None:
+    if same_side is None:
         return [*found, trending]
-    return [replace(s, calls=(*s.calls, *trending.calls)) if s is told else s for s in found]
+    return [replace(s, calls=(*s.calls, *trending.calls)) if s is same_side else s for s in found]
 
 
 def _in_order(signals: Sequence[Signal]) -> tuple[Signal, ...]:

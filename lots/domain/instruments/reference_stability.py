@@ -133,7 +133,7 @@ def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence:
         raise ValueError(f"tile and plaque must have the same components, got {size} and {len(plaque.now[0])}")
     each = 1 - (1 - confidence) / size
     of_tile = [_change(tile, i, each) for i in range(size)]
-    of_plaque = [_less(_change(plaque, i, each), of_tile[i]) for i in range(size)]
+    of_plaque = [_relative(_change(plaque, i, each), of_tile[i]) for i in range(size)]
     instrument, aged = _movement(of_tile, matters), _movement(of_plaque, matters)
     return Separation(_mover(instrument.state, aged.state), instrument, aged)
 
@@ -166,7 +166,7 @@ def _change(read: Remeasured, component: int, confidence: float) -> _Change:
     return now - then, max(sd, noise or 0.0) * math.sqrt(1 / len(sides[0]) + 1 / len(sides[1])), quantile
 
 
-def _less(plaque: _Change, tile: _Change) -> _Change:
+def _relative(plaque: _Change, tile: _Change) -> _Change:
     """Returns the plaque's change relative to the tile."""
     (change, u, quantile), (of_tile, u_tile, quantile_tile) = plaque, tile
     if u is None or quantile is None or u_tile is None or quantile_tile is None:

@@ -67,10 +67,10 @@ def by_use(ended: Sequence[SeriesLot], limits: Limits | None, model: Drawn | Non
 
 def _judged(uses: Collection[str], verdicts: Mapping[str, Sequence[bool]]) -> ByUse:
     """Returns the forecasts from verdicts alone. Each allows for its own change, so their order is enforced."""
-    told = {tuple(some): by_verdicts(some) for some in verdicts.values()}
-    least = told[tuple(verdicts[AT_LEAST_ONE])]
-    each = {use: told[tuple(verdicts[use])].at_most(least) for use in uses}
-    every = told[tuple(verdicts[EVERY])]
+    forecasts = {tuple(some): by_verdicts(some) for some in verdicts.values()}
+    least = forecasts[tuple(verdicts[AT_LEAST_ONE])]
+    each = {use: forecasts[tuple(verdicts[use])].at_most(least) for use in uses}
+    every = forecasts[tuple(verdicts[EVERY])]
     return ByUse(each, _of_every(every, each), least, least, verdicts)
 
 

@@ -251,8 +251,8 @@ def _difference(one: int, two: int, costs: Mapping[int, OrderCost], tail: float)
     if gap is not None:
         return CostDifference(one, two, gap, Interval(low, high, 1 - 2 * tail), cheaper)
     # Of two unknown costs neither is smaller.
-    told = cheaper is not None and (first, second)[cheaper - 1].expected is not None
-    return CostDifference(one, two, None, None, cheaper if told else None)
+    known = cheaper is not None and (first, second)[cheaper - 1].expected is not None
+    return CostDifference(one, two, None, None, cheaper if known else None)
 
 
 def _apart(first: Array, second: Array) -> Array:

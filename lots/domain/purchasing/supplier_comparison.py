@@ -213,12 +213,14 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
     pairs = list(combinations(sorted(suppliers), 2))
     each = 1 - (1 - confidence) / max(1, len(pairs) * len(CRITERIA))
     verdicts = {number: _verdicts(lots) for number, lots in suppliers.items()}
-    close, steady = ({number: told(lots) for number, lots in suppliers.items()} for told in (_closeness, _steadiness))
+    close, steady = (
+        {number: figures(lots) for number, lots in suppliers.items()} for figures in (_closeness, _steadiness)
+    )
     found = []
     for one, two in pairs:
-        found.append(_accepted_more(one, two, verdicts[one], verdicts[two], each))
+        found.append(_proportions_compared(one, two, verdicts[one], verdicts[two], each))
         for criterion, values in (("closeness", close), ("steadiness", steady)):
-            found.append(_less(criterion, one, two, values[one], values[two], each))
+            found.append(_means_compared(criterion, one, two, values[one], values[two], each))
     return found
 
 
@@ -232,7 +234,7 @@ def _verdicts(lots: Sequence[LotResult]) -> dict[str, tuple[int, int]]:
     return found
 
 
-def _accepted_more(
+def _proportions_compared(
     one: int,
     two: int,
     first: Mapping[str, tuple[int, int]],
@@ -282,7 +284,7 @@ def _steadiness(lots: Sequence[LotResult]) -> dict[str, list[float]]:
     return found
 
 
-def _less(
+def _means_compared(
     criterion: str,
     one: int,
     two: int,
@@ -353,13 +355,13 @@ def _place(number: int, against: Sequence[Comparison], names: Mapping[int, str],
     if not against:
         return Rank(None, "No other supplier to compare with.")
     if open_ones := [c for c in against if c.better is None]:
-        return Rank(None, " ".join(_cannot_tell(c, number, names) for c in open_ones))
+        return Rank(None, " ".join(_open_reason(c, number, names) for c in open_ones))
     beaten_by = sum((c.better == 1) == (c.second == number) for c in against)
     why = f"Differs significantly from every other supplier in the {said}."
     return Rank(beaten_by + 1, why)
 
 
-def _cannot_tell(c: Comparison, number: int, names: Mapping[int, str]) -> str:
+def _open_reason(c: Comparison, number: int, names: Mapping[int, str]) -> str:
     other = names[c.second if c.first == number else c.first]
     if c.difference is None:
         return f"Compared with {other}: no lots of the same kind."

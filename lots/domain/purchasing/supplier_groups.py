@@ -92,11 +92,11 @@ def order_of(criterion: str, suppliers: Sequence[int], comparisons: Sequence[Com
     )
     new = {one.supplier for one in newcomers}
     known = sorted(set(suppliers) - new)
-    told = [one for one in pairs if new.isdisjoint((one.first, one.second))]
+    compared = [one for one in pairs if new.isdisjoint((one.first, one.second))]
     better = sorted(
-        (one.first, one.second) if one.better == 1 else (one.second, one.first) for one in told if one.better
+        (one.first, one.second) if one.better == 1 else (one.second, one.first) for one in compared if one.better
     )
-    open_ = [one for one in told if one.better is None]
+    open_ = [one for one in compared if one.better is None]
     return Order(
         criterion,
         tuple(better),

@@ -173,11 +173,11 @@ def more_values_until_means_differ(first: Sample, second: Sample, confidence: fl
         return None
     gap = abs(difference_of_means(first, second))
 
-    def told(more: int) -> bool:
+    def significant(more: int) -> bool:
         half = _half_width(first.grown(more), second.grown(more), confidence)
         return half is not None and half < gap
 
-    return _fewest(told, most)
+    return _fewest(significant, most)
 
 
 def proportions_differ_by(strata: Sequence[Stratum], confidence: float = 0.95) -> Interval:
@@ -219,10 +219,10 @@ def more_lots_until_proportions_differ(strata: Sequence[Stratum], confidence: fl
     if math.fsum(w * (a / n - b / m) for w, (a, n), (b, m) in zip(shares, first, second, strict=True)) < 0:
         first, second = second, first
 
-    def told(more: int) -> bool:
+    def significant(more: int) -> bool:
         return _least_difference(_grown(first, more), _grown(second, more), confidence) > 0
 
-    return _fewest(told, most)
+    return _fewest(significant, most)
 
 
 def _proportions(strata: Sequence[Stratum]) -> tuple[list[Proportion], list[Proportion]]:
@@ -295,11 +295,11 @@ def _shares(first: Sequence[float], second: Sequence[float]) -> list[float]:
     return [weight / whole for weight in weights]
 
 
-def _fewest(told: Callable[[int], bool], most: int) -> int | None:
-    """Returns the smallest number from 1 on for which `told` is True, by doubling and bisection; None above `most`."""
+def _fewest(significant: Callable[[int], bool], most: int) -> int | None:
+    """Returns the smallest number from 1 on for which `significant` is True, by doubling and bisection; None above `most`."""
     short, enough = 0, 1
-    while not told(enough):
+    while not significant(enough):
         if enough == most:
             return None
         short, enough = enough, min(2 * enough, most)
-    return short + 1 + bisect_left(range(short + 1, enough), True, key=told)
+    return short + 1 + bisect_left(range(short + 1, enough), True, key=significant)

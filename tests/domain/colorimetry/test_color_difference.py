@@ -70,9 +70,9 @@ def test_every_formula_gives_the_reference_column(column):
     ids=["pair-10", "pair-14"],
 )
 def test_opposite_hues_fall_on_the_published_side_of_the_cliff(number, at_most_180, above_180):
-    """Two hues exactly 180 degrees apart take the mean hue of "at most 180", in spite of rounding noise.
+    """Two hues exactly 180 degrees apart have the mean hue of "at most 180", which rounding would otherwise decide.
 
-    The formula jumps there: the next published pair (11, 15), a ten-thousandth of a unit further, is on the other side.
+    The formula is discontinuous there: the next published pair (11, 15), a ten-thousandth of a unit further, is on the other side.
     """
     here, next_pair = PAIRS[number - 1], PAIRS[number]
     reference, sample = pair(here)
@@ -84,9 +84,9 @@ def test_opposite_hues_fall_on_the_published_side_of_the_cliff(number, at_most_1
 
 
 def test_exactly_opposite_hues_join_on_to_nearly_opposite_ones():
-    """A pair exactly 180 degrees apart differs as one a millionth of a degree less apart, around the whole circle.
+    """For all hues a pair exactly 180 degrees apart agrees with one a millionth of a degree less.
 
-    Some such pairs are 180.00000000000003 degrees apart in binary, which must not cross the discontinuity.
+    Some such pairs are 180.00000000000003 degrees apart in binary, which must not change the side.
     """
     for degrees in range(180):
         here, short_of_opposite = math.radians(degrees), math.radians(degrees + 180 - 1e-6)
@@ -103,9 +103,9 @@ def at(hue: float, chroma: float) -> Lab:
 
 @pytest.mark.parametrize("hue", [0, 45, 90, 135, 179.9, 180.1, 225, 270, 315])
 def test_a_hair_more_than_opposite_is_still_opposite(hue):
-    """Hues 180.0000000005 degrees apart, in either order, differ as those a millionth of a degree less than 180 apart.
+    """Hues 180.0000000005 degrees apart, in either order, agree with those a millionth of a degree below 180.
 
-    The definition has a discontinuity between them (eq. 14) of up to 17 at these chromas.
+    The definition puts them on the other side of the discontinuity (eq. 14), which is up to 17 at these chromas.
     """
     reference = at(hue, 40.0)
     side = 1 if hue < 180 else -1
@@ -128,9 +128,9 @@ def test_pure_red_and_pure_green_have_a_mean_hue_of_90_degrees(zero, other_zero)
 
 
 def test_mirrored_hues_have_a_mean_hue_of_zero():
-    """Hues equally far above and below 0 degrees have a mean of 0, as those a millionth further apart.
+    """Hues symmetric about 0 degrees have a mean of 0, the published side of the step there, like those a millionth further.
 
-    A mean hue near 360 gives a rotation term of 5.8e-4 degrees, a mean of 0 gives none (eqs. 14 and 16).
+    For a mean hue of nearly 360 the rotation term is one of 5.8e-4 degrees, for 0 it is none (eqs. 14 and 16).
     """
     for hue in range(1, 90):
         reference, mirrored = at(hue, 20.0), at(-hue, 30.0)

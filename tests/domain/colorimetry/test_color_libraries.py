@@ -76,9 +76,9 @@ PRINTED = st.builds(Lab, steps(0, 100, 0.5), *[st.one_of(steps(-3, 3, 0.5), step
 @examples(500)
 @given(one=PRINTED, two=PRINTED)
 def test_any_printed_colours_differ_as_in_colour_science(one, two):
-    """CIEDE2000 from hue vectors equals that from hue angles, except where rounding decides in the other implementation.
+    """CIEDE2000 with hues as vectors agrees with hues as angles, except at the two discontinuities, where rounding decides.
 
-    Those are opposite hues, and hues that mirror each other about 0 degrees; test_color_difference.py has pairs of both.
+    Those are opposite hues, and hues symmetric about 0 degrees; test_color_difference.py tests these pairs.
     """
     cross, mirror = one.a * two.b - one.b * two.a, one.a * two.b + one.b * two.a
     opposite = abs(cross) < 1e-9 and one.a * two.a + one.b * two.b < 0
@@ -120,9 +120,9 @@ def test_colormath_agrees_where_the_mean_hue_does_not_wrap(pairs):
 
 @pytest.mark.parametrize("pairs", ["300-anywhere", "300-near-neutral"])
 def test_colormath_departs_by_a_bounded_amount_where_the_mean_hue_wraps(pairs):
-    """The package colormath always adds 360 to a straddling hue sum, so a mean hue of 1 degree counts as 361 in the blue rotation term.
+    """Colormath always adds 360 to a straddling hue sum, so a mean hue of 1 degree counts as 361 in the blue rotation term.
 
-    Cosines are unaffected; the term exp(-((h - 275) / 25)^2) is not. The tolerance HUE_WRAP_RELATIVE derives the bound.
+    Cosines are not affected; the term exp(-((h - 275) / 25)^2) is. HUE_WRAP_RELATIVE derives the bound.
     """
     wrapped = [(mine, theirs) for wraps_here, mine, theirs in both_codes(pairs) if wraps_here]
     assert wrapped

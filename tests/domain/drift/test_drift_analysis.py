@@ -35,7 +35,7 @@ def only(found):
 # A white whose b* was 1.50, deviation 0.12 from lot to lot, and now creeps up by 0.08 a lot: each is a fraction of its scatter from the last.
 @pytest.mark.parametrize("mean", [1.5, 0.0], ids=["b", "db"])
 def test_a_slow_walk_is_first_seen_by_the_charts_that_remember(mean):
-    """A slow ramp without noise is signalled at lot 5 by the EWMA, at lot 6 by the CUSUM and three sigma (computed from the definitions).
+    """Without noise: the EWMA signals lot 5, the CUSUM and three sigma lot 6 (computed from the definitions).
 
     At lot 5 the average is 1.631 and its upper limit 1.602: 1.5 + 2.7 * 0.12 * sqrt(0.2 / 1.8 * (1 - 0.8^10)).
     """
@@ -235,7 +235,7 @@ def test_a_colour_may_be_unusual_though_no_coordinate_is():
 
 
 def test_t2_and_its_limit():
-    """T2 = d S^-1 d from numpy, its limit from scipy's F: p (n + 1)(n - 1) / (n (n - p)) F, 3 and 17 degrees of freedom, at 0.27 %."""
+    """T² = d S^-1 d from numpy, its limit from scipy's F: p (n + 1)(n - 1) / (n (n - p)) F, 3 and 17 degrees of freedom, at 0.27 %."""
     found = together([AGAINST], color_baseline(TOGETHER.tolist(), chosen=True))
     apart = np.array(AGAINST) - TOGETHER.mean(axis=0)
     expected = apart @ np.linalg.solve(np.cov(TOGETHER.T), apart)

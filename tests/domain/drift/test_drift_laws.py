@@ -52,7 +52,7 @@ BASES = st.sampled_from(
 
 
 def moved(base: Baseline | None, by: float = 0.0, scale: float = 1.0) -> Baseline | None:
-    """A baseline, moved and scaled as its lots are."""
+    """A baseline shifted and scaled like its lots."""
     if base is None:
         return None
     size = abs(scale)
@@ -113,9 +113,9 @@ def test_a_larger_last_deviation_never_ends_a_signal(values, base, further):
     rules=st.booleans(),
 )
 def test_lots_that_come_later_take_no_call_back(values, base, later, rules):
-    """Every call of a chart stays on its side, whatever lots follow; an active one can get further lots and another size.
+    """Calls of charts stay on their side with any further lots; an active signal may get further lots and another size.
 
-    A trend covers the whole series, so it can fade.
+    A trend refers to the whole stretch, so it may disappear.
     """
 
     def calls(found):
@@ -202,9 +202,9 @@ def test_the_chain_gives_published_run_lengths():
 
 
 def test_steady_lots_are_called_as_rarely_as_is_published():
-    """With up to 90,000 lots in control and a given baseline, each chart first signals about once in its mean run length.
+    """In up to 90,000 lots in control with a given baseline each chart has its published average run length.
 
-    The rate of first calls over the lots up to them agrees within four standard errors, 1 over the root of the calls.
+    The rate of first calls is taken over the lots up to them; it is held to four standard errors, 1 over the root of the calls.
     Individuals: 370; CUSUM: 465; EWMA of width 2.7: 238 (computed by the chain).
     """
     expected = {
@@ -228,7 +228,7 @@ def test_steady_lots_are_called_as_rarely_as_is_published():
 
 
 def test_a_shift_is_called_by_the_charts_that_remember():
-    """Of 300 series that shift by one deviation at lot 41, the CUSUM signals half within eleven lots (published mean 10.4), before three sigma.
+    """After a shift of one deviation at lot 41, the CUSUM signals half of 300 series within eleven lots (published mean 10.4), before three sigma.
 
     Series with an earlier CUSUM signal are left out.
     """

@@ -1,4 +1,4 @@
-"""Hotelling's T2. Sources: Johnson and Wichern examples 5.1 and 5.2, NIST/SEMATECH 6.5.4.1, scipy's quantiles; simulation."""
+"""Hotelling's T². Sources: Johnson and Wichern examples 5.1 and 5.2, NIST/SEMATECH 6.5.4.1, scipy's quantiles; simulation."""
 
 import math
 
@@ -58,7 +58,7 @@ def test_t_squared_of_every_row_about_the_mean(case):
 
 @CASES
 def test_the_rows_of_a_baseline_share_out_a_fixed_sum(case):
-    """T2 of all rows about their own mean sums to p (n - 1)."""
+    """T² of all rows about their own mean sums to p (n - 1)."""
     total = t_squared(*baseline(case)).sum()
     assert pytest.approx(case["p"] * (case["n"] - 1), abs=SAME_FORMULA) == total
 
@@ -92,7 +92,7 @@ def test_a_long_baseline_gives_the_chi_square_limit(p, alpha):
 
 @pytest.mark.parametrize("phase", [1, 2])
 def test_the_limits_give_the_alarms_they_promise(phase):
-    """Of 4000 baselines of 12 rows, 5 % have a first row, or a thirteenth, beyond the limit (exact binomial interval at 99.9 %)."""
+    """Of 4000 baselines of 12 rows, 5 % have a first or a thirteenth row beyond the limit (exact binomial interval at 99.9 %)."""
     n, p, alpha = 12, 3, 0.05
     rng = np.random.default_rng(20 + phase)
     mixing = np.array([[1.0, 0.0, 0.0], [0.8, 0.5, 0.0], [-0.3, 0.2, 2.0]])

@@ -57,7 +57,7 @@ def every(points, holds):
 
 
 def enough(y, end, k, m, line):
-    """Whether a point and k - 1 of the m - 1 before it lie beyond a line."""
+    """Returns whether a point and k - 1 of the m - 1 before it are beyond a line."""
     return y[end] > line and sum(value > line for value in y[max(0, end - m + 1) : end + 1]) >= k
 
 
@@ -163,7 +163,7 @@ def test_every_rule_has_words_and_a_side():
 
 
 def test_there_is_no_other_side():
-    """A side is above, below or none."""
+    """A side is above, below or 0."""
     with pytest.raises(ValueError, match="side must be"):
         run_rules([0.0], 2)
 

@@ -1,4 +1,4 @@
-"""Trend tests. Sources: Nile flow 1871-1970 in the reference file, scipy's kendalltau and theilslopes, every pair counted here; simulation."""
+"""Trend tests. Sources: Nile flow 1871-1970 in the reference file, scipy's kendalltau and theilslopes, a count of every pair; simulation."""
 
 import math
 from dataclasses import replace
@@ -169,7 +169,7 @@ def test_few_points_have_no_interval(n, bounded):
 
 @pytest.mark.parametrize("n", [50, 1501])
 def test_a_line_has_its_own_slope(n):
-    """Points on a line give its slope, its intercept and an interval without width, by both methods."""
+    """Points on a line give its slope, its intercept and an interval of width 0, by both methods."""
     times = np.arange(n) / 4
     found = theil_sen(7.0 - 0.5 * times, times)
     assert pytest.approx((-0.5, -0.5, -0.5, 7.0), abs=SAME_FORMULA) == (

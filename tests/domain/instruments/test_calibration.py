@@ -1,6 +1,6 @@
-"""Validity of a reading by the checks of its instrument. Sources: ISO 10012 and ISO/IEC 17025 in kind (from memory).
+"""Validity of readings by calibration.
 
-The window back to the last good check is common practice, no source.
+Sources: ISO 10012 and ISO/IEC 17025 in kind (from memory); the time back to the last passed check is common practice, no source.
 """
 
 import inspect
@@ -145,7 +145,7 @@ def test_only_the_checks_next_to_a_reading_count(checks, at, extra):
 @OFTEN
 @given(HISTORIES, MOMENTS, MOMENTS)
 def test_recording_a_passed_check_never_hurts(checks, at, passed_at):
-    """A passed check makes no valid reading suspect, except as the first check, found to have expired by then.
+    """A passed check makes no valid reading suspect, unless it is the first check and had expired by then.
 
     That one shows how long the instrument was unchecked, which its registration left open.
     """

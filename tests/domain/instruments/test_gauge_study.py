@@ -29,7 +29,7 @@ def table(found: GaugeStudy) -> dict:
 
 
 def trials(readings) -> list[Trial]:
-    """Trials from an array of parts, operators and repeats."""
+    """Trials from an array of parts, operators and replicates."""
     y = np.asarray(readings, dtype=float)
     return [Trial(f"P{i:02}", f"O{j}", float(y[i, j, k])) for i, j, k in np.ndindex(*y.shape)]
 
@@ -236,7 +236,7 @@ def test_a_tolerance_has_a_width(width):
 
 @st.composite
 def studies(draw) -> np.ndarray:
-    """Small crossed studies, as an instrument shows them."""
+    """Small crossed studies with a limited resolution."""
     shape = tuple(draw(st.integers(2, 4)) for _ in range(3))
     size = math.prod(shape)
     return np.array(draw(st.lists(steps(0, 5, 0.1), min_size=size, max_size=size))).reshape(shape)

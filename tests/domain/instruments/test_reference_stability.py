@@ -61,7 +61,7 @@ def test_tile_and_plaque_tell_who_moved(tile, plaque, mover, says):
 
 
 def test_one_reading_then_and_now_cannot_tell():
-    """Without scatter and without a known noise nobody can tell; with the noise somebody can."""
+    """Single readings require a known noise."""
     tile, plaque = (Remeasured(((95.0, 0.0, 1.0),), ((95.0, 0.0, at),)) for at in (1.0, 9.0))
     found = what_moved(tile, plaque, 0.3)
     assert ("cannot tell", None, None) == (found.mover, found.plaque.u, found.instrument.half_width)
@@ -74,7 +74,7 @@ def test_one_reading_then_and_now_cannot_tell():
 
 
 def test_readings_alike_to_the_last_digit_tell_no_scatter():
-    """Two readings each that agree to the last digit are not taken as free of noise."""
+    """Equal readings are not taken as free of noise."""
     alike = Remeasured(((95.0, 0.0, 1.0),) * 2, ((95.0, 0.0, 1.01),) * 2)
     assert "cannot tell" == what_moved(alike, alike, 0.3).mover
 
@@ -220,7 +220,7 @@ def history(*values: tuple[float, float]) -> list[Remeasurement]:
 
 
 def in_days(found) -> list[tuple[float | None, ...]]:
-    """Doubts as days since Monday."""
+    """Suspect periods as days since Monday."""
     moments = [(doubt.since, doubt.found_at, doubt.until) for doubt in found]
     return [tuple(None if at is None else (at - MONDAY) / timedelta(days=1) for at in row) for row in moments]
 

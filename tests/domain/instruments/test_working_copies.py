@@ -19,7 +19,7 @@ COPY = [Lab(95.2, -0.7, 1.6), Lab(95.2, -0.72, 1.66), Lab(95.26, -0.74, 1.6)]
 
 
 def test_offset_and_uncertainty():
-    """The offset is copy less master of the means, its uncertainty the root of s^2 / n of both."""
+    """The offset is the mean of the copy minus that of the master, its uncertainty the root of s^2 / n of both."""
     found = working_copy("W1", MASTER, COPY)
     one, other = (np.array([color.as_list() for color in colors]) for colors in (COPY, MASTER))
     assert pytest.approx(one.mean(axis=0) - other.mean(axis=0)) == found.offset

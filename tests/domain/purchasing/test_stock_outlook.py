@@ -32,7 +32,7 @@ def demand_of(weeks):
 
 @given(TAKINGS, MASSES, MASSES)
 def test_more_stock_lasts_longer(weeks, one, more):
-    """The mean and each end of the interval grow with the stock."""
+    """The mean and both limits of the interval increase with the stock."""
     demand = demand_of(weeks)
     assume(not demand.unknown)
     less, longer = days_left(one, demand), days_left(one + more, demand)
@@ -69,10 +69,10 @@ def test_each_end_is_a_quantile_of_f():
 @pytest.mark.parametrize(
     ("weeks", "says"),
     [
-        ([[1.0]] * (LEAST_WEEKS - 1), f"need {LEAST_WEEKS} weeks"),
-        ([], f"need {LEAST_WEEKS} weeks"),
+        ([[1.0]] * (LEAST_WEEKS - 1), f"require {LEAST_WEEKS} weeks"),
+        ([], f"require {LEAST_WEEKS} weeks"),
         ([[]] * 13, "No filament was used in the last 13 weeks."),
-        ([[1.0]] * (LEAST_TAKINGS - 1) + [[]] * 9, f"need {LEAST_TAKINGS} loads"),
+        ([[1.0]] * (LEAST_TAKINGS - 1) + [[]] * 9, f"require {LEAST_TAKINGS} loads"),
     ],
 )
 def test_too_little_says_nothing(weeks, says):

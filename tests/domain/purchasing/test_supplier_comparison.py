@@ -317,9 +317,9 @@ def test_exchanged_suppliers_are_mirrored(seed):
     ids=str,
 )
 def test_equal_suppliers_are_hardly_ever_told_apart(sizes, strata, monkeypatch):
-    """Of three equal suppliers any two differ on any criterion in at most 5 % of cases, few lots against many too.
+    """Of three equal suppliers any two differ significantly on any criterion in at most 5 % of cases, also for few lots against many.
 
-    Simulated 200 times at one look; the exact 99.9 % binomial interval for the share includes 5 % or less.
+    Simulated 200 times at one look; the exact binomial interval at 99.9 % for the share includes 5 %.
     """
     monkeypatch.setattr(supplier_comparison, "MOST_LOTS", 1)
     rng = np.random.default_rng(sum(sizes))

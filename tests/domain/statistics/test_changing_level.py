@@ -180,7 +180,7 @@ def test_only_the_latest_values_count():
 
 @pytest.mark.parametrize("n", [0, 2])
 def test_two_values_foretell_nothing(n):
-    """Fewer than three values are refused."""
+    """Fewer than three values are rejected."""
     with pytest.raises(ValueError, match="at least 3 values"):
         outlook(TEN[:n])
 

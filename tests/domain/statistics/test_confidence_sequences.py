@@ -45,7 +45,7 @@ def evidence(values, mean: float) -> float:
 
 @pytest.mark.parametrize("confidence", [0.9, 0.95])
 def test_means_not_ruled_out_are_those_whose_bayes_factors_are_small(confidence):
-    """At the ends the product of both suppliers' Bayes factors, integrated numerically, is 1 / (1 - confidence) for the best pair of means."""
+    """At the limits the product of both Bayes factors, integrated numerically, is 1 / (1 - confidence) for the best pair of means."""
     found = means_differ_by(sample_of([FIRST]), sample_of([SECOND]), confidence)
     for end in (found.low, found.high):
         # Of all pairs of means that differ by the end the best one touches the border.

@@ -1,4 +1,4 @@
-"""Index of dispersion. Sources: scipy's chi-square test and multinomial distribution; Poisson law of Bortkiewicz's horse kicks."""
+"""Index of dispersion. Sources: scipy's chi-square test and multinomial distribution; Bortkiewicz's horse kicks."""
 
 from itertools import product
 from math import fsum

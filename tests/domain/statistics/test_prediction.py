@@ -1,4 +1,4 @@
-"""The next value of a steady series: limits and normal scores, from their definitions with scipy; laws, by hypothesis."""
+"""Prediction of a stable series: limits and normal scores, from their definitions with scipy; laws, by hypothesis."""
 
 import math
 

@@ -1,4 +1,4 @@
-"""Small statistics. Sources: JCGM 100:2008 (GUM), scipy's distributions, normal quantiles and guard band risks in the reference file."""
+"""Standard errors and Poisson bounds. Sources: JCGM 100:2008 (GUM), scipy, normal quantiles and guard band risks in the reference file."""
 
 import statistics
 
@@ -16,7 +16,7 @@ RULES = DECISIONS["guard_band_rules"]
 
 
 def test_scatter_over_root_n_is_the_uncertainty_of_a_mean():
-    """Repeats give the standard deviation over root n, column by column (JCGM 100:2008, 4.2.3; numpy)."""
+    """Replicates give the standard deviation over root n, column by column (JCGM 100:2008, 4.2.3; numpy)."""
     rows = np.random.default_rng(5).normal(0, 1, (7, 3))
     expected = rows.std(axis=0, ddof=1) / np.sqrt(7)
     assert pytest.approx(tuple(expected), abs=SAME_SUM) == standard_error(rows.tolist(), None)

@@ -34,7 +34,7 @@ WAYS = st.tuples(*[numbers(-1, 1)] * 3).filter(lambda way: math.hypot(*way) > 0.
 
 
 def fitted(plaques, share=0.5, confidence=0.95) -> Tolerance:
-    """The tolerance of a trial that has one."""
+    """The tolerance of a trial."""
     found = fit_trial(plaques, share, confidence)
     assert isinstance(found, Tolerance), found
     return found
