@@ -261,7 +261,7 @@ def failing_lot(shop: Shop) -> None:
 
     lead = shop.person("Leopold")
     assert "1 lot, 4 spools, 4,0 kg" in lead.main()
-    lead.follow("Spool check")
+    lead.follow("Check a spool")
     lead.type(shop.known["thick"])
     lead.pick("use", "Cosmetic")
     lead.fill("job", "J-0001")
@@ -302,7 +302,7 @@ def concession(shop: Shop) -> None:
     assert "A second person of quality has to approve it." in tech.main()
 
     lead = shop.person("Leopold")
-    lead.follow("Spool check")
+    lead.follow("Check a spool")
     lead.type(shop.known["thick"])
     lead.pick("use", "Hidden")
     lead.press("Check")

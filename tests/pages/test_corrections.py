@@ -20,7 +20,7 @@ def test_the_clerk_corrects_what_was_typed_wrongly(desk, clerk):
     delivery = desk.get("receiving", "/deliveries/1")
     assert ("PO 8", "2026-11-30T23:59:59Z", 2) == tuple(delivery[k] for k in ("order_ref", "due_at", "version"))
     page = correct(clerk, 1, **{"mass-L1-S002": "750", "withdraw": "L1-S003", "further": "WB-1, 500", "order_ref": ""})
-    assert "net mass, g: L1-S002 750, not 1000" in page.text
+    assert "net mass, g: L1-S002 750 (was 1000)" in page.text
     assert "withdrawn L1-S003" in page.text
     assert "added WB-1" in page.text
     assert None is desk.get("receiving", "/deliveries/1")["order_ref"]

@@ -133,6 +133,6 @@ def test_the_first_field_has_the_focus(desk, clerk):
 def test_an_empty_shop_says_who_sets_up_what_is_lacking(shop):
     """Neither supplier nor grade: no form, and the people who set them up."""
     page = Browser(shop, "receiving").go("/receiving")
-    assert "No supplier is set up yet. This is done by purchasing" in page.text
-    assert "No grade is set up yet. This is done by quality and the administrator." in page.text
+    assert "No supplier is set up yet. Ask purchasing" in page.text
+    assert "No grade is set up yet. Ask quality or the administrator." in page.text
     assert [] == [form for form in page.forms if "supplier_lot" in form["fields"]]

@@ -125,7 +125,7 @@ def _missing_setup(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[st
         if len(offered[subject]) == 1:
             endpoint = f"pages.{page}"
             open_to_me = may(endpoint)
-            who = listed([*resource.who["POST"], "the administrator"])
+            who = listed([*resource.who["POST"], "the administrator"], "or")
             found.append({"what": subject[:-1], "who": who, "page": endpoint if open_to_me else None})
     return found
 
