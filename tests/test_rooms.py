@@ -11,18 +11,18 @@ PACKAGE = ROOT / "lots"
 FILES = sorted(PACKAGE.rglob("*.py"))
 DOMAIN = [path for path in FILES if PACKAGE / "domain" in path.parents]
 
-# Arrows between the rooms. Files at the top of the package put the rooms together and may import any of them.
+# Arrows between packages. Files at the top assemble the packages and can import any of them.
 TOP = "top of the package"
 MAY_IMPORT = {
     "api": {"services", "domain"},
-    # Of the API a page takes the schemas of requests, who is admitted to what, and the pictures and papers that it draws.
+    # From the API a page takes schemas of requests, roles, pictures and papers.
     "pages": {"api", "services", "domain"},
     "services": {"store", "domain"},
     "store": {"domain"},
     "domain": set(),
-    # What the command does, beside the top of the package.
+    # Commands import the top as well.
     "commands": {TOP, "api", "services", "store", "domain"},
-    # The HTTP server below the application: it gets what it needs as arguments.
+    # The HTTP server below the application gets everything as arguments.
     "serving": set(),
 }
 
@@ -38,7 +38,7 @@ ONLY_IN = {
     "flask_smorest": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
     "webargs": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
 }
-# What a pure function has no use for: chance, clocks, files, processes, networks.
+# Not for pure functions: randomness, clocks, files, processes, networks.
 IMPURE = {"random", "time", "secrets", "uuid", "os", "pathlib", "io", "shutil", "tempfile", "sqlite3", "subprocess"}
 IMPURE |= {"socket", "urllib", "http", "logging", "threading", "asyncio", "importlib"}
 # Reads a table that is part of the package, the same on every installation: a constant too long to be written as code.

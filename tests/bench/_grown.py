@@ -114,7 +114,7 @@ def _copy(times: int, chance: random.Random) -> None:
         engine.execute_sql(statement)
     for number in range(MACHINES):
         names.named("machine", f"P{number}", "bench", clock.now())
-    # Days end before the patterns came, so that nothing is of the future.
+    # Days end before the patterns were received, so that nothing is in the future.
     days = [clock.now() - timedelta(days=10 + BACK_DAYS * (times - k) / times) for k in range(times)]
     engine.execute_sql("CREATE TEMP TABLE copy (k BIGINT, day TEXT)")
     _many("INSERT INTO copy (k, day) VALUES (?, ?)", [(k, f"{day:%Y-%m-%d}") for k, day in enumerate(days)])

@@ -64,7 +64,7 @@ def _since(began: float) -> int:
     return round(time.perf_counter() - began)
 
 
-# What a row takes up
+# Bytes of a row
 
 
 def _tell_sizes() -> None:
@@ -238,7 +238,7 @@ def _look(app: Flask, token: str, method: str, path: str, body: Any) -> Told:
 
     with statements() as seen:
         status = ask()
-    # The first time is for whatever has to be read or worked out once; who has waited for long need not wait again.
+    # The first run fills caches; after a long one there is no second.
     while len(taken) < 4 and taken[0] < _LONG_MS:
         ask()
     with connected():
@@ -269,7 +269,7 @@ def _on_sqlite(sql: str, values: Any) -> tuple[list[str], int, list[str]]:
     connection.set_progress_handler(None, 10)
     plan = [row[-1] for row in connection.execute(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
     alias = {name: table for table, name in re.findall(r'"(\w+)" AS "(t\d+)"', sql)}
-    # A page in the order of the numbers is a walk as well, but one that ends with the page.
+    # A page in the order of the numbers is a scan too, but ends with the page.
     in_vain = steps[0] > MANY and steps[0] > _STEPS_A_ROW * (len(rows) + 1)
     odd = [f"{steps[0]:,} steps for {len(rows):,} rows"] if in_vain else []
     for line in plan:

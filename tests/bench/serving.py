@@ -253,7 +253,7 @@ def _rounds(
     for server in servers.values():
         _asked(server, max(CONNECTIONS), request, 1.0)
     for number in range(ROUNDS):
-        # Whoever goes first in a round goes second in the next.
+        # The first of a round is the second of the next.
         for name in sorted(servers, reverse=bool(number % 2)):
             alone[name].append(cpu_s(ways[name]))
             for connections in CONNECTIONS:

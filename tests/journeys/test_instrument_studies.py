@@ -256,6 +256,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
     assert Z * STATED_U < 0.005 < Z * sd
     assert pytest.approx(sd, abs=SAME_SUM) == made["repeatability"]["sd"]["gauge"]
     assert [("released", "quarantined")] == [(lot["standing_before"], lot["standing"]) for lot in made["lots"]]
+    # sqrt(8 * 0.004^2 / 5) = 0.00506, by hand.
     assert "counts with a standard uncertainty of at least 0.0051 mm" in made["says"][-1]
     found = shop.finding(lot_id, "diameter.reading")
     assert ("near", pytest.approx(sd)) == (found["verdict"], found["uncertainty"])
@@ -264,7 +265,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
         in found["message"]
     )
     assert shop.ask_clearance(spool, "hidden")["clear"] is False
-    # What was known then is not known otherwise now.
+    # The result of a past moment is unchanged.
     then = shop.assessment(lot_id, f"?as_of={moment}")
     assert ["pass"] == [f["verdict"] for f in then["findings"]]
     assert [] == sound()
@@ -371,7 +372,7 @@ def test_plaques_that_read_alike_on_both_bridge_the_change(shop, changed):
 @pytest.mark.parametrize(
     ("read", "words"),
     [
-        # A third of 1.0 is allowed; 0.4 is more, and 0.3 with three plaques that scatter by 0.05 may be more: t is 4.303.
+        # A third of 1.0 is allowed; 0.4 is more, and 0.3 with three plaques of spread 0.05 can be more: t is 4.303 (table).
         (plaques(0.4), "larger than 0.333333 itself"),
         (plaques(0.3, spread=0.05), "may be larger than 0.333333; about"),
         (plaques(0.0, n=2), "2 were, so 1 more is needed"),

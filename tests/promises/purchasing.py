@@ -59,7 +59,7 @@ def next_lot_within(supply: Supply) -> Rate:
     return Rate(hits, runs)
 
 
-# No other failure in a million lots: what is left is the measure alone.
+# No other failure in a million lots leaves the measure alone.
 NOTHING_ELSE = (10**6, 10**6)
 # A limit so many deviations above or below the next lot's mean.
 APARTS = (0.5, 1.3, 2.0, 3.3)
@@ -127,7 +127,7 @@ JUST_STEPPED = tuple(Supply(lots, step, 3) for lots in (8, 12, 20) for step in (
 
 
 SMALL, ALL = (1.0, 2.0), (1.0, 2.0, 4.0)
-# Steps of which next to nothing can be seen yet.
+# Steps that are hardly detectable yet.
 UNSEEN = (Supply(20, 1.0, 3), Supply(30, 1.0, 3), Supply(60, 1.0, 3), Supply(60, 2.0, 3))
 
 

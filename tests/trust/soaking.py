@@ -22,9 +22,9 @@ from tests.trust.serving import MEASURED, Client, Gone, Server, add_token, child
 
 WRITERS, READERS = 2, 2
 EVERY_S = 5.0
-# Each turn of so many seconds stands for as many days, so that a soak sees answers come of age.
+# Each turn of so many seconds represents as many days, so that answers expire during a soak.
 DAYS_LATER, TURN_S = 8, 60.0
-# What the last third may be above the middle third and still be level: memory of Python comes in steps.
+# The last third can exceed the middle third by this and still be level, because Python takes memory in steps.
 LEVEL = 1.10
 # In the pages that readers ask, one after the other.
 PATHS = (

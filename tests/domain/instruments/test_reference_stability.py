@@ -24,7 +24,7 @@ from tests.tolerances import QUANTILE_RELATIVE, SAME_FORMULA
 
 OFTEN = examples(200)
 WITHIN = Limit(None, 0.3)
-# Scatter of three readings about their mean, in each component.
+# Spread of three readings about their mean, in each component.
 SCATTER = ((-0.02, 0.01, 0.0), (0.0, -0.02, 0.02), (0.02, 0.01, -0.02))
 
 
@@ -118,7 +118,7 @@ def test_intervals_are_those_of_a_t_test():
         ends = ttest_ind(*sides).confidence_interval(1 - 0.05 / 3)
         centre, half = found.instrument.change[i], found.instrument.half_width[i]
         assert pytest.approx((ends.low, ends.high), rel=1e-8) == (centre - half, centre + half)
-        # Both scatter alike, so the weighted t is that of each, on a standard error sqrt(2) times as large.
+        # Both have equal spread, so the weighted t is that of each, on a standard error sqrt(2) times as large.
         assert pytest.approx(half * math.sqrt(2), rel=QUANTILE_RELATIVE) == found.plaque.half_width[i]
     assert pytest.approx((0.0, 0.2, 0.4), abs=SAME_FORMULA) == found.plaque.change
 
