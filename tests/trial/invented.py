@@ -60,7 +60,7 @@ STEADY = {
     "bond.mean": (32.0, 1.5),
     "gloss.gu_60": (30.0, 2.0),
 }
-# Good news: whose measure, and by how much it changes from its middle lot on. None of it may stand on the list.
+# Good news: whose measure, and by how much it changes from its middle lot on. None of these belongs on the list.
 BETTER = {
     (GOOD, WHITE): {"bond.mean": 5.0, "diameter.mean_ovality": -0.01},
     (SCATTERING, BLUE): {"bond.mean": 5.0},
