@@ -47,10 +47,10 @@ NAMES = {model: model._meta.table_name for model in COPIED}
 
 
 def build(url: str, lots: int) -> tuple[Flask, dict[str, str]]:
-    """Returns the application on an empty database that now has about so many lots, and a token for each role.
+    """Returns the application on an empty database filled with about so many lots, and a token for each role.
 
-    Two suppliers, two grades; ten spools a lot, of which five are measured fifty times; every spool loaded and used up, but for the lots that
-    came last. Numbers are as wide as they will be after ten years, so that rows and indexes take up what they will then.
+    Two suppliers, two grades; ten spools a lot, five of them measured fifty times; every spool loaded and used up, except in the newest lots.
+    Numbers have the width of ten years later, so that rows and indexes have their final size.
     """
     app = create_app(Settings(database=url, log_level="error"))
     with connected():

@@ -1,4 +1,4 @@
-"""A clearance in a shop that measured 10,000 times beside the same shop after 5,000,000 readings: what the length of its history costs."""
+"""A clearance in a shop after 10,000 readings and after 5,000,000: the cost of a long history."""
 
 from __future__ import annotations
 

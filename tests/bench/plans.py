@@ -1,6 +1,7 @@
-"""Every statement behind what people ask a shop of 2,000 lots: how long it takes, how the engine finds its rows; and what a row of each table takes up.
+"""Every statement behind common requests to a shop of 2,000 lots: its time and plan; and the size of a row of each table.
 
-On SQLite, and on PostgreSQL where LOTS_TEST_POSTGRES names a server. LOTS_BENCH_LOTS=20000 asks a shop ten times as big, to see what grows with it.
+On SQLite, and on PostgreSQL where LOTS_TEST_POSTGRES names a server. LOTS_BENCH_LOTS=20000 builds a shop ten times as big, which
+shows growth.
 """
 
 from __future__ import annotations
@@ -199,7 +200,7 @@ class Statement:
         rows: that came back.
         work: steps of SQLite's virtual machine, or pages that PostgreSQL touched.
         plan: as the engine tells it.
-        odd: what in it grows with the shop.
+        odd: its part that grows with the shop.
     """
 
     sql: str

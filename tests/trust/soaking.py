@@ -82,12 +82,12 @@ def run(
     Args:
         server_url: a PostgreSQL server, None for SQLite.
         minutes: how long.
-        seed: of what is asked.
+        seed: of the requests.
         workers: processes that serve; more than one takes PostgreSQL.
 
     Notes:
-        Every minute the repeated answers and sessions there are become eight days older, as if so much time had passed: what stays of
-        them is what the server has not removed yet. Everything else is kept, so the database grows.
+        Every minute the stored answers and sessions become eight days older, so that the remaining ones are those that the server has
+        not deleted yet. Everything else is kept, so the database grows.
     """
     with tempfile.TemporaryDirectory() as folder, database(server_url, Path(folder)) as url:
         token = add_token(url, "Hester")

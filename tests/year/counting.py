@@ -152,10 +152,10 @@ def deciding(outcome: Outcome, use: str) -> list[str]:
 
 
 def blames(outcomes: Sequence[Outcome]) -> dict[str, Blame]:
-    """Returns what each finding did, the one that held back most good lots first.
+    """Returns the effect of each finding, the one that held most good lots first.
 
     Notes:
-        A lot or spool that several findings keep back counts for each of them; `alone` and `bad_kept_alone_g` count where it was the only one.
+        A lot or spool held by several findings counts for each of them; `alone` and `bad_kept_alone_g` count where it was the only one.
     """
     found: dict[str, Blame] = {}
     for outcome in outcomes:

@@ -61,7 +61,7 @@ def test_tile_and_plaque_tell_who_moved(tile, plaque, mover, says):
 
 
 def test_one_reading_then_and_now_cannot_tell():
-    """Without scatter and without a known noise nobody can tell; with the noise somebody can."""
+    """One reading then and now is inconclusive without a known noise, and conclusive with it."""
     tile, plaque = (Remeasured(((95.0, 0.0, 1.0),), ((95.0, 0.0, at),)) for at in (1.0, 9.0))
     found = what_moved(tile, plaque, 0.3)
     assert ("cannot tell", None, None) == (found.mover, found.plaque.u, found.instrument.half_width)
@@ -73,7 +73,7 @@ def test_one_reading_then_and_now_cannot_tell():
 
 
 def test_readings_alike_to_the_last_digit_tell_no_scatter():
-    """Two readings each that agree to the last digit are not taken as free of noise."""
+    """Two identical readings each do not count as free of noise."""
     alike = Remeasured(((95.0, 0.0, 1.0),) * 2, ((95.0, 0.0, 1.01),) * 2)
     assert "cannot tell" == what_moved(alike, alike, 0.3).mover
 
