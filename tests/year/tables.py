@@ -143,9 +143,9 @@ def characteristics_table(outcomes: Sequence[Outcome]) -> str:
     )  # fmt: skip
     rows = []
     for kind, one in worths(outcomes).items():
-        both = one.bad_kept_g + one.put_right_g
+        both = one.bad_kept_g + one.dried_g
         each = f"{one.readings / (both / 1000):.0f}" if both else "none"
         rows.append(
-            [kind, one.readings, _kg(one.bad_kept_g), _kg(one.put_right_g), each, _kg(one.good_kept_g), one.good_lots]
+            [kind, one.readings, _kg(one.bad_kept_g), _kg(one.dried_g), each, _kg(one.good_kept_g), one.good_lots]
         )
     return _table(head, rows)
