@@ -7,7 +7,7 @@ import os
 from hypothesis import settings
 
 # The same examples every time, so that a check that passed here passes there; LOTS_TEST_EXPLORE=1 looks at new ones.
-# None has to be done within some milliseconds: that would say how busy the machine is.
+# No deadline, because a test must not depend on time.
 settings.register_profile("commit", derandomize=True, deadline=None, max_examples=34)
 settings.register_profile("thorough", derandomize=True, deadline=None, max_examples=100)
 settings.register_profile("exploring", deadline=None, max_examples=100)

@@ -70,7 +70,7 @@ ODD = (
     | st.text(max_size=12).map(lambda text: text.encode("utf-8", "surrogatepass"))
     | st.binary(max_size=12)
 )
-# What a server does not let into a header: it would end it.
+# Characters that end a header, which no server passes on.
 IN_HEADER = ODD.map(lambda raw: raw.replace(b"\r", b"").replace(b"\n", b""))
 NAMES_OF_HEADERS = (
     *(
@@ -182,7 +182,7 @@ def wrong_with(answer: Response) -> list[str]:
     found += [
         f"{part!r} in the answer" for part in ("Traceback (most recent", 'File "/', "lots/pages/") if part in text
     ]
-    # The library words what stands on a redirection, which no browser shows.
+    # The library words the body of a redirect, which no browser shows.
     if answer.mimetype == "text/html" and "Location" not in answer.headers:
         parser = _Balance()
         parser.feed(text)

@@ -12,7 +12,7 @@ from lots.store.tables.models import Supplier
 from tests.shop import Shop
 
 Made = TypeVar("Made")
-# By name: the rows, the tokens among them, and what was made besides.
+# By name: the rows with the tokens, and the returned value.
 _KEPT: dict[str, tuple[sqlite3.Connection, dict[str, str], object]] = {}
 
 

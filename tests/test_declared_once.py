@@ -16,7 +16,7 @@ FROZEN = PACKAGE / "store" / "upkeep" / "migrations"
 DECLARATIONS = PACKAGE / "domain" / "characteristics"
 # A picture is drawn of one characteristic, which it may know.
 PICTURES = {PACKAGE / "services" / "documents" / "lot_pictures.py", *(PACKAGE / "api" / "pictures").glob("*.py")}
-# Colour's own values have these fields wherever they stand, as a measured colour or as an approved one.
+# Colour's own values have these fields everywhere, as a measured or an approved colour.
 OF_COLOR = {"lab", "spectrum", "conditions", "formula", "weights", *(field.name for field in fields(Conditions))}
 
 
@@ -49,7 +49,7 @@ def test_no_table_is_keyed_by_characteristics_or_their_fields():
     assert [] == sorted(found)
 
 
-# Where each of these stands as itself: the formula with its weights and its symbol, the guard band, the roles of the bench.
+# The definitions themselves: the formula with its weights and its symbol, the guard band, the roles of the bench.
 DEFAULTS = {
     "CIEDE2000": {"domain/colorimetry/color_difference.py", "domain/characteristics/color/limits_block.py"},
     1.645: {"domain/conformity/limits.py"},

@@ -38,7 +38,7 @@ ONLY_IN = {
     "flask_smorest": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
     "webargs": {"lots/api", "lots/app.py", "lots/cli.py", "lots/demo.py"},
 }
-# Impure modules: random numbers, clocks, files, processes and networks.
+# Not for pure functions: randomness, clocks, files, processes, networks.
 IMPURE = {"random", "time", "secrets", "uuid", "os", "pathlib", "io", "shutil", "tempfile", "sqlite3", "subprocess"}
 IMPURE |= {"socket", "urllib", "http", "logging", "threading", "asyncio", "importlib"}
 # Reads a table of constants that is a part of the package.

@@ -3,7 +3,7 @@
 # One formula coded twice in double precision: the last few bits of some thirty operations on numbers up to 150.
 SAME_FORMULA = 1e-9
 
-# One text run by math and by numpy: only the last bits of an arctangent, a sine and an exponential may differ, in differences up to 200.
+# One function run by math and by numpy differs only in the last bits of arctangent, sine and exponential, for differences up to 200.
 SAME_RULE = 1e-12
 
 # The same sum in another order. fsum is exact, so only a division or a root differs, by a last bit.
@@ -14,11 +14,11 @@ PRINTED_10 = 0.5e-10 + 1e-11
 PRINTED_12 = 0.5e-12 + 1e-12
 
 # colormath takes a mean hue near 360 degrees for one near 0. The rotation term is then exp(-((360 - 275) / 25)^2) of 60 degrees,
-# 5.8e-4 degrees, where it should be none. It moves dE^2 by at most 2 sin(5.8e-4 deg) |C||H| <= 1.01e-5 dE^2, so dE by half of that.
+# 5.8e-4 degrees, where it should be 0. It moves dE^2 by at most 2 sin(5.8e-4 deg) |C||H| <= 1.01e-5 dE^2, so dE by half of that.
 HUE_WRAP_RELATIVE = 5.1e-6
 
-# A millionth of a degree of hue on a chroma of 2 moves a colour by 4e-8; the cliff at opposite hues is up to 0.06 high. On a chroma of 40
-# it is 7e-7; the step at a mean hue of 0 is some 1e-5 high.
+# A millionth of a degree of hue on a chroma of 2 moves a colour by 4e-8; the jump at opposite hues is up to 0.06. On a chroma of 40
+# it is 7e-7, and the step at a mean hue of 0 is some 1e-5.
 HUE_NUDGE = 1e-6
 
 # Propagating an uncertainty one coordinate at a time neglects curvature and takes the larger of two slopes; well away from zero both
@@ -28,33 +28,33 @@ PROPAGATION_RELATIVE = 0.05
 # Lengths are given to 12 digits and a slope of two of them loses a few: far below the 1e-5 mm of any gauge.
 LEAST_SQUARES = 1e-9
 
-# 1.645 is the customary rounding of 1.6449, so the confidence it stands for is 95 % to this.
+# 1.645 is the usual rounding of 1.6449, so its confidence is 95 % within this.
 ROUNDED_Z = 2e-5
 
-# A few parts in 1e12 is what an inverse incomplete gamma function and a chi-square quantile agree to.
+# An inverse incomplete gamma function and a chi-square quantile agree to a few parts in 1e12.
 QUANTILE_RELATIVE = 1e-10
 
 # A table of constants prints eight decimals.
 PRINTED_8 = 0.5e-8 + 1e-11
 
-# The handbook prints two or four decimals: half a unit of the last one. Its lower EWMA limit 47.41157 stands there as 47.4115, cut off.
+# The handbook prints two or four decimals: half a unit of the last one. Its lower EWMA limit 47.41157 is printed as 47.4115, truncated.
 PRINTED_2 = 0.5e-2 + 1e-9
 PRINTED_4 = 0.5e-4 + 1e-9
 CUT_OFF_4 = 1e-4
 
-# A sum less its lowest value so far, against adding point by point: the last bits of a few thousand additions of numbers up to 10.
+# A running sum less its minimum, against point by point: the last bits of a few thousand additions of numbers up to 10.
 RUNNING_SUM = 1e-10
 
-# A limit of T2 from n rows is off the chi-square quantile by some tens of it over n: at a million rows a few in 100,000.
+# A limit of T2 from n rows differs from the chi-square quantile by some tens over n, relatively: at a million rows a few in 100,000.
 MILLION_ROWS = 1e-4
 
 # Columns that nearly follow from each other lose up to nine of sixteen digits when their covariance is inverted.
 NEARLY_DEPENDENT = 1e-6
 
-# A simulated mean is held to four of its own standard errors: by chance one in 16,000 lies outside.
+# A simulated mean agrees within four of its standard errors; by chance one in 16,000 does not.
 STANDARD_ERRORS = 4
 
-# The handbook prints t to five decimals, and the exact binomial interval to six, where 0.4010281 stands as 0.401029.
+# The handbook prints t to five decimals, and the exact binomial interval to six, where 0.4010281 is printed as 0.401029.
 PRINTED_5 = 0.5e-5 + 1e-9
 LAST_OF_6 = 1e-6 + 1e-9
 
@@ -66,7 +66,7 @@ NONCENTRAL_T_RELATIVE = 2e-6
 # Near and beyond t = 1000 a limit's probability is off by up to this (compared with numerical integration for 1 to 100 degrees of freedom).
 NONCENTRAL_T_FAR = 1e-4
 
-# A likelihood is flat at its top: a search for it finds the place to about the root of what it can tell of the height.
+# A likelihood is flat at its maximum: a search finds the place to about the root of its accuracy in height.
 REML_RELATIVE = 1e-5
 
 # Johnson and Wichern print three decimals of an ellipse's axis, and 8.18 for a limit that is 8.173 with an unrounded F.
@@ -87,13 +87,13 @@ ROUNDED_D2 = 4e-4
 # A mean of 1000 draws from a beta distribution with a standard deviation below 0.16: four standard errors.
 DRAWN_SHARE = 0.02
 
-# A point of a limit's outline is found within 1e-8 of its place; a hundredth of what is promised of its difference from the limit.
+# A point of an outline is found within 1e-8 of its place, a hundredth of the tolerance on its difference from the limit.
 ON_THE_LIMIT = 1e-6
 
 # Labels are drawn to a hundredth of a millimetre, and a PDF gives a page in points, to about as much.
 DRAWN_MM = 0.05
 
-# Near one colour a formula is a quadratic form. Half a unit away, both ways taken together, it departs from it by up to 1.7 % (CIEDE2000, black).
+# Near one colour a formula is a quadratic form. Half a unit away, both ways taken together, it deviates by up to 1.7 % (CIEDE2000, black).
 QUADRATIC_FORM = 0.02
 
 # An average between its limits is followed over 201 cells; run lengths by integration differ by some parts in 10,000.
@@ -105,12 +105,12 @@ WEIGHTS_8 = 0.5e-8 + 1e-14
 TABULATED_WEIGHTS = 2.2e-7
 TABULATED_WEIGHTS_IN_LAB = 2.5e-5
 
-# Whites are printed in three decimals, and made there by sums in other steps: the printed ones of D65, A and D50 lie this close (ASTM E308).
+# Whites are printed in three decimals from sums in other steps: those of D65, A and D50 agree within this (ASTM E308).
 PRINTED_WHITE = 0.01
-# The white of C, tabulated only every 5 nm, depends more on how it is filled in.
+# The white of C, tabulated only every 5 nm, depends more on the interpolation.
 PRINTED_WHITE_OF_C = 0.06
 
-# A table sum at 10 nm against a sum over a curve filled in to 1 nm: at most 0.036 in CIELAB on the reference curves.
+# A table sum at 10 nm against a sum over a curve interpolated to 1 nm: at most 0.036 in CIELAB on the reference curves.
 BETWEEN_SPECTRAL_METHODS = 0.05
 
 # The gauge study prints six decimals, and 1.086446 and 0.302373 for 1.0864466 and 0.3023715, since it squares rounded deviations.
@@ -120,20 +120,20 @@ SUM_OF_ROUNDED_6 = 2e-6
 # A percentage is printed with one decimal.
 PRINTED_1 = 0.05 + 1e-9
 
-# The handbook cuts Rosner's statistics off after three decimals: 3.11891 stands there as 3.118.
+# The handbook truncates Rosner's statistics to three decimals: 3.11891 is printed as 3.118.
 CUT_OFF_3 = 1e-3
 
 # Two programs that stop their search for the greatest likelihood in their own way, parameters up to some tens.
 GLM_RELATIVE = 1e-6
 
-# A proposed limit is kept clear of the surface by a hundred-thousandth of itself, on whichever side is safe.
+# A proposed limit keeps a hundred-thousandth of itself from the surface, on the safe side.
 FOUND_ON_SURFACE = 3e-5
 
 # Numerical integration, roots and sums of some hundred terms agree with a closed form to this.
 INTEGRATED = 1e-6
 
-# A search over a grid of 600 steps misses the largest by less than a hundredth.
+# A search over a grid of 600 steps misses the maximum by less than a hundredth.
 GRID_SEARCH = 0.01
 
-# Evidence is divided between two suppliers in 256 steps: the best division lies between two of them, which are this alike.
+# Evidence is divided between two suppliers in 256 steps: the best division lies between two of them, which differ by less than this.
 DIVIDED_EVIDENCE = 1e-3

@@ -22,7 +22,7 @@ from tests.api.test_openapi import operations
 from tests.api.test_queries import statements
 from tests.changes import CHANGES, READS, Change
 
-# What is more than this needs a reason: the page of a list.
+# The page of a list; more needs a reason.
 PAGE = 500
 DOCUMENTED = Path(__file__).parents[2] / "DEVELOPERS.md"
 LIMITS = {

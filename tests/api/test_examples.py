@@ -13,13 +13,13 @@ import pytest
 from tests.api.bodies import CASES, Furnished
 from tests.api.test_wrong_types import RIGHT
 
-# What an example names of a shop, or says of the days to come: here what this shop has and the calendar shows.
+# Numbers and future dates of examples, replaced by those of this shop and of the calendar.
 OF_THE_SHOP = {
     *("supplier_id", "grade_id", "shade_id", "instrument_id", "lot_id", "lot_ids"),
     *("spool_code", "parents", "drawn", "substitute", "due_at", "use_by", "valid_until"),
 }
 FORM = "/v1/imports"
-# By what is set up here other examples are judged.
+# Set-up that other examples depend on.
 TERMS = ("/v1/grades", "/v1/shades", "/v1/instruments")
 # An answer is short enough to be shown, in characters.
 SHORT = 700

@@ -58,7 +58,7 @@ def test_what_readings_rest_on_is_settled(shop, gauge, name, value):
     answer = refused(changed(shop, gauge, {name: value}), 409, "settled")
     assert "Add the instrument again under another code." in answer["detail"]
     assert before == shop.get("quality", gauge)
-    # What is sent as it stands changes nothing, and the interval is for times to come.
+    # An unchanged value changes nothing, and the interval applies to later times.
     same = {"kind": before["kind"], "standard_uncertainty": before["standard_uncertainty"], "check_interval_days": 7}
     assert 7 == changed(shop, gauge, same).get_json()["check_interval_days"]
     assert before["version"] + 1 == shop.get("quality", gauge)["version"]

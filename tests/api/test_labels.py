@@ -30,11 +30,11 @@ from tests.described import describe
 from tests.shop import RECEIVED, SIMPLE_LIMITS
 from tests.tolerances import DRAWN_MM
 
-# What a label printer and a plain laser printer resolve.
+# The resolution of a label printer and of a laser printer.
 DPI = 300
 HOST = "lots.example.org:8443"
 SITE = f"https://{HOST}"
-# Width, height and margin of labels that are sold, mm, the smallest and the largest that are asked for among them, and two that stand upright.
+# Width, height and margin of common labels, mm, with the smallest, the largest and two upright ones.
 LABELS = ((40, 20, 2), (62, 29, 2), (70, 36, 2), (105, 74, 3), (50, 70, 2), (20, 40, 2))
 # The longest codes that are kept, 60 characters of one to four bytes each: the last makes an address of 760 characters.
 LONGEST = ["W" * 60, "Ω" * 60, "漢" * 60, "🧵" * 60, ("A b:c+d'e&f?g#h%i~" * 4)[:60]]

@@ -177,7 +177,7 @@ def test_page_and_pdf_hold_all_of_it(known):
         assert squeezed(text) in pdf, text
     cells = [cell for part in parts for table in part.tables for row in table.rows for cell in row]
     assert [] == [cell for cell in cells if squeezed(cell) not in page]
-    # A PDF wraps long cells beside each other: their words are all there, not in one run.
+    # A PDF wraps long cells next to each other, so their words are not contiguous.
     words = {word for cell in cells for word in cell.split() if len(word) <= 8}
     assert [] == sorted(word for word in words if squeezed(word) not in pdf)
 

@@ -13,7 +13,7 @@ from tests.journeys.supply import whites
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected, counts
 
-# The rows of what was loaded for one job, found by its index before.
+# The loads of one job, found by its index.
 OF_A_SUBQUERY = ("SCAN there",)
 
 
@@ -85,7 +85,7 @@ def test_clearance_takes_the_same_steps_after_a_million_readings(shop, spools):
     fill(file, 100, lots=3, spools=6, loads=2)
     few = _steps(shop, plain), _steps(shop, whole)
     for readings in (10_000, 100_000, 1_000_000):
-        # Most of them are of the lot that is asked about, the others of lots used in the job.
+        # Most belong to the requested lot, the others to lots of the job.
         fill(file, readings)
         assert few == (_steps(shop, plain), _steps(shop, whole))
     fill(file, 1_000_000, lots=1_500, spools=1_500, loads=4_000)

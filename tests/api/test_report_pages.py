@@ -141,7 +141,7 @@ def test_page_and_pdf_say_the_same_and_all_of_it(bad):
     ]
     said += [found["asked"]["decision_rule"], found["asked"]["sampling"], "Ovality", *CAUTIONS]
     for part in parts_of_everything(bad):
-        # Cells of a table are wrapped one beside the other, so a PDF's text mixes the long ones.
+        # Cells of a table are wrapped next to each other, so a PDF's text mixes the long ones.
         said += [part.title, *part.paragraphs[1:], *(name for name, _ in part.facts)]
         said += [table.title for table in part.tables]
     for text in said:

@@ -17,10 +17,10 @@ RECEIVING, QUALITY, PURCHASING, PRODUCTION = "receiving", "quality", "purchasing
 INTEGRATION = "integration"
 BENCH = {RECEIVING, QUALITY}
 FLOOR = {PRODUCTION}
-# A program that only watches the server may use none of these paths.
+# A monitoring program cannot use these paths.
 ALL = {RECEIVING, QUALITY, PURCHASING, PRODUCTION, INTEGRATION}
 
-# Who may do what, beside the administrator, who may do everything. A path without a row here fails the tests.
+# Roles of each path, besides the administrator, who has all. A path without a row here fails the tests.
 TABLE = {
     ("GET", "/v1/me"): ALL,
     ("GET", "/v1/shop"): ALL,
@@ -95,7 +95,7 @@ TABLE = {
     ("POST", "/v1/moisture-readings"): {QUALITY},
     ("GET", "/v1/lots/1/readings"): ALL,
     ("GET", "/v1/voids"): {QUALITY},
-    # Of the bench only whoever stored the reading, which no role says.
+    # At the bench only the author of the reading, which no role expresses.
     ("POST", "/v1/readings/1/void"): BENCH,
     ("POST", "/v1/readings/1/void/agree"): {QUALITY},
     ("GET", "/v1/build-doubts"): ALL,

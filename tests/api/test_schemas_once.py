@@ -6,7 +6,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parent.parent.parent / "lots"
 LEAST = 4
-# What a load was warned of is said of a clearance too, among much else that speaks of a spool not loaded yet.
+# The warnings of a load are also in a clearance, among fields on a spool that is not loaded.
 SHARED = {("ClearanceSchema", "LoadedSchema")}
 
 

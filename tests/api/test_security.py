@@ -29,7 +29,7 @@ FIXED = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "X-Frame-Options": "DENY",
 }
-# Method, path, role, status: answers of every kind, from the API, the pages for people, and what is beside them.
+# Method, path, role, status: answers of every kind, from the API, the pages and other paths.
 KINDS = [
     ("GET", "/v1/lots", "admin", 200),
     ("HEAD", "/v1/lots", "admin", 200),
@@ -362,7 +362,7 @@ def test_a_token_in_an_address_shows_in_no_log(shop, capsys):
     answers = [send(shop, "GET", path.format(token)) for path in paths]
     assert {404, 422} == {answer.status_code for answer in answers}
     assert token not in everything(capsys, *answers)
-    # Where a code or a number is expected, the answer repeats to its sender what was no such thing. The log does not.
+    # An answer repeats an invalid code or number to its sender. The log does not.
     send(shop, "GET", f"/v1/spools/{token}")
     send(shop, "GET", f"/v1/lots?limit={token}")
     send(shop, token, "/v1/lots")

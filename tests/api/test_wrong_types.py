@@ -28,7 +28,7 @@ WRONG = [
     "y" * 9000,
 ]
 
-# Two fields that make sense only together: what is wrong with the one may show at the other.
+# Two dependent fields: an error in one can show at the other.
 TOGETHER = {
     "/designed_mm": "/measured_mm",
     "/break_force_n": "/stress_mpa",
@@ -38,7 +38,7 @@ TOGETHER = {
     "/over_white/0": "/over_black",
 }
 
-# Where a body that is right in every field still finds things standing otherwise.
+# Paths where a valid body can still conflict with the state of the shop.
 RIGHT = {"/v1/inspection-severity": (409,)}
 
 

@@ -47,10 +47,10 @@ NAMES = {model: model._meta.table_name for model in COPIED}
 
 
 def build(url: str, lots: int) -> tuple[Flask, dict[str, str]]:
-    """Returns the application on an empty database that now has about so many lots, and a token for each role.
+    """Returns the application on an empty database filled with about so many lots, and a token for each role.
 
-    Two suppliers, two grades; ten spools a lot, of which five are measured fifty times; every spool loaded and used up, but for the lots that
-    came last. Numbers are as wide as they will be after ten years, so that rows and indexes take up what they will then.
+    Two suppliers, two grades; ten spools a lot, five of them measured fifty times; every spool loaded and used up, except in the newest lots.
+    Numbers have the width of ten years later, so that rows and indexes have their final size.
     """
     app = create_app(Settings(database=url, log_level="error"))
     with connected():
@@ -114,7 +114,7 @@ def _copy(times: int, chance: random.Random) -> None:
         engine.execute_sql(statement)
     for number in range(MACHINES):
         names.named("machine", f"P{number}", "bench", clock.now())
-    # Days end before the patterns came, so that nothing is of the future.
+    # Days end before the patterns were received, so that nothing is in the future.
     days = [clock.now() - timedelta(days=10 + BACK_DAYS * (times - k) / times) for k in range(times)]
     engine.execute_sql("CREATE TEMP TABLE copy (k BIGINT, day TEXT)")
     _many("INSERT INTO copy (k, day) VALUES (?, ?)", [(k, f"{day:%Y-%m-%d}") for k, day in enumerate(days)])

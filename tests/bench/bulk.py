@@ -1,4 +1,4 @@
-"""1,000 diameter readings, as a list and as columns, from their body to durable and judged rows, beside a bare `executemany` of the same rows into the same table."""
+"""1,000 diameter readings, as a list and as columns, from body to durable assessed rows, compared with a bare `executemany` of the same rows."""
 
 from __future__ import annotations
 

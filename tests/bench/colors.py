@@ -1,8 +1,8 @@
-"""Colour differences: one pair beside a plain function of six numbers, a million samples beside colormath's matrix function, all CIEDE2000.
+"""CIEDE2000: one pair compared with a plain function of six numbers, a million samples with colormath's matrix function.
 
-The plain function is the definition as it is printed, hues as angles in degrees, without a check or a value made of what it takes. A million
-samples are compared with one reference, anywhere in CIELAB and about a white as filament is; how far 20,000 of them are from our difference
-of one pair is told for both ways.
+The plain function is the printed definition, hues as angles in degrees, without checks or value objects. The samples are compared
+with one reference, anywhere in CIELAB and about a white, as filament is. For both ways the deviation of 20,000 samples from the single
+pairs is printed.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Suppliers compared over 1,000 lots with 500,000 readings, from the figures kept beside lots, beside the same answer worked out from the readings.
+"""Comparison of suppliers over 1,000 lots with 500,000 readings, from stored figures and from the readings.
 
-Four suppliers of one grade; every lot is judged once through the program, which takes minutes. Both ways call the desk that answers
-`GET /supplier-comparison`, of the grade and of all grades. From readings, each lot is judged again, and the same comparison follows. The
-answers must be equal to 1e-12, or the benchmark breaks off. The whole request is timed too.
+Four suppliers of one grade; every lot is assessed once through the program, which takes minutes. Both ways call the service behind
+`GET /supplier-comparison`, for the grade and for all grades. From readings, each lot is assessed again before the same comparison.
+The benchmark stops unless the answers are equal to 1e-12. The whole request is timed too.
 """
 
 from __future__ import annotations

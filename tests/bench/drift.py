@@ -1,12 +1,11 @@
-"""Drift over 100,000 lots, part by part, beside the same sums in bare NumPy, and how the time of each part grows from 10,000 lots on.
+"""Drift over 100,000 lots by part, compared with the same sums in bare NumPy, and its growth from 10,000 lots on.
 
-The bare sums are the simplest that give the same figures: no checks of their input, no values made of what they find, only arrays and the
-places where something lies beyond a limit. EWMA needs each average for the next, so its bare sum is a plain loop, and run rules look at every
-window; beside them stand the same two as fast as we know how, which is what NumPy can do at best. The bare trend test is scipy's Kendall tau,
-since all pairs of 100,000 lots do not fit. Nothing bare tells when each change began, or charts anew after one: that is ours alone to do.
-
-Three series: a supplier in control, whose charts call a lot now and then; one that walks, whose charts call nearly every lot; and one that is
-off for five lots of every hundred, so that charts begin anew a thousand times.
+The bare sums are the simplest with the same figures: no checks, no value objects, only arrays and the places beyond a limit.
+EWMA needs each average for the next, so its bare sum is a loop, and run rules examine every window; both also have the fastest form
+known to us. The bare trend test is scipy's Kendall tau, because all pairs of 100,000 lots do not fit in memory. Only the program finds
+the start of each change and restarts charts after one.
+Three series: a supplier in control with rare signals; a ramp with signals at nearly every lot; and one that deviates for five lots of
+every hundred, so that charts restart a thousand times.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""CPU of a program that polls the feed, and of a page that asks for the red bar, beside /healthz; and of noting a change."""
+"""CPU of polling the feed, of a page's request for the red bar, and of recording a change, compared with /healthz."""
 
 from __future__ import annotations
 

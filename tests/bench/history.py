@@ -1,4 +1,4 @@
-"""A clearance in a shop that measured 10,000 times beside the same shop after 5,000,000 readings: what the length of its history costs."""
+"""A clearance in a shop after 10,000 readings and after 5,000,000: the cost of a long history."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from tests.shop import SIMPLE_LIMITS, Shop
 
 ROUNDS, REQUESTS, WARM = 25, 100, 10
 FEW, MANY = 10_000, 5_000_000
-# Of the readings that are added, how many stand in the first lot: the rest is spread over the others.
+# The share of added readings in the first lot; the others hold the rest.
 OWN = 0.9
 
 
@@ -56,7 +56,7 @@ def fill(file: Path, readings: int, lots: int = 0, spools: int = 0, loads: int =
         raw.execute("COMMIT")
 
 
-# What a copy does not share with its pattern; n counts the copies, on from the number of rows there were.
+# Values in which a copy differs from its pattern; n counts the copies, on from the number of rows there were.
 _ITS_OWN = {
     "lot": {name: f"{name} || '-' || n" for name in ("supplier_lot", "identity", "likeness")},
     "spool": {name: f"{name} || '-' || n" for name in ("code", "identity", "likeness")},

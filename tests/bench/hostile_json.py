@@ -1,4 +1,4 @@
-"""JSON bodies of 4 MB in shapes that are hard to read, beside json.loads of a plain list of the same size: processor time of the depth check and of the whole reader."""
+"""JSON bodies of 4 MB in hostile shapes: processor time of the depth check and the whole reader, compared with json.loads of a plain list."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What people wait for: CPU time, statements and bytes of every GET, every page and a pick, in a shop of 2,004 and of 20,004 lots."""
+"""CPU time, statements and bytes of every GET, every page and a pick, in shops of 2,004 and of 20,004 lots."""
 
 from __future__ import annotations
 

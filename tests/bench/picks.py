@@ -1,7 +1,7 @@
-"""Picks from a stock of 200 lots, beside networkx listing every maximal set of lots that match; then hard stocks of 300 and 1,000 lots.
+"""Picks from a stock of 200 lots, compared with networkx listing every maximal matching set; then hard stocks of 300 and 1,000 lots.
 
-Listing is the simplest exact alternative: every maximal clique, and of those with mass enough the one that needs fewest lots. It does not
-break ties by age, so it does less than what it is held against.
+Listing is the simplest exact alternative: of all maximal cliques with enough mass the one with the fewest lots. It breaks no ties by
+age, so it does less than the pick.
 """
 
 from __future__ import annotations

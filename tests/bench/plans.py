@@ -1,6 +1,7 @@
-"""Every statement behind what people ask a shop of 2,000 lots: how long it takes, how the engine finds its rows; and what a row of each table takes up.
+"""Every statement behind common requests to a shop of 2,000 lots: its time and plan; and the size of a row of each table.
 
-On SQLite, and on PostgreSQL where LOTS_TEST_POSTGRES names a server. LOTS_BENCH_LOTS=20000 asks a shop ten times as big, to see what grows with it.
+On SQLite, and on PostgreSQL where LOTS_TEST_POSTGRES names a server. LOTS_BENCH_LOTS=20000 builds a shop ten times as big, which
+shows growth.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ def _since(began: float) -> int:
     return round(time.perf_counter() - began)
 
 
-# What a row takes up
+# Bytes of a row
 
 
 def _tell_sizes() -> None:
@@ -199,7 +200,7 @@ class Statement:
         rows: that came back.
         work: steps of SQLite's virtual machine, or pages that PostgreSQL touched.
         plan: as the engine tells it.
-        odd: what in it grows with the shop.
+        odd: its part that grows with the shop.
     """
 
     sql: str
@@ -238,7 +239,7 @@ def _look(app: Flask, token: str, method: str, path: str, body: Any) -> Told:
 
     with statements() as seen:
         status = ask()
-    # The first time is for whatever has to be read or worked out once; who has waited for long need not wait again.
+    # The first run fills caches; after a long one there is no second.
     while len(taken) < 4 and taken[0] < _LONG_MS:
         ask()
     with connected():
@@ -269,7 +270,7 @@ def _on_sqlite(sql: str, values: Any) -> tuple[list[str], int, list[str]]:
     connection.set_progress_handler(None, 10)
     plan = [row[-1] for row in connection.execute(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
     alias = {name: table for table, name in re.findall(r'"(\w+)" AS "(t\d+)"', sql)}
-    # A page in the order of the numbers is a walk as well, but one that ends with the page.
+    # A page in the order of the numbers is a scan too, but ends with the page.
     in_vain = steps[0] > MANY and steps[0] > _STEPS_A_ROW * (len(rows) + 1)
     odd = [f"{steps[0]:,} steps for {len(rows):,} rows"] if in_vain else []
     for line in plan:

@@ -1,4 +1,4 @@
-"""A clearance over HTTP from a real server, beside a bare Flask route with the same JSON on the same server: requests a second, latency, where the time goes."""
+"""A clearance over HTTP from a real server: requests a second, latency and profile, compared with a bare Flask route on the same server."""
 
 from __future__ import annotations
 
@@ -161,14 +161,14 @@ def _size(got: bytes) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class Round:
-    """What one round came to.
+    """The result of one round.
 
     Attributes:
         per_s: requests answered in a second.
         p50_s: time from sending a request to the whole answer that half of them did not exceed, s.
         p99_s: the same of 99 in 100.
         server: share of its core that the server took, 0..1.
-        asking: share of its core that whoever asked took, 0..1.
+        asking: share of its core that the client took, 0..1.
         server_cpu_s: CPU of the server for one request, s.
     """
 
@@ -181,10 +181,10 @@ class Round:
 
 
 def ask_for(port: int, connections: int, seconds: float, request: bytes) -> dict[str, Any]:
-    """Asks over so many connections, each for the next answer as soon as it has the last, and returns what came of it.
+    """Requests over so many connections, each after its last answer, and returns the result.
 
-    One thread on bare sockets and a selector: what it does for a request is a send, a receive and a search for the length, so that it waits
-    nearly all the time. How much it does not is returned with the rest.
+    One thread on bare sockets and a selector sends, receives and searches for the length, so it waits nearly all the time. Its own share is
+    returned too.
     """
     waiting = selectors.DefaultSelector()
     began: dict[int, float] = {}
@@ -253,7 +253,7 @@ def _rounds(
     for server in servers.values():
         _asked(server, max(CONNECTIONS), request, 1.0)
     for number in range(ROUNDS):
-        # Whoever goes first in a round goes second in the next.
+        # The first of a round is the second of the next.
         for name in sorted(servers, reverse=bool(number % 2)):
             alone[name].append(cpu_s(ways[name]))
             for connections in CONNECTIONS:

@@ -32,7 +32,7 @@ def run() -> None:
     taken: dict[str, list[float]] = {name: [] for name in STARTS}
     with tempfile.TemporaryDirectory() as folder:
         file = str(Path(folder) / "shop.sqlite3")
-        # Compiled files are written and read, as they are in use, whatever this machine thinks of them.
+        # Compiled files are written and read, as in normal use, whatever the environment says.
         kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
         environment = {**kept, "PYTHONPYCACHEPREFIX": str(Path(folder) / "compiled")}
         for number in range(ROUNDS + 1):

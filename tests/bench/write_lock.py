@@ -1,6 +1,6 @@
-"""How long SQLite's write lock is held by the largest requests that store readings, beside the whole of each, in CPU time.
+"""Time under SQLite's write lock of the largest requests that store readings, compared with each whole request, in CPU time.
 
-Nobody else writes while it is held. Lists and columns of 5,000 readings; files of 10,000 for one lot and for fifty.
+Other writers wait meanwhile. Lists and columns of 5,000 readings; files of 10,000 for one lot and for fifty.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Eight processes that write to one SQLite file without a pause, each commit durable: how evenly they are served, in turn and by SQLite's own waiting."""
+"""Eight processes that write to one SQLite file without a pause, each commit durable: fairness of the write lock and of SQLite's own waiting."""
 
 from __future__ import annotations
 

@@ -117,7 +117,7 @@ GOOD = Evidence(
     opacity=(plaque("A", 94.95, u=0.02),),
     stringing=(StringingCheck("A", 0, 10), StringingCheck("B", 1, 10)),
 )
-# What the shrinkage of GOOD is of.
+# The basis of the shrinkage of GOOD.
 ON_100_MM = {"shrinkage": {"x": "outside 100 mm"}}
 BEFORE = Previous(Lab(95.0, -0.8, 1.45), {"x": 0.30}, basis=ON_100_MM)
 COLOR_LIMITS = ColorLimits(

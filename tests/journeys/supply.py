@@ -21,7 +21,7 @@ MONTH = timedelta(days=30)
 # One spool with one reading judges a lot: whole colour within 1.0 of the reference, b* too.
 COLOR: dict[str, Any] = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.0, "components_max": {"b": 1.0}}}
 DIAMETER: dict[str, Any] = {"sampling": {"fixed": 1}, "diameter": {"reading_tolerance_mm": 0.05}}
-# The same with every characteristic, wide enough that none decides what a test is about.
+# The same with every characteristic, with limits too wide to decide.
 EVERYTHING: dict[str, Any] = {
     "sampling": {"fixed": 1},
     "color": {"lot_max": 3.0},

@@ -188,7 +188,7 @@ def test_suppliers_are_ranked_for_the_use_asked_about(shop, supplier, grade):
         "Supplier QWT has significantly more of its lots of PLA-HW-175 accepted the first time for cosmetic"
         in (found["says"])
     )
-    # What was published keeps its meaning beside it.
+    # The published field keeps its meaning.
     assert [20, 20] == [line["acceptance"]["accepted"] for line in found["suppliers"]]
     assert [line["acceptance"] for line in plain["suppliers"]] == [
         next(one["acceptance"] for one in found["suppliers"] if one["supplier_id"] == line["supplier_id"])

@@ -178,7 +178,7 @@ def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
     with on(361):
         shop.approve(shade["id"], [95.0, -0.8, 2.1])
     assert [] == shop.get("quality", f"/shades/{shade['id']}")["in_doubt"]
-    # The lots are judged again when somebody asks: 0.6 bluer than the new reference is still within 1.0 for each.
+    # Reassessed lots, 0.6 bluer than the new reference, are still within 1.0.
     assert 1 == shop.lot(late)["shade_revision"]
     again = shop.post("quality", f"/lots/{late}/reassess")
     assert ("released", 2) == (again["standing"], again["shade_revision"])

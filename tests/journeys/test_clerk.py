@@ -162,7 +162,7 @@ def test_a_list_over_two_lots_answers_where_each_of_them_stands(desk):
     """Each lot of a list is assessed by its own readings."""
     one, two = (desk.receive(desk.quillwort, desk.white, lot, spools=1) for lot in ("Q-71", "Q-72"))
     good, oval = one["spools"][0]["code"], two["spools"][0]["code"]
-    # 1.84 by 1.66 averages to a perfect 1.75: worked by hand.
+    # 1.84 by 1.66 averages to exactly 1.75 (by hand).
     items = [*diameters([good]), {"spool_code": oval, "d1_mm": 1.84, "d2_mm": 1.66}]
     answer = desk.measure("diameter", items, role="receiving")
     assert {"Q-71": "quarantined", "Q-72": "blocked"} == {

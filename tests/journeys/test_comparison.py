@@ -91,7 +91,7 @@ def test_whoever_is_told_apart_has_a_rank(shop, rivals):
         "Supplier QWT has significantly more lots accepted the first time for at least one use than Supplier NBK."
         == pair(found)["says"]
     )
-    # Colour was not read, so nobody is nearer or steadier.
+    # Without colours no supplier is closer or steadier.
     for criterion in ("closeness", "steadiness"):
         assert "no lots of the same kind" in pair(found, criterion)["says"]
         assert "No lots to compare yet." == line(found, good)["ranks"][criterion]["why"]
@@ -194,7 +194,7 @@ def test_comparing_is_purchasings(shop, role, path):
     assert "purchasing" in shop.get(role, path, 403)["detail"]
 
 
-# Colour and scatter
+# Colour and spread
 
 SCATTER = [0.03, -0.05, 0.04, 0.0, -0.02, 0.05, -0.03, 0.02]
 

@@ -149,7 +149,7 @@ def test_what_is_left_is_what_was_granted_less_what_loads_took(pair):
     taken = {}
 
     def settle(load, mass):
-        # The sum by hand: what each load took of the 1500 g, whichever way it is known.
+        # The sum by hand: the mass of each load of the 1500 g.
         taken[load["id"]] = mass
         state, total = standing_now(pair, got, number), sum(taken.values())
         left = 1500 - total if total < 1500 else 0

@@ -5,7 +5,7 @@ import pytest
 from tests.shop import CONDITIONS, MEASURED, RECIPE
 
 BOND = {"sampling": {"fixed": 1}, "bond": {"mean_min_mpa": 20, "test_print": "BAR"}}
-# Invented means of control bars in eight earlier builds, MPa.
+# Invented means of control specimens in eight earlier builds, MPa.
 STEADY = (29, 31, 30, 30, 29, 31, 30, 30)
 
 
@@ -130,6 +130,7 @@ def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillw
     told = shop.measure("bond", bars(drawn(lot), 21, build="COLD", control=True))
     assert "quarantined" == told["lots"][0]["standing"]
     (doubt,) = shop.get("production", "/build-doubts?in_force=true")["items"]
+    # 30 +- t(0.99865, 7) * 0.7559 * sqrt(1 + 1/8), by scipy.
     assert doubt["says"].startswith(
         "Build COLD on printer P1 is in doubt: the breaking stress of the control is 21.00 MPa, outside its limits 26.37 to 33.63 MPa (from 8 earlier builds"
     )

@@ -137,7 +137,7 @@ def test_a_failure_that_no_measure_follows_counts_as_well(shop):
             supply.reading("diameter", code, at, d1_mm=1.79 if number % 2 else 1.75, d2_mm=1.71 if number % 2 else 1.75)
     found = foreseen(shop, supplier, grade)
     assert (8, 4, "measured") == (found["inspected"], found["accepted"], found["model"])
-    # Four of eight failed by it: Jeffreys' mean is (4 + 1/2) / (8 + 1).
+    # Four of eight failed for it: Jeffreys' mean is (4 + 1/2) / (8 + 1).
     (part,) = (p["probability"] for p in found["parts"] if p["part"] == "everything else")
     assert pytest.approx(0.5, abs=tolerances.DRAWN_SHARE) == part
     assert "a value that the model does not follow" in found["says"]

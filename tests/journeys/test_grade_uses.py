@@ -89,7 +89,7 @@ def test_quality_forbids_with_a_reason_and_the_history_keeps_it(shop):
     last = shop.get("quality", "/events?limit=500&what=grade%20changed")["items"][-1]
     assert "Z shrinks 0.9 % on tall parts" == last["content"]["values"]["reason"]
     assert ["/reason"] == pointers(change(shop, grade, 422, forbidden_uses=[]))
-    # What stays keeps its own reason; what is new has the new one.
+    # Existing prohibitions keep their reason; new ones have the new one.
     both = change(shop, grade, forbidden_uses=["fit", "hidden"], reason="it smells")
     assert {"fit": "Z shrinks 0.9 % on tall parts", "hidden": "it smells"} == {
         one["use"]: one["reason"].strip('"') for one in both["forbidden"]

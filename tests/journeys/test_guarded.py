@@ -21,7 +21,7 @@ NOMINAL, TOLERANCE = 1.75, 0.03
 GUARDED = {"decision_rule": "guarded", "instruments": "optional", "guard_z": Z, "sampling": {"fixed": 1}}
 MEAN = {**GUARDED, "diameter": {"mean_tolerance_mm": TOLERANCE, "readings_per_spool_min": 5}}
 SINGLE = {**GUARDED, "diameter": {"reading_tolerance_mm": 0.05}}
-# Mean 1.77, so 0.01 mm inside the limit, and a scatter of 0.02 mm that the pairs below keep as it is.
+# Mean 1.77, 0.01 mm inside the limit, and a spread of 0.02 mm that the pairs below preserve.
 FIVE = [1.77, 1.75, 1.79, 1.75, 1.79]
 GAUGE_U = 0.002
 
@@ -81,7 +81,7 @@ def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(s
     )
     inside = 1 - beyond(margin, 5) - beyond(2 * TOLERANCE - margin, 5)
     assert inside == pytest.approx(found["conformance_probability"], abs=1e-9)
-    # The GUM's effective degrees of freedom (JCGM 100:2008, G.4.1), and what the uncertainty is made of.
+    # The GUM's effective degrees of freedom (JCGM 100:2008, G.4.1), and the contributions to the uncertainty.
     of_scatter, of_gauge = found["uncertainty_budget"]
     assert (0.02 / math.sqrt(5), 4) == pytest.approx(
         (of_scatter["standard_uncertainty"], of_scatter["degrees_of_freedom"])

@@ -6,7 +6,7 @@ from tests.store.rows import contents
 
 HEADER = ["spool_code", "position_m", "d1_mm", "d2_mm", "instrument_code", "measured_at", "screening", "note"]
 GOOD = ["S-1", "3", "1.748", "1.752", "MIC-1", MEASURED, "false", "by the window"]
-# What is written into a good row, and a word of what is said about it.
+# The faulty value of a valid row, and a word of its error.
 SLIPS = [
     ("spool_code", "S-9", "Spool S-9 does not exist"),
     ("spool_code", "", "needed"),
@@ -80,7 +80,7 @@ def test_fifty_slips_are_named_at_once_and_the_mended_file_goes_in_once(shop):
     shop.post("quality", "/instruments", {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 365})
     before = contents()
 
-    # A good row stands before each row with a slip, so that the slips stand in rows 3, 5, 7, ...
+    # A valid row precedes each faulty one, so that the errors are in rows 3, 5, 7, ...
     good = ",".join(GOOD)
     lines = [line for column, cell, _ in SLIPS for line in (good, row_with(column, cell))]
     found = faults(shop, "diameter", text(",".join(HEADER), *lines).encode("utf-8", "surrogateescape"))

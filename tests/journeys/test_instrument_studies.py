@@ -55,7 +55,7 @@ def trials(readings):
     ]
 
 
-def scattered(d, base=1.75):
+def repeats_apart(d, base=1.75):
     """Two parts measured twice by two equal operators, always d below and d above.
 
     Four cells of sum of squares 2 d^2, and nothing else: pooled over 4 + 1 degrees of freedom, the gauge variance is 8 d^2 / 5.
@@ -64,7 +64,7 @@ def scattered(d, base=1.75):
 
 
 def gauge_sd(d):
-    """Standard deviation of the gauge in `scattered`, by hand."""
+    """Standard deviation of the gauge in `repeats_apart`, by hand."""
     return math.sqrt(8 * d * d / 5)
 
 
@@ -155,17 +155,17 @@ def test_a_study_of_agreement_reports_offsets_and_applies_none(shop):
     assert "never applied" in says
 
 
-REPEATED = {"measure": "diameter", "trials": scattered(0.004)}
+REPEATED = {"measure": "diameter", "trials": repeats_apart(0.004)}
 BAD = {
     "no trials": ("repeatability", {"measure": "diameter"}, ["/trials"]),
-    "no measure": ("repeatability", {"trials": scattered(0.004)}, ["/measure"]),
+    "no measure": ("repeatability", {"trials": repeats_apart(0.004)}, ["/measure"]),
     "parts of another kind": ("repeatability", {**REPEATED, "plaques": plaques(0.1)}, ["/plaques"]),
-    "a cell too few": ("repeatability", {**REPEATED, "trials": scattered(0.004)[:-1]}, ["/trials"]),
+    "a cell too few": ("repeatability", {**REPEATED, "trials": repeats_apart(0.004)[:-1]}, ["/trials"]),
     "one operator": ("repeatability", {**REPEATED, "trials": trials([[[1.75, 1.76]], [[1.74, 1.75]]])}, ["/trials"]),
     "read once": ("repeatability", {**REPEATED, "trials": trials([[[1.7], [1.7]], [[1.8], [1.8]]])}, ["/trials"]),
     "an inch": (
         "repeatability",
-        {"measure": "diameter", "trials": scattered(0.1, 17.5)},
+        {"measure": "diameter", "trials": repeats_apart(0.1, 17.5)},
         [f"/trials/{i}/value" for i in range(8)],
     ),
     "one artefact": (
@@ -197,7 +197,7 @@ BAD = {
     ),
     "one trial in inches": (
         "repeatability",
-        {"measure": "diameter", "trials": [{**scattered(0.004)[0], "value": 0.0689}, *scattered(0.004)[1:]]},
+        {"measure": "diameter", "trials": [{**repeats_apart(0.004)[0], "value": 0.0689}, *repeats_apart(0.004)[1:]]},
         ["/trials/0/value"],
     ),
     "all in inches": (
@@ -251,7 +251,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
     lot_id, spool = received(shop, SINGLE)
     assert "released" == shop.diameter(spool, 1.795, 1.75, instrument_id=gauge["id"])["lot"]["standing"]
     moment = shop.get("quality", f"/lots/{lot_id}/decisions")["items"][-1]["decided_at"]
-    made = study(shop, gauge, "repeatability", at=BEFORE, measure="diameter", trials=scattered(0.004))
+    made = study(shop, gauge, "repeatability", at=BEFORE, measure="diameter", trials=repeats_apart(0.004))
     sd = gauge_sd(0.004)
     assert Z * STATED_U < 0.005 < Z * sd
     assert pytest.approx(sd, abs=SAME_SUM) == made["repeatability"]["sd"]["gauge"]
@@ -264,7 +264,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
         in found["message"]
     )
     assert shop.ask_clearance(spool, "hidden")["clear"] is False
-    # What was known then is not known otherwise now.
+    # The result of a past moment is unchanged.
     then = shop.assessment(lot_id, f"?as_of={moment}")
     assert ["pass"] == [f["verdict"] for f in then["findings"]]
     assert [] == sound()
@@ -298,7 +298,7 @@ def test_a_study_gives_an_uncertainty_where_none_was_stated(shop):
     assert "this study gives no uncertainty" in blind["says"][-1]
     lot_id, spool = received(shop, SINGLE)
     assert "quarantined" == shop.diameter(spool, instrument_id=gauge["id"])["lot"]["standing"]
-    made = study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=scattered(0.004))
+    made = study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=repeats_apart(0.004))
     assert [("quarantined", "released")] == [(lot["standing_before"], lot["standing"]) for lot in made["lots"]]
     assert "(none was stated)" in shop.finding(lot_id, "diameter.reading")["message"]
 
@@ -309,7 +309,7 @@ def test_colour_needs_a_study_of_each_coordinate(shop):
     lot_id, spool = received(shop, {**GUARDED, "color": {"components_max": {"b": 1.0}}})
     shop.color(spool, [95.0, -0.8, 1.5], instrument_id=on["id"])
     for measure, d in (("color.dL", 0.02), ("color.da", 0.05)):
-        study(shop, on, "repeatability", at=BEFORE, measure=measure, trials=scattered(d, 0.0))
+        study(shop, on, "repeatability", at=BEFORE, measure=measure, trials=repeats_apart(d, 0.0))
     assert "missing" == shop.finding(lot_id, "color.component_b")["verdict"]
     made = study(shop, on, "repeatability", at=BEFORE, measure="color.db", trials=scattered(0.03, 0.0))
     assert "once L*, a* and b* are all studied" in made["says"][-1]

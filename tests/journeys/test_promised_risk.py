@@ -14,7 +14,7 @@ LIMITS = {
     "diameter": {"mean_tolerance_mm": 0.03, "readings_per_spool_min": 3},
 }
 Z = 1.645
-# Invented: each spool scatters alike, about a mean of its own.
+# Invented: each spool has equal spread about its own mean.
 SPREAD = (-0.002, 0.0, 0.002)
 
 

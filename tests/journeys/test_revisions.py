@@ -106,7 +106,7 @@ def test_a_limits_revision_lists_the_lots_in_stock_that_would_lose_a_use(stock, 
     assert in_use == [loss["lot_id"] for loss in losses]
     assert [(["hidden"], "quarantined")] * 3 == [(loss["lost_uses"], loss["would_be"]) for loss in losses]
     assert all("moisture" in " ".join(loss["why"]) for loss in losses)
-    # The lot nobody measured yet will be judged under the newest limits; it and its answers are still as they were.
+    # The unmeasured lot takes the newest limits; it and its answers are unchanged.
     assert before == stock.seen()
 
 

@@ -75,7 +75,7 @@ def test_a_spool_that_was_not_measured_is_compared_with_an_allowance(shop, match
     (pair,) = answer["shade_match"]
     assert (scatter, math.hypot(0.15, scatter)) == pytest.approx((pair["allowance"], pair["delta_e"]), abs=1e-6)
     assert (True, clear) == (pair["spools_known"], answer["clear"])
-    # Two that were not measured differ by the scatter of both.
+    # Two unmeasured spools differ by the spread of both.
     shop.load(other, machine="P2", match_max=2)
     pairs = {
         pair["spool_code"]: pair

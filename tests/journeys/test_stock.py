@@ -28,7 +28,7 @@ LIMITS = {
     "uses": {"cosmetic": ["color", "diameter"], "hidden": ["diameter"]},
 }
 STATES = ("loadable", "conceded", "held_back", "not_permitted", "quarantined", "blocked", "on_machines")
-# What a lot is in truth: its readings, the uses it passes for, and where its readings put it.
+# The kinds of lots: readings, permitted uses, and status by the readings.
 KINDS = {
     "good": (WHITE, (1.75, 1.75), USES, "released"),
     "yellow": ([95.0, -0.8, 4.5], (1.75, 1.75), ("hidden",), "restricted"),

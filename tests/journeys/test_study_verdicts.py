@@ -14,7 +14,7 @@ from tests.journeys.test_instrument_studies import (
     gauge_sd,
     instrument,
     plaques,
-    scattered,
+    repeats_apart,
     study,
 )
 
@@ -22,7 +22,7 @@ from tests.journeys.test_instrument_studies import (
 @pytest.mark.parametrize(
     ("kind", "more", "pointer"),
     [
-        ("repeatability", {"measure": "color.dL", "trials": scattered(0.1, 95)}, "/measure"),
+        ("repeatability", {"measure": "color.dL", "trials": repeats_apart(0.1, 95)}, "/measure"),
         ("agreement", {"other_instrument_id": 2, "plaques": plaques(0.1)}, "/kind"),
     ],
 )
@@ -43,7 +43,7 @@ def test_a_study_that_was_superseded_or_voided_says_so(shop):
     """A superseded study has its end and successor; after its void the one before counts."""
     gauge = instrument(shop)
     first, second = (
-        study(shop, gauge, "repeatability", at=at, measure="diameter", trials=scattered(d))
+        study(shop, gauge, "repeatability", at=at, measure="diameter", trials=repeats_apart(d))
         for at, d in ((BEFORE, 0.004), (LATER, 0.002))
     )
     says = shop.get("quality", f"/studies/{first['id']}")["says"]
@@ -71,7 +71,7 @@ def test_the_list_of_instruments_shows_the_uncertainty_in_force(shop):
     assert ["stated"] * 2 == [line["source"] for line in mic["in_force"]]
     assert [stated, []] == in_force()
     for on in (mic, other):
-        study(shop, on, "repeatability", at=BEFORE, measure="diameter", trials=scattered(0.004))
+        study(shop, on, "repeatability", at=BEFORE, measure="diameter", trials=repeats_apart(0.004))
     sd = pytest.approx(gauge_sd(0.004))
     assert [[("diameter", sd, "study", 1), stated[1]], [("diameter", sd, "study", 2)]] == in_force()
 
@@ -95,7 +95,7 @@ def test_a_study_of_repeatability_says_what_the_instrument_is_worth(shop, width,
 def test_repeats_that_never_differ_are_not_good(shop):
     """Repeats that never differ have no rating, because of too few digits."""
     made = study(
-        shop, instrument(shop), "repeatability", measure="diameter", trials=scattered(0.0), tolerance_width=0.1
+        shop, instrument(shop), "repeatability", measure="diameter", trials=repeats_apart(0.0), tolerance_width=0.1
     )
     assert "MIC-1 cannot be rated." in made["says"][0]
 

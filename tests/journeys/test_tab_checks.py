@@ -7,7 +7,7 @@ import pytest
 from tests.shop import SIMPLE_LIMITS
 
 BARS = (31.0, 30.2, 32.1, 29.9, 30.8)
-# 6 * 5 N * 20 mm / (10 mm * (4 mm)^2) = 3.75 MPa (worked by hand), where bars of 30 MPa hold with a reserve of nearly 8.
+# 6 * 5 N * 20 mm / (10 mm * (4 mm)^2) = 3.75 MPa (by hand), where specimens of 30 MPa have a reserve of nearly 8.
 TAB = {"width_mm": 10, "thickness_mm": 4, "lever_mm": 20, "load_n": 5, "layers": "across"}
 USES = {"load_bearing": ["diameter", "bond"], "flexing": ["diameter", "bond"], "hidden": ["diameter"]}
 LIMITS = {"sampling": {"fixed": 1}, "diameter": {"ovality_max_mm": 0.05}, "bond": {"mean_min_mpa": 20}, "uses": USES}
@@ -119,6 +119,7 @@ def test_the_weakness_of_the_bond_is_a_reason_too(shop):
     found = check(shop, got, thickness_mm=2, reserve=1.0)
     assert 15.0 == found["stress_mpa"]
     assert [found["says"]] == found["reasons"]
+    # By hand, with the weakest specimen: sqrt(6 * 5 N * 20 mm / (10 mm * 9.2 MPa)) = 2.554 mm, rounded up.
     assert "The tab must be 2.56 mm thick." in reasons(found)
 
 

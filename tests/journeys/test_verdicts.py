@@ -74,7 +74,7 @@ def test_a_matte_black_that_looks_right_is_good_for_looks_only(shop):
     shade = shop.shade("SN", [18.0, 0.1, -0.4])["id"]
     lot_id, (code,) = received(shop, limits, shade_id=shade, finish="matte")
     shop.color(code, [18.35, 0.12, -0.52])
-    # Invented bars; 11.3 and 0.383 worked by hand.
+    # Invented specimens; 56.5 / 5 = 11.3 and 11.3 / 29.5 = 0.383 by hand.
     bars = [{"spool_code": code, "stress_mpa": stress} for stress in (12.1, 10.4, 13.0, 9.2, 11.8)]
     control = [{"spool_code": code, "stress_mpa": stress, "control": True} for stress in (29.0, 30.0)]
     after = shop.measure("bond", bars + control)["lots"][0]
@@ -139,7 +139,7 @@ def test_a_jump_in_shrinkage_holds_a_lot_for_parts_that_must_fit(shop):
     assert "The step is from 0.300 % to 0.620 %." in step["message"]
     assert {"shrinkage.x": "pass", "shrinkage.step_z": "pass"}.items() <= verdicts(shop, jumped["id"]).items()
 
-    # The step is measured from the last lot whose shrinkage was accepted: not from the one that jumped.
+    # The step starts at the last lot with an accepted shrinkage, not at the jumping one.
     following = jumping(shop, supplier, grade, "N-11", 3, 0.33)
     assert "released" == following["standing"]
     assert 0.03 == round(shop.finding(following["id"], "shrinkage.step_x")["value"], 9)
@@ -197,7 +197,7 @@ def test_close_to_the_limit_is_near_under_a_guarded_rule_only(shop):
     after = shop.diameter(code, 1.795, 1.79, instrument_id=gauge_id)["lot"]
     assert ("quarantined", {"general": "near"}) == (after["standing"], after["uses"])
     found = shop.finding(lot_id, "diameter.reading")
-    # JCGM 106:2012, 8.3: the guard band is 1.645 standard uncertainties, 0.008225 mm; worked by hand.
+    # JCGM 106:2012, 8.3: the guard band is 1.645 standard uncertainties, 0.008225 mm (by hand).
     assert 0.008225 == pytest.approx(found["guard_band"])
     assert "guard band" in found["message"]
     assert [found["to_measure"]] == after["to_measure"]

@@ -15,7 +15,7 @@ from tests.shop import WHITE
 from tests.store.rows import connected
 
 STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
-# A diameter beside the colour, so that a lot can be refused without a drift.
+# Diameter and colour, so that a lot can be rejected without a drift.
 LIMITS = {**COLOR, "diameter": {"reading_tolerance_mm": 0.05}, "uses": {"hidden": ["diameter"], "cosmetic": ["color"]}}
 DIAMETER = {**supply.DIAMETER, "uses": {"hidden": ["diameter"]}}
 
@@ -205,7 +205,7 @@ def test_a_letter_whose_day_passed_without_an_answer_is_named(shop, clock):
     (words,) = said(week(shop), "letter_unanswered")
     assert "Letter L-1 about lot Q-10 has no answer, which was due 7 days ago." == words
     assert ["letter_unanswered", "refused_waiting", "refused_waiting"] == [one["what"] for one in week(shop)["items"]]
-    # An unsent letter asks nobody: the one before it stays open.
+    # An unsent letter asks nothing, so the earlier one stays open.
     letter_about(lots[0], "L-4", day + timedelta(days=60), sent=False)
     assert [words] == said(week(shop), "letter_unanswered")
     letter_about(lots[0], "L-3", day + timedelta(days=30))

@@ -51,7 +51,7 @@ class _Recorder:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         """Sets the running test."""
-        # What an earlier test has cached is worked out again, so that each test is seen to need it.
+        # Caches of earlier tests are cleared, so that each test records what it needs.
         for one in vars(sys.modules.get(self.module, self)).values():
             if callable(clear := getattr(one, "cache_clear", None)):
                 clear()

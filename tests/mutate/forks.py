@@ -71,7 +71,7 @@ class Forks:
         self.functions = [
             one for one in gc.get_objects() if isinstance(one, types.FunctionType) and one.__module__ == self.name
         ]
-        # What is there already is shared by all forks, as long as none of them looks for garbage in it.
+        # Existing memory is shared by all forks as long as no garbage collection touches it.
         gc.freeze()
         running: dict[int, tuple[Mutant, float]] = {}
         waiting = list(reversed(self.mutants))
@@ -109,7 +109,7 @@ class Forks:
             inside = mutant.line not in self.covering.on_import and exchanged(self.functions, source, mutant)
             killed = fail(session, [items[test] for test in tests]) if inside else self._anew(source, mutant, tests)
         finally:
-            # What a fork raises is the mutant's doing.
+            # An exception in a fork is caused by the mutant.
             os._exit(int(killed))
 
     def _anew(self, source: str, mutant: Mutant, tests: Sequence[str]) -> bool:

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-# Operator -> what it becomes: its other boundary, and its opposite.
+# Operator -> its replacements: its other boundary, and its opposite.
 COMPARISONS: dict[type[ast.cmpop], tuple[str, tuple[str, ...]]] = {
     ast.Lt: ("<", ("<=", ">=")),
     ast.LtE: ("<=", ("<", ">")),

@@ -59,7 +59,7 @@ def next_lot_within(supply: Supply) -> Rate:
     return Rate(hits, runs)
 
 
-# No other failure in a million lots: what is left is the measure alone.
+# No other failure in a million lots leaves the measure alone.
 NOTHING_ELSE = (10**6, 10**6)
 # A limit so many deviations above or below the next lot's mean.
 APARTS = (0.5, 1.3, 2.0, 3.3)
@@ -127,7 +127,7 @@ JUST_STEPPED = tuple(Supply(lots, step, 3) for lots in (8, 12, 20) for step in (
 
 
 SMALL, ALL = (1.0, 2.0), (1.0, 2.0, 4.0)
-# Steps of which next to nothing can be seen yet.
+# Steps that are hardly detectable yet.
 UNSEEN = (Supply(20, 1.0, 3), Supply(30, 1.0, 3), Supply(60, 1.0, 3), Supply(60, 2.0, 3))
 
 
@@ -216,7 +216,7 @@ def _lots_of(rng: np.random.Generator, lots: int) -> list[LotResult]:
     ]
 
 
-def anybody_ever_ranks(runs: int = 160) -> Rate:
+def equal_suppliers_ever_rank(runs: int = 160) -> Rate:
     """How often one of two equal suppliers ever has a rank on any criterion of the answer."""
     rng = np.random.default_rng(5)
     hits = 0
@@ -234,7 +234,7 @@ def anybody_ever_ranks(runs: int = 160) -> Rate:
     return Rate(hits, runs)
 
 
-def anybody_is_ever_told_apart(runs: int = 160) -> Rate:
+def any_of_three_ever_ranks(runs: int = 160) -> Rate:
     """How often any of three equal suppliers ever ranks above another on any criterion; the third joins after half of the lots."""
     rng = np.random.default_rng(8)
     hits = 0
@@ -251,7 +251,7 @@ def anybody_is_ever_told_apart(runs: int = 160) -> Rate:
     return Rate(hits, runs)
 
 
-def told_within(apart: float, lots: int, runs: int = 400) -> Rate:
+def difference_within(apart: float, lots: int, runs: int = 400) -> Rate:
     """How often means so many standard deviations apart differ within so many lots of each."""
     rng = np.random.default_rng(6)
     hits = 0
@@ -283,7 +283,7 @@ def _alike(what: str, measure: Callable[[], Rate], most: float = 0.05) -> Promis
 
 def _power(apart: float, lots: int) -> Promise:
     what = f"Comparison: means {apart:g} sd apart differ within {lots} lots of each"
-    return Promise(what, "at least 50 %", "not promised", partial(told_within, apart, lots), 0.5, 1.0)
+    return Promise(what, "at least 50 %", "not promised", partial(difference_within, apart, lots), 0.5, 1.0)
 
 
 PROMISES: tuple[Promise, ...] = (
@@ -330,8 +330,8 @@ PROMISES: tuple[Promise, ...] = (
         partial(verdicts_within, 60, 8),
         0.75,
     ),
-    _alike("two equal suppliers ranked on any criterion", anybody_ever_ranks),
-    _alike("any of three equal suppliers ranked above another, one joining later", anybody_is_ever_told_apart),
+    _alike("two equal suppliers ranked on any criterion", equal_suppliers_ever_rank),
+    _alike("any of three equal suppliers ranked above another, one joining later", any_of_three_ever_ranks),
     _alike("equal means", partial(means_ever_differ, _normal), 1 - OF_ONE),
     _alike("equal means of skew figures", partial(means_ever_differ, _half_normal), 1 - OF_ONE),
     _alike("equal means, six lots against one", partial(means_ever_differ, _half_normal, 6), 1 - OF_ONE),

@@ -57,7 +57,7 @@ class Visitor:
             address
         )
         path = split.path.removeprefix(PREFIX) or "/" if self.strips else split.path
-        # The client of the test keeps cookies by the host and path that it is told of, which are those between proxy and server.
+        # The test client stores cookies by the host and path between proxy and server.
         said = {"X-Forwarded-For": "203.0.113.9", "X-Forwarded-Proto": "https", "X-Forwarded-Prefix": PREFIX}
         headers = {**said, "X-Forwarded-Host": "lots.example", **sent.pop("headers", {})}
         target = f"{path}?{split.query}" if split.query else path

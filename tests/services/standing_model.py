@@ -26,12 +26,12 @@ NEEDS = {"hidden": ("diameter",), "cosmetic": ("color", "diameter"), "load_beari
 GREY = 90.0
 SPOOL_MAX = 1.4
 EACH_SPOOL = 2
-# What each kind is measured as: well inside its limit, near it, at it, outside. Colour is given as lightness above the reference.
+# Values of each kind: well inside its limit, near it, at it, outside. Colour is given as lightness above the reference.
 VALUES = {
     "diameter": (1.75, 1.79, 1.80, 1.83),
     "color": (0.0, 1.2, -0.4, 2.6),
     "bond": (25.0, 14.01, 14.0, 9.0),
-    # Less than ten times apart, so that none waits for a confirmation.
+    # Within a factor of ten, so that no reading waits for confirmation.
     "moisture": (0.01, 0.04, 0.05, 0.09),
 }
 # Standard uncertainties of a fine and a coarse instrument. The coarse one leaves a near value in doubt, the fine one does not.

@@ -77,7 +77,7 @@ class Days(RuleBasedStateMachine):
             self.shop.tokens["second"] = access.add_token("second person", "quality")
         self.lots: dict[str, Lot] = {}
         self.remaining: dict[str, float] = {}
-        # Load -> (spool, concession or None, what it set aside); job -> lots used in it.
+        # Load -> (spool, concession or None, reserved mass); job -> its lots.
         self.running: dict[int, tuple[str, Permit | None, float]] = {}
         self.jobs: dict[str, list[tuple[Lot, str]]] = {}
         self.touched, self.numbers, self.refused = set(), count(1), 0
@@ -109,7 +109,7 @@ class Days(RuleBasedStateMachine):
         for kind, uncertain in UNCERTAIN.items():
             for u in uncertain:
                 body = {"code": f"{kind}-{u}", "kind": kind, "check_interval_days": INTERVAL.days}
-                # What an instrument measures is not what these days are about.
+                # Measures of instruments are not the subject here.
                 body["measures"] = list(DECLARED)
                 made = self.shop.post("quality", "/instruments", body | {"standard_uncertainty": u})
                 self.gauges.setdefault(kind, []).append(Gauge(made["id"], u, START))
@@ -330,7 +330,7 @@ class Days(RuleBasedStateMachine):
         """Requests a load, granted exactly when the model allows it."""
         lot, now = self.lot_of(pick), datetime.now(UTC)
         busy = {running[0] for running in self.running.values()}
-        # Mostly one that is on no machine, so that not every second answer is about that.
+        # Mostly an unloaded spool, so that most answers concern other reasons.
         codes = [code for code in lot.codes if pick % 5 == 0 or code not in busy] or lot.codes
         spool = codes[pick % len(codes)]
         usable = self.remaining[spool] > 0 and (mass or 0) <= self.remaining[spool] and spool not in busy

@@ -7,7 +7,7 @@ from pathlib import Path
 ROOMS = Path(__file__).parents[2] / "lots"
 FILES = sorted([*(ROOMS / "services").rglob("*.py"), *(ROOMS / "domain").rglob("*.py")])
 REQUEST = re.compile(r"\b(GET|POST|PATCH|DELETE) ?/|/v1\b|\?as_of|`Accept")
-# The one hint that is for users of the API alone: it stands in a field of its own, which no page shows.
+# This hint is for users of the API alone, in a field that no page shows.
 FOR_PROGRAMS = {("nonconformity_report.py", "POST /v1/lots/")}
 
 

@@ -161,7 +161,7 @@ def test_the_right_file_back_at_its_path_ends_the_trouble(shop, delivered, file,
 def test_a_file_that_is_lost_is_never_written_to(shop, delivered, file, capsys, harm):
     """After any file is deleted or truncated no write is acknowledged, and the log names file and remedy."""
     code, _ = delivered
-    # A file in use, with some content from a checkpoint.
+    # A file in use: its content was written from the log.
     database.connect()
     db.execute_sql("PRAGMA wal_checkpoint(TRUNCATE)")
     database.disconnect()

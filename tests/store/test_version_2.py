@@ -11,7 +11,7 @@ from lots.store.tables.models import TABLES, Import, Instrument, Reading, Readin
 from lots.store.tables.studies import InstrumentStudy
 from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
 
-# An undeclared kind of the largest length. Version 2 allowed 12 characters.
+# An undeclared kind of the greatest length; version 2 had room for 12 characters.
 UNKNOWN = f"{'hardness_':x<60}"
 AT = datetime(2026, 11, 27, 12, 0, 0, 1, UTC)
 RECORDED = {"recorded_at": AT, "recorded_by": "Ansel"}

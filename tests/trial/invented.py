@@ -47,7 +47,7 @@ LIMITS: dict[str, Any] = {
     "bond": {"mean_min_mpa": 20},
     "uses": {"hidden": ["diameter"], "cosmetic": ["color", "diameter"]},
 }
-# What steady lots lie about, and how far they scatter.
+# Mean and spread of steady lots.
 STEADY = {
     "color.component_l": (0.0, 0.10),
     "color.component_a": (0.0, 0.06),
@@ -60,12 +60,12 @@ STEADY = {
     "bond.mean": (32.0, 1.5),
     "gloss.gu_60": (30.0, 2.0),
 }
-# Good news: whose measure, and by how much it changes from its middle lot on. None of it may stand on the list.
+# Good news: whose measure, and by how much it changes from its middle lot on. None of these belongs on the list.
 BETTER = {
     (GOOD, WHITE): {"bond.mean": 5.0, "diameter.mean_ovality": -0.01},
     (SCATTERING, BLUE): {"bond.mean": 5.0},
 }
-# The scattering supplier's colour, as many times a steady one's scatter.
+# The unsteady supplier's colour, in multiples of a steady one's spread.
 SCATTER = 14.0
 # What truly moves towards a limit.
 TRUE = {(*DRIFTS, "color.component_b"), (*DRIFTS, "color.lot_delta_e")}

@@ -22,9 +22,9 @@ from tests.trust.serving import MEASURED, Client, Gone, Server, add_token, child
 
 WRITERS, READERS = 2, 2
 EVERY_S = 5.0
-# Each turn of so many seconds stands for as many days, so that a soak sees answers come of age.
+# Each turn of so many seconds represents as many days, so that answers expire during a soak.
 DAYS_LATER, TURN_S = 8, 60.0
-# What the last third may be above the middle third and still be level: memory of Python comes in steps.
+# The last third can exceed the middle third by this and still be level, because Python takes memory in steps.
 LEVEL = 1.10
 # In the pages that readers ask, one after the other.
 PATHS = (
@@ -82,12 +82,12 @@ def run(
     Args:
         server_url: a PostgreSQL server, None for SQLite.
         minutes: how long.
-        seed: of what is asked.
+        seed: of the requests.
         workers: processes that serve; more than one takes PostgreSQL.
 
     Notes:
-        Every minute the repeated answers and sessions there are become eight days older, as if so much time had passed: what stays of
-        them is what the server has not removed yet. Everything else is kept, so the database grows.
+        Every minute the stored answers and sessions become eight days older, so that the remaining ones are those that the server has
+        not deleted yet. Everything else is kept, so the database grows.
     """
     with tempfile.TemporaryDirectory() as folder, database(server_url, Path(folder)) as url:
         token = add_token(url, "Hester")

@@ -57,9 +57,9 @@ def report(ways: Ways, notes: Counter[str]) -> str:
     did = ", ".join(f"{what}: {n}" for what, n in sorted(notes.items()))
     ours = ways[PROGRAM]
     parts = (
-        "### What each way protects and costs", in_short(ways), ways_table(ways), differences_table(ways), f"Under the program, {did}.",
+        "### Protection and cost of each way", in_short(ways), ways_table(ways), differences_table(ways), f"Under the program, {did}.",
         "### By kind of lot", kinds_table(ways), efforts_table(ours),
-        "### What each characteristic is worth", characteristics_table(ours),
+        "### Benefit of each characteristic", characteristics_table(ours),
         "### Findings that held good lots", findings_table(ours),
     )  # fmt: skip
     return "\n\n".join(parts) + "\n"

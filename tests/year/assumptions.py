@@ -16,7 +16,7 @@ DAYS = 360
 SUPPLIERS = {"QWT": "Quillwort Extrusion", "NBK": "Ninebark Polymer", "TTH": "Tansy & Thole", "FRN": "Fernhithe Spools"}
 CONDITIONS = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
 
-# --- Grades: reference colour, limits, and what a conforming lot is like.
+# --- Grades: reference colour, limits, and a conforming lot.
 
 _DIAMETER = {
     "mean_tolerance_mm": 0.03,
@@ -171,7 +171,7 @@ NOISE: dict[str, Any] = {
     "bond": {"bar_share": 0.08, "build_share": 0.03, "reading": 0.15, "resolution": 1},
     "moisture": {"reading": 0.002, "day": 0.001, "resolution": 3},
 }
-# Checked on the first day; none fails a check in this year.
+# Checked on the first day, without a failed check in this year.
 INSTRUMENTS: dict[str, dict[str, Any]] = {
     "SPEC-1": {
         "kind": "spectrophotometer",
@@ -207,12 +207,12 @@ FIRST_BENCH_AFTER_D, PRINTS_AFTER_D, ROUND_AFTER_D, PRINT_ROUND_AFTER_D = 1, 2, 
 ROUNDS_MAX, READINGS_MAX = 6, 220
 POSITIONS_M = (3, 6, 9, 12, 15)
 SURFACE_FIRST_SPOOLS, MOISTURE_FIRST_SPOOLS, COUPON_SPOOLS = 3, 2, 2
-# Bars of the first build, one or two of each drawn spool; further bars of one spool; control bars of each build.
+# Specimens of the first build, one or two of each drawn spool; further ones of one spool; controls of each build.
 FIRST_BARS, BARS, CONTROL_BARS = 5, 5, 5
 # Where the program asks for "about N more", no more than this are taken in one round.
 MORE_AT_ONCE = 10
 
-# --- Quality's habits, written down: see people.py for what they say.
+# --- Quality's habits, described in quality.py.
 
 BLOCK_BELOW_PROBABILITY = 0.5
 

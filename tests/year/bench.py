@@ -126,7 +126,7 @@ class Bench:
         rows = []
         for axis, feature, designed in lengths:
             share = percent[axis] + coupon[axis] + noise["build_percent"] * shared[AXES.index(axis)]
-            # The bead makes outside lengths longer and inside lengths shorter; towers along Z have none.
+            # The bead makes outside lengths longer and inside lengths shorter; towers along Z have no bead effect.
             bead = 0.0 if axis == "z" else noise["bead_mm"] * (1 if feature == "outside" else -1)
             measured = designed * (1 - share / 100) + bead + own.normal(0, noise["reading_mm"])
             rows.append(

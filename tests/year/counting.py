@@ -152,10 +152,10 @@ def deciding(outcome: Outcome, use: str) -> list[str]:
 
 
 def blames(outcomes: Sequence[Outcome]) -> dict[str, Blame]:
-    """Returns what each finding did, the one that held back most good lots first.
+    """Returns the effect of each finding, the one that held most good lots first.
 
     Notes:
-        A lot or spool that several findings keep back counts for each of them; `alone` and `bad_kept_alone_g` count where it was the only one.
+        A lot or spool held by several findings counts for each of them; `alone` and `bad_kept_alone_g` count where it was the only one.
     """
     found: dict[str, Blame] = {}
     for outcome in outcomes:
@@ -201,7 +201,7 @@ class Worth:
     """The readings of a characteristic, what it alone held back, and what was dried for it."""
 
     readings: int = 0
-    put_right_g: float = 0.0
+    dried_g: float = 0.0
     bad_kept_g: float = 0.0
     good_kept_g: float = 0.0
     good_lots: int = 0
@@ -219,7 +219,7 @@ def worths(outcomes: Sequence[Outcome]) -> dict[str, Worth]:
             load, bad = loaded.get(spool.code), spool.code in outcome.lot.bad_on_arrival
             if load and bad and not load.nonconforming:
                 # Only drying makes a spool conform.
-                found["moisture"].put_right_g += load.grams
+                found["moisture"].dried_g += load.grams
             kinds = by_use[spool.use]
             if not load and len(kinds) == 1:
                 worth = found[next(iter(kinds))]

@@ -33,7 +33,7 @@ def without_program(given: Given, readings: int) -> list[Outcome]:
 
 def _accepted(lot: Lot, bench: Bench, readings: int) -> bool:
     spool, late = lot.spools[0], lot.kind == "two instruments"
-    # The late shift reads colours in a session of its own, as at the clerk's bench.
+    # The late shift measures colours in its own session, as for the clerk.
     session = 0 if late else 1
     instrument = assumed.SECOND_COLOR if late else assumed.READ_WITH["color"]
     lab = np.mean(bench.colors(lot, spool, readings, session, instrument), axis=0)

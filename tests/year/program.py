@@ -109,7 +109,7 @@ def with_program(
         outcomes = [_outcome(desk, case, bench, floor) for case in cases]
         notes = {
             "steps accepted": quality.steps_accepted,
-            "blocked by hand": quality.blocked_by_hand,
+            "manual blocks": quality.blocked_by_hand,
             "readings confirmed": quality.confirmed,
             "build doubts": len(desk.every("quality", "/build-doubts")),
         }

@@ -1,9 +1,9 @@
-"""Quality's habits, written down: simple rules that a person could keep on a card.
+"""Quality's habits: simple rules that fit on a card.
 
-1. A reading that waits for a confirmation was looked at again, and is confirmed. In this year nobody mistypes.
+1. A reading that waits for a confirmation is confirmed. This year has no typing errors.
 2. A step from the last accepted lot is accepted where every other finding of its characteristic passes.
-3. A lot that is still open when its effort is spent is blocked where an open finding other than a step conforms with a probability below one half. Else it stays in
-   quarantine. No concession is given.
+3. A lot that is open after its last round is blocked where an open finding other than a step conforms with a probability below one half.
+   Otherwise it stays in quarantine. No concession is granted.
 4. Two spectrophotometers get an agreement study on a set day.
 """
 

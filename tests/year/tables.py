@@ -36,9 +36,9 @@ def in_short(ways: Ways) -> str:
     good = ours.good_lots or Rate(0, 0)
     return (
         f"Of {_kg(came)} kg of nonconforming filament the shop with the program loads {_kg(ours.bad_g)} kg, the shop of {habit} {_kg(theirs.bad_g)} kg. "
-        f"For that the program takes {ours.readings / lots:.0f} readings a lot beside {theirs.readings / lots:.0f}, and {ours.days:.1f} days beside {theirs.days:.1f}. "
+        f"The program takes {ours.readings / lots:.0f} readings a lot instead of {theirs.readings / lots:.0f}, and {ours.days:.1f} days instead of {theirs.days:.1f}. "
         f"It does not release {good.hits} of {good.of} good lots, and {_kg(ours.good_not_loaded_g)} kg of conforming filament stay off machines "
-        f"beside {_kg(theirs.good_not_loaded_g)} kg."
+        f"instead of {_kg(theirs.good_not_loaded_g)} kg."
     )
 
 
@@ -46,7 +46,7 @@ def ways_table(ways: Ways) -> str:
     """Returns the protection and cost of each way of working."""
     head = (
         "way of working", "nonconforming kg loaded (95 %)", "kg loaded", "conforming kg not loaded", "good lots not released (95 %)",
-        "of these held, refused", "uses of conforming lots not released (95 %)", "readings", "spools opened", "days to the verdict, mean", "loads refused",
+        "of these held, rejected", "uses of conforming lots not released (95 %)", "readings", "spools opened", "days to the verdict, mean", "loads refused",
     )  # fmt: skip
     rows = []
     for way, outcomes in ways.items():
@@ -73,14 +73,14 @@ def differences_table(ways: Ways) -> str:
         cells.append(f"{readings:.0f} ({low:.0f} to {high:.0f})")
         rows.append(cells)
     head = (
-        "the program beside", "nonconforming kg it keeps off machines (95 %)", "conforming kg it keeps off machines (95 %)", "readings it takes more (95 %)",
+        "the program compared with", "nonconforming kg kept off machines (95 %)", "conforming kg kept off machines (95 %)", "additional readings (95 %)",
     )  # fmt: skip
     return _table(head, rows)
 
 
 def kinds_table(ways: Ways) -> str:
     """Returns the same by kind of lot."""
-    head = ["kind of lot", "lots", "good", "nonconforming kg that came", *ways]
+    head = ["kind of lot", "lots", "good", "nonconforming kg received", *ways]
     rows = []
     for kind in assumed.KINDS:
         lots = [outcome.lot for outcome in ways[PROGRAM] if outcome.lot.kind == kind]
@@ -122,7 +122,7 @@ def efforts_table(outcomes: Sequence[Outcome]) -> str:
 def findings_table(outcomes: Sequence[Outcome]) -> str:
     """Returns the findings that held good lots, their requests, and what they kept off machines."""
     head = (
-        "finding", "good lots held", "refused", "by it alone", "lots it asked more of", "further readings, good lots", "other lots",
+        "finding", "good lots held", "rejected", "by it alone", "lots with further requests", "further readings, good lots", "other lots",
         "nonconforming kg kept off", "by it alone", "conforming kg kept off",
     )  # fmt: skip
     rows = [
@@ -138,14 +138,14 @@ def findings_table(outcomes: Sequence[Outcome]) -> str:
 def characteristics_table(outcomes: Sequence[Outcome]) -> str:
     """Returns the cost of each characteristic in readings, and what it alone held back."""
     head = (
-        "characteristic", "readings, controls too", "nonconforming kg that it alone kept off", "nonconforming kg dried for it", "readings for each kg of both", "conforming kg that it alone kept off",
-        "good lots that it alone kept from release",
+        "characteristic", "readings, controls included", "nonconforming kg kept off by it alone", "nonconforming kg dried", "readings per kg of both", "conforming kg kept off by it alone",
+        "good lots held by it alone",
     )  # fmt: skip
     rows = []
     for kind, one in worths(outcomes).items():
-        both = one.bad_kept_g + one.put_right_g
+        both = one.bad_kept_g + one.dried_g
         each = f"{one.readings / (both / 1000):.0f}" if both else "none"
         rows.append(
-            [kind, one.readings, _kg(one.bad_kept_g), _kg(one.put_right_g), each, _kg(one.good_kept_g), one.good_lots]
+            [kind, one.readings, _kg(one.bad_kept_g), _kg(one.dried_g), each, _kg(one.good_kept_g), one.good_lots]
         )
     return _table(head, rows)

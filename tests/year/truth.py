@@ -22,12 +22,12 @@ AXES = ("x", "y", "z")
 
 @dataclass(frozen=True)
 class Given:
-    """What a year is drawn from.
+    """The input of a year.
 
     Args:
         seed: of all chance.
         lots: how many, >= 10; kinds keep their shares.
-        scatter: by which the colours of lots scatter more than assumed, > 0.
+        scatter: factor on the assumed spread of colours between lots, > 0.
         rule: `guarded`, or `simple` for the same limits without guard bands.
     """
 

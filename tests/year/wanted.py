@@ -21,13 +21,13 @@ _OTHER_INSTRUMENT = re.compile(r"measure with (\S+), which measured the referenc
 
 @dataclass(frozen=True)
 class Asked:
-    """What one finding asks for.
+    """The request of one finding.
 
     Args:
         code: of the finding.
-        kind: what is to be measured.
-        spools: codes of spools that it names; none where any measured spool will do.
-        more: how many more it says, None where it names no number.
+        kind: of the measurement.
+        spools: codes of named spools; empty where any measured spool is enough.
+        more: the named number of further readings, None without one.
         unit: of what, such as readings or spools.
         instrument: code of the instrument that it asks for; "" for the usual one.
         remedy: `step` waits for quality's decision, `wet` for a drying; "" for a measurement.
@@ -46,7 +46,7 @@ class Asked:
 
 @dataclass
 class Plan:
-    """One round of measuring: kind and spool -> how many readings, coupons or bars; spools to dry; which finding asked first.
+    """One round of measuring: kind and spool -> how many readings, coupons or specimens; spools to dry; the first requesting finding.
 
     With `wait_until` nothing is measured before that moment.
     """
@@ -80,7 +80,7 @@ def still_open(assessment: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def asked_by(finding: dict[str, Any], codes: Collection[str]) -> Asked:
-    """Returns what a finding asks for.
+    """Returns the request of a finding.
 
     Args:
         finding: of an assessment, not passed.

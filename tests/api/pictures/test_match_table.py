@@ -18,7 +18,7 @@ def drawn(names, within):
 def test_a_pair_has_a_dot_a_cross_or_a_question_mark():
     """A matching, a non-matching and an unknown pair have a dot, a cross and a question mark, and words."""
     seen = drawn(["A", "B", "C"], lambda one, other: {(0, 1): True, (1, 2): False, (0, 2): None}[one, other])
-    # One of each stands in the key.
+    # The key has one of each.
     assert (2, 4, 2) == (len(seen.marks("circle")), len(seen.marks("line")), seen.words.count("?"))
     assert {
         "A matches B. A match with C is unknown.",

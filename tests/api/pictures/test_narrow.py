@@ -16,7 +16,7 @@ def _axes():
     return test_shrinkage.axis(*lots), test_shrinkage.axis(*lots, name="y", limit=None)
 
 
-# What the tests of the wide pictures draw, and which module draws it.
+# The examples of the tests of wide pictures, and the module of each.
 EXAMPLES = {
     "bond": (bond, lambda: test_bond.drawn(*[test_bond.bar(code="HW-N11-5") for _ in range(10)])),
     "color": (color_map, test_color_map.drawn),

@@ -158,7 +158,7 @@ def test_an_authors_void_never_improves_a_verdict_until_quality_agrees(evidence,
     assert failing(held) >= failing(counted) | failing(left)
     assert too_wet(held) >= too_wet(counted) | too_wet(left)
     assert held.standing not in LOADABLE or counted.standing in (*LOADABLE, "quarantined")
-    # A void that is not held at all is one that improves nothing.
+    # Only a void without an improvement is not held.
     if not improves(counted, left):
         assert passing(left) <= passing(counted)
         assert failing(left) >= failing(counted)

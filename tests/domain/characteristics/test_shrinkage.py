@@ -213,7 +213,7 @@ def test_a_line_that_fits_worse_than_its_calipers_keeps_its_scatter():
         for d, e in ((20, 0.05), (60, -0.05), (100, 0.05))
     ]
     *_, error = least_squares(tests)
-    # Beside it the calipers' own 0.001 mm.
+    # And the calipers' own 0.001 mm.
     own = 100 * 0.001 / np.sqrt(3200)
     assert pytest.approx(np.hypot(error, own), abs=LEAST_SQUARES) == summarise_axis(tests).uncertainty.total
     assert error > 100 * 0.001

@@ -33,7 +33,7 @@ ONE = Coverage.of(1, 1)
 # 1.75 mm filament with a tolerance of 0.03 mm, and a true diameter that is on its limit.
 TOLERANCE = DiameterLimits(mean_tolerance_mm=0.03)
 AT_LIMIT, SIGMA = 1.78, 0.002
-# The risk that z = 1.645 stands for.
+# The risk of z = 1.645.
 PROMISED = float(norm.sf(GUARDED.z))
 
 # 200,000 draws tell a probability to 0.0011 (one standard deviation); four of them, and 0.0005 for the directions in the sum.

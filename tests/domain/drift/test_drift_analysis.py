@@ -13,7 +13,7 @@ from lots.domain.drift.color_together import color_baseline, together
 from lots.domain.drift.drift_analysis import analyse
 from tests.tolerances import PRINTED_3, SAME_FORMULA, SAME_SUM
 
-# Lots that scatter about 0 by 1 without a pattern, to be put before or after what a test is about.
+# Lots about 0 with spread 1 and no pattern, for use before or after the lots of a test.
 QUIET = [0.3, -0.8, 0.6, -0.2, 1.1, -0.6, 0.2, 0.7, -1.2, 0.4]
 UNIT = Baseline(0.0, 1.0, 0, chosen=True)
 
@@ -32,7 +32,7 @@ def only(found):
     return signal
 
 
-# A white whose b* was 1.50, deviation 0.12 from lot to lot, and now creeps up by 0.08 a lot: each is a fraction of its scatter from the last.
+# A white with b* 1.50 and deviation 0.12 from lot to lot, which now rises by 0.08 a lot, a fraction of the deviation.
 @pytest.mark.parametrize("mean", [1.5, 0.0], ids=["b", "db"])
 def test_a_slow_walk_is_first_seen_by_the_charts_that_remember(mean):
     """Without noise: the EWMA signals lot 5, the CUSUM and three sigma lot 6 (computed from the definitions).

@@ -111,7 +111,7 @@ def test_the_rules_find_what_a_search_of_every_window_finds(z):
         ("N3", [0.5, 0.4, 0.3, 0.2, 0.1, -0.1], -1),
         ("N4", [0.1, -0.1] * 7, 0),
         ("N5", [-2.1, 0.0, -2.2], -1),
-        # Two points beyond 2 sigma make two of three, whatever the third would be.
+        # Two points beyond 2 sigma are two of three, for any third point.
         ("N5", [2.1, 2.2], 1),
         ("N6", [1.1, 1.1, 1.1, 1.1], 1),
         ("N7", [0.0] * 15, 0),

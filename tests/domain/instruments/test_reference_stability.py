@@ -24,7 +24,7 @@ from tests.tolerances import QUANTILE_RELATIVE, SAME_FORMULA
 
 OFTEN = examples(200)
 WITHIN = Limit(None, 0.3)
-# Scatter of three readings about their mean, in each component.
+# Spread of three readings about their mean, in each component.
 SCATTER = ((-0.02, 0.01, 0.0), (0.0, -0.02, 0.02), (0.02, 0.01, -0.02))
 
 
@@ -61,7 +61,7 @@ def test_tile_and_plaque_tell_who_moved(tile, plaque, mover, says):
 
 
 def test_one_reading_then_and_now_cannot_tell():
-    """Single readings require a known noise."""
+    """One reading then and now is inconclusive without a known noise, and conclusive with it."""
     tile, plaque = (Remeasured(((95.0, 0.0, 1.0),), ((95.0, 0.0, at),)) for at in (1.0, 9.0))
     found = what_moved(tile, plaque, 0.3)
     assert ("cannot tell", None, None) == (found.mover, found.plaque.u, found.instrument.half_width)
@@ -74,7 +74,7 @@ def test_one_reading_then_and_now_cannot_tell():
 
 
 def test_readings_alike_to_the_last_digit_tell_no_scatter():
-    """Equal readings are not taken as free of noise."""
+    """Two identical readings each do not count as free of noise."""
     alike = Remeasured(((95.0, 0.0, 1.0),) * 2, ((95.0, 0.0, 1.01),) * 2)
     assert "cannot tell" == what_moved(alike, alike, 0.3).mover
 
@@ -119,7 +119,7 @@ def test_intervals_are_those_of_a_t_test():
         ends = ttest_ind(*sides).confidence_interval(1 - 0.05 / 3)
         centre, half = found.instrument.change[i], found.instrument.half_width[i]
         assert pytest.approx((ends.low, ends.high), rel=1e-8) == (centre - half, centre + half)
-        # Both scatter alike, so the weighted t is that of each, on a standard error sqrt(2) times as large.
+        # Both have equal spread, so the weighted t is that of each, on a standard error sqrt(2) times as large.
         assert pytest.approx(half * math.sqrt(2), rel=QUANTILE_RELATIVE) == found.plaque.half_width[i]
     assert pytest.approx((0.0, 0.2, 0.4), abs=SAME_FORMULA) == found.plaque.change
 

@@ -17,7 +17,7 @@ from tests.domain.builders import MONDAY
 HOUR = timedelta(hours=1)
 GIVEN = Concession(4, ("cosmetic",), 1_000.0, 0.0, MONDAY + HOUR, True, "mara", "ines")
 
-# State of a concession -> what it changes, and what it then says of itself ("" where it helps).
+# State of a concession -> its changed fields, and its sentence ("" where it applies).
 STATES = {
     "in-force": ({}, ""),
     "not-approved": ({"approved_by": None}, "concession 4 is not approved yet"),

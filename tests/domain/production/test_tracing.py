@@ -73,7 +73,7 @@ def reached(lot: int, stays: list[Stay]) -> tuple[set[str], set[str]]:
 
 
 def test_two_spools_on_a_machine_with_one_slot_make_both_jobs_possible():
-    """Spool 1 recorded for ten minutes beside spool 2 makes either possible in both jobs, with the moment."""
+    """Spool 1 recorded for ten minutes together with spool 2 makes either possible in both jobs, with the moment."""
     stays = [stay(1, 7, "J-1", 0, 60), stay(2, 8, "J-2", 50, 300)]
     assert ({"J-1"}, {"J-2"}) == reached(7, stays)
     assert ({"J-2"}, {"J-1"}) == reached(8, stays)

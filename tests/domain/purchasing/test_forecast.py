@@ -36,7 +36,7 @@ SETTINGS = examples(60)
 AROUND_ZERO = [0.2, -0.1, 0.3, -0.2, 0.1, -0.3, 0.15, -0.15, 0.2, -0.2]
 STEADY = History(AROUND_ZERO)
 WIDE, NONE_ELSE = Limit(-9.0, 9.0), (10, 10)
-# 10 of 10 lots failed nothing else: (10 + 1/2) / (10 + 1) by Jeffreys' prior.
+# 10 of 10 lots had no other failure: (10 + 1/2) / (10 + 1) by Jeffreys' prior.
 ELSE = 10.5 / 11
 
 

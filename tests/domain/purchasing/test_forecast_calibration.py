@@ -23,7 +23,7 @@ LIMIT = Limit(-1.0, 1.0)
 # Of 95 % promised this much is the floor. Ends are read off some hundred draws, and what is taken to be known beforehand (nothing: any mean, any
 # scatter) is not how these suppliers are made, whose scatter and mean have bounds.
 FLOOR, CEILING = 0.92, 0.99
-# No other failure in a million lots: what is left is the measured part alone.
+# No other failure in a million lots leaves the measured part alone.
 NOTHING_ELSE = (10**6, 10**6)
 
 

@@ -88,7 +88,7 @@ def test_weights_levels_and_doubts_are_those_of_gaussian_algebra():
     for place, size in enumerate(WANDERING):
         row = len(found.weights) - len(WANDERING) + place
         likelihood, level, doubt, squares = by_algebra(y, np.zeros(n), 0.0, 0.0, size**2)
-        # Here the next level's own change belongs to what it is expected to be; there to how values lie about it.
+        # Here the next level's own change belongs to its expectation; there to the spread about it.
         expected[row] = likelihood, level, doubt - size**2, squares
     for row, (_, level, doubt, squares) in expected.items():
         assert pytest.approx((level, doubt, squares), abs=SAME_FORMULA) == (
@@ -117,7 +117,7 @@ def test_the_interval_is_where_the_draws_lie():
 def test_of_a_steady_series_alone_it_is_students_interval(monkeypatch):
     """With a steady level alone the result is mean, standard deviation and t with n - 1 degrees of freedom (scipy)."""
     monkeypatch.setattr(changing_level, "PRIOR", {"steady": 1.0, "step": 1e-300, "wandering": 1e-300, "trend": 1e-300})
-    # Past what is kept of these values under the true prior.
+    # Beyond the weights kept for these values under the true prior.
     found = changing_level._outlook.__wrapped__(tuple(TEN), len(TEN)).interval(0.9)
     half = student.isf(0.05, 9) * np.std(TEN, ddof=1) * math.sqrt(1 + 1 / 10)
     assert pytest.approx((np.mean(TEN) - half, np.mean(TEN) + half), abs=INTEGRATED) == (found.low, found.high)

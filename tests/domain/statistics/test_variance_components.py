@@ -212,7 +212,7 @@ def test_moving_and_stretching(lots, by, add):
             assert pytest.approx(found.within * factor, abs=SAME_FORMULA * factor) == other.within
             assert pytest.approx(found.between * factor, abs=SAME_FORMULA * factor) == other.between
             expected = tuple(end * factor for end in ends(found.between_interval))
-            # The ends of an interval for two or three lots are a thousand times what is between them.
+            # The ends of an interval for two or three lots are a thousand times the variance between them.
             assert pytest.approx(expected, abs=1e3 * SAME_FORMULA * factor) == ends(other.between_interval)
         if found.total > SAME_FORMULA:
             assert pytest.approx(found.total_df, rel=SAME_FORMULA) == other.total_df

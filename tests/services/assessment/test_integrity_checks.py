@@ -48,7 +48,7 @@ def lot(shop):
     return delivery["lot_id"]
 
 
-# Column -> what it might be edited to.
+# Column -> an edited value.
 EDITED = {
     "standing": "blocked",
     "assessed": "blocked",

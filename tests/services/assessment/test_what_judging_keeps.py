@@ -15,7 +15,7 @@ from lots.services.assessment import judging
 
 LIMIT = Limit(None, 1.0)
 CODE = "color.lot_delta_e"
-# 60 spools at AQL 4.0 under reduced inspection: none is accepted, two refuse the lot, one ends reduced inspection.
+# 60 spools at AQL 4.0 under reduced inspection: Ac 0, Re 2, and one bad spool ends reduced inspection (MIL-STD-105E, Table II-C).
 GAP = Coverage((Presented(60, 5, plan=plan_for(60, "II", 4.0, "reduced")),))
 
 

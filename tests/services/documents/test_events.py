@@ -97,7 +97,7 @@ class History:
         self.shop.post("quality", f"/lots/{self.lot_id}/reassess")
 
 
-# What the row of a lot keeps, beside what never changes, its version and the moment it was judged.
+# Columns of a lot's row that change, without its version and the moment of assessment.
 KEPT = ("standing", "assessed", "by_hand", "uses", "why", "accepted", "to_measure", "lab", "shrinkage", "flow_factor")
 REVISIONS = ("limits_revision_id", "shade_revision_id")
 
@@ -116,7 +116,7 @@ def rebuilt(lot_id):
             if decision.action in ("block", "hold", "return", "scrap", "lift"):
                 lot.by_hand = in_force_after(decision.action)
         lot.limits_revision, lot.shade_revision = decision.limits_revision, decision.shade_revision
-        lot.measured = True  # a lot without readings would take newer revisions than it was last judged under
+        lot.measured = True  # a lot without readings would take newer revisions than at its last assessment
         # Nothing of the old judgement may leak into the new one.
         lot.standing, lot.uses, lot.accepted, lot.lab, lot.flow_factor = "scrapped", {}, [], None, None
         judge_lot(lot, "nobody", START)

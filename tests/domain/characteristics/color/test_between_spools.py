@@ -105,7 +105,7 @@ def test_how_one_process_passes_at_2_5_and_20_spools():
     assert [[0.7, 0.4], [0.4, 0.7], [0.1, 1.0]] == shares
 
 
-# What is kept of spools
+# Stored figures of spools
 
 
 def test_the_means_of_spools_are_kept_with_how_far_they_lie_apart():

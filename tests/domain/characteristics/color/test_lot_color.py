@@ -29,7 +29,7 @@ from tests.tolerances import PROPAGATION_RELATIVE, SAME_FORMULA
 
 LOT = ColorLimits(lot_max=1.0)
 ONE = Coverage.of(1, 1)
-# Four spools near the white and one apart: 0.06, 0.05, 0.01, 0.10 and 1.23 from it.
+# Four spools near the white and a distant one: distances 0.06, 0.05, 0.01, 0.10 and 1.23.
 SPLIT = [
     Lab(95.06, -0.80, 1.45),
     Lab(94.96, -0.77, 1.52),
