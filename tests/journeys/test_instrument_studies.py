@@ -256,6 +256,7 @@ def test_a_study_raises_the_uncertainty_and_a_value_becomes_near(shop):
     assert Z * STATED_U < 0.005 < Z * sd
     assert pytest.approx(sd, abs=SAME_SUM) == made["repeatability"]["sd"]["gauge"]
     assert [("released", "quarantined")] == [(lot["standing_before"], lot["standing"]) for lot in made["lots"]]
+    # sqrt(8 * 0.004^2 / 5) = 0.00506, by hand.
     assert "have a standard uncertainty of at least 0.0051 mm" in made["says"][-1]
     found = shop.finding(lot_id, "diameter.reading")
     assert ("near", pytest.approx(sd)) == (found["verdict"], found["uncertainty"])
@@ -282,8 +283,8 @@ def test_a_study_speaks_for_what_was_read_since_and_until_the_next(shop):
     """A reading before the study has the stated uncertainty, one after a newer study that of the study, never below the stated."""
     gauge = instrument(shop, u=STATED_U)
     spools = [received(shop, SINGLE, number) for number in ("Q-71", "Q-72", "Q-73")]
-    study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=scattered(0.004))
-    newer = study(shop, gauge, "repeatability", at=LATEST, measure="diameter", trials=scattered(0.001))
+    study(shop, gauge, "repeatability", at=MEASURED, measure="diameter", trials=repeats_apart(0.004))
+    newer = study(shop, gauge, "repeatability", at=LATEST, measure="diameter", trials=repeats_apart(0.001))
     assert "keep the stated standard uncertainty of 0.002 mm" in newer["says"][-1]
     expected = [STATED_U, gauge_sd(0.004), STATED_U]
     for (lot_id, spool), at, u in zip(spools, (BEFORE, LATER, LATEST), expected, strict=True):
@@ -294,7 +295,7 @@ def test_a_study_speaks_for_what_was_read_since_and_until_the_next(shop):
 def test_a_study_gives_an_uncertainty_where_none_was_stated(shop):
     """Without a stated uncertainty a guarded value needs a study before the reading, with some spread."""
     gauge = instrument(shop)
-    blind = study(shop, gauge, "repeatability", at=BEFORE, measure="diameter", trials=scattered(0.0))
+    blind = study(shop, gauge, "repeatability", at=BEFORE, measure="diameter", trials=repeats_apart(0.0))
     assert "this study gives no uncertainty" in blind["says"][-1]
     lot_id, spool = received(shop, SINGLE)
     assert "quarantined" == shop.diameter(spool, instrument_id=gauge["id"])["lot"]["standing"]
@@ -311,7 +312,7 @@ def test_colour_needs_a_study_of_each_coordinate(shop):
     for measure, d in (("color.dL", 0.02), ("color.da", 0.05)):
         study(shop, on, "repeatability", at=BEFORE, measure=measure, trials=repeats_apart(d, 0.0))
     assert "missing" == shop.finding(lot_id, "color.component_b")["verdict"]
-    made = study(shop, on, "repeatability", at=BEFORE, measure="color.db", trials=scattered(0.03, 0.0))
+    made = study(shop, on, "repeatability", at=BEFORE, measure="color.db", trials=repeats_apart(0.03, 0.0))
     assert "once L*, a* and b* are all studied" in made["says"][-1]
     found = shop.finding(lot_id, "color.component_b")
     assert ("pass", pytest.approx(gauge_sd(0.05))) == (found["verdict"], found["uncertainty"])

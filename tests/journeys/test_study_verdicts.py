@@ -47,6 +47,7 @@ def test_a_study_that_was_superseded_or_voided_says_so(shop):
         for at, d in ((BEFORE, 0.004), (LATER, 0.002))
     )
     says = shop.get("quality", f"/studies/{first['id']}")["says"]
+    # sqrt(8 * 0.004^2 / 5) = 0.00506, by hand.
     assert "until 2026-11-20 12:00 UTC have a standard uncertainty of at least 0.0051 mm" in says[-1]
     assert f"Study {second['id']} supersedes this study from then on." in says[-1]
     listed = shop.get("quality", f"/instruments/{gauge['id']}/studies")["items"]
