@@ -124,8 +124,8 @@ def test_readings_one_by_one_until_the_lot_is_released(desk):
     spools, lot_id = sorted(got["sample"]["spool_codes"]), got["lot"]["id"]
     after = desk.measure("diameter", diameters(spools[:1], 1)[0], role="receiving")["lot"]
     assert "quarantined" == after["standing"]
-    assert f"4 more diameter readings on spool {spools[0]}" in after["says"]
-    assert any("colour on 3 spools" in step for step in after["to_measure"])
+    assert f"take 4 more diameter readings on spool {spools[0]}" in after["says"]
+    assert any("measure colour on 3 spools" in step for step in after["to_measure"])
 
     for item in diameters(spools[:1], 4) + diameters(spools[1:]):
         after = desk.measure("diameter", item, role="receiving")["lot"]

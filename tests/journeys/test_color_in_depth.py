@@ -242,7 +242,7 @@ def test_metamerism_without_spectra_is_missing_and_says_what_to_do(shop):
     gray = read(shop, spool, spectrum(GRAY), screening=True)["lab"]
     after = shop.color(spool, gray)["lot"]
     assert "quarantined" == after["standing"]
-    assert [f"1 more spectral colour reading on spool {spool}"] == after["to_measure"]
+    assert [f"take 1 more spectral colour reading on spool {spool}"] == after["to_measure"]
     assert "missing" == found(shop, lot_id)["color.metamerism"]["verdict"]
     assert "released" == read(shop, spool, spectrum(GRAY))["lot"]["standing"]
 
@@ -331,10 +331,10 @@ def test_one_spectrum_is_one_thing_to_do(shop):
     shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
     limits = {**ONE, "color": {"lot_max": 1.0, "metamerism_max": 0.5, "readings_per_spool_min": 2}}
     lot_id, (spool,) = lot_of(shop, limits, shade)
-    assert [f"spectral colour on 1 spool ({spool}), 2 readings"] == shop.lot(lot_id)["to_measure"]
+    assert [f"measure spectral colour on 1 spool ({spool}), 2 readings"] == shop.lot(lot_id)["to_measure"]
     gray = read(shop, spool, spectrum(GRAY), screening=True)["lab"]
-    assert [f"2 more spectral colour readings on spool {spool}"] == shop.color(spool, gray)["lot"]["to_measure"]
-    assert [f"1 more spectral colour reading on spool {spool}"] == read(shop, spool, spectrum(GRAY))["lot"][
+    assert [f"take 2 more spectral colour readings on spool {spool}"] == shop.color(spool, gray)["lot"]["to_measure"]
+    assert [f"take 1 more spectral colour reading on spool {spool}"] == read(shop, spool, spectrum(GRAY))["lot"][
         "to_measure"
     ]
     assert "released" == read(shop, spool, spectrum(GRAY))["lot"]["standing"]

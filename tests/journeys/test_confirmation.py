@@ -113,7 +113,9 @@ def test_five_readings_at_one_position_are_one(shop):
     lot_id, spool, _ = received(shop, LIMITS)
     read(shop, spool, 1.748, 1.75, 1.751, 1.749, 1.752, position_m=2.0)
     assert "quarantined" == standing(shop, lot_id)
-    assert f"2 more diameter readings on spool {spool}" == shop.finding(lot_id, "diameter.spool_mean")["to_measure"]
+    assert (
+        f"take 2 more diameter readings on spool {spool}" == shop.finding(lot_id, "diameter.spool_mean")["to_measure"]
+    )
     read(shop, spool, 1.75, position_m=5.0)
     assert "quarantined" == standing(shop, lot_id)
     read(shop, spool, 1.751)

@@ -51,7 +51,7 @@ def test_readings_of_spools_that_were_not_drawn_release_nothing(shop, delivery):
     drawn, others = codes(delivery)
     after = shop.measure("color", [on(code) for code in others])["lots"][0]
     assert "quarantined" == after["standing"]
-    assert [f"colour on 3 spools ({', '.join(drawn)}), 1 reading each"] == after["to_measure"]
+    assert [f"measure colour on 3 spools ({', '.join(drawn)}), 1 reading each"] == after["to_measure"]
     whole = shop.measure("color", [on(code) for code in drawn])["lots"][0]
     assert "released" == whole["standing"]
     assert nothing_found()
@@ -163,7 +163,7 @@ def test_what_was_known_before_a_draw_names_no_drawn_spool(shop):
     first = shop.get("quality", f"/lots/{delivery['lot_id']}/decisions")["items"][0]
     assert "drawn:" in after["to_measure"][0]
     then = shop.assessment(delivery["lot_id"], f"?as_of={first['decided_at']}")
-    assert [f"colour on 3 spools ({', '.join(codes(delivery)[0])}), 1 reading each"] == then["to_measure"]
+    assert [f"measure colour on 3 spools ({', '.join(codes(delivery)[0])}), 1 reading each"] == then["to_measure"]
     now = shop.assessment(delivery["lot_id"])
     assert after["to_measure"] == now["to_measure"]
 
@@ -186,7 +186,9 @@ def test_newer_limits_that_ask_for_more_spools_have_them_drawn(shop):
     (more,) = draws(shop, delivery)
     assert "The sample needs 5 spools, but only 3 were drawn." == more["reason"]
     assert (2, True) == (len(more["spool_codes"]), set(more["spool_codes"]) < set(others))
-    assert [f"colour on 2 more spools ({', '.join(more['spool_codes'])}), 1 reading each"] == again["lot"]["to_measure"]
+    assert [f"measure colour on 2 more spools ({', '.join(more['spool_codes'])}), 1 reading each"] == again["lot"][
+        "to_measure"
+    ]
     whole = shop.measure("color", [on(code) for code in more["spool_codes"]])["lots"][0]
     assert "released" == whole["standing"]
     assert nothing_found()
@@ -226,7 +228,7 @@ def test_a_substitute_may_be_replaced_in_turn(shop, delivery):
     drawn, others = codes(delivery)
     replace(shop, delivery, drawn[0], others[0])
     after = replace(shop, delivery, others[0], others[1], reason="missing")["lot"]
-    assert [f"colour on 3 spools ({', '.join([others[1], *drawn[1:]])}), 1 reading each"] == after["to_measure"]
+    assert [f"measure colour on 3 spools ({', '.join([others[1], *drawn[1:]])}), 1 reading each"] == after["to_measure"]
     said = refused(asked_for(shop, delivery, drawn[0], others[2]), 422, "invalid", ["/drawn"])
     assert f"Spool {drawn[0]} was replaced by {others[0]}." == said["errors"][0]["detail"]
 

@@ -69,7 +69,7 @@ def test_thirty_readings_of_one_spool_are_one_spool(shop):
     spools = sorted(got["sample"]["spool_codes"])
     after = shop.measure("diameter", whole("diameter", spools[:1]) * 6)["lots"][0]
     assert "quarantined" == after["standing"]
-    assert [f"diameter on 2 more spools ({spools[1]}, {spools[2]}), 5 readings each"] == after["to_measure"]
+    assert [f"measure diameter on 2 more spools ({spools[1]}, {spools[2]}), 5 readings each"] == after["to_measure"]
 
 
 def test_a_coupon_measured_too_early_does_not_count(shop):

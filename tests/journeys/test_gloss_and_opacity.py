@@ -31,7 +31,7 @@ def test_gloss_at_just_inside_and_just_outside_its_limits(shop, gu, verdict):
     limits = {**ONE, "gloss": {"deg_60_gu": [30, 50]}, "uses": {"cosmetic": ["gloss"]}}
     lot_id, spool = lot_of(shop, limits, None)
     other = shop.measure("gloss", {"spool_code": spool, "geometry_deg": 85, "gloss_gu": 40})["lot"]
-    assert ("quarantined", [f"60-degree gloss on 1 spool ({spool}), 1 reading"]) == (
+    assert ("quarantined", [f"measure 60-degree gloss on 1 spool ({spool}), 1 reading"]) == (
         other["standing"],
         other["to_measure"],
     )

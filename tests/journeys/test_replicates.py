@@ -208,7 +208,10 @@ def test_excluding_never_passes_a_lot_whose_evidence_it_takes_away(shop):
     _, (spool,) = lot_of(shop, limits)
     *_, reading = round_wire(shop, spool, SIZES)
     after = exclude(shop, reading)["lot"]
-    assert ("quarantined", [f"1 more diameter reading on spool {spool}"]) == (after["standing"], after["to_measure"])
+    assert ("quarantined", [f"take 1 more diameter reading on spool {spool}"]) == (
+        after["standing"],
+        after["to_measure"],
+    )
 
 
 def test_too_few_readings_flag_nothing(shop):

@@ -33,7 +33,7 @@ def test_voiding_a_mistyped_reading_gives_the_word_back_to_the_others(shop):
 
     voided = shop.void(read[2]["id"], "typed 1.65 for 1.75; gauge log says 1.75")
     assert "quarantined" == voided["lot"]["standing"]
-    assert [f"1 more diameter reading on spool {spool}"] == voided["lot"]["to_measure"]
+    assert [f"take 1 more diameter reading on spool {spool}"] == voided["lot"]["to_measure"]
     again = shop.diameter(spool, 1.75, 1.75)
     assert "released" == again["lot"]["standing"]
 

@@ -131,7 +131,7 @@ def test_quality_inspects_a_lot_again(desk):
     refused = technician.send(page, "use_by", use_by=day, reason="kept dry")
     assert "Name at least one characteristic" in refused.text
     page = technician.send(page, "use_by", use_by=day, reason="kept dry", measure="diameter")
-    assert "for the re-inspection: diameter on 1 spool" in page.text
+    assert "for the re-inspection: measure diameter on 1 spool" in page.text
     desk.diameter(code, measured_at=datetime.now(UTC).isoformat())
     page = technician.go("/lots/1")
     assert f"A re-inspection extends it to {day} 23:59 UTC" in page.text

@@ -30,7 +30,7 @@ class DoubtFilterArgs(PageArgs):
 class LiftArgs(Strict):
     """The reason for lifting a doubt."""
 
-    example = {"reason": "The control bar had a void from a blocked nozzle."}
+    example = {"reason": "The control specimen had a void from a blocked nozzle."}
 
     reason = Text(2000, lines=True, required=True, metadata={"description": "reason why the prints of the build count"})
 

@@ -183,7 +183,7 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
                 Measured(float(count), count, plural(count, "round")),
                 Limit(None, float(most), "rounds"),
                 DecisionRule(),
-                subject=characteristic,
+                subject=said(characteristic),
                 todo=ToDo(hold=f"ask quality to accept the {said(characteristic)} readings (decision: lift)"),
             ),
             uses=limits.used_by(characteristic),

@@ -307,7 +307,7 @@ class Coverage:
             what: the characteristic, for the sentence.
         """
         parts = [
-            f"{each_min - n} more {what} {plural(each_min - n, 'reading')} on spool {spool}"
+            f"take {each_min - n} more {what} {plural(each_min - n, 'reading')} on spool {spool}"
             for spool, n in sorted(counts.items())
             if n < each_min
         ]
@@ -315,7 +315,7 @@ class Coverage:
         if more > 0:
             spools = f"{more} {'more ' if counts else ''}{plural(more, 'spool')}"
             each = f"{each_min} {plural(each_min, 'reading')}{' each' if more > 1 else ''}"
-            parts.append(f"{what} on {spools}{self.not_yet(counts)}, {each}")
+            parts.append(f"measure {what} on {spools}{self.not_yet(counts)}, {each}")
         return "; ".join(parts)
 
     def not_yet(self, measured: Iterable[str]) -> str:

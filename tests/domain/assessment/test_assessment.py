@@ -227,7 +227,7 @@ def test_measuring_other_spools_than_those_drawn_is_noted():
     first, now = (assess(lot, TWO_OF_TEN, criteria) for criteria in each)
     assert "released" == first.standing
     assert ("For diameter, spools were measured that were not drawn. Drawn but not measured: B.",) == first.notes
-    assert ("quarantined", ("diameter on 1 more spool (B), 1 reading",)) == (now.standing, now.to_measure)
+    assert ("quarantined", ("measure diameter on 1 more spool (B), 1 reading",)) == (now.standing, now.to_measure)
     assert ("Spool Z was not drawn for the sample. Its readings can reject the lot but not release it.",) == now.notes
 
 
@@ -237,7 +237,7 @@ def test_what_to_measure_is_said_once_and_only_for_what_is_required():
         diameter=DiameterLimits(0.03, 0.05, 0.05), moisture=MoistureLimits(0.05), uses={"hidden": ("diameter",)}
     )
     found = assessed(Evidence(), limits)
-    assert ("diameter on 2 spools (A, B), 1 reading each",) == found.to_measure
+    assert ("measure diameter on 2 spools (A, B), 1 reading each",) == found.to_measure
 
 
 def test_steps_are_taken_from_the_previous_lot():

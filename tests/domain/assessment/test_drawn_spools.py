@@ -78,7 +78,7 @@ def test_good_readings_of_other_spools_leave_the_drawn_ones_to_measure():
     """Two good spools that were not drawn release nothing, and the tasks name the drawn ones."""
     found = judged(Evidence(color=(color("C", *ON), color("D", *ON))))
     assert ("quarantined", {"general": "missing"}) == (found.standing, found.uses)
-    assert ("colour on 2 spools (A, B), 1 reading each",) == found.to_measure
+    assert ("measure colour on 2 spools (A, B), 1 reading each",) == found.to_measure
     note = "Spools C, D were not drawn for the sample. Their readings can reject the lot but not release it."
     assert note in found.notes
     assert (note,) == found.told
@@ -186,7 +186,7 @@ def test_a_sample_smaller_than_the_number_required_is_made_up():
     assert (expected,) == judged(Evidence(), Limits(color=ColorLimits(lot_max=1.0)), coverage).wanted
     made_up = Coverage((Presented(20, 5, ("A", "B", "C"), further=(("D", "E"),), delivery=7),))
     found = judged(Evidence(), Limits(color=ColorLimits(lot_max=1.0)), made_up)
-    assert ((), ("colour on 5 spools (A, B, C, D, E), 1 reading each",)) == (found.wanted, found.to_measure)
+    assert ((), ("measure colour on 5 spools (A, B, C, D, E), 1 reading each",)) == (found.wanted, found.to_measure)
 
 
 def test_a_delivery_from_which_nobody_drew_counts_every_spool():

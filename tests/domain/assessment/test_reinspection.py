@@ -47,7 +47,7 @@ def test_a_re_inspection_is_done_by_its_new_readings_alone():
     assert () == still_to_do(assessed(GOOD), "diameter")
     assert () == still_to_do(assessed(GOOD), "bond")
     (first, *_) = still_to_do(assessed(Evidence()), "diameter")
-    assert first.startswith("for the re-inspection: diameter on 2 spools")
+    assert first.startswith("for the re-inspection: measure diameter on 2 spools")
     weak = replace(GOOD, bond=(bar(9.0, u=0.2), *GOOD.bond[1:]))
     assert ("for the re-inspection: measure interlayer strength again",) == still_to_do(assessed(weak), "bond")
 

@@ -153,7 +153,7 @@ def test_a_half_measured_spool_does_not_fail_on_its_mean():
     """With three positions required, one reading outside the limit on the mean is not conclusive for the spool."""
     found = judged([gauge("A", 1.81, 1.81)], DiameterLimits(mean_tolerance_mm=0.05, readings_per_spool_min=3))
     assert "missing" == found["diameter.spool_mean"].verdict
-    assert "2 more diameter readings on spool A" == found["diameter.spool_mean"].to_measure
+    assert "take 2 more diameter readings on spool A" == found["diameter.spool_mean"].to_measure
 
 
 def test_nothing_measured_is_missing_throughout():
@@ -221,8 +221,8 @@ def test_wider_limits_on_diameter_never_refuse_more(d1, d2, limit, more):
     [
         ((0.0, 5.0), ""),
         ((0.0, 4.9), "measure further along spool A (its positions span 4.9 m of at least 5 m)"),
-        ((3.0, 3.0), "1 more diameter reading on spool A; measure further along spool A"),
-        ((None, None), "2 more diameter readings on spool A; measure diameters with positions on spool A"),
+        ((3.0, 3.0), "take 1 more diameter reading on spool A; measure further along spool A"),
+        ((None, None), "take 2 more diameter readings on spool A; measure diameters with positions on spool A"),
     ],
     ids=["far-enough", "too-near", "same-position", "no-positions"],
 )

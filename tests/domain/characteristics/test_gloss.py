@@ -161,7 +161,7 @@ def test_nothing_read_is_missing():
     assert ["missing", "missing"] == [f.verdict for f in judged([]).values()]
     found = judged(read("A", 60, 4.0))
     assert ("pass", "missing") == (found[60].verdict, found[85].verdict)
-    assert "85-degree gloss on 1 spool, 1 reading" == found[85].to_measure
+    assert "measure 85-degree gloss on 1 spool, 1 reading" == found[85].to_measure
 
 
 def test_a_spool_begun_must_be_finished_unless_it_fails():

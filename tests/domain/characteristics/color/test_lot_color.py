@@ -170,7 +170,7 @@ def test_without_readings_every_colour_finding_is_missing(rule):
     found = judged(None, limits, TWO_OF_TEN, rule, previous=WHITE)
     assert 7 == len(found)
     assert {"missing"} == {finding.verdict for finding in found.values()}
-    assert {"colour on 2 spools (A, B), 3 readings each"} == {finding.to_measure for finding in found.values()}
+    assert {"measure colour on 2 spools (A, B), 3 readings each"} == {finding.to_measure for finding in found.values()}
 
 
 def test_without_an_approved_shade_nothing_passes():
@@ -184,7 +184,7 @@ def test_too_few_readings_on_a_spool_are_not_enough_to_pass():
     """One reading of three required is missing, and the finding asks for two more on that spool."""
     limits = ColorLimits(lot_max=1.0, readings_per_spool_min=3)
     found = judged(lot(WHITE), limits)["color.lot_delta_e"]
-    assert ("missing", "2 more colour readings on spool S1") == (found.verdict, found.to_measure)
+    assert ("missing", "take 2 more colour readings on spool S1") == (found.verdict, found.to_measure)
 
 
 def test_one_complete_bad_spool_refuses_before_the_rest_is_measured():

@@ -107,7 +107,7 @@ def test_every_spool_that_was_read_needs_its_spectrum():
     readings = [read("A", gray), color("B", *lab_from_spectrum(gray).as_list())]
     limits = ColorLimits(lot_max=1.0, metamerism_max=0.5)
     found = judged(readings, approved(gray), limits, Coverage.of(5, 1))["color.metamerism"]
-    assert ("missing", "1 more spectral colour reading on spool B") == (found.verdict, found.to_measure)
+    assert ("missing", "take 1 more spectral colour reading on spool B") == (found.verdict, found.to_measure)
 
 
 def test_uncertainties_of_whites_are_those_of_their_coordinates():
