@@ -265,7 +265,7 @@ def test_a_letter_about_a_big_lot_stays_short_and_begins_with_what_fails(bad):
     assert codes[-1] in {row[1] for row in tables["Diameter"].rows}
     assert first == sorted(first, reverse=True)
     said = next(part.paragraphs for part in paper.shown if "readings behind" in part.title)
-    assert ["We send all of it on request."] == [text[-29:] for text in said[1:]]
+    assert ["The complete data are available on request."] == [text[-29:] for text in said[1:]]
 
 
 @pytest.mark.parametrize("claim", CLAIMS)

@@ -69,7 +69,7 @@ def test_every_form_of_a_paper_says_what_it_leaves_out(shop, monkeypatch, paper)
     url, headers = f"/v1/lots/{made.lot_id}/{paper}", {"Authorization": f"Bearer {shop.tokens['quality']}"}
     whole = shop.client.get(url, headers=headers).get_json()
     ours = f"/v1/lots/{made.lot_id}/readings?kind="
-    rest = squeezed(ours if paper == "record" else "We send all of it on request.")
+    rest = squeezed(ours if paper == "record" else "The complete data are available on request.")
     page = shop.client.get(url, headers={**headers, "Accept": "text/html"}).get_data(as_text=True)
     pdf = shop.client.get(url, headers={**headers, "Accept": "application/pdf"}).get_data()
     assert len(whole["readings"]) > 6

@@ -35,7 +35,7 @@ routes = Routes(
     template_folder="templates",
     description="Nonconformity reports to suppliers.",
 )
-# What the page links to. It holds nothing of the shop's, so it needs no token.
+# The style sheet contains no data of the shop, so it needs no token.
 pages = Blueprint("report pages", __name__)
 
 

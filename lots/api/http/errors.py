@@ -242,9 +242,7 @@ def unavailable(error: Exception) -> Response:
 
 
 _ASK = "Tell the administrator. The server log says what to do."
-_UNCERTAIN = (
-    "It is not certain whether this was stored. Check before you send it again, or repeat it with the same Idempotency-Key."
-)
+_UNCERTAIN = "It is not certain whether this was stored. Check before you send it again, or repeat it with the same Idempotency-Key."
 
 
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:

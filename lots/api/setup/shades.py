@@ -33,7 +33,7 @@ routes = Routes(
 )
 
 LAB = "L*, a*, b*"
-# Ten years: whatever is measured again more rarely has no schedule.
+# Maximum interval, ten years.
 DAYS = 3650
 
 
