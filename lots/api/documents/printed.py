@@ -137,6 +137,6 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "PDF not available",
-        "The PDF extra is not installed. Print the page (text/html) instead, or ask the administrator to install it: "
+        "The PDF extra is not installed. Print the page (text/html) instead. The administrator can install the extra: "
         "pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )

@@ -247,7 +247,7 @@ def _readings(readings: list[dict[str, Any]], lot_id: int, place: Place) -> Sect
         widths = (7, 12, 16, 22, 12, 19, 12)
         tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0}), rest))
     count = sum(row["counts"] for row in readings)
-    said = f"{count} of {counted(len(readings), 'reading')} {plural(count, 'counts', 'count')}. Those that do not are shown with the reason."
+    said = f"{count} of {counted(len(readings), 'reading')} {plural(count, 'counts', 'count')}. The others are shown with the reason."
     return Section("Readings", paragraphs=[said], tables=tables)
 
 

@@ -140,8 +140,10 @@ class DeliveryCertificate(Resource):
 class CertificatesOfArgs(Strict):
     """A supplier and a grade."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
-    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+    supplier_id = WrittenWhole(
+        1, MAX_ID, required=True, metadata={"label": "Supplier", "description": "number of the supplier"}
+    )
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade", "description": "number of the grade"})
 
 
 class CertificateComparisonArgs(CertificatesOfArgs):

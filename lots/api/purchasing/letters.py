@@ -101,7 +101,7 @@ class SentArgs(Strict):
 class LetterFilterArgs(PageArgs):
     """Filters for letters."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier", "description": "number of the supplier"})
     signed_from = Instant(metadata={"label": "Signed from", "description": "earliest time of signature, included"})
     signed_to = Instant(metadata={"label": "Signed to", "description": "latest time of signature, included"})
 

@@ -344,8 +344,8 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "PDF not available",
-        "The PDF extra is not installed. Print the labels as pictures (image/svg+xml) instead, or ask the administrator "
-        "to install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
+        "The PDF extra is not installed. Print the labels as pictures (image/svg+xml) instead. The administrator "
+        "can install the extra: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )
 
 

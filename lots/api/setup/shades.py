@@ -266,7 +266,7 @@ class ApprovedSchema(RevisionSchema):
     would_fail = fields.List(
         fields.Nested(LossSchema),
         required=True,
-        metadata={"description": "lots in stock that would lose a use under it"},
+        metadata={"description": "lots in stock that would lose a use under this revision"},
     )
 
 
@@ -281,7 +281,7 @@ class ShadeArgs(Strict):
         1,
         DAYS,
         metadata={
-            "label": "Measured again every, days",
+            "label": "Remeasurement interval, days",
             "description": "interval between remeasurements of the master, days",
         },
     )
@@ -298,7 +298,7 @@ class ShadeChange(Strict):
         DAYS,
         allow_none=True,
         metadata={
-            "label": "Measured again every, days",
+            "label": "Remeasurement interval, days",
             "description": "interval between remeasurements of the master, days",
         },
     )
