@@ -1,1 +1,1 @@
-"""HTTP: one folder per subject, schemas and resources beside each other. No rule is decided here and no table is known."""
+"""HTTP API: one folder per subject, with schemas and resources side by side. No rule is decided here and no table is known."""

@@ -52,7 +52,7 @@ class LotLineSchema(Schema):
     id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
-    # Without a title, generators of clients name its type after lot and field: LotUses, which is the name of another schema.
+    # Without a title, client generators would name this type LotUses, like another schema.
     uses = fields.Dict(
         keys=fields.String(),
         values=VERDICT,

@@ -104,7 +104,7 @@ def test_the_letter_goes_from_the_shop_to_the_contact_and_states_its_claim(bad):
     claimed = ("Credit", "We ask you for a credit note.", "2 spools, 2 kg", "49,50 EUR", "Kept apart for you.")
     assert [] == says(pdf, *told, *claimed, f"Please answer in writing by {due}.", *CAUTIONS)
     found = ("1,820 mm", "1,7 to 1,8 mm", "Proved: outside by more than the guard band of 0,0039 (ISO 14253-1).")
-    annexes = ("Annex 1: limits", "Ovality", "at most 0,05 mm", "Annex 2: how it was measured", "Annex 3: readings")
+    annexes = ("Annex 1: limits", "Ovality", "at most 0,05 mm", "Annex 2: methods", "Annex 3: readings")
     assert [] == says(pdf, *found, *annexes, "1,82 and 1,82 mm at 3 m", "revision 1 of", "JCGM 106:2012, 8.2")
     assert "the buyer" == sign_issuer(bad, None)
     assert "Saltmarsh Yard Prints" == sign_issuer(bad, "Saltmarsh Yard Prints")
@@ -265,7 +265,7 @@ def test_a_letter_about_a_big_lot_stays_short_and_begins_with_what_fails(bad):
     assert codes[-1] in {row[1] for row in tables["Diameter"].rows}
     assert first == sorted(first, reverse=True)
     said = next(part.paragraphs for part in paper.shown if "readings behind" in part.title)
-    assert ["We send all of it on request."] == [text[-29:] for text in said[1:]]
+    assert ["The complete data are available on request."] == [text[-43:] for text in said[1:]]
 
 
 @pytest.mark.parametrize("claim", CLAIMS)

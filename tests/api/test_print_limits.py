@@ -35,12 +35,12 @@ def test_long_tables_leave_rows_out_and_short_ones_do_not():
     assert [MOST_ROWS - 30, 30] == [len(each.rows) for each in cut.tables]
     left = 20_000 - MOST_ROWS + 30
     assert [
-        f"Diameter: {left:,} of 20,000 rows are left out. All are at /v1/lots/7/readings?kind=diameter (`Accept: text/csv` for CSV)."
+        f"Diameter: {left:,} of 20,000 rows are omitted. All rows are at /v1/lots/7/readings?kind=diameter (`Accept: text/csv` for CSV)."
     ] == cut.paragraphs
     assert (
         as_printed([Section("R", tables=[table("S", 900)])])[0]
         .paragraphs[0]
-        .endswith("as JSON (`Accept: application/json`) has all.")
+        .endswith("The JSON form (`Accept: application/json`) is complete.")
     )
 
 
@@ -57,7 +57,7 @@ def test_sentences_and_long_texts_are_cut():
     """A section of thousands of sentences and a very long text are cut."""
     (cut,) = as_printed([Section("A", [("Why", "x" * 10_000)], ["s"] * 1000)])
     assert MOST_PARAGRAPHS + 1 == len(cut.paragraphs)
-    assert cut.paragraphs[-1].startswith("800 more sentences are left out.")
+    assert cut.paragraphs[-1].startswith("800 more sentences are omitted.")
     assert cut.facts[0][1].endswith("... (10,000 characters)")
 
 
@@ -69,10 +69,10 @@ def test_every_form_of_a_paper_says_what_it_leaves_out(shop, monkeypatch, paper)
     url, headers = f"/v1/lots/{made.lot_id}/{paper}", {"Authorization": f"Bearer {shop.tokens['quality']}"}
     whole = shop.client.get(url, headers=headers).get_json()
     ours = f"/v1/lots/{made.lot_id}/readings?kind="
-    rest = squeezed(ours if paper == "record" else "We send all of it on request.")
+    rest = squeezed(ours if paper == "record" else "The complete data are available on request.")
     page = shop.client.get(url, headers={**headers, "Accept": "text/html"}).get_data(as_text=True)
     pdf = shop.client.get(url, headers={**headers, "Accept": "application/pdf"}).get_data()
     assert len(whole["readings"]) > 6
     for text in (page, pdf_text(pdf)):
-        assert "rowsareleftout" in squeezed(text)
+        assert "rowsareomitted" in squeezed(text)
         assert rest in squeezed(text)

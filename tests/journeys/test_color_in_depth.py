@@ -185,7 +185,7 @@ def test_a_grade_is_not_brightened_on_a_reference_that_hides_its_uv(shop):
         (spectrum([2.0] * 31), "/spectrum", "L*"),
         (spectrum([1.05] * 31), "/spectrum", "above 100"),
         (spectrum(["0.5", *GRAY[1:]]), "/spectrum/values/0", "without quotes"),
-        ({"start_nm": 400, "step_nm": 10}, "/spectrum/values", "needed"),
+        ({"start_nm": 400, "step_nm": 10}, "/spectrum/values", "required"),
         ({**spectrum(GRAY), "unit": "percent"}, "/spectrum/unit", "Unknown field"),
         (None, "/spectrum", "not null"),
     ],

@@ -92,4 +92,4 @@ def test_a_slip_of_typing_is_pointed_to_its_void(flagged):
     """A typing error is no cause to exclude, and the hint names the void."""
     (fault,) = exclude(flagged, flagged.reading, 422, cause="typo")["errors"]
     assert "/cause" == fault["pointer"]
-    assert fault["hint"].startswith("A slip of typing is voided")
+    assert fault["hint"].startswith("Void a typing error")

@@ -68,7 +68,7 @@ def test_another_kind_is_named_with_what_it_measures(shop, quality):
         ({"kind": "other"}, "This is required."),
         ({"code": ""}, "This is required."),
         ({"standard_uncertainty": "fine"}, "This must be a number."),
-        ({"resolution": "0"}, "must be more than 0"),
+        ({"resolution": "0"}, "must be greater than 0"),
         ({"check_interval_days": "1,5"}, "is not a whole number"),
     ],
 )

@@ -26,7 +26,7 @@ class Kinds(Text):
         wanted = [kind.strip() for kind in super()._deserialize(value, attr, data, **kw).split(",")]
         if unknown := [kind for kind in wanted if kind not in changes.KINDS]:
             hint = f"Write one or more of: {', '.join(changes.KINDS)}."
-            raise ValidationError(Said(f'"{unknown[0]}" is no kind of change.', hint))
+            raise ValidationError(Said(f'"{unknown[0]}" is not a kind of change.', hint))
         return wanted
 
 

@@ -16,9 +16,9 @@ routes = Routes("events", __name__, url_prefix="/v1/events", description="Histor
 class EventFilterArgs(PageArgs):
     """Filters for entries."""
 
-    lot_id = WrittenWhole(1, MAX_ID)
+    lot_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the lot"})
     by = Text(120, metadata={"description": "name of the author"})
-    what = Text(60, one_of=events.ACTIONS)
+    what = Text(60, one_of=events.ACTIONS, metadata={"description": "action"})
     made_from = Instant(data_key="from", metadata={"description": "earliest time"})
     made_to = Instant(data_key="to", metadata={"description": "latest time"})
 

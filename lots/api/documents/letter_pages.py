@@ -1,6 +1,6 @@
-"""A letter to a supplier about a lot as sections, for its page and its PDF: what was found, what is claimed, what is asked, then the annexes.
+"""Sections of a letter to a supplier: findings, claim, requests, then annexes.
 
-It names nobody of the shop but the person who signs, and says nothing of what the shop still has to do.
+The letter names only the signatory, and omits internal tasks of the shop.
 """
 
 from __future__ import annotations
@@ -31,16 +31,16 @@ from lots.services.documents.letters import Terms
 from lots.services.setup.place import Place
 
 _BY_HAND = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
-_WHOLE = "We send all of it on request."
+_WHOLE = "The complete data are available on request."
 
 
 def letter_paper(report: dict[str, Any], terms: Terms, place: Place) -> Paper:
-    """Returns a letter, or the report on a lot where nobody signs, laid out.
+    """Returns a signed letter, or an unsigned nonconformity report.
 
     Args:
-        report: on the lot, as the service finds it for printing.
-        terms: what the letter says beside it.
-        place: how the site writes dates and numbers.
+        report: Report on the lot, for print.
+        terms: Terms of the letter.
+        place: Date and number format of the site.
     """
     signed = terms.number is not None
     title = f"Letter {terms.number}" if signed else f"Nonconformity report {report['number']}"

@@ -230,7 +230,7 @@ class ShrinkAxisSchema(Schema):
 
 
 class ShrinkagePictureSchema(SeenSchema):
-    """A lot's shrinkage beside that of lots before it."""
+    """The shrinkage of a lot and of earlier lots."""
 
     axes = fields.List(fields.Nested(ShrinkAxisSchema), required=True)
 

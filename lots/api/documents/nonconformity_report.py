@@ -35,7 +35,7 @@ routes = Routes(
     template_folder="templates",
     description="Nonconformity reports to suppliers.",
 )
-# What the page links to. It holds nothing of the shop's, so it needs no token.
+# The style sheet contains no data of the shop, so it needs no token.
 pages = Blueprint("report pages", __name__)
 
 
@@ -102,7 +102,7 @@ class ReportSpoolSchema(Schema):
 
 
 class ReportFoundSchema(Schema):
-    """What was found."""
+    """The findings of a report."""
 
     failing = fields.List(fields.Nested(ReportFailingSchema), required=True)
     nonconforming_spools = fields.List(fields.Nested(ReportSpoolSchema), required=True)
@@ -132,7 +132,7 @@ class ReportRequestedSchema(Schema):
 
 
 class NonconformityAskedSchema(ReportAskedSchema):
-    """What was agreed, with all limits of the characteristics that fail."""
+    """The requirements, with all limits of the failing characteristics."""
 
     all_limits = fields.List(fields.Nested(ReportLimitSchema), required=True)
 

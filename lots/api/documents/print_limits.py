@@ -7,22 +7,22 @@ from dataclasses import replace
 
 from lots.api.documents.report_pages import Section, Table
 
-# Rows of all tables of a paper together, paragraphs of a section, characters of one text. A row of a PDF takes some 2 ms.
+# Maximum rows of a document, paragraphs of a section, and characters of a text. A row of a PDF takes about 2 ms.
 MOST_ROWS = 800
 MOST_PARAGRAPHS = 200
 MOST_CHARACTERS = 4_000
-# Rows of a letter: its PDF is made while the lot is locked.
+# Maximum rows of a letter. Its PDF is made while the lot is locked.
 MOST_ROWS_OF_LETTER = 200
-WHOLE = "This paper as JSON (`Accept: application/json`) has all."
+WHOLE = "The JSON form (`Accept: application/json`) is complete."
 
 
 def as_printed(sections: Sequence[Section], whole: str = WHOLE, most: int | None = None) -> list[Section]:
-    """Returns sections with as many rows and paragraphs as are printed; each that has more says how many it leaves out, and where they are.
+    """Returns sections shortened for print, with notes on omitted rows and paragraphs.
 
     Args:
-        sections: of a whole paper.
-        whole: where a reader finds what is left out, in a sentence.
-        most: rows, where they are fewer than of other papers.
+        sections: Sections of a whole document.
+        whole: Sentence on where to find omitted data.
+        most: Maximum number of rows, if below the general one.
     """
     shares = iter(
         shared_out(
@@ -33,7 +33,7 @@ def as_printed(sections: Sequence[Section], whole: str = WHOLE, most: int | None
 
 
 def shared_out(wanted: Sequence[int], most: int) -> list[int]:
-    """Returns how many each gets where they are fewer than wanted: all get what they want up to an equal share of what the others leave.
+    """Returns the share of each in a limited total. Small demands are met, and the rest is divided equally.
 
     Example:
         >>> shared_out([10, 500, 700], 800), shared_out([1, 2], 800)
@@ -48,18 +48,18 @@ def shared_out(wanted: Sequence[int], most: int) -> list[int]:
 def _printed(section: Section, shares: Sequence[int], whole: str) -> Section:
     said = [_cut(text) for text in section.paragraphs[:MOST_PARAGRAPHS]]
     if left := len(section.paragraphs) - len(said):
-        said.append(f"{left:,} more sentences are left out. {whole}")
+        said.append(f"{left:,} more sentences are omitted. {whole}")
     tables = []
     for table, share in zip(section.tables, shares, strict=True):
         tables.append(replace(table, rows=[tuple(_cut(cell) for cell in row) for row in table.rows[:share]]))
         if left := len(table.rows) - share:
-            said.append(f"{table.title}: {left:,} of {len(table.rows):,} rows are left out. {_where(table, whole)}")
+            said.append(f"{table.title}: {left:,} of {len(table.rows):,} rows are omitted. {_where(table, whole)}")
     facts = [(name, _cut(text)) for name, text in section.facts]
     return Section(section.title, facts, said, tables)
 
 
 def _where(table: Table, whole: str) -> str:
-    return f"All are at {table.rest} (`Accept: text/csv` for CSV)." if table.rest else whole
+    return f"All rows are at {table.rest} (`Accept: text/csv` for CSV)." if table.rest else whole
 
 
 def _cut(text: str) -> str:

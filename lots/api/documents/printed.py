@@ -30,17 +30,17 @@ AS_PDF = {
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """What is printed.
+    """A printed document.
 
     Args:
-        kind: a class of the style sheet, which says what stands at the foot of a printed page: report, letter or record.
-        title: at the top, with its number.
-        sections: all that it says.
-        made_at: its date.
-        name: of a file, without its ending.
-        shop: whose paper it is: name, then lines of its address.
-        whole: where a reader finds what is not printed, in a sentence.
-        most: rows, where they are fewer than of other papers.
+        kind: Class in the style sheet, which sets the page footer: report, letter, record or agreement.
+        title: Title with number.
+        sections: Content.
+        made_at: Date.
+        name: File name without extension.
+        shop: Name of the shop, then lines of its address.
+        whole: Sentence on where to find omitted data.
+        most: Maximum number of rows, if below the general one.
     """
 
     kind: str
@@ -58,7 +58,7 @@ class Paper:
         return as_printed(self.sections, self.whole, self.most)
 
 
-# What a paper is made of: what was found, and how the site writes.
+# Lays out a document from data and number format.
 Made: TypeAlias = Callable[[dict[str, Any], Place], Paper]
 
 
@@ -73,16 +73,16 @@ def printed(find: Callable[..., dict[str, Any]], paper: Made) -> Any:
 
 
 def on_paper(wanted: str, find: Callable[..., dict[str, Any]], paper: Made, script: str = "") -> Response:
-    """Returns the paper of what `find` finds as a page or a PDF, with dates and numbers as the site writes them.
+    """Returns the document of the result of `find` as a page or a PDF, in the format of the site.
 
     Args:
         wanted: HTML or PDF.
-        find: what it says.
-        paper: lays it out.
-        script: address of the script of a button that prints, where there is one.
+        find: Returns the data.
+        paper: Lays out the document.
+        script: Address of the script for a print button, if any.
 
     Raises:
-        Refused: 501 for a PDF that cannot be made, before anything is looked up.
+        Refused: 501 if PDFs are not available, before any query.
     """
     if wanted == PDF:
         need_pdf()
@@ -91,17 +91,17 @@ def on_paper(wanted: str, find: Callable[..., dict[str, Any]], paper: Made, scri
 
 
 def need_pdf() -> None:
-    """Makes sure that a PDF can be made here.
+    """Checks that PDFs are available.
 
     Raises:
-        Refused: 501 with what to install.
+        Refused: 501 with the extra to install.
     """
     if find_spec("fpdf") is None:
         raise Refused(_no_pdf())
 
 
 def with_letterhead(paper: Paper) -> Paper:
-    """Returns a paper with the name and address of the shop at its head, as far as they are stated."""
+    """Returns a document with the name and address of the shop, if stated."""
     details = shop_details()
     head = [line.strip() for part in (details.name, details.address) if part for line in part.splitlines()]
     return replace(paper, shop=list(filter(None, head)))
@@ -115,14 +115,14 @@ def _as_page(paper: Paper, script: str) -> Response:
 
 
 def pdf_bytes(paper: Paper) -> bytes:
-    """Returns a paper as a PDF."""
+    """Returns a document as a PDF."""
     from lots.api.documents.report_pdf import as_pdf
 
     return as_pdf(paper.title, paper.shown, paper.made_at, paper.shop)
 
 
 def pdf_answer(content: bytes, name: str) -> Response:
-    """Returns a PDF as an answer; `name` is that of its file, without its ending."""
+    """Returns a PDF as an answer. `name` is the file name without extension."""
     answer = Response(content, mimetype=PDF)
     answer.headers["Content-Disposition"] = f'inline; filename="{name}.pdf"'
     return answer
@@ -137,6 +137,6 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "PDF not available",
-        "Its extra for PDF is not installed. Print the page (text/html) instead, or ask the administrator to install it: "
+        "The PDF extra is not installed. Print the page (text/html) instead. The administrator can install the extra: "
         "pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )

@@ -25,9 +25,10 @@ from lots.api.pictures.use_grid import WORDS
 from lots.domain.assessment.limits_revision import GENERAL
 from lots.domain.characteristics import registry
 from lots.domain.words import counted, hyphenated, plural, status_said
+from lots.services.documents.report_words import DECISION_WORDS
 from lots.services.setup.place import Place
 
-_AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
+_AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not measured"}
 _ORDER = (*_AGAINST, "pass")
 
 
@@ -37,11 +38,11 @@ def title_of(record: dict[str, Any]) -> str:
 
 
 def sections(record: dict[str, Any], place: Place = DEFAULT_PLACE) -> list[Section]:
-    """Returns everything a record says: the lot, what it is good for, why, against what, and the evidence.
+    """Returns all sections of a record: lot, permitted uses, findings, requirements and evidence.
 
     Args:
-        record: as JSON shows it.
-        place: how the site writes dates and numbers.
+        record: Record as in JSON.
+        place: Date and number format of the site.
     """
     parts = [
         _about(record, place),
@@ -73,10 +74,12 @@ def _about(record: dict[str, Any], place: Place) -> Section:
         ("Status", f"{status_said(lot['standing'])}, by decision {record['decision_id']}"),
     ]
     if lot["by_hand"] is not None:
-        readings = f"its readings alone would make it {lot['assessed']}"
-        facts.append(("By hand", f"{lot['by_hand']['action']}: {lot['by_hand']['reason']} ({readings})"))
+        readings = f"status by its readings alone: {status_said(lot['assessed'])}"
+        facts.append(
+            ("Manual decision", f"{DECISION_WORDS[lot['by_hand']['action']]}: {lot['by_hand']['reason']} ({readings})")
+        )
     if lot["resubmission_of"] is not None:
-        facts.append(("Resubmission", f"this lot was rejected before, as lot {lot['resubmission_of']}"))
+        facts.append(("Resubmission", f"rejected before as lot {lot['resubmission_of']}"))
     return Section(
         "Lot", facts, [place.moments(place.prose(record["says"]))], [deliveries_table(record["deliveries"], place)]
     )
@@ -100,10 +103,10 @@ def _samples(samples: list[dict[str, Any]], place: Place) -> Section:
 def _spools(spools: list[dict[str, Any]], place: Place) -> Section:
     rows = [
         (
-            row["code"] + (" (wound here)" if row["spliced"] else ""),
+            row["code"] + (" (respooled)" if row["spliced"] else ""),
             place.number(row["net_mass_g"]),
             place.number(row["remaining_mass_g"]),
-            "withdrawn" if row["withdrawn_at"] else f"on {row['machine']}" if row["machine"] else "on no machine",
+            "withdrawn" if row["withdrawn_at"] else f"on {row['machine']}" if row["machine"] else "not on a machine",
             _life(row, place),
             place.prose(" ".join(row["nonconforming"])) or "nothing",
         )
@@ -123,7 +126,7 @@ def _uses(record: dict[str, Any], place: Place) -> Section:
         (hyphenated(part["use"]), WORDS[part["answer"]], place.prose(_why(part, record["findings"])))
         for part in record["uses"]
     ]
-    told = "This overview is per lot. A single spool may be refused all the same, by itself or for its job."
+    told = "This overview is per lot. A single spool may still be refused, by itself or for its job."
     table = Table("Uses", ("Use", "Clearance", "Reason"), (16, 16, 68), rows)
     return Section("Permitted uses", paragraphs=[told], tables=[table])
 
@@ -152,8 +155,8 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
             place.prose(row["limit_says"]),
             f"{row['n']} {row['counted']}",
             uncertain(row["standard_uncertainty"], place),
-            "not known" if row["guard_band"] is None else place.prose(f"{row['guard_band']:.2g}"),
-            ", ".join(hyphenated(use) for use in row["uses"]) or "none alone",
+            "unknown" if row["guard_band"] is None else place.prose(f"{row['guard_band']:.2g}"),
+            ", ".join(hyphenated(use) for use in row["uses"]) or "no use",
         )
         for row in found
     ]
@@ -164,9 +167,9 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
     if record["to_measure"]:
         said.append(f"Still to be measured: {'; '.join(record['to_measure'])}.")
     if not rows:
-        said.append("Nothing has been judged yet.")
+        said.append("The lot has not been assessed yet.")
     else:
-        said.append("u is the standard uncertainty of a value; from how many is counted beside it.")
+        said.append("u is the standard uncertainty of a value.")
     return Section("Findings", paragraphs=[place.prose(text) for text in said], tables=tables)
 
 
@@ -207,7 +210,7 @@ _WHO = (
 
 def _by(row: dict[str, Any], place: Place, who: str, when: str, why: str) -> str:
     if row[who] is None:
-        return "nobody"
+        return "none"
     said = f"{row[who]}, {place.moment(row[when])}"
     return f"{said}: {row[why]}" if why else said
 
@@ -244,7 +247,7 @@ def _readings(readings: list[dict[str, Any]], lot_id: int, place: Place) -> Sect
         widths = (7, 12, 16, 22, 12, 19, 12)
         tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0}), rest))
     count = sum(row["counts"] for row in readings)
-    said = f"{count} of {counted(len(readings), 'reading')} {plural(count, 'counts', 'count')}. Those that do not are shown with the reason."
+    said = f"{count} of {counted(len(readings), 'reading')} {plural(count, 'counts', 'count')}. The others are shown with the reason."
     return Section("Readings", paragraphs=[said], tables=tables)
 
 

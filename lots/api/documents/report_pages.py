@@ -14,14 +14,14 @@ from lots.services.setup.place import Place
 _NO_FILLER = "none"
 # Universal time and decimal points.
 DEFAULT_PLACE = Place()
-MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not judged yet"}
+MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not assessed yet"}
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of text under headings. `widths` are shares of the width of a page; `numbers` are the columns set flush right.
+    """Rows of text with headings. `widths` are shares of the page width. `numbers` are right-aligned columns.
 
-    `rest` is the path of a list that has every row, also where not all are printed; "" where there is none.
+    `rest` is the path of a list with all rows, "" without one.
     """
 
     title: str
@@ -168,7 +168,7 @@ def method_section(method: list[dict[str, Any]], place: Place) -> Section | None
     widths = (20, 12, 10, 16, 21, 21)
     tables = [Table("Instruments", head, widths, rows, frozenset({2}))] if rows else []
     said = [place.prose(part["says"]) + _unnamed(part["without_instrument"]) for part in method]
-    return Section("How it was measured", paragraphs=said, tables=tables)
+    return Section("Methods", paragraphs=said, tables=tables)
 
 
 def _unnamed(count: int) -> str:

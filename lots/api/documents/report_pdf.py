@@ -1,7 +1,7 @@
-"""A report as a PDF. The library that makes it comes with the extra `pdf`, so this file is imported only when a PDF is asked for.
+"""A report as a PDF. Imported only on request, since its library comes with the extra `pdf`.
 
-The page is A4. Everything keeps 20 mm from its upper and lower edge, page numbers 14 mm: it prints whole on Letter too, which is 18 mm shorter
-and 6 mm wider.
+The page is A4 with margins of 20 mm at top and bottom, 14 mm for page numbers. It also prints completely on Letter, which is 18 mm
+shorter and 6 mm wider.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from lots.api.documents.report_pages import Section, Table
 _FONT, _FONTS = "DejaVu", Path(__file__).parents[1] / "fonts"
 _MARGIN, _SIDE, _FOOT = 20, 16, 14
 _LABEL = 42
-# A row must fit on one page. Characters that a cell takes for each hundredth of the page's width: what is left goes on in a row below.
+# Maximum characters of a cell per hundredth of the page width, so that a row fits on one page. The rest continues in a new row.
 _ROOM = 18
 
-# Which glyphs the font lacks is said in the report itself.
+# Missing glyphs are stated in the report itself.
 logging.getLogger("fpdf").setLevel(logging.ERROR)
 logging.getLogger("fontTools").setLevel(logging.ERROR)
 
@@ -57,13 +57,13 @@ class _Paper(FPDF):
 
 
 def as_pdf(title: str, sections: Sequence[Section], made_at: datetime, shop: Sequence[str] = ()) -> bytes:
-    """Returns a report as a PDF that holds every word of it.
+    """Returns a report as a PDF.
 
     Args:
-        title: stands at the top and at the foot of every page.
-        sections: what it says.
-        made_at: its date of creation, with an offset from UTC.
-        shop: whose report it is: name, then lines of its address.
+        title: Title, also at the foot of every page.
+        sections: Content.
+        made_at: Date of creation, with a UTC offset.
+        shop: Name of the shop, then lines of its address.
     """
     said = [*shop, *(_clean(text) for text in _texts(title, sections))]
     paper = _Paper(title, made_at, _alias(said))
@@ -83,7 +83,7 @@ def as_pdf(title: str, sections: Sequence[Section], made_at: datetime, shop: Seq
 
 def _write(paper: _Paper, section: Section) -> None:
     paper.ln(4)
-    # A heading is not left alone at the foot of a page.
+    # A heading stays with its text.
     if paper.will_page_break(24):
         paper.add_page()
     paper.write_lines(section.title, 11.5, bold=True)
@@ -115,7 +115,7 @@ def _fact(paper: _Paper, name: str, text: str) -> None:
 
 
 def _table(paper: _Paper, table: Table) -> None:
-    # A title is not left behind when the first row moves to the next page.
+    # A title stays with its table.
     if paper.will_page_break(34):
         paper.add_page()
     paper.ln(1)
@@ -187,4 +187,4 @@ def _lacking(paper: _Paper, said: Iterable[str]) -> str:
     if not lacking:
         return ""
     named = ", ".join(f"U+{code:04X}" for code in lacking[:20]) + (" and others" if len(lacking) > 20 else "")
-    return f"Characters that the font of this file lacks stand as empty boxes: {named}. The page to print (text/html) has them."
+    return f"The font of this file lacks some characters, shown as empty boxes: {named}. The page to print (text/html) shows them."

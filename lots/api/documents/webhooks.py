@@ -204,7 +204,7 @@ class WebhookTest(Resource):
     """A test message."""
 
     who = {"POST": ()}
-    # A repeat sends another message: keeping an answer would hold a transaction open while the receiver is waited for.
+    # A repeat sends another message. Storing the answer would keep a transaction open during the request to the receiver.
     repeatable = False
 
     @routes.response(200, WebhookTrialSchema)

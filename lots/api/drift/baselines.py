@@ -69,8 +69,8 @@ class BaselineArgs(Strict):
 class BaselineFilterArgs(PageArgs):
     """Filters for baselines."""
 
-    supplier_id = WrittenWhole(1, MAX_ID)
-    grade_id = WrittenWhole(1, MAX_ID)
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the grade"})
 
 
 class FrozenSchema(Schema):

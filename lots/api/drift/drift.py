@@ -25,8 +25,10 @@ _KNOWN = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES
 class DriftArgs(Strict):
     """A supplier and a grade, with a characteristic or measure."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
-    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+    supplier_id = WrittenWhole(
+        1, MAX_ID, required=True, metadata={"label": "Supplier", "description": "number of the supplier"}
+    )
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade", "description": "number of the grade"})
     characteristic = Text(
         40,
         metadata={

@@ -18,12 +18,12 @@ from lots.services.setup.spectral_input import worded
 
 @dataclass(frozen=True, slots=True)
 class ColorCells:
-    """Puts the colours of rows together.
+    """Assembles the colours of rows.
 
     Args:
-        declared: whose readings the rows are.
-        said_once: conditions that hold for all rows.
-        exported: the file has what was computed beside what it was computed from.
+        declared: Characteristic of the readings.
+        said_once: Conditions of the whole file.
+        exported: True for an export, which has computed values with their inputs.
     """
 
     declared: Characteristic

@@ -16,11 +16,11 @@ from lots.services.files.color_exchange import KEYWORDS
 
 
 class SaidOnce:
-    """The conditions that hold for all rows of a file, and those that no row can be told.
+    """The measuring conditions of a whole file.
 
     Attributes:
-        conditions: by name.
-        broken: fields that are at fault in all rows.
+        conditions: Conditions by name.
+        broken: Fields that are invalid in all rows.
     """
 
     def __init__(self, field: str, faults: FileFaults, by_options: Mapping[str, Any]) -> None:
@@ -33,15 +33,15 @@ class SaidOnce:
         columns = self.faults.draft.columns
         for name, path in ((name, f"{self.field}/{name}") for name in KEYWORDS):
             if name in self.conditions and path in columns:
-                detail = f"{name} is said for the whole file and in a column."
-                self.faults.at_header(columns[path], detail, "Leave one of them out.")
+                detail = f"{name} is stated for the whole file and in a column."
+                self.faults.at_header(columns[path], detail, "Remove one of them.")
                 self.broken.add(path)
         for name, text in self.faults.table.said.items():
             stated = self._loaded(name, text)
             asked = self.conditions.get(name, stated)
             if str(asked).casefold() != str(stated).casefold():
-                detail = f"The file's header says {name} {stated}, the option {asked}."
-                self.faults.of_file(name, detail, "Leave the option out, or correct the file.")
+                detail = f"The header of the file states {name} {stated}, the option {asked}."
+                self.faults.of_file(name, detail, "Remove the option or correct the file.")
                 self.broken.add(f"{self.field}/{name}")
             elif stated is not None:
                 self.conditions[name] = stated
@@ -67,8 +67,8 @@ class SaidOnce:
         self.broken.add(path)
         if self.faults.table.exchange:
             words = " or ".join(KEYWORDS[name])
-            hint = f"Add {words} to its header, or say {name} for the whole file."
-            self.faults.of_file(name, f"The file does not say {name}.", hint)
+            hint = f"Add {words} to the header, or state {name} for the whole file."
+            self.faults.of_file(name, f"The file does not state {name}.", hint)
         else:
-            hint = f"Add it, or say {name} once for the whole file."
+            hint = f"Add it, or state {name} for the whole file."
             self.faults.at_header(name, "This column is required but missing.", hint)

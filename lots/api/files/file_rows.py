@@ -34,14 +34,14 @@ Watch = Callable[[list[Row]], Iterable[Row]]
 
 
 def draft_from(kind: str, file_name: str, content: bytes, options: Options, watch: Watch = iter) -> Draft:
-    """Returns what a file holds, with every fault that shows without the database.
+    """Returns the content of a file, with all faults that need no database.
 
     Args:
-        kind: of its rows.
-        file_name: as it is to be remembered.
-        content: its bytes.
-        options: what is said once for the whole file.
-        watch: is given the rows to go through, and may show how far it has come.
+        kind: Kind of its rows.
+        file_name: File name for the record.
+        content: Content of the file.
+        options: Options for the whole file.
+        watch: Iterates over the rows, and may show progress.
     """
     draft = Draft(kind, file_name, digest_of(kind, options, content))
     text, draft.faults = text_of(content)
@@ -74,7 +74,7 @@ class _Reader:
         self.kinds: list[int] = []
         self.once = SaidOnce(self.conditions or "", self.faults, options.conditions)
         self.broken: set[str] = set()  # fields that no row has
-        # What was worked out stands beside what it was worked out from.
+        # True for an export, which has computed values with their inputs.
         self.exported = "recorded_at" in table.columns
         self.colors: ColorCells | None = None
         declared = self.shape.declared
@@ -116,8 +116,8 @@ class _Reader:
             if path is None:
                 self._beside(index, column, field)
             elif path in known:
-                again = "stands twice" if known[path] == column else f"says the same as {known[path]}"
-                self.faults.at_header(column, f"The column {column} {again}.", "Leave one of them out.")
+                again = "appears twice" if known[path] == column else f"has the same meaning as {known[path]}"
+                self.faults.at_header(column, f"The column {column} {again}.", "Remove one of them.")
             else:
                 known[path] = column
                 if self.spectrum and path.startswith(f"{self.spectrum}/"):
@@ -126,7 +126,7 @@ class _Reader:
         for one in self.shape.split:
             if one.name in known and f"{one.name}/0" in known:
                 detail = f"The colour is given as {one.name} and as {', '.join(one.columns)}."
-                self.faults.at_header(one.name, detail, "Leave one of them out.")
+                self.faults.at_header(one.name, detail, "Remove one of them.")
         self.draft.columns = known
 
     def _beside(self, index: int, column: str, field: str) -> None:
@@ -151,7 +151,7 @@ class _Reader:
         near = same or get_close_matches(shown, names, n=2, cutoff=0.6)
         hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
         if self.spectrum and column.startswith("nm"):
-            hint = "A spectrum stands in columns nm360, nm370, ... nm780."
+            hint = "A spectrum has columns nm360, nm370, ... nm780."
         self.faults.at_header(shown, "Unknown column.", hint)
 
     def _said_in_header(self) -> None:
@@ -163,7 +163,7 @@ class _Reader:
                 Instant().deserialize(self.measured_at)
             except (BadCell, ValidationError):
                 self.measured_at = None
-                note = f'CREATED "{self.table.measured_at[:60]}" is no time with an offset. The readings are dated to the moment of the import.'
+                note = f'CREATED "{self.table.measured_at[:60]}" is not a time with a UTC offset. The readings get the time of the import.'
                 self.draft.notes.append(note)
 
     def _needed(self) -> None:
@@ -190,7 +190,10 @@ class _Reader:
             said = row.cells[index].strip()
             if said not in ("", self.draft.kind):
                 self.faults.at_row(
-                    source, "kind", f"This is a {said} reading.", f"Only {self.draft.kind} is read from this file."
+                    source,
+                    "kind",
+                    f"This is a {said} reading.",
+                    f"Import only {self.draft.kind} readings with this file.",
                 )
         for index, column, path in self.places:
             cell = row.cells[index].strip(" ")
@@ -205,7 +208,7 @@ class _Reader:
             self.faults.at_row(
                 source,
                 self.draft.columns["instrument_code"],
-                "The instrument is given twice.",
+                "The instrument is stated twice.",
                 "Give its id or its code.",
             )
             source.broken |= {"instrument_code", "instrument_id"}
@@ -214,7 +217,7 @@ class _Reader:
     def _value(self, path: str, cell: str) -> Any:
         if found := strays(cell):
             raise BadCell(
-                f"This holds bytes that are not UTF-8: {', '.join(found[:5])}.", 'Save the file as "CSV UTF-8".'
+                f"This contains bytes that are not UTF-8: {', '.join(found[:5])}.", 'Save the file as "CSV UTF-8".'
             )
         match self.shape.readers[path]:
             case "number":
@@ -246,7 +249,7 @@ class _Reader:
     def _assemble_spool(self, item: dict[str, Any], values: dict[str, Any], source: Source) -> None:
         """Sets the spool of a delivery row, unless the row states a number of spools."""
         if item.pop("spool_count", 1) != 1:
-            detail, hint = "A code is on one spool.", "Leave out the number of spools, or the code."
+            detail, hint = "A code belongs to one spool.", "Remove the number of spools or the code."
             self.faults.at_row(source, self.draft.columns["spool_count"], detail, hint)
             source.broken.add("spool_count")
         named = {"code": values.get("spools/0/code"), "net_mass_g": item.pop("net_mass_g", None)}
@@ -281,7 +284,7 @@ def _leave_out_worked_out(declared: Characteristic, item: dict[str, Any]) -> Non
     for out in declared.worked_out:
         if out.name not in item or not all(name in item for name in out.of):
             continue
-        # Cells may hold anything yet, such as a section of 0: what cannot be worked out was not.
+        # Cells are not validated yet. A value that cannot be computed is kept.
         with suppress(ArithmeticError, TypeError, ValueError, LookupError):
             if math.isclose(out.work_out(*(item[name] for name in out.of)), item[out.name], rel_tol=1e-9):
                 del item[out.name]

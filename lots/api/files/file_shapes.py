@@ -22,27 +22,27 @@ from lots.services.files.spectral_columns import COLUMNS
 
 SCHEMAS: dict[str, type[Schema]] = {**ARGS, DELIVERIES: DeliveryArgs}
 
-# What stands in for a field at fault, so that the services can check the rest of its row. None of them is ever stored.
+# Placeholders for invalid fields, so that services can check the rest of a row. They are never stored.
 _OF_READINGS = {"spool_code": ""}
 _OF_DELIVERIES: dict[str, Any] = {
     "supplier_lot": "-",
     "received_at": datetime(2001, 1, 1, tzinfo=UTC),
     "spools": [{"net_mass_g": 1000.0}],
 }
-# Fields of a delivery that make sense only together: with one at fault, the others say nothing.
+# Fields of a delivery that depend on each other.
 _TOGETHER = (frozenset({"supplier_id", "supplier_code"}), frozenset({"grade_id", "grade_code"}))
 
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """What a file of one kind may hold.
+    """The permitted columns of one kind of file.
 
     Args:
-        declared: whose readings its rows are; None for deliveries.
-        paths: column -> field.
-        readers: how the cells of each field are read.
-        needed: what each row needs, by the columns that may hold it.
-        shown_only: what an export shows and no request says.
+        declared: Characteristic of the readings; None for deliveries.
+        paths: Field by column.
+        readers: Cell type by field.
+        needed: Required values of each row, as alternative columns.
+        shown_only: Columns of an export that are ignored.
     """
 
     declared: Characteristic | None
@@ -62,7 +62,7 @@ class Shape:
         return tuple(one for one in self.declared.fields if one.columns) if self.declared else ()
 
 
-# What a field gives to a shape: columns with their field and how its cells are read, and what each row needs.
+# Columns of a field, and required columns of each row.
 _Columns: TypeAlias = dict[str, tuple[str, fields.Field[Any]]]
 _Needed: TypeAlias = list[tuple[str, ...]]
 

@@ -242,7 +242,7 @@ def _read_form() -> tuple[dict[str, Any], FileStorage]:
     """
     if request.mimetype != "multipart/form-data":
         hint = "Send multipart/form-data with the fields kind and file, as `curl -F kind=diameter -F file=@readings.csv` does."
-        raise Refused(problem(415, "wrong-type", "The body is not a form", hint))
+        raise Refused(problem(415, "wrong-type", "Body is not a form", hint))
     sent: list[tuple[str, list[Any]]] = [*request.form.lists(), *request.files.lists()]
     twice = [name for name, values in sent if len(values) > 1]
     faults = [Fault(name, f"The field {name} appears twice in the form.", "Give it once.") for name in twice]

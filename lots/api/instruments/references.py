@@ -111,7 +111,7 @@ class RemeasurementArgs(Strict):
     read = fields.List(
         fields.Nested(PlaqueReadArgs),
         required=True,
-        validate=validate.Length(1, 50, error="Give what was read of 1 to 50 plaques."),
+        validate=validate.Length(1, 50, error="Give readings of 1 to 50 plaques."),
         metadata={"description": "readings of one tile and at least one plaque"},
     )
     note = Text(2000, lines=True)

@@ -18,7 +18,7 @@ routes = Routes(
     "studies", __name__, url_prefix="/v1", description="Studies of instruments: repeatability, linearity, agreement."
 )
 
-# No reading of any instrument here is larger.
+# Maximum reading of any instrument.
 _MOST = 2000
 
 
@@ -64,7 +64,7 @@ class PlaqueArgs(Strict):
     )
 
 
-# Part, operator and diameter in mm of a short study.
+# Part, operator and diameter, mm.
 _TRIALS = (
     ("pin 1", "Ann", 1.75),
     ("pin 1", "Ann", 1.752),

@@ -124,9 +124,9 @@ class LoadFilterArgs(PageArgs):
     """Filters for loads."""
 
     open = WrittenTruth(metadata={"description": "true for open loads, false for ended ones"})
-    spool_code = Text(60)
-    machine = Text(60)
-    job = Text(120)
+    spool_code = Text(60, metadata={"description": "code of the spool"})
+    machine = Text(60, metadata={"description": "name of the machine"})
+    job = Text(120, metadata={"description": "name of the job"})
 
 
 class RefusalSchema(Schema):

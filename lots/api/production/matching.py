@@ -37,7 +37,7 @@ class MostArgs(Strict):
 class TableArgs(MostArgs):
     """A grade."""
 
-    grade_id = WrittenWhole(1, MAX_ID, required=True)
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"description": "number of the grade"})
 
 
 class MatchSchema(Schema):

@@ -25,7 +25,7 @@ class ParentArgs(Strict):
         above=0,
         high=60_000,
         required=True,
-        metadata={"label": "Mass taken, g", "description": "filament mass taken from it, g"},
+        metadata={"label": "Mass taken, g", "description": "filament mass taken, g"},
     )
 
 
@@ -58,7 +58,7 @@ class WoundSchema(SpoolSchema):
     """A respooled spool."""
 
     warnings = fields.List(
-        fields.String(), required=True, metadata={"description": "lots on it that do not match within one job"}
+        fields.String(), required=True, metadata={"description": "lots on the spool that do not match within one job"}
     )
 
 

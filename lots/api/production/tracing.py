@@ -54,7 +54,7 @@ class ContainmentFilterArgs(PageArgs):
     """Filters for containments."""
 
     open = WrittenTruth(metadata={"description": "true for open containments, false for closed ones"})
-    lot_id = WrittenWhole(1, MAX_ID)
+    lot_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the lot"})
 
 
 class ContainmentSchema(Schema):

@@ -18,7 +18,7 @@ from lots.domain.characteristics import registry
 from lots.domain.words import hyphenated, listed
 from lots.services.setup.place import Place
 
-# Room to write by hand.
+# Blank line for handwriting.
 _ROOM = "____________________________________"
 _TO_SIGN = "\nName ________________   Date ___________   Signature ________________"
 
@@ -29,11 +29,11 @@ def title_of(agreed: dict[str, Any]) -> str:
 
 
 def sections(agreed: dict[str, Any], place: Place = DEFAULT_PLACE) -> list[Section]:
-    """Returns everything an agreement says: who agrees, on what, how it is measured and judged, at which risks, and room to sign.
+    """Returns all sections of an agreement, from the parties to the signatures.
 
     Args:
-        agreed: as JSON shows it.
-        place: how the site writes dates and numbers.
+        agreed: Agreement as in JSON.
+        place: Date and number format of the site.
     """
     return [
         _parties(agreed, place),
@@ -127,7 +127,7 @@ def _sampling(agreed: dict[str, Any], place: Place) -> Section:
         )
         for row in sample["chances"]
     ]
-    title = f"Chance that a delivery of {sample['spools']} spools passes"
+    title = f"Probability that a delivery of {sample['spools']} spools is accepted"
     head = ("Nonconforming spools", "Quality", "Accepted", "Rejected")
     table = Table(title, head, (28, 28, 22, 22), rows, frozenset({0, 1, 2, 3}))
     said = [agreed["asked"]["sampling"], *sample["terms"], sample["says"]]
@@ -159,7 +159,7 @@ def _decision(agreed: dict[str, Any], place: Place) -> Section:
 
 
 def _chance(chance: float | None, place: Place) -> str:
-    return "not known yet" if chance is None else _percent(chance, place)
+    return "unknown" if chance is None else _percent(chance, place)
 
 
 def _references(agreed: dict[str, Any], place: Place) -> Section:

@@ -18,7 +18,7 @@ routes = Routes(
     url_prefix="/v1",
     description="Supplier certificates, compared with own measurements. Certificates are not evidence for a lot.",
 )
-# Receiving opens the packing slip that a certificate comes with.
+# Receiving gets the certificate with the packing slip.
 WHO = ("receiving", "quality", "purchasing")
 
 
@@ -57,7 +57,7 @@ class CertificateArgs(Strict):
     values = fields.List(
         fields.Nested(CertifiedValueArgs),
         required=True,
-        validate=validate.Length(1, len(MEASURES), error="State from one to {max} values."),
+        validate=validate.Length(1, len(MEASURES), error="State 1 to {max} values."),
         metadata={"label": "Values"},
     )
     note = Text(2000, lines=True, allow_none=True, metadata={"label": "Note"})
@@ -140,8 +140,10 @@ class DeliveryCertificate(Resource):
 class CertificatesOfArgs(Strict):
     """A supplier and a grade."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
-    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+    supplier_id = WrittenWhole(
+        1, MAX_ID, required=True, metadata={"label": "Supplier", "description": "number of the supplier"}
+    )
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade", "description": "number of the grade"})
 
 
 class CertificateComparisonArgs(CertificatesOfArgs):

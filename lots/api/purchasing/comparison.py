@@ -311,8 +311,8 @@ class ComparedSchema(Schema):
 class ForecastArgs(Strict):
     """A supplier, a grade and a use."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, required=True)
-    grade_id = WrittenWhole(1, MAX_ID, required=True)
+    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"description": "number of the supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"description": "number of the grade"})
     use = _use()
 
 

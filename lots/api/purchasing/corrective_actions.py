@@ -31,7 +31,7 @@ class ActionArgs(Strict):
     }
 
     requested_action = Text(
-        4000, lines=True, required=True, metadata={"label": "What is asked", "description": "requested action"}
+        4000, lines=True, required=True, metadata={"label": "Requested action", "description": "requested action"}
     )
     due_at = Instant(
         metadata={
@@ -63,7 +63,7 @@ class AnswerArgs(Strict):
     answered_by = Text(
         120,
         required=True,
-        metadata={"label": "Who answered", "description": "name of the person who answered, at the supplier"},
+        metadata={"label": "Answered by", "description": "name of the person who answered, at the supplier"},
     )
     answered_at = Instant(metadata={"description": "time of the answer; now by default. Lots received later count"})
     evidence = Text(
@@ -84,9 +84,9 @@ class CloseActionArgs(Strict):
 class ActionFilterArgs(PageArgs):
     """Filters for corrective actions."""
 
-    supplier_id = WrittenWhole(1, MAX_ID)
-    grade_id = WrittenWhole(1, MAX_ID)
-    state = Text(10, one_of=STATES)
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the grade"})
+    state = Text(10, one_of=STATES, metadata={"description": "state of the corrective action"})
     overdue = WrittenTruth(metadata={"description": "true for unanswered actions past their due date"})
 
 

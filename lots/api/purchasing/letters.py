@@ -101,7 +101,7 @@ class SentArgs(Strict):
 class LetterFilterArgs(PageArgs):
     """Filters for letters."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier", "description": "number of the supplier"})
     signed_from = Instant(metadata={"label": "Signed from", "description": "earliest time of signature, included"})
     signed_to = Instant(metadata={"label": "Signed to", "description": "latest time of signature, included"})
 
@@ -228,10 +228,10 @@ class SendLetter(Resource):
 
 
 def signed(lot_id: int, values: letters.LetterBody, by: str) -> View:
-    """Signs a letter about a lot, and returns it; `by` records it.
+    """Signs a letter about a lot and returns it. `by` is the author of the record.
 
     Raises:
-        Refused: 501 where no PDF can be made.
+        Refused: 501 if PDFs are not available.
     """
     need_pdf()
     return letters.sign(lot_id, values, by, _rendered)
@@ -242,7 +242,7 @@ def _rendered(report: View, terms: letters.Terms) -> bytes:
 
 
 def pdf(number: str) -> Any:
-    """Returns the kept PDF of a letter as an answer, with its SHA-256 (RFC 9530, Content-Digest)."""
+    """Returns the stored PDF of a letter as an answer, with its SHA-256 (RFC 9530, Content-Digest)."""
     kept = letters.pdf_of(number)
     answer = pdf_answer(kept, f"letter-{number}")
     answer.headers["Content-Digest"] = f"sha-256=:{b64encode(sha256(kept).digest()).decode()}:"

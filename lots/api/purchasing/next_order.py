@@ -19,7 +19,7 @@ routes = Routes("next_order", __name__, url_prefix="/v1", description="Compariso
 class NextOrderArgs(Strict):
     """A grade and a use."""
 
-    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade", "description": "number of the grade"})
     use = Text(
         20,
         one_of=(*USES, GENERAL),

@@ -12,7 +12,7 @@ from lots.api.setup.shades import spectrum_field as spectrum
 from lots.domain.characteristics.declaring.declaration import Characteristic, Field
 from lots.domain.characteristics.registry import DECLARED
 
-# Where a characteristic says nothing else of a field of this type.
+# Default descriptions by field type.
 _SAID = {"lab": LAB}
 _ANSWERED: dict[str, type[fields.Field[Any]]] = {
     "number": fields.Float,
@@ -41,7 +41,7 @@ def _asked(one: Field, declared: Characteristic) -> fields.Field[Any]:
         case "spectrum":
             return spectrum(**known)
         case "conditions":
-            # Only beside a spectrum may the light be left out.
+            # Illuminant and observer are optional only with a spectrum.
             shape = ReadConditionsArgs if declared.of_type("spectrum") else ConditionsArgs
             return fields.Nested(shape, error_messages={"required": "This is required."}, **known)
         case "truth":

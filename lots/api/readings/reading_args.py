@@ -49,7 +49,7 @@ def _example(declared: Characteristic) -> dict[str, Any]:
     """Returns an example reading with the required fields of a characteristic."""
     said = {"spool_code": "A-1", "measured_at": "2026-11-25T14:00:00+01:00"}
     whole = {one.name: one for one in declared.fields if one.needed or one.stand_in is not None}
-    # A colour is sent as L*, a*, b* or as a spectrum.
+    # The example has L*, a*, b* instead of a spectrum.
     shown = {name: one for name, one in whole.items() if one.type != "spectrum" or one.needed}
     values = {name: one.stand_in if one.example in (None, "") else one.example for name, one in shown.items()}
     light = {name: ConditionsArgs.example for name, one in shown.items() if one.type == "conditions"}

@@ -167,7 +167,7 @@ def _serve(declared: Characteristic) -> type[Resource]:
 
     Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (
-        f"{declared.summary}\n\nSend one object, a list, or a list as columns with an array per field. The request is atomic. "
+        f"Store readings of {declared.said}.\n\n{declared.summary} Send one object, a list, or a list as columns with an array per field. The request is atomic. "
         "The lots are assessed in the same transaction. Each value has its unit in its field name. 422 for an unknown spool, and for "
         "an implausible value."
     )

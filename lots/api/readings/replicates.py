@@ -199,8 +199,8 @@ class _Cause(Text):
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
         if isinstance(value, str) and value.strip().lower() in _SLIPS:
-            hint = "A slip of typing is voided: POST /v1/readings/{id}/void with the reason, then measure again."
-            raise ValidationError(Said(f'"{value.strip()}" is no cause to exclude a reading that was measured.', hint))
+            hint = "Void a typing error with POST /v1/readings/{id}/void, then measure again."
+            raise ValidationError(Said(f'"{value.strip()}" is not a cause for exclusion.', hint))
         return super()._deserialize(value, attr, data, **kw)
 
 

@@ -45,8 +45,8 @@ class PlanSchema(Schema):
 class SeverityArgs(Strict):
     """A supplier and a grade."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, required=True)
-    grade_id = WrittenWhole(1, MAX_ID, required=True)
+    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"description": "number of the supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"description": "number of the grade"})
 
 
 class ResumeArgs(Strict):

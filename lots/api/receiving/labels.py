@@ -28,9 +28,9 @@ from lots.services.receiving import labels
 from lots.services.views import View
 
 PDF = "application/pdf"
-# The paper of a label, and `single`, as `roll` was first called.
+# Label papers. `single` is the former name of `roll`.
 SIZES = ("sheet", "roll", "single")
-# Places on a sheet of the smallest labels that the shop's details allow.
+# Maximum number of positions on a sheet, with the smallest labels.
 MOST_PLACES = 190
 AS_PDF = {
     "schema": {"type": "string", "format": "binary"},
@@ -247,7 +247,7 @@ def _first(args: dict[str, Any], stock: Stock) -> int:
     first = int(args["first"])
     if first > stock.per_page:
         hint = f"Give a whole number from 1 to {stock.per_page}."
-        raise Invalid(Fault("from", f"A sheet has no label {first}.", hint))
+        raise Invalid(Fault("from", f"Position {first} does not exist on this sheet.", hint))
     return first
 
 
@@ -267,17 +267,17 @@ class Printing:
 
 
 def laid_out(found: Sequence[View], args: dict[str, Any], page: int | None) -> Printing:
-    """Returns labels laid out on one page or, with None, on all.
+    """Returns labels laid out on one page, or on all pages if `page` is None.
 
     Raises:
-        Invalid: there is no such page, or no such place on a sheet.
-        Conflict: labels of this size are too small, at all or for one of these spools.
+        Invalid: Unknown page or position.
+        Conflict: Labels are too small, generally or for one of the spools.
     """
     named, stock, place = _addressed(found, args), stock_of(args), place_here()
     first = _first(args, stock)
     total = stock.pages(len(named), first)
     if page is not None and page > total:
-        raise Invalid(Fault("page", f"There is no page {page}.", f"Give a page from 1 to {total}."))
+        raise Invalid(Fault("page", f"Page {page} does not exist.", f"Give a page from 1 to {total}."))
     if stock.too_small:
         raise Conflict(f"{stock.too_small} {_SET_UP}")
     pages = []
@@ -285,7 +285,7 @@ def laid_out(found: Sequence[View], args: dict[str, Any], page: int | None) -> P
         placed = []
         for index, x, y in stock.places(len(named), first, number):
             label = named[index]
-            # The code alone is shorter, and scanners type it.
+            # The spool code alone is shorter, and scanners type it.
             texts = tuple(dict.fromkeys((label["qr_text"], label["spool_code"])))
             made = layout({**label, "symbol_texts": texts}, stock, place)
             if made is None:
@@ -307,13 +307,13 @@ def printed(wanted: str, find: Callable[[], Sequence[View]], args: dict[str, Any
 
     Args:
         wanted: SVG or PDF.
-        find: what stands on them.
-        args: of the request.
-        name: of the file, without its ending.
+        find: Returns the labels.
+        args: Arguments of the request.
+        name: File name without extension.
 
     Raises:
-        Refused: 501 for a PDF that cannot be made, before anything is looked up; 406 where its font lacks a character.
-        Invalid, Conflict: as `laid_out`.
+        Refused: 501 if PDFs are not available, before any query. 406 if the font lacks a character.
+        Invalid, Conflict: As in `laid_out`.
     """
     if wanted == PDF and find_spec("fpdf") is None:
         raise Refused(_no_pdf())
@@ -344,8 +344,8 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "PDF not available",
-        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or ask the administrator "
-        "to install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
+        "The PDF extra is not installed. Print the labels as pictures (image/svg+xml) instead. The administrator "
+        "can install the extra: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )
 
 
@@ -355,5 +355,5 @@ def _no_glyphs(lacking: list[str]) -> Response:
         406,
         "no-glyphs",
         "Missing characters in PDF",
-        f"The font of the PDF lacks {named}, so the labels would show empty boxes. Print them as pictures (image/svg+xml) instead.",
+        f"The PDF font lacks {named}. Print the labels as pictures (image/svg+xml) instead.",
     )

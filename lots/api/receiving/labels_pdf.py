@@ -19,7 +19,7 @@ _FILES: dict[Literal["", "B"], Path] = {"": _FONTS / "DejaVuSans.ttf", "B": _FON
 # Points in a millimetre.
 _POINTS = 72 / 25.4
 
-# Subsetting says much that nobody asked; what the font lacks is refused before.
+# Suppresses messages on font subsetting. Missing characters are refused before.
 logging.getLogger("fpdf").setLevel(logging.ERROR)
 logging.getLogger("fontTools").setLevel(logging.ERROR)
 
@@ -35,7 +35,7 @@ def _paper(stock: Stock) -> FPDF:
     return paper
 
 
-# Labels of a page: left and upper edge, mm, and what stands on each.
+# Labels of a page: left and upper edge, mm, and layout.
 Placed: TypeAlias = Sequence[tuple[float, float, Layout]]
 
 
@@ -59,8 +59,8 @@ def as_pdf(pages: Sequence[Placed], stock: Stock) -> bytes:
     """Returns all pages of labels, laid out as in the SVG.
 
     Args:
-        pages: one or more.
-        stock: what they are printed on.
+        pages: One or more pages.
+        stock: Label stock.
     """
     paper = _paper(stock)
     for page in pages:
@@ -86,7 +86,7 @@ def _write(paper: FPDF, line: Line, x: float, y: float) -> None:
     paper.set_font(_FONT, "B" if line.bold else "", line.size * _POINTS)
     long = paper.get_string_width(line.text)
     if long > line.long:
-        # Letters of this font differ in width: where they are wider than reckoned, the line is set smaller.
+        # The font is proportional. A line wider than computed is set smaller.
         paper.set_font_size(line.size * _POINTS * line.long / long)
     paper.set_text_color(255 if line.light else 0)
     paper.text(x + line.x, y + line.y, line.text)

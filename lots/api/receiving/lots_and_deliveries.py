@@ -298,7 +298,7 @@ class OrderedPageArgs(PageArgs):
 class DeliveryFilterArgs(OrderedPageArgs):
     """Filters for deliveries."""
 
-    lot_id = WrittenWhole(1, MAX_ID)
+    lot_id = WrittenWhole(1, MAX_ID, metadata={"description": "number of the lot"})
     received_from = Instant(metadata={"description": "earliest time of receipt"})
     received_to = Instant(metadata={"description": "latest time of receipt"})
 
@@ -306,9 +306,9 @@ class DeliveryFilterArgs(OrderedPageArgs):
 class LotFilterArgs(OrderedPageArgs):
     """Filters for lots."""
 
-    standing = Text(20, one_of=STANDINGS, metadata={"label": "Status"})
-    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
-    grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade"})
+    standing = Text(20, one_of=STANDINGS, metadata={"label": "Status", "description": "status of the lot"})
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier", "description": "number of the supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade", "description": "number of the grade"})
     supplier_lot = Text(
         120,
         metadata={

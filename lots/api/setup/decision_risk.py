@@ -20,7 +20,7 @@ routes = Routes("decision risk", __name__, url_prefix="/v1", description="Risks 
 class RiskArgs(Strict):
     """A grade, with values that replace the known ones."""
 
-    grade_id = WrittenWhole(1, MAX_ID, required=True)
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"description": "number of the grade"})
     code = Text(60, metadata={"description": "code of one finding, such as color.lot_delta_e; all findings by default"})
     spools = WrittenWhole(
         1, MOST, metadata={"description": "number of spools measured; the sample of the limits by default"}

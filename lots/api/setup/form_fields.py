@@ -19,14 +19,14 @@ class FormField:
     """One field of a form.
 
     Args:
-        path: names from the outside of the body to the field.
-        label, about: for people; `about` is one sentence.
-        kind: how it is typed: two numbers for a pair, several for a list, the `parts` of a group.
-        required: a form without it is refused.
-        words: of a choice.
-        default: what it is when left out, None where nothing is.
-        proposal, source: a value to begin with, and where it comes from.
-        parts: of a group.
+        path: Names from the body to the field.
+        label, about: Label and one explanatory sentence.
+        kind: Input type. A pair has two numbers, a list several, a group has `parts`.
+        required: True for a required field.
+        words: Words of a choice.
+        default: Default value, None without one.
+        proposal, source: Proposed value and its source.
+        parts: Fields of a group.
     """
 
     path: tuple[str, ...]
@@ -60,12 +60,12 @@ class FormField:
 
 @cache
 def form_fields(schema: type[Schema], *names: str, below: tuple[str, ...] = ()) -> tuple[FormField, ...]:
-    """Returns the fields of a request as a form asks for them.
+    """Returns the form fields of a request.
 
     Args:
-        schema: of the request.
-        names: which, in this order; all of them in theirs when empty.
-        below: path of the object that the schema describes.
+        schema: Schema of the request.
+        names: Fields in this order; all fields by default.
+        below: Path of the object of the schema.
     """
     made = schema()
     return tuple(_field((*below, name), made.fields[name]) for name in names or made.fields)

@@ -61,7 +61,7 @@ class SamplingArgs(Strict):
         0,
         100,
         metadata={
-            "label": "Extra rounds of readings, at most",
+            "label": "Maximum extra rounds of readings",
             "description": "maximum extra rounds of readings before quality must decide",
         },
     )

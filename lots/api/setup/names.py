@@ -14,7 +14,7 @@ from lots.services.setup import catalog, names
 routes = Routes(
     "names", __name__, url_prefix="/v1", description="Jobs and machines, created by the first load that names them."
 )
-# The largest machine that changes spools by itself has far fewer. Common practice, no source.
+# Far above the number of slots of any spool changer. Common practice, no source.
 _MOST_SLOTS = 100
 
 

@@ -33,8 +33,9 @@ routes = Routes(
 )
 
 LAB = "L*, a*, b*"
-# Ten years: whatever is measured again more rarely has no schedule.
+# Maximum interval, ten years.
 DAYS = 3650
+_INTERVAL = {"label": "Remeasurement interval, days", "description": "days between remeasurements of the master"}
 
 
 class Lit(fields.Field[str]):
@@ -122,26 +123,12 @@ class ConditionsArgs(Strict):
             "description": "time since printing, h; for a reference, the minimum age of readings",
         },
     )
-    face = Text(
-        10,
-        one_of=FACES,
-        metadata={"label": "Face", "description": "face of the plaque, named by its position in the printer"},
-    )
+    face = Text(10, one_of=FACES, metadata={"label": "Face", "description": "measured face of the plaque"})
     thickness_mm = StrictFloat(
-        0.1,
-        20,
-        metadata={
-            "label": "Thickness, mm",
-            "description": "thickness of the plaque, mm; values within 5 % count as equal",
-        },
+        0.1, 20, metadata={"label": "Thickness, mm", "description": "plaque thickness, mm; values within 5 % are equal"}
     )
     texture = Text(
-        60,
-        metadata={
-            "label": "Texture",
-            "description": "texture of the measured face, such as smooth",
-            "example": "smooth",
-        },
+        60, metadata={"label": "Texture", "description": "texture of the face, such as smooth", "example": "smooth"}
     )
     aperture_mm = StrictFloat(
         0.1, 100, metadata={"label": "Aperture, mm", "description": "diameter of the measured area, mm"}
@@ -149,10 +136,7 @@ class ConditionsArgs(Strict):
     orientation_deg = StrictFloat(
         0,
         360,
-        metadata={
-            "label": "Orientation, degrees",
-            "description": "angle between instrument and printed lines, degrees",
-        },
+        metadata={"label": "Orientation, degrees", "description": "angle of the instrument to the printed lines"},
     )
 
 
@@ -227,11 +211,7 @@ class RevisionArgs(Strict):
             "description": "standard uncertainty of the reference per coordinate, CIELAB units",
         },
     )
-    approved_by = Text(
-        120,
-        required=True,
-        metadata={"label": "Approved by", "description": "name of the person who approved the reference"},
-    )
+    approved_by = Text(120, required=True, metadata={"label": "Approved by", "description": "name of the approver"})
     note = Text(2000, lines=True, metadata={"label": "Note"})
 
 
@@ -266,7 +246,7 @@ class ApprovedSchema(RevisionSchema):
     would_fail = fields.List(
         fields.Nested(LossSchema),
         required=True,
-        metadata={"description": "lots in stock that would lose a use under it"},
+        metadata={"description": "lots in stock that would lose a use under this revision"},
     )
 
 
@@ -277,14 +257,7 @@ class ShadeArgs(Strict):
 
     code = Code(40, required=True, metadata={"label": "Code", "example": "HW"})
     name = Text(200, required=True, metadata={"label": "Name", "example": "Harbour White"})
-    remeasure_every_days = StrictInteger(
-        1,
-        DAYS,
-        metadata={
-            "label": "Measured again every, days",
-            "description": "interval between remeasurements of the master, days",
-        },
-    )
+    remeasure_every_days = StrictInteger(1, DAYS, metadata=dict(_INTERVAL))
 
 
 class ShadeChange(Strict):
@@ -293,15 +266,7 @@ class ShadeChange(Strict):
     example = {"name": "Signal Green", "remeasure_every_days": 90}
 
     name = Text(200, metadata={"label": "Name"})
-    remeasure_every_days = StrictInteger(
-        1,
-        DAYS,
-        allow_none=True,
-        metadata={
-            "label": "Measured again every, days",
-            "description": "interval between remeasurements of the master, days",
-        },
-    )
+    remeasure_every_days = StrictInteger(1, DAYS, allow_none=True, metadata=dict(_INTERVAL))
 
 
 class ShadeSchema(VersionedSchema):
@@ -316,30 +281,18 @@ class InDoubtSchema(Schema):
     artefact = fields.String(
         required=True, metadata={"enum": ["master", "copy"], "description": "kind of plaque that changed"}
     )
-    code = fields.String(
-        required=True, allow_none=True, metadata={"description": "code of the copy; null for the master"}
-    )
+    code = fields.String(required=True, allow_none=True, metadata={"description": "copy code; null for the master"})
     revision = fields.Integer(required=True, metadata={"description": "shade revision of the plaque"})
-    since = Instant(
-        required=True, allow_none=True, metadata={"description": "last measurement that agreed; null if there is none"}
-    )
+    since = Instant(required=True, allow_none=True, metadata={"description": "time of the last agreement"})
     found_at = Instant(required=True, metadata={"description": "time at which the change was first found"})
-    until = Instant(
-        required=True,
-        allow_none=True,
-        metadata={"description": "time at which it agreed again; null if it still differs"},
-    )
+    until = Instant(required=True, allow_none=True, metadata={"description": "time of renewed agreement, or null"})
     says = fields.String(required=True, metadata={"description": "summary sentence with the corrective step"})
 
 
 class WholeShadeSchema(ShadeSchema):
     """A shade, with the due date of its master and its suspect plaques."""
 
-    due_at = Instant(
-        required=True,
-        allow_none=True,
-        metadata={"description": "due date of the next remeasurement of its master; null if none is scheduled"},
-    )
+    due_at = Instant(required=True, allow_none=True, metadata={"description": "next remeasurement of its master"})
     in_doubt = fields.List(
         fields.Nested(InDoubtSchema), required=True, metadata={"description": "plaques that were found to have changed"}
     )
