@@ -98,7 +98,7 @@ class Shop:
         answer = self.client.open(f"/v1{path}", method=method, headers=named, **sent)
         if answer.status_code != 304:
             bare = f"/v1{path}".partition("?")[0]
-            self.contract.check(method, bare, answer)
+            self.contract.check(method, bare, answer, body)
         return answer
 
     def get(self, role: str, path: str, status: int = 200) -> Any:

@@ -117,13 +117,13 @@ def test_the_next_lot_is_foretold_for_each_use(shop, supplier, grade):
     assert {"cosmetic": 18, "fit": 24, "every": 18, "one": 24} == {use: part["accepted"] for use, part in told.items()}
     # From measurements the published probability is that of every use, and says so.
     assert ("every_use", told["every"]["probability"]) == (found["probability_for"], found["probability"])
-    assert "likely to be accepted the first time for every use (95 % interval" in found["says"]
+    assert "likely to be accepted the first time for every use. The 95 % interval is " in found["says"]
     assert told["cosmetic"]["says"].startswith("Next lot accepted for cosmetic: 7")
     only = foreseen(shop, supplier, grade, use="fit")
     assert ("fit", "fit", told["fit"]["probability"]) == tuple(
         only[name] for name in ("use", "probability_for", "probability")
     )
-    assert "likely to be accepted the first time for fit (95 % interval" in only["says"]
+    assert "likely to be accepted the first time for fit. The 95 % interval is " in only["says"]
     assert {"diameter.mean", "everything else"} == {part["part"] for part in only["parts"]}
     assert found["by_use"] == only["by_use"]
 
@@ -141,7 +141,7 @@ def test_from_verdicts_alone_each_use_has_its_own(shop, supplier, grade):
     )
     only = foreseen(shop, supplier, grade, use="cosmetic")
     assert (3, 4) == (only["accepted"], only["inspected"])
-    assert "70 % likely to be accepted the first time for cosmetic (95 % interval" in only["says"]
+    assert "70 % likely to be accepted the first time for cosmetic. The 95 % interval is " in only["says"]
 
 
 def test_a_use_that_nobody_inspected_for_says_nothing(shop, supplier, grade):

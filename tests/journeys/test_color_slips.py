@@ -18,7 +18,7 @@ def test_a_dark_colour_in_percent_is_stored_with_a_warning(shop):
     assert "spectrum" == warned["field"]
     assert "percent: 0.9 % is 0.009" in warned["hint"]
     assert [] == read(shop, spool, spectrum([0.03] * 31))["warnings"]
-    (lab,) = [one for one in shop.color(spool, [96, 0, 0])["warnings"] if "farther apart" in one["detail"]]
+    (lab,) = [one for one in shop.color(spool, [96, 0, 0])["warnings"] if "not plausible" in one["detail"]]
     assert "lab" == lab["field"]
 
 
@@ -65,7 +65,7 @@ def test_missing_conditions_are_asked_for_with_what_they_may_be(shop):
     assert "Give included or excluded." == said["specular"]
     assert "Give 2 or 10." == said["observer_deg"]
     assert said["illuminant"].endswith("such as D65.")
-    assert said["geometry"].endswith("such as d/8 or 45/0.")
+    assert "such as d/8" in said["geometry"]
 
 
 def test_a_contrast_ratio_in_percent_is_refused_with_how_it_is_written(shop):

@@ -137,7 +137,7 @@ def test_one_length_cannot_tell_scale_from_offset(shop):
         ("surface", {"specks": 1, "area_dm2": 0}, "/area_dm2", ""),
         ("gloss", {"geometry_deg": 60, "gloss_gu": 925}, "/gloss_gu", "did you mean 92.5?"),
         ("gloss", {"geometry_deg": 45, "gloss_gu": 40}, "/geometry_deg", ""),
-        ("opacity", {"over_black": WHITE, "over_white": [94.0, -0.8, 1.5]}, "/over_black", "first on black"),
+        ("opacity", {"over_black": WHITE, "over_white": [94.0, -0.8, 1.5]}, "/over_black", "over black and over white"),
     ],
     ids=[
         "ppm",
@@ -168,5 +168,5 @@ def test_limits_written_as_fractions_are_refused(shop):
     body = {"shrinkage": {"x_percent": [0.001, 0.005]}}
     refused = shop.post("quality", f"/grades/{grade['id']}/limits", body, 422)
     assert ["/shrinkage/x_percent"] == [fault["pointer"] for fault in refused["errors"]]
-    assert "0.003 is 0.3 %" in refused["errors"][0]["hint"]
+    assert "such as 0.3 for 0.3 %" in refused["errors"][0]["hint"]
     assert [] == shop.get("quality", f"/grades/{grade['id']}/limits")["items"]

@@ -50,7 +50,7 @@ def test_from_verdicts_alone_a_few_lots_promise_little(shop):
         found["high"],
     ]
     assert (
-        "The next lot of PLA-HW-175 from Supplier QWT is 70 % likely to be accepted the first time for at least one use (95 % interval 28 to 97 %). "
+        "The next lot of PLA-HW-175 from Supplier QWT is 70 % likely to be accepted the first time for at least one use. The 95 % interval is 28 to 97 %. "
         "This is from the verdicts on 4 lots alone." == found["says"]
     )
 

@@ -76,7 +76,7 @@ def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
     assert before == counts()
     shop.approve(shade, WHITE, backed)
     again = shop.post("quality", f"/lots/{lot_id}/reassess", status=201)
-    assert [f"colour (backing: white) on 1 spool ({spool}), 1 reading"] == again["to_measure"]
+    assert [f"measure colour (backing: white) on 1 spool ({spool}), 1 reading"] == again["to_measure"]
     black = {**CONDITIONS, "backing": "black"}
     assert ["/conditions/backing"] == where(
         shop.measure("color", {"spool_code": spool, "lab": WHITE, "conditions": black}, 422)

@@ -236,7 +236,7 @@ def test_measuring_until_it_passes_needs_qualitys_word(shop):
     assert 4 == len(shop.assessment(lot_id)["reading_ids"])
     capped = found["sampling.retests"]
     assert ("fail", True, 2, 1) == tuple(capped[name] for name in ("verdict", "hold", "value", "limit"))
-    assert "color" in capped["message"]
+    assert "(colour)" in capped["message"]
     assert "lift" in " ".join(shop.lot(lot_id)["to_measure"])
     assert shop.ask_clearance(spool)["clear"] is False
 

@@ -43,10 +43,10 @@ def test_a_reading_that_stands_apart_is_looked_at_before_the_instrument(flagged)
     """While the outlier counts no finer instrument is suggested; after its exclusion it is."""
     said = replicates(flagged, flagged.lot_id)
     assert said["decisions"][0]["n"] is None
-    assert f"Gloss at 60 degrees: look at reading {flagged.reading} first." == said["decisions"][0]["says"]
+    assert f"Gloss at 60 degrees: check reading {flagged.reading} first." == said["decisions"][0]["says"]
     assert "instrument" not in said["says"]
     exclude(flagged, flagged.reading, 201)
-    assert "Only a finer instrument can" in replicates(flagged, flagged.lot_id)["says"]
+    assert "Use a better instrument" in replicates(flagged, flagged.lot_id)["says"]
 
 
 def test_the_assessment_says_so_until_the_reading_is_left_out(flagged):

@@ -75,13 +75,13 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
         f"Corrective action {action['id']} for lot T-11 has no answer, which was due 2 days ago.",
     ] == said(found, "overdue_action")
     near = said(found, "limit_near")
-    assert any("yellower since about lot Q-01, by 0.08 a lot" in words for words in near)
+    assert any("yellower since about lot Q-01, by 0.08 per lot" in words for words in near)
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
     assert [
         "Lot T-11 is blocked, with 1.0 kg in the shop. Ask quality to return it, scrap it or grant a concession."
     ] == said(found, "refused_waiting")
-    assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
+    assert any("from about lot N-09 on, by 0.50 in one step" in words for words in said(found, "drifting"))
     first = found["items"][0]
     assert ("Supplier TTH", "PLA-WB-175", refused, None) == tuple(
         first[name] for name in ("supplier", "grade", "lot_id", "measure")

@@ -46,7 +46,7 @@ def test_questions_are_answered_with_a_tick(desk, clerk):
     """Far too many spools, at the first form and at the correction; a lot number much like a known one."""
     asked = log(desk, clerk, spool_count="800")
     assert (409, True) == (asked.status, "The number of spools is right" in asked.text)
-    assert "800 spools are more than 200 in one delivery." in asked.text
+    assert "800 spools are an unusual number for one delivery (more than 200)." in asked.text
     clerk.send(asked, "supplier_lot", confirm_spool_count="yes")
     assert 800 == len(desk.lot(1)["spools"])
     log(desk, clerk, "K-5")

@@ -292,9 +292,9 @@ def test_an_entry_that_is_put_in_is_found(lot):
     last = row_of(models.Event, events[-1].id)
     number = last["number"] + 1
     put(models.Event, {**last, "id": 10_000, "number": number, "previous": last["hash"]})
-    assert begins(proved(), f"{lot}, entry {number}: entry {number} was put in")
+    assert begins(proved(), f"{lot}, entry {number}: entry {number} was inserted")
     edit(models.Event, 10_000, number=0)
-    assert begins(proved(), f"{lot}, entry 0: entry 0 was put in")
+    assert begins(proved(), f"{lot}, entry 0: entry 0 was inserted")
 
 
 def test_entries_that_changed_places_are_found(lot):

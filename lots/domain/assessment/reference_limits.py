@@ -60,8 +60,6 @@ def _white(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
             detail = f"{_named(shade)} itself fails this limit: {LABELS[code]} {value:z.2f}, limit {limit}."
             found.append(Doubt(f"color/{field}", detail, _PASSED))
         elif outside:
-            detail = (
-                f"The formula does not apply to {_named(shade)} ({', '.join(outside)}), so no similar lot can pass."
-            )
+            detail = f"No similar lot can pass. The formula does not apply to {_named(shade)} ({', '.join(outside)})."
             found.append(Doubt(f"color/{field}", detail, _WITHOUT))
     return found

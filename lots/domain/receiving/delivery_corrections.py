@@ -87,9 +87,9 @@ def doubt_count(spools: int, earlier: Sequence[int]) -> str:
         ('', '')
     """
     if len(earlier) >= USUAL_LEAST and spools > TIMES_USUAL * (usual := median(earlier[:USUAL_OF])):
-        return f"{spools} spools is more than {TIMES_USUAL} times the usual number from this supplier ({usual:g})."
+        return f"{spools} spools are more than {TIMES_USUAL} times the usual number from this supplier ({usual:g})."
     return (
-        f"{spools} spools is an unusual number for one delivery (more than {MOST_UNASKED})."
+        f"{spools} spools are an unusual number for one delivery (more than {MOST_UNASKED})."
         if spools > MOST_UNASKED
         else ""
     )

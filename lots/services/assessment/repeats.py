@@ -289,7 +289,7 @@ def _scatter_says(part: Tested, found: Scattered) -> str:
         "grade": "repeats of this lot and of other lots of the grade",
         "instrument": "a repeatability study of the instrument",
     }[found.source or "instrument"]
-    return f"The standard deviation of one reading of {about.label} is {size}, from {source}."
+    return f"The standard deviation of one reading of {about.label} is {size}. It is from {source}."
 
 
 def _outliers(part: Tested) -> View:

@@ -18,6 +18,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.instruments.measuring import measures_of_kind
 from lots.domain.instruments.reference_sessions import MATTERS
+from lots.domain.production.clearance import PART_CAUTION
 from lots.domain.purchasing.letters import CAUTIONS
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Sampling
@@ -70,7 +71,7 @@ def agreement(grade_id: int, supplier_id: int | None = None, revision: int | Non
         "risks": _risks(grade, row, limits, spools),
         "references": _references(shade, _interval(grade)),
         "disputes": _disputes(limits.sampling),
-        "cautions": list(CAUTIONS),
+        "cautions": [*CAUTIONS[:2], PART_CAUTION],
     }
 
 

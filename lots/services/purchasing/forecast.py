@@ -250,13 +250,13 @@ def _says(seen: Forecast, asked: Asked, what: str, hint: str) -> str:
     whose = f"The next lot of {asked.grade.code} from {asked.supplier.name}"
     if seen.probability is None or seen.interval is None:
         return f"{whose}: unknown, because no lot has a complete inspection{f' for {what}' if what else ''} yet.{hint}"
-    ends = f"95 % interval {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
-    share = f"{_percent(seen.probability)} likely to be accepted the first time for {what} ({ends})"
+    ends = f"95 % interval is {100 * seen.interval.low:.0f} to {_percent(seen.interval.high)}"
+    likely = f"{whose} is {_percent(seen.probability)} likely to be accepted the first time for {what}. The {ends}."
     if seen.model == "verdicts":
-        return f"{whose} is {share}. This is from the verdicts on {counted(seen.lots, 'lot')} alone."
+        return f"{likely} This is from the verdicts on {counted(seen.lots, 'lot')} alone."
     name, least = seen.parts[0]
     weak = f" If it fails, the most likely cause is {_part_name(name)} ({_percent(1 - least)})." if least < 0.95 else ""
-    return f"{whose} is {share}. This is from measurements of at least the last {counted(seen.lots, 'lot')}.{weak}"
+    return f"{likely} This is from measurements of at least the last {counted(seen.lots, 'lot')}.{weak}"
 
 
 def _percent(share: float) -> str:

@@ -233,7 +233,7 @@ def test_measuring_again_and_again_is_held_for_a_decision(rounds, held):
     assert ("quarantined" if held else "released") == found.standing
     if held:
         assert ("ask quality to accept the colour readings (decision: lift)",) == found.to_measure
-        assert found.why("cosmetic")[0].startswith("Extra rounds of readings (color):")
+        assert found.why("cosmetic")[0].startswith("Extra rounds of readings (colour):")
 
 
 def test_rounds_that_quality_let_stand_no_longer_count():

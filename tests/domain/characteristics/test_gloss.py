@@ -167,7 +167,7 @@ def test_nothing_read_is_missing():
 def test_a_spool_begun_must_be_finished_unless_it_fails():
     """One of three readings is missing two more, inside or outside; three readings outside are conclusive."""
     limits = GlossLimits({60: (2.0, 6.0)}, readings_per_spool_min=3)
-    assert "2 more 60-degree gloss readings on spool A" == judged(read("A", 60, 4.0), limits)[60].to_measure
+    assert "take 2 more 60-degree gloss readings on spool A" == judged(read("A", 60, 4.0), limits)[60].to_measure
     assert "missing" == judged(read("A", 60, 9.0), limits)[60].verdict
     two_wanted = Coverage.of(4, 2)
     assert "fail" == judged(read("A", 60, 9.0, 9.1, 9.0), limits, two_wanted)[60].verdict

@@ -138,8 +138,8 @@ def _measured(
         return None, f"ask quality for another reference or to remove this limit, since {_clause(wrong)}"
     todo = ""
     if outside:
-        why = f"the formula does not apply to this colour ({', '.join(outside)})"
-        todo = f"check the readings, or ask quality to remove this limit, since {why}"
+        why = f"the formula does not apply: {', '.join(outside)}"
+        todo = f"check the readings or ask quality to remove this limit ({why})"
     n = len(summary.spools)
     return Measured(value, n, plural(n, "spool"), moved), todo
 

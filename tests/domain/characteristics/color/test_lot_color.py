@@ -256,5 +256,5 @@ def test_readings_under_other_conditions_leave_a_lot_unjudged():
 
 def test_the_mean_of_no_colours_is_refused():
     """A mean of no colours is refused."""
-    with pytest.raises(ValueError, match="no colours"):
+    with pytest.raises(ValueError, match="at least one colour"):
         mean_lab([])
