@@ -134,7 +134,7 @@ def _still_valid_words(values: Sequence[View], newest: int) -> str:
         return ""
     further = len(labels) - _NAMED
     named = [*labels[:_NAMED], *([counted(further, "further measure")] if further > 0 else [])]
-    values_of = plural(len(labels), "The value of an earlier certificate is", "Values of earlier certificates are")
+    values_of = plural(len(labels), "The value of an earlier certificate is", "Earlier certificates are")
     return f"{values_of} still valid for {listed(named)}. "
 
 
