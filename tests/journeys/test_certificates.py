@@ -99,7 +99,7 @@ def test_the_newest_value_of_each_measure_counts(shop, pair):
         "diameter.mean_ovality": (0.01, earlier["id"]),
     } == {one["measure"]: (one["value"], one["certificate_id"]) for one in found["values"]}
     assert 3 == len(earlier["values"])
-    assert found["says"].startswith("Values of earlier certificates are still valid for mean diameter and ")
+    assert found["says"].startswith("Earlier certificates are still valid for mean diameter and ")
 
 
 def test_an_older_colour_difference_gives_way_to_newer_coordinates(shop, pair):
