@@ -137,7 +137,7 @@ def _why(part: dict[str, Any], findings: list[dict[str, Any]]) -> str:
     for verdict, word in _AGAINST.items():
         against = [row for row in findings if row["verdict"] == verdict and {part["use"], GENERAL} & set(row["uses"])]
         if against:
-            told.append(f"{word}: {', '.join(dict.fromkeys(_named(row) for row in against))}.")
+            told.append(f"{word}: {'; '.join(dict.fromkeys(_named(row) for row in against))}.")
     return " ".join(told)
 
 
