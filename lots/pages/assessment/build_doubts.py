@@ -1,4 +1,4 @@
-"""Builds in doubt, whose control print lies outside its chart, until quality lifts the doubt."""
+"""Suspect builds, whose control print lies outside its chart, until quality lifts the doubt."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from lots.services.readings import build_doubts
 @pages.get(f"/build-doubts/<{NUMBER}:number>")
 @signed_in((BuildDoubts, "GET"), (Lift, "POST"))
 def build_doubt(number: int) -> Any:
-    """Shows a build in doubt, and the form that lifts the doubt."""
+    """Shows a suspect build, and the form that lifts the doubt."""
     return _shown(number, "", None)
 
 

@@ -1,4 +1,4 @@
-"""How severely the lots of a supplier and grade are inspected, and the form that resumes discontinued inspection."""
+"""The severity of inspection of a supplier and grade, and the form that resumes discontinued inspection."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from lots.services.setup import catalog
 @pages.get(f"/suppliers/<{NUMBER}:supplier>/inspection")
 @signed_in((InspectionSeverity, "GET"))
 def inspection(supplier: int) -> Any:
-    """Shows the severity of inspection for the next lot, with its reason and the record of lots."""
+    """Shows the severity of inspection for the next lot, with its reason and the results of earlier lots."""
     return _shown(supplier, request.args.get("grade_id", 0, type=int), None)
 
 
 @pages.post(f"/suppliers/<{NUMBER}:supplier>/inspection")
 @signed_in((InspectionSeverity, "POST"))
 def resume_inspection(supplier: int) -> Any:
-    """Resumes discontinued inspection, and assesses the lots that waited for it."""
+    """Resumes discontinued inspection, and assesses the waiting lots."""
     grade = form_number("grade_id")
     body = {"supplier_id": supplier, "grade_id": grade, "reason": request.form.get("reason", "").strip()}
 

@@ -32,7 +32,7 @@ class HeldTo:
         rules: version of the rules.
         instruments_required: True when a measured reading must name its instrument. A count, such as of specks, needs
             none.
-        doubts: True when prints of a build in doubt do not count.
+        doubts: True when prints of a suspect build do not count.
     """
 
     rules: int = SECOND
@@ -51,7 +51,7 @@ class HeldTo:
         return cls.by(held.limits_revision, held.rules or FIRST)
 
     def lacks_instrument(self, kind: str, instrument_id: int | None) -> bool:
-        """True for a reading that does not count because it names no instrument."""
+        """Returns whether a reading does not count because it names no instrument."""
         return self.instruments_required and instrument_id is None and DECLARED[kind].by_instrument
 
 
@@ -73,7 +73,7 @@ def why_not(
         row: a reading.
         held_to: requirements for its lot.
         instruments: instruments by number.
-        doubted: builds in doubt, as returned by `in_doubt`.
+        doubted: suspect builds, as returned by `in_doubt`.
 
     Reference:
         ISO 10012:2003, 7.1 and ISO/IEC 17025, 7.7 (results require equipment with valid calibration; from memory).

@@ -50,7 +50,7 @@ class Judged:
         rules: version of the rules.
         evidence, rows: readings that counted, as domain values and as rows.
         reinspected_until: end of the shelf life after re-inspections.
-        doubted: builds in doubt whose prints were left out.
+        doubted: suspect builds whose prints were left out.
     """
 
     assessment: Assessment
@@ -163,7 +163,7 @@ def assess_record(record: OnRecord, terms: Terms, found: Sequence[Reading]) -> J
 
 
 def _undoubted(record: OnRecord, terms: Terms, rows: Sequence[Reading]) -> Judged:
-    """Returns an assessment that a build in doubt cannot improve before quality decides."""
+    """Returns an assessment that a suspect build cannot improve before quality decides."""
     judged = _judged(record, terms, rows)
     if not judged.doubted:
         return judged
@@ -233,7 +233,7 @@ def _judged(
 
     Args:
         coverage: by default that of its deliveries.
-        doubts: True to leave out prints of a build in doubt.
+        doubts: True to leave out prints of a suspect build.
     """
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
     left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)

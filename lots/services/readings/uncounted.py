@@ -130,7 +130,7 @@ class Stored:
 
     @cached_property
     def comparable(self) -> object:
-        """The same as comparable with the reference, None where it is not."""
+        """The reading converted for comparison with the reference, None where it is not comparable."""
         return self.declared.comparable(self.taken, self.block, self.under.shade)
 
     @property
@@ -229,7 +229,7 @@ def _by_instrument(stored: Stored) -> Told | None:
 
 
 def _by_build(stored: Stored) -> Told | None:
-    """Returns the reason for a print of a build in doubt."""
+    """Returns the reason for a print of a suspect build."""
     why = stored.under.doubted.get(Origin.of(stored.values).build_key or "")
     if why is None:
         return None
