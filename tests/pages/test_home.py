@@ -67,7 +67,7 @@ def test_the_clerk_sees_the_delivery_of_today_and_the_spools_to_measure(desk):
 
 
 def test_the_oldest_delivery_comes_first_and_five_are_named(desk):
-    """By the day it came; the rest is one link away."""
+    """The first page names the five oldest deliveries by date of receipt, and links to the rest."""
     for day in (4, 2, 6, 3, 5, 7, 1):
         desk.receive(desk.quillwort, desk.white, f"Q-{day}", spools=1, received_at=f"2026-01-0{day}T08:00:00Z")
     said = part(Browser(desk, "receiving").go("/"), "measure")
@@ -129,7 +129,7 @@ def test_purchasing_sees_this_week(desk):
 
 
 def test_an_administrator_sees_every_desk_folded(desk):
-    """With its counts next to its name."""
+    """An administrator sees every desk folded, with its counts next to its name."""
     desk.receive(desk.quillwort, desk.white, "Q-71")
     page = Browser(desk, "admin").go("/")
     desks = re.findall(r'<details class="desk" id="desk-\d"><summary><h2>(\w+)</h2>', page.html)
@@ -179,7 +179,7 @@ def test_without_script_a_link_loads_the_page_anew(desk):
 
 @pytest.mark.parametrize("role", MOST)
 def test_a_desk_makes_as_many_statements_for_many_rows_as_for_few(desk, role):
-    """However many lots, loads and concessions there are."""
+    """The number of statements of a desk does not depend on the number of lots, loads and concessions."""
     fill(desk, "A")
     somebody, counts = Browser(desk, role), []
     for once in "BC":
