@@ -153,7 +153,7 @@ def stretches(lots: LotSeries, measure: str, bridges: Bridges = NONE) -> list[Se
     if column is None:
         return []
     begun: list[_Begun] = []
-    read = lots.read[column.at]
+    read = lots.method_ids[column.at]
     for index in [0, *((read[1:] != read[:-1]).nonzero()[0] + 1).tolist()]:
         row = lots.rows[column.at[index]]
         key, sources = key_of(row, measure), _sources(row, measure)
