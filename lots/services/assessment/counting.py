@@ -177,7 +177,7 @@ class OnRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class Sifted:
+class CountingReadings:
     """Readings that count, notes on the others, readings that wait for confirmation, and builds left out."""
 
     rows: list[Reading]
@@ -186,7 +186,7 @@ class Sifted:
     builds: tuple[str, ...] = ()
 
 
-def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None) -> Sifted:
+def select_counting(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None) -> CountingReadings:
     """Returns the readings that meet the requirements, and a note on each reason why others do not.
 
     One query, one more where prints name their build, and one where a reading is far from the others.
@@ -208,7 +208,7 @@ def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None
         kept, waiting = _split(kept, about.unconfirmed)
         notes += _unsure(waiting)
     builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
-    return Sifted(kept, tuple(notes), waiting, tuple(builds))
+    return CountingReadings(kept, tuple(notes), waiting, tuple(builds))
 
 
 def _split(rows: Sequence[Reading], waiting: set[int]) -> tuple[list[Reading], list[Reading]]:
@@ -245,7 +245,7 @@ def that_count(
     rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None
 ) -> tuple[list[Reading], tuple[str, ...]]:
     """Returns the readings that count, and the notes on the others."""
-    found = sifted(rows, held_to, about)
+    found = select_counting(rows, held_to, about)
     return found.rows, found.notes
 
 

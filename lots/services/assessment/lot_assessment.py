@@ -25,7 +25,7 @@ from lots.domain.conformity import rule_versions
 from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.between_instruments import bridges_for, reference_instrument
-from lots.services.assessment.counting import HeldTo, OnRecord, sifted
+from lots.services.assessment.counting import HeldTo, OnRecord, select_counting
 from lots.services.assessment.uncertainty import Uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
@@ -236,7 +236,7 @@ def _judged(
         doubts: True to leave out prints of a suspect build.
     """
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)
+    left = select_counting(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)
     rows = left.rows
     agreed = limits_from(limits.body) if limits else None
     reference: str | None = None
