@@ -27,7 +27,7 @@ def moment_text(moment: datetime) -> str:
 
 
 @contextmanager
-def retelling(moment: datetime) -> Iterator[None]:
+def clock_set_to(moment: datetime) -> Iterator[None]:
     """Sets the clock to `moment` within a `with` block. The demo shop uses it to record a past year, and tests use it to set the time."""
     token = _set_to.set(moment.astimezone(UTC))
     try:

@@ -78,7 +78,7 @@ def test_the_oldest_delivery_comes_first_and_five_are_named(desk):
 
 def test_a_delivery_of_another_day_is_not_of_today(desk):
     """The day is the site's."""
-    with clock.retelling(clock.now().replace(year=2025)):
+    with clock.clock_set_to(clock.now().replace(year=2025)):
         desk.receive(desk.quillwort, desk.white, "OLD", received_at="2025-01-01T00:00:00Z")
     assert "No deliveries logged today." in Browser(desk, "receiving").go("/").text
 
@@ -95,7 +95,7 @@ def test_quality_sees_what_waits_and_for_what(desk):
     assert "diameter" in part(page, "waiting")
     assert part(page, "concessions").startswith("Concessions to approve (1) Q-72 hidden, requested by ")
     assert "Blocked lots (1) Q-72" in part(page, "blocked")
-    with clock.retelling(clock.now() + timedelta(days=31)):
+    with clock.clock_set_to(clock.now() + timedelta(days=31)):
         said = part(Browser(desk, "quality").go("/"), "due")
     assert re.match(r"Instruments and references due \(1\) Instrument MIC-1 overdue since \d{4}", said)
 
@@ -159,10 +159,10 @@ def test_what_becomes_due_by_time_alone_shows(desk):
     """The page is made again every five minutes, even without a change."""
     somebody = Browser(desk, "quality")
     now = clock.now()
-    with clock.retelling(now):
+    with clock.clock_set_to(now):
         tag = somebody.raw("/home/now").headers["ETag"]
         assert 304 == asked_again(somebody, tag).status_code
-    with clock.retelling(now + timedelta(minutes=6)):
+    with clock.clock_set_to(now + timedelta(minutes=6)):
         assert 200 == asked_again(somebody, tag).status_code
 
 
