@@ -16,7 +16,7 @@ from lots.pages.site.frame import answered, pages, refused
 from lots.pages.site.results import told
 from lots.pages.site.session import may_call, pack, signed_in
 from lots.services import clock
-from lots.services.assessment.lot_after import stands
+from lots.services.assessment.lot_after import status_sentences
 from lots.services.readings import confirmations, recording, voids
 
 
@@ -54,7 +54,7 @@ def voided(number: int) -> Any:
         if not (kind := request.form.get("kind")):
             return _of_lot(left, told(f"Reading {number} is void", left["lot"]["says"]))
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
-        lot["says"] = stands(left["lot"])
+        lot["says"] = status_sentences(left["lot"])
         packed = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
         others = bench_answers.without(request.form.get("told", ""), number, left["lot"])
         return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=packed, told=others or None)
@@ -116,7 +116,7 @@ def confirm_reading(number: int) -> Any:
     def confirm() -> str:
         said = checked(ConfirmArgs, {"reason": reason} if reason else {})
         right: Any = confirmations.confirm(number, said.get("reason"), g.me["name"], of_quality=of_quality(g.person))
-        result = told(f"Reading {number} confirmed", stands(right["lot"]))
+        result = told(f"Reading {number} confirmed", status_sentences(right["lot"]))
         return url_for("pages.lot", number=right["lot_id"], result=result)
 
     done = once(confirm, ConfirmArgs)
