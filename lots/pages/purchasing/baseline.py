@@ -15,7 +15,7 @@ from lots.domain.drift.baseline import FIRM_FROM, PROVISIONAL_FROM
 from lots.pages.site.calls import Refusal, attempt, checked, form_number, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import number
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.drift import baselines
 
@@ -42,7 +42,7 @@ def choose_baseline(supplier: int) -> Any:
     def choose() -> str:
         made: Any = baselines.choose(checked(BaselineArgs, _body(supplier, grade)), g.me["name"])
         skipped = [f"No baseline for a measure. {text}" for text in made["left_out"]]
-        result = told(f"Baseline {made['revision']} stored ({made['status']})", *skipped)
+        result = pack_result(f"Baseline {made['revision']} stored ({made['status']})", *skipped)
         return url_for("pages.supplier_drift", supplier=supplier, grade_id=grade, result=result)
 
     done = once(choose, BaselineArgs)

@@ -10,7 +10,7 @@ from lots.api.http.fields import NUMBER
 from lots.api.receiving.inspection import InspectionSeverity, ResumeArgs
 from lots.pages.site.calls import Refusal, attempt, checked, form_number, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.receiving import inspection_severity
 from lots.services.setup import catalog
@@ -34,7 +34,10 @@ def resume_inspection(supplier: int) -> Any:
         args = checked(ResumeArgs, body)
         done = inspection_severity.resume(supplier, grade, args["reason"], g.me["name"])
         return url_for(
-            "pages.inspection", supplier=supplier, grade_id=grade, result=told("Inspection resumed", done["says"])
+            "pages.inspection",
+            supplier=supplier,
+            grade_id=grade,
+            result=pack_result("Inspection resumed", done["says"]),
         )
 
     done = once(resume, ResumeArgs)
