@@ -172,6 +172,6 @@ def test_instruments_of_the_accepted_lot_stay_with_its_colour_from_version_3_on(
     figures = {"sources": {"color": ["M-1", UNNAMED, "P-1"], "shrinkage": ["M-2"]}}
     other = SimpleNamespace(id=3, accepted=["color"], figures=figures, lab=[95.0, -0.8, 1.5], lab_uncertainty={"n": 5})
     monkeypatch.setattr(judging.lots, "earlier", lambda *given: [other])
-    monkeypatch.setattr(judging, "_lent", lambda lot: {})
+    monkeypatch.setattr(judging, "_lent_spread", lambda lot: {})
     expected = {"color_lot_id": 3, "lab": [95.0, -0.8, 1.5], "lab_uncertainty": {"n": 5}}
     assert expected | sources == judging.find_previous(a_lot(), rules)
