@@ -87,7 +87,7 @@ def _load_year(folder: Path) -> dict[str, Any]:
     shop = json.loads((folder / "shop.json").read_text("utf-8"))
     deliveries = _rows(folder / "deliveries.csv")
     first = datetime.fromisoformat(deliveries[0]["received_at"]) - timedelta(days=1)
-    with clock.retelling(first):
+    with clock.clock_set_to(first):
         grades, instruments = _set_up(shop)
     events: list[Event] = sorted(
         [
@@ -101,7 +101,7 @@ def _load_year(folder: Path) -> dict[str, Any]:
     bar = click.progressbar(events, label="Loading the demo data", file=sys.stderr, hidden=_no_terminal())
     with bar as shown:
         for moment, act in shown:
-            with clock.retelling(moment):
+            with clock.clock_set_to(moment):
                 act()
     lots = {(row["supplier"], row["grade"], row["supplier_lot"]) for row in deliveries}
     return {"shop": shop["shop"], "suppliers": len(shop["suppliers"]), "lots": len(lots)}

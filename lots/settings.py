@@ -32,7 +32,7 @@ class Setting:
 
     @property
     def variable(self) -> str:
-        """Returns the name of the environment variable."""
+        """The name of the environment variable."""
         return f"LOTS_{self.name.upper()}"
 
 
@@ -88,7 +88,7 @@ class Settings:
 
     @property
     def allowed_networks(self) -> tuple[IPv4Network | IPv6Network, ...]:
-        """Returns the internal networks that webhooks may send to."""
+        """The internal networks that webhooks may send to."""
         written = () if self.webhook_networks == "none" else self.webhook_networks.split(",")
         return tuple(ipaddress.ip_network(one.strip()) for one in written)
 

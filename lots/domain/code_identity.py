@@ -180,7 +180,7 @@ class Misread:
 
     @property
     def says(self) -> str:
-        """Returns the question for the user."""
+        """The question for the user."""
         known = " or ".join(self.alike)
         return f"{self.field.capitalize()} {self.typed} does not exist yet. Did you mean {known}? Confirm it if this is a new {self.field}."
 

@@ -27,8 +27,8 @@ def moment_text(moment: datetime) -> str:
 
 
 @contextmanager
-def retelling(moment: datetime) -> Iterator[None]:
-    """Sets the clock to `moment` within a `with` block. Only the demo shop uses it, to record a past year."""
+def clock_set_to(moment: datetime) -> Iterator[None]:
+    """Sets the clock to `moment` within a `with` block. The demo shop uses it to record a past year, and tests use it to set the time."""
     token = _set_to.set(moment.astimezone(UTC))
     try:
         yield

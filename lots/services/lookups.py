@@ -32,7 +32,7 @@ def unknown(subject: str, number: int) -> str:
 
 
 def unknown_at(pointer: str, subject: str, number: int) -> Fault:
-    """Returns the same as a fault of a field."""
+    """Returns the fault of a field that names a missing record."""
     return Fault(pointer, f"{subject.capitalize()} {number} does not exist.", f"See the list of {subject}s.")
 
 

@@ -117,12 +117,12 @@ class AuditedTable:
 
     @property
     def table(self) -> str:
-        """Returns the table's name."""
+        """The table's name."""
         return str(self.model._meta.table_name)
 
     @property
     def fields(self) -> list[Column]:
-        """Returns the covered columns, sorted by name."""
+        """The covered columns, sorted by name."""
         kept = [field for field in self.model._meta.sorted_fields if field.name not in self.derived]
         return sorted(kept, key=lambda field: str(field.column_name))
 

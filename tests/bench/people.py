@@ -86,7 +86,7 @@ def _measured(folder: Path, size: int) -> Iterator[Row]:
     app, token, now = _shop(folder, size)
     program, headers = app.test_client(), {"Authorization": f"Bearer {token}"}
     wanted = os.environ.get("LOTS_BENCH_ONLY", "")
-    with clock.retelling(now):
+    with clock.clock_set_to(now):
         browser = _signed_in(app, token)
         with connected():
             asked = [(path, program, headers) for path in _requests()] + [(path, browser, {}) for path in _pages()]

@@ -233,7 +233,7 @@ def test_enter_never_stores(person: Callable[..., Person], site: Site, grade: st
 def test_a_value_is_drawn_against_its_limit_as_it_is_typed(
     person: Callable[..., Person], site: Site, grade: str
 ) -> None:
-    """In the field's place and in words, as the server draws it when the entry is checked; nothing is stored by that."""
+    """A typed value is drawn against its limit and described as after a check by the server. Nothing is stored."""
     clerk = person(1280, role="receiving")
     page, spool = bench(clerk, site, grade, "GODWIT-B")
     hands = Hands(clerk)
@@ -261,7 +261,7 @@ def test_a_value_is_drawn_against_its_limit_as_it_is_typed(
 def test_a_label_scanned_in_a_field_for_values_leads_to_its_spool(
     person: Callable[..., Person], site: Site, grade: str
 ) -> None:
-    """Where nothing was typed yet; else the readings of the other spool are to be stored first. Of the same spool nothing changes."""
+    """A label scanned in an empty field for values opens its spool. With typed readings the page asks to store them first."""
     clerk = person(1280, role="receiving")
     page, spool = bench(clerk, site, grade, "PLOVER-C")
     hands = Hands(clerk)
@@ -333,7 +333,7 @@ def test_without_script_enter_checks_and_stores_nothing(person: Callable[..., Pe
 def test_several_values_pasted_at_once_fill_field_after_field(
     person: Callable[..., Person], site: Site, grade: str
 ) -> None:
-    """With the line ends of any system between them."""
+    """Pasted values fill field after field, with the line ends of any system."""
     clerk = person(1280, role="receiving")
     page, _ = bench(clerk, site, grade, "TURNSTONE-G")
     page.locator("[name=d1_mm-0]").evaluate(

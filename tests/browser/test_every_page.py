@@ -202,7 +202,7 @@ def test_a_list_is_one_or_two_lines_a_row(person: Callable[..., Person]) -> None
 
 
 def test_the_menu_of_a_phone_is_folded_and_opens_without_script(person: Callable[..., Person]) -> None:
-    """So that it does not fill the screen; the search box stays in sight."""
+    """On a phone the menu is folded and opens without script. The search box stays visible."""
     somebody = person(390, script=False, role="admin")
     somebody.go("/lots")
     header = somebody.page.locator("header")
@@ -215,7 +215,7 @@ def test_the_menu_of_a_phone_is_folded_and_opens_without_script(person: Callable
 
 @pytest.mark.parametrize("width", WIDTHS)
 def test_first_field_has_the_focus(width: int, person: Callable[..., Person]) -> None:
-    """Where a page asks one thing first, a scanner may be pulled at once."""
+    """The first field has the focus, ready for a scanner."""
     somebody = person(width, role="production")
     for path, name in (("/check", "spool"), ("/check?spool=NOT-OURS&use=fit", "spool")):
         somebody.go(path)

@@ -68,7 +68,7 @@ def test_a_shop_is_begun_by_the_keyboard_alone(
 
 
 def test_no_page_of_the_set_up_is_heavy(newcomer: Callable[..., Typist], link: str) -> None:
-    """With style sheet and scripts, and the names of all time zones."""
+    """A page of the set-up, with style sheet, scripts and time zones, stays within the limit of size."""
     somebody = newcomer(390, script=True)
     somebody.page.goto(link)
     somebody.page.keyboard.type("Wilhelmina")

@@ -81,7 +81,7 @@ def test_nothing_is_made_anew_while_nothing_happens(person: Callable[..., Person
 
 
 def test_without_script_a_link_shows_what_happened(person: Callable[..., Person], site: Site) -> None:
-    """And every page weighs at most 150 kB with all it loads."""
+    """Without script, the Refresh link shows new deliveries."""
     clerk = person(WIDTHS[0], script=False, role="receiving")
     clerk.go("/")
     receive(site, "LINKED-9Q")
@@ -92,7 +92,7 @@ def test_without_script_a_link_shows_what_happened(person: Callable[..., Person]
 
 @pytest.mark.parametrize("path", ["/", "/lots", "/deliveries", "/search?q=1"])
 def test_a_page_weighs_little(path: str, person: Callable[..., Person]) -> None:
-    """At most 150 kB with its style sheet and script."""
+    """A page with its style sheet and script has at most 150 kB."""
     admin = person(WIDTHS[1], role="admin")
     answers: list[Any] = []
 

@@ -81,7 +81,7 @@ def test_it_comes_while_the_page_is_open_and_goes_when_the_spool_is_off(
 def test_without_script_it_is_there_when_the_page_is_opened(
     person: Callable[..., Person], site: Site, loaded: dict[str, Any]
 ) -> None:
-    """And links to the loaded spools."""
+    """Without script, a page shows the red bar when it is opened, with a link to the loaded spools."""
     decide(site, loaded, "block")
     lead = person(WIDTHS[0], script=False, role="production")
     lead.go("/check")
@@ -102,7 +102,7 @@ def test_it_is_told_once(person: Callable[..., Person], site: Site, loaded: dict
 
 
 def test_a_hidden_page_asks_nothing_and_asks_at_once_when_it_is_seen(person: Callable[..., Person], site: Site) -> None:
-    """So that a browser full of forgotten pages costs the server nothing."""
+    """A hidden page sends no requests, and sends one at once when it is shown."""
     lead = person(WIDTHS[1], role="production")
     lead.page.clock.install()
     lead.go("/check")

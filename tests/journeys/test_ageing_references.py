@@ -30,7 +30,7 @@ def day(number):
 
 def on(number):
     """Sets the day within the block."""
-    return clock.retelling(day(number))
+    return clock.clock_set_to(day(number))
 
 
 def three(lab, b=0.0):

@@ -90,12 +90,12 @@ def test_take_off_first_names_the_suspect_spool_and_never_a_good_one(shop, crowd
 def test_loads_and_unloads_work_after_the_clock_was_set_back(shop):
     """With a clock set back by two hours or six years, times continue from the recorded ones, stated times are checked, and the trace is complete."""
     codes = [spool["code"] for spool in shop.good_lot(spools=2)["spools"]]
-    with clock.retelling(NOON):
+    with clock.clock_set_to(NOON):
         first = shop.load(codes[0])
         shop.unload(first["id"], 900)
         running = shop.load(codes[1], machine="P2", job="J-2")
     for back in (timedelta(hours=2), timedelta(days=6 * 365)):
-        with clock.retelling(NOON - back):
+        with clock.clock_set_to(NOON - back):
             again = shop.load(codes[0], job="J-1")
             assert ("2026-11-22T12:00:00Z", None) == (again["loaded_at"], again["unloaded_at"])
             before = (NOON - back - timedelta(minutes=5)).isoformat()
@@ -112,6 +112,6 @@ def test_loads_and_unloads_work_after_the_clock_was_set_back(shop):
             blocked = shop.decide(1, "hold")
             assert 2 == len({item["job"] for item in blocked["exposure"]["items"]})
             shop.decide(1, "lift")
-    with clock.retelling(NOON + timedelta(hours=1)):
+    with clock.clock_set_to(NOON + timedelta(hours=1)):
         assert "2026-11-22T13:00:00Z" == shop.unload(running["id"], 700)["unloaded_at"]
     assert [] == found()

@@ -62,7 +62,7 @@ def test_a_grade_without_limits_and_an_unknown_supplier_are_refused_in_words(des
 
 
 def test_a_certificate_is_typed_at_a_delivery_and_compared(desk, buyer):
-    """By purchasing from the comparison, next to the shop's own values. The lot does not change."""
+    """Purchasing stores certificates from the comparison, which shows them next to the shop's own values. The lot does not change."""
     desk.limit(1, {**SIMPLE_LIMITS, "diameter": {"mean_tolerance_mm": 0.03}})
     for number, d_mm in enumerate((1.75, 1.752, 1.79, 1.80), start=1):
         spool = desk.receive(desk.quillwort, desk.white, f"Q-{number}")["sample"]["spool_codes"][0]
@@ -138,7 +138,7 @@ def test_days_in_the_wrong_order_are_refused_in_words(buyer):
 
 
 def test_an_empty_shop_is_told_what_to_set_up_first(shop):
-    """In place of a list with nothing to choose."""
+    """In an empty shop the pages name the records to set up first."""
     buyer = Browser(shop, "purchasing")
     assert "No grades yet. Set up a grade and its limits first." in buyer.go("/purchasing/agreements").text
     page = buyer.go("/purchasing/certificates").text
@@ -156,7 +156,7 @@ def test_a_closed_delivery_has_no_form_and_an_unknown_one_no_page(desk, buyer):
 
 
 def test_the_clerk_comes_to_the_certificate_from_the_delivery(desk, clerk):
-    """And is not led to the comparison, which is not the clerk's."""
+    """The clerk reaches a certificate from its delivery, and may not open the comparison."""
     delivery = desk.receive(desk.quillwort, desk.white)
     page = clerk.go(clerk.go(f"/receiving/{delivery['id']}").links["Certificate of this delivery"])
     assert 200 == page.status

@@ -63,7 +63,7 @@ def test_agreed_values_need_no_lots(desk, address):
 
 
 def test_too_few_lots_are_refused_and_what_was_typed_stays(desk, address):
-    """In words, with the ticks and the reasons as they were sent."""
+    """Too few lots are refused in words. Ticks and reasons stay as they were sent."""
     quality = Browser(desk, "quality")
     page = quality.go(address)
     few = ticked(page)[:3]

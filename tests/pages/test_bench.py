@@ -24,7 +24,7 @@ def test_a_scanner_that_types_and_presses_enter_is_enough(desk, clerk, typed_as)
 
 
 def test_an_unknown_spool_is_said_and_may_be_typed_again(desk, clerk):
-    """With the code that was meant when only its separators are wrong; when only its case is, it is that spool."""
+    """A code with wrong separators gets a proposal of the right one. A code in the wrong case is accepted."""
     log(desk, clerk, spools="HW-1", spool_count="")
     page = clerk.go("/bench?spool=HW1")
     assert 404 == page.status
@@ -113,7 +113,7 @@ def test_quality_enters_every_other_kind(desk, kind):
 
 
 def test_the_table_of_readings_says_what_each_kind_measured(desk):
-    """In the words of its declaration, under the name that people use."""
+    """The table of readings shows the name and the values of each kind in the words of its declaration."""
     desk.receive(desk.quillwort, desk.white, "Q-71")
     quality = Browser(desk, "quality")
     for kind in ("gloss", "opacity"):
@@ -198,7 +198,7 @@ def test_every_fault_is_told_at_once_and_the_first_has_the_focus(desk, clerk, ot
 
 
 def test_what_another_desk_measures_is_said(desk, clerk):
-    """Not another form in its place without a word."""
+    """For a kind that another desk measures, the bench names that desk and the kinds of this one."""
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=moisture")
     assert (

@@ -68,7 +68,7 @@ def test_checking_leaves_no_trace(desk, clerk):
 
 
 def test_checking_says_what_would_not_count_and_what_looks_like_a_slip(desk, clerk):
-    """At its row, in the same words as after storing. A mistake is shown at its field."""
+    """A check shows cautions at their row, in the same words as after storing, and mistakes at their field."""
     late = instrument(desk, "MIC-OLD")
     desk.post(
         "quality",
@@ -90,7 +90,7 @@ def test_checking_says_what_would_not_count_and_what_looks_like_a_slip(desk, cle
 
 
 def test_a_colour_is_drawn_against_its_limit_once_it_is_checked(desk, clerk):
-    """By the difference that the server computes from the reference."""
+    """A checked colour is drawn by its difference from the reference, which the server computes."""
     log(desk, clerk)
     page = clerk.send(clerk.go("/bench?spool=L1-S001&kind=color"), "L-0", "Check", **{**COLOR, "L-0": "92"})
     assert re.search(r"Colour difference from the reference \d\.\d\d: outside by \d\.\d\d", page.text)
@@ -132,7 +132,7 @@ def test_a_scanned_spool_opens_with_what_is_wanted_on_it(desk, clerk):
 
 
 def test_a_spool_that_was_begun_is_finished_first(desk, clerk):
-    """As many rows as are still wanted."""
+    """The bench proposes a partly measured spool first, with as many rows as are still required."""
     desk.limit(
         desk.white["id"], {**THREE_DRAWN, "diameter": {"reading_tolerance_mm": 0.05, "readings_per_spool_min": 4}}
     )
@@ -220,7 +220,7 @@ def test_an_instrument_in_order_is_proposed(desk, clerk):
 
 
 def test_the_instrument_used_last_is_remembered_for_each_kind(desk, clerk):
-    """In this browser only, in an HttpOnly cookie. An instrument without a valid calibration is not proposed."""
+    """An HttpOnly cookie remembers the last instrument of each kind. An instrument without a valid calibration is not proposed."""
     second = instrument(desk, "MIC-2")
     log(desk, clerk)
     clerk.send(clerk.go("/bench?spool=L1-S001&kind=diameter"), "d1_mm-0", "Store", **ONE, instrument_id=second)
@@ -247,7 +247,7 @@ def test_the_instrument_used_last_is_remembered_for_each_kind(desk, clerk):
 
 @pytest.mark.parametrize("typed", ["1,748", " 1,748 ", "1.748"])
 def test_a_comma_is_the_decimal_sign_where_the_shop_says_so(desk, clerk, typed):
-    """As a gauge sends it, or with a point; the page writes commas."""
+    """Where the decimal sign is a comma, fields accept comma and point, and the page writes commas."""
     here = desk.call("admin", "GET", "/shop")
     desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, If_Match=here.headers["ETag"])
     log(desk, clerk)

@@ -63,7 +63,7 @@ def test_a_slip_is_said_at_its_field(desk, typed, says):
 
 
 def test_a_grade_without_limits_is_said_at_its_field(desk):
-    """With what to do."""
+    """For a grade without limits the page shows the error and its remedy."""
     bare = desk.grade("BARE")
     page = Browser(desk, "purchasing").go(f"/decision-risk?grade_id={bare['id']}")
     assert (422, True) == (page.status, "Grade BARE has no limits. Set its limits first." in page.text)

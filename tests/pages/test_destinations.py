@@ -138,7 +138,7 @@ def test_no_address_leads_away(shop, elsewhere, then):
     ],
 )
 def test_a_page_of_this_application_is_come_back_to(elsewhere, then):
-    """As it was asked for, whether or not there is such a lot."""
+    """An address of this application is kept as the destination, even where its lot does not exist."""
     assert then == elsewhere(then)
 
 

@@ -105,7 +105,7 @@ def test_the_projection_says_when_that_lot_would_come(desk, drifting):
     first, last, about = (datetime.fromisoformat(at) for at in (first, last, ahead["about_at"]))
     assert (last - first).total_seconds() / 13 / 86400 == pytest.approx(ahead["days_per_lot"], abs=1e-6)
     assert (about - last).days == pytest.approx(ahead["days_per_lot"] * (ahead["about"] - 14), abs=1)
-    with clock.retelling(last + timedelta(days=1)):
+    with clock.clock_set_to(last + timedelta(days=1)):
         page = drifting.go(path(desk))
     assert f"At that rate lot {ahead['about']} arrives about {about:%Y-%m-%d}" in page.text
     assert f"At that rate lot {ahead['about']} is due now." in drifting.go(path(desk)).text
@@ -123,7 +123,7 @@ def test_an_end_that_is_over_is_now(desk):
     ]
     earliest, about, latest = (datetime.fromisoformat(ahead[f"{end}_at"]) for end in ("earliest", "about", "latest"))
     assert earliest < about < latest
-    with clock.retelling(earliest + (about - earliest) / 2):
+    with clock.clock_set_to(earliest + (about - earliest) / 2):
         page = Browser(desk, "purchasing").go(path(desk))
     assert f"about {about:%Y-%m-%d} (between now and {latest:%Y-%m-%d})" in page.text
 

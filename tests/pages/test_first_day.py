@@ -121,7 +121,7 @@ def test_a_used_link_is_dead(new):
 
 @pytest.mark.parametrize(("after", "status"), [(0, 200), (30, 200), (30.001, 404), (-1, 404)])
 def test_the_link_holds_for_thirty_minutes(url, after, status):
-    """To the end of them; not on a clock that was set back."""
+    """The link is valid for thirty minutes, and not on a clock that was set back."""
     with time_machine.travel(NOON, tick=False) as now:
         new = New(url)
         now.shift(timedelta(minutes=after))
@@ -140,7 +140,7 @@ def test_a_form_that_was_open_for_too_long_makes_nobody(url):
 
 @pytest.mark.parametrize("revoked", [False, True])
 def test_a_token_made_otherwise_kills_the_link(new, revoked):
-    """By a token from the command line, even a revoked one."""
+    """A token from the command line ends the link, even after the token was revoked."""
     with connected():
         access.add_token("Corin", "production")
         if revoked:
@@ -161,7 +161,7 @@ def test_another_secret_opens_nothing(new, secret):
 
 
 def test_a_server_that_prints_no_link_has_none(url):
-    """As with gunicorn, which only makes the application."""
+    """A server that prints no link, such as gunicorn, has none."""
     client = create_app(Settings(database=url)).test_client()
     assert 404 == client.get("/first/x", base_url=HERE).status_code
 
@@ -176,7 +176,7 @@ def test_a_server_that_prints_no_link_has_none(url):
     ],
 )
 def test_the_link_names_this_machine(url, host, printed):
-    """However the server listens, a browser here can open it."""
+    """The printed link names an address that a browser on this machine can open."""
     told = New(url, host).printed
     assert told[-1].strip().startswith(printed)
     assert "within 30 minutes" in told[0]
@@ -205,7 +205,7 @@ def test_a_shop_with_a_token_prints_nothing(url):
     [("127.0.0.1", 200), ("127.8.0.1", 200), ("::1", 200), ("::ffff:127.0.0.1", 200), ("192.0.2.7", 404), ("", 404)],
 )
 def test_only_this_machine_may_open_it(new, address, status):
-    """By the address of the connection."""
+    """The link opens only for connections from this machine."""
     assert status == new.get(address=address).status_code
 
 
@@ -365,7 +365,7 @@ def test_the_page_tells_no_other_site_its_address(new):
 
 
 def test_an_empty_shop_lists_what_to_set_up_in_order(new):
-    """For its first administrator, on the first page and on its own, with a link to each form there is."""
+    """The first administrator of an empty shop sees the steps of set-up in order, each with a link to its form."""
     new.send()
     titles = ["Shop", "People and roles", "Suppliers", "Instruments", "Shades with reference", "Grades", "Limits"]
     for path in ("/", "/setup"):
@@ -419,7 +419,7 @@ def test_an_expired_person_does_not_count(shop):
 
 @ENGINES
 def test_the_list_takes_one_statement(shop):
-    """However much there is: all is counted at once."""
+    """The list of set-up steps takes one statement for all counts."""
     shop.grade(limits=SIMPLE_LIMITS)
     admin = Browser(shop, "admin")
     admin.go("/setup")

@@ -296,7 +296,7 @@ def test_every_role_that_scans_a_spool_sees_its_lot_and_uses_without_an_error(de
 
 
 def test_an_opening_is_recorded_once_on_the_page_of_its_spool(desk, clerk):
-    """At a time of the site's clock; again it is refused in words."""
+    """An opening is recorded once, in the site's time. A second one is refused in words."""
     code = desk.receive(desk.quillwort, desk.white, received_at="2026-11-20T08:00:00Z")["spools"][0]["code"]
     page = clerk.go(f"/spools/{code}")
     assert "Still sealed" in page.text

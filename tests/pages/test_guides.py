@@ -94,7 +94,7 @@ def _sentences(text: str) -> list[str]:
 
 @pytest.mark.parametrize("name", [name for name in TEXTS if name != "administration"])
 def test_the_english_is_plain(name):
-    """At most 25 words a sentence, no contraction, "95 %" with a space, no run rule by its code alone."""
+    """A guide has at most 25 words a sentence, no contraction, "95 %" with a space, and no run rule by its code alone."""
     text = TEXTS[name]
     assert [] == [one for one in _sentences(text) if len(one.split()) > 25]
     prose = re.sub(r"```.*?```|`[^`]*`", "", text, flags=re.DOTALL)
@@ -115,7 +115,7 @@ def test_every_guide_of_a_desk_names_the_cautions():
 
 
 def test_every_picture_of_a_guide_is_there(app):
-    """And answers as a picture."""
+    """Every picture of a guide exists and is served as PNG."""
     client = app.test_client()
     for name in GUIDES:
         for address in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", text_of(name)):

@@ -67,7 +67,7 @@ def test_the_clerk_sees_the_delivery_of_today_and_the_spools_to_measure(desk):
 
 
 def test_the_oldest_delivery_comes_first_and_five_are_named(desk):
-    """By the day it came; the rest is one link away."""
+    """The first page names the five oldest deliveries by date of receipt, and links to the rest."""
     for day in (4, 2, 6, 3, 5, 7, 1):
         desk.receive(desk.quillwort, desk.white, f"Q-{day}", spools=1, received_at=f"2026-01-0{day}T08:00:00Z")
     said = part(Browser(desk, "receiving").go("/"), "measure")
@@ -78,7 +78,7 @@ def test_the_oldest_delivery_comes_first_and_five_are_named(desk):
 
 def test_a_delivery_of_another_day_is_not_of_today(desk):
     """The day is the site's."""
-    with clock.retelling(clock.now().replace(year=2025)):
+    with clock.clock_set_to(clock.now().replace(year=2025)):
         desk.receive(desk.quillwort, desk.white, "OLD", received_at="2025-01-01T00:00:00Z")
     assert "No deliveries logged today." in Browser(desk, "receiving").go("/").text
 
@@ -95,7 +95,7 @@ def test_quality_sees_what_waits_and_for_what(desk):
     assert "diameter" in part(page, "waiting")
     assert part(page, "concessions").startswith("Concessions to approve (1) Q-72 hidden, requested by ")
     assert "Blocked lots (1) Q-72" in part(page, "blocked")
-    with clock.retelling(clock.now() + timedelta(days=31)):
+    with clock.clock_set_to(clock.now() + timedelta(days=31)):
         said = part(Browser(desk, "quality").go("/"), "due")
     assert re.match(r"Instruments and references due \(1\) Instrument MIC-1 overdue since \d{4}", said)
 
@@ -129,7 +129,7 @@ def test_purchasing_sees_this_week(desk):
 
 
 def test_an_administrator_sees_every_desk_folded(desk):
-    """With its counts next to its name."""
+    """An administrator sees every desk folded, with its counts next to its name."""
     desk.receive(desk.quillwort, desk.white, "Q-71")
     page = Browser(desk, "admin").go("/")
     desks = re.findall(r'<details class="desk" id="desk-\d"><summary><h2>(\w+)</h2>', page.html)
@@ -159,10 +159,10 @@ def test_what_becomes_due_by_time_alone_shows(desk):
     """The page is made again every five minutes, even without a change."""
     somebody = Browser(desk, "quality")
     now = clock.now()
-    with clock.retelling(now):
+    with clock.clock_set_to(now):
         tag = somebody.raw("/home/now").headers["ETag"]
         assert 304 == asked_again(somebody, tag).status_code
-    with clock.retelling(now + timedelta(minutes=6)):
+    with clock.clock_set_to(now + timedelta(minutes=6)):
         assert 200 == asked_again(somebody, tag).status_code
 
 
@@ -179,7 +179,7 @@ def test_without_script_a_link_loads_the_page_anew(desk):
 
 @pytest.mark.parametrize("role", MOST)
 def test_a_desk_makes_as_many_statements_for_many_rows_as_for_few(desk, role):
-    """However many lots, loads and concessions there are."""
+    """The number of statements of a desk does not depend on the number of lots, loads and concessions."""
     fill(desk, "A")
     somebody, counts = Browser(desk, role), []
     for once in "BC":

@@ -31,7 +31,7 @@ def kept(shop, number=1):
 
 
 def test_every_kind_that_a_characteristic_declares_is_offered(quality):
-    """So that the chosen kind measures the right characteristics."""
+    """The form offers every kind of instrument that a characteristic declares, with its measures."""
     page = quality.go("/setup/instruments")
     for word in {word for one in DECLARED.values() for word in one.kinds}:
         assert f'<option value="{word}">{word.capitalize()}: ' in page.html
@@ -41,7 +41,7 @@ def test_every_kind_that_a_characteristic_declares_is_offered(quality):
 
 
 def test_an_instrument_is_added_and_measures_what_its_kind_does(shop, quality):
-    """With a decimal comma. The list shows measures, uncertainty and due date."""
+    """An instrument is added with decimal commas. The list shows its measures, uncertainty and due date."""
     page = quality.send(quality.go("/setup/instruments"), "code", **NEW)
     assert "Instrument MIC-9" == page.headings[0]
     found = kept(shop)
@@ -109,7 +109,7 @@ def test_what_readings_rest_on_is_settled_and_said_so(shop, quality):
 
 
 def test_checks_are_listed_newest_first_and_an_overdue_one_is_marked(shop, quality):
-    """With the artefact and the result in words."""
+    """Checks are listed newest first, with artefact and result in words. An overdue instrument is marked."""
     quality.send(quality.go("/setup/instruments"), "code", **NEW)
     for day, result in (("01", "pass"), ("02", "fail")):
         check = {"checked_at": f"2026-01-{day}T08:00:00Z", "result": result, "artefact": f"Pin {day}"}

@@ -63,7 +63,7 @@ def test_a_letter_is_looked_at_then_signed_downloaded_and_sent(bad, buyer):
 
 
 def test_what_is_wrong_stands_beside_its_field(bad, buyer):
-    """At the look, so that nothing wrong is ever signed; a letter is refused where there is nothing to report."""
+    """The preview of a letter shows each error at its field. A lot without a finding gets no letter."""
     page = written(buyer, bad.lot_id, claim="credit", spools="9")
     assert (422, True, True) == (page.status, "Give at most 3." in page.text, "has 3 spools, fewer than 9" in page.text)
     again = buyer.send(page, "claim", button="Look at the letter", spools="", mass_g="much")
@@ -77,7 +77,7 @@ def test_what_is_wrong_stands_beside_its_field(bad, buyer):
 
 
 def test_a_sending_that_cannot_be_is_refused_at_its_field(bad, buyer):
-    """In the future, before it was signed, or to nobody."""
+    """A sending in the future, before the signature or without a recipient is refused at its field."""
     letter = buyer.send(written(buyer, bad.lot_id), "claim", button="Sign letter")
     for wrong in ({"sent_at": "2199-01-01T08:00"}, {"sent_at": "2020-01-01T08:00"}, {"sent_to": ""}):
         page = buyer.send(letter, "sent_to", **{"sent_to": "Jory", **wrong})
@@ -103,7 +103,7 @@ def test_a_letter_names_the_open_corrective_action(bad, buyer):
 
 
 def test_a_claim_that_no_value_proves_is_warned_of_before_it_is_signed(bad, buyer):
-    """For a manual block without a finding, the preview warns and signing stays possible. No claim, or a proved value, needs no warning."""
+    """The preview warns of a claim that no value proves, and signing stays possible. No claim, or a proved value, needs no warning."""
     said = "Nonconformity is not proved for any value (ISO 14253-1), so the supplier may refuse the claim."
     lot = bad.good_lot(bad.supplier_row, bad.grade("G-2", SIMPLE_LIMITS), "OK-1")["lot_id"]
     bad.decide(lot, "block", "wound crosswise")
@@ -158,7 +158,7 @@ def test_a_shop_without_a_name_is_told_so_before_it_writes(bad, buyer):
 
 
 def test_the_list_keeps_its_filters_in_the_address(bad, buyer):
-    """By supplier and days. Unsent letters say so, and claims are in words."""
+    """The list of letters filters by supplier and days, shows claims in words and marks unsent letters."""
     buyer.send(written(buyer, bad.lot_id, claim="sorting"), "claim", button="Sign letter")
     page = buyer.go("/purchasing/letters")
     for words in (f"L-{bad.lot_id}-1", "Sorting by the supplier", "not sent", "Supplier NBK"):
@@ -176,7 +176,7 @@ def test_the_list_keeps_its_filters_in_the_address(bad, buyer):
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])
 def test_letters_are_for_those_who_write_to_suppliers(bad, buyer, role):
-    """To purchasing and quality, and not for a conforming lot."""
+    """Only purchasing, quality and administrators open letters and write them."""
     buyer.send(written(buyer, bad.lot_id), "claim", button="Sign letter")
     somebody, may = Browser(bad, role), role in ("quality", "purchasing", "admin")
     paths = ("/purchasing/letters", f"/letters/L-{bad.lot_id}-1", f"/lots/{bad.lot_id}/letter")

@@ -120,7 +120,7 @@ def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
     ],
 )
 def test_what_cannot_be_set_is_said_at_its_field_and_kept(desk, quality, typed, says):
-    """In words, with the typed values in their fields. Nothing is stored."""
+    """Invalid limits are refused in words with the typed values in their fields. Nothing is stored."""
     desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, If_Match="*")
     grade = desk.grade("NEW")
     page = quality.send(quality.go(at(grade)), "note", "Check", **typed)

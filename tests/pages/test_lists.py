@@ -63,7 +63,7 @@ def test_lots_are_sorted_and_leafed_through_there_and_back(many, sort, key):
 
 
 def test_deliveries_are_sorted_and_leafed_through_there_and_back(many):
-    """By the day on which they came."""
+    """Deliveries sorted by date of receipt appear once each on their pages."""
     found = every_page(Browser(many, "purchasing"), "/deliveries?sort=received", "deliveries")
     assert (52, 52) == (len(found), len(set(found)))
 
@@ -110,7 +110,7 @@ def test_lots_that_may_be_loaded_for_a_use(desk):
 )
 @pytest.mark.parametrize("path", ["/lots", "/deliveries", "/lots.csv", "/deliveries.csv", "/lots/uses.svg"])
 def test_what_no_list_offers_is_refused_in_words(desk, path, asked):
-    """Or, where the list knows no such filter, it leads nowhere."""
+    """An unknown value in the address of a list is refused in words. An unknown filter is ignored."""
     desk.receive(desk.quillwort, desk.white)
     answer = Browser(desk, "admin").raw(f"{path}?{asked}")
     ignored = ("cursor" in asked and ".csv" in path) or (asked == "use=x" and "deliveries" in path)
@@ -135,7 +135,7 @@ def test_other_desks_have_no_list_of_deliveries(desk):
 
 
 def test_an_empty_list_says_so(desk):
-    """With filters it is the filters that match nothing."""
+    """An empty list says that it has no rows yet, or that no rows match its filters."""
     buyer = Browser(desk, "purchasing")
     for what in ("lots", "deliveries"):
         assert f"No {what} yet." in buyer.go(f"/{what}").text
@@ -151,7 +151,7 @@ def test_purchasing_comes_from_a_delivery_to_its_lot(desk):
 
 
 def test_the_picture_of_uses_is_behind_a_link(desk):
-    """With the same filters."""
+    """The link to the picture of lots and uses keeps the filters of the list."""
     other = desk.grade("OTHER", limits=SIMPLE_LIMITS)
     desk.good_lot(desk.quillwort, other, "Q-1")
     desk.good_lot(desk.quillwort, desk.white, "Q-2")

@@ -110,7 +110,7 @@ def test_a_floor_that_nothing_was_measured_for_is_called_one(desk):
 
 
 def test_numbers_on_the_page_have_the_decimal_sign_of_the_site(desk):
-    """In bars, words, sentences, pictures and their alternative texts."""
+    """Bars, sentences, pictures and their alternative texts use the site's decimal sign."""
     comma(desk)
     lot = measured(desk)
     somebody = Browser(desk, "quality")
@@ -124,7 +124,7 @@ def test_numbers_on_the_page_have_the_decimal_sign_of_the_site(desk):
 
 
 def test_there_is_a_picture_for_each_kind_that_was_measured(desk):
-    """With heading and alternative text, narrow on the page and wide behind a link; none without readings."""
+    """Each measured kind has a picture with heading and alternative text, narrow on the page and wide behind a link."""
     bare = desk.receive(desk.quillwort, desk.white, "Q-1", spools=1)["lot_id"]
     somebody = Browser(desk, "production")
     assert [] == pictures(somebody.go(f"/lots/{bare}"))
@@ -151,7 +151,7 @@ def test_a_picture_that_does_not_exist_is_said_in_words(desk):
 
 
 def test_a_picture_is_compressed_for_whoever_takes_that(desk):
-    """To the same picture. A browser without gzip gets it uncompressed."""
+    """A picture is sent compressed to a browser that accepts gzip, and uncompressed to others."""
     lot = measured(desk)
     somebody = Browser(desk, "production")
     plain = somebody.raw(f"/lots/{lot}/pictures/bond.svg")
@@ -195,7 +195,7 @@ def test_decisions_are_a_time_line_with_the_newest_first(desk):
 
 
 def test_who_may_not_see_decisions_has_no_time_line(desk):
-    """As the API refuses it to other desks."""
+    """Only desks that may read decisions see the time line."""
     lot = desk.good_lot(desk.quillwort, desk.white)["lot_id"]
     seen = {
         role: "<h2>Decisions</h2>" in Browser(desk, role).go(f"/lots/{lot}").html for role in ("quality", "production")

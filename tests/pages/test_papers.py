@@ -16,7 +16,7 @@ PAPER = {"record": "Print lot record", "pdf": "Lot record as a PDF", "report": "
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])
 def test_everybody_opens_the_record_from_the_page_of_a_lot(desk, role):
-    """As a page with one heading, and as a PDF with the same title."""
+    """Every desk opens the lot record as a page with one heading, and as a PDF with the same title."""
     desk.good_lot(desk.quillwort, desk.white)
     somebody = Browser(desk, role)
     lot = somebody.go("/lots/1")
@@ -52,7 +52,7 @@ def test_a_lot_that_conforms_has_no_report_and_the_page_names_no_request(desk):
 
 
 def test_no_pdf_is_offered_where_none_can_be_made(desk, monkeypatch):
-    """As the API finds out: without its extra, neither the record nor the labels are offered so."""
+    """Without the extra for PDF, the pages offer neither the record nor the labels as PDF."""
     desk.good_lot(desk.quillwort, desk.white)
     somebody = Browser(desk, "quality")
     offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "Download PDF" in somebody.go("/receiving/1/labels").links]

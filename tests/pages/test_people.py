@@ -108,7 +108,7 @@ def test_each_role_is_explained_in_a_line(admin):
 
 
 def test_a_renewed_token_ends_the_old_one(shop, admin):
-    """At once, including its open sessions."""
+    """A renewed token ends the old one at once, including its open sessions."""
     old = token_on(add(admin))
     clerk = shop.app.test_client()
     sign_in(clerk, old, "http://localhost")
@@ -121,7 +121,7 @@ def test_a_renewed_token_ends_the_old_one(shop, admin):
 
 
 def test_who_renews_their_own_token_stays_signed_in(shop, admin):
-    """In this browser, by a new session; the old token is over."""
+    """A person who renews their own token stays signed in by a new session. The old token is invalid."""
     token = token_on(admin.send(person(shop, admin, "admin person"), "days"))
     assert ["Set up"] == [admin.go("/setup").headings[0]]
     assert 302 == sign_in(shop.app.test_client(), token).status_code
@@ -207,7 +207,7 @@ def test_a_form_without_its_seal_does_nothing(shop, admin, path):
 
 
 def test_a_person_who_is_not_there_is_told_in_words(admin):
-    """With the way back."""
+    """The page of an unknown person answers 404 in words, with a link back to the list."""
     page = admin.go("/setup/people/99")
     assert (404, True) == (page.status, "Person 99 does not exist." in page.text)
     assert "/setup/people" == page.links["Back"]

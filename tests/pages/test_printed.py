@@ -76,7 +76,7 @@ def test_the_page_of_labels_has_the_size_of_the_shops_labels(desk, clerk):
 
 
 def test_a_label_too_small_is_refused_in_words(desk, clerk):
-    """With the smallest size that does, and who sets it up."""
+    """The error for a too small label names the smallest possible size and who sets it up."""
     log(desk, clerk, spools="S-1", spool_count="")
     describe(desk, label_width_mm=30, label_height_mm=15)
     page = clerk.go("/receiving/1/labels")

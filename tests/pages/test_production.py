@@ -169,7 +169,7 @@ def test_unloading_is_confirmed_with_what_is_left(shop):
     ("typed", "says"), [("1,5", "Write 1.5, with a decimal point, not a comma."), ("5000", "more than the 1000 g")]
 )
 def test_what_is_wrong_with_unloading_stands_at_its_own_machine(shop, typed, says):
-    """With its name, the typed value and the focus. Other machines show no fault."""
+    """A failed unloading shows its error, the typed value and the focus at its own machine only."""
     codes = [spool["code"] for spool in shop.good_lot()["spools"][:2]]
     loads = [shop.load(code, machine=f"P{n}")["id"] for n, code in enumerate(codes, 1)]
     lead = Browser(shop, "production")

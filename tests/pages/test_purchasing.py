@@ -125,7 +125,7 @@ def test_drift_is_told_from_all_lots_when_some_days_are_asked_for(desk):
 
 
 def test_a_use_that_the_limits_do_not_cover_is_said_once(desk):
-    """With what to do about it, in place of a line for every supplier."""
+    """For a use that the limits do not cover, one sentence with the remedy replaces the lines of suppliers."""
     grade = desk.grade("COSMETIC", limits={**COLOR, "uses": {"cosmetic": ["color"]}})
     whites(desk.quillwort, grade, [0.1, 0.1])
     whites(desk.ninebark, grade, [0.1, 0.1], prefix="N")
@@ -227,7 +227,7 @@ def test_the_next_order_of_nothing_known_leads_back(desk):
 
 
 def test_the_comparison_is_offered_as_a_file(desk):
-    """With the choices of the page, a row for each supplier; a grade that does not exist is refused in words."""
+    """The CSV file has the choices of the page and a row for each supplier. An unknown grade answers 404."""
     whites(desk.quillwort, desk.white, [0.0, 0.05])
     whites(desk.ninebark, desk.white, [0.1], prefix="N")
     buyer = Browser(desk, "purchasing")

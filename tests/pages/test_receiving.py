@@ -132,7 +132,7 @@ def test_spools_of_a_lot_that_was_sent_back_are_put_aside(desk, clerk):
 
 
 def test_the_last_deliveries_come_first(desk, clerk):
-    """With the present status of their lots, and links for each."""
+    """The twelve newest deliveries come first."""
     for number in range(14):
         desk.receive(desk.quillwort, desk.white, f"Q-{number:02d}")
     page = clerk.go("/receiving")

@@ -45,7 +45,7 @@ def test_every_page_of_those_who_act_says_what_must_come_off(desk, role):
 
 @pytest.mark.parametrize("role", ["receiving", "purchasing"])
 def test_other_desks_have_no_bar_and_no_script(desk, role):
-    """Nor may they ask for it."""
+    """Receiving and purchasing have neither the red bar nor its script, and a request for it answers 403."""
     blocked(desk)
     page = Browser(desk, role).go("/lots")
     assert ("must-come-off" in page.html, "<script" in page.html) == (False, False)
@@ -76,7 +76,7 @@ def test_it_stays_until_the_containment_is_closed(desk):
 
 
 def test_nothing_new_is_304(desk):
-    """With the tag that is already in the page."""
+    """The tag in the page makes the red bar answer 304 until something changes."""
     blocked(desk)
     somebody = Browser(desk, "production")
     html = somebody.go("/lots").html
@@ -110,7 +110,7 @@ def test_many_are_counted(desk):
 
 
 def test_it_is_one_query_on_indexes(desk):
-    """However many containments there ever were."""
+    """The red bar takes one query on indexes, whatever the number of containments."""
     blocked(desk)
     with connected(), statements() as seen:
         assert 1 == len(exposure.must_come_off())

@@ -35,7 +35,7 @@ def test_every_page_has_the_box(desk, role):
     "typed", ["L1-S001", "l1-s001", " L1 - S001", "https%3A%2F%2Flots.example.org%2Fspools%2FL1-S001"]
 )
 def test_a_spool_code_leads_to_its_spool(stocked, typed):
-    """However it was typed, and as the address on its label."""
+    """The search leads from a spool code, in any spelling or as the address on its label, to the spool."""
     assert "/spools/L1-S001" == at(Browser(stocked, "production"), typed)[0]
 
 

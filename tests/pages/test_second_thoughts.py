@@ -15,7 +15,7 @@ def bad_entry(desk, clerk):
 
 
 def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
-    """At the reading, with a reason. The bench then shows the void, the status of the lot, and the form for the spool."""
+    """The bench offers to void a stored reading with a reason. It then shows the void, the status of the lot, and the form for the spool."""
     page = clerk.go(bad_entry(desk, clerk).links["Another reason"])
     assert ["Void reading 1"] == page.headings[:1]
     assert "for ten minutes" in page.text

@@ -179,7 +179,7 @@ def test_exchange_text_gives_colours_and_conditions(shop, quality, green):
     ["name,L,a,b\nx,50,10,20\n", "L*;a*;b*\n50,0;10,0;20,0\n", "\ufeffCIELAB_L,CIELAB_A,CIELAB_B\r\n50,10,20\r\n"],
 )
 def test_a_csv_file_gives_a_colour(shop, quality, green, text):
-    """With commas or semicolons, in the names that programs write."""
+    """A CSV file gives a colour, with commas or semicolons and the usual column names of instruments."""
     quality.send(with_file(quality, green, text, "r.csv"), "approved_by", "Approve revision 1")
     assert [50, 10, 20] == revisions(shop)[0]["lab"]
 
@@ -207,7 +207,7 @@ def test_a_spectrum_from_a_file_is_kept_as_one(shop, quality, green):
     ],
 )
 def test_a_file_that_cannot_be_read_is_refused_at_its_field(shop, quality, green, content, says):
-    """In words, with its row; nothing is stored."""
+    """An unreadable file is refused in words with its row. Nothing is stored."""
     page = with_file(quality, green, content, "r.csv")
     assert (422, True) == (page.status, says in page.text)
     assert [] == revisions(shop)
@@ -229,7 +229,7 @@ def test_a_file_that_cannot_be_read_is_refused_at_its_field(shop, quality, green
     ],
 )
 def test_a_reference_that_makes_no_sense_keeps_what_was_typed(shop, quality, green, typed, says):
-    """At its field, in words."""
+    """An impossible reference is refused in words at its field. The typed values stay."""
     typed = {"approved_by": "Wilhelmina", **typed}
     page = quality.send(green, "approved_by", **typed)
     assert (422, True) == (page.status, says in page.text)

@@ -112,7 +112,7 @@ def test_who_was_slower_writes_over_nothing(shop, admin):
 
 
 def test_every_time_zone_is_offered(admin):
-    """By its IANA name; names of this computer's own are not."""
+    """The form offers every time zone by its IANA name, and no name of this computer's own."""
     html = admin.go("/setup/shop").html
     assert "<option>Europe/Berlin</option>" in html
     assert "<option>UTC</option>" in html
@@ -130,7 +130,7 @@ def test_only_the_administrator_states_them(shop):
 
 @pytest.mark.parametrize("role", ["quality", "purchasing", "admin"])
 def test_a_supplier_is_added_and_corrected(shop, role):
-    """By quality as by purchasing; the code stays."""
+    """Quality and purchasing add and correct a supplier. The code stays."""
     somebody = Browser(shop, role)
     empty = somebody.go("/setup/suppliers")
     assert "No suppliers yet." in empty.text
@@ -173,7 +173,7 @@ def test_a_supplier_that_was_changed_meanwhile_is_not_written_over(desk):
 
 
 def test_a_form_sent_twice_adds_one(desk):
-    """As by a double click."""
+    """A form sent twice, as by a double click, adds one supplier."""
     buyer = Browser(desk, "purchasing")
     form = buyer.go("/setup/suppliers")
     for _ in range(2):
@@ -183,6 +183,6 @@ def test_a_form_sent_twice_adds_one(desk):
 
 
 def test_a_supplier_who_is_not_there_is_told_in_words(desk):
-    """With the way back."""
+    """The page of an unknown supplier answers 404 with a link back to the list."""
     page = Browser(desk, "quality").go("/setup/suppliers/99")
     assert (404, "/setup/suppliers") == (page.status, page.links["Back"])

@@ -99,7 +99,7 @@ def test_a_session_ends_after_twelve_hours(shop, client):
 @ENGINES
 @pytest.mark.parametrize("how", ["expires", "is revoked", "is renewed"])
 def test_a_session_ends_with_its_token(shop, client, how):
-    """At the next page, in every browser with a session of it."""
+    """A session ends with its token at the next page, in every browser."""
     with time_machine.travel(NOON, tick=False) as now:
         with connected():
             token = access.add_token("Ilse", "quality", 1)
@@ -262,7 +262,7 @@ def test_a_wrong_token_counts_as_a_guess(shop, client):
 
 
 def test_an_expired_token_is_told_as_such(shop, client):
-    """With when it ended and whom to ask; it counts as no guess."""
+    """Sign-in with an expired token names the time of expiry and whom to ask. It counts as no guess."""
     with time_machine.travel(NOON, tick=False), connected():
         token = access.add_token("Ilse", "quality", 1)
     with time_machine.travel(NOON + timedelta(days=2), tick=False):

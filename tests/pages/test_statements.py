@@ -120,7 +120,7 @@ def test_the_page_of_a_spool_at_the_bench_makes_few(few):
 
 
 def test_the_page_of_a_lot_reads_each_thing_once(few):
-    """For blocked, loaded and quarantined lots: the lot, its readings and their records, each in one statement."""
+    """The page of a blocked, loaded or quarantined lot takes one statement each for the lot, its readings and their records."""
     admin = Browser(few, "admin")
     found = [made(admin, f"/lots/{number}") for number in range(1, 10)]
     assert max(found) <= 17

@@ -49,7 +49,7 @@ def test_the_filter_stays_in_the_address(stocked):
 
 @pytest.mark.parametrize("size", ["", "?size=narrow"])
 def test_the_picture_is_one_of_its_own(stocked, size):
-    """For a page and for a phone, with title, description and kilograms in words."""
+    """The picture of the stock has title, description and kilograms in words, for a page and for a phone."""
     picture = Browser(stocked, "production").raw(f"/purchasing/stock.svg{size}")
     assert "image/svg+xml" == picture.mimetype
     assert all(words in picture.text for words in ("<title", "<desc", "3.00 kg in quarantine", "1.00 kg on machines"))
@@ -57,7 +57,7 @@ def test_the_picture_is_one_of_its_own(stocked, size):
 
 
 def test_kilograms_are_rounded_alike_on_page_and_picture(desk):
-    """To 10 g, halves up in decimal; "1 lot" in the singular."""
+    """Page and picture round kilograms to 10 g, halves up in decimal, and write "1 lot" in the singular."""
     one = desk.good_lot(desk.quillwort, desk.white, "Q-1", spools=1)["spools"][0]["code"]
     load = desk.load(one, "general")
     desk.post("production", f"/loads/{load['id']}/unload", {"remaining_mass_g": 625})

@@ -97,7 +97,7 @@ def test_a_late_answer_leads_to_its_corrective_action(desk):
     desk.decide(lot, "block", "Streaks.")
     asked = {"requested_action": "Find the cause.", "due_at": supply.asked(clock.now() + timedelta(hours=1))}
     made = desk.post("purchasing", f"/lots/{lot}/corrective-actions", asked)
-    with clock.retelling(clock.now() + timedelta(days=3)):
+    with clock.clock_set_to(clock.now() + timedelta(days=3)):
         buyer = Browser(desk, "purchasing")
         for path in ("/", "/purchasing/week"):
             page = buyer.go(path)

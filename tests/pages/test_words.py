@@ -38,7 +38,7 @@ def test_a_wrong_token_is_told_in_words(shop):
 
 
 def test_a_check_without_a_use_says_so_once(desk):
-    """At the field, with the focus there, and not in the summary as well."""
+    """A check without a use shows its error once, at the focused field."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     page = Browser(desk, "production").go(f"/check?spool={spool}")
     assert 1 == page.text.count("This is required.")
@@ -115,7 +115,7 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
     ],
 )
 def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path, typed, told):
-    """At the field, or with the label of its schema, never with the JSON name."""
+    """An error of a form appears at the field or with its label, never with the JSON name."""
     desk.receive(desk.quillwort, desk.white)
     somebody = Browser(desk, "admin")
     page = somebody.go(path, data={**somebody.go("/").form("seal")["fields"], **typed})
@@ -166,7 +166,7 @@ def test_what_people_typed_is_left_as_it_is(desk):
 
 
 def test_every_field_that_a_page_asks_for_has_a_label():
-    """For bodies whose refusal has a page of its own."""
+    """Every field of the bodies whose errors have a page of their own has a label."""
     unnamed = {
         (schema.__name__, name)
         for schema in (

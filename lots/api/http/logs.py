@@ -75,7 +75,7 @@ def _in_words(said: dict[str, Any]) -> str:
 
 
 def set_up(style: str, level: str, names: Iterable[str] = ("lots", "waitress")) -> None:
-    """Sends what the program and its server log to standard error.
+    """Sends the log of the program and of its server to standard error.
 
     Args:
         style: `json` with one object per line, or `plain` for people.

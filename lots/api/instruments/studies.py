@@ -346,8 +346,8 @@ class Studies(Resource):
     def post(self, args: Posted, number: int) -> Any:
         """Store an instrument study.
 
-        Answers the results. If the standard deviation of a repeatability study exceeds the stated standard uncertainty,
-        it replaces it for later readings. Affected lots are reassessed. `lots` lists those whose status changed. 422
+        Answers the results. A standard deviation of a repeatability study above the stated standard uncertainty
+        replaces that uncertainty for later readings. Affected lots are reassessed. `lots` lists those whose status changed. 422
         for too few readings.
         """
         made = studies.add(number, args, person().name)

@@ -47,7 +47,7 @@ class Evidence:
 
     @property
     def empty(self) -> bool:
-        """Returns True when nothing has been measured."""
+        """True when nothing has been measured."""
         return not any(self.readings.values())
 
     def spools(self) -> dict[str, set[str]]:

@@ -41,7 +41,7 @@ class Concession:
 
     @property
     def left_g(self) -> float:
-        """Returns the mass that may still be loaded, g, never negative."""
+        """The mass that may still be loaded, g, never negative."""
         return max(0.0, self.max_mass_g - self.taken_g)
 
     def against(self, use: str, mass_g: float | None, at: datetime) -> str | None:
@@ -68,7 +68,7 @@ class Concession:
 
     @property
     def says(self) -> str:
-        """Returns its terms in words."""
+        """The terms in words."""
         end = "a job begun in time may finish" if self.finish_running else "unload by then"
         return (
             f"Permitted only under concession {self.number}, approved by {self.approved_by}: for {_listed(self.uses)}, "

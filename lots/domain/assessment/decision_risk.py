@@ -105,7 +105,7 @@ class Plan:
 
     @property
     def false_accept(self) -> float:
-        """Returns the probability that a lot on its limit passes, or a single spool on its limit where each spool is assessed."""
+        """The probability that a lot on its limit passes, or a single spool on its limit where each spool is assessed."""
         found = replace(self, spools=1) if self.of_spool else self
         return found.at(self.edge).passes
 
@@ -119,7 +119,7 @@ class Plan:
 
     @property
     def target(self) -> float:
-        """Returns the ideal value: the middle of two ends, else the target of the limit, else 1.5 times a lower limit, else 0."""
+        """The ideal value: the middle of two ends, else the target of the limit, else 1.5 times a lower limit, else 0."""
         limit = self.limit
         if limit.low is not None and limit.high is not None:
             return (limit.low + limit.high) / 2
@@ -129,12 +129,12 @@ class Plan:
 
     @property
     def edge(self) -> float:
-        """Returns the upper limit, or the lower one where it is the only limit."""
+        """The upper limit, or the lower one where it is the only limit."""
         return self.limit.low if self.limit.high is None else self.limit.high  # type: ignore[return-value]  # a limit has an end
 
     @cached_property
     def _acceptance(self) -> list[tuple[float | None, float | None]]:
-        """Returns the accepted range of measured values for each quantile of the estimated variances."""
+        """The accepted range of measured values for each quantile of the estimated variances."""
         limit = self.limit
         if not self.rule.guarded:
             return [(limit.low, limit.high)]
@@ -152,7 +152,7 @@ class Plan:
 
     @property
     def _unknown(self) -> bool:
-        """Returns True where the uncertainty of the figure is unknown."""
+        """True where the uncertainty of the figure is unknown."""
         one_of_several = not self.of_spool and self.spools == 1 and self.spools_in_lot != 1 and not self.between_df
         no_repeats = (
             self.readings == 1 and not self.sd_df and not self.instrument and (self.of_spool or self.spools == 1)

@@ -68,7 +68,7 @@ class Limits:
 
     @property
     def blocks(self) -> tuple[str, ...]:
-        """Returns the characteristics with limits."""
+        """The characteristics with limits."""
         return tuple(self.given)
 
     def required(self) -> dict[str, tuple[str, ...]]:

@@ -172,6 +172,7 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
     Args:
         rounds: characteristic -> rounds of readings stored after the evidence was complete and did not pass, without those that quality
             accepted.
+        limits: with the greatest permitted number of retests; without one there is no finding.
     """
     most = limits.sampling.retest_rounds_max
     if most is None:

@@ -98,7 +98,7 @@ class Prohibition:
 
     @property
     def says(self) -> str:
-        """Returns the prohibition as a sentence."""
+        """The prohibition as a sentence."""
         what = SHAPES.get(self.about) or f"{hyphenated(self.about)} use"
         return f"The grade is forbidden for {what}: {self.reason}{self._whose}."
 

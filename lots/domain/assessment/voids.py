@@ -107,7 +107,7 @@ class Waiting:
 
     @property
     def to_do(self) -> str:
-        """Returns the next action, without semicolons, which separate actions."""
+        """The next action, without semicolons, which separate actions."""
         return f"confirm or void reading {self.number}: {self.says} on spool {self.spool}".replace(";", ",")
 
 

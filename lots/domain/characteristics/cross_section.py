@@ -32,17 +32,17 @@ class DiameterReading:
 
     @property
     def diameters(self) -> tuple[float, ...]:
-        """Returns every diameter measured at this position, mm."""
+        """Every diameter measured at this position, mm."""
         return tuple(d for d in (self.d1_mm, self.d2_mm, self.d_max_mm, self.d_min_mm) if d is not None)
 
     @property
     def mean_mm(self) -> float:
-        """Returns the mean of the two axes, mm."""
+        """The mean of the two axes, mm."""
         return (self.d1_mm + self.d2_mm) / 2
 
     @property
     def ovality_mm(self) -> float:
-        """Returns the largest less the smallest diameter, mm, >= 0.
+        """The largest less the smallest diameter, mm, >= 0.
 
         A mean hides ovality: 1.84 and 1.66 average to 1.75. Two axes at 45 degrees to those of the oval hide it too.
         """
@@ -50,7 +50,7 @@ class DiameterReading:
 
     @property
     def where(self) -> str:
-        """Returns the spool and the position in words."""
+        """The spool and the position in words."""
         return f"spool {self.spool}" + ("" if self.position_m is None else f" at {self.position_m:g} m")
 
 

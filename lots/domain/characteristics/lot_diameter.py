@@ -93,6 +93,10 @@ def judge_diameter(
     Args:
         summary: None when nothing was measured.
         nominal_mm: the grade's nominal diameter, mm.
+        limits: on diameter.
+        coverage: which spools must be measured.
+        rule: simple or guarded acceptance.
+        estimate: method and earlier data for the uncertainty of means.
 
     Notes:
         One complete spool or one single diameter out of tolerance fails the lot, even with incomplete readings. A mean does not replace

@@ -63,7 +63,7 @@ class MoistureLimits:
 
     @property
     def limit(self) -> Limit:
-        """Returns the limit on one reading, %, end included."""
+        """The limit on one reading, %, end included."""
         return Limit(None, self.max_percent, "%")
 
 

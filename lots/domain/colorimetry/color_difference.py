@@ -369,6 +369,7 @@ def mean_difference_from_mean(
 
     Args:
         colors: at least one; a single colour gives 0.
+        formula, weights: as for `delta_e`.
 
     Reference:
         Berns, Billmeyer and Saltzman's Principles of Color Technology, on precision by MCDM (from memory).

@@ -1,6 +1,6 @@
 """A finding: the result of one measure of one characteristic against its limit, and its sentences.
 
-A changed sentence here, or in what characteristics give to it, raises `rule_versions.WORDING`.
+After a change of a sentence here or in a characteristic, increase `rule_versions.WORDING`.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Finding:
         guard: guard band in the unit of the limit, None without one.
         subject: the spool, build or line that the value belongs to, "" for the lot.
         detail: one or two more sentences.
-        to_measure: what remains to be done.
+        to_measure: the next actions.
         hold: True for a value outside its limit with a remedy short of rejecting the lot, and for a step that waits for quality's decision.
         stated_conformance: probability that the true value is inside the limit, where it does not follow from the uncertainty.
         claimable: for a failing value, True where nonconformity is proved (ISO 14253-1); None where the uncertainty is unknown.
@@ -83,24 +83,24 @@ class Finding:
 
     @property
     def budget(self) -> Uncertainty | None:
-        """Returns the contributions to the uncertainty, None where it is unknown."""
+        """The contributions to the uncertainty, None where it is unknown."""
         return self.spread.along if isinstance(self.spread, Length) else self.spread
 
     @property
     def conformance(self) -> float | None:
-        """Returns the probability that the true value is inside the limit, None where the uncertainty is unknown."""
+        """The probability that the true value is inside the limit, None where the uncertainty is unknown."""
         if self.stated_conformance is not None or self.value is None or self.spread is None:
             return self.stated_conformance
         return guarding.conformance_probability(self.value, self.spread, self.limit.low, self.limit.high)
 
     @property
     def coverage_factor(self) -> float | None:
-        """Returns the guard band divided by the standard uncertainty, None where either is unknown."""
+        """The guard band divided by the standard uncertainty, None where either is unknown."""
         return None if self.guard is None or not self.uncertainty else self.guard / self.uncertainty
 
     @property
     def interval(self) -> tuple[float, float] | None:
-        """Returns the 95 % interval of the true value, None where the uncertainty is unknown."""
+        """The 95 % interval of the true value, None where the uncertainty is unknown."""
         if self.value is None or self.spread is None:
             return None
         below = guarding.proof_band(self.value, self.spread, guarding.TWO_SIDED)
@@ -108,36 +108,36 @@ class Finding:
 
     @property
     def proof(self) -> str | None:
-        """Returns "proved" or "not proved" for the nonconformity of a failing value, None for other values and unknown uncertainties."""
+        """The words "proved" or "not proved" for the nonconformity of a failing value, None for other values and unknown uncertainties."""
         if self.verdict != "fail" or self.claimable is None:
             return None
         return "proved" if self.claimable else "not proved"
 
     @property
     def characteristic(self) -> str:
-        """Returns the name of the characteristic, or `sampling`."""
+        """The name of the characteristic, or `sampling`."""
         return self.code.partition(".")[0]
 
     @property
     def measure(self) -> str:
-        """Returns the measure of the characteristic, such as `lot_delta_e` or `spool_mean`."""
+        """The measure of the characteristic, such as `lot_delta_e` or `spool_mean`."""
         return self.code.partition(".")[2]
 
     @property
     def margin(self) -> float | None:
-        """Returns the distance to the limit in its unit, positive inside; None without a value."""
+        """The distance to the limit in its unit, positive inside; None without a value."""
         return None if self.value is None else self.limit.margin(self.value)
 
     @property
     def digits(self) -> int:
-        """Returns the decimals at which value, margin, guard band and limit print as different numbers."""
+        """The decimals at which value, margin, guard band and limit print as different numbers."""
         if self.value is None:
             return decimals_of(self.code)
         return digits_of(self.code, self.value, self.limit, self.guard if self.verdict == "near" else None)
 
     @property
     def message(self) -> str:
-        """Returns the finding in sentences of at most 25 words, for the person who measures."""
+        """The finding in sentences of at most 25 words, for the person who measures."""
         label = LABELS[self.code] + (f" ({self.subject})" if self.subject else "")
         still = f"Still to do: {self.to_measure}."
         if self.value is None or self.margin is None:
@@ -172,12 +172,12 @@ class Finding:
 
     @property
     def _unit(self) -> str:
-        """Returns the unit after a number; counts carry theirs in the label."""
+        """The unit after a number; counts carry theirs in the label."""
         return f" {self.limit.unit}" if self.limit.unit and not self._counts else ""
 
     @property
     def _counts(self) -> bool:
-        """Returns True for a finding on the inspection itself: its value is a count."""
+        """True for a finding on the inspection itself: its value is a count."""
         return self.characteristic == "sampling"
 
     def _with_unit(self, number: float) -> str:

@@ -50,7 +50,7 @@ class Limit:
 
     @property
     def kind(self) -> str:
-        """Returns "at least", "at most" or "between"."""
+        """The words "at least", "at most" or "between"."""
         if self.low is None:
             return "at most"
         return "at least" if self.high is None else "between"
@@ -122,7 +122,7 @@ class DecisionRule:
 
     @property
     def trusts_zero(self) -> bool:
-        """Returns True under version 1, which accepts an uncertainty of 0.
+        """True under version 1, which accepts an uncertainty of 0.
 
         Later versions count 0 as unknown, since equal readings only show a coarse resolution.
         """
@@ -130,11 +130,11 @@ class DecisionRule:
 
     @property
     def room_from_zero(self) -> bool:
-        """Returns True before version 3, where the tolerance of a one-sided limit is measured from 0 instead of its target."""
+        """True before version 3, where the tolerance of a one-sided limit is measured from 0 instead of its target."""
         return self.version <= SECOND
 
     def claim_z(self, looked_at: int) -> float:
-        """Returns how many standard uncertainties the worst of several values must exceed its limit by to be proved nonconforming.
+        """Returns the least distance beyond the limit, in standard uncertainties, that proves the worst of several values nonconforming.
 
         The Sidak correction keeps the risk of one false claim among all values at that of z.
 

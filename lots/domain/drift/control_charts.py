@@ -77,12 +77,12 @@ class Chart:
 
     @property
     def above(self) -> Flags:
-        """Whether each point is strictly above its upper limit, a signal."""
+        """True for each point strictly above its upper limit, a signal."""
         return self.statistic > self.upper + BINARY_NOISE
 
     @property
     def below(self) -> Flags:
-        """Whether each point is strictly below its lower limit, a signal."""
+        """True for each point strictly below its lower limit, a signal."""
         return self.statistic < self.lower - BINARY_NOISE
 
 
@@ -106,12 +106,12 @@ class CusumChart:
 
     @property
     def above(self) -> Flags:
-        """Whether the upper sum strictly exceeds the decision interval at each point, a signal."""
+        """True for each point where the upper sum strictly exceeds the decision interval, a signal."""
         return self.high > self.decision_interval + BINARY_NOISE
 
     @property
     def below(self) -> Flags:
-        """Whether the lower sum strictly exceeds the decision interval at each point, a signal."""
+        """True for each point where the lower sum strictly exceeds the decision interval, a signal."""
         return self.low > self.decision_interval + BINARY_NOISE
 
 

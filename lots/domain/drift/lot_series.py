@@ -89,14 +89,14 @@ class LotSeries:
         return LotSeries([*self.rows, *later.rows], columns)
 
     @cached_property
-    def read(self) -> NDArray[np.intp]:
+    def method_ids(self) -> NDArray[np.intp]:
         """Number per lot that identifies its reference and instruments: equal where both are equal."""
         import numpy as np
 
         known: dict[tuple[int | None, int], int] = {}
         # Lots measured alike share one `sources` object.
-        read = [known.setdefault((row.reference, id(row.sources)), len(known)) for row in self.rows]
-        return np.asarray(read, dtype=np.intp)
+        ids = [known.setdefault((row.reference, id(row.sources)), len(known)) for row in self.rows]
+        return np.asarray(ids, dtype=np.intp)
 
     def originals(self) -> LotSeries:
         """Returns the lots without resubmitted ones, which are no evidence of the supplier's process."""

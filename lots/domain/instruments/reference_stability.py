@@ -41,11 +41,11 @@ class Remeasured:
 
     def __post_init__(self) -> None:
         if not self.before or not self.now:
-            raise ValueError("a re-measurement needs a reading then and a reading now")
+            raise ValueError("a remeasurement needs a reading then and a reading now")
         if len({len(row) for row in (*self.before, *self.now)}) != 1 or not self.before[0]:
-            raise ValueError("all readings of a re-measurement must have the same components")
+            raise ValueError("all readings of a remeasurement must have the same components")
         if not all(math.isfinite(value) for row in (*self.before, *self.now) for value in row):
-            raise ValueError("the readings of a re-measurement must be numbers")
+            raise ValueError("the readings of a remeasurement must be numbers")
         for name, sd in (("noise", self.noise), ("stated", self.stated)):
             if sd is not None and not (math.isfinite(sd) and sd > 0):
                 raise ValueError(f"{name} is {sd!r}; it must be a number above 0")
@@ -247,7 +247,7 @@ class Doubt:
     until: datetime | None
 
     def holds(self, decided_at: datetime) -> bool:
-        """Returns whether a decision of that time is suspect. A decision at the time of a re-measurement counts as made after it."""
+        """Returns whether a decision of that time is suspect. A decision at the time of a remeasurement counts as made after it."""
         return (self.since is None or self.since <= decided_at) and (self.until is None or decided_at < self.until)
 
 
@@ -259,7 +259,7 @@ def doubts(history: Sequence[Remeasurement], rule: DecisionRule) -> tuple[Doubt,
         rule: simple or guarded.
 
     Notes:
-        A reference may have moved at any time between two re-measurements, so all of the time since its last agreement is suspect. Of two
+        A reference may have moved at any time between two remeasurements, so all of the time since its last agreement is suspect. Of two
         at one time the disagreement counts.
 
     Reference:
@@ -303,7 +303,7 @@ def due_at(approved_at: datetime, history: Sequence[Remeasurement], interval_day
         rule: simple or guarded.
 
     Returns:
-        The last agreement plus the interval; where the newest re-measurement disagreed, its own time.
+        The last agreement plus the interval; where the newest remeasurement disagreed, its own time.
 
     Raises:
         ValueError: an interval that is not above 0, or an approval without time zone.

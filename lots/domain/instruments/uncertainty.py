@@ -10,14 +10,14 @@ from datetime import datetime
 from lots.domain.characteristics.registry import DECLARED, STUDIED
 
 
-def takes(instrument_kind: str) -> tuple[str, ...] | None:
+def studied_measures_of_kind(instrument_kind: str) -> tuple[str, ...] | None:
     """Returns the studied characteristics that an instrument measures, None for an unknown kind.
 
     Args:
         instrument_kind: name of the kind, in any case, such as micrometer.
 
     Example:
-        >>> takes("Laser micrometer"), takes("glossmeter"), takes("gauge")
+        >>> studied_measures_of_kind("Laser micrometer"), studied_measures_of_kind("glossmeter"), studied_measures_of_kind("gauge")
         (('diameter', 'shrinkage'), (), None)
     """
     called = instrument_kind.lower()

@@ -67,7 +67,8 @@ def lot_moved(lot_id: int, supplier_lot: str, before: Stand | None, after: Stand
     For a lot that may be loaded, a changed verdict on a use is also a change. In quarantine verdicts change with each reading and permit nothing.
 
     Args:
-        before: None for a new lot.
+        lot_id, supplier_lot: number and name of the lot.
+        before, after: status and verdicts before and after the assessment; `before` is None for a new lot.
 
     Example:
         >>> [change["kind"] for change in lot_moved(7, "Q-71", None, Stand("quarantined", {}))]

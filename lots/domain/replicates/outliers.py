@@ -61,7 +61,7 @@ class Outliers:
 
     @property
     def says(self) -> str:
-        """Returns the result in words."""
+        """The result in words."""
         if not self.trusted:
             free = f"{free_values(self.n, self.groups)} of at least {least_values(self.most)}"
             spent = ", less one for the mean of each further group" if self.groups > 1 else ""
@@ -222,7 +222,7 @@ class WithAndWithout:
 
     @property
     def shift(self) -> float:
-        """Returns the change of the mean without them, in the unit of the values, positive for a rise."""
+        """The change of the mean without them, in the unit of the values, positive for a rise."""
         return self.without_them.mean - self.with_them.mean
 
 

@@ -64,7 +64,7 @@ class Repeat:
 
     @property
     def kin(self) -> tuple[Any, ...]:
-        """Returns a key that repeats share: figure, spool, instrument and group."""
+        """A key that repeats share: figure, spool, instrument and group."""
         return (self.figure, self.spool, self.instrument, *self.group)
 
 
@@ -154,12 +154,12 @@ class Deciding:
 
     @property
     def more(self) -> int | None:
-        """Returns the number of further readings per spool, None where no number is known to be enough."""
+        """The number of further readings per spool, None where no number is known to be enough."""
         return None if self.needed.n is None else max(0, self.needed.n - self.readings)
 
     @property
     def says(self) -> str:
-        """Returns the answer in one or two sentences."""
+        """The answer in one or two sentences."""
         if self.first:
             return f"{LABELS[self.finding.code]}: check {numbered(self.first)} first.{self._with_them}"
         told = "" if self.own_known else " The instrument's own uncertainty is unknown and not included."

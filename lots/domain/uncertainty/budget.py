@@ -43,17 +43,17 @@ class Uncertainty:
 
     @property
     def total(self) -> float:
-        """Returns the combined standard uncertainty (JCGM 100:2008, 5.1.2)."""
+        """The combined standard uncertainty (JCGM 100:2008, 5.1.2)."""
         return math.hypot(*(one.u for one in self.contributions))
 
     @property
     def scatter(self) -> float | None:
-        """Returns the standard uncertainty that more repeats reduce, None without any."""
+        """The standard uncertainty that more repeats reduce, None without any."""
         return math.hypot(*(one.u for one in self.contributions if one.shrinks)) or None
 
     @property
     def df(self) -> float:
-        """Returns the effective degrees of freedom, infinite where every contribution is known.
+        """The effective degrees of freedom, infinite where every contribution is known.
 
         Reference:
             Welch and Satterthwaite, JCGM 100:2008, G.4.1.
@@ -138,12 +138,12 @@ class Uncertainty:
 
     @property
     def fixed(self) -> Uncertainty:
-        """Returns the contributions that repeats do not reduce."""
+        """The contributions that repeats do not reduce."""
         return replace(self, contributions=tuple(one for one in self.contributions if not one.shrinks))
 
     @property
     def varying(self) -> Uncertainty:
-        """Returns the contributions that repeats reduce."""
+        """The contributions that repeats reduce."""
         return replace(self, contributions=tuple(one for one in self.contributions if one.shrinks))
 
 

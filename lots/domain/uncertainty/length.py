@@ -48,22 +48,22 @@ class Length:
 
     @property
     def total(self) -> float:
-        """Returns the standard uncertainty along its direction."""
+        """The standard uncertainty along its direction."""
         return self.along.total
 
     @property
     def scatter(self) -> float | None:
-        """Returns the standard uncertainty that more repeats reduce, None without any."""
+        """The standard uncertainty that more repeats reduce, None without any."""
         return self.along.scatter
 
     @property
     def fixed(self) -> Length:
-        """Returns the same length with the uncertainty that repeats do not reduce."""
+        """The same length with the uncertainty that repeats do not reduce."""
         return replace(self, along=self.along.fixed)
 
     @property
     def varying(self) -> Uncertainty:
-        """Returns the uncertainty along its direction that repeats reduce."""
+        """The uncertainty along its direction that repeats reduce."""
         return self.along.varying
 
     def with_more(self, n: int, more: int) -> Length:

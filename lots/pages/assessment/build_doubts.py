@@ -1,4 +1,4 @@
-"""Builds in doubt, whose control print lies outside its chart, until quality lifts the doubt."""
+"""Suspect builds, whose control print lies outside its chart, until quality lifts the doubt."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lots.api.readings.build_doubts import BuildDoubts, Lift, LiftArgs
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.site.calls import Refusal, attempt, checked, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.readings import build_doubts
 
@@ -19,7 +19,7 @@ from lots.services.readings import build_doubts
 @pages.get(f"/build-doubts/<{NUMBER}:number>")
 @signed_in((BuildDoubts, "GET"), (Lift, "POST"))
 def build_doubt(number: int) -> Any:
-    """Shows a build in doubt, and the form that lifts the doubt."""
+    """Shows a suspect build, and the form that lifts the doubt."""
     return _shown(number, "", None)
 
 
@@ -31,7 +31,7 @@ def build_doubt_lifted(number: int) -> Any:
 
     def lift() -> str:
         done: Any = build_doubts.lift(number, checked(LiftArgs, {"reason": reason})["reason"], g.me["name"])
-        result = told(
+        result = pack_result(
             "Doubt lifted", "The prints of this build count again. Their lots were assessed again.", lots=done["lots"]
         )
         return url_for("pages.build_doubt", number=number, result=result)

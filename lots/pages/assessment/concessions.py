@@ -25,7 +25,7 @@ from lots.pages.production.check import USES
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import moment_typed, number, place
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.assessment import concessions, decisions
 from lots.services.errors import Fault, Invalid
@@ -53,7 +53,7 @@ def concession_requested(number: int) -> Any:
     def ask() -> str:
         body = checked(ConcessionArgs, _body(typed, uses))
         made: Any = concessions.request(number, body, g.me["name"])
-        result = told("Concession requested", "It permits nothing until a second person approves it.")
+        result = pack_result("Concession requested", "It permits nothing until a second person approves it.")
         return url_for("pages.concession", number=made["id"], result=result)
 
     done = once(ask, ConcessionArgs)
@@ -112,7 +112,7 @@ def approve(number: int) -> Any:
 
     def agree() -> str:
         done: Any = concessions.approve(number, g.me["name"])
-        return url_for("pages.concession", number=number, result=told("Concession approved", done["says"]))
+        return url_for("pages.concession", number=number, result=pack_result("Concession approved", done["says"]))
 
     done = once(agree)
     return _shown(number, done) if isinstance(done, Refusal) else done
@@ -127,7 +127,9 @@ def withdraw_concession(number: int) -> Any:
     def take_back() -> str:
         done: Any = concessions.withdraw(number, checked(WithdrawArgs, body)["reason"], g.me["name"])
         off = [f"Take the spool off {load['machine']}, job {load['job']}." for load in done["running"]]
-        return url_for("pages.concession", number=number, result=told("Concession withdrawn", done["says"], *off[:3]))
+        return url_for(
+            "pages.concession", number=number, result=pack_result("Concession withdrawn", done["says"], *off[:3])
+        )
 
     done = once(take_back, WithdrawArgs)
     return _shown(number, done) if isinstance(done, Refusal) else done

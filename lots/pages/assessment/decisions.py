@@ -14,7 +14,7 @@ from lots.api.production.tracing import Exposure
 from lots.domain.assessment.standing_by_hand import ACTIONS
 from lots.pages.site.calls import Refusal, attempt, checked, once
 from lots.pages.site.frame import answered, pages
-from lots.pages.site.results import reached_of, told
+from lots.pages.site.results import pack_result, reached_of
 from lots.pages.site.session import signed_in
 from lots.services.assessment import decisions
 from lots.services.receiving import receiving
@@ -51,7 +51,7 @@ def decide(number: int) -> Any:
     def take() -> str:
         said = checked(DecisionArgs, body)
         done: Any = decisions.decide(number, said["action"], said["reason"], g.me["name"])
-        result = told("Decision stored", done["lot"]["says"], reached=reached_of(done["lot"]))
+        result = pack_result("Decision stored", done["lot"]["says"], reached=reached_of(done["lot"]))
         return url_for("pages.lot", number=number, result=result)
 
     done = once(take, DecisionArgs)

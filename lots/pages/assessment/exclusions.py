@@ -13,7 +13,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.replicates.repeats import CAUSES
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.assessment import exclusions, repeats
 from lots.services.readings import recording
@@ -70,7 +70,7 @@ def included(number: int) -> Any:
 def _led(done: Shown, title: str) -> str:
     """Returns the address of the page of the lot, with the result."""
     lot = {**done["lot"], "standing_before": done["before"]["standing"]}
-    result = told(title, done["lot"]["says"], lots=[lot])
+    result = pack_result(title, done["lot"]["says"], lots=[lot])
     return url_for("pages.lot", number=done["lot_id"], result=result)
 
 

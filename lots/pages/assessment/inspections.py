@@ -17,7 +17,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.pages.site.calls import Refusal, attempt, checked, every, form_number, once
 from lots.pages.site.frame import pages
 from lots.pages.site.place import end_of, moment_typed, number
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.assessment import decisions, reinspections
 from lots.services.production import dryings
@@ -41,7 +41,7 @@ def inspect_again(number: int) -> Any:
 
     def record() -> str:
         done: Any = reinspections.request(number, checked(ReinspectionArgs, body), g.me["name"])
-        return url_for("pages.lot", number=number, result=told("Re-inspection recorded", done["lot"]["says"]))
+        return url_for("pages.lot", number=number, result=pack_result("Re-inspection recorded", done["lot"]["says"]))
 
     done = once(record, ReinspectionArgs)
     return _reinspection(number, typed, done) if isinstance(done, Refusal) else done
@@ -84,7 +84,7 @@ def substitute(number: int) -> Any:
     def accept() -> str:
         substitutes.substitute(number, checked(SubstituteArgs, body), g.me["name"])
         says = f"Spool {body['substitute']} is measured in place of spool {body['drawn']}."
-        return url_for("pages.lot", number=lot, result=told("Substitute accepted", says))
+        return url_for("pages.lot", number=lot, result=pack_result("Substitute accepted", says))
 
     done = once(accept, SubstituteArgs)
     return _substitutes(lot, number, done) if isinstance(done, Refusal) else done
@@ -120,7 +120,7 @@ def lot_dried(number: int) -> Any:
 
     def record() -> str:
         done: Any = dryings.record(typed["spool"], checked(DryingArgs, _drying_body(typed)), g.me["name"])
-        result = told(f"Drying of spool {done['spool_code']} recorded", done["says"], done["caution"])
+        result = pack_result(f"Drying of spool {done['spool_code']} recorded", done["says"], done["caution"])
         return url_for("pages.lot", number=number, result=result)
 
     done = once(record, DryingArgs)

@@ -12,7 +12,7 @@ from lots.api.http.fields import NUMBER
 from lots.domain.conformity.findings import LABELS
 from lots.pages.site.calls import Refusal, attempt, once
 from lots.pages.site.frame import answered, pages
-from lots.pages.site.results import reached_of, told
+from lots.pages.site.results import pack_result, reached_of
 from lots.pages.site.session import signed_in
 from lots.services.assessment import decisions
 
@@ -48,7 +48,7 @@ def reassessed(number: int) -> Any:
 
     def again() -> str:
         done: Any = decisions.reassess(number, g.me["name"])
-        result = told("Lot reassessed", done["lot"]["says"], reached=reached_of(done["lot"]))
+        result = pack_result("Lot reassessed", done["lot"]["says"], reached=reached_of(done["lot"]))
         return url_for("pages.lot", number=number, result=result)
 
     return answered(once(again), url_for("pages.lot", number=number))

@@ -16,7 +16,7 @@ from lots.domain.colorimetry.color_values import Conditions
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import moment_field, moment_typed, number
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.pages.site.typed_tables import beside_lines, sent_table, table_of
 from lots.services import clock
@@ -59,7 +59,7 @@ def trial_added(number: int) -> Any:
     def store() -> str:
         body = {**_body(typed, _conditions(number)), **({"plaques": plaques} if plaques else {})}
         made: Any = visual_trials.add(number, checked(VisualTrialArgs, body), g.me["name"])
-        return url_for("pages.trial", number=made["id"], result=told("Visual trial stored"))
+        return url_for("pages.trial", number=made["id"], result=pack_result("Visual trial stored"))
 
     done = once(store, VisualTrialArgs)
     return _form(number, typed, done, [row.number for row in rows]) if isinstance(done, Refusal) else done

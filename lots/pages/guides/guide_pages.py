@@ -122,7 +122,7 @@ def html_of(text: str, prefix: str, shut: frozenset[str] = frozenset()) -> Shown
 
 
 def anchor(heading: str) -> str:
-    """Returns what a heading is linked by.
+    """Returns the fragment identifier of a heading.
 
     Example:
         >>> anchor("Wrong spool, or wrong lot?")

@@ -15,7 +15,7 @@ from lots.domain.words import counted
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import moment_field, moment_typed, place
-from lots.pages.site.results import reached_of, told
+from lots.pages.site.results import pack_result, reached_of
 from lots.pages.site.session import signed_in
 from lots.pages.site.typed_tables import beside_lines, lines_with_text, numbers_of
 from lots.services import clock
@@ -44,7 +44,7 @@ def instrument_checked(number: int) -> Any:
     def store() -> str:
         said = checked(CheckArgs, _body(typed))
         done: Any = calibration_checks.add_check(number, said, g.me["name"])
-        result = told(
+        result = pack_result(
             "Check passed" if done["result"] == "pass" else "Check failed",
             _summary(said.get("readings") or ()),
             _followed(done),

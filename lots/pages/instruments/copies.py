@@ -23,7 +23,7 @@ from lots.pages.site.calls import Refusal, attempt, checked, every, form_number,
 from lots.pages.site.frame import answered, pages, refused
 from lots.pages.site.place import moment_field, moment_typed
 from lots.pages.site.place import number as number_typed
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.pages.site.typed_tables import beside_lines, colors_of, lines_with_text
 from lots.services import clock
@@ -52,7 +52,7 @@ def copy_added(number: int) -> Any:
         body = checked(WorkingCopyArgs, _copy_body(typed, _conditions(number)))
         done: Any = references.add_copy(number, body, g.me["name"])
         warnings = [f"{one['detail']} {one.get('hint', '')}" for one in done["warnings"][:2]]
-        result = told(f"Working copy {done['code']} added", done["says"], *warnings)
+        result = pack_result(f"Working copy {done['code']} added", done["says"], *warnings)
         return url_for("pages.copies", number=number, result=result)
 
     done = once(add, WorkingCopyArgs)
@@ -91,7 +91,7 @@ def remeasured(number: int) -> Any:
         body |= {"note": typed["note"]} if typed["note"] else {}
         done: Any = references.remeasure(number, checked(RemeasurementArgs, body), g.me["name"])
         found = [one["says"] for one in done["found"][:4]]
-        return url_for("pages.copies", number=number, result=told("Session stored", done["says"], *found))
+        return url_for("pages.copies", number=number, result=pack_result("Session stored", done["says"], *found))
 
     done = once(store, RemeasurementArgs)
     if not isinstance(done, Refusal):
@@ -139,7 +139,7 @@ def remeasurement_voided(number: int) -> Any:
 
     def void() -> str:
         done: Any = references.void_session(number, checked(RemeasurementVoidArgs, body)["reason"], g.me["name"])
-        return url_for("pages.copies", number=done["shade_id"], result=told("Session voided", done["says"]))
+        return url_for("pages.copies", number=done["shade_id"], result=pack_result("Session voided", done["says"]))
 
     return answered(once(void, RemeasurementVoidArgs), url_for("pages.copies", number=shade))
 

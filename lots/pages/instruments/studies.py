@@ -16,7 +16,7 @@ from lots.pages.instruments.study_tables import TABLES, study_table
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import grade_choice, moment_field, moment_typed, number
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.pages.site.typed_tables import beside_lines, sent_table
 from lots.services import clock
@@ -64,7 +64,7 @@ def instrument_studied(number: int) -> Any:
     def store() -> str:
         body = {**_body(typed), **({table.name: table.entries} if table.entries else {})}
         done: Any = studies.add(number, checked(StudyArgs, body), g.me["name"])
-        return url_for("pages.study", number=done["id"], result=told("Study stored", lots=done["lots"]))
+        return url_for("pages.study", number=done["id"], result=pack_result("Study stored", lots=done["lots"]))
 
     done = once(store, StudyArgs)
     return _form(number, typed, done, table.lines) if isinstance(done, Refusal) else done
@@ -130,7 +130,7 @@ def study_voided(number: int) -> Any:
 
     def void() -> str:
         done: Any = studies.void(number, checked(StudyVoidArgs, {"reason": reason})["reason"], g.me["name"])
-        result = told("Study voided", "It stays on record with your reason.", lots=done["lots"])
+        result = pack_result("Study voided", "It stays on record with your reason.", lots=done["lots"])
         return url_for("pages.study", number=number, result=result)
 
     done = once(void, StudyVoidArgs)

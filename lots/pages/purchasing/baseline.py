@@ -15,7 +15,7 @@ from lots.domain.drift.baseline import FIRM_FROM, PROVISIONAL_FROM
 from lots.pages.site.calls import Refusal, attempt, checked, form_number, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import number
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.drift import baselines
 
@@ -36,13 +36,13 @@ def baseline(supplier: int) -> Any:
 @pages.post(f"/suppliers/<{NUMBER}:supplier>/baseline")
 @signed_in((Baselines, "POST"))
 def choose_baseline(supplier: int) -> Any:
-    """Stores the chosen baseline, and leads to the drift page that is charted against it."""
+    """Stores the chosen baseline, and redirects to the drift page."""
     grade = form_number("grade_id")
 
     def choose() -> str:
         made: Any = baselines.choose(checked(BaselineArgs, _body(supplier, grade)), g.me["name"])
         skipped = [f"No baseline for a measure. {text}" for text in made["left_out"]]
-        result = told(f"Baseline {made['revision']} stored ({made['status']})", *skipped)
+        result = pack_result(f"Baseline {made['revision']} stored ({made['status']})", *skipped)
         return url_for("pages.supplier_drift", supplier=supplier, grade_id=grade, result=result)
 
     done = once(choose, BaselineArgs)
@@ -50,7 +50,7 @@ def choose_baseline(supplier: int) -> Any:
 
 
 def _body(supplier: int, grade: int) -> dict[str, Any]:
-    """Returns the baseline that the form describes. An excluded lot is named as well, whether its box is ticked or not."""
+    """Returns the baseline from the form, with each excluded lot, whether its box is ticked or not."""
     excluded = [
         {"lot_id": lot, "reason": reason}
         for name, text in request.form.items()
@@ -74,12 +74,12 @@ def _sent_lots() -> list[int]:
 
 
 def _numbers(texts: Iterable[str]) -> list[int]:
-    """Returns the texts that are numbers of rows, as numbers."""
+    """Returns the valid row numbers among texts, as numbers."""
     return [int(text) for text in texts if _NUMBER.fullmatch(text)]
 
 
 def _given() -> dict[str, Any]:
-    """Returns mean and standard deviation of each measure that was agreed."""
+    """Returns the agreed mean and standard deviation by measure."""
     found = {}
     for row in _GIVEN:
         measure, *figures = (request.form.get(f"{name}-{row}", "").strip() for name in ("measure", "mean", "sigma"))
@@ -112,7 +112,7 @@ def _named(measure: Any) -> str:
 
 
 def _ticked(found: Mapping[str, Any]) -> set[int]:
-    """Returns the lots whose boxes are ticked: as sent, else those of the present baseline, else the first that make a firm one."""
+    """Returns the lots to tick: those sent, else those of the present baseline, else the first lots that suffice for a firm one."""
     if request.method == "POST":
         return set(_sent_lots())
     if found["present"] and found["present"]["lot_ids"]:

@@ -19,7 +19,7 @@ from lots.domain.words import counted, plural
 from lots.pages.site.calls import Refusal, Told, attempt, checked, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import end_of, grade_choice, moment_typed, number, place
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.errors import Fault, Invalid
 from lots.services.purchasing import certificates as service
@@ -96,7 +96,7 @@ def keep_certificate(number: int) -> Any:
         kept: Any = service.keep(number, checked(CertificateArgs, body), g.me["name"])
         n = len(body["values"])
         says = f"{counted(n, 'value')} of lot {kept['supplier_lot']} {plural(n, 'was', 'were')} stored. {kept['says']}"
-        return url_for("pages.certificate", number=number, result=told("Certificate stored", says))
+        return url_for("pages.certificate", number=number, result=pack_result("Certificate stored", says))
 
     done = once(keep, CertificateArgs)
     return _form(number, typed, done, codes) if isinstance(done, Refusal) else done

@@ -21,7 +21,7 @@ from lots.api.purchasing.corrective_actions import (
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import end_of
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services import clock
 from lots.services.purchasing import corrective_actions
@@ -56,7 +56,7 @@ def ask_action(number: int) -> Any:
 
     def request_it() -> str:
         made: Any = corrective_actions.request(number, checked(ActionArgs, body), g.me["name"])
-        result = told("Corrective action requested", made["says"])
+        result = pack_result("Corrective action requested", made["says"])
         return url_for("pages.corrective_action", number=made["id"], result=result)
 
     done = once(request_it, ActionArgs)
@@ -94,7 +94,7 @@ def note_answer(number: int) -> Any:
 
     def note() -> str:
         done: Any = corrective_actions.answer(number, checked(AnswerArgs, body), g.me["name"])
-        result = told("Answer stored", done["says"])
+        result = pack_result("Answer stored", done["says"])
         return url_for("pages.corrective_action", number=number, result=result)
 
     done = once(note, AnswerArgs)
@@ -109,7 +109,9 @@ def close_action(number: int) -> Any:
 
     def close() -> str:
         done: Any = corrective_actions.close(number, checked(CloseActionArgs, typed)["note"], g.me["name"])
-        return url_for("pages.corrective_action", number=number, result=told("Corrective action closed", done["says"]))
+        return url_for(
+            "pages.corrective_action", number=number, result=pack_result("Corrective action closed", done["says"])
+        )
 
     done = once(close, CloseActionArgs)
     return _shown(number, typed, done) if isinstance(done, Refusal) else done

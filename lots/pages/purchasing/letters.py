@@ -26,7 +26,7 @@ from lots.domain.purchasing.letters import CLAIMS, NONE
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import details, end_of, moment_typed, number, place
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services import clock
 from lots.services.documents import letters as desk
@@ -100,7 +100,7 @@ def sign_letter(number: int) -> Any:
 
     def sign() -> str:
         made: Any = signed(number, checked(LetterArgs, _body(typed)), g.me["name"])
-        result = told("Letter signed", "Download the PDF and send it. Then record the day on which it was sent.")
+        result = pack_result("Letter signed", "Download the PDF and send it. Then record the day on which it was sent.")
         return url_for("pages.letter", number=made["number"], result=result)
 
     done = once(sign, LetterArgs)
@@ -180,7 +180,7 @@ def record_sending(number: str) -> Any:
         if "sent_at" in body:
             body["sent_at"] = moment_typed("/sent_at", body["sent_at"])
         desk.record_sending(number, checked(SentArgs, body), g.me["name"])
-        return url_for("pages.letter", number=number, result=told("Sending recorded"))
+        return url_for("pages.letter", number=number, result=pack_result("Sending recorded"))
 
     done = once(record, SentArgs)
     return _shown(number, typed, done) if isinstance(done, Refusal) else done

@@ -51,7 +51,7 @@ def suppliers() -> Any:
 @pages.get("/suppliers.csv")
 @signed_in((SupplierComparison, "GET"))
 def suppliers_file() -> Any:
-    """The comparison that the page shows as a file, with the columns that the API has."""
+    """Returns the comparison on the page as CSV, with the columns of the API."""
     seen = attempt(lambda: _seen(_asked()), ComparisonArgs)
     if isinstance(seen, Refusal):
         return refused(seen, url_for("pages.suppliers"))
@@ -93,5 +93,5 @@ def _choices(uses: Any, chosen: str | None) -> list[tuple[str, str]]:
 
 
 def drawn(picture: str) -> Markup:
-    """Returns a picture of the API as markup for a page. `lots.api.pictures` escapes every word in it."""
+    """Returns a picture of the API as markup for a page. `lots.api.pictures` escapes all its text."""
     return Markup(picture)  # noqa: S704  # drawn by lots.api.pictures, which escapes

@@ -9,7 +9,7 @@ from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.scales import Scale
 from lots.pages.site.calls import Shown, Told
 from lots.pages.site.session import pack, unpack
-from lots.services.assessment.lot_after import stands
+from lots.services.assessment.lot_after import status_sentences
 from lots.services.receiving import receiving
 
 # Fields of every kind besides the instrument. They are not kept for the next entry.
@@ -83,7 +83,7 @@ def for_address(done: Shown, kept: dict[str, str], kind: Characteristic) -> str:
 
 def _lot_told(lot: Any) -> dict[str, object]:
     said = {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "to_measure")}
-    return said | {"says": stands(lot), "exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
+    return said | {"says": status_sentences(lot), "exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
 
 
 def of_address(text: str) -> Shown | None:

@@ -13,10 +13,10 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.pages.readings import bench_answers
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, form_number, once
 from lots.pages.site.frame import answered, pages, refused
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import may_call, pack, signed_in
 from lots.services import clock
-from lots.services.assessment.lot_after import stands
+from lots.services.assessment.lot_after import status_sentences
 from lots.services.readings import confirmations, recording, voids
 
 
@@ -52,9 +52,9 @@ def voided(number: int) -> Any:
         reason = checked(VoidArgs, body)["reason"]
         left: Any = voids.void(number, reason, None, g.me["name"], of_quality=of_quality(g.person))
         if not (kind := request.form.get("kind")):
-            return _of_lot(left, told(f"Reading {number} is void", left["lot"]["says"]))
+            return _of_lot(left, pack_result(f"Reading {number} is void", left["lot"]["says"]))
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
-        lot["says"] = stands(left["lot"])
+        lot["says"] = status_sentences(left["lot"])
         packed = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
         others = bench_answers.without(request.form.get("told", ""), number, left["lot"])
         return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=packed, told=others or None)
@@ -91,7 +91,7 @@ def agree_to_void(number: int) -> Any:
 
     def agree() -> str:
         done: Any = voids.agree(number, checked(AgreeArgs, body)["reason"], g.me["name"])
-        result = told("Void agreed", f"Reading {number} does not count.", done["lot"]["says"])
+        result = pack_result("Void agreed", f"Reading {number} does not count.", done["lot"]["says"])
         return url_for("pages.quality", result=result)
 
     done = once(agree, AgreeArgs)
@@ -116,7 +116,7 @@ def confirm_reading(number: int) -> Any:
     def confirm() -> str:
         said = checked(ConfirmArgs, {"reason": reason} if reason else {})
         right: Any = confirmations.confirm(number, said.get("reason"), g.me["name"], of_quality=of_quality(g.person))
-        result = told(f"Reading {number} confirmed", stands(right["lot"]))
+        result = pack_result(f"Reading {number} confirmed", status_sentences(right["lot"]))
         return url_for("pages.lot", number=right["lot_id"], result=result)
 
     done = once(confirm, ConfirmArgs)

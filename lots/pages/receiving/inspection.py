@@ -1,4 +1,4 @@
-"""How severely the lots of a supplier and grade are inspected, and the form that resumes discontinued inspection."""
+"""The severity of inspection of a supplier and grade, and the form that resumes discontinued inspection."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lots.api.http.fields import NUMBER
 from lots.api.receiving.inspection import InspectionSeverity, ResumeArgs
 from lots.pages.site.calls import Refusal, attempt, checked, form_number, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.results import told
+from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.receiving import inspection_severity
 from lots.services.setup import catalog
@@ -19,14 +19,14 @@ from lots.services.setup import catalog
 @pages.get(f"/suppliers/<{NUMBER}:supplier>/inspection")
 @signed_in((InspectionSeverity, "GET"))
 def inspection(supplier: int) -> Any:
-    """Shows the severity of inspection for the next lot, with its reason and the record of lots."""
+    """Shows the severity of inspection for the next lot, with its reason and the results of earlier lots."""
     return _shown(supplier, request.args.get("grade_id", 0, type=int), None)
 
 
 @pages.post(f"/suppliers/<{NUMBER}:supplier>/inspection")
 @signed_in((InspectionSeverity, "POST"))
 def resume_inspection(supplier: int) -> Any:
-    """Resumes discontinued inspection, and assesses the lots that waited for it."""
+    """Resumes discontinued inspection, and assesses the waiting lots."""
     grade = form_number("grade_id")
     body = {"supplier_id": supplier, "grade_id": grade, "reason": request.form.get("reason", "").strip()}
 
@@ -34,7 +34,10 @@ def resume_inspection(supplier: int) -> Any:
         args = checked(ResumeArgs, body)
         done = inspection_severity.resume(supplier, grade, args["reason"], g.me["name"])
         return url_for(
-            "pages.inspection", supplier=supplier, grade_id=grade, result=told("Inspection resumed", done["says"])
+            "pages.inspection",
+            supplier=supplier,
+            grade_id=grade,
+            result=pack_result("Inspection resumed", done["says"]),
         )
 
     done = once(resume, ResumeArgs)

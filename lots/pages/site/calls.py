@@ -48,12 +48,12 @@ class Told:
 
     @property
     def says(self) -> str:
-        """Returns the detail and the hint."""
+        """The detail and the hint."""
         return " ".join(filter(None, (self.detail, self.hint)))
 
     @property
     def path(self) -> list[str]:
-        """Returns the parts of the pointer, from the outside."""
+        """The parts of the pointer, from the outside."""
         return self.pointer.strip("/").split("/")
 
 
@@ -69,13 +69,13 @@ class Refusal:
 
     @property
     def meant(self) -> str:
-        """Returns the single proposed spool code; "" without one or with several."""
+        """The single proposed spool code; "" without one or with several."""
         named = self.more.get("candidates", ())
         return str(named[0].get("code", "")) if len(named) == 1 else ""
 
     @property
     def confirms(self) -> frozenset[str]:
-        """Returns the names of the fields that confirm a questioned value."""
+        """The names of the fields that confirm a questioned value."""
         return frozenset(told.confirm for told in self.faults if told.confirm)
 
     def beside(self) -> dict[str, list[str]]:
@@ -237,11 +237,11 @@ class Paged(Protocol[_T]):
 
     @property
     def rows(self) -> list[_T]:
-        """Returns the rows of the page."""
+        """The rows of the page."""
 
     @property
     def next(self) -> str | None:
-        """Returns the cursor of the next page, or None."""
+        """The cursor of the next page, or None."""
 
 
 def every(page: Callable[[str | None, int], Paged[_T]], most: int = 2000) -> list[_T]:

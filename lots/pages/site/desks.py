@@ -61,7 +61,7 @@ class Part:
 
     @property
     def more(self) -> int:
-        """Returns how many rows have no line."""
+        """The number of rows without a line."""
         return self.count - len(self.lines)
 
 

@@ -15,7 +15,7 @@ _ABOUT = "result"
 _MOST, _LONGEST = 8, 400
 
 
-def told(
+def pack_result(
     title: str,
     *says: str,
     lots: Sequence[Mapping[str, Any]] = (),

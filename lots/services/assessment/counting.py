@@ -32,7 +32,7 @@ class HeldTo:
         rules: version of the rules.
         instruments_required: True when a measured reading must name its instrument. A count, such as of specks, needs
             none.
-        doubts: True when prints of a build in doubt do not count.
+        doubts: True when prints of a suspect build do not count.
     """
 
     rules: int = SECOND
@@ -51,7 +51,7 @@ class HeldTo:
         return cls.by(held.limits_revision, held.rules or FIRST)
 
     def lacks_instrument(self, kind: str, instrument_id: int | None) -> bool:
-        """True for a reading that does not count because it names no instrument."""
+        """Returns whether a reading does not count because it names no instrument."""
         return self.instruments_required and instrument_id is None and DECLARED[kind].by_instrument
 
 
@@ -73,7 +73,7 @@ def why_not(
         row: a reading.
         held_to: requirements for its lot.
         instruments: instruments by number.
-        doubted: builds in doubt, as returned by `in_doubt`.
+        doubted: suspect builds, as returned by `in_doubt`.
 
     Reference:
         ISO 10012:2003, 7.1 and ISO/IEC 17025, 7.7 (results require equipment with valid calibration; from memory).
@@ -177,7 +177,7 @@ class OnRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class Sifted:
+class CountingReadings:
     """Readings that count, notes on the others, readings that wait for confirmation, and builds left out."""
 
     rows: list[Reading]
@@ -186,7 +186,7 @@ class Sifted:
     builds: tuple[str, ...] = ()
 
 
-def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None) -> Sifted:
+def select_counting(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None) -> CountingReadings:
     """Returns the readings that meet the requirements, and a note on each reason why others do not.
 
     One query, one more where prints name their build, and one where a reading is far from the others.
@@ -208,7 +208,7 @@ def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None
         kept, waiting = _split(kept, about.unconfirmed)
         notes += _unsure(waiting)
     builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
-    return Sifted(kept, tuple(notes), waiting, tuple(builds))
+    return CountingReadings(kept, tuple(notes), waiting, tuple(builds))
 
 
 def _split(rows: Sequence[Reading], waiting: set[int]) -> tuple[list[Reading], list[Reading]]:
@@ -245,7 +245,7 @@ def that_count(
     rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None
 ) -> tuple[list[Reading], tuple[str, ...]]:
     """Returns the readings that count, and the notes on the others."""
-    found = sifted(rows, held_to, about)
+    found = select_counting(rows, held_to, about)
     return found.rows, found.notes
 
 

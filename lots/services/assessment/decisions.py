@@ -270,5 +270,5 @@ def history(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
 
 
 def history_of(lot: Lot, cursor: str | None, limit: int) -> Page[View]:
-    """Returns the same for a lot's row."""
+    """Returns a page of the decisions on a lot given as a row, oldest first."""
     return decisions.listed(lot, cursor, limit).map(views.decision)

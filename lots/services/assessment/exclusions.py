@@ -144,7 +144,7 @@ class Beside:
 
     @property
     def view(self) -> View:
-        """The same as part of an assessment's answer."""
+        """The excluded readings and the assessment with them, for an answer."""
         return {"excluded": [repeats.excluded_line(row) for row in self.rows], "with_excluded": self.would}
 
     def notes(self, standing: str) -> list[str]:

@@ -75,9 +75,8 @@ def _lent_spread(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
 def revisions_for(lot: Lot, *, renew: bool = False) -> tuple[LimitsRevision | None, ShadeRevision | None]:
     """Returns the limits and shade revision for the assessment of a lot.
 
-    From its first reading a lot keeps its revisions, so that a later revision never changes an old decision. It takes
-    the newest before
-    that, on a reassessment (`renew`), and where it has none.
+    From its first reading a lot keeps its revisions, so that a later revision never changes an old decision. Before its
+    first reading, on a reassessment (`renew`), and where it has none, it gets the newest revisions.
     """
     limits: LimitsRevision | None = lot.limits_revision
     shade: ShadeRevision | None = lot.shade_revision
@@ -331,9 +330,8 @@ def _of_printers(summary: Summary) -> dict[str, object]:
 def _first_inspection(lot: Lot, judged: Judged, *, retest: bool, voided: bool) -> FirstInspection | None:
     """Returns the result of the lot's original inspection, for the switching rules.
 
-    Readings repeated after a rejection do not change it, a void does. An author's void of a failing reading counts as a
-    repetition until
-    quality agrees. An exclusion changes it only before the first repetition.
+    Readings repeated after a rejection do not change it. A void does. An author's void of a failing reading counts as a
+    repetition until quality agrees. An exclusion changes it only before the first repetition.
     """
     before = lot.first_inspection
     if before is not None and (retest or (before["retested"] and not voided)):

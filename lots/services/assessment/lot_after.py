@@ -67,6 +67,6 @@ def _to_do(left: Sequence[str]) -> str:
     return f" Still to do: {'; '.join(left)}."
 
 
-def stands(found: LotAfter) -> str:
+def status_sentences(found: LotAfter) -> str:
     """Returns the status of a lot in words, without the work left, which a page lists separately."""
     return found["says"].removesuffix(_to_do(found["to_measure"]))

@@ -25,7 +25,7 @@ from lots.domain.conformity import rule_versions
 from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.between_instruments import bridges_for, reference_instrument
-from lots.services.assessment.counting import HeldTo, OnRecord, sifted
+from lots.services.assessment.counting import HeldTo, OnRecord, select_counting
 from lots.services.assessment.uncertainty import Uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
@@ -50,7 +50,7 @@ class Judged:
         rules: version of the rules.
         evidence, rows: readings that counted, as domain values and as rows.
         reinspected_until: end of the shelf life after re-inspections.
-        doubted: builds in doubt whose prints were left out.
+        doubted: suspect builds whose prints were left out.
     """
 
     assessment: Assessment
@@ -163,7 +163,7 @@ def assess_record(record: OnRecord, terms: Terms, found: Sequence[Reading]) -> J
 
 
 def _undoubted(record: OnRecord, terms: Terms, rows: Sequence[Reading]) -> Judged:
-    """Returns an assessment that a build in doubt cannot improve before quality decides."""
+    """Returns an assessment that a suspect build cannot improve before quality decides."""
     judged = _judged(record, terms, rows)
     if not judged.doubted:
         return judged
@@ -233,10 +233,10 @@ def _judged(
 
     Args:
         coverage: by default that of its deliveries.
-        doubts: True to leave out prints of a build in doubt.
+        doubts: True to leave out prints of a suspect build.
     """
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)
+    left = select_counting(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)
     rows = left.rows
     agreed = limits_from(limits.body) if limits else None
     reference: str | None = None

@@ -28,7 +28,7 @@ class Uncertainties:
         return known_uncertainty(row.kind, row.measured_at, row.instrument.standard_uncertainty, known)
 
     def of(self, row: Reading) -> float | None:
-        """Returns the same without the study."""
+        """Returns the standard uncertainty of a reading by its instrument."""
         return self.known(row).u
 
     def told(self, findings: Iterable[Finding], rows: Sequence[Reading]) -> tuple[Finding, ...]:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch: consecutive lots measured in the same way, or across bridged changes of instrument.
+    """Consecutive lots measured in the same way, or across bridged changes of instrument (a stretch in the API).
 
     Args:
         measure: a key of MEASURES.
@@ -153,7 +153,7 @@ def stretches(lots: LotSeries, measure: str, bridges: Bridges = NONE) -> list[Se
     if column is None:
         return []
     begun: list[_Begun] = []
-    read = lots.read[column.at]
+    read = lots.method_ids[column.at]
     for index in [0, *((read[1:] != read[:-1]).nonzero()[0] + 1).tolist()]:
         row = lots.rows[column.at[index]]
         key, sources = key_of(row, measure), _sources(row, measure)
@@ -216,7 +216,7 @@ def baseline_for(stretch: Segment, kept: BaselineRow | None) -> Baseline | None:
 
 
 def color_baseline_for(stretch: Segment, kept: BaselineRow | None) -> ColorBaseline | None:
-    """Returns the same for all colour coordinates together."""
+    """Returns the chosen colour baseline of a stretch, None where none was chosen for lots measured in this way."""
     whole = None if kept is None else kept.figures.get("color")
     if whole is None or whole["key"] not in stretch.keys:
         return None

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.registry import DECLARED, declared_of
-from lots.domain.instruments.uncertainty import Found, known_uncertainty, takes
+from lots.domain.instruments.uncertainty import Found, known_uncertainty, studied_measures_of_kind
 from lots.domain.words import counted, moment
 from lots.services import clock
 from lots.services import exposure as tracing
@@ -162,7 +162,7 @@ def _found_of(numbers: Iterable[int]) -> dict[int, list[Found]]:
 
 def _view(row: Instrument, known: Sequence[Found]) -> View:
     """Returns an instrument with its current standard uncertainty for each characteristic stated or studied."""
-    kinds = takes(row.kind)
+    kinds = studied_measures_of_kind(row.kind)
     if row.measures is not None:
         kinds = tuple(name for name in row.measures if DECLARED[name].studied)
     elif kinds is None:

@@ -1,4 +1,4 @@
-"""Masters and working copies with their re-measurements: due dates, movements, and decisions in doubt."""
+"""Masters and working copies with their remeasurements: due dates, movements, and decisions in doubt."""
 
 from __future__ import annotations
 

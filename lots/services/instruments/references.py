@@ -1,4 +1,4 @@
-"""Working copies of masters, and re-measurement sessions of both beside the instrument's tile."""
+"""Working copies of masters, and remeasurement sessions of both beside the instrument's tile."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ from typing import Required
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.plausibility import doubt_lab, doubt_repeat
 from lots.domain.characteristics.registry import STUDIED, declared_of
-from lots.domain.instruments.uncertainty import takes
+from lots.domain.instruments.uncertainty import studied_measures_of_kind
 from lots.services.errors import Fault
 from lots.store.tables.models import Instrument
 from lots.store.tables.studies import StudyBody
@@ -39,7 +39,7 @@ def kind_faults(instrument: Instrument, other: Instrument | None, values: Posted
 
 
 def _not_measured(pointer: str, instrument: Instrument, kind: str, label: str) -> list[Fault]:
-    known = takes(instrument.kind)
+    known = studied_measures_of_kind(instrument.kind)
     if known is None or kind in known:
         return []
     measures = [name for name in STUDIED if declared_of(name).name in known]

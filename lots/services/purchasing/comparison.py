@@ -225,7 +225,7 @@ def _results(lots: LotSeries) -> list[LotResult]:
     strata: dict[tuple[int, int | None, int | None], str] = {}
     read: dict[int, str] = {}
     results = []
-    for place, (row, alike) in enumerate(zip(lots.rows, lots.read.tolist(), strict=True)):
+    for place, (row, alike) in enumerate(zip(lots.rows, lots.method_ids.tolist(), strict=True)):
         which = (row.grade_id, row.limits, row.reference)
         if which not in strata:
             strata[which] = f"grade {which[0]}, limits revision {which[1]}, reference revision {which[2]}"

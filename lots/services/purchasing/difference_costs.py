@@ -150,7 +150,7 @@ class _Asked:
 
     @property
     def what(self) -> str:
-        """Returns the use in words."""
+        """The use in words."""
         return AT_LEAST_ONE if self.use is None else for_words(self.use)
 
     def paid(self, number: int) -> Paid:

@@ -1,4 +1,4 @@
-"""Builds in doubt.
+"""Suspect builds.
 
 A control print outside its control chart raises a doubt, and quality lifts it. Prints of the build do not count until
 then.
@@ -44,7 +44,7 @@ def raised(declared: Characteristic, rows: Sequence[NewReading], by: str, now: d
         now: the present time.
 
     Notes:
-        Runs inside the caller's transaction. Earlier builds in doubt are left out of the chart.
+        Runs inside the caller's transaction. Earlier suspect builds are left out of the chart.
     """
     new: dict[str, dict[str, Mapping[str, object]]] = {}
     for row in rows:
@@ -123,7 +123,7 @@ def lift(number: int, reason: str, by: str) -> View:
 def _found(number: int) -> BuildDoubt:
     row = store.find(number)
     if row is None:
-        raise NotFound(f"Doubt {number} does not exist. See the list of builds in doubt.")
+        raise NotFound(f"Doubt {number} does not exist. See the list of suspect builds.")
     return row
 
 

@@ -55,8 +55,7 @@ def compared(
     """Returns readings ready for comparison with their reference, and the faults of those that cannot be compared.
 
     A reading with a spectrum is given its `lab`, and illuminant and observer of its lot's shade revision. A reading
-    with a faulty spectrum
-    gets no `lab`.
+    with a faulty spectrum gets no `lab`.
 
     Args:
         items: readings as sent.

@@ -25,7 +25,7 @@ from lots.services.lookups import lot_of
 from lots.services.readings import build_doubts, uncounted
 from lots.services.readings.checks import Checked, check
 from lots.services.readings.sent import SentReading, Warned
-from lots.services.readings.uncounted import Stored, Told, Unconfirmed, Under
+from lots.services.readings.uncounted import Stored, Unconfirmed, UncountedReason, Under
 from lots.services.views import View
 from lots.store import audit, readings
 from lots.store.assessment import lots
@@ -157,7 +157,7 @@ def _judge(
 
 
 def _answer(
-    number: int, row: NewReading, known: Mapping[int, InstrumentRecord], rules: int, told: Sequence[Told]
+    number: int, row: NewReading, known: Mapping[int, InstrumentRecord], rules: int, told: Sequence[UncountedReason]
 ) -> View:
     """Returns the answer for a new reading."""
     instrument = row["instrument"]

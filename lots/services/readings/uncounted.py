@@ -130,7 +130,7 @@ class Stored:
 
     @cached_property
     def comparable(self) -> object:
-        """The same as comparable with the reference, None where it is not."""
+        """The reading converted for comparison with the reference, None where it is not comparable."""
         return self.declared.comparable(self.taken, self.block, self.under.shade)
 
     @property
@@ -140,7 +140,7 @@ class Stored:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class UncountedReason:
     """A reason why a reading does not help its lot, as a sentence and as a clause, with its field and the remedy.
 
     `against` is True where the reading still counts against the lot.
@@ -166,7 +166,7 @@ class Use(TypedDict):
     to_confirm: bool
 
 
-def told(stored: Stored) -> list[Told]:
+def told(stored: Stored) -> list[UncountedReason]:
     """Returns every reason why a reading does not help its lot. For screening that is the only reason."""
     if stored.screening:
         return [_SCREENING]
@@ -205,7 +205,7 @@ def _left_out(row: Reading) -> str | None:
     return "its spool was withdrawn" if row.spool.withdrawn_at is not None else None
 
 
-_SCREENING = Told(
+_SCREENING = UncountedReason(
     "screening",
     "This reading is for screening only and does not count.",
     "for screening only",
@@ -213,31 +213,31 @@ _SCREENING = Told(
 )
 
 
-def _by_instrument(stored: Stored) -> Told | None:
+def _by_instrument(stored: Stored) -> UncountedReason | None:
     """Returns the reason for an instrument without valid calibration, or for a missing one that the limits require."""
     held_to, instrument = stored.under.held_to, stored.instrument
     if instrument is None:
         if not held_to.lacks_instrument(stored.declared.name, None):
             return None
         detail = f"This reading does not count: {NO_INSTRUMENT}."
-        return Told("instrument_id", detail, NO_INSTRUMENT, "Measure again, and name the instrument.")
+        return UncountedReason("instrument_id", detail, NO_INSTRUMENT, "Measure again, and name the instrument.")
     doubt = doubt_about(stored.measured_at, instrument, held_to.rules)
     if doubt is None:
         return None
     hint = "Measure again with an instrument whose check is valid, or ask quality to check this one."
-    return Told("instrument_id", f"This reading does not count: {doubt}.", doubt, hint)
+    return UncountedReason("instrument_id", f"This reading does not count: {doubt}.", doubt, hint)
 
 
-def _by_build(stored: Stored) -> Told | None:
-    """Returns the reason for a print of a build in doubt."""
+def _by_build(stored: Stored) -> UncountedReason | None:
+    """Returns the reason for a print of a suspect build."""
     why = stored.under.doubted.get(Origin.of(stored.values).build_key or "")
     if why is None:
         return None
     hint = "Print in another build, or ask quality to lift the doubt."
-    return Told("build", f"This reading does not count: {why}.", why, hint)
+    return UncountedReason("build", f"This reading does not count: {why}.", why, hint)
 
 
-def _to_confirm(stored: Stored) -> Told | None:
+def _to_confirm(stored: Stored) -> UncountedReason | None:
     """Returns the reason for an unconfirmed reading far from the others."""
     waits = stored.unconfirmed
     if waits is None or stored.under.held_to.rules <= rule_versions.SECOND:
@@ -246,10 +246,10 @@ def _to_confirm(stored: Stored) -> Told | None:
     which = "This reading" if waits.number is None else f"Reading {waits.number}"
     detail = f"{which} does not count until it is confirmed: {waits.says}."
     hint = "If it is right, confirm it. If not, void it with a reason and measure again."
-    return Told(where, detail, FAR, hint)
+    return UncountedReason(where, detail, FAR, hint)
 
 
-def _by_another_recipe(stored: Stored) -> Told | None:
+def _by_another_recipe(stored: Stored) -> UncountedReason | None:
     """Returns the reason for a print of another recipe than the limits name."""
     if stored.under.held_to.rules <= rule_versions.SECOND:
         return None
@@ -258,10 +258,10 @@ def _by_another_recipe(stored: Stored) -> Told | None:
         return None
     clause = f"not printed by {recipe}"
     hint = f"Print {recipe} and measure that print."
-    return Told("test_print", f"This reading does not count: {clause}.", clause, hint)
+    return UncountedReason("test_print", f"This reading does not count: {clause}.", clause, hint)
 
 
-def _not_comparable(stored: Stored) -> Told | None:
+def _not_comparable(stored: Stored) -> UncountedReason | None:
     """Returns the reason for a reading whose conditions differ from those of the shade revision or of the limits."""
     declared, shade = stored.declared, stored.under.shade
     if stored.comparable is not None:
@@ -273,13 +273,15 @@ def _not_comparable(stored: Stored) -> Told | None:
             "The reading does not count yet."
         )
         hint = "Ask quality to reassess the lot under the newest revisions."
-        return Told(where, detail, declared.not_comparable, hint)
+        return UncountedReason(where, detail, declared.not_comparable, hint)
     asked = declared.limits.terms(stored.block, stored.under.nominal_mm) if stored.block is not None else ""
     detail = f"This reading does not count: {declared.not_comparable}."
-    return Told(where, detail, declared.not_comparable, f"The limits ask: {asked}" if asked else "Measure again.")
+    return UncountedReason(
+        where, detail, declared.not_comparable, f"The limits ask: {asked}" if asked else "Measure again."
+    )
 
 
-def _against_only(stored: Stored) -> Told | None:
+def _against_only(stored: Stored) -> UncountedReason | None:
     """Returns the reason for a reading that counts only against its lot, because of its other readings."""
     seen, under = stored.comparable, stored.under
     why = "" if seen is None else stored.declared.against_only(seen, under.beside, under.shade)
@@ -287,15 +289,15 @@ def _against_only(stored: Stored) -> Told | None:
         return None
     where = stored.declared.compared_by or stored.declared.fields[0].name
     detail = "This reading can reject the lot but cannot release it."
-    return Told(where, detail, "another backing than that of the reference", why, against=True)
+    return UncountedReason(where, detail, "another backing than that of the reference", why, against=True)
 
 
-def _not_drawn(stored: Stored) -> Told | None:
+def _not_drawn(stored: Stored) -> UncountedReason | None:
     """Returns the reason for a spool that was not drawn for the sample."""
     coverage, code = stored.under.coverage, stored.spool
     if stored.under.held_to.rules == rule_versions.FIRST or coverage.is_drawn(code) or stored.other_material:
         return None
-    return Told(
+    return UncountedReason(
         "spool_code",
         f"Spool {code} was not drawn for the sample. This reading can reject the lot but cannot release it.",
         "its spool was not drawn for the sample",
@@ -304,7 +306,7 @@ def _not_drawn(stored: Stored) -> Told | None:
     )
 
 
-REASONS: tuple[Callable[[Stored], Told | None], ...] = (
+REASONS: tuple[Callable[[Stored], UncountedReason | None], ...] = (
     _by_instrument,
     _by_build,
     _to_confirm,

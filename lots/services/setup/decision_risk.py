@@ -44,12 +44,14 @@ class Asked(TypedDict, total=False):
 
 
 def decision_risk(asked: Asked, limits_revision: LimitsRevision | None = None) -> View:
-    """Returns the risks of the grade's newest limits for each measure that is a mean of readings, with a power curve. A few queries.
+    """Returns the risks of the grade's newest limits for each measure that is a mean of readings, with a power curve.
+
+    Up to five queries with an instrument. Without one up to four, and one for each measure.
 
     Args:
-        limits_revision: the limits to use instead of the newest.
         asked: `grade_id`, and assumptions: `code`, `spools`, `readings`, `spools_in_lot`, `instrument_id`, `good`. With a `code` also `sd`,
             `between_sd` and `uncertainty`, in the unit of its measure.
+        limits_revision: the limits to use instead of the newest.
 
     Raises:
         NotFound: no such grade or instrument.

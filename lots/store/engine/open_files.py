@@ -49,7 +49,7 @@ class OpenFiles:
 
     @property
     def known(self) -> bool:
-        """Returns True after the database was opened."""
+        """True after the database was opened."""
         return self._database is not None
 
     def remember(self) -> None:

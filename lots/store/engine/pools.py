@@ -114,7 +114,7 @@ class File(PooledSqliteDatabase, _FixedFile):  # type: ignore[misc]  # the libra
 
     @property
     def opened(self) -> sqlite3.Connection:
-        """Returns this thread's connection."""
+        """The connection of this thread."""
         connection: sqlite3.Connection = self.connection()
         return connection
 

@@ -28,7 +28,7 @@ class Compared:
 
     @property
     def equal(self) -> bool:
-        """Returns True when both databases have the same rows."""
+        """True when both databases have the same rows."""
         return self.rows[0] == self.rows[1] and self.digests[0] == self.digests[1]
 
 

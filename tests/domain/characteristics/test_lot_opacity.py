@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
-from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
+from lots.domain.characteristics.color.backing import backing_action, backing_problem, color_wanted
 from lots.domain.characteristics.opacity.lot_opacity import (
     NOISE_L,
     OPAQUE_DELTA_E,
@@ -272,12 +272,12 @@ def test_colours_that_lack_the_backing_refuse_a_lot_and_never_release_it():
 def test_what_is_to_be_measured_names_the_backing_or_how_to_get_one():
     """The task names the reference's backing, or a revision that states one; an opaque plaque needs neither."""
     thin, thick = THIN, opacity(Lab(95, 0, 0), Lab(95, 0, 0))
-    assert ("colour (backing: white)", "") == (color_wanted(thin, BACKED), way_out(thin, BACKED))
-    assert "ask quality for a shade revision with a backing" in way_out(thin, APPROVED_UNDER)
-    assert way_out(thin, None).startswith("ask quality to approve a shade revision that states its backing")
+    assert ("colour (backing: white)", "") == (color_wanted(thin, BACKED), backing_action(thin, BACKED))
+    assert "ask quality for a shade revision with a backing" in backing_action(thin, APPROVED_UNDER)
+    assert backing_action(thin, None).startswith("ask quality to approve a shade revision that states its backing")
     for found in (thick, None):
         for asked in (BACKED, APPROVED_UNDER, None):
-            assert ("colour", "") == (color_wanted(found, asked), way_out(found, asked))
+            assert ("colour", "") == (color_wanted(found, asked), backing_action(found, asked))
 
 
 @pytest.mark.parametrize(

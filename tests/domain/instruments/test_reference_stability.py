@@ -158,7 +158,7 @@ def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tel
 @pytest.mark.thorough
 @pytest.mark.parametrize(("n", "noise"), [(3, None), (2, None), (3, 0.05)])
 def test_what_stood_still_is_rarely_called_moved(n, noise):
-    """In 1,500 simulated re-measurements without movement at most 5 % are called moved, for tile and plaque (binomial, 99.9 %)."""
+    """In 1,500 simulated remeasurements without movement at most 5 % are called moved, for tile and plaque (binomial, 99.9 %)."""
     rng, size, false = np.random.default_rng(11), 1500, np.zeros(2, int)
     for _ in range(size):
         tile, plaque = (
@@ -246,7 +246,7 @@ def test_doubt_reaches_back_to_the_last_agreement(values, expected):
 
 
 def test_a_guarded_rule_asks_for_more():
-    """Under the guarded rule, a re-measurement within its guard band or without an uncertainty is no agreement."""
+    """Under the guarded rule, a remeasurement within its guard band or without an uncertainty is no agreement."""
 
     def measured(value, u):
         return Remeasurement(MONDAY, value, WITHIN, u).agrees(GUARDED)
@@ -263,7 +263,7 @@ HISTORIES = st.lists(st.tuples(MOMENTS, st.sampled_from((0.1, 0.4))), max_size=6
 @OFTEN
 @given(values=HISTORIES, at=MOMENTS)
 def test_a_decision_is_in_doubt_exactly_between_agreements(values, at):
-    """A decision is in doubt where the re-measurement before or after it did not agree (second implementation, moment by moment)."""
+    """A decision is in doubt where the remeasurement before or after it did not agree (second implementation, moment by moment)."""
     before = [when for when, _ in values if when <= at]
     after = [when for when, _ in values if when > at]
     disagreeing = {when for when, value in values if value > 0.3}

@@ -123,7 +123,7 @@ def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, technician):
 
 
 def test_a_time_that_is_over_is_told_by_the_clock_of_the_site(desk, technician):
-    """As it was typed there, not in UTC."""
+    """The error for a past time states it in the site's time zone, not in UTC."""
     here = desk.call("admin", "GET", "/shop").headers["ETag"]
     place = {"time_zone": "Europe/Berlin", "date_form": "DD.MM.YYYY"}
     desk.call("admin", "PATCH", "/shop", place, If_Match=here)

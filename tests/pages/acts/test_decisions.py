@@ -111,7 +111,7 @@ def test_a_reassessment_that_changes_nothing_says_so(desk, technician):
 
 
 def test_a_drying_is_recorded_for_a_spool_of_the_lot(desk, technician):
-    """With its effect under the rule of the grade. An impossible temperature is refused at its field."""
+    """A drying is recorded for a spool of the lot. An impossible temperature is refused at its field."""
     page = technician.go(technician.go("/lots/1").links["Record a drying"])
     refused = technician.send(page, "hours", temperature_c="450", hours="6")
     assert (422, True) == (refused.status, "450 is out of range." in refused.text)

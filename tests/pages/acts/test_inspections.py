@@ -15,7 +15,7 @@ SOON = f"{datetime.now(UTC) + timedelta(days=20):%Y-%m-%d}"
 
 
 def test_a_lot_is_inspected_again_for_what_its_limits_require(desk):
-    """With characteristics and the new date. A missing tick or reason is refused at its field."""
+    """A re-inspection records characteristics and a new date. A missing characteristic or reason is refused at its field."""
     desk.receive(desk.quillwort, desk.grade("PLA-OLD", SIMPLE_LIMITS, shelf_life_days=30))
     technician = Browser(desk, "quality")
     page = technician.go(technician.go("/lots/1").links["Inspect again"])

@@ -116,7 +116,7 @@ def test_a_check_that_cannot_be_is_refused_beside_its_field(desk, technician, ty
 
 
 def test_a_study_is_typed_and_its_result_comes_first(desk, technician):
-    """With its verdict in words before its numbers; it is voided once, for a reason."""
+    """The page of a study shows its verdict in words before its numbers. A void requires a reason."""
     page = technician.go(f"/instruments/{desk.micrometer['id']}/study")
     done = technician.send(page, "table", measure="diameter", table=TRIALS, tolerance_width="0.1", studied_at=NOW)
     (made,) = desk.get("quality", f"/instruments/{desk.micrometer['id']}/studies")["items"]
@@ -131,7 +131,7 @@ def test_a_study_is_typed_and_its_result_comes_first(desk, technician):
 
 
 def test_a_study_comes_as_a_file(desk, technician):
-    """With a first line that names its columns; commas between the cells."""
+    """A study is imported from a CSV file whose first line names the columns."""
     address = f"/instruments/{desk.micrometer['id']}/study?kind=linearity"
     fields = technician.go(address).form("table")["fields"] | {"measure": "diameter"}
     rows = [f"pin {size},{size},{size + off}" for size in (1.7, 1.75, 1.8) for off in (0.001, -0.001, 0.002)]

@@ -94,7 +94,7 @@ def test_a_build_is_cleared_for_a_reason(shop, at, technician):
     """From the desk of quality; without a reason the doubt stays, and it is lifted once."""
     number = at.doubt()
     desk = technician.go("/quality")
-    assert "Builds in doubt (1)" in desk.text
+    assert "Suspect builds (1)" in desk.text
     page = technician.go(desk.links["Review"])
     assert (422, 1) == (
         technician.send(page, "reason", reason="").status,

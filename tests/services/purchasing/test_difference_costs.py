@@ -201,10 +201,10 @@ def test_days_on_hold_last_from_quarantine_to_the_first_verdict(shop):
     """Days on hold end with the first verdict, three and five here; a lot without a verdict has none."""
     grade, supplier = shop.grade(limits=DIAMETER), shop.supplier("QWT")
     begun = month(1)
-    with clock.retelling(begun), at_the_desks():
+    with clock.clock_set_to(begun), at_the_desks():
         codes = [delivery(supplier, grade, f"Q-{number}", begun)["spools"][0]["code"] for number in (1, 2, 3)]
     for code, days in zip(codes, (3, 5), strict=False):
-        with clock.retelling(begun + timedelta(days=days)), at_the_desks():
+        with clock.clock_set_to(begun + timedelta(days=days)), at_the_desks():
             reading("diameter", code, begun, d1_mm=GOOD, d2_mm=GOOD)
     shop.decide(1, "block")
     (line,) = costs(grade)[0]["suppliers"]

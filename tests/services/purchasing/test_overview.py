@@ -140,7 +140,7 @@ def test_the_overview_is_what_each_service_answers(shop):
     white = shop.grade(limits=COLOR)
     for code, step in (("QWT", 0.08), ("NBK", 0.0)):
         whites(shop.supplier(code), white, [step * number for number in range(12)])
-    with connected(), clock.retelling(clock.now()):
+    with connected(), clock.clock_set_to(clock.now()):
         for use in (None, "general"):
             seen = overview.overview(Question(white["id"], use=use))
             assert comparison.compare(white["id"], None, None, use) == seen.compared

@@ -49,7 +49,7 @@ def kept_and_gone(act):
 def test_only_old_answers_and_sessions_are_removed(full):
     """Two of five rows of two tables exceed the age; all other rows stay."""
     assert len(TABLES) - 1 <= len({name for name, _ in contents()})
-    with clock.retelling(NOW):
+    with clock.clock_set_to(NOW):
         assert dict.fromkeys(AGED, 2) == kept_and_gone(lambda: tidying.remove_some(7))
         assert {} == kept_and_gone(lambda: tidying.remove_some(7))
 

@@ -94,22 +94,22 @@ class BondSummary:
 
     @property
     def n(self) -> int:
-        """Returns the number of specimens of the lot."""
+        """The number of specimens of the lot."""
         return len(self.bars)
 
     @property
     def weakest_mpa(self) -> float:
-        """Returns the least breaking stress of the lot, MPa."""
+        """The least breaking stress of the lot, MPa."""
         return min(bar.stress_mpa for bar in self.bars)
 
     @property
     def ratio_n(self) -> int:
-        """Returns the number of the lot's specimens in the ratio."""
+        """The number of the lot's specimens in the ratio."""
         return sum(one.n for one in self.builds) if self.builds else self.n
 
     @property
     def control_means(self) -> dict[str | None, float]:
-        """Returns build -> mean stress of its control specimens, MPa."""
+        """Mean stress of the control specimens by build, MPa."""
         return {one.key: one.control_mpa for one in self.builds}
 
 
@@ -244,6 +244,9 @@ def judge_bond(
 
     Args:
         summary: None without a specimen of the lot.
+        limits: on interlayer strength.
+        rule: simple or guarded acceptance.
+        estimate: method and earlier data for the uncertainty of means.
 
     Notes:
         A limit met here describes the material in a test specimen. It does not show that a part is safe.

@@ -44,7 +44,7 @@ def backing_problem(found: Opacity, said: Conditions, asked: Conditions | None) 
     return None
 
 
-def way_out(found: Opacity | None, asked: Conditions | None) -> str:
+def backing_action(found: Opacity | None, asked: Conditions | None) -> str:
     """Returns the action needed before any colour of the lot is comparable; "" where none is needed.
 
     Args:
@@ -55,7 +55,7 @@ def way_out(found: Opacity | None, asked: Conditions | None) -> str:
         >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
         >>> from lots.domain.colorimetry.color_values import Lab
         >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
-        >>> way_out(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
+        >>> backing_action(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
         ''
     """
     if found is None or found.opaque or (asked is not None and asked.backing is not None):

@@ -9,7 +9,7 @@ from typing import Any
 
 from lots.domain.characteristics.color.against_control import CODE as CONTROL
 from lots.domain.characteristics.color.against_control import judge_against_control
-from lots.domain.characteristics.color.backing import color_wanted, on_another_backing, on_its_backing, way_out
+from lots.domain.characteristics.color.backing import backing_action, color_wanted, on_another_backing, on_its_backing
 from lots.domain.characteristics.color.between_instruments import from_previous, to_reference
 from lots.domain.characteristics.color.between_spools import CODE as PAIR
 from lots.domain.characteristics.color.between_spools import judge_spool_pair, kept_of
@@ -131,7 +131,7 @@ def _judge(
     """Returns the findings on a lot's colour, those on each spool, and notes. Without a known backing nothing passes."""
     shade, coverage, rule = case.shade, case.coverage, case.rule
     reference, asked = (shade.lab, shade.conditions) if shade else (None, None)
-    what, waits_for = color_wanted(plaque, asked), way_out(plaque, asked)
+    what, waits_for = color_wanted(plaque, asked), backing_action(plaque, asked)
     spectra = spectra_lacking(readings, shade, limits, coverage, what)
     moved, compared = to_reference(readings, shade, case)
     before = from_previous(readings, moved, case)

@@ -81,7 +81,7 @@ class ColorSummary:
 
     @property
     def n(self) -> int:
-        """Returns the number of readings."""
+        """The number of readings."""
         return sum(n for _, n in self.spools.values())
 
 
@@ -167,6 +167,7 @@ def judge_color(
         reference: colour of the approved shade revision; None without one, and then nothing can pass.
         limits: on colour.
         coverage: which spools must be measured.
+        rule: simple or guarded acceptance.
         start: the last accepted lot; without its colour, no step is assessed. The target of a step is the reference.
         wanted: words for missing readings.
         compared: the comparison across instruments.

@@ -39,18 +39,18 @@ class ColorUncertainty:
 
     @property
     def total(self) -> Vector | None:
-        """Returns the standard uncertainties of L*, a*, b*; None when unknown."""
+        """The standard uncertainties of L*, a*, b*; None when unknown."""
         return None if self.columns is None else tuple(one.total for one in self.columns)
 
     @property
     def scatter(self) -> Vector | None:
-        """Returns the standard uncertainties that more readings reduce; None without any."""
+        """The standard uncertainties that more readings reduce; None without any."""
         parts = [one.scatter for one in self.columns or ()]
         return tuple(part or 0.0 for part in parts) if any(part is not None for part in parts) else None
 
     @property
     def df(self) -> float:
-        """Returns the fewest effective degrees of freedom of a coordinate."""
+        """The fewest effective degrees of freedom of a coordinate."""
         return min((one.df for one in self.columns or ()), default=math.inf)
 
     def beside(self, more: Vector, source: str, df: float = math.inf) -> ColorUncertainty:
@@ -107,7 +107,9 @@ def delta_e_uncertainty(reference: Lab, sample: Lab, u: Vector | None, limits: C
     are added in quadrature. Near zero, where a difference has no slope, the result is the difference due to the uncertainty alone.
 
     Args:
+        reference, sample: the two colours.
         u: standard uncertainties of L*, a*, b* of the sample, or None when unknown.
+        limits: limits that define the colour difference.
 
     Reference:
         Kragten 1994, Calculating standard deviations and confidence intervals with a universally applicable spreadsheet
@@ -148,7 +150,9 @@ def local_metric(reference: Lab, sample: Lab, size: float, limits: ColorLimits) 
     nine differences of the given size about the middle. The coordinate differences are scaled so that the form gives the exact difference.
 
     Args:
+        reference, sample: the two colours.
         size: length of the steps, about the standard uncertainty of a coordinate.
+        limits: limits that define the colour difference.
     """
     step = max(size, _LEAST_STEP)
     middle = mean_lab([reference, sample]).as_list()

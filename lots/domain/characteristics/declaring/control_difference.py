@@ -107,6 +107,8 @@ def lacking_control(own: Iterable[Any], controls: Iterable[Any], alike: Callable
     """Returns the print still needed to compare the lot with its control, as an action; "" where some build holds both.
 
     Args:
+        own, controls: readings of prints of the lot and of the control.
+        alike: returns a key that comparable readings share.
         what: a print of the control, such as "a coupon".
     """
     mine, beside = _by_build(own, alike), _by_build(controls, alike)

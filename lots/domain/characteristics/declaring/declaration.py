@@ -345,12 +345,12 @@ class Characteristic:
 
     @property
     def by_instrument(self) -> bool:
-        """Returns True for a measurement with an instrument, False for a count."""
+        """True for a measurement with an instrument, False for a count."""
         return bool(self.instruments or self.instrument_unit)
 
     @property
     def said(self) -> str:
-        """Returns its name within a sentence."""
+        """The name within a sentence."""
         return self.word or self.name
 
     def stored(self, sent: Values) -> dict[str, Any]:

@@ -64,7 +64,7 @@ class Estimate:
 
     @property
     def lengths(self) -> bool:
-        """Returns whether differences are assessed as lengths."""
+        """True when differences are assessed as lengths."""
         return self.rules > THIRD
 
     def single(self, by: Instrument) -> Uncertainty | None:

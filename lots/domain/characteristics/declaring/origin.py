@@ -41,27 +41,27 @@ class Origin:
 
     @property
     def source(self) -> tuple[str, str, str]:
-        """Returns instrument, printer and build as keys, independent of spelling. Readings of different sources are not simply pooled."""
+        """Instrument, printer and build as keys, independent of spelling. Readings of different sources are not simply pooled."""
         return (self.instrument or "", identity(self.printer or ""), identity(self.build or ""))
 
     @property
     def named(self) -> tuple[str, str, str]:
-        """Returns instrument, printer and build as typed."""
+        """Instrument, printer and build as typed."""
         return (self.instrument or "", self.printer or "", self.build or "")
 
     @property
     def build_key(self) -> str | None:
-        """Returns a key of printer and build, None without a build."""
+        """A key of printer and build, None without a build."""
         return None if self.build is None else _key(self.printer, self.build)
 
     @property
     def together(self) -> str:
-        """Returns a key of prints that may share a build: printer and build, or printer alone where no build is stated."""
+        """A key of prints that may share a build: printer and build, or printer alone where no build is stated."""
         return _key(self.printer, self.build)
 
     @property
     def control_of(self) -> str | None:
-        """Returns the control chart of a control print, by printer and recipe; None for a print of the lot."""
+        """The control chart of a control print, by printer and recipe; None for a print of the lot."""
         return chart_of(self.printer, self.test_print) if self.control else None
 
 

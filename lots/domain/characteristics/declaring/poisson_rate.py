@@ -24,7 +24,7 @@ class Count:
 
     @property
     def rate(self) -> float:
-        """Returns flaws per unit of the amount."""
+        """Flaws per unit of the amount."""
         return self.flaws / self.amount
 
     def upper(self, confidence: float = 0.95) -> float:

@@ -50,7 +50,7 @@ class Scale:
 
     @property
     def ends(self) -> tuple[float, float]:
-        """Returns the values at the left and the right end of the scale.
+        """The values at the left and the right end of the scale.
 
         Example:
             >>> Scale(label="D", limit=Limit(1.5, 2.5), of=("d",)).ends, Scale(label="O", limit=Limit(None, 0.5), of=("d",)).ends
@@ -73,7 +73,7 @@ class Scale:
 
     @property
     def band(self) -> tuple[float, float]:
-        """Returns the positions of both ends of the limit, 0..100."""
+        """The positions of both ends of the limit, 0..100."""
         low, high = self.limit.low, self.limit.high
         return 0.0 if low is None else self.at(low), 100.0 if high is None else self.at(high)
 
@@ -100,7 +100,7 @@ class Scale:
 
     @property
     def asked(self) -> str:
-        """Returns the limit in words, with its object."""
+        """The limit in words, with its object."""
         return f"{self.label}: {self.limit}{f', for {self.holds_for}' if self.holds_for else ''}."
 
 

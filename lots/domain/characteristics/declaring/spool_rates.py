@@ -39,12 +39,12 @@ class SpoolRates:
 
     @property
     def differ(self) -> bool:
-        """Returns whether the spools differ significantly, so that the common rate represents none of them."""
+        """True when the spools differ significantly, so that the common rate represents none of them."""
         return self.p < ONE_RATE_ALPHA
 
     @property
     def apart(self) -> bool:
-        """Returns whether each spool is assessed alone: the spools differ significantly, or there is only one."""
+        """True when each spool is assessed alone: the spools differ significantly, or there is only one."""
         return self.differ or len(self.counts) == 1
 
     def noted(self, pooled: Finding) -> Finding:
@@ -56,7 +56,7 @@ class SpoolRates:
 
     @property
     def test(self) -> str:
-        """Returns the dispersion test in words."""
+        """The dispersion test in words."""
         return f"dispersion test, n = {len(self.counts)}, p {'< 0.001' if self.p < 0.001 else f'= {self.p:.3f}'}"
 
 

@@ -42,17 +42,17 @@ class Opacity:
 
     @property
     def percent(self) -> float:
-        """Returns opacity in percent, clipped at 100, for display."""
+        """Opacity in percent, clipped at 100, for display."""
         return 100 * min(self.ratio, 1.0)
 
     @property
     def opaque(self) -> bool:
-        """Returns whether the backing does not affect the colour; `delta_e` must be by CIEDE2000."""
+        """True when the backing does not affect the colour; `delta_e` must be by CIEDE2000."""
         return self.delta_e <= OPAQUE_DELTA_E + BINARY_NOISE
 
     @property
     def says(self) -> str:
-        """Returns the result in words for the person at the bench."""
+        """The result in words for the person at the bench."""
         over = " (above 1 by noise)" if self.ratio > 1 else ""
         return f"Contrast ratio {self.ratio:.4f}{over}. Black and white backing differ by {self.delta_e:.2f} ({self.formula})."
 
@@ -161,12 +161,12 @@ class OpacityReading:
 
     @property
     def found(self) -> Opacity:
-        """Returns the contrast ratio and the difference by CIEDE2000."""
+        """The contrast ratio and the difference by CIEDE2000."""
         return opacity(self.over_black, self.over_white)
 
     @property
     def ratio_uncertainty(self) -> float | None:
-        """Returns the standard uncertainty of the contrast ratio, None when unknown.
+        """The standard uncertainty of the contrast ratio, None when unknown.
 
         Each lightness is shifted by the instrument's uncertainty, both ways, and the larger change counts (Kragten 1994; see
         color.uncertainty.delta_e_uncertainty). The two readings are taken as independent, which overstates the uncertainty for one instrument.
@@ -175,7 +175,7 @@ class OpacityReading:
 
     @property
     def ratio_resolution(self) -> float | None:
-        """Returns the resolution of the contrast ratio, computed in the same way; None when unknown."""
+        """The resolution of the contrast ratio, computed in the same way; None when unknown."""
         return self._of_ratio(self.resolution)
 
     def _of_ratio(self, u: float | None) -> float | None:
@@ -206,7 +206,7 @@ class OpacityLimits:
 
     @property
     def limit(self) -> Limit:
-        """Returns the limit on the contrast ratio, with the target 1."""
+        """The limit on the contrast ratio, with the target 1."""
         return Limit(self.contrast_ratio_min, None, target=1.0)
 
     def counts(self, reading: OpacityReading) -> bool:

@@ -31,6 +31,7 @@ def judge_against_control(
         controls: coupons of the control spool.
         limits: on shrinkage.
         rule: simple or guarded acceptance.
+        estimate: method and earlier data for the uncertainty of means.
 
     Reference:
         Printers differ by 0.1 to 0.2 % (common practice, no source), which cancels within one build.

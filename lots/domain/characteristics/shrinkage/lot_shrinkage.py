@@ -62,7 +62,7 @@ class ShrinkTest:
 
     @property
     def percent(self) -> float:
-        """Returns the shrinkage of this length, %, positive for a short part. It includes any bead offset."""
+        """The shrinkage of this length, %, positive for a short part. It includes any bead offset."""
         return shrinkage_percent(self.designed_mm, self.measured_mm)
 
 
@@ -116,7 +116,7 @@ class AxisSummary:
 
     @property
     def separated(self) -> bool:
-        """Returns whether `percent` is that of the material, without the bead."""
+        """True when `percent` is that of the material, without the bead."""
         return self.offset_mm is not None
 
 

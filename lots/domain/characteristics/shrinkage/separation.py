@@ -30,17 +30,17 @@ class Length(Protocol):
 
     @property
     def axis(self) -> str:
-        """Returns the axis of the printer."""
+        """The axis of the printer."""
         ...
 
     @property
     def feature(self) -> str:
-        """Returns outside or inside."""
+        """The side of the feature, outside or inside."""
         ...
 
     @property
     def designed_mm(self) -> float:
-        """Returns the designed length, mm."""
+        """The designed length, mm."""
         ...
 
 
