@@ -75,7 +75,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
         f"Corrective action {action['id']} for lot T-11 has no answer, which was due 2 days ago.",
     ] == said(found, "overdue_action")
     near = said(found, "limit_near")
-    assert any("yellower since about lot Q-01, by 0.08 a lot" in words for words in near)
+    assert any("yellower since about lot Q-01, by 0.08 per lot" in words for words in near)
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
     assert [
@@ -83,8 +83,8 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]
-    assert ("Supplier TTH", "PLA-WB-175", refused, None) == tuple(
-        first[name] for name in ("supplier", "grade", "lot_id", "measure")
+    assert ("Supplier TTH", "PLA-WB-175", refused, "T-11", None) == tuple(
+        first[name] for name in ("supplier", "grade", "lot_id", "supplier_lot", "measure")
     )
 
 
@@ -150,7 +150,7 @@ def test_a_restricted_lot_says_what_it_is_still_fit_for(shop, clock):
         supply.reading("diameter", spool, supply.month(11), d1_mm=supply.GOOD, d2_mm=supply.GOOD)
     (item,) = week(shop)["items"]
     assert ("restricted", came["lot_id"], 2.0) == (item["what"], item["lot_id"], item["risk"]["stock_kg"])
-    assert "Lot Q-11 is restricted. It does not pass cosmetic. 2.0 kg remain usable for hidden." == item["says"]
+    assert "Lot Q-11 is restricted. It fails cosmetic use. 2.0 kg remain usable for hidden use." == item["says"]
     with connected(), transaction():
         Spool.update(remaining_mass_g=0.0).where(Spool.code == other).execute()
     assert 1.0 == week(shop)["items"][0]["risk"]["stock_kg"]
