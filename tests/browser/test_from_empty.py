@@ -372,7 +372,7 @@ def purchasing(shop: Shop) -> None:
     assert "Lot QW-071 is blocked, with" in buyer.main()
     assert "Lot QW-072 is blocked, with" in buyer.main()
     buyer.choose("Suppliers")
-    assert "1 of 2 lots accepted the first time" in buyer.main()
+    assert ": 1 of 2 lots (50 %" in buyer.main()
     assert "1.75" not in buyer.main()
     buyer.choose("Lots")
     buyer.follow("QW-072")

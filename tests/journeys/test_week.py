@@ -81,7 +81,7 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     assert [
         "Lot T-11 is blocked, with 1.0 kg in the shop. Ask quality to return it, scrap it or grant a concession."
     ] == said(found, "refused_waiting")
-    assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
+    assert any("from about lot N-09 on, by 0.50 in one step" in words for words in said(found, "drifting"))
     first = found["items"][0]
     assert ("Supplier TTH", "PLA-WB-175", refused, "T-11", None) == tuple(
         first[name] for name in ("supplier", "grade", "lot_id", "supplier_lot", "measure")
