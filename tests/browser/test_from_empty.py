@@ -257,7 +257,7 @@ def failing_lot(shop: Shop) -> None:
     clerk.choose("Lots")
     clerk.follow("QW-072")
     assert "blocked" in clerk.page.locator(".lot-status .word").inner_text()
-    assert "Outside by" in clerk.page.locator(".finding.fail").first.inner_text()
+    assert "outside by" in clerk.page.locator(".finding.fail").first.inner_text()
 
     lead = shop.person("Leopold")
     assert "1 lot, 4 spools, 4,0 kg" in lead.main()
