@@ -147,7 +147,15 @@ def _file_options(command: Callable[..., None]) -> Callable[..., None]:
 @click.argument("kind")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--dry-run", is_flag=True, help="Show the result without storing anything.")
-@click.option("--by", default="command line", show_default=True, help="Name to record in the history.")
+@click.option(
+    "--as",
+    "--by",
+    "by",
+    default="command line",
+    show_default=True,
+    metavar="NAME",
+    help="Name to record in the history.",
+)
 @_file_options
 def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
     """Import a FILE of readings or deliveries.
@@ -264,7 +272,7 @@ def check(heads: bool, noted: Path | None, rebuild: bool) -> None:
     """Check the history, tables, masses and lot statuses.
 
     The hash chain of the history must be unbroken, and the tables must agree with it. The status of each lot must follow from its readings.
-    Each finding is one line that names the lot and the entry. The server may keep running.
+    Each error is one line that names the lot and the entry. The server may keep running.
     """
     from lots.commands import check as integrity
 

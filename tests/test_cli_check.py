@@ -43,7 +43,7 @@ def test_a_clean_shop_ends_with_status_0(tmp_path: Path, url: dict[str, str]) ->
     """A clean shop has no finding, status 0, and the examined numbers on standard error."""
     done = lots("check", folder=tmp_path, **url)
     assert (0, "") == (done.returncode, done.stdout)
-    assert "1 lot and 17 entries of the history checked: no findings." in done.stderr
+    assert "1 lot and 17 entries of the history checked: no errors." in done.stderr
 
 
 def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[str, str]) -> None:
@@ -52,7 +52,7 @@ def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[st
         other.execute("UPDATE reading SET note = 'edited' WHERE id = 2")
     done = lots("check", folder=tmp_path, **url)
     assert (1, "lot Q-71 (1), entry 3: reading 2 was edited.\n") == (done.returncode, done.stdout)
-    assert "checked: 1 finding." in done.stderr
+    assert "checked: 1 error." in done.stderr
 
 
 def test_it_may_run_while_somebody_writes(tmp_path: Path, url: dict[str, str]) -> None:

@@ -71,11 +71,12 @@ def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:
     assert {"command line"} == {row["recorded_by"] for row in stored(shop)}
 
 
-def test_a_name_given_with_by_is_recorded(run: Run, shop: Shop) -> None:
-    """--by records the person who measured."""
-    assert 0 == run("diameter", GOOD, "--by", "Perpetua").returncode
+@pytest.mark.parametrize("option", ["--as", "--by"])
+def test_a_name_given_with_as_is_recorded(run: Run, shop: Shop, option: str) -> None:
+    """--as records the person who measured, and so does its other name --by."""
+    assert 0 == run("diameter", GOOD, option, "Perpetua").returncode
     assert {"Perpetua"} == {row["recorded_by"] for row in stored(shop)}
-    assert 2 == run("diameter", GOOD + "S-1,1.75,1.75,\n", "--by", "\t").returncode
+    assert 2 == run("diameter", GOOD + "S-1,1.75,1.75,\n", option, "\t").returncode
 
 
 def test_faults_go_to_standard_error_one_on_a_line(run: Run, shop: Shop) -> None:

@@ -1,4 +1,4 @@
-"""`lots check`: prints findings on standard output, one per line, and progress and a summary on standard error."""
+"""`lots check`: prints errors on standard output, one per line, and progress and a summary on standard error."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ _HEAD = re.compile(r"(shop|lot:\d{1,19}) (\d{1,9}) ([0-9a-f]{64})")
 
 
 def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
-    """Checks the database and prints the findings.
+    """Checks the database and prints the errors.
 
     Args:
-        heads: print the last hash of every history if there is no finding.
+        heads: print the last hash of every history if there is no error.
         noted: a file of earlier heads to compare with.
         rebuild: recalculate values of lots that do not follow from their readings.
 
     Raises:
         click.UsageError: the file holds no heads.
-        SystemExit: 1 when findings remain.
+        SystemExit: 1 when errors remain.
     """
     known = {} if noted is None else _heads_in(noted)
     with store.snapshot():
@@ -44,9 +44,9 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
-        _message(f"{size} checked: {counted(len(flaws), 'finding')}.")
+        _message(f"{size} checked: {counted(len(flaws), 'error')}.")
         sys.exit(1)
-    _message(f"{size} checked: no findings.")
+    _message(f"{size} checked: no errors.")
     if heads:
         for chain, (length, head) in whole.items():
             click.echo(f"{chain} {length} {head}")

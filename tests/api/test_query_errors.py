@@ -114,7 +114,7 @@ def test_a_limit_in_range_is_taken(shop, limit):
 def test_an_unknown_parameter_is_refused_with_a_near_name(shop, path):
     """An unknown parameter is refused with a similar name, because a mistyped filter would return everything."""
     said = refused(send(shop, "GET", f"{path}?limt=5"), 422, "invalid", ["limt"])
-    assert "Did you mean limit?" == hints(said)
+    assert ("Did you mean limit?", "Unknown parameter.") == (hints(said), said["errors"][0]["detail"])
     assert "limit" in hints(refused(send(shop, "GET", f"{path}?zzz=5"), 422, "invalid", ["zzz"]))
 
 

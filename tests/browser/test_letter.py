@@ -23,7 +23,7 @@ def test_a_letter_is_written_signed_and_sent(width: int, script: bool, person: C
     buyer.page.get_by_label("Claim").select_option("replacement")
     buyer.page.get_by_label("Signed by").fill("Isolde Marrow")
     well()
-    buyer.press("Look at the letter")
+    buyer.press("Show letter")
     well()
     buyer.press("Sign letter")
     well()

@@ -55,9 +55,7 @@ def test_lots_of_a_good_year_become_the_baseline(shop, bought):
     whites(*bought, [0.03, 0.4], first=9)
     (base,) = followed(shop, *bought)["baseline"]
     assert (True, 1, "provisional") == (base["chosen"], base["revision"], base["status"])
-    says = (
-        "Revision 1, chosen by quality person: 8 lots. Firm from 20 lots. The control limits allow for its uncertainty."
-    )
+    says = "Baseline revision 1 (8 lots), chosen by quality person. Firm from 20 lots. The control limits allow for the uncertainty of the baseline."
     assert says == base["says"]
     listed = shop.get("purchasing", f"/baselines?supplier_id={bought[0]['id']}")["items"]
     assert [{name: value for name, value in made.items() if name != "left_out"}] == listed
@@ -68,7 +66,7 @@ def test_twenty_lots_make_it_firm(shop, bought):
     numbers = whites(*bought, [*EIGHT, *EIGHT, *EIGHT[:4]])
     assert "firm" == chosen(shop, bought, lot_ids=numbers)["status"]
     (base,) = followed(shop, *bought)["baseline"]
-    says = "Revision 1, chosen by quality person: 20 lots. The control limits allow for its uncertainty."
+    says = "Baseline revision 1 (20 lots), chosen by quality person. The control limits allow for the uncertainty of the baseline."
     assert ("firm", says) == (base["status"], base["says"])
 
 
@@ -102,7 +100,7 @@ def test_what_makes_no_sense_is_told_all_at_once(shop, bought):
         ("twice", f"Lot {foreign} is not", "Lot 999 is not", "color.component_b"), said, strict=True
     ):
         assert words in fault
-    assert "/lot_ids A baseline needs lots, or given values." in faults(chosen(shop, bought, 422))[0]
+    assert "/lot_ids A baseline needs lots, or agreed values." in faults(chosen(shop, bought, 422))[0]
     unknown = faults(shop.post("quality", "/baselines", {"supplier_id": 9, "grade_id": 9, "reason": "x"}, 422))
     assert ["/supplier_id", "/grade_id"] == [fault.split()[0] for fault in unknown]
 

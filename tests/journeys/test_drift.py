@@ -55,7 +55,7 @@ def test_a_slow_walk_of_released_lots_is_signalled_before_anybody_chose_a_baseli
     assert "Lot Q-12 was number 12" in ahead["says"]
     base = only(found, "baseline")
     assert (False, "provisional", 8, None) == tuple(base[name] for name in ("chosen", "status", "n", "revision"))
-    assert "These lots drift themselves" in base["says"]
+    assert "These lots drift, so the charts are less sensitive." in base["says"]
 
 
 def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
@@ -68,7 +68,7 @@ def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
     found = followed(shop, *bought)
     base = only(found, "baseline")
     assert (True, "given", 1) == (base["chosen"], base["status"], base["revision"])
-    assert "chosen by quality person: given values" in base["says"]
+    assert "(agreed values), chosen by quality person." in base["says"]
     signal = only(found, "signals")
     calls = {call["by"]: call["supplier_lot"] for call in signal["calls"]}
     assert "Q-03" == calls["individuals"]
@@ -277,7 +277,10 @@ def test_lots_of_an_estimated_baseline_are_marked_and_the_next_have_wider_limits
     assert [True] * 8 + [False] * 2 == [point["in_baseline"] for point in chart["points"]]
     ninth = chart["points"][8]
     assert ninth["individuals_high"] - base["mean"] > 3 * base["sigma"] > ninth["ewma_high"] - base["mean"]
-    assert "Provisional baseline: the first 8 lots. The control limits allow for its uncertainty." == base["says"]
+    assert (
+        "Provisional baseline: the first 8 lots. The control limits allow for the uncertainty of the baseline."
+        == base["says"]
+    )
 
 
 def test_too_few_lots_are_shown_and_not_charted(shop, bought):

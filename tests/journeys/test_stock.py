@@ -456,7 +456,7 @@ def test_without_consumption_nothing_is_said_of_days(shop, clock):
     good(shop, shop.supplier(), shop.grade(limits=LIMITS), "Q-1", START)
     found = line(shop)
     assert (None, None, None) == (found["days_left"], found["short"], found["per_week_kg"])
-    assert "Days left require 6 weeks of loads" in found["days_unknown"]
+    assert "Days left can be estimated from 6 weeks of loads on." in found["days_unknown"]
     assert "The lead time of Supplier QWT is unknown. 1 lot was released, and 5 are needed." in found["says"]
 
 
@@ -519,20 +519,20 @@ def test_the_answer_says_how_many_lines_can_be_told(shop, clock):
     now = consume(shop, clock, grade, supplier)
     good(shop, supplier, grade, "Q-99", now, spools=12)
     says = shop.get("purchasing", "/stock")["says"]
-    assert "2 of 3 stocks are not short. 1 is undecided." == says
+    assert "2 of 3 stocks are sufficient. The outlook of 1 is not known." == says
     assert "No stock is short." == shop.get("purchasing", "/stock?use=cosmetic")["says"]
     only = shop.get("purchasing", "/stock?use=hidden")["says"]
-    assert "The only stock is undecided, because days left or lead times are not known yet." == only
+    assert "The outlook of the only stock is not known, because days left or lead times are not known yet." == only
 
 
 @pytest.mark.parametrize(
     ("lines", "says"),
     [
-        ([False, *[None] * 14], "1 of 15 stocks is not short. 14 are undecided."),
-        ([None] * 3, "All 3 stocks are undecided, because days left or lead times are not known yet."),
+        ([False, *[None] * 14], "1 of 15 stocks is sufficient. The outlook of 14 is not known."),
+        ([None] * 3, "The outlook of all 3 stocks is not known, because days left or lead times are not known yet."),
         (
             [True, None],
-            "1 stock is short and may run out before the next lot is released. 1 is undecided.",
+            "1 stock is short and may run out before the next lot is released. The outlook of 1 is not known.",
         ),
         ([], "No filament is in stock, and none was used."),
     ],

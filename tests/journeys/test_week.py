@@ -83,8 +83,8 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 in one step" in words for words in said(found, "drifting"))
     first = found["items"][0]
-    assert ("Supplier TTH", "PLA-WB-175", refused, None) == tuple(
-        first[name] for name in ("supplier", "grade", "lot_id", "measure")
+    assert ("Supplier TTH", "PLA-WB-175", refused, "T-11", None) == tuple(
+        first[name] for name in ("supplier", "grade", "lot_id", "supplier_lot", "measure")
     )
 
 
@@ -150,7 +150,7 @@ def test_a_restricted_lot_says_what_it_is_still_fit_for(shop, clock):
         supply.reading("diameter", spool, supply.month(11), d1_mm=supply.GOOD, d2_mm=supply.GOOD)
     (item,) = week(shop)["items"]
     assert ("restricted", came["lot_id"], 2.0) == (item["what"], item["lot_id"], item["risk"]["stock_kg"])
-    assert "Lot Q-11 is restricted. It does not pass cosmetic. 2.0 kg remain usable for hidden." == item["says"]
+    assert "Lot Q-11 is restricted. It fails cosmetic use. 2.0 kg remain usable for hidden use." == item["says"]
     with connected(), transaction():
         Spool.update(remaining_mass_g=0.0).where(Spool.code == other).execute()
     assert 1.0 == week(shop)["items"][0]["risk"]["stock_kg"]

@@ -42,13 +42,13 @@ def test_chosen_lots_become_the_baseline_of_the_drift_page(desk, address):
     lots = ticked(page)
     assert 14 == len(lots)
     done = send(quality, page, reason="before the new pigment", **{f"exclude-{lots[3]}": "the die was changed"})
-    assert "Baseline 1 stored (provisional)" in done.text
+    assert "Baseline revision 1 stored (provisional)" in done.text
     (kept,) = chosen(desk)
     assert sorted({*lots} - {lots[3]}) == sorted(kept["lot_ids"])
     assert [{"lot_id": lots[3], "reason": "the die was changed"}] == kept["excluded"]
     assert ("before the new pigment", "quality person") == (kept["reason"], kept["recorded_by"])
     again = quality.go(address)
-    assert "Present baseline: 1 (provisional), 13 lots, chosen by quality person" in again.text
+    assert "Present baseline: revision 1 (provisional), 13 lots, chosen by quality person" in again.text
     assert kept["lot_ids"] == ticked(again)
 
 
@@ -57,9 +57,12 @@ def test_agreed_values_need_no_lots(desk, address):
     quality = Browser(desk, "quality")
     given = {"measure-0": "color.component_b", "mean-0": "0.1", "sigma-0": "0.12"}
     done = send(quality, quality.go(address), lots=[], reason="agreed with the supplier", **given)
-    assert "Baseline 1 stored (given)" in done.text
+    assert "Baseline revision 1 stored (agreed values)" in done.text
     ((measure,),) = [one["measures"] for one in chosen(desk)]
     assert ("color.component_b", 0.1, 0.12, 0) == tuple(measure[name] for name in ("measure", "mean", "sigma", "n"))
+    assert "Baseline revision 1 (agreed values), chosen by quality person." in done.text
+    assert "Reference revision 1, measured with " in done.text
+    assert "Present baseline: revision 1 (agreed values), chosen by quality person" in quality.go(address).text
 
 
 def test_too_few_lots_are_refused_and_what_was_typed_stays(desk, address):
@@ -81,7 +84,7 @@ def test_numbers_that_are_none_choose_no_lot(desk, address):
     quality = Browser(desk, "quality")
     page = quality.go(address)
     told = send(quality, page, lots=["x", "9" * 40, "\u0663"], reason="a try", **{"exclude-x": "odd"})
-    assert "A baseline needs lots, or given values." in told.text
+    assert "A baseline needs lots, or agreed values." in told.text
     assert 404 == quality.go(f"/suppliers/{desk.quillwort['id']}/baseline?grade_id=999").status
     assert 404 == quality.go(f"/suppliers/999/baseline?grade_id={desk.white['id']}").status
 

@@ -51,7 +51,7 @@ def test_a_phone_gets_the_newest_lots_and_a_wide_screen_all(desk, drifting):
         html.unescape(found)
         for found in re.findall(r'<source media="\(max-width: 40rem\)" srcset="([^"]*)"', page.html)
     )
-    assert re.search(r'<img [^>]*alt="Drift of [^"]+"', page.html)
+    assert re.search(r'<img [^>]*alt="[^"]+"', page.html)
     answers = [drifting.raw(address) for address in (wide, narrow)]
     assert [(200, SVG)] * 2 == [(answer.status_code, answer.mimetype) for answer in answers]
     seen = [Picture(answer.get_data(as_text=True)) for answer in answers]

@@ -31,7 +31,7 @@ def buyer(bad):
 def written(buyer, lot, **typed):
     """The letter as it is shown before it is signed."""
     page = buyer.go(buyer.go(f"/lots/{lot}").links["Write a letter"])
-    return buyer.send(page, "claim", button="Look at the letter", signed_by=SIGNER, **typed)
+    return buyer.send(page, "claim", button="Show letter", signed_by=SIGNER, **typed)
 
 
 def test_a_letter_is_looked_at_then_signed_downloaded_and_sent(bad, buyer):
@@ -66,9 +66,10 @@ def test_what_is_wrong_stands_beside_its_field(bad, buyer):
     """The preview of a letter shows each error at its field. A lot without a finding gets no letter."""
     page = written(buyer, bad.lot_id, claim="credit", spools="9")
     assert (422, True, True) == (page.status, "Give at most 3." in page.text, "has 3 spools, fewer than 9" in page.text)
-    again = buyer.send(page, "claim", button="Look at the letter", spools="", mass_g="much")
+    again = buyer.send(page, "claim", button="Show letter", spools="", mass_g="much")
     assert (422, True) == (again.status, "Correct the fields marked below." in again.text)
-    past = buyer.send(again, "claim", button="Look at the letter", mass_g="", answer_by="2020-01-01")
+    assert ("Letter not complete" in again.text, "Not saved" in again.text) == (True, False)
+    past = buyer.send(again, "claim", button="Show letter", mass_g="", answer_by="2020-01-01")
     assert (422, True) == (past.status, "is in the past" in past.text)
     good = bad.good_lot(bad.supplier_row, bad.grade("G-2", SIMPLE_LIMITS), "OK-1")["lot_id"]
     assert 409 == buyer.go(f"/lots/{good}/letter").status
@@ -98,7 +99,7 @@ def test_a_letter_names_the_open_corrective_action(bad, buyer):
     number = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", asked)["id"]
     page = buyer.go(f"/lots/{bad.lot_id}/letter")
     assert str(number) == page.form("claim")["fields"]["corrective_action_id"]
-    look = buyer.send(page, "claim", button="Look at the letter")
+    look = buyer.send(page, "claim", button="Show letter")
     assert ("Find the cause." in look.text, "by 2190-01-31" in look.text) == (True, True)
 
 
@@ -146,7 +147,7 @@ def test_a_letter_says_where_its_answer_is_noted_and_on_which_day_it_is_due(bad,
     number = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", {"requested_action": "Find out."})["id"]
     letter = buyer.go(f"/letters/L-{bad.lot_id}-1")
     assert f"/corrective-actions/{number}" == letter.links[f"corrective action {number}"]
-    assert "/corrective-actions" == buyer.go("/purchasing/letters").links["corrective actions"]
+    assert "/corrective-actions" == buyer.go("/purchasing/letters").links["Corrective actions"]
 
 
 def test_a_shop_without_a_name_is_told_so_before_it_writes(bad, buyer):

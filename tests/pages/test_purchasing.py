@@ -91,6 +91,8 @@ def test_suppliers_are_compared_for_a_use_and_some_days_that_the_address_keeps(d
     day = f"{month(2):%Y-%m-%d}"
     narrowed = buyer.go(f"/suppliers?grade_id={grade['id']}&use=fit&from={day}&to={day}")
     assert "Supplier NBK: 1 of 1 lot accepted for fit." in narrowed.text
+    details = narrowed.text.partition("Details")[2]
+    assert ("Accepted for fit: 1 of 1 lot (" in details, "at least one use" in details) == (True, False)
     asked = narrowed.form("grade_id")["fields"]
     assert (day, day, "fit") == (asked["from"], asked["to"], asked["use"])
     any_use = buyer.go(f"/suppliers?grade_id={grade['id']}&use=")
@@ -191,7 +193,7 @@ def test_the_drift_page_shows_every_signal_and_how_often_one_is_false(desk):
     assert "No active signal." in page.text
     ruled = buyer.go(f"{path}&run_rules=true").text
     assert "an odd pattern up to lot N-16" in ruled
-    assert "At most 30 % had one" in ruled
+    assert "At most 30 % have had one" in ruled
 
 
 def test_the_next_order_is_told_drawn_and_kept_in_its_address(desk):

@@ -37,9 +37,10 @@ def test_each_matter_leads_to_its_act(busy):
     page = Browser(busy, "purchasing").go("/purchasing/week")
     number = busy.lots["N-72"]
     assert "3 matters need attention, the most urgent first." in page.text
-    assert 3 == page.html.count("Rejected, still here")
+    assert 3 == page.html.count("Blocked, in the shop")
     assert {f"/lots/{number}", f"/lots/{number}/corrective-actions", f"/lots/{number}/letter"} <= set(page.every_link)
-    assert f'<span class="unseen"> about lot {number}</span>' in page.html
+    assert '<span class="unseen"> about lot N-72</span>' in page.html
+    assert f'<a href="/lots/{number}">Lot N-72</a>' in page.html
     assert "{" not in page.text
     assert "refused_waiting" not in page.text
 
@@ -73,7 +74,7 @@ def test_a_filter_that_is_no_number_is_refused_in_words(busy, asked):
     page = Browser(busy, "purchasing").go(f"/purchasing/week?{asked}")
     assert 422 == page.status
     assert "Not possible" in page.text
-    assert "Rejected, still here" not in page.text
+    assert "Blocked, in the shop" not in page.text
     assert "supplier_id" not in page.text.replace("supplier_id=", "")
 
 

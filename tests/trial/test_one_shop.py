@@ -71,7 +71,7 @@ def test_the_buyer_of_150_lots_reads_the_truth(trial):
     assert risk["lots_left_low"] <= 3
     restricted = [one for one in found["items"] if one["what"] == "restricted"]
     assert {"Sorrel"} <= {one["supplier"] for one in restricted}
-    assert all("It does not pass cosmetic. 2.0 kg remain usable for hidden." in one["says"] for one in restricted)
+    assert all("It fails cosmetic use. 2.0 kg remain usable for hidden use." in one["says"] for one in restricted)
     _on_the_page(trial, first["says"], len(found["items"]))
     _told_apart(trial)
 

@@ -29,7 +29,7 @@ class JudgementArgs(Strict):
 
     observer = Text(60, required=True, metadata={"description": "name or code of the observer"})
     accepted = StrictBoolean(
-        required=True, metadata={"description": "true if the observer accepts the plaque as a match"}
+        required=True, metadata={"description": "answer of the observer, true if the plaque is accepted as a match"}
     )
 
 

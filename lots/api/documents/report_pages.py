@@ -98,7 +98,7 @@ def asked_facts(asked: dict[str, Any], place: Place) -> list[tuple[str, str]]:
                 f"{shade['name']} ({shade['code']}), revision {shade['revision']} of {place.moment(shade['recorded_at'])}",
             ),
             (
-                "Reference Lab",
+                "Reference values (CIELAB)",
                 ", ".join(f"{axis}* {place.number(value)}" for axis, value in zip("Lab", shade["lab"], strict=True)),
             ),
             ("Conditions", place.prose(shade["says"])),

@@ -290,7 +290,7 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
     if schema is None or messages != ["Unknown field."]:
         return messages
     near = get_close_matches(str(key)[:_NAME], list(schema.fields), n=2, cutoff=0.6)
-    hint = f"Did you mean {listed(near, 'or')}?" if near else f"Known here: {', '.join(schema.fields)}."
+    hint = f"Did you mean {listed(near, 'or')}?" if near else f"Use one of these fields: {', '.join(schema.fields)}."
     return [Said(messages[0], hint)]
 
 
@@ -301,7 +301,7 @@ def _what_to_give(about: Mapping[str, Any]) -> str:
     says, example = str(about.get("description", "")), about.get("example")
     such_as = f", such as {example}" if isinstance(example, str | int | float) and "such as" not in says else ""
     if says:
-        return f"Expected: {says}{such_as}."
+        return f"Give the {says}{such_as}."
     return f"Give a value{such_as}." if such_as else ""
 
 

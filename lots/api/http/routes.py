@@ -193,8 +193,15 @@ def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False, furt
     """Raises marshmallow messages as faults, followed by `further` faults."""
     faults = [*faults_from(messages, schema), *further]
     if in_query:
-        faults = [Fault(f.pointer.lstrip("/"), f.detail, f.hint) for f in faults]
+        faults = [_of_parameter(fault) for fault in faults]
     raise Invalid(*faults)
+
+
+def _of_parameter(fault: Fault) -> Fault:
+    """Returns a fault of the query at the name of its parameter, and in the words of parameters."""
+    detail = fault.detail.replace("Unknown field.", "Unknown parameter.")
+    hint = fault.hint.replace("Use one of these fields:", "Use one of these parameters:")
+    return Fault(fault.pointer.lstrip("/"), detail, hint)
 
 
 class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types

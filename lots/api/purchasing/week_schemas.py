@@ -38,6 +38,7 @@ class ActSchema(Schema):
     grade_id = fields.Integer(required=True)
     grade = fields.String(required=True)
     lot_id = fields.Integer(required=True, metadata={"description": "number of the lot; for stock, the newest lot"})
+    supplier_lot = fields.String(required=True, metadata={"description": "lot number of the supplier"})
     measure = fields.String(required=True, allow_none=True)
     p_value = _figure("p value for a stable series; null for other matters")
     corrective_action_id = _count("number of the overdue corrective action; null for other matters")

@@ -114,11 +114,10 @@ DIAMETER = Characteristic(
     measured_by=BENCH,
     fields=(
         Field("position_m", "metres from the free end", low=0, high=10_000, said="the position"),
-        Field("d1_mm", "mm", answered="diameter, mm", needed=True, example=1.748, stand_in=1.75, said="d1"),
+        Field("d1_mm", "diameter, mm", needed=True, example=1.748, stand_in=1.75, said="d1"),
         Field(
             "d2_mm",
-            "mm, across d1",
-            answered="diameter across d1, mm",
+            "diameter across d1, mm",
             needed=True,
             example=1.752,
             stand_in=1.75,

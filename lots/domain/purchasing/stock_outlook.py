@@ -43,11 +43,11 @@ class Demand:
     def unknown(self) -> str:
         """Reason why there is no interval for the days left; empty when there is one."""
         if len(self.weeks) < LEAST_WEEKS:
-            return f"Days left require {LEAST_WEEKS} weeks of loads. The record has {len(self.weeks)}."
+            return f"Days left can be estimated from {LEAST_WEEKS} weeks of loads on. The record has {counted(len(self.weeks), 'week')}."
         if not self.takings or not sum(self.weeks) > 0:
             return f"No filament was used in the last {counted(len(self.weeks), 'week')}."
         if self.takings < LEAST_TAKINGS:
-            return f"Days left require {LEAST_TAKINGS} loads. The last {counted(len(self.weeks), 'week')} have {self.takings}."
+            return f"Days left can be estimated from {LEAST_TAKINGS} loads on. The last {counted(len(self.weeks), 'week')} had {counted(self.takings, 'load')}."
         return ""
 
 

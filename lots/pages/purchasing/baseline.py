@@ -42,7 +42,8 @@ def choose_baseline(supplier: int) -> Any:
     def choose() -> str:
         made: Any = baselines.choose(checked(BaselineArgs, _body(supplier, grade)), g.me["name"])
         skipped = [f"No baseline for a measure. {text}" for text in made["left_out"]]
-        result = pack_result(f"Baseline {made['revision']} stored ({made['status']})", *skipped)
+        status = "agreed values" if made["status"] == "given" else made["status"]
+        result = pack_result(f"Baseline revision {made['revision']} stored ({status})", *skipped)
         return url_for("pages.supplier_drift", supplier=supplier, grade_id=grade, result=result)
 
     done = once(choose, BaselineArgs)

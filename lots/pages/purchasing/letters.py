@@ -96,7 +96,11 @@ def sign_letter(number: int) -> Any:
         return _form(number, typed, None)
     if act != "sign":
         seen = attempt(lambda: desk.draft(number, checked(LetterArgs, _body(typed))), LetterArgs)
-        return _form(number, typed, seen) if isinstance(seen, Refusal) else _preview(number, typed, *seen)
+        return (
+            _form(number, typed, seen, "Letter not complete")
+            if isinstance(seen, Refusal)
+            else _preview(number, typed, *seen)
+        )
 
     def sign() -> str:
         made: Any = signed(number, checked(LetterArgs, _body(typed)), g.me["name"])
@@ -131,7 +135,7 @@ def _preview(number: int, typed: Mapping[str, str], report: Any, terms: desk.Ter
     )
 
 
-def _form(number: int, typed: Mapping[str, Any], not_done: Refusal | None) -> Any:
+def _form(number: int, typed: Mapping[str, Any], not_done: Refusal | None, heading: str = "Not saved") -> Any:
     lot = attempt(lambda: receiving.get_lot(number))
     if isinstance(lot, Refusal):
         return render_template("lots/no_lot.html", number=number), lot.status
@@ -153,6 +157,7 @@ def _form(number: int, typed: Mapping[str, Any], not_done: Refusal | None) -> An
         typed=filled,
         named=details().name is not None,
         refused=not_done,
+        heading=heading,
         faults=not_done.beside() if not_done else {},
         fields=(*_FIELDS, _CHOSEN),
     )

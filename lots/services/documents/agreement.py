@@ -227,7 +227,7 @@ def _sampling(sampling: Sampling, spools: int) -> View:
         "terms": said,
         "says": f"Of a delivery of {counted(spools, 'spool')}, {size} {'is' if size == 1 else 'are'} measured. "
         f"Producer's risk: a delivery with 1 nonconforming spool is rejected in {100 * producer:.1f} % of cases. "
-        f"Consumer's risk: a delivery with {poor} nonconforming is accepted in {100 * consumer:.1f} %.",
+        f"Consumer's risk: a delivery with {counted(poor, 'nonconforming spool')} is accepted in {100 * consumer:.1f} % of cases.",
     }
 
 

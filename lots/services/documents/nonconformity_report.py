@@ -61,7 +61,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool 
     if not failing and by_hand is None:
         raise Conflict(
             f"Lot {lot.supplier_lot} fails no limit and is not blocked by a manual decision, so there is nothing to report to "
-            f"{lot.supplier.name}. See the findings of its assessment, or ask for the report at an earlier time."
+            f"{lot.supplier.name}. See the findings on the page of the lot."
         )
     limits = limits_from(judged.limits.body) if judged.limits else None
     spools = _nonconforming(judged, {f.code for f in failing})

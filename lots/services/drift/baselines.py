@@ -102,7 +102,7 @@ def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], Lot
     excluded = {entry["lot_id"] for entry in values.get("excluded", [])}
     faults = []
     if not wanted and not values.get("given"):
-        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _REMEDY))
+        faults.append(Fault("/lot_ids", "A baseline needs lots, or agreed values.", _REMEDY))
     if len(set(wanted)) != len(wanted):
         faults.append(Fault("/lot_ids", "A lot is named twice.", "Name each lot once."))
     for number in sorted(set(wanted) - {row.id for row in lots.rows}):

@@ -29,7 +29,7 @@ LEAST_ARRIVALS = 3
 def error_rates(*, rules: bool) -> View:
     """Returns the simulated rates of signals in steady series, with a sentence."""
     ever = EVER_WITH_RULES_AT_MOST if rules else EVER_AT_MOST
-    says = f"At most {percent(ACTIVE_AT_MOST)} of steady series have an active signal at their {RATED_AT_LOT}th lot. At most {percent(ever)} had one at some lot up to it."
+    says = f"At most {percent(ACTIVE_AT_MOST)} of steady series have an active signal at their {RATED_AT_LOT}th lot. At most {percent(ever)} have had one at any lot up to the {RATED_AT_LOT}th."
     return {"lots": RATED_AT_LOT, "active_percent": 100 * ACTIVE_AT_MOST, "ever_percent": 100 * ever, "says": says}
 
 
@@ -48,14 +48,14 @@ def baseline_view(result: Analysis, part: Segment, kept: Baseline | None) -> Vie
             says = f"No baseline. The first {PROVISIONAL_FROM} lots are all equal, so their standard deviation is zero."
         return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
     if base.chosen and kept is not None:
-        origin = "given values" if base.n == 0 else counted(base.n, "lot")
+        origin = "agreed values" if base.n == 0 else counted(base.n, "lot")
         firm = "" if base.status != "provisional" else f" Firm from {FIRM_FROM} lots."
-        says = f"Revision {kept.revision}, chosen by {kept.recorded_by}: {origin}.{firm}"
+        says = f"Baseline revision {kept.revision} ({origin}), chosen by {kept.recorded_by}.{firm}"
     else:
-        drifting = "" if base.steady else " These lots drift themselves, so the charts show too little."
+        drifting = "" if base.steady else " These lots drift, so the charts are less sensitive."
         says = f"Provisional baseline: the first {base.n} lots.{drifting}"
     if base.n:
-        says += " The control limits allow for its uncertainty."
+        says += " The control limits allow for the uncertainty of the baseline."
     return {
         "status": base.status,
         "chosen": base.chosen,

@@ -43,11 +43,11 @@ LEAVES_OUT = (
     "Returned and scrapped lots, and spools of closed deliveries, are left out.",
     "Colour match within one job and the mass of the job are checked when a spool is loaded.",
     "Spools on machines count with their mass at loading, for any use.",
-    "Days left are estimated from completed loads for the same use. Uses share spools, so see the line for all uses.",
+    "Days left are estimated from completed loads for the same use. Uses share spools, so see the line for any use.",
     f"A load that stayed on its machine for more than {WEEKS} weeks is not part of the consumption.",
     "Lead times come from released lots of all grades of the supplier. Lots in quarantine are left out.",
 )
-ALL_USES = "all uses"
+ANY_USE = "any use"
 # An order is only mentioned if it is due within this time. Our choice, no source.
 _SOON_DAYS = 90
 # Fields that are empty for equal spools.
@@ -124,17 +124,17 @@ def _overall(short_: Sequence[bool | None]) -> str:
     if not short_:
         return "No filament is in stock, and none was used."
     if not known:
-        whom = "The only stock is" if unknown == 1 else f"All {unknown} stocks are"
-        return f"{whom} undecided, because days left or lead times are not known yet."
+        whom = "the only stock" if unknown == 1 else f"all {unknown} stocks"
+        return f"The outlook of {whom} is not known, because days left or lead times are not known yet."
     if running_out:
         says = (
             f"{counted(running_out, 'stock is', 'stocks are')} short and may run out before the next lot is released."
         )
     elif unknown:
-        says = f"{known} of {counted(len(short_), 'stock')} {plural(known, 'is', 'are')} not short."
+        says = f"{known} of {counted(len(short_), 'stock')} {plural(known, 'is', 'are')} sufficient."
     else:
         says = "No stock is short."
-    return f"{says} {unknown} {plural(unknown, 'is', 'are')} undecided." if unknown else says
+    return f"{says} The outlook of {unknown} is not known." if unknown else says
 
 
 def short(now: datetime) -> list[Short]:
@@ -298,7 +298,7 @@ def _item(known: Known, use: str | None, of_grade: _GradeStock, now: datetime, r
 
 def _says(item: View, ready_kg: float, conceded_kg: float, days: Days | None) -> str:
     use = item["use"]
-    whom = f"{item['grade']}, {ALL_USES if use is None else hyphenated(str(use)) + ' use'}"
+    whom = f"{item['grade']}, {ANY_USE if use is None else hyphenated(str(use)) + ' use'}"
     lasts = f"{days_words(days.low, days.high)} days left (95 % interval)" if days and ready_kg > 0 else ""
     under = f" ({rounded_kg(conceded_kg):.2f} kg under concession)" if conceded_kg else ""
     parts = [f"{whom}: {rounded_kg(ready_kg):.2f} kg may be loaded{under}{', ' + lasts if lasts else ''}."]

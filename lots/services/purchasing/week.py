@@ -57,6 +57,7 @@ class Line(TypedDict):
     grade_id: int
     grade: str
     lot_id: int
+    supplier_lot: str
     corrective_action_id: int | None
     measure: str | None
     p_value: float | None
@@ -191,6 +192,7 @@ def _line(one: Entry, supplier: str, grade: str) -> Line:
         "grade_id": one.pair[1],
         "grade": grade,
         "lot_id": one.lot_id,
+        "supplier_lot": one.supplier_lot,
         "corrective_action_id": one.action_id,
         "measure": one.measure,
         "p_value": one.p_value,

@@ -29,6 +29,7 @@ class Entry(NamedTuple):
     what: Matter
     pair: Pair
     lot_id: int
+    supplier_lot: str
     says: str
     risk: Risk
     measure: str | None = None
@@ -68,7 +69,13 @@ def answers_overdue(actions: Sequence[CorrectiveAction], shelf: Shelf, now: date
         says = f"Corrective action {action.id} for lot {action.lot.supplier_lot} has no answer, which was due {_days_ago(action.due_at, now)}."
         risk = Risk(stock_kg=shelf.kg(action.lot_id))
         yield Entry(
-            "overdue_action", (action.supplier_id, action.grade_id), action.lot_id, says, risk, action_id=action.id
+            "overdue_action",
+            (action.supplier_id, action.grade_id),
+            action.lot_id,
+            action.lot.supplier_lot,
+            says,
+            risk,
+            action_id=action.id,
         )
 
 
@@ -81,7 +88,9 @@ def letters_unanswered(
         if letter.lot_id not in asked:
             lot = shelf.lots[letter.lot_id]
             says = f"Letter {letter.number} about lot {lot.supplier_lot} has no answer, which was due {_days_ago(letter.answer_by, now)}."
-            yield Entry("letter_unanswered", _pair(lot), lot.id, says, Risk(stock_kg=shelf.kg(lot.id)))
+            yield Entry(
+                "letter_unanswered", _pair(lot), lot.id, lot.supplier_lot, says, Risk(stock_kg=shelf.kg(lot.id))
+            )
 
 
 def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
@@ -90,7 +99,7 @@ def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
         kg, waits = shelf.kg(lot.id), (now - lot.received_at).days
         if lot.standing == "blocked":
             says = f"Lot {lot.supplier_lot} is blocked, with {kg:.1f} kg in the shop. Ask quality to return it, scrap it or grant a concession."
-            yield Entry("refused_waiting", _pair(lot), lot.id, says, Risk(stock_kg=kg))
+            yield Entry("refused_waiting", _pair(lot), lot.id, lot.supplier_lot, says, Risk(stock_kg=kg))
         elif lot.standing == "restricted":
             yield _restricted(lot, kg)
         elif lot.standing == "quarantined" and waits > shelf.usual_days:
@@ -98,7 +107,7 @@ def lots_waiting(shelf: Shelf, now: datetime) -> Iterator[Entry]:
                 f"Lot {lot.supplier_lot} has been in quarantine for {counted(waits, 'day')}, with {kg:.1f} kg. "
                 f"The usual time is at most {counted(shelf.usual_days, 'day')}."
             )
-            yield Entry("quarantined_long", _pair(lot), lot.id, says, Risk(stock_kg=kg))
+            yield Entry("quarantined_long", _pair(lot), lot.id, lot.supplier_lot, says, Risk(stock_kg=kg))
 
 
 def _restricted(lot: LotInShop, kg: float) -> Entry:
@@ -106,11 +115,11 @@ def _restricted(lot: LotInShop, kg: float) -> Entry:
     unfit = [hyphenated(use) for use, verdict in lot.uses.items() if verdict != "pass"]
     says = f"Lot {lot.supplier_lot} is restricted."
     if unfit:
-        says += f" It does not pass {listed(unfit, 'or')}."
+        says += f" It fails {listed(unfit)} use."
     if fit:
-        says += f" {kg:.1f} kg remain usable for {listed(fit)}."
+        says += f" {kg:.1f} kg remain usable for {listed(fit)} use."
     share = len(unfit) / (len(fit) + len(unfit)) if unfit else 1.0
-    return Entry("restricted", _pair(lot), lot.id, says, Risk(stock_kg=kg, share_unusable=share))
+    return Entry("restricted", _pair(lot), lot.id, lot.supplier_lot, says, Risk(stock_kg=kg, share_unusable=share))
 
 
 def stock_short(short: Sequence[Short], lots: Sequence[SeriesLot]) -> Iterator[Entry]:
@@ -125,7 +134,8 @@ def stock_short(short: Sequence[Short], lots: Sequence[SeriesLot]) -> Iterator[E
         theirs = [lot for lot in of_grade if lot.supplier_id == one["supplier_id"]]
         if newest := (theirs or of_grade)[-1:]:
             risk = Risk(stock_kg=one["stock_kg"], days_left=one["days_low"] or 0.0)
-            yield Entry("short_stock", (newest[0].supplier_id, newest[0].grade_id), newest[0].id, one["says"], risk)
+            lot = newest[0]
+            yield Entry("short_stock", (lot.supplier_id, lot.grade_id), lot.id, lot.supplier_lot, one["says"], risk)
 
 
 def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
@@ -145,7 +155,9 @@ def drifting(pair: Pair, one: Followed, shelf: Shelf) -> Entry:
         says += f" {ahead_says(ahead, part)}"
     risk = urgency.of_series(signal, one.limit, ahead, _outlook(one))
     risk = replace(risk, stock_kg=shelf.kg_since(pair, part.lot(signal.began).received_at))
-    return Entry("limit_near" if near else "drifting", pair, part.lot(-1).id, says, risk, one.measure, one.analysis.p)
+    what: Matter = "limit_near" if near else "drifting"
+    lot = part.lot(-1)
+    return Entry(what, pair, lot.id, lot.supplier_lot, says, risk, one.measure, one.analysis.p)
 
 
 def _outlook(one: Followed) -> Outlook | None:

@@ -60,11 +60,13 @@ def backup(url: str, path: Path, watch: Watch = unwatched) -> Kept:
         watch: shows the progress in pages or rows.
 
     Raises:
-        NotDone: the file exists, or the copy failed or is not equal to the original.
+        NotDone: the database does not exist, the new file exists, or the copy failed or is not equal to the original.
         schema.WrongSchema: the database is empty, has other tables, or is PostgreSQL of another schema version.
     """
     _require_new_path(path)
     file = file_of(url)
+    if file and not file.exists():
+        raise NotDone(f"There is no database {file}. Check LOTS_DATABASE and the current folder.")
     with part_of(path) as part, in_words(f"The backup {path} cannot be made"):
         rows = copy_file(file, part, file, watch) if file else _out_of_postgresql(url, part, watch)
         _require_new_path(path)

@@ -69,10 +69,10 @@ def test_each_end_is_a_quantile_of_f():
 @pytest.mark.parametrize(
     ("weeks", "says"),
     [
-        ([[1.0]] * (LEAST_WEEKS - 1), f"require {LEAST_WEEKS} weeks"),
-        ([], f"require {LEAST_WEEKS} weeks"),
+        ([[1.0]] * (LEAST_WEEKS - 1), f"from {LEAST_WEEKS} weeks of loads on"),
+        ([], f"from {LEAST_WEEKS} weeks of loads on"),
         ([[]] * 13, "No filament was used in the last 13 weeks."),
-        ([[1.0]] * (LEAST_TAKINGS - 1) + [[]] * 9, f"require {LEAST_TAKINGS} loads"),
+        ([[1.0]] * (LEAST_TAKINGS - 1) + [[]] * 9, f"from {LEAST_TAKINGS} loads on"),
     ],
 )
 def test_too_little_says_nothing(weeks, says):

@@ -65,6 +65,8 @@ def test_purchasing_requests_and_answers_and_quality_closes(shop, at):
     number = at.action(answered=True)
     buyer = Browser(shop, "purchasing")
     assert 200 == buyer.go(f"/corrective-actions/{number}").status
+    listed = [Browser(shop, role).go("/corrective-actions").links for role in ("purchasing", "quality")]
+    assert all("/purchasing/letters" == links["Letters"] for links in listed)
     sealed = buyer.go("/").form("seal")["fields"]
     assert 403 == buyer.raw(f"/corrective-actions/{number}/close", data={**sealed, "note": "x"}).status_code
     for role in ("production", "receiving"):

@@ -159,7 +159,7 @@ def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
     write(other, "CREATE TABLE recipes (name TEXT)")
     text.write_text("no database " * 100)
     for path, error, words in (
-        (tmp_path / "missing", NotDone, "There is no file"),
+        (tmp_path / "missing", NotDone, r"There is no database .*missing\. Check LOTS_DATABASE"),
         (empty, NotDone, "empty"),
         (other, schema.WrongSchema, "other tables"),
         (text, NotDone, "not a database"),

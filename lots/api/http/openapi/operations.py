@@ -43,7 +43,7 @@ REFUSALS: dict[str, tuple[int, str]] = {
     "PRECONDITION_FAILED": (412, "If-Match names an older version. Read again, then repeat the change."),
     "REQUEST_ENTITY_TOO_LARGE": (413, "The body exceeds the size limit."),
     "UNSUPPORTED_MEDIA_TYPE": (415, "This operation does not accept the content type of the body."),
-    "UNPROCESSABLE_ENTITY": (422, "Fields or parameters are invalid. `errors` lists all of them."),
+    "UNPROCESSABLE_ENTITY": (422, "Fields or parameters are invalid. `errors` lists up to 100 of them."),
     "PRECONDITION_REQUIRED": (428, "The header If-Match is missing."),
     "TOO_MANY_REQUESTS": (429, "This address sent too many wrong tokens within a minute."),
     "NOT_IMPLEMENTED": (501, "The PDF extra is not installed on this server."),

@@ -82,7 +82,7 @@ def _fill(page: Sheet, left: float, top: float, wide: float, fill: str) -> None:
 
 
 def _line(page: Sheet, look: Look, item: dict[str, Any], lines: list[str], x: Scale, top: float) -> None:
-    use = "all uses" if item["use"] is None else hyphenated(item["use"])
+    use = "any use" if item["use"] is None else hyphenated(item["use"])
     at = top + 32 if look.narrow else top
     page.text((look.margin, top + 12), short(item["grade"], 28), bold=True, verbatim=True)
     page.text((look.margin, top + 27), use, size=12, ink=SOFT)
@@ -99,7 +99,7 @@ def _line(page: Sheet, look: Look, item: dict[str, Any], lines: list[str], x: Sc
     anchor = "end" if look.narrow else "start"
     page.text(beside, _days(item), size=13, bold=item["short"] is True, anchor=anchor)
     if item["short"] is not None:
-        below = "short: order now" if item["short"] else "not short"
+        below = "short: order now" if item["short"] else "sufficient"
         page.text((beside[0], top + 27), below, size=12, bold=item["short"], anchor=anchor)
 
 
