@@ -202,7 +202,7 @@ def test_what_another_desk_measures_is_said(desk, clerk):
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=moisture")
     assert (
-        "Moisture is measured by quality. At this desk you measure diameter, colour, gloss, opacity and stringing."
+        "Quality measures moisture. At this desk you measure diameter, colour, gloss, opacity and stringing."
         in page.text
     )
     assert "measured by" not in clerk.go("/bench?spool=L1-S001&kind=color").text

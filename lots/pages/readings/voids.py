@@ -52,7 +52,7 @@ def voided(number: int) -> Any:
         reason = checked(VoidArgs, body)["reason"]
         left: Any = voids.void(number, reason, None, g.me["name"], of_quality=of_quality(g.person))
         if not (kind := request.form.get("kind")):
-            return _of_lot(left, told(f"Reading {number} is void", left["lot"]["says"]))
+            return _of_lot(left, told(f"Reading {number} is voided", left["lot"]["says"]))
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
         lot["says"] = stands(left["lot"])
         packed = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})

@@ -60,7 +60,7 @@ def _says(lot: Lot, told: str = "") -> str:
         why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
         return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
     failing = f" It already fails for {listed(failed)} use." if failed else ""
-    return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told}{_to_do(lot.to_measure)}"
+    return f"Lot {lot.supplier_lot} is in quarantine.{failing}{told}{_to_do(lot.to_measure)}"
 
 
 def _to_do(left: Sequence[str]) -> str:

@@ -39,7 +39,7 @@ def asking(name, block, spools_min):
 def test_specks_of_one_spool_do_not_speak_for_the_sample():
     """A clean layer of one drawn spool of three leaves the lot open and names the other two."""
     found = by_code(judged(clean("A-1")).findings)["surface.specks"]
-    assert ("missing", "measure specks on 2 more drawn spools: A-2, A-5", 1) == (
+    assert ("missing", "measure specks on 2 more drawn spools (A-2, A-5)", 1) == (
         found.verdict,
         found.to_measure,
         found.spools,
