@@ -226,5 +226,5 @@ def test_a_reading_that_does_not_count_is_no_plain_success(desk, clerk):
     entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "screening": "on"}
     page = clerk.send(clerk.go("/bench?spool=S-1&kind=diameter"), "d1_mm-0", "Store", **entry)
     assert '<span aria-hidden="true">!</span> 1 reading stored' in page.html
-    assert "This reading is for screening only and does not count." in page.text
-    assert "no: for screening only" in clerk.go("/lots/1").text
+    assert "This reading is for information only and does not count." in page.text
+    assert "no: for information only" in clerk.go("/lots/1").text

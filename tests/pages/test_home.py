@@ -108,7 +108,10 @@ def test_production_sees_what_must_come_off_what_is_loaded_and_what_may_be(desk)
     lead = Browser(desk, "production")
     page = lead.go("/")
     assert f"Loaded spools (1) Check a spool P1 spool {spool}, job J-1" in part(page, "loaded")
-    assert re.match(r"Released and restricted lots in stock, by grade \(1\) PLA-HW-175 .*: 2 lots, \d+ spools, ", part(page, "stock"))
+    assert re.match(
+        r"Released and restricted lots in stock, by grade \(1\) PLA-HW-175 .*: 2 lots, \d+ spools, ",
+        part(page, "stock"),
+    )
     assert {"/lots/1", "/lots/2"} <= set(page.every_link)
     assert "part urgent" not in page.html
     desk.decide(1, "block")

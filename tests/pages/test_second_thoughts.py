@@ -57,7 +57,9 @@ def test_too_late_or_not_the_author_is_said_with_the_way_out(desk, clerk):
 
 def test_quality_agrees_on_its_page(desk, clerk):
     """The lot links there. The void is listed with values, author and reason, until quality agrees."""
-    clerk.send(clerk.go(bad_entry(desk, clerk).links["Void for another reason"]), "reason", reason="typed 1.83 for 1.75")
+    clerk.send(
+        clerk.go(bad_entry(desk, clerk).links["Void for another reason"]), "reason", reason="typed 1.83 for 1.75"
+    )
     technician = Browser(desk, "quality")
     lot = technician.go("/lots/1")
     assert "voided by its author, needs the agreement of quality" in lot.text

@@ -53,8 +53,8 @@ def draft_from(kind: str, file_name: str, content: bytes, options: Options, watc
     if not table.columns:
         return draft
     _Reader(table, options, draft).read(watch)
-    if not table.count:
-        draft.faults.append(fault("There are no rows below the header.", "Nothing would be stored."))
+    if not table.count and not draft.faults:
+        draft.faults.append(fault("The file has no rows below the header.", "Add the rows."))
     elif not draft.items and not draft.faults:
         draft.faults.append(fault("All readings in this file are voided.", "Nothing would be stored."))
     return draft
