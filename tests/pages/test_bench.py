@@ -208,6 +208,14 @@ def test_what_another_desk_measures_is_said(desk, clerk):
     assert "measured by" not in clerk.go("/bench?spool=L1-S001&kind=color").text
 
 
+def test_an_empty_colour_is_required_at_each_coordinate(desk, clerk):
+    """Not the words of the API about null."""
+    log(desk, clerk)
+    page = clerk.send(clerk.go("/bench?spool=L1-S001&kind=color"), "L-0", "Store", **{"a-0": "0"})
+    assert (422, 2) == (page.status, page.html.count("This is required."))
+    assert "null" not in page.text
+
+
 def test_the_clerk_logs_what_no_spool_bears(desk, clerk):
     """The link is offered to quality, not to receiving."""
     page = clerk.go("/bench?spool=NOBODY")

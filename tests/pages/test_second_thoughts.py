@@ -18,6 +18,7 @@ def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
     """At the reading, with a reason. The bench then shows the void, the status of the lot, and the form for the spool."""
     page = clerk.go(bad_entry(desk, clerk).links["Void for another reason"])
     assert ["Void reading 1"] == page.headings[:1]
+    assert "Reading 1: diameter 1.83 and 1.83 mm" in page.text
     assert "for ten minutes" in page.text
     refused = clerk.send(page, "reason", reason=" ")
     assert 422 == refused.status
@@ -47,12 +48,16 @@ def test_one_press_undoes_what_was_mistyped(desk, clerk):
 
 
 def test_too_late_or_not_the_author_is_said_with_the_way_out(desk, clerk):
-    """Somebody else's reading has no such link on its lot's page, and the form behind the address says whom to ask."""
+    """Somebody else's reading has no such link on its lot's page, and the form behind the address names the reason at once."""
     log(desk, clerk, spools="S-1", spool_count="")
     number = desk.diameter("S-1")["id"]
     assert f"Void reading {number}" not in clerk.go("/lots/1").links
-    page = clerk.send(clerk.go(f"/readings/{number}/void"), "reason", reason="x")
+    page = clerk.go(f"/readings/{number}/void")
     assert (403, True) == (page.status, "Ask quality." in page.text)
+    seal = clerk.go("/bench?spool=S-1&kind=diameter").form("d1_mm-0")["fields"]["seal"]
+    page = clerk.go(f"/readings/{number}/void", data={"seal": seal, "reason": "x"})
+    assert (403, True) == (page.status, "Ask quality." in page.text)
+    assert (404, "Not possible") == ((page := clerk.go("/readings/999/void")).status, page.headings[0])
 
 
 def test_quality_agrees_on_its_page(desk, clerk):

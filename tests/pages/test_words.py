@@ -108,7 +108,11 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
     [
         ("/lots/1/decide", {"action": "block"}, "This is required."),
         ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not a permitted value.'),
-        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
+        (
+            "/lots/1/reinspections",
+            {"measure": "diameter", "use_by": "soon", "reason": "x"},
+            "This is not a date. Write it like 2026-11-25.",
+        ),
         ("/lots/1/corrective-actions", {}, "This is required."),
         ("/spools/L1-S001/dryings", {"hours": "4"}, "This is required."),
         ("/machines/1", {"slots": "many", "version": "1"}, "Slots: This must be a number."),
@@ -129,7 +133,11 @@ def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path,
     [
         ("/lots/1/decide", {"action": "block"}, "Reason This is required."),
         ("/lots/1/corrective-actions", {}, "Requested action This is required."),
-        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
+        (
+            "/lots/1/reinspections",
+            {"measure": "diameter", "use_by": "soon", "reason": "x"},
+            "This is not a date. Write it like 2026-11-25.",
+        ),
     ],
 )
 def test_a_refused_act_on_a_lot_is_told_at_its_field(desk, path, typed, told):

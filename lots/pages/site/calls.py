@@ -231,7 +231,10 @@ def _at_form(detail: str) -> str:
 def _of_day(fault: Fault, said: Any) -> Fault:
     """Returns a fault, in the words for a date where the field is one."""
     if isinstance(said, Mapping) and isinstance(said.get(fault.pointer.strip("/")), NotADay):
-        return Fault(fault.pointer, "This is not a date.", "Write it like 2026-11-25.")
+        empty = not said[fault.pointer.strip("/")]
+        return Fault(
+            fault.pointer, *(("This is required.",) if empty else ("This is not a date.", "Write it like 2026-11-25."))
+        )
     return fault
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from lots.domain.assessment.limits_revision import USES, verdict_on_use
+from lots.domain.assessment.limits_revision import GENERAL, USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock
@@ -59,7 +59,8 @@ def permissions(lot: Lot, at: datetime) -> list[View]:
         cleared = clearance.of_lot(facts, use, at)
         verdict = verdict_on_use(state.uses, state.blocks, use)
         forbidden = bool(state.material.against(use))
-        failed = None if forbidden or state.by_hand or verdict != "fail" else next(iter(state.why.get(use, ())), None)
+        why = state.why.get(use if use in state.uses else GENERAL, ())
+        failed = None if forbidden or state.by_hand or verdict != "fail" else next(iter(why), None)
         found.append(_permission(use, cleared, _answer(lot, cleared, verdict, forbidden), failed))
     return found
 
