@@ -124,5 +124,5 @@ def spool_of(code: str, find: Callable[[str], Spool | None] = lots.spool) -> Spo
 
 def withdrawn(spool: Spool) -> str:
     """Returns the sentence that a spool was withdrawn."""
-    when = f" at {moment(spool.withdrawn_at)}" if spool.withdrawn_at else ""
+    when = f" on {moment(spool.withdrawn_at)}" if spool.withdrawn_at else ""
     return f"Spool {spool.code} was withdrawn{when}, when its delivery was corrected."

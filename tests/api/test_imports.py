@@ -166,7 +166,7 @@ def test_columns_are_checked_before_rows_are_blamed(at):
     [
         ("", "empty"),
         ("spool_code,d1_mm,d2_mm\r\n", "no rows below the header"),
-        ("spool_code;d1_mm;d2_mm\r\nS-1;1.75;1.75\r\n", "State ; as the delimiter"),
+        ("spool_code;d1_mm;d2_mm\r\nS-1;1.75;1.75\r\n", "Choose ; as the separator"),
         ('spool_code,"d1_mm\r\n', "not closed"),
         ("spool_code,d1_mm,d2_mm\r\nS-1,1.75,1.75\r\n".encode("utf-16"), "UTF-16"),
         ("spool_code,d1_mm,d2_mm,note\r\nS-1,1.75,1.75,M\xfcller\r\n".encode("latin-1"), "0xFC"),

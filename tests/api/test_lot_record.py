@@ -55,7 +55,7 @@ def test_every_reading_is_in_it_with_who_when_and_whether_it_counts(known):
         assert [one[name] for name in ("kind", "spool_code", "measured_at", "recorded_by", "note", "screening")] == [
             kept[name] for name in ("kind", "spool_code", "measured_at", "recorded_by", "note", "screening")
         ]
-    assert {"voided: the <jaw> was dirty", "screening only"} == {
+    assert {"voided: the <jaw> was dirty", "for information only"} == {
         row["why_not"] for row in rows.values() if not row["counts"]
     }
     counting = known.assessment(known.lot_id)["reading_ids"]

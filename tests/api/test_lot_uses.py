@@ -71,6 +71,19 @@ def test_each_lot_is_answered_for_each_use(shop, lots):
     } == {name: [found[use] for use in order] for name, found in said.items()}
 
 
+def test_a_failed_use_of_an_unfinished_lot_states_the_finding(shop):
+    """Its diameter fails for two uses, and its colour is not measured."""
+    off = shop.receive(
+        shop.supplier(), shop.grade("N", {**NAMED, "uses": {**NAMED["uses"], "fit": ["color"]}}), spools=1
+    )
+    shop.diameter(off["spools"][0]["code"], 1.9, 1.9)
+    assert "quarantined" == shop.lot(off["lot_id"])["standing"]
+    (row,) = shop.get("production", "/lots/uses")["items"]
+    says = {part["use"]: part["says"] for part in row["uses"]}
+    assert "1.9" in says["hidden"]
+    assert "measurements are not complete" in says["fit"]
+
+
 def test_it_never_says_yes_where_a_clearance_says_no(shop, lots):
     """For every lot and use, `yes` and `concession` are exactly where an ordinary spool is clear, with equal reasons."""
     concession(shop, lots["blocked"])

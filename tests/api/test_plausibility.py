@@ -242,7 +242,7 @@ def test_a_colour_under_other_conditions_is_refused_with_the_ones_asked_for(shop
     body = {"spool_code": spool, "lab": WHITE, "conditions": {**CONDITIONS, condition: value}}
     hint = slip(shop, "color", body, [f"/conditions/{condition}"])
     assert str(CONDITIONS[condition]) in hint
-    assert "store the reading as screening only" in hint
+    assert "store the reading for information only" in hint
     shop.measure("color", {**body, "screening": True})
 
 

@@ -287,9 +287,9 @@ def test_one_click_undoes_a_reading_and_leaves_the_others(
     hands.key("Control+Enter")
     page.get_by_role("heading", name="2 readings stored").wait_for()
     with page.expect_navigation():
-        page.get_by_role("button", name="Undo reading").first.click()
+        page.get_by_role("button", name="Void reading").first.click()
     page.get_by_role("heading", name="1 reading stored").wait_for()
-    assert "is void" in page.inner_text("main")
+    assert "is voided" in page.inner_text("main")
     assert f"Measure spool {spool}" == clerk.heading()
     assert "d1_mm-0" == focused(page)
     assert clerk.fits()

@@ -50,7 +50,7 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     page.get_by_label("d1, mm").first.fill("0.0689")
     page.get_by_label("d2 across d1").first.fill("0.0690")
     clerk.press("Store")
-    assert "Nothing was stored" in page.get_by_role("alert").inner_text()
+    assert "Not saved" in page.get_by_role("alert").inner_text()
     assert "inch" in page.locator(".cells").first.inner_text()
     assert "0.0689" == page.get_by_label("d1, mm").first.input_value()
     assert clerk.fits()

@@ -23,7 +23,7 @@ def test_form_of_another_session(person: Callable[..., Person], site: Site) -> N
     mine.page.get_by_label("Reason").fill("a form that was replayed")
     mine.page.locator("main form input[name=seal]").first.evaluate("(e, seal) => { e.value = seal }", _seal(other))
     mine.press("Hold lot")
-    assert "Bad Request" == mine.heading()
+    assert "Form not accepted" == mine.heading()
     assert "This form was not made by this server" in mine.page.inner_text("main")
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
 
@@ -35,7 +35,7 @@ def test_form_without_seal(person: Callable[..., Person], site: Site) -> None:
     mine.page.locator("main form input[name=seal]").first.evaluate("e => e.remove()")
     mine.page.get_by_label("Reason").fill("a form without its seal")
     mine.press("Hold lot")
-    assert "Bad Request" == mine.heading()
+    assert "Form not accepted" == mine.heading()
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
 
 

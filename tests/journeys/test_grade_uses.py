@@ -185,7 +185,9 @@ def test_white_carries_a_caution(shop, name, lab, white):
     """A white, by its name or its reference (L* at least 85, chroma at most 10, ends included; by hand: 6 and 8 give 10), has a caution."""
     shade = shop.shade("S", lab)
     grade, spool = released(shop, color_name=name, shade_id=shade["id"], cautions=["keep dry"], filler_kind="none")
-    said = "White filament differs by maker and lot in interlayer strength and shrinkage. Measure this lot."
+    said = (
+        "White filament differs by supplier and lot in interlayer strength and shrinkage. Use the values of this lot."
+    )
     assert white is (said in shop.ask_clearance(spool)["cautions"])
     shown = shop.get("quality", f"/grades/{grade['id']}")
     assert (["keep dry"], [said] if white else []) == (shown["cautions"], shown["added_cautions"])

@@ -178,7 +178,7 @@ def test_only_what_counts_can_be_excluded_and_only_what_is_excluded_taken_back(s
     strange.void(strange.reading)
     assert "was voided" in exclude(strange, strange.reading, 409)["detail"]
     (screened,) = round_wire(strange, strange.spool, [1.79], screening=True)
-    assert "for screening only" in exclude(strange, screened, 409)["detail"]
+    assert "for information only" in exclude(strange, screened, 409)["detail"]
     specks = strange.measure("surface", {"spool_code": strange.spool, "specks": 40, "area_dm2": 1})["id"]
     said = exclude(strange, specks, 409)
     assert "/problems/not-flagged" == said["type"]

@@ -200,7 +200,7 @@ def printed(shop):
     return code
 
 
-ACROSS = "The scale factors were measured on printer P1, not on P9. Printers differ by 0.1 to 0.2 %."
+ACROSS = "The scale factors were measured on machine P1, not on P9. Machines differ by 0.1 to 0.2 %."
 STRENGTH = "Interlayer strength was measured on P1. It may differ on P9."
 
 
@@ -273,7 +273,7 @@ def test_control_prints_on_both_printers_correct_the_scales(shop):
     each = math.hypot(0.02 / math.sqrt(3), 0.02)
     u = math.hypot(0.02, each, each)
     assert pytest.approx(settings["scale_x"] ** 2 * u / 100) == settings["scale_x_uncertainty"]
-    told = "The scale factors were measured on printer P1 and corrected to P9 by control prints on both (X +0.12 %)."
+    told = "The scale factors were measured on machine P1 and corrected to P9 by control prints on both (X +0.12 %)."
     assert told in found["cautions"]
 
 

@@ -28,7 +28,7 @@ def test_one_spool_of_24_does_not_release_the_lot(shop):
     first_spool(shop, first)
     lot = shop.lot(lot_id)
     assert "quarantined" == lot["standing"]
-    wanted = {f"measure {what} on 2 more drawn spools: {second}, {third}" for what in ("specks", "moisture")}
+    wanted = {f"measure {what} on 2 more drawn spools ({second}, {third})" for what in ("specks", "moisture")}
     assert wanted == set(lot["to_measure"])
     assert ("pass", 1) == tuple(shop.finding(lot_id, "shrinkage.x")[name] for name in ("verdict", "spools"))
 
@@ -48,7 +48,7 @@ def test_the_block_says_on_how_many_spools_it_rests(shop):
     }
     lot_id, (first, second, third) = received(shop, {**asked, "shrinkage": {**LIMITS["shrinkage"], "spools_min": 2}})
     first_spool(shop, first)
-    assert [f"measure shrinkage on 1 more drawn spool: of {second}, {third}"] == shop.lot(lot_id)["to_measure"]
+    assert [f"measure shrinkage on 1 more of the drawn spools {second}, {third}"] == shop.lot(lot_id)["to_measure"]
     shop.measure("shrinkage", {"spool_code": third, **COUPON})
     assert "released" == shop.lot(lot_id)["standing"]
 

@@ -124,7 +124,7 @@ def test_matte_black_read_without_its_specular_component_is_refused_and_not_fail
     shop.diameter(spool)
     night = shop.color(spool, [16.4, 0.1, -0.4], 422, conditions={**CONDITIONS, "specular": "SCE"})
     assert ["/conditions/specular"] == [fault["pointer"] for fault in night["errors"]]
-    assert "Specular component is excluded" in night["detail"]
+    assert "has specular component included, and this reading has excluded." in night["detail"]
     assert "included" in night["errors"][0]["hint"]
     assert "quarantined" == shop.lot(lot_id)["standing"]
     assert ["diameter"] == [reading["kind"] for reading in readings(shop, lot_id)]

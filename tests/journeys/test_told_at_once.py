@@ -54,7 +54,7 @@ def test_a_screening_reading_and_one_by_an_instrument_out_of_order(shop):
     quick = shop.diameter(spool, screening=True)
     assert ["screening"] == [one["field"] for one in quick["warnings"]]
     assert [False, False] == [one[0] for one in listed(shop, lot_id)]
-    assert "for screening only" == listed(shop, lot_id)[1][2]
+    assert "for information only" == listed(shop, lot_id)[1][2]
 
 
 def test_a_colour_before_the_opacity_was_read_counts_against_its_lot_only(shop):

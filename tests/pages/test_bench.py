@@ -202,10 +202,18 @@ def test_what_another_desk_measures_is_said(desk, clerk):
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=moisture")
     assert (
-        "Moisture is measured by quality. At this desk you measure diameter, colour, gloss, opacity and stringing."
+        "Quality measures moisture. At this desk you measure diameter, colour, gloss, opacity and stringing."
         in page.text
     )
     assert "measured by" not in clerk.go("/bench?spool=L1-S001&kind=color").text
+
+
+def test_an_empty_colour_is_required_at_each_coordinate(desk, clerk):
+    """Not the words of the API about null."""
+    log(desk, clerk)
+    page = clerk.send(clerk.go("/bench?spool=L1-S001&kind=color"), "L-0", "Store", **{"a-0": "0"})
+    assert (422, 2) == (page.status, page.html.count("This is required."))
+    assert "null" not in page.text
 
 
 def test_the_clerk_logs_what_no_spool_bears(desk, clerk):
@@ -226,5 +234,5 @@ def test_a_reading_that_does_not_count_is_no_plain_success(desk, clerk):
     entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "screening": "on"}
     page = clerk.send(clerk.go("/bench?spool=S-1&kind=diameter"), "d1_mm-0", "Store", **entry)
     assert '<span aria-hidden="true">!</span> 1 reading stored' in page.html
-    assert "This reading is for screening only and does not count." in page.text
-    assert "no: for screening only" in clerk.go("/lots/1").text
+    assert "This reading is for information only and does not count." in page.text
+    assert "no: for information only" in clerk.go("/lots/1").text

@@ -33,7 +33,7 @@ def test_every_fault_of_a_file_stands_below_its_row(desk, clerk):
     text = "spool_code,d1_mm,d2_mm\r\nL1-S001,1.75,x\r\nNOBODY,1.75,1.76\r\nL1-S001,1.75,0.0689\r\n"
     page = clerk.send(clerk.go("/bench/file"), "text", text=text)
     assert 422 == page.status
-    assert "Nothing was stored: 3 errors" in page.text
+    assert "Not saved: 3 errors" in page.text
     rows = re.split(r'<tr class="why">', page.html)
     assert "is not a number" in rows[1].partition("</tr>")[0]
     assert "Spool NOBODY does not exist" in rows[2].partition("</tr>")[0]
@@ -75,7 +75,7 @@ def test_colours_from_a_file_may_say_their_conditions_once(desk, clerk):
     ("sent", "says"),
     [
         ({}, "Choose a file, or paste rows."),
-        ({"text": "x\n1\n"}, "Nothing was stored: "),
+        ({"text": "x\n1\n"}, "Not saved: "),
         ({"content": "no base64!"}, "Choose a file, or paste rows."),
         ({"text": "spool_code,d1_mm,d2_mm\nL1-S001,1,1\n", "time_zone": "Mars"}, "Mars"),
         ({"text": "a", "kind": "bond"}, "has the role receiving"),

@@ -28,6 +28,11 @@ def test_the_clerk_corrects_what_was_typed_wrongly(desk, clerk):
     assert 3 == desk.get("receiving", "/deliveries/1")["version"]
     struck = clerk.go("/spools/L1-S003")
     assert "withdrawn" in struck.text
+    bench = clerk.go("/bench?spool=L1-S003&kind=diameter")
+    assert "Spool L1-S003 was withdrawn. Do not measure it. Take it to quality." in bench.text
+    refused = clerk.send(bench, "d1_mm-0", "Store", **{"d1_mm-0": "1.75", "d2_mm-0": "1.75"})
+    assert (422, True) == (refused.status, "when its delivery was corrected. Check the label" in refused.text)
+    assert "Correct the fields marked below." not in refused.text
     assert "Print its label" not in struck.text
 
 

@@ -139,7 +139,7 @@ def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
     }
     page = lead.go("/respool", data=form)
     assert "Respooling of 500 g PAIR" in page.text
-    assert "This spool holds lots A and B." in page.text
+    assert "The new spool would hold lots A and B." in page.text
     assert "300 g taken, 700 g left" in page.text
     assert 404 == desk.app.test_client().get("/x").status_code
     desk.get("production", "/spools/MIX-1", status=404)
@@ -353,6 +353,44 @@ def test_a_grade_to_choose_has_its_diameter_as_the_site_writes_it(desk, role, pa
     desk.grade("WB-1.75")
     page = Browser(desk, role).go(path)
     assert re.search(r"WB-1\.75: [^,]+, 1,75 mm", page.text)
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/check?spool=&use=cosmetic", ["spool"]),
+        ("/picks?grade_id=&use=cosmetic&mass_g=", ["grade_id", "mass_g"]),
+        ("/tabs?spool_code=&layers=across&width_mm=10&thickness_mm=2&lever_mm=20&load_n=5", ["spool_code"]),
+    ],
+)
+def test_an_empty_form_says_at_each_field_that_it_is_required(lead, path, fields):
+    """Also where a browser does not check required fields."""
+    page = lead.go(path)
+    for field in fields:
+        assert f'id="{field}-hint"><strong class="fault">This is required.</strong>' in page.html
+
+
+def test_a_respooling_with_a_blocked_lot_says_that_the_spool_cannot_be_loaded(desk, lead):
+    """Instead of the use where colour does not show."""
+    _, (first, *_), (second, *_) = two_lots(desk)
+    desk.decide(2, "block")
+    form = {
+        "seal": lead.go("/respool").form("code")["fields"]["seal"],
+        "spool_code": [first, second],
+        "mass_g": ["300", "200"],
+        "code": "MIX-1",
+    }
+    page = lead.go("/respool", data=form)
+    assert "Lot B is blocked, so the new spool cannot be loaded." in page.text
+    assert "Use it only where colour does not show." not in page.text
+
+
+def test_missing_measurements_are_one_reason_of_a_check(desk, lead):
+    """The parts are a list below it."""
+    code = desk.receive(desk.quillwort, desk.white)["spools"][0]["code"]
+    page = lead.go(f"/check?spool={code}&use=cosmetic")
+    assert 1 == page.text.count("The measurements of the lot are not complete.")
+    assert "Still to do" not in page.text
 
 
 def test_a_reason_is_given_once(desk, lead):

@@ -12,7 +12,7 @@ from lots.services.setup.roles import PEOPLE
 from tests.api.test_queries import statements
 from tests.pages.reading import SITE, Browser
 from tests.pages.test_statements import fill
-from tests.shop import WHITE
+from tests.shop import SIMPLE_LIMITS, WHITE
 
 # The most statements that the first page of a desk makes, signing in and the red bar included.
 MOST = {"receiving": 11, "quality": 24, "purchasing": 16, "production": 8, "admin": 36}
@@ -108,7 +108,10 @@ def test_production_sees_what_must_come_off_what_is_loaded_and_what_may_be(desk)
     lead = Browser(desk, "production")
     page = lead.go("/")
     assert f"Loaded spools (1) Check a spool P1 spool {spool}, job J-1" in part(page, "loaded")
-    assert re.match(r"Released lots in stock, by grade \(1\) PLA-HW-175 .*: 2 lots, \d+ spools, ", part(page, "stock"))
+    assert re.match(
+        r"Released and restricted lots in stock, by grade \(1\) PLA-HW-175 .*: 2 lots, \d+ spools, ",
+        part(page, "stock"),
+    )
     assert {"/lots/1", "/lots/2"} <= set(page.every_link)
     assert "part urgent" not in page.html
     desk.decide(1, "block")
@@ -117,6 +120,18 @@ def test_production_sees_what_must_come_off_what_is_loaded_and_what_may_be(desk)
     assert "part urgent" in page.html
     assert part(page, "containments").startswith(f"Containments to close (1) Lot Q-71 Take spool {spool} off P1")
     assert "1 lot, " in part(page, "stock")
+
+
+def test_stock_lists_restricted_lots_too(desk):
+    """The grade links to the lots of the status that it has."""
+    limits = {**SIMPLE_LIMITS, "uses": {"cosmetic": ["color", "diameter"], "hidden": ["diameter"]}}
+    code = desk.receive(desk.quillwort, desk.grade("N", limits), "Q-71", 1)["spools"][0]["code"]
+    desk.diameter(code)
+    desk.color(code, [90.0, -0.8, 1.5])
+    lead = Browser(desk, "production")
+    page = lead.go("/")
+    assert "1 lot, 1 spool" in part(page, "stock")
+    assert "Q-71" in lead.go(page.links["N"]).text
 
 
 def test_purchasing_sees_this_week(desk):

@@ -88,7 +88,7 @@ def test_a_label_too_small_is_refused_in_words(desk, clerk):
 def test_the_page_says_that_phones_need_an_address(desk, clerk):
     """Only where no address is known that a phone reaches."""
     log(desk, clerk, spools="S-1", spool_count="")
-    said = "Ask the administrator to state it, so that a phone can open the page of a spool."
+    said = "Ask the administrator to state the web address of the shop, so that a phone can open the page of a spool."
     assert said not in clerk.go("/receiving/1/labels").text
     at_home = clerk.client.get("/receiving/1/labels", base_url="http://127.0.0.1:8080")
     if at_home.status_code == 302:

@@ -277,4 +277,4 @@ def test_the_page_shows_how_sure_a_scale_is_and_where_it_was_measured(shop, floo
     text = floor.get(f"/check?spool={code}&use=fit&machine=P9").get_data(as_text=True)
     assert "1.0040 ± 0.0031 (k = 2)" in text
     assert "Scales measured on" in text
-    assert "The scale factors were measured on printer P1, not on P9." in text
+    assert "The scale factors were measured on machine P1, not on P9." in text

@@ -95,10 +95,10 @@ def test_every_fault_stands_at_its_field_and_what_was_typed_stays(desk, clerk):
         kept[name] for name in ("supplier_lot", "cost", "received_at")
     )
     assert "Write 12.50, with a decimal point, not a comma" in page.text
-    assert "This is not a time with a UTC offset." in page.text
+    assert "This time is not complete, or has another form." in page.text
     assert "<b>" not in page.html
     page = log(desk, clerk, spools="A-1, 750\n\nA-2, 0.75", spool_count="", net_mass_g="")
-    assert "Line 3: 0.75 g is not a plausible net mass" in page.text
+    assert "Line 3, mass: 0.75 g is not a plausible net mass" in page.text
     page = log(desk, clerk, supplier_id="", spools="A", spool_count="3")
     assert "The supplier is missing." in page.text
     assert [] == desk.get("receiving", "/deliveries")["items"]

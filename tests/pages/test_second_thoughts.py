@@ -16,13 +16,14 @@ def bad_entry(desk, clerk):
 
 def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
     """The bench offers to void a stored reading with a reason. It then shows the void, the status of the lot, and the form for the spool."""
-    page = clerk.go(bad_entry(desk, clerk).links["Another reason"])
+    page = clerk.go(bad_entry(desk, clerk).links["Void for another reason"])
     assert ["Void reading 1"] == page.headings[:1]
+    assert "Reading 1: diameter 1.83 and 1.83 mm" in page.text
     assert "for ten minutes" in page.text
     refused = clerk.send(page, "reason", reason=" ")
     assert 422 == refused.status
     page = clerk.send(refused, "reason", reason="typed 1.83 for 1.75")
-    assert "Reading 1 is void" in page.text
+    assert "Reading 1 is voided" in page.text
     assert "in quarantine" in page.text
     assert "Ask quality to approve the void of reading 1" in page.text
     assert "S-1" == page.form("d1_mm-0")["fields"]["spool"]
@@ -35,7 +36,7 @@ def test_one_press_undoes_what_was_mistyped(desk, clerk):
     page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **entry)
     assert "blocked" in page.text
     page = clerk.send(page, "reason")
-    assert "Reading 1 is void" in page.text
+    assert "Reading 1 is voided" in page.text
     assert "1 reading stored: diameter of S-1" in page.text
     assert "1.75 and 1.76 mm" in page.text
     assert "1.83" not in page.text.partition("1 reading stored")[2]
@@ -47,17 +48,23 @@ def test_one_press_undoes_what_was_mistyped(desk, clerk):
 
 
 def test_too_late_or_not_the_author_is_said_with_the_way_out(desk, clerk):
-    """Somebody else's reading has no such link on its lot's page, and the form behind the address says whom to ask."""
+    """Somebody else's reading has no such link on its lot's page, and the form behind the address names the reason at once."""
     log(desk, clerk, spools="S-1", spool_count="")
     number = desk.diameter("S-1")["id"]
     assert f"Void reading {number}" not in clerk.go("/lots/1").links
-    page = clerk.send(clerk.go(f"/readings/{number}/void"), "reason", reason="x")
+    page = clerk.go(f"/readings/{number}/void")
     assert (403, True) == (page.status, "Ask quality." in page.text)
+    seal = clerk.go("/bench?spool=S-1&kind=diameter").form("d1_mm-0")["fields"]["seal"]
+    page = clerk.go(f"/readings/{number}/void", data={"seal": seal, "reason": "x"})
+    assert (403, True) == (page.status, "Ask quality." in page.text)
+    assert (404, "Not possible") == ((page := clerk.go("/readings/999/void")).status, page.headings[0])
 
 
 def test_quality_agrees_on_its_page(desk, clerk):
     """The lot links there. The void is listed with values, author and reason, until quality agrees."""
-    clerk.send(clerk.go(bad_entry(desk, clerk).links["Another reason"]), "reason", reason="typed 1.83 for 1.75")
+    clerk.send(
+        clerk.go(bad_entry(desk, clerk).links["Void for another reason"]), "reason", reason="typed 1.83 for 1.75"
+    )
     technician = Browser(desk, "quality")
     lot = technician.go("/lots/1")
     assert "voided by its author, needs the agreement of quality" in lot.text
@@ -66,7 +73,7 @@ def test_quality_agrees_on_its_page(desk, clerk):
     assert "reading 1 (diameter): 1.83 and 1.83 mm. Voided by receiving person" in page.text
     form = technician.go(page.links["Review the void of reading 1"])
     refused = technician.send(form, "reason", reason=" ")
-    assert (422, True) == (refused.status, "This is blank." in refused.text)
+    assert (422, True) == (refused.status, "This is required." in refused.text)
     page = technician.send(refused, "reason", reason="the gauge says 1.75")
     assert "No voids need agreement." in page.text
     assert "Void agreed Reading 1 does not count." in page.text.replace("✔ ", "")

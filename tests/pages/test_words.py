@@ -89,7 +89,7 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
     [
         ("diameter", "d1_mm-0", "1,75", "Write 1.75, with a decimal point, not a comma."),
         ("diameter", "d1_mm-0", "soon", "This must be a number."),
-        ("diameter", "measured_at", "soon", "This is not a time with a UTC offset."),
+        ("diameter", "measured_at", "soon", "This time is not complete, or has another form."),
     ],
 )
 def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, field, typed, says):
@@ -106,10 +106,14 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
 @pytest.mark.parametrize(
     ("path", "typed", "told"),
     [
-        ("/lots/1/decide", {"action": "block"}, "This is blank."),
+        ("/lots/1/decide", {"action": "block"}, "This is required."),
         ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not a permitted value.'),
-        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
-        ("/lots/1/corrective-actions", {}, "This is blank."),
+        (
+            "/lots/1/reinspections",
+            {"measure": "diameter", "use_by": "soon", "reason": "x"},
+            "This is not a date. Write it like 2026-11-25.",
+        ),
+        ("/lots/1/corrective-actions", {}, "This is required."),
         ("/spools/L1-S001/dryings", {"hours": "4"}, "This is required."),
         ("/machines/1", {"slots": "many", "version": "1"}, "Slots: This must be a number."),
     ],
@@ -127,9 +131,13 @@ def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path,
 @pytest.mark.parametrize(
     ("path", "typed", "told"),
     [
-        ("/lots/1/decide", {"action": "block"}, "Reason This is blank."),
-        ("/lots/1/corrective-actions", {}, "Requested action This is blank."),
-        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
+        ("/lots/1/decide", {"action": "block"}, "Reason This is required."),
+        ("/lots/1/corrective-actions", {}, "Requested action This is required."),
+        (
+            "/lots/1/reinspections",
+            {"measure": "diameter", "use_by": "soon", "reason": "x"},
+            "This is not a date. Write it like 2026-11-25.",
+        ),
     ],
 )
 def test_a_refused_act_on_a_lot_is_told_at_its_field(desk, path, typed, told):

@@ -10,6 +10,7 @@ from marshmallow import ValidationError
 from lots.api.files.file_faults import FileFaults
 from lots.api.http.errors import faults_from
 from lots.api.setup.shades import ConditionsArgs
+from lots.domain.colorimetry.color_values import condition_name
 from lots.services.files import cell_parsing
 from lots.services.files.cell_parsing import BadCell
 from lots.services.files.color_exchange import KEYWORDS
@@ -67,8 +68,8 @@ class SaidOnce:
         self.broken.add(path)
         if self.faults.table.exchange:
             words = " or ".join(KEYWORDS[name])
-            hint = f"Add {words} to the header, or state {name} for the whole file."
-            self.faults.of_file(name, f"The file does not state {name}.", hint)
+            hint = f"Add {words} to the header, or state the {condition_name(name)} for the whole file."
+            self.faults.of_file(name, f"The file does not state the {condition_name(name)}.", hint)
         else:
-            hint = f"Add it, or state {name} for the whole file."
+            hint = f"Add the column, or state the {condition_name(name)} for the whole file."
             self.faults.at_header(name, "This column is required but missing.", hint)

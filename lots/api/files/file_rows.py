@@ -53,8 +53,8 @@ def draft_from(kind: str, file_name: str, content: bytes, options: Options, watc
     if not table.columns:
         return draft
     _Reader(table, options, draft).read(watch)
-    if not table.count:
-        draft.faults.append(fault("There are no rows below the header.", "Nothing would be stored."))
+    if not table.count and not draft.faults:
+        draft.faults.append(fault("The file has no rows below the header.", "Add the rows."))
     elif not draft.items and not draft.faults:
         draft.faults.append(fault("All readings in this file are voided.", "Nothing would be stored."))
     return draft
@@ -149,7 +149,7 @@ class _Reader:
         same = [name for name in names if name.casefold() == column.casefold()]
         shown = column[:60]
         near = same or get_close_matches(shown, names, n=2, cutoff=0.6)
-        hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
+        hint = f"Did you mean {' or '.join(near)}?" if near else f"Use one of these columns: {', '.join(names)}."
         if self.spectrum and column.startswith("nm"):
             hint = "A spectrum has columns nm360, nm370, ... nm780."
         self.faults.at_header(shown, "Unknown column.", hint)

@@ -70,10 +70,10 @@ class StrictFloat(fields.Float):
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
         number = _json_number(value)
         if self.above is not None and number <= self.above:
-            raise ValidationError(Said(f"{number:,.15g} is too small. It must be greater than {_plain(self.above)}."))
+            raise ValidationError(Said(f"{number:.15g} is too small. It must be greater than {_plain(self.above)}."))
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
             hint = self.hint or f"Give a number {_range(self.low, self.high)}."
-            raise ValidationError(Said(f"{number:,.15g} is out of range.", hint))
+            raise ValidationError(Said(f"{number:.15g} is out of range.", hint))
         return number
 
 
@@ -101,8 +101,8 @@ def _range(low: float | None, high: float | None) -> str:
 
 
 def _plain(end: float | None) -> str:
-    """Returns a bound without exponent, with thousands separators, such as 1,000,000,000; empty for None."""
-    return "" if end is None else f"{Decimal(repr(end)).normalize():,f}"
+    """Returns a bound without exponent, such as 1000000000; empty for None."""
+    return "" if end is None else f"{Decimal(repr(end)).normalize():f}"
 
 
 def whole_ends(low: float | None, high: float | None, above: float | None) -> tuple[int, int]:
@@ -189,7 +189,7 @@ class Text(fields.String):
             )
         text = value.strip()
         if not text:
-            raise ValidationError(Said("This is blank."))
+            raise ValidationError(Said("This is required."))
         if len(text) > self.most:
             raise ValidationError(Said(f"This is {len(text)} characters long. The limit is {self.most}."))
         if has_control(text.translate(_BREAKS) if self.lines else text):
@@ -242,7 +242,7 @@ class Instant(fields.Field[datetime]):
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> datetime:
         hint = "Write it like 2026-11-25T14:00:00+01:00, or 2026-11-25T13:00:00Z."
         if not isinstance(value, str) or not _RFC3339.fullmatch(value.strip()):
-            detail = "This is not a time with a UTC offset."
+            detail = "This time is not complete, or has another form."
             if isinstance(value, str) and _RFC3339.fullmatch(value.strip().replace(" ", "+")):
                 hint = "Write + as %2B in a query string."
             raise ValidationError(Said(detail, hint))

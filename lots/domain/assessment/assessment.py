@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -26,6 +26,20 @@ from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import CLOSED_LOT, Coverage
 from lots.domain.statistics.summaries import Vector
+
+_STILL_TO_DO = "Still to do: "
+
+
+def work_left(reasons: Iterable[str]) -> tuple[list[str], list[str]]:
+    """Returns the reasons that name no work, and the work left that the others name, both without repeats.
+
+    Example:
+        >>> work_left(["Diameter fails.", "Still to do: colour.", "Still to do: gloss."])
+        (['Diameter fails.'], ['colour', 'gloss'])
+    """
+    each = list(dict.fromkeys(reasons))
+    left = [one.removeprefix(_STILL_TO_DO).removesuffix(".") for one in each if one.startswith(_STILL_TO_DO)]
+    return [one for one in each if not one.startswith(_STILL_TO_DO)], left
 
 
 @dataclass(frozen=True, init=False)
@@ -155,7 +169,7 @@ class Assessment:
         about = [f for f in self.findings if use in f.uses and f.verdict != "pass"]
         measured = [f.message for f in about if f.verdict != "missing"]
         to_do = each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
-        return [*measured, *(f"Still to do: {part}." for part in to_do)]
+        return [*measured, *(f"{_STILL_TO_DO}{part}." for part in to_do)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,9 +80,12 @@ def spools_lacking(seen: Collection[str], asked: int | None, coverage: Coverage)
 
 def _wanted(name: str, short: int, seen: int, left: Sequence[str]) -> str:
     """Returns the action in words, with the spools to measure."""
-    spools = f"{short} {'more ' if seen else ''}drawn {plural(short, 'spool')}"
-    which = f": {'' if len(left) == short else 'of '}{named(left)}" if left else ""
-    return f"measure {said(name)} on {spools}{which}"
+    some = f"measure {said(name)} on {short} {'more ' if seen else ''}"
+    if not left:
+        return f"{some}drawn {plural(short, 'spool')}"
+    if len(left) <= short:
+        return f"{some}drawn {plural(short, 'spool')} ({named(left)})"
+    return f"{some}of the drawn spools {named(left)}"
 
 
 def counted_in_full(name: str, limits: Limits, coverage: Coverage) -> bool:

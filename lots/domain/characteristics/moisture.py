@@ -125,7 +125,7 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
     limit = limits.limit
     latest = latest_per_spool(readings)
     if not latest:
-        return [unmeasured("moisture.percent", limit, rule, "measure the moisture of a sampled spool")]
+        return [unmeasured("moisture.percent", limit, rule, "measure the moisture of a drawn spool")]
     n = len(latest)
     return [
         worst(

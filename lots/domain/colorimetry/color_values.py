@@ -51,6 +51,8 @@ def same_thickness(mine_mm: float, asked_mm: float) -> bool:
 
 # Conditions that do not apply to a spectrum.
 LIGHT = ("illuminant", "observer_deg")
+# A condition that a reading does not state, in words.
+NOT_STATED = "not stated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ class Lab:
     def __post_init__(self) -> None:
         for (name, low, high), value in zip(_LAB_RANGES, self.as_list(), strict=True):
             if not math.isfinite(value) or not low <= value <= high:
-                raise ValueError(f"{name} is {value!r}; it must be a number from {low:g} to {high:g}")
+                raise ValueError(f"{name} is {value:g}; it must be a number from {low:g} to {high:g}")
 
     @property
     def chroma(self) -> float:
@@ -216,7 +218,7 @@ class Conditions:
             mine, theirs = getattr(self, one.name), getattr(asked, one.name)
             if theirs is not None and not _agrees(one, mine, theirs):
                 least = "at least " if one.name == "age_h" else ""
-                stated = "not stated" if mine is None else _said(one, mine)
+                stated = NOT_STATED if mine is None else _said(one, mine)
                 found.append((one.name, stated, f"{least}{_said(one, theirs)}"))
         return found
 

@@ -166,7 +166,9 @@ def _xyz(what: str, color: Lab, illuminant: str, observer_deg: int) -> XYZ:
 # Limits of a visual white: light, and near neutral. Common practice, no source.
 _WHITE_L, _WHITE_CHROMA = Limit(85.0, None), Limit(None, 10.0)
 # Common practice, no source: published results conflict; white was found the weakest colour of a material, and the strongest.
-WHITE_CAUTION = "White filament differs by maker and lot in interlayer strength and shrinkage. Measure this lot."
+WHITE_CAUTION = (
+    "White filament differs by supplier and lot in interlayer strength and shrinkage. Use the values of this lot."
+)
 
 
 def is_white(color_name: str, reference: Lab | None) -> bool:

@@ -193,7 +193,7 @@ def _why_not(lots: Sequence[StockLot], total: int, needed_g: float, match_max: f
     best = f"The best set is {', '.join(names[i] for i in nearest.lots)}"
     matching = f"{_grams(nearest.mass_g)} of the {_grams(needed_g)} needed match within {match_max}. {best}."
     if micrograms(total_g) < micrograms(needed_g):
-        short = f"There is not enough filament: {_grams(total_g)} in stock, {_grams(needed_g)} needed."
+        short = f"There is not enough filament. {_grams(total_g)} may be loaded for this use, and {_grams(needed_g)} are needed."
         return short if match_max is None or nearest.mass_g == total_g else f"{short} Only {matching}"
     if nearest.match_max is not None:
         return f"Only {matching} A limit of {_rounded_up(nearest.match_max)} would make the pick possible."

@@ -90,7 +90,7 @@ def for_printer(
         >>> round(found.axes["x"].uncertainty, 3), found.measured_on
         (0.151, 'P1')
         >>> found.cautions
-        ('The scale factors were measured on printer P1, not on P9. Printers differ by 0.1 to 0.2 %.',)
+        ('The scale factors were measured on machine P1, not on P9. Machines differ by 0.1 to 0.2 %.',)
     """
     if machine is None or not by_printer:
         return ForPrinter(whole, " and ".join(sorted(by_printer)) or None)
@@ -119,7 +119,7 @@ def _corrected(offsets: Mapping[str, PrinterOffset], others: str, machine: str) 
     # Adding 0 removes the sign of a negative zero.
     shift = ", ".join(f"{axis.upper()} {round(offset.percent, 2) + 0.0:+.2f} %" for axis, offset in offsets.items())
     return [
-        f"The scale factors were measured on printer {others} and corrected to {machine} by control prints on both ({shift})."
+        f"The scale factors were measured on machine {others} and corrected to {machine} by control prints on both ({shift})."
     ]
 
 
@@ -133,7 +133,7 @@ def _moved(one: Shrunk, offset: PrinterOffset | None) -> Shrunk:
 def _across(axes: list[str], others: str, machine: str, whole: bool) -> str:
     """Returns the caution for specimens of other printers: for all axes, or for some of them."""
     subject = "The scale factors were" if whole else f"The scale factor along {' and '.join(axes).upper()} was"
-    return f"{subject} measured on printer {others}, not on {machine}. Printers differ by 0.1 to 0.2 %."
+    return f"{subject} measured on machine {others}, not on {machine}. Machines differ by 0.1 to 0.2 %."
 
 
 def same(printer: str, machine: str) -> bool:

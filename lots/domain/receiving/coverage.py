@@ -80,9 +80,10 @@ def redraw(
 def _sample(chosen: Sequence[str], count: int, seed: int, rule: str) -> Sample:
     drawn = tuple(sorted(chosen))
     if len(drawn) == count:
-        says = f"Measure {plural(count, 'the spool', f'all {count} spools')}."
+        every = {1: "the spool", 2: "both spools"}.get(count, f"all {count} spools")
+        says = f"Measure {every}."
     else:
-        says = f"Measure {len(drawn)} of the {count} spools, drawn at random: {', '.join(drawn)}. Do not replace them by easier ones."
+        says = f"Measure {len(drawn)} of the {count} spools, drawn at random: {', '.join(drawn)}. Do not replace them with others."
     return Sample(len(drawn), drawn, seed, rule, says)
 
 

@@ -138,7 +138,8 @@ class Plan:
             'Measure 13 spools (code letter E). Accept the lot with at most 0 nonconforming, reject it with 1 or more.'
         """
         sent = "" if self.plan_letter == self.code_letter else f", plan of letter {self.plan_letter} by its arrow"
-        spools = f"{'all ' if self.inspect_all else ''}{self.size} spools" if self.size > 1 else "the only spool"
+        every = {1: "the only spool", 2: "both spools" if self.inspect_all else "2 spools"}
+        spools = every.get(self.size, f"{'all ' if self.inspect_all else ''}{self.size} spools")
         counted = "nonconforming" if self.counts == "nonconforming" else f"{self.counts} (a spool may have several)"
         gap = [str(count) for count in range(self.accept + 1, self.reject)]
         between = f" With {' or '.join(gap)} the lot is accepted and inspection returns to normal." if gap else ""

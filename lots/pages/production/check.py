@@ -9,12 +9,14 @@ from flask import g, render_template, request, url_for
 
 from lots.api.production.clearance import ClearanceArgs, SpoolClearance
 from lots.api.production.loads import LoadArgs, Loads
+from lots.domain.assessment.assessment import work_left
 from lots.domain.production.clearance import PART_CAUTION
-from lots.pages.site.calls import Refusal, Shown, attempt, checked, once
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, once, refusal_of
 from lots.pages.site.frame import pages
 from lots.pages.site.place import number
 from lots.pages.site.session import signed_in
 from lots.services.documents.search import scanned
+from lots.services.errors import Fault, Invalid
 from lots.services.production import clearance, loads, lot_uses
 from lots.services.production.clearance import Ask
 from lots.services.setup import names
@@ -37,7 +39,7 @@ _MACHINES = 100
 def check() -> str:
     """Shows whether a spool may be loaded for a use and a job."""
     asked = asked_of(request.args)
-    return _answer_page(asked, _clearance(asked) if asked["spool"] else None)
+    return _answer_page(asked, _clearance(asked) if "spool" in request.args else None)
 
 
 @pages.post("/check")
@@ -68,6 +70,8 @@ def asked_of(typed: Mapping[str, str]) -> dict[str, str]:
 
 
 def _clearance(asked: dict[str, str]) -> Shown | Refusal:
+    if not asked["spool"]:
+        return refusal_of(Invalid(Fault("/spool", "This is required.")), ClearanceArgs)
     said = {name: asked[name] for name in _ASKED if asked[name]}
     if "mass_g" in said:
         said["mass_g"] = str(number(said["mass_g"]))
@@ -77,10 +81,13 @@ def _clearance(asked: dict[str, str]) -> Shown | Refusal:
 def _answer_page(asked: dict[str, str], found: Shown | Refusal | None, not_loaded: Refusal | None = None) -> str:
     refused = found if isinstance(found, Refusal) else None
     answer = None if isinstance(found, Refusal) else found
+    reasons, left = work_left(answer["reasons"] if answer else ())
     return render_template(
         "production/check.html",
         asked=asked,
         answer=answer,
+        reasons=reasons,
+        left=left,
         refused=refused,
         permitted=lot_uses.of_code(str(answer["spool_code"])) if answer else [],
         part_caution=PART_CAUTION,

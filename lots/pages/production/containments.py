@@ -92,7 +92,7 @@ def close_containment(number: int) -> Any:
 def _one(number: int, note: str = "", wrong: Refusal | None = None, *, confirm: bool = False) -> Any:
     found: Shown | Refusal = attempt(lambda: exposure.containment(number))
     if isinstance(found, Refusal):
-        return refused(found, url_for("pages.containments"))
+        return refused(found, url_for("pages.containments"), "Unknown containment")
     page = render_template(
         "production/containment.html", one=found, note=note, refused=wrong, confirm=confirm and not found["closed_at"]
     )

@@ -29,7 +29,7 @@ def picks() -> Any:
     """Shows which spools to use together for a job. Nothing is stored or reserved."""
     asked = {name: request.args.get(name, "").strip() for name in ("use", *_NUMBERS)}
     answer: Shown | Refusal | None = None
-    if asked["grade_id"] or asked["mass_g"]:
+    if asked["grade_id"] or "mass_g" in request.args:
         body: dict[str, Any] = {name: place.number(asked[name]) for name in _NUMBERS if asked[name]}
         if asked["use"]:
             body["use"] = asked["use"]

@@ -32,12 +32,15 @@ def tabs() -> Any:
         body |= {name: number(asked[name]) for name in ("lot_id", *_SIZES) if asked[name]}
         answer = attempt(lambda: tab_checks.tab_check(checked(TabArgs, body)), TabArgs)
     refused = answer if isinstance(answer, Refusal) else None
+    faults = refused.beside() if refused else {}
+    if refused and not (asked["spool_code"] or asked["lot_id"]):
+        faults["spool_code"] = ["This is required."]
     page = render_template(
         "production/tabs.html",
         asked=asked,
         a=None if refused else answer,
         refused=refused,
-        faults=refused.beside() if refused else {},
+        faults=faults,
         uses=USES,
         layers=LAYERS,
     )

@@ -18,7 +18,7 @@ from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.domain.words import counted, plural
 from lots.pages.site.calls import Refusal, Told, attempt, checked, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.place import end_of, grade_choice, moment_typed, number, place
+from lots.pages.site.place import end_of, grade_choice, number, place, start_of
 from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services.errors import Fault, Invalid
@@ -60,7 +60,7 @@ def certificates() -> Any:
 def _compared(typed: Mapping[str, str]) -> Mapping[str, Any]:
     said = {name: typed[name] for name in ("supplier_id", "grade_id")}
     if day := typed["received_from"]:
-        said["from"] = moment_typed("/from", f"{day}T00:00")
+        said["from"] = start_of("/from", day)
     if day := typed["received_to"]:
         said["to"] = end_of(day)
     asked = checked(CertificateComparisonArgs, said)
@@ -113,7 +113,7 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
         values.append(one)
     body: dict[str, Any] = {name: typed[name] for name in ("reference", "note") if name in typed}
     if day := typed.get("issued_at"):
-        body["issued_at"] = moment_typed("/issued_at", f"{day}T00:00")
+        body["issued_at"] = start_of("/issued_at", day)
     return {**body, "values": values}, codes
 
 

@@ -25,7 +25,7 @@ from lots.api.purchasing.letters import (
 from lots.domain.purchasing.letters import CLAIMS, NONE
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.place import details, end_of, moment_typed, number, place
+from lots.pages.site.place import details, end_of, moment_typed, number, place, start_of
 from lots.pages.site.results import pack_result
 from lots.pages.site.session import signed_in
 from lots.services import clock
@@ -70,7 +70,7 @@ def letters() -> Any:
 def _listed(asked: Mapping[str, str]) -> Any:
     said = dict(asked)
     if day := said.get("signed_from"):
-        said["signed_from"] = moment_typed("/signed_from", f"{day}T00:00")
+        said["signed_from"] = start_of("/signed_from", day)
     if day := said.get("signed_to"):
         said["signed_to"] = end_of(day)
     filters = checked(LetterFilterArgs, said)

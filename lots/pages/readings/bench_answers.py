@@ -48,7 +48,8 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
             name = f"{name}-{rows[int(index)]}"
         elif name not in shared:
             name = ""
-        said = fault.says if name or not fault.label else f"{fault.label}: {fault.says}"
+        # The spool was scanned before, and its faults name it.
+        said = fault.says if name or path == "spool_code" or not fault.label else f"{fault.label}: {fault.says}"
         # A shared field has the same fault once for each row.
         if said not in found.setdefault(name, []):
             found[name].append(said)

@@ -21,6 +21,7 @@ from lots.pages.readings.bench import my_kinds
 from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, once
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may_call, pack, signed_in, unpack
+from lots.services.assessment.lot_after import status_sentences
 from lots.services.files import imports
 
 DELIMITERS = (
@@ -148,4 +149,5 @@ def _page(
         kinds=kinds,
         delimiters=DELIMITERS,
         decimals=DECIMALS,
+        status_said=status_sentences,
     )

@@ -37,9 +37,10 @@ def may_confirm(reading: Any) -> bool:
 
 @pages.get(f"/readings/<{NUMBER}:number>/void")
 @signed_in((Void, "POST"))
-def void(number: int) -> str:
-    """Shows the form that voids a reading."""
-    return _page(number, None)
+def void(number: int) -> Any:
+    """Shows the form that voids a reading, or why this person cannot void it."""
+    found = attempt(lambda: voids.to_void(number, g.me["name"], of_quality=of_quality(g.person)))
+    return refused(found, url_for("pages.home")) if isinstance(found, Refusal) else _page(found, None)
 
 
 @pages.post(f"/readings/<{NUMBER}:number>/void")
@@ -52,7 +53,7 @@ def voided(number: int) -> Any:
         reason = checked(VoidArgs, body)["reason"]
         left: Any = voids.void(number, reason, None, g.me["name"], of_quality=of_quality(g.person))
         if not (kind := request.form.get("kind")):
-            return _of_lot(left, pack_result(f"Reading {number} is void", left["lot"]["says"]))
+            return _of_lot(left, pack_result(f"Reading {number} is voided", left["lot"]["says"]))
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
         lot["says"] = status_sentences(left["lot"])
         packed = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
@@ -60,7 +61,10 @@ def voided(number: int) -> Any:
         return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=packed, told=others or None)
 
     done = once(leave_out, VoidArgs)
-    return (_page(number, done), done.status) if isinstance(done, Refusal) else done
+    if not isinstance(done, Refusal):
+        return done
+    found = attempt(lambda: recording.whole_reading(number))
+    return refused(done, url_for("pages.home")) if isinstance(found, Refusal) else (_page(found, done), done.status)
 
 
 def _of_lot(reading: Shown, result: str) -> str:
@@ -68,11 +72,14 @@ def _of_lot(reading: Shown, result: str) -> str:
     return url_for("pages.lot", number=reading["lot_id"], result=result)
 
 
-def _page(number: int, refused: Refusal | None) -> str:
+def _page(reading: Shown, not_done: Refusal | None) -> str:
     asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason", "told")}
     # A number, since it becomes part of an address.
     asked["lot"] = str(request.values.get("lot", type=int) or "")
-    return render_template("readings/void.html", number=number, asked=asked, refused=refused)
+    kind = DECLARED[reading["kind"]]
+    return render_template(
+        "readings/void.html", number=reading["id"], reading=reading, kind=kind, asked=asked, refused=not_done
+    )
 
 
 @pages.get(f"/readings/<{NUMBER}:number>/agree")

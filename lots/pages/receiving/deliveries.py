@@ -166,13 +166,17 @@ def _ambiguous_line(row: int, line: str, code: str, mass: str) -> Told:
     return Told("/spools", "", says)
 
 
+_PARTS = {"code": ", code", "net_mass_g": ", mass"}
+
+
 def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
     """Returns the faults by the field of the form. A fault of a listed spool names its line."""
     found: dict[str, list[str]] = {}
     for fault in refused.faults:
         name, *below = fault.path
         index = below[0] if below else ""
-        line = f"Line {lines[int(index)]}: " if index.isdigit() and int(index) < len(lines) else ""
+        part = _PARTS.get(below[1], "") if len(below) > 1 else ""
+        line = f"Line {lines[int(index)]}{part}: " if index.isdigit() and int(index) < len(lines) else ""
         found.setdefault(name if name in _FIELDS else "", []).append(line + fault.says)
     return found
 

@@ -23,6 +23,12 @@ from lots.services.files.csv_tables import CellFault
 from lots.services.setup import access
 
 _T = TypeVar("_T")
+
+
+class NotADay(str):
+    """Text of a date field that is no date."""
+
+
 # The answer of a service, for a template.
 Shown: TypeAlias = Mapping[str, Any]
 # The form of an idempotency key.
@@ -183,7 +189,7 @@ def checked(schema: type[Schema], said: Any) -> Any:
     try:
         return _made(schema).load(said)
     except ValidationError as error:
-        raise Invalid(*_faults(error.messages)) from None
+        raise Invalid(*(_of_day(fault, said) for fault in _faults(error.messages))) from None
 
 
 def checked_list(
@@ -214,7 +220,22 @@ def _faults(messages: Any, at: str = "") -> list[Fault]:
     if isinstance(messages, dict):
         places = {key: at if key == "_schema" else f"{at}/{key}" for key in messages}
         return [fault for key, inner in messages.items() for fault in _faults(inner, places[key])]
-    return [Fault(at, str(one), getattr(one, "at_form", "")) for one in messages]
+    return [Fault(at, _at_form(str(one)), getattr(one, "at_form", "")) for one in messages]
+
+
+def _at_form(detail: str) -> str:
+    """Returns a message for a form, where null is an empty field."""
+    return "This is required." if detail.endswith(", not null.") else detail
+
+
+def _of_day(fault: Fault, said: Any) -> Fault:
+    """Returns a fault, in the words for a date where the field is one."""
+    if isinstance(said, Mapping) and isinstance(said.get(fault.pointer.strip("/")), NotADay):
+        empty = not said[fault.pointer.strip("/")]
+        return Fault(
+            fault.pointer, *(("This is required.",) if empty else ("This is not a date.", "Write it like 2026-11-25."))
+        )
+    return fault
 
 
 def label_of(schema: type[Schema] | None, pointer: str) -> str:

@@ -288,13 +288,20 @@ def _may_be_loaded() -> Part:
         spools, mass_kg = sum(lot.spools for lot in lots), sum(lot.mass_g for lot in lots) / 1000
         says = f"{color}: {counted(len(lots), 'lot')}, {counted(spools, 'spool')}, {num(mass_kg, 1)} kg. Newest:"
         newest = [(lot.supplier_lot, _lot(lot.id)) for lot in lots[:2]]
-        return Line(code, url_for("pages.lots", grade_id=number, standing="released"), says, newest)
+        # The list of lots filters by one status.
+        by_standing = {
+            standing: url_for("pages.lots", grade_id=number, standing=standing)
+            for standing in ("released", "restricted")
+            if any(lot.standing == standing for lot in lots)
+        }
+        every = [(f"All {standing}", url) for standing, url in by_standing.items()] if len(by_standing) > 1 else []
+        return Line(code, next(iter(by_standing.values())), says, [*newest, *every])
 
     return _part(
         "stock",
-        "Released lots in stock, by grade",
+        "Released and restricted lots in stock, by grade",
         grades,
         line,
-        "No released lots in stock.",
-        url_for("pages.lots", standing="released"),
+        "No released or restricted lots in stock.",
+        url_for("pages.lots"),
     )

@@ -86,9 +86,9 @@ pages.add_app_template_filter(counted)
 pages.add_app_template_filter(hyphenated)
 
 
-def refused(refusal: Refusal, back: str) -> tuple[str, int]:
-    """Returns the page with a refusal and a link back."""
-    return render_template("site/refused.html", refused=refusal, back=back), refusal.status
+def refused(refusal: Refusal, back: str, title: str = "") -> tuple[str, int]:
+    """Returns the page with a refusal and a link back, under the heading `title` or that of a rejected form or address."""
+    return render_template("site/refused.html", refused=refusal, back=back, title=title), refusal.status
 
 
 def answered(done: wrappers.Response | Refusal, back: str) -> Any:
@@ -171,4 +171,5 @@ def _no_paper(error: Refused) -> Any:
 
 @pages.errorhandler(HTTPException)
 def _wrong(error: HTTPException) -> Any:
-    return render_template("site/wrong.html", error=error), error.code or 500
+    shown = {"name": "Form not accepted", "description": error.description} if error.code == 400 else error
+    return render_template("site/wrong.html", error=shown), error.code or 500

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.api.http.site_address import shop_details
+from lots.pages.site.calls import NotADay
 from lots.pages.site.frame import pages
 from lots.services.setup import shop
 from lots.services.setup.place import Place
@@ -42,8 +43,16 @@ def moment_typed(pointer: str, text: str) -> str:
 
 
 def end_of(day: str) -> str:
-    """Returns the last second of a day at the site, as the API takes it. Text that is no day stays as typed."""
-    return place().end_of(day.strip())
+    """Returns the last second of a day at the site, as the API takes it. Text that is no day becomes `NotADay`."""
+    moment = place().end_of(day.strip())
+    return NotADay(moment) if moment == day.strip() else moment
+
+
+def start_of(pointer: str, day: str) -> str:
+    """Returns midnight of a day at the site, as the API takes it. Text that is no day becomes `NotADay`."""
+    typed = f"{day.strip()}T00:00"
+    moment = moment_typed(pointer, typed)
+    return NotADay(day) if moment == typed else moment
 
 
 def whole_days(said: Mapping[str, str], first: str, last: str) -> dict[str, str]:
@@ -60,7 +69,7 @@ def whole_days(said: Mapping[str, str], first: str, last: str) -> dict[str, str]
     """
     found = dict(said)
     if said.get(first):
-        found[first] = moment_typed(f"/{first}", f"{said[first]}T00:00")
+        found[first] = start_of(f"/{first}", said[first])
     if said.get(last):
         found[last] = end_of(said[last])
     return found

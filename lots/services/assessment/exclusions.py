@@ -100,7 +100,7 @@ def _refuse_uncounted(lot: Lot, reading: Reading) -> None:
             f"Reading {reading.id} was already excluded by {exclusion.excluded_by}: {clause(exclusion.reason)}"
         )
     if reading.screening:
-        raise Conflict(f"Reading {reading.id} is for screening only and does not count.")
+        raise Conflict(f"Reading {reading.id} is for information only and does not count.")
     held_to = HeldTo.of(lot)
     if unconfirmed([reading]) and held_to.rules > SECOND:
         raise Conflict(f"Reading {reading.id} does not count yet: {FAR}. Confirm it first, or void it.")

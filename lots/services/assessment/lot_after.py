@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NotRequired, TypedDict
 
+from lots.domain.assessment.assessment import work_left
 from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
 from lots.domain.words import clause, hyphenated, listed
 from lots.services import exposure, views
@@ -57,10 +58,10 @@ def _says(lot: Lot, told: str = "") -> str:
         words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
         return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {clause(lot.by_hand_reason or '')}{told}"
     if lot.standing == "blocked":
-        why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
-        return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
+        why, left = work_left(reason for why in lot.why.values() for reason in why)
+        return f"Lot {lot.supplier_lot} is blocked. {' '.join(why)}{_to_do(left) if left else ''}{told}"
     failing = f" It already fails for {listed(failed)} use." if failed else ""
-    return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told}{_to_do(lot.to_measure)}"
+    return f"Lot {lot.supplier_lot} is in quarantine.{failing}{told}{_to_do(lot.to_measure)}"
 
 
 def _to_do(left: Sequence[str]) -> str:

@@ -81,7 +81,7 @@ class _CountingRules:
         gone = row.spool.withdrawn_at
         if gone is not None and (self.known_at is None or gone <= self.known_at):
             return "its spool was withdrawn"
-        return "screening only" if row.screening else None
+        return "for information only" if row.screening else None
 
     def _not_judged(self, row: Reading) -> str | None:
         """Returns the reason if a rule left the reading out: its instrument, its build, an unconfirmed value or a newer reading."""

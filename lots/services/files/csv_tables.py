@@ -172,8 +172,8 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
     if len(header) > 1:
         return True
     others = {
-        ";": "State ; as the delimiter",
-        ",": "State a comma as the delimiter",
+        ";": "Choose ; as the separator (command: --delimiter)",
+        ",": "Choose a comma as the separator (command: --delimiter)",
         "\t": "Save the file with commas",
     }
     found = next((mark for mark in others if mark != delimiter and mark in header[0]), None)
@@ -189,7 +189,7 @@ def _ragged(row: Row, wanted: int, delimiter: str) -> CellFault:
     detail = f"This row has {_count(row.cells)} {plural(len(row.cells), 'cell')}, but the header has {wanted}."
     hint = "Write every cell, even if it is empty. Put a cell that contains a comma in quotes."
     if delimiter == "," and len(row.cells) > wanted:
-        hint = "Put text that contains a comma in quotes. If numbers have a decimal comma, state ; as the delimiter."
+        hint = "Put text that contains a comma in quotes. If numbers have a decimal comma, choose ; as the separator."
     return fault(detail, hint, row=row.number, line=row.line)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from lots.domain.assessment.limits_revision import USES, verdict_on_use
+from lots.domain.assessment.limits_revision import GENERAL, USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock
@@ -58,12 +58,17 @@ def permissions(lot: Lot, at: datetime) -> list[View]:
     for use in USES:
         cleared = clearance.of_lot(facts, use, at)
         verdict = verdict_on_use(state.uses, state.blocks, use)
-        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(state.material.against(use)))))
+        forbidden = bool(state.material.against(use))
+        why = state.why.get(use if use in state.uses else GENERAL, ())
+        failed = None if forbidden or state.by_hand or verdict != "fail" else next(iter(why), None)
+        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, forbidden), failed))
     return found
 
 
-def _permission(use: str, found: Clearance, answer: str) -> View:
-    says = found.concession.says if found.concession else "May be loaded." if found.clear else found.reasons[0]
+def _permission(use: str, found: Clearance, answer: str, failed: str | None = None) -> View:
+    """Returns the answer for a use. `failed` is the finding that fails for it, if any."""
+    against = found.concession.says if found.concession else None if found.clear else failed or found.reasons[0]
+    says = against or "May be loaded."
     return {"use": use, "answer": answer, "says": says, "reasons": list(found.reasons)}
 
 

@@ -27,6 +27,7 @@ from lots.store.receiving import deliveries, samples
 from lots.store.setup import spool_codes
 from lots.store.tables.models import Lot, Spool, SpoolParent
 
+_NOT_USABLE = ("blocked", "returned", "scrapped")
 _HIDDEN_ONLY = "Use it only where colour does not show."
 
 
@@ -160,7 +161,7 @@ def wind(values: WindSent, by: str) -> View:
                 audit.note(lot_id, "spool wound", by, now, {**wound, "spool": [*wound["spool"], *taken_from]})
             else:
                 audit.note(lot_id, "filament taken", by, now, {"spool": taken_from})
-        return {**get_spool(code), "warnings": _unlike(lots_held(spool_of(code)))}
+        return {**get_spool(code), "warnings": _warnings("This spool holds", lots_held(spool_of(code)))}
 
 
 def to_wind(values: WindSent) -> View:
@@ -177,7 +178,7 @@ def to_wind(values: WindSent) -> View:
     return {
         "mass_g": sum(mass for _, mass in named),
         "grade": named[0][0].lot.grade.code,
-        "warnings": _unlike(list(held.values())),
+        "warnings": _warnings("The new spool would hold", list(held.values())),
         "parents": [
             {
                 "spool_code": parent.code,
@@ -191,10 +192,15 @@ def to_wind(values: WindSent) -> View:
     }
 
 
-def _unlike(held: Sequence[Lot]) -> list[str]:
-    """Returns a warning for each pair of lots on one spool that do not match within one job."""
+def _warnings(begin: str, held: Sequence[Lot]) -> list[str]:
+    """Returns a warning for each pair of lots on one spool that do not match within one job, and for each lot that is not usable."""
     apart = [pair for pair in pairs_among(held) if pair.within is not True]
-    return [f"This spool holds lots {pair.lot} and {pair.of}. {unlike(pair)} {_HIDDEN_ONLY}" for pair in apart]
+    not_usable = [lot for lot in held if lot.standing in _NOT_USABLE]
+    end = "" if not_usable else f" {_HIDDEN_ONLY}"
+    return [
+        *(f"{begin} lots {pair.lot} and {pair.of}. {unlike(pair)}{end}" for pair in apart),
+        *(f"Lot {lot.supplier_lot} is {lot.standing}, so the new spool cannot be loaded." for lot in not_usable),
+    ]
 
 
 def _parent_faults(named: Sequence[tuple[Spool, float]]) -> list[Fault]:

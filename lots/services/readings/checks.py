@@ -19,7 +19,7 @@ from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
 from lots.store.tables.models import Instrument, Lot, Spool
 
-AS_IT_STANDS = "It was stored unchanged. If it is wrong, ask quality to void it, and enter it again."
+AS_IT_STANDS = "The reading was stored unchanged. If it is wrong, void it within ten minutes and measure again. After that ask quality."
 
 
 @dataclass(frozen=True, slots=True)

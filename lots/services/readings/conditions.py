@@ -10,7 +10,7 @@ from lots.domain.characteristics.color.backing import backing_problem
 from lots.domain.characteristics.color.doubts import far_from_reference, suspect_lab
 from lots.domain.characteristics.opacity.declared_opacity import OPACITY
 from lots.domain.characteristics.opacity.lot_opacity import Opacity, OpacityReading, latest
-from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab, condition_name, nearest_lab
+from lots.domain.colorimetry.color_values import LIGHT, NOT_STATED, Conditions, Lab, condition_name, nearest_lab
 from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Fault
@@ -132,9 +132,10 @@ def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevi
         if field in computed:
             continue
         name = condition_name(field)
-        measured = f"revision {revision.revision} of {revision.shade.name} was measured with {theirs}"
-        detail = f"{name[0].upper()}{name[1:]} is {mine}, but {measured}. The two cannot be compared."
-        hint = f"Measure again with {name} {theirs}, or store the reading as screening only."
+        reference = f"The reference of {revision.shade.name} (revision {revision.revision})"
+        reading = "this reading does not state it" if mine == NOT_STATED else f"this reading has {mine}"
+        detail = f"{reference} has {name} {theirs}, and {reading}."
+        hint = f"Measure again with {name} {theirs}, or store the reading for information only."
         faults.append(Fault(f"{at}/conditions/{field}", detail, hint))
     return faults
 

@@ -207,9 +207,9 @@ def _left_out(row: Reading) -> str | None:
 
 _SCREENING = UncountedReason(
     "screening",
-    "This reading is for screening only and does not count.",
-    "for screening only",
-    "Measure again without screening to assess the lot.",
+    "This reading is for information only and does not count.",
+    "for information only",
+    "Measure again for the assessment of the lot.",
 )
 
 

@@ -15,7 +15,7 @@ from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Terms, void_improves
 from lots.services.errors import Conflict, Fault, Invalid, NotAuthor, TooLate
-from lots.services.readings.recording import held, whole_reading
+from lots.services.readings.recording import found, held, whole_reading
 from lots.services.views import View
 from lots.store import readings
 from lots.store.engine.database import transaction
@@ -43,10 +43,7 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_q
     now = clock.now()
     with transaction():
         lot, reading = held(reading_id)
-        if not of_quality:
-            _refuse_others(reading, by, now)
-        if known := reading.void:
-            raise Conflict(f"Reading {reading_id} was already voided by {known.voided_by}: {clause(known.reason)}")
+        _refuse(reading, by, now, of_quality=of_quality)
         replacement = _replacement(reading, replaced_by)
         waits = not of_quality and void_improves(lot, Terms.of(lot), reading_id)
         row = readings.void(reading, reason, replacement, by, now, held=waits)
@@ -87,6 +84,23 @@ def listed(*, waiting: bool | None, cursor: str | None, limit: int) -> Page[View
     return readings.voids(waiting, cursor, limit).map(views.void)
 
 
+def to_void(reading_id: int, by: str, *, of_quality: bool) -> View:
+    """Returns a reading that a person may void.
+
+    Raises:
+        NotFound, NotAuthor, TooLate, Conflict: as in `void`.
+    """
+    _refuse(found(reading_id), by, clock.now(), of_quality=of_quality)
+    return whole_reading(reading_id)
+
+
+def _refuse(reading: Reading, by: str, now: datetime, *, of_quality: bool) -> None:
+    if not of_quality:
+        _refuse_others(reading, by, now)
+    if known := reading.void:
+        raise Conflict(f"Reading {reading.id} was already voided by {known.voided_by}: {clause(known.reason)}")
+
+
 def _refuse_others(reading: Reading, by: str, now: datetime) -> None:
     if by != reading.recorded_by:
         raise NotAuthor(
@@ -102,8 +116,8 @@ def _refuse_others(reading: Reading, by: str, now: datetime) -> None:
 def _replacement(reading: Reading, number: int | None) -> Reading | None:
     if number is None:
         return None
-    found = readings.find(number)
-    if found is None or number == reading.id or (found.lot_id, found.kind) != (reading.lot_id, reading.kind):
+    other = readings.find(number)
+    if other is None or number == reading.id or (other.lot_id, other.kind) != (reading.lot_id, reading.kind):
         raise Invalid(
             Fault(
                 "/replaced_by",
@@ -111,4 +125,4 @@ def _replacement(reading: Reading, number: int | None) -> Reading | None:
                 "Give the number of the replacement reading, or leave it out.",
             )
         )
-    return found
+    return other

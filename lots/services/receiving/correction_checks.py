@@ -131,7 +131,7 @@ def ask(row: Delivery, lot: Lot, change: Change) -> None:
         other = lots.same_number(supplier, grade, number)
         if other is not None and other.id != lot.id:
             raise AlreadyThere(
-                f'Lot {other.id} of this supplier and grade already has the number "{other.supplier_lot}". {anew}',
+                f'Another lot of this supplier and grade already has the number "{other.supplier_lot}". {anew}',
                 existing_id=other.id,
             )
         confirmed = values.get("confirm_new_lot", False)

@@ -52,7 +52,7 @@ def ask_similar(
     similar = [lot for lot in lots.similar_numbers(supplier, grade, number) if lot.id != but]
     if not similar:
         return
-    names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
+    names = ", ".join(f'"{lot.supplier_lot}"' for lot in similar)
     slips = list(dict.fromkeys(slip for lot in similar for slip in misreadings(number, lot.supplier_lot)))
     hint = "Give the known number to add to that lot, or confirm that this is a new lot."
     differs = f"It differs only in {', '.join(slips) or 'the way it was typed'}."
@@ -71,9 +71,7 @@ def _same_lot(number: str, known: Lot, beside: tuple[Fault, ...]) -> SimilarLot:
 
     It cannot be confirmed, because the lots would be confused.
     """
-    detail = (
-        f'"{number}" is another spelling of "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade.'
-    )
+    detail = f'"{number}" is another spelling of "{known.supplier_lot}" of the same supplier and grade.'
     hint = f'Give "{known.supplier_lot}" to add these spools to that lot.'
     named = [{"id": known.id, "supplier_lot": known.supplier_lot, "standing": known.standing}]
     return SimilarLot(detail, faults=(Fault("/supplier_lot", detail, hint), *beside), candidates=named, same_lot=True)

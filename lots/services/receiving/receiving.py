@@ -14,7 +14,7 @@ from lots.domain.code_identity import identity
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import CLOSED_LOT, Sample, Sampling, draw
 from lots.domain.receiving.severity import Severity
-from lots.domain.words import counted, status_said
+from lots.domain.words import counted, plural, status_said
 from lots.services import clock, lookups, views
 from lots.services import exposure as tracing
 from lots.services.assessment.judging import judge_lot, revisions_for
@@ -118,11 +118,18 @@ def log(values: NewDelivery, by: str) -> Logged:
             by,
             now,
             action="received",
-            reason=f"{counted(len(rows), 'spool')} received.",
+            reason=_reason(held, len(rows), is_new=is_new),
             what="delivery received",
             wrote={"delivery": [delivery.id], "spool": [row.id for row in rows]},
         )
         return Logged(delivery, held, rows, is_new)
+
+
+def _reason(lot: Lot, spools: int, *, is_new: bool) -> str:
+    """Returns the reason of the decision on a lot that a delivery reaches."""
+    if is_new:
+        return f"{counted(spools, 'spool')} received."
+    return f"{counted(spools, 'new spool')} of lot {lot.supplier_lot} arrived and {plural(spools, 'is', 'are')} not measured."
 
 
 def sample_view(sample: Sample, sampling: Sampling, spools: int, severity: Severity) -> KeptSample:

@@ -207,7 +207,7 @@ def test_coupons_outside_the_age_window_do_not_count():
     limits = replace(EVERY_LIMIT, shrinkage=ShrinkageLimits({"x": (0.1, 0.5)}, tests_per_axis_min=2, age_h=(24, 48)))
     found = assessed(replace(GOOD, shrinkage=(coupon(0.3, age_h=1), coupon(0.3, age_h=24))), limits)
     assert "missing" == by_code(found.findings)["shrinkage.x"].verdict
-    assert "1 shrink test was not measured 24 to 48 h after printing and does not count." in found.notes
+    assert "1 shrinkage specimen was not measured 24 to 48 h after printing and does not count." in found.notes
 
 
 def test_coupons_of_several_printers_are_noted():

@@ -120,7 +120,7 @@ def test_a_wet_spool_that_was_not_drawn_holds_a_lot_whose_drawn_ones_were_not_me
     found = by_code(judged(Evidence(moisture=(wet("C", 0.2),)), agreed).findings)["moisture.percent"]
     assert ("fail", True) == (found.verdict, found.hold)
     assert "dry the filament" in found.to_measure
-    assert "measure the moisture of a sampled spool" in found.to_measure
+    assert "measure the moisture of a drawn spool" in found.to_measure
 
 
 # Three spools whose mean is inside its limit by less than the guard band.

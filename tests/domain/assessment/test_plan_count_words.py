@@ -107,7 +107,7 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
         ),
         (
             plan_for(2, "II", 6.5),
-            "Measure all 2 spools (code letter A). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
+            "Measure both spools (code letter A). Accept the lot with at most 0 nonconforming, reject it with 1 or more.",
         ),
         (
             plan_for(3, "II", 6.5),

@@ -39,7 +39,7 @@ def asking(name, block, spools_min):
 def test_specks_of_one_spool_do_not_speak_for_the_sample():
     """A clean layer of one drawn spool of three leaves the lot open and names the other two."""
     found = by_code(judged(clean("A-1")).findings)["surface.specks"]
-    assert ("missing", "measure specks on 2 more drawn spools: A-2, A-5", 1) == (
+    assert ("missing", "measure specks on 2 more drawn spools (A-2, A-5)", 1) == (
         found.verdict,
         found.to_measure,
         found.spools,
@@ -74,7 +74,7 @@ def test_too_wet_waits_for_its_remedy_alone():
 def test_what_nobody_measured_asks_for_every_spool_at_once():
     """The first list of tasks names every spool of the sample."""
     found = judged(Evidence())
-    assert "measure specks on 3 drawn spools: A-1, A-2, A-5" in found.to_measure
+    assert "measure specks on 3 drawn spools (A-1, A-2, A-5)" in found.to_measure
 
 
 @pytest.mark.parametrize("name", ["shrinkage", "bond", "opacity"])
@@ -94,7 +94,7 @@ def test_limits_may_ask_for_more_spools_than_the_declaration():
     shrinking = asking("shrinkage", ShrinkageLimits({"x": (0.1, 0.5)}), 2)
     coverage = Coverage.of(24, 3, ("A", "B", "C"))
     found = by_code(judged(Evidence(shrinkage=[coupon(0.3)]), shrinking, coverage).findings)["shrinkage.x"]
-    assert ("missing", "measure shrinkage on 1 more drawn spool: of B, C") == (found.verdict, found.to_measure)
+    assert ("missing", "measure shrinkage on 1 more of the drawn spools B, C") == (found.verdict, found.to_measure)
 
 
 def test_limits_may_be_content_with_fewer():

@@ -63,9 +63,9 @@ def test_the_wettest_spool_decides():
 
 
 def test_nothing_measured_is_missing():
-    """Without a reading the finding asks for the moisture of a sampled spool."""
+    """Without a reading the finding asks for the moisture of a drawn spool."""
     found = judged([])
-    assert ("missing", "measure the moisture of a sampled spool") == (found.verdict, found.to_measure)
+    assert ("missing", "measure the moisture of a drawn spool") == (found.verdict, found.to_measure)
 
 
 @pytest.mark.parametrize(("u", "verdict"), [(0.001, "pass"), (0.02, "near"), (None, "missing")])

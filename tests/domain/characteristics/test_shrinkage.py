@@ -144,7 +144,7 @@ def test_axes_are_never_merged():
 def test_an_axis_never_measured_is_missing_and_asks_for_its_age():
     """A missing axis states the number of tests and their age."""
     found = judged([], ShrinkageLimits({"y": (0, 1)}, tests_per_axis_min=2, age_h=(24, 48)))["shrinkage.y"]
-    assert ("missing", "make 2 shrink tests along Y, measured 24 to 48 h after printing") == (
+    assert ("missing", "make 2 shrinkage specimens along Y, measured 24 to 48 h after printing") == (
         found.verdict,
         found.to_measure,
     )

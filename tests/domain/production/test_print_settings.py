@@ -1,4 +1,4 @@
-"""Settings belong to a printer. Printers differ by 0.1 to 0.2 % of shrinkage: common practice, no source."""
+"""Settings belong to a printer. Machines differ by 0.1 to 0.2 % of shrinkage: common practice, no source."""
 
 import math
 
@@ -29,7 +29,7 @@ def test_an_axis_that_was_not_measured_there_comes_with_a_caution():
     """X was measured on P2 and Z on P1 alone, so Z has a caution with 0.15 % added."""
     found = for_printer({"P2": {"x": P2}, "P1": {"z": P1}}, {"x": P2, "z": P1}, "P2")
     assert (P2, pytest.approx(math.hypot(0.02, 0.15))) == (found.axes["x"], found.axes["z"].uncertainty)
-    told = "The scale factor along Z was measured on printer P1, not on P2. Printers differ by 0.1 to 0.2 %."
+    told = "The scale factor along Z was measured on machine P1, not on P2. Machines differ by 0.1 to 0.2 %."
     assert ("P2", (told,)) == (found.measured_on, found.cautions)
 
 
@@ -38,7 +38,7 @@ def test_a_known_offset_corrects_and_adds_its_own_uncertainty():
     found = for_printer({"P1": {"x": P1}}, {"x": P1}, "P9", {"x": PrinterOffset(0.12, 0.03)})
     one = found.axes["x"]
     assert (pytest.approx(0.42), pytest.approx(math.hypot(0.02, 0.03))) == (one.percent, one.uncertainty)
-    told = "The scale factors were measured on printer P1 and corrected to P9 by control prints on both (X +0.12 %)."
+    told = "The scale factors were measured on machine P1 and corrected to P9 by control prints on both (X +0.12 %)."
     assert (told,) == found.cautions
 
 

@@ -65,7 +65,7 @@ def test_the_draw_says_what_to_measure():
     some = draw(CODES, 2, 1, "fixed")
     assert f"Measure 2 of the 24 spools, drawn at random: {', '.join(some.spool_codes)}." in some.says
     assert "Do not replace them" in some.says
-    assert "Measure all 2 spools." == draw(("A", "B"), 3, 1, "fixed").says
+    assert "Measure both spools." == draw(("A", "B"), 3, 1, "fixed").says
     assert "Measure the spool." == draw(("A",), 3, 1, "fixed").says
 
 

@@ -86,8 +86,8 @@ def test_who_requested_it_cannot_approve_it(desk, technician):
         ({"max_mass_g": "0,5"}, "with a decimal point, not a comma"),
         ({"max_mass_g": "half"}, "This must be a number."),
         ({"valid_until": "2020-01-01T00:00"}, "is in the past."),
-        ({"valid_until": "soon"}, "This is not a time"),
-        ({"reason": " "}, "This is blank."),
+        ({"valid_until": "soon"}, "This time is not complete, or has another form."),
+        ({"reason": " "}, "This is required."),
         ({"uses": "flying"}, '"flying" is not a permitted value.'),
     ],
 )

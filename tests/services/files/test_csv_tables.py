@@ -51,7 +51,7 @@ def test_a_row_of_another_length_is_a_fault_and_the_rest_is_read():
 
 def test_a_decimal_comma_that_splits_a_cell_is_guessed():
     """1,75 between commas makes an extra cell, with the probable cause in the hint."""
-    assert "If numbers have a decimal comma, state ; as the delimiter." in read_csv("a,b\n1,75,2\n").faults[0].hint
+    assert "If numbers have a decimal comma, choose ; as the separator." in read_csv("a,b\n1,75,2\n").faults[0].hint
 
 
 @pytest.mark.parametrize("broken", ['"open,2', '"shut"x,2', 'in"side,2', '1," open', ' "late",2'])
@@ -64,8 +64,8 @@ def test_broken_quotes_are_a_fault_of_their_row_and_the_next_line_is_read(broken
 
 def test_a_file_with_another_delimiter_is_recognised():
     """A header with a single column leads to a hint on the delimiter."""
-    assert "State ; as the delimiter." == read_csv("a;b\n1;2\n").faults[0].hint
-    assert "State a comma as the delimiter." in read_csv("a,b\n1,2\n", ";").faults[0].hint
+    assert "Choose ; as the separator (command: --delimiter)." == read_csv("a;b\n1;2\n").faults[0].hint
+    assert "Choose a comma as the separator (command: --delimiter)." in read_csv("a,b\n1,2\n", ";").faults[0].hint
     assert "TAB" in read_csv("a\tb\n1\t2\n").faults[0].detail
 
 

@@ -102,12 +102,12 @@ def far_from_reference(lab: Lab, reference: Lab, *, by_spectrum: bool) -> tuple[
 
     Example:
         >>> far_from_reference(Lab(96, 0, 0), Lab(24.5, 0, 0), by_spectrum=True)[0]
-        'L* is 96.00, that of the reference 24.50. This difference is not plausible for lots of one shade.'
+        'L* is 96.00, and L* of the reference is 24.50. This difference is not plausible for lots of one shade.'
     """
     if abs(lab.L - reference.L) <= FAR_FROM_REFERENCE_L:
         return None
     detail = (
-        f"L* is {lab.L:.2f}, that of the reference {reference.L:.2f}. "
+        f"L* is {lab.L:.2f}, and L* of the reference is {reference.L:.2f}. "
         "This difference is not plausible for lots of one shade."
     )
     slip = "Check the spool and the order of L*, a*, b*."

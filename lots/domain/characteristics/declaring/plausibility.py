@@ -122,7 +122,9 @@ def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
     try:
         color = Lab(*lab)
     except ValueError as wrong:
-        return Doubt("lab", f"{wrong}.", "Give [L*, a*, b*] as displayed by the instrument, not RGB or XYZ.")
+        said, _, ends = str(wrong).partition("; it must be a number ")
+        name = said.partition(" ")[0]
+        return Doubt("lab", f"{said}.", f"Enter {name} {ends}, as the instrument shows it, not RGB or XYZ.")
     if color.L > 100 and uv != "included":
         return Doubt(
             "lab",

@@ -115,15 +115,15 @@ def _by_print(tests: Sequence[ShrinkTest]) -> dict[str, list[float | None]]:
 def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
     notes = []
     if left := sum(limits.of_age(test) and not limits.of_length(test) for test in recorded):
-        was, does = plural(left, "test is", "tests are"), plural(left, "does", "do")
-        notes.append(f"{left} shrink {was} not of {limits.designed_mm:g} mm designed length and {does} not count.")
+        was, does = plural(left, "specimen is", "specimens are"), plural(left, "does", "do")
+        notes.append(f"{left} shrinkage {was} not of {limits.designed_mm:g} mm designed length and {does} not count.")
     if left := sum(not limits.of_age(test) for test in recorded):
         low, high = limits.age_h or (0, 0)
-        was, does = plural(left, "test was", "tests were"), plural(left, "does", "do")
-        notes.append(f"{left} shrink {was} not measured {low:g} to {high:g} h after printing and {does} not count.")
+        was, does = plural(left, "specimen was", "specimens were"), plural(left, "does", "do")
+        notes.append(f"{left} shrinkage {was} not measured {low:g} to {high:g} h after printing and {does} not count.")
     if len(printers := sorted({test.printer for test in tests if test.printer})) > 1:
         named = ", ".join(printers)
-        notes.append(f"The shrink tests are from several printers ({named}) with different scale errors.")
+        notes.append(f"The shrinkage specimens are from several printers ({named}) with different scale errors.")
     return notes
 
 

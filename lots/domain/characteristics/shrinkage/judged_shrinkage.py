@@ -78,7 +78,9 @@ def _along(name: str, found: AxisSummary | None, limits: ShrinkageLimits) -> _Ax
     """Returns one axis for assessment. Limits on the material leave out a shrinkage that includes the bead."""
     n = found.n if found else 0
     short = limits.tests_per_axis_min - n
-    lacking = f"make {short} {'more ' if n else ''}shrink {plural(short, 'test')} along {name.upper()}{_aged(limits)}"
+    lacking = (
+        f"make {short} {'more ' if n else ''}shrinkage {plural(short, 'specimen')} along {name.upper()}{_aged(limits)}"
+    )
     lacking = lacking if short > 0 else ""
     if found is None:
         return _Axis(name, Measured(None, 0, "tests"), None, lacking, short <= 0)
