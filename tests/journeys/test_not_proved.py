@@ -8,8 +8,8 @@ LIMITS = {"decision_rule": "guarded", "sampling": {"fixed": 1}, "diameter": {"re
 @pytest.mark.parametrize(
     ("d1", "proof", "mark", "says"),
     [
-        (1.802, "not proved", "FAILS (not proved)", "Nonconformity is not proved"),
-        (1.81, "proved", "FAILS", "Nonconformity is proved (ISO 14253-1)."),
+        (1.802, "not proved", "fail (not proved)", "Nonconformity is not proved"),
+        (1.81, "proved", "fail", "Nonconformity is proved (ISO 14253-1)."),
     ],
     ids=["within-its-uncertainty", "beyond-it"],
 )

@@ -112,6 +112,10 @@ class Summary:
     freedom: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
+# The first words of a reason that names missing readings.
+STILL_TO_DO = "Still to do: "
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
     """All findings of a lot, the verdict per use, and the status from its readings, without manual decisions.
@@ -155,7 +159,7 @@ class Assessment:
         about = [f for f in self.findings if use in f.uses and f.verdict != "pass"]
         measured = [f.message for f in about if f.verdict != "missing"]
         to_do = each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
-        return [*measured, *(f"Still to do: {part}." for part in to_do)]
+        return [*measured, *(f"{STILL_TO_DO}{part}." for part in to_do)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -186,7 +186,7 @@ class Finding:
 
 _PROOF = {
     True: "Nonconformity is proved (ISO 14253-1).",
-    False: "Nonconformity is not proved (ISO 14253-1), because the distance is less than the uncertainty.",
+    False: "Nonconformity is not proved (ISO 14253-1), because the value is outside by no more than the guard band.",
 }
 
 

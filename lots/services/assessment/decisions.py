@@ -130,6 +130,7 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
         "limits_revision": judged.limits and judged.limits.revision,
         "shade_revision": judged.shade and judged.shade.revision,
         "reading_ids": judged.reading_ids,
+        "steps_held": list(found.steps_held()),
     }
 
 
@@ -253,7 +254,7 @@ def _not_legal(lot: Lot, action: str, legal: tuple[str, ...], by: str) -> str:
         return f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason or '')} Allowed decisions: lift."
     may = f"Allowed decisions: {listed([one.replace('_', ' ') for one in legal])}."
     if action == ACCEPT_STEP:
-        return f"No step holds lot {lot.supplier_lot}, so there is none to accept. {may}"
+        return f"Lot {lot.supplier_lot} is not waiting for a decision about a step. {may}"
     if action == "lift" and lot.standing == "blocked":
         return (
             f"Lot {lot.supplier_lot} is blocked by its readings, not by a manual decision. "

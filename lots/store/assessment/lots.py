@@ -389,12 +389,22 @@ class WaitingLot(NamedTuple):
     standing: str
     received_at: datetime
     to_measure: list[str]
+    by_hand: str | None
     supplier: str
     grade: str
 
 
 def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
     """Returns all lots with these statuses, in the order of their first record. One query of few columns, because there may be many."""
-    shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Supplier.name, Grade.code)
+    shown = (
+        Lot.id,
+        Lot.supplier_lot,
+        Lot.standing,
+        Lot.received_at,
+        Lot.to_measure,
+        Lot.by_hand,
+        Supplier.name,
+        Grade.code,
+    )
     query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
     return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]

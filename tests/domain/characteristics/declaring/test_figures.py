@@ -236,7 +236,7 @@ LIMIT = {
     "shrinkage.z": Limit(0.3, 0.9, "%"),
     "bond.mean": Limit(20.0, None, "MPa"),
     "bond.control_ratio": Limit(0.7, None),
-    "surface.specks": Limit(None, 1.0, "per dm2"),
+    "surface.specks": Limit(None, 1.0, "per dm²"),
     "moisture.percent": Limit(None, 0.05, "%"),
     "gloss.gu_20": Limit(5.0, 20.0, "GU"),
     "gloss.gu_60": Limit(30.0, 50.0, "GU"),
