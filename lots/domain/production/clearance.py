@@ -111,7 +111,7 @@ class Clearance:
             return f"Do not load: {self.reasons[0]}"
         if self.concession is not None:
             return f"Load only {self.concession.terms}"
-        return f"Load, only for {_listed(self.only_for)}." if self.only_for else "Load."
+        return f"Load only for {_listed(self.only_for)}." if self.only_for else "Load."
 
 
 def clear(

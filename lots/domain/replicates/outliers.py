@@ -64,7 +64,7 @@ class Outliers:
         """Returns the result in words."""
         if not self.trusted:
             free = f"{free_values(self.n, self.groups)} of at least {least_values(self.most)}"
-            spent = ", less one for the mean of each further group" if self.groups > 1 else ""
+            spent = ", less one for the mean of each further spool" if self.groups > 1 else ""
             aside = (
                 f" {counted(self.left_out, 'value is', 'values are')} not tested, "
                 f"because {plural(self.left_out, 'its spool has', 'their spools have')} fewer than {LEAST_IN_GROUP} readings."

@@ -44,12 +44,13 @@ def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None,
         NotFound: no such lot, or it was not recorded at `as_of`.
         Invalid: no such revision.
     """
-    return _assessment(OnRecord(lot_of(lot_id), as_of), limits_revision, shade_revision)
+    return _assessment(OnRecord(lot_of(lot_id), as_of), limits_revision, shade_revision)[0]
 
 
 def assessment_now(record: OnRecord) -> View:
-    """Returns all findings of a lot now, storing nothing."""
-    return _assessment(record, None, None)
+    """Returns all findings of a lot now, with the codes of the steps that hold it, storing nothing."""
+    shown, judged = _assessment(record, None, None)
+    return {**shown, "steps_held": list(judged.assessment.steps_held())}
 
 
 def required_of(lot_id: int) -> set[str]:
@@ -62,7 +63,7 @@ def required_of(lot_id: int) -> set[str]:
     return {finding.characteristic for finding in assess_lot(lot, Terms.of(lot)).assessment.findings if finding.uses}
 
 
-def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> View:
+def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> tuple[View, Judged]:
     lot, as_of = record.lot, record.known_at
     held = lot if as_of is None else _in_force(lot, as_of)
     limits, shade = _revisions(lot, held, limits_revision, shade_revision)
@@ -77,13 +78,14 @@ def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: i
         *exclusions.asked_first(record, held),
         *beside.notes(judged.standing),
     ]
-    return {
+    shown = {
         **_assessment_view(lot, judged),
         **beside.view,
         "notes": notes,
         "as_of": as_of or clock.now(),
         "stored": stored,
     }
+    return shown, judged
 
 
 def _in_force(lot: Lot, as_of: datetime) -> Decision:
@@ -130,7 +132,6 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
         "limits_revision": judged.limits and judged.limits.revision,
         "shade_revision": judged.shade and judged.shade.revision,
         "reading_ids": judged.reading_ids,
-        "steps_held": list(found.steps_held()),
     }
 
 

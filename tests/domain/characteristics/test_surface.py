@@ -75,7 +75,10 @@ def test_the_finding_says_what_the_count_supports():
 
 @pytest.mark.parametrize(
     ("checks", "to_do"),
-    [([], "count specks on 10 dm² of the first layer"), (seen(0, 4.0), "count specks on 6 dm² more of the first layer")],
+    [
+        ([], "count specks on 10 dm² of the first layer"),
+        (seen(0, 4.0), "count specks on 6 dm² more of the first layer"),
+    ],
     ids=["nothing", "four-of-ten"],
 )
 def test_too_small_an_area_is_missing(checks, to_do):

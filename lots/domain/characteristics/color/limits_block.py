@@ -62,7 +62,8 @@ COLOR_LIMITS = LimitsBlock(
         ),
         LimitField(
             "weights",
-            "Weights with blanks between them. CIE94: kL K1 K2. CMC: l c. CIEDE2000: kL kC kH.",
+            "weights of the formula. CIE94: kL, K1, K2. CMC: l, c. CIEDE2000: kL, kC, kH. Its own weights when left out",
+            on_form="Weights with blanks between them. CIE94: kL K1 K2. CMC: l c. CIEDE2000: kL kC kH.",
             label="Weights",
             type="list",
             above=0,
