@@ -214,9 +214,7 @@ def newest_whole(grade_id: int, most: int) -> list[Lot]:
 
 def waiting(supplier_id: int, grade_id: int) -> list[int]:
     """Returns the ids of the lots of a supplier and grade in quarantine."""
-    query = Lot.select(Lot.id).where(
-        (Lot.supplier == supplier_id) & (Lot.grade == grade_id) & (Lot.standing == "quarantined")
-    )
+    query = Lot.select(Lot.id).where(Lot.supplier == supplier_id, Lot.grade == grade_id, Lot.standing == "quarantined")
     return [row.id for row in query.order_by(Lot.id)]
 
 
@@ -396,15 +394,12 @@ class WaitingLot(NamedTuple):
 
 def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
     """Returns all lots with these statuses, in the order of their first record. One query of few columns, because there may be many."""
-    shown = (
-        Lot.id,
-        Lot.supplier_lot,
-        Lot.standing,
-        Lot.received_at,
-        Lot.to_measure,
-        Lot.by_hand,
-        Supplier.name,
-        Grade.code,
+    shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Lot.by_hand)
+    query = (
+        Lot.select(*shown, Supplier.name, Grade.code)
+        .join(Supplier)
+        .switch(Lot)
+        .join(Grade)
+        .where(Lot.standing.in_(standings))
     )
-    query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
     return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]
