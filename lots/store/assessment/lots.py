@@ -394,12 +394,6 @@ class WaitingLot(NamedTuple):
 
 def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
     """Returns all lots with these statuses, in the order of their first record. One query of few columns, because there may be many."""
-    shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Lot.by_hand)
-    query = (
-        Lot.select(*shown, Supplier.name, Grade.code)
-        .join(Supplier)
-        .switch(Lot)
-        .join(Grade)
-        .where(Lot.standing.in_(standings))
-    )
-    return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]
+    own = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Lot.by_hand)
+    rows = Lot.select(*own, Supplier.name, Grade.code).join(Supplier).switch(Lot).join(Grade).order_by(Lot.id)
+    return [WaitingLot._make(row) for row in rows.where(Lot.standing.in_(standings)).tuples().iterator()]
