@@ -102,8 +102,13 @@ def _said(body: object, name: str = "") -> Iterator[tuple[str, str]]:
         yield name, body
 
 
+# The reason of a manual decision is quoted as a person typed it.
+_REASON = re.compile(r"(?<=by a manual decision\. Reason: )[^.?!]*")
+
+
 @lru_cache(maxsize=10_000)
 def _faults_of(name: str, text: str) -> tuple[tuple[str, str], ...]:
+    text = _REASON.sub("", text)
     return tuple(plain_english.faults(text, without=_MAY_QUOTE if name == "detail" else ()))
 
 

@@ -12,6 +12,16 @@ def clause(text: str) -> str:
     return trimmed if trimmed.endswith((".", "!", "?")) else f"{trimmed}."
 
 
+def unit_said(unit: str) -> str:
+    """Returns a unit as people write it. The API writes units in ASCII.
+
+    Example:
+        >>> unit_said("per dm2"), unit_said("mm")
+        ('per dm²', 'mm')
+    """
+    return unit.replace("dm2", "dm²")
+
+
 def counted(n: int, one: str, many: str | None = None) -> str:
     """Returns a number with its noun.
 

@@ -153,7 +153,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     assert "✖ blocked" == word
     assert "Single diameter" in page.locator(".finding").first.inner_text()
     assert buyer.fits()
-    buyer.follow("Print supplier report")
+    buyer.follow("Print nonconformity report")
     assert buyer.heading().startswith("Nonconformity report NR-24-")
     assert buyer.fits()
 
@@ -188,14 +188,14 @@ def test_quality(width: int, script: bool, person: Callable[..., Person], site: 
     assert technician.heading().startswith("Lot record LR-27-")
     assert technician.fits()
     page.go_back()
-    page.get_by_text("Acts on this lot").click()
+    page.get_by_text("Actions on this lot").click()
     technician.follow("Hold lot")
     page.get_by_label("Reason").fill("streaks on the first parts")
     technician.press("Hold lot QW-11")
     assert "… in quarantine" == technician.answer()[0]
     assert "streaks on the first parts" in page.locator(".answer").inner_text()
     assert technician.fits()
-    page.get_by_text("Acts on this lot").click()
+    page.get_by_text("Actions on this lot").click()
     technician.follow("Lift the decision")
     page.get_by_label("Reason").fill("the nozzle was worn")
     technician.press("Lift the decision on lot QW-11")

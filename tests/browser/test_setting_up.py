@@ -61,7 +61,7 @@ def test_a_reference_is_looked_at_before_it_is_approved(
     quality.page.locator('[name="readings"]').fill("94 -0.8 1.5\n94.2 -0.8 1.5")
     quality.page.locator('[name="approved_by"]').fill("Wilhelmina")
     quality.press("Show reference")
-    assert "Approve this reference of shade HW?" == quality.heading()
+    assert "Approval of a reference of shade HW" == quality.heading()
     assert 2 == quality.page.locator("svg.swatch").count()
     assert "darker" in quality.page.locator("dl.facts").inner_text()
     assert quality.fits()

@@ -414,7 +414,7 @@ def test_an_instrument_that_is_not_in_order_tells_nothing(shop, shade):
         shop.post("quality", "/instruments/1/checks", {"checked_at": day(5).isoformat(), "result": "fail"})
     said = session(shop, shade, 6, tile(), master(), status=422)
     assert ["/instrument_id"] == [error["pointer"] for error in said["errors"]]
-    assert "had failed its check" in said["detail"]
+    assert "failed its check of" in said["detail"]
 
 
 def test_a_copy_is_read_as_the_master_was_and_needs_one(shop, shade):

@@ -104,7 +104,7 @@ def test_a_failed_check_reaches_back_to_the_last_good_one(bench, shop):
     assert ["released", "quarantined", "released"] == [bench.standing(lot) for lot in (early, late, by_other)]
     (kept,) = bench.readings(late)
     assert (WHITE, None, False) == (kept["lab"], kept["voided"], kept["decision_valid"])
-    assert "CM-1 failed its next check, of 2026-03-05 08:00" in kept["doubt"]
+    assert "CM-1 failed the next check (2026-03-05 08:00 UTC)" in kept["doubt"]
     assert [True] == [reading["decision_valid"] for reading in bench.readings(early)]
     said = shop.assessment(late["lot_id"])
     assert ([], 0) == (said["reading_ids"], said["findings"][0]["n"])
@@ -189,7 +189,7 @@ def test_a_later_passed_check_excuses_nothing(bench, shop):
     bench.check(bench.one, "fail", at(INTERVAL_DAYS + 5))
     bench.go(INTERVAL_DAYS + 5, 9)
     read = bench.read(after_failure, bench.one)
-    assert "CM-1 had failed its check" in read["doubt"]
+    assert "CM-1 failed its check of" in read["doubt"]
     waiting = (in_window, after_failure, out_of_date)
     bench.go(INTERVAL_DAYS + 6)
     for instrument in (bench.one, bench.other):
@@ -219,8 +219,8 @@ def test_a_failed_check_typed_in_late_counts_from_when_it_was_made(bench, shop):
     }
     assert ["quarantined", "quarantined", "released"] == [bench.standing(lot) for lot in (before, between, since)]
     doubts = [reading["doubt"] for delivery in (before, between, since) for reading in bench.readings(delivery)]
-    assert "failed its next check" in doubts[0]
-    assert "had failed its check" in doubts[1]
+    assert "failed the next check" in doubts[0]
+    assert "failed its check of" in doubts[1]
     assert doubts[2] is None
     assert known == shop.assessment(between["lot_id"], f"?as_of={known['as_of']}")
 

@@ -29,10 +29,10 @@ def test_lots_on_other_lengths_are_not_compared(shop):
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
     first, findings = lot(shop, grade, supplier, 1, (20, 100))
     assert ("released", 0.3) == (first["standing"], round(findings["shrinkage.x"]["value"], 9))
-    assert "The bead offset of +0.100 mm" in findings["shrinkage.x"]["message"]
+    assert "The width error of the bead (+0.100 mm) is removed" in findings["shrinkage.x"]["message"]
     second, findings = lot(shop, grade, supplier, 2, (50,))
     assert ("released", 0.1) == (second["standing"], round(findings["shrinkage.x"]["value"], 9))
-    assert "includes the bead" in findings["shrinkage.x"]["message"]
+    assert "includes the width error of the bead" in findings["shrinkage.x"]["message"]
     assert "shrinkage.step_x" not in findings
     assert ["No step in X shrinkage is assessed."] == [note[:35] for note in second["notes"]]
     third, findings = lot(shop, grade, supplier, 3, (50,))

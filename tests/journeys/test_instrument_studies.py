@@ -4,6 +4,7 @@ Figures: AIAG, Measurement Systems Analysis, worked examples in the reference fi
 """
 
 import math
+import re
 
 import pytest
 
@@ -127,6 +128,16 @@ def test_the_published_linearity_study_gives_its_printed_figures(shop):
         made["trials"],
         [a["code"] for a in made["artefacts"]],
     ]
+
+
+def test_a_slope_of_zero_has_no_sign_and_no_exponent(shop):
+    """Equal biases leave a slope of rounding errors: it reads 0.000, and its interval has the decimals of its width."""
+    artefacts = [
+        {"code": f"G{d}", "reference": d, "readings": [d + w for w in (-0.1, 0.0, 0.1)]} for d in (1.1, 2.3, 3.7)
+    ]
+    says = study(shop, instrument(shop), "linearity", measure="shrinkage", artefacts=artefacts)["says"]
+    (slope,) = [one for one in says if "does not change significantly from 1.1 to 3.7" in one]
+    assert re.search(r": 0\.000 .* per .* \((-0\.0\d\d) to 0\.0\d\d\)\.$", slope)
 
 
 def plaques(step, n=3, spread=0.01):

@@ -8,8 +8,8 @@ LIMITS = {"decision_rule": "guarded", "sampling": {"fixed": 1}, "diameter": {"re
 @pytest.mark.parametrize(
     ("d1", "proof", "mark", "says"),
     [
-        (1.802, "not proved", "FAILS (not proved)", "Nonconformity is not proved"),
-        (1.81, "proved", "FAILS", "Nonconformity is proved (ISO 14253-1)."),
+        (1.802, "not proved", "fail (not proved)", "Nonconformity is not proved"),
+        (1.81, "proved", "fail", "Nonconformity is proved (ISO 14253-1)."),
     ],
     ids=["within-its-uncertainty", "beyond-it"],
 )
@@ -26,6 +26,9 @@ def test_a_refusal_says_whether_nonconformity_is_proved(shop, d1, proof, mark, s
     assert says in shop.finding(number, "diameter.reading")["message"]
     report = shop.get("quality", f"/lots/{number}/nonconformity-report")
     assert [proof] == [row["proof"] for row in report["found"]["failing"]]
+    assert (proof == "not proved") is report["says"].endswith(
+        "was rejected: 1 required limit is not met. Nonconformity is not proved."
+    )
     record = shop.get("quality", f"/lots/{number}/record")
     assert [proof] == [row["proof"] for row in record["findings"] if row["verdict"] == "fail"]
     asked = {"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": "text/html"}

@@ -220,7 +220,7 @@ def test_too_few_readings_flag_nothing(shop):
     *_, reading = round_wire(shop, spool, SIZES[-6:])
     said = figure(shop, lot_id, "diameter.mean")["outliers"]
     assert ([], False) == (said["flagged"], said["trusted"])
-    assert "Too few values for an outlier test: 6 of at least 7" in exclude(shop, reading, 409)["detail"]
+    assert "Too few values for an outlier test (6 of at least 7)" in exclude(shop, reading, 409)["detail"]
 
 
 def test_spools_that_differ_are_each_held_against_their_own_mean(shop):

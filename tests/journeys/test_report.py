@@ -138,7 +138,7 @@ def test_readings_that_are_in_doubt_or_superseded_say_so(shop):
         wet = {"spool_code": code, "moisture_percent": percent, "measured_at": f"2026-11-20T{hour}:00:00Z"}
         shop.measure("moisture", wet)
     why = {row["says"]: row["why_not"] for row in report(shop)["readings"]}
-    assert "failed its next check" in why["1.9 and 1.9 mm"]
+    assert "failed the next check" in why["1.9 and 1.9 mm"]
     assert {"0.2 %": "a newer reading of its spool counts instead", "0.09 %": None, "1.83 and 1.83 mm": None} == {
         says: text for says, text in why.items() if says != "1.9 and 1.9 mm"
     }

@@ -201,7 +201,7 @@ def test_a_restricted_and_a_released_lot_on_one_spool_say_what_they_are_good_for
     for code, parents in (("ONE", (yellow, white)), ("TWO", (white, yellow))):
         wind(shop, code, *parents)
         hidden = shop.ask_clearance(code, "hidden")
-        assert (True, "Load, only for hidden.") == (hidden["clear"], hidden["says"])
+        assert (True, "Load only for hidden.") == (hidden["clear"], hidden["says"])
         assert any("Lot YELLOW fails for cosmetic" in reason for reason in shop.ask_clearance(code)["reasons"])
 
 

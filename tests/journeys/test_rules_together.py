@@ -196,7 +196,7 @@ def test_a_spool_respooled_of_a_restricted_and_a_released_lot_says_what_it_is_go
     masses = [{"spool_code": code, "mass_g": 300 if place == heavier else 200} for place, code in enumerate(parents)]
     shop.post("production", "/spools", {"code": "WOUND", "parents": masses})
     answer = shop.ask_clearance("WOUND", "fit")
-    assert (True, "Load, only for fit.") == (answer["clear"], answer["says"])
+    assert (True, "Load only for fit.") == (answer["clear"], answer["says"])
     refused = shop.load("WOUND", "cosmetic", 409)["reasons"]
     assert any("Lot Q-1 fails for cosmetic use." in reason for reason in refused)
     shop.load("WOUND", "fit")

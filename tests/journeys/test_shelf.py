@@ -41,7 +41,7 @@ def test_a_spool_wound_from_two_lots_is_as_good_as_the_worse(shop, stock):
     shop.decide(one["lot_id"], "block", "streaks")
     assert ["J-M"] == shop.get("production", f"/lots/{one['lot_id']}/exposure")["jobs"]
     asked = shop.ask_clearance("MIX-1", "general")
-    assert any("Lot A was blocked" in reason for reason in asked["reasons"])
+    assert any("Lot A is blocked by a manual decision" in reason for reason in asked["reasons"])
 
 
 def self_left(shop, code):

@@ -78,7 +78,10 @@ def test_quality_accepts_a_step(shop, supply):
     # A step is accepted once, and only where there is one.
     for lot in (held, following):
         again = shop.decide(lot["id"], "accept_step", status=409)
-        assert (["block", "hold", "return", "scrap"], True) == (again["legal"], "No step holds lot" in again["detail"])
+        assert (["block", "hold", "return", "scrap"], True) == (
+            again["legal"],
+            "is not waiting for a decision about a step" in again["detail"],
+        )
 
 
 def test_quality_blocks_a_step(shop, supply):

@@ -65,7 +65,9 @@ def test_a_use_that_the_limits_do_not_name_is_a_reason(shop):
     assert "for load-bearing use" in reasons(check(shop, bare, use="load_bearing"))
 
 
-@pytest.mark.parametrize(("action", "words"), [("block", "was blocked"), ("hold", "is on hold"), ("scrap", "scrapped")])
+@pytest.mark.parametrize(
+    ("action", "words"), [("block", "is blocked by a manual decision"), ("hold", "is on hold"), ("scrap", "scrapped")]
+)
 def test_a_lot_under_a_decision_by_hand_is_never_enough(shop, action, words):
     """A lot under a manual decision is never enough, however strong."""
     got = lot(shop)
@@ -174,7 +176,7 @@ def test_a_concession_permits_its_use_and_is_told(shop):
     shop.post("admin", f"/concessions/{number}/approve", {})
     found = check(shop, got, use="load_bearing")
     assert found["enough"]
-    assert f"only under concession {number}" in found["uses"][0]["concession"]
+    assert f"for load-bearing, under concession {number}, approved by" in found["uses"][0]["concession"]
     assert not check(shop, got)["enough"]
     assert not check(shop, got, use="load_bearing", load_n=100)["enough"]
 

@@ -404,7 +404,27 @@ def test_the_first_page_lists_no_more_than_is_open(desk):
     assert "Set-up steps" not in Browser(desk, "production").go("/").text
     desk.call("admin", "PATCH", "/shop", {"name": "Saltmarsh Yard Prints"}, If_Match='"shop-1-v0"')
     assert "Set-up steps" not in Browser(desk, "admin").go("/").text
-    assert "Everything is set up." in Browser(desk, "admin").go("/setup").text
+    assert "Every step has entries. You can change them here." in Browser(desk, "admin").go("/setup").text
+
+
+def test_roles_without_a_person_keep_the_step_open(desk):
+    """People and roles is done only when every role has a person."""
+    browser = Browser(desk, "admin")
+    done = '<strong>People and roles</strong> <span class="standing pass">'
+    assert done in browser.go("/setup").html
+    with connected():
+        Token.update(expires_at=datetime.now(UTC) - timedelta(days=1)).where(Token.role == "production").execute()
+    page = browser.go("/setup")
+    assert (False, True) == (done in page.html, "Nobody has the role production." in page.text)
+
+
+def test_roles_without_forms_are_not_asked_to_change_anything(desk):
+    """A role without set-up forms reads who can change the entries. Quality also finds the test prints."""
+    desk.call("admin", "PATCH", "/shop", {"name": "Saltmarsh Yard Prints"}, If_Match='"shop-1-v0"')
+    assert "Everything is set up. The administrator can change it." in Browser(desk, "production").go("/setup").text
+    quality = Browser(desk, "quality").go("/setup")
+    assert "Every step has entries. You can change them here." in quality.text
+    assert "/setup/test-prints" == quality.links["Test prints"]
 
 
 def test_an_expired_person_does_not_count(shop):

@@ -130,6 +130,15 @@ def test_what_cannot_be_set_is_said_at_its_field_and_kept(desk, quality, typed, 
     assert [] == JSON_NAME.findall(page.text)
 
 
+def test_an_equal_fault_of_several_numbers_is_said_once(desk, quality):
+    """Two weights with the same fault have one sentence and one link, to the field of all weights."""
+    grade = desk.grade("NEW")
+    page = quality.send(quality.go(at(grade)), "note", "Check", **{"color-lot_max": "1", "color-weights": "x x 1"})
+    assert (422, 1) == (page.status, page.text.count("This must be a number."))
+    assert 1 == page.html.count('<a href="#color-weights">Colour: Weights</a>')
+    assert "CIE94: kL K1 K2." in page.text
+
+
 def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, quality):
     """Typed, shown again, and kept as the number."""
     desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, If_Match="*")

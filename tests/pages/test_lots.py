@@ -123,6 +123,42 @@ def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
         assert "Accept step" not in text
 
 
+def test_a_step_is_no_work_where_it_holds_no_lot(desk):
+    """The page and the lists ask for a decision about a step only while a step holds the lot: not where its uses fail, not after a manual decision."""
+    limits = {
+        "sampling": {"fixed": 1},
+        "color": {"lot_max": 1.0, "step_max": 0.5},
+        "diameter": {"mean_tolerance_mm": 0.05},
+    }
+    grade = desk.grade("STEPPED", limits={**limits, "uses": {"cosmetic": ["color"], "fit": ["diameter"]}})
+    numbers = []
+    for day, b in enumerate((1.5, 4.0, 2.25, 2.25), start=1):
+        got = desk.receive(desk.quillwort, grade, f"Q-{day}", spools=1, received_at=f"2026-11-{day:02}T08:00:00Z")
+        code = got["spools"][0]["code"]
+        desk.color(code, [95.0, -0.8, b])
+        desk.diameter(code, 1.75, 1.75)
+        numbers.append(got["lot_id"])
+    _, failing, held, other = numbers
+    quality = Browser(desk, "quality")
+    assert ("restricted", True) == (
+        desk.lot(failing)["standing"],
+        "near" == desk.finding(failing, "color.step")["verdict"],
+    )
+    page = quality.go(f"/lots/{failing}")
+    assert ("Step from the last accepted lot: accept it" in page.text, "Still to do (" in page.text) == (False, False)
+    text = quality.go(f"/lots/{held}").text
+    assert ("Accept step" in text, "Still to do (" in text) == (True, True)
+    desk.decide(held, "block", "too yellow")
+    desk.decide(other, "hold", "ask the client")
+    for number in (held, other):
+        text = quality.go(f"/lots/{number}").text
+        assert ("Accept step" in text, "Still to do (" in text) == (False, False)
+    for path in ("/", "/quality", "/lots"):
+        assert "accept the step" not in quality.go(path).text
+    # The stored work still follows from the readings.
+    assert all("accept the step" in desk.lot(number)["to_measure"][0] for number in numbers[1:])
+
+
 def test_codes_that_can_be_confused_are_shown_to_quality(shop):
     """Both spellings of each code. A shop without such codes shows no section."""
     shop.good_lot(spools=2)

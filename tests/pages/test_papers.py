@@ -11,7 +11,7 @@ from lots.services.setup.roles import PEOPLE
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 
-PAPER = {"record": "Print lot record", "pdf": "Lot record as a PDF", "report": "Print supplier report"}
+PAPER = {"record": "Print lot record", "pdf": "Download lot record (PDF)", "report": "Print nonconformity report"}
 
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])

@@ -98,7 +98,7 @@ def test_a_scrapping_is_confirmed_on_a_page_of_its_own(desk):
     technician = Browser(desk, "quality")
     page = technician.go(technician.go("/lots/1").links["Scrap lot"])
     page = technician.send(page, "action", reason="wrong pallet")
-    assert ["Scrap lot Q-71?"] == page.headings[:1]
+    assert ["Scrapping of lot Q-71"] == page.headings[:1]
     for says in (
         "3 spools with 3000 g left",
         "is on P1. Unload it.",
@@ -122,7 +122,7 @@ def test_a_form_that_confirms_another_lot_decides_nothing(desk):
     technician = Browser(desk, "quality")
     form = technician.go("/lots/1/decide?action=return").form("action")["fields"]
     sent = {**form, "action": "return", "reason": "x", "confirm": "scrap 1"}
-    assert ["Return lot Q-71?"] == technician.go("/lots/1/decide", data=sent).headings[:1]
+    assert ["Return of lot Q-71"] == technician.go("/lots/1/decide", data=sent).headings[:1]
     assert "released" == desk.lot(1)["standing"]
 
 

@@ -87,7 +87,7 @@ def test_a_typed_reference_is_looked_at_before_it_is_stored(shop, quality, green
     look = quality.send(
         green, "approved_by", **{"lab-0": "50.5", "lab-1": "-30", "lab-2": "20", "approved_by": "Wilhelmina"}
     )
-    assert "Approve this reference of shade SG?" == look.headings[0]
+    assert "Approval of a reference of shade SG" == look.headings[0]
     assert "They are not a match." in look.text
     assert 'fill="#' in look.html
     assert [] == revisions(shop)

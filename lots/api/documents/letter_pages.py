@@ -117,10 +117,12 @@ def _subject(report: dict[str, Any]) -> str:
 def _opening(report: dict[str, Any]) -> list[str]:
     """Returns the opening sentences."""
     grade, lot, failing = report["grade"], report["lot"], report["found"]["failing"]
-    required = sum(row["required"] for row in failing)
+    required = [row for row in failing if row["required"]]
     said = [f"We inspected your lot {lot['supplier_lot']} of {grade['color_name']} ({grade['code']})."]
     if required:
-        said.append(f"It does not conform: {counted(required, 'required limit is', 'required limits are')} not met.")
+        said.append(f"It was rejected: {counted(len(required), 'required limit is', 'required limits are')} not met.")
+        if all(row["proof"] == "not proved" for row in required):
+            said.append(f"Nonconformity is not proved{plural(len(required), '', ' for any of them')}.")
     elif failing:
         said.append(
             "We did not reject the lot as a whole. Single spools, or values that no use requires, are outside limits."
@@ -150,7 +152,7 @@ def _found(found: dict[str, Any], place: Place) -> Section | None:
 
 
 def _failures(title: str, first: str, rows: list[tuple[str, dict[str, Any]]], place: Place) -> Table:
-    head = (first, "Value", "Limit", "Outside by", "From", "u", "U, k = 2", "Nonconformity proved?")
+    head = (first, "Value", "Limit", "Outside by", "From", "u", "U, k = 2", "Proof of nonconformity")
     cells = [
         (
             name,
@@ -207,7 +209,7 @@ def _limits(asked: dict[str, Any], place: Place) -> Section | None:
     rows = [(label_of(row), place.prose(row["says"])) for row in asked["all_limits"]]
     if not rows:
         return None
-    head = ("Measure", "Limit; its ends are acceptable")
+    head = ("Measure", "Limit (ends included)")
     tables = [Table("Limits of the characteristics concerned", head, (55, 45), rows)]
     return Section("Limits", facts, _prose(asked["terms"], place), tables)
 

@@ -165,7 +165,7 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
     said = [row["message"] for row in found if row["verdict"] in ("fail", "near")]
     said += record["notes"]
     if record["to_measure"]:
-        said.append(f"Still to be measured: {'; '.join(record['to_measure'])}.")
+        said.append(f"Still to do: {'; '.join(record['to_measure'])}.")
     if not rows:
         said.append("The lot has not been assessed yet.")
     else:
@@ -180,7 +180,7 @@ def _asked(asked: dict[str, Any], place: Place) -> Section:
     if asked["shade"] is None:
         facts.append(("Reference colour", "none was approved for this grade"))
     rows = [(label_of(row), place.prose(row["says"])) for row in asked["limits"]]
-    head = ("Measure", "Limit; its ends are acceptable")
+    head = ("Measure", "Limit (ends included)")
     tables = [Table("Limits", head, (55, 45), rows)] if rows else []
     return Section("Requirements", facts, [place.prose(text) for text in asked["terms"]], tables)
 
@@ -238,7 +238,7 @@ def _readings(readings: list[dict[str, Any]], lot_id: int, place: Place) -> Sect
     if not readings:
         return None
     tables = []
-    head = ("No.", "Spool", "Measured", "Reading", "Instrument", "Counts?", "Entered by")
+    head = ("No.", "Spool", "Measured", "Reading", "Instrument", "Status", "Entered by")
     for kind in dict.fromkeys(row["kind"] for row in readings):
         rows = [
             (*reading_cells(row, place), _counts(row, place), _entered(row)) for row in readings if row["kind"] == kind

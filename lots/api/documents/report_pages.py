@@ -14,7 +14,7 @@ from lots.services.setup.place import Place
 _NO_FILLER = "none"
 # Universal time and decimal points.
 DEFAULT_PLACE = Place()
-MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not assessed yet"}
+MARKS = {"pass": "pass", "fail": "fail", "near": "undecided", "missing": "not measured"}
 
 
 @dataclass(frozen=True, slots=True)

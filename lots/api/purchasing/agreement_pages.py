@@ -75,7 +75,7 @@ def _limits(agreed: dict[str, Any], place: Place) -> Section:
     whole = [(row["title"], row["label"], place.prose(row["says"])) for row in agreed["requirements"]]
     uses = [(hyphenated(row["use"]), _named(row["requires"])) for row in agreed["uses"]]
     tables = [
-        Table("Limits", ("Measure", "Limit; its ends are acceptable", "Required for"), (38, 38, 24), judged),
+        Table("Limits", ("Measure", "Limit (ends included)", "Required for"), (38, 38, 24), judged),
         Table("Uses", ("Use", "Characteristics required"), (32, 68), uses),
         Table(
             f"All values of limits revision {asked['limits_revision']}",

@@ -38,7 +38,7 @@ class DifferencesArgs(Strict):
     weights = fields.List(
         StrictFloat(above=0, high=100),
         allow_none=True,
-        metadata={"description": "weights of the formula: CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"},
+        metadata={"description": "Weights of the formula. CIE94: kL, K1, K2. CMC: l, c. CIEDE2000: kL, kC, kH."},
     )
 
 

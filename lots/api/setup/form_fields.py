@@ -73,7 +73,7 @@ def form_fields(schema: type[Schema], *names: str, below: tuple[str, ...] = ()) 
 
 def _field(path: tuple[str, ...], one: fields.Field[Any]) -> FormField:
     said = one.metadata
-    about = _sentence(str(said.get("description", "")))
+    about = _sentence(str(said.get("on_form") or said.get("description", "")))
     parts: tuple[FormField, ...] = ()
     if isinstance(one, fields.Nested):
         parts = form_fields(type(one.schema), below=path)

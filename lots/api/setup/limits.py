@@ -55,6 +55,7 @@ class SamplingArgs(Strict):
         metadata={
             "label": "Reduced inspection",
             "description": "true if ten accepted lots in a row lead to reduced inspection",
+            "on_form": "Yes: ten accepted lots in a row lead to reduced inspection.",
         }
     )
     retest_rounds_max = StrictInteger(
@@ -94,8 +95,8 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
 
 
 def _said(one: LimitField) -> dict[str, Any]:
-    """Returns the metadata of a field. "label", "proposal" and "source" are for forms only."""
-    said = {"description": one.about, "label": one.label, "proposal": one.proposal}
+    """Returns the metadata of a field. "on_form", "label", "proposal" and "source" are for forms only."""
+    said = {"description": one.about, "on_form": one.on_form, "label": one.label, "proposal": one.proposal}
     kept = {name: value for name, value in said.items() if value not in ("", None)}
     return {**kept, "source": one.source} if one.proposal is not None else kept
 

@@ -27,7 +27,8 @@ from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import CLOSED_LOT, Coverage
 from lots.domain.statistics.summaries import Vector
 
-_STILL_TO_DO = "Still to do: "
+# The first words of a reason that names missing readings.
+STILL_TO_DO = "Still to do: "
 
 
 def work_left(reasons: Iterable[str]) -> tuple[list[str], list[str]]:
@@ -38,8 +39,8 @@ def work_left(reasons: Iterable[str]) -> tuple[list[str], list[str]]:
         (['Diameter fails.'], ['colour', 'gloss'])
     """
     each = list(dict.fromkeys(reasons))
-    left = [one.removeprefix(_STILL_TO_DO).removesuffix(".") for one in each if one.startswith(_STILL_TO_DO)]
-    return [one for one in each if not one.startswith(_STILL_TO_DO)], left
+    left = [one.removeprefix(STILL_TO_DO).removesuffix(".") for one in each if one.startswith(STILL_TO_DO)]
+    return [one for one in each if not one.startswith(STILL_TO_DO)], left
 
 
 @dataclass(frozen=True, init=False)
@@ -169,7 +170,7 @@ class Assessment:
         about = [f for f in self.findings if use in f.uses and f.verdict != "pass"]
         measured = [f.message for f in about if f.verdict != "missing"]
         to_do = each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
-        return [*measured, *(f"{_STILL_TO_DO}{part}." for part in to_do)]
+        return [*measured, *(f"{STILL_TO_DO}{part}." for part in to_do)]
 
 
 @dataclass(frozen=True, slots=True)

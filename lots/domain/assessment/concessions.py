@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from lots.domain.conformity.limits import BINARY_NOISE
-from lots.domain.words import hyphenated
+from lots.domain.words import hyphenated, listed, moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +67,20 @@ class Concession:
         return None
 
     @property
+    def terms(self) -> str:
+        """Uses, quantity and time in words."""
+        return self._terms("")
+
+    @property
     def says(self) -> str:
-        """The terms in words."""
-        end = "a job begun in time may finish" if self.finish_running else "unload by then"
+        """The terms in words, with the approver after approval."""
+        return f"Permitted only {self._terms(f', approved by {self.approved_by}' if self.approved_by else '')}"
+
+    def _terms(self, approved: str) -> str:
+        end = "A job that began in time may finish." if self.finish_running else "Unload by then."
         return (
-            f"Permitted only under concession {self.number}, approved by {self.approved_by}: for {_listed(self.uses)}, "
-            f"at most {self.left_g:.10g} g, until {self.valid_until:%Y-%m-%d %H:%M} UTC ({end})."
+            f"for {listed([hyphenated(use) for use in self.uses])}, under concession {self.number}{approved}: "
+            f"at most {self.left_g:.10g} g, until {moment(self.valid_until)}. {end}"
         )
 
 

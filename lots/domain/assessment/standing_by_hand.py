@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from lots.domain.words import clause
+
 STANDINGS = ("quarantined", "released", "restricted", "blocked", "returned", "scrapped")
 LOADABLE = ("released", "restricted")
 
 # Manual decision -> status of the lot until the decision is lifted.
 ACTIONS = {"block": "blocked", "hold": "quarantined", "return": "returned", "scrap": "scrapped", "lift": None}
 ENDINGS = ("return", "scrap")
+_IN_FORCE = {"block": "blocked", "hold": "on hold", "return": "returned", "scrap": "scrapped"}
 # A manual decision that sets no status: the step that held the lot passes, and the readings decide.
 ACCEPT_STEP = "accept_step"
 # Time in which a return or scrapping can be lifted without a second person. Common practice, no source.
@@ -44,6 +47,18 @@ def decided_by_hand(assessed: str, by_hand: str | None) -> bool:
         (True, False)
     """
     return by_hand is not None and standing_after(assessed, by_hand) == ACTIONS[by_hand]
+
+
+def manual_decision_says(lot: str, action: str, reason: str) -> str:
+    """Returns the manual decision in force on a lot, with its reason.
+
+    Example:
+        >>> manual_decision_says("Q-7", "block", "warps")
+        'Lot Q-7 is blocked by a manual decision. Reason: warps.'
+    """
+    why = f" Reason: {clause(reason)}" if reason.strip() else ""
+    status = _IN_FORCE.get(action)
+    return f"Lot {lot} is {f'{status} by a manual decision' if status else f'under the decision {action!r}'}.{why}"
 
 
 def legal_actions(by_hand: str | None) -> tuple[str, ...]:

@@ -176,7 +176,13 @@ DIAMETER = Characteristic(
     assess=_assess,
     # A finding is on the worst spool or reading; drift charts follow the lot's mean.
     judged=(
-        Judged("diameter.spool_mean", "Spool's mean diameter", follows="diameter.mean", of_spool=True, covered=True),
+        Judged(
+            "diameter.spool_mean",
+            "Mean diameter of the worst spool",
+            follows="diameter.mean",
+            of_spool=True,
+            covered=True,
+        ),
         Judged("diameter.reading", "Single diameter", of_spool=True),
         Judged("diameter.ovality", "Ovality", follows="diameter.mean_ovality", of_spool=True),
     ),

@@ -347,7 +347,7 @@ GLOSS = Characteristic(
     printed=True,
     of_lot=of_the_lot,
     limits=LimitsBlock(
-        about="Limits on gloss per angle, [lowest, highest] in gloss units.",
+        about="Limits on gloss at each angle, in gloss units.",
         fields=(
             *(
                 LimitField(

@@ -58,7 +58,7 @@ def summarise(checks: Sequence[SurfaceCheck]) -> Count | None:
 
 @dataclass(frozen=True, slots=True)
 class SurfaceLimits:
-    """Most specks per dm2, the least area to inspect, dm2, and the largest speck, mm."""
+    """Most specks per dm², the least area to inspect, dm², and the largest speck, mm."""
 
     specks_per_dm2_max: float
     area_dm2_min: float = 0.0
@@ -74,10 +74,10 @@ def judge_surface(summary: Count | None, limits: SurfaceLimits, rule: DecisionRu
 def _lacking(summary: Count | None, limits: SurfaceLimits) -> str:
     """Returns the next action, "" when complete."""
     if summary is None:
-        asked = f"{limits.area_dm2_min:g} dm2 of" if limits.area_dm2_min else "a"
+        asked = f"{limits.area_dm2_min:g} dm² of the" if limits.area_dm2_min else "a"
         return f"count specks on {asked} first layer"
     short = limits.area_dm2_min - summary.amount
-    return f"count specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
+    return f"count specks on {short:.3g} dm² more of the first layer" if short > 1e-9 else ""
 
 
 def judge_spool_specks(
@@ -142,8 +142,8 @@ _OF_SPOOL = "surface.spool_specks"
 
 _WORDS = Words(
     ("speck", "specks"),
-    "dm2",
-    lambda area: f"on {area:g} dm2",
+    "dm²",
+    lambda area: f"on {area:g} dm²",
     ("layer", "layers"),
     "inspect a larger area until the upper bound of the rate is inside the limit",
 )
@@ -170,7 +170,7 @@ def _reading(taken: Taken) -> SurfaceCheck:
 
 def _says(values: Values) -> str:
     size = f", the largest {values['largest_mm']:g} mm" if values.get("largest_mm") is not None else ""
-    return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm2{size}"
+    return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm²{size}"
 
 
 # Plausible areas, from a strip of 1 mm by 10 cm to four beds of 22 cm by 22 cm. Common practice, no source.
@@ -178,7 +178,7 @@ _AREA_DM2 = (0.01, 20.0)
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
-    doubt = doubt_area("area_dm2", values["area_dm2"], "dm2", *_AREA_DM2, "a first layer")
+    doubt = doubt_area("area_dm2", values["area_dm2"], "dm²", *_AREA_DM2, "a first layer")
     found = [doubt] if doubt else []
     if values.get("largest_mm") is not None and not values["specks"]:
         detail = "The largest speck has a size, but the count of specks is 0."
@@ -187,7 +187,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
 
 
 def _terms(limits: SurfaceLimits, _: float) -> str:
-    return f"Specks on {limits.area_dm2_min:g} dm2 of first layer or more." if limits.area_dm2_min else ""
+    return f"Specks on {limits.area_dm2_min:g} dm² of the first layer or more." if limits.area_dm2_min else ""
 
 
 def _scales(limits: SurfaceLimits, _: float, __: object) -> list[Scale]:
@@ -220,7 +220,7 @@ SURFACE = Characteristic(
         Field("specks", "specks counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
         Field(
             "area_dm2",
-            "inspected area of first layer, dm2",
+            "inspected area of the first layer, dm²",
             needed=True,
             above=0,
             high=1000,
@@ -240,7 +240,7 @@ SURFACE = Characteristic(
         fields=(
             LimitField(
                 "specks_per_dm2_max",
-                "most specks per dm² of first layer",
+                "most specks per dm² of the first layer",
                 label="Specks per dm², at most",
                 proposal=2,
                 needed=True,

@@ -13,6 +13,7 @@ from lots.domain.conformity import guard as guarding
 from lots.domain.conformity.limits import BINARY_NOISE, Limit, Verdict
 from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
+from lots.domain.words import unit_said
 
 # Labels by finding code. The declarations of the characteristics add theirs by `name_findings`.
 LABELS = {
@@ -173,7 +174,7 @@ class Finding:
     @property
     def _unit(self) -> str:
         """The unit after a number; counts carry theirs in the label."""
-        return f" {self.limit.unit}" if self.limit.unit and not self._counts else ""
+        return f" {unit_said(self.limit.unit)}" if self.limit.unit and not self._counts else ""
 
     @property
     def _counts(self) -> bool:
@@ -186,7 +187,7 @@ class Finding:
 
 _PROOF = {
     True: "Nonconformity is proved (ISO 14253-1).",
-    False: "Nonconformity is not proved (ISO 14253-1), because the distance is less than the uncertainty.",
+    False: "Nonconformity is not proved (ISO 14253-1), because the value is outside by no more than the guard band.",
 }
 
 

@@ -8,6 +8,7 @@ from statistics import NormalDist
 from typing import Literal
 
 from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
+from lots.domain.words import unit_said
 
 Verdict = Literal["pass", "fail", "near", "missing"]
 
@@ -90,7 +91,7 @@ class Limit:
         return self.low if self.high is None else [self.low, self.high]
 
     def __str__(self) -> str:
-        unit = f" {self.unit}" if self.unit else ""
+        unit = f" {unit_said(self.unit)}" if self.unit else ""
         if self.low is None:
             return f"at most {self.high:g}{unit}"
         if self.high is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from lots.domain.conformity.findings import Finding, decimals_of, shown
@@ -11,6 +11,11 @@ from lots.domain.conformity.judgement import UNCERTAINTY_NEEDED
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 
 DECISION = "ask quality to accept the step or block the lot"
+
+
+def without_decision(to_measure: Sequence[str], held: bool) -> list[str]:
+    """Returns the work still to be done, without the decision about a step unless a step holds the lot."""
+    return [part for part in to_measure if held or DECISION not in part]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.words import moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +75,9 @@ def doubt_about(measured_at: datetime, instrument: InstrumentRecord, rules: int 
     last = max(before, key=lambda c: (c.checked_at, not c.passed), default=None)
     following = min(after, key=lambda c: (c.checked_at, c.passed), default=None)
     if last is not None and not last.passed:
-        return f"instrument {instrument.code} had failed its check of {last.checked_at:%Y-%m-%d %H:%M}"
+        return f"instrument {instrument.code} failed its check of {moment(last.checked_at)}"
     if following is not None and not following.passed:
-        return f"instrument {instrument.code} failed its next check, of {following.checked_at:%Y-%m-%d %H:%M}"
+        return f"instrument {instrument.code} failed the next check ({moment(following.checked_at)})"
     if (
         last is None
         and rules > SECOND

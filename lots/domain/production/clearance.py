@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from lots.domain.assessment.assessment import STILL_TO_DO
 from lots.domain.assessment.concessions import Concession, permitting
 from lots.domain.assessment.limits_revision import GENERAL, USES, verdict_on_use
 from lots.domain.assessment.prohibitions import Material, Statement, permission_says
-from lots.domain.assessment.standing_by_hand import LOADABLE, STANDINGS
+from lots.domain.assessment.standing_by_hand import LOADABLE, STANDINGS, manual_decision_says
+from lots.domain.characteristics.moisture import REMEDY
 from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.production.matching import PairMatch
@@ -108,8 +110,8 @@ class Clearance:
         if not self.clear:
             return f"Do not load: {self.reasons[0]}"
         if self.concession is not None:
-            return f"Load, only for {_listed(self.concession.uses)}. {self.concession.says}"
-        return f"Load, only for {_listed(self.only_for)}." if self.only_for else "Load."
+            return f"Load only {self.concession.terms}"
+        return f"Load only for {_listed(self.only_for)}." if self.only_for else "Load."
 
 
 def clear(
@@ -244,14 +246,7 @@ def _by_hand_reasons(state: SpoolState) -> list[str]:
     """Returns the reason from a manual decision in force, even where the stored status is older."""
     if state.by_hand is None or not state.judged:
         return []
-    action, reason = state.by_hand
-    words = {
-        "block": "was blocked",
-        "hold": "is on hold",
-        "return": "goes back to the supplier",
-        "scrap": "was scrapped",
-    }
-    return [f"Lot {state.lot} {words.get(action, f'is under the decision {action!r}')}: {reason}"]
+    return [manual_decision_says(state.lot, *state.by_hand)]
 
 
 def _standing_reasons(state: SpoolState) -> list[str]:
@@ -262,9 +257,22 @@ def _standing_reasons(state: SpoolState) -> list[str]:
     if state.standing == "blocked":
         return [f"Lot {state.lot} is blocked by its readings."]
     if state.standing == "quarantined":
-        incomplete = ": its measurements are not complete" if "missing" in state.uses.values() else ""
-        return [f"Lot {state.lot} is in quarantine{incomplete}."]
+        return [" ".join((f"Lot {state.lot} is in quarantine.", *_still_missing(state)))]
     return [f"Lot {state.lot} is {state.standing}."]
+
+
+def _still_missing(state: SpoolState) -> list[str]:
+    """Returns why a lot in quarantine has no result yet: missing readings, or readings that were too wet."""
+    if "missing" not in state.uses.values():
+        return []
+    said = [message for messages in state.why.values() for message in messages]
+    # A wet lot was measured: its message names the remedy.
+    wet = any(REMEDY[1:] in message for message in said)
+    lacking = not wet or any(message.startswith(STILL_TO_DO) for message in said)
+    return [
+        *(["Its measurements are not complete."] if lacking else []),
+        *(["It is too wet. Dry it, then measure its moisture again."] if wet else []),
+    ]
 
 
 def _use_reasons(state: SpoolState, use: str) -> list[str]:

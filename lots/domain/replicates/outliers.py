@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.statistics.summaries import mean_uncertainty
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 # Rosner's critical values are approximate: adequate from 15 values on, accurate from 25 on. The one for a single outlier is exact, but the
 # test should not be used with six values or fewer (NIST/SEMATECH e-Handbook 1.3.5.17.3 and 1.3.5.17.1).
@@ -64,12 +64,15 @@ class Outliers:
         """The result in words."""
         if not self.trusted:
             free = f"{free_values(self.n, self.groups)} of at least {least_values(self.most)}"
-            spent = ", less one for the mean of each further group" if self.groups > 1 else ""
-            aside = f" {counted(self.left_out, 'value')} in groups of fewer than {LEAST_IN_GROUP} not tested."
-            return f"Too few values for an outlier test: {free}{spent}.{aside if self.left_out else ''}"
+            spent = ", less one for the mean of each further spool" if self.groups > 1 else ""
+            aside = (
+                f" {counted(self.left_out, 'value is', 'values are')} not tested, "
+                f"because {plural(self.left_out, 'its spool has', 'their spools have')} fewer than {LEAST_IN_GROUP} readings."
+            )
+            return f"Too few values for an outlier test ({free}{spent}).{aside if self.left_out else ''}"
         found = len(self.flagged)
         count = counted(found, "outlier") if found else "No outlier"
-        of = f"n = {self.n}{f' in {self.groups} groups' if self.groups > 1 else ''}"
+        of = f"n = {self.n}{f' in {self.groups} spools' if self.groups > 1 else ''}"
         return f"{count} found (generalised ESD test, {of}, at most {counted(self.most, 'outlier')}, alpha = {self.alpha:.2g})."
 
 

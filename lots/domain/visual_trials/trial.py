@@ -19,6 +19,7 @@ from lots.domain.statistics.tolerance_ellipsoid import (
     log_odds,
     products,
 )
+from lots.domain.words import counted, listed
 
 if TYPE_CHECKING:
     import numpy as np
@@ -116,7 +117,7 @@ def fit_trial(plaques: Sequence[Plaque], share: float = 0.5, confidence: float =
         raise ValueError(f"share is {share!r} and confidence {confidence!r}; each must be between 0 and 1")
     apart, accepted, judged = _merged(plaques)
     columns = np.concatenate([np.ones((len(apart), 1)), -products(apart)], axis=1)
-    if why := _too_alike(columns):
+    if why := _too_alike(columns, len(plaques)):
         return Unfitted(why)
     size = np.abs(columns).max(axis=0)
     scaled = columns / size
@@ -207,16 +208,20 @@ def _merged(plaques: Sequence[Plaque]) -> tuple[Array, Array, Array]:
     return np.array(places, dtype=float).reshape(-1, 3), table[:, 0], table[:, 1]
 
 
-def _too_alike(columns: Array) -> str:
+def _too_alike(columns: Array, plaques: int) -> str:
     """Returns the reason why the plaques cannot determine the seven parameters; "" if they can."""
     import numpy as np
 
     size = np.abs(columns).max(axis=0, initial=0.0)
     if len(columns) >= _UNKNOWNS and size.all() and np.linalg.matrix_rank(columns / size, tol=1e-8) == _UNKNOWNS:
         return ""
+    kinds = (
+        ("plaque is", "plaques are") if len(columns) == plaques else ("different colour is", "different colours are")
+    )
+    said = counted(len(columns), *kinds)
     number = f"at least {_UNKNOWNS} plaques, some of which" if len(columns) < _UNKNOWNS else "some plaques that"
     return (
-        f"{len(columns)} different plaques do not determine a shape{_alike_in(size[1:4].tolist(), len(columns))}. Show {number} differ in "
+        f"{said} not enough to compute a tolerance.{_alike_in(size[1:4].tolist(), len(columns))} Show {number} differ in "
         "lightness, in a* and in b* alone, in each two of them together, and at two distances."
     )
 
@@ -227,8 +232,8 @@ def _alike_in(squares: Sequence[float], n: int) -> str:
     if not differing:
         return ""
     if len(differing) < len(squares):
-        return f", because they differ from the reference only in {' and '.join(differing)}"
-    return "" if n < _UNKNOWNS else ", because they have too few directions or a single distance from the reference"
+        return f" All plaques differ from the reference only in {listed(differing)}."
+    return "" if n < _UNKNOWNS else " They have too few directions, or a single distance from the reference."
 
 
 def _no_overlap(columns: Array, accepted: Array, judged: Array) -> str:

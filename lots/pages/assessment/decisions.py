@@ -22,7 +22,10 @@ from lots.services.receiving import receiving
 # A decision -> its button and its effect.
 _ACTS = {
     "block": ("Block", "No spool of the lot can be loaded until quality lifts the block. Loaded spools must come off."),
-    "hold": ("Hold", "The lot stays in quarantine until quality lifts the hold. Loaded spools must come off."),
+    "hold": (
+        "Hold",
+        "No spool of the lot can be loaded until quality lifts the hold. A lot that its readings block stays blocked. Loaded spools must come off.",
+    ),
     "lift": ("Lift the decision on", "The readings decide again. A lot whose readings fail cannot be released."),
     "return": ("Return", "The lot goes back to the supplier. You confirm this on the next page."),
     "scrap": ("Scrap", "The lot is discarded. You confirm this on the next page."),

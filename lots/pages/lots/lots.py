@@ -34,7 +34,6 @@ from lots.pages.site.session import may_call, signed_in
 from lots.services import exposure
 from lots.services.assessment import concessions, decisions, reinspections
 from lots.services.assessment.counting import OnRecord
-from lots.services.documents.report_words import DECISION_WORDS
 from lots.services.production import lot_uses
 from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
@@ -65,7 +64,6 @@ def lot(number: int) -> Any:
         assessment=assessment,
         findings=_rows(assessment["findings"]),
         pictures=list(measured(record)),
-        actions_in_words=DECISION_WORDS,
         sample=sample,
         orders=[one.now.order_ref for one in record.deliveries],
         readings=recording.newest_of(record, None if all_readings else _READINGS),

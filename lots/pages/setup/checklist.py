@@ -115,7 +115,7 @@ def _people(found: SetUp) -> tuple[_StepState, ...]:
         _StepState(
             "People and roles",
             f"{counted(count, 'person', 'people')} at the desks" if count else "nobody at the desks",
-            count > 0,
+            count > 0 and not nobody,
             f"Nobody has the role {_listed(nobody)}." if nobody else "",
             "People",
             "pages.people",

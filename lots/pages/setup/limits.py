@@ -215,6 +215,10 @@ def _field_of_fault(told: Told) -> tuple[str, str]:
     around = DECLARED[told.path[0]].title if told.path[0] in DECLARED and len(told.path) > 1 else ""
     name = "-".join(told.path)
     fields = {one.name: one for block in (_sampling(), *_blocks()) for one in block.leaves()}
+    # One input holds all numbers of a list.
+    whole = fields.get("-".join(told.path[:-1]))
+    if whole is not None and whole.kind == "list":
+        return whole.name, ": ".join(filter(None, (around, whole.label)))
     pair = fields.get(name) and fields[name].kind == "pair"
     return f"{name}-0" if pair else name, ": ".join(filter(None, (around, told.label or told.path[-1])))
 

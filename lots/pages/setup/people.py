@@ -30,7 +30,11 @@ ROLES = (
     ),
     ("purchasing", "Purchasing", "Keeps suppliers and compares them."),
     ("production", "Production", "Checks, loads and unloads spools."),
-    (ADMIN, "Administrator", "May do everything. Alone adds and revokes people and states the shop's details."),
+    (
+        ADMIN,
+        "Administrator",
+        "May do everything. Only an administrator adds people, revokes tokens and states the shop's details.",
+    ),
     (INTEGRATION, "Program: integration", "Reads, imports files and follows changes. Cannot sign in on pages."),
     (MONITORING, "Program: monitoring", "Reads the metrics of the server only. Cannot sign in on pages."),
 )

@@ -11,6 +11,7 @@ from flask import url_for
 
 from lots.api.readings.readings import READINGS
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.conformity.step_rule import without_decision
 from lots.domain.words import counted, hyphenated
 from lots.pages.site.calls import Shown
 from lots.pages.site.frame import can_open
@@ -126,7 +127,7 @@ def quality_desk() -> list[Part]:
             lambda lot: Line(
                 lot.supplier_lot,
                 _lot(lot.id),
-                f"{lot.supplier}, {lot.grade}: {'; '.join(lot.to_measure) or 'manual decision'}",
+                f"{lot.supplier}, {lot.grade}: {'; '.join(without_decision(lot.to_measure, not lot.by_hand)) or 'manual decision'}",
             ),
             "No lots in quarantine.",
             url_for("pages.lots", standing="quarantined"),

@@ -21,6 +21,8 @@ from werkzeug import wrappers
 from werkzeug.exceptions import HTTPException
 
 from lots.api.http.routes import Refused
+from lots.domain.assessment.standing_by_hand import manual_decision_says
+from lots.domain.conformity.step_rule import without_decision
 from lots.domain.words import counted, hyphenated
 from lots.pages.site import cookies, session
 from lots.pages.site.calls import Refusal
@@ -84,6 +86,8 @@ def _shared() -> dict[str, Any]:
 
 pages.add_app_template_filter(counted)
 pages.add_app_template_filter(hyphenated)
+pages.add_app_template_global(manual_decision_says)
+pages.add_app_template_global(without_decision)
 
 
 def refused(refusal: Refusal, back: str, title: str = "") -> tuple[str, int]:

@@ -44,12 +44,13 @@ def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None,
         NotFound: no such lot, or it was not recorded at `as_of`.
         Invalid: no such revision.
     """
-    return _assessment(OnRecord(lot_of(lot_id), as_of), limits_revision, shade_revision)
+    return _assessment(OnRecord(lot_of(lot_id), as_of), limits_revision, shade_revision)[0]
 
 
 def assessment_now(record: OnRecord) -> View:
-    """Returns all findings of a lot now, storing nothing."""
-    return _assessment(record, None, None)
+    """Returns all findings of a lot now, with the codes of the steps that hold it, storing nothing."""
+    shown, judged = _assessment(record, None, None)
+    return {**shown, "steps_held": list(judged.assessment.steps_held())}
 
 
 def required_of(lot_id: int) -> set[str]:
@@ -62,7 +63,7 @@ def required_of(lot_id: int) -> set[str]:
     return {finding.characteristic for finding in assess_lot(lot, Terms.of(lot)).assessment.findings if finding.uses}
 
 
-def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> View:
+def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> tuple[View, Judged]:
     lot, as_of = record.lot, record.known_at
     held = lot if as_of is None else _in_force(lot, as_of)
     limits, shade = _revisions(lot, held, limits_revision, shade_revision)
@@ -77,13 +78,14 @@ def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: i
         *exclusions.asked_first(record, held),
         *beside.notes(judged.standing),
     ]
-    return {
+    shown = {
         **_assessment_view(lot, judged),
         **beside.view,
         "notes": notes,
         "as_of": as_of or clock.now(),
         "stored": stored,
     }
+    return shown, judged
 
 
 def _in_force(lot: Lot, as_of: datetime) -> Decision:
@@ -253,7 +255,7 @@ def _not_legal(lot: Lot, action: str, legal: tuple[str, ...], by: str) -> str:
         return f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason or '')} Allowed decisions: lift."
     may = f"Allowed decisions: {listed([one.replace('_', ' ') for one in legal])}."
     if action == ACCEPT_STEP:
-        return f"No step holds lot {lot.supplier_lot}, so there is none to accept. {may}"
+        return f"Lot {lot.supplier_lot} is not waiting for a decision about a step. {may}"
     if action == "lift" and lot.standing == "blocked":
         return (
             f"Lot {lot.supplier_lot} is blocked by its readings, not by a manual decision. "

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.assessment import work_left
-from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
-from lots.domain.words import clause, hyphenated, listed
+from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand, manual_decision_says
+from lots.domain.words import hyphenated, listed
 from lots.services import exposure, views
 from lots.services.assessment.lot_assessment import Judged
 from lots.store.tables.models import Lot
@@ -55,8 +55,7 @@ def _says(lot: Lot, told: str = "") -> str:
     if lot.standing == "restricted":
         return f"Lot {lot.supplier_lot} is released only for {listed(passed)} use.{told}"
     if lot.by_hand is not None and decided_by_hand(lot.assessed, lot.by_hand):
-        words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
-        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {clause(lot.by_hand_reason or '')}{told}"
+        return f"{manual_decision_says(lot.supplier_lot, lot.by_hand, lot.by_hand_reason or '')}{told}"
     if lot.standing == "blocked":
         why, left = work_left(reason for why in lot.why.values() for reason in why)
         return f"Lot {lot.supplier_lot} is blocked. {' '.join(why)}{_to_do(left) if left else ''}{told}"

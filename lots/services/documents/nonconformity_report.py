@@ -14,7 +14,7 @@ from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
 from lots.domain.purchasing.letters import CAUTIONS
-from lots.domain.words import clause, counted, hyphenated, moment
+from lots.domain.words import clause, counted, hyphenated, moment, plural
 from lots.services import clock
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.documents import report_words as words
@@ -123,13 +123,15 @@ def _nonconforming(judged: Judged, codes: set[str]) -> _Spools:
 
 def _says(lot: Lot, failing: list[Finding], by_hand: str | None, reason: str | None) -> str:
     """Returns the summary of the report, in one or two sentences."""
-    required = sum(bool(f.uses) for f in failing)
+    required = [f for f in failing if f.uses]
     name = f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code})"
     said = []
     if required:
         said.append(
-            f"{name} does not conform: {counted(required, 'required limit is', 'required limits are')} not met."
+            f"{name} was rejected: {counted(len(required), 'required limit is', 'required limits are')} not met."
         )
+        if all(f.proof == "not proved" for f in required):
+            said.append(f"Nonconformity is not proved{plural(len(required), '', ' for any of them')}.")
     elif failing:
         said.append(
             f"{name} was not rejected as a whole. Single spools, or measures that no use requires, are outside their limits."

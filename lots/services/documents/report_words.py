@@ -53,7 +53,8 @@ def digits_for(size: float) -> int:
 def rule_words(rule: DecisionRule) -> str:
     """Returns the decision rule in words."""
     claim = (
-        f"Nonconformity is proved if a value is outside its limit by more than {rule.z:g} standard uncertainties (ISO 14253-1). "
+        "Nonconformity is proved if a value is outside its limit by more than the guard band (ISO 14253-1). "
+        f"The guard band is at least {rule.z:g} standard uncertainties. "
         "Closer to the limit, on either side, neither conformity nor nonconformity is proved. Every value outside its limit fails, proved or not."
     )
     if rule.guarded:

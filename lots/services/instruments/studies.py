@@ -41,8 +41,8 @@ NEEDS = {
 }
 _MAY = {"repeatability": ("tolerance_width",), "linearity": (), "agreement": ("grade_id",)}
 _LABELS = {
-    "measure": "the measure",
-    "other_instrument_id": "the other instrument",
+    "measure": "a measure",
+    "other_instrument_id": "another instrument",
     "trials": "readings by part and operator",
     "artefacts": "artefacts",
     "plaques": "plaques",
@@ -96,7 +96,9 @@ def add(instrument_id: int, values: Posted, by: str) -> View:
 def _kind_faults(values: Posted) -> list[Fault]:
     """Returns faults for missing fields of a kind of study, and for fields of another kind."""
     kind = values["kind"]
-    hint = f"A study of {kind} has {in_words([_LABELS[name] for name in (*NEEDS[kind], *_MAY[kind])])}."
+    article = "An" if kind == "agreement" else "A"
+    optional = "".join(f" {_LABELS[name].capitalize()} is optional." for name in _MAY[kind])
+    hint = f"{article} {kind} study needs {in_words([_LABELS[name] for name in NEEDS[kind]])}.{optional}"
     lacking = [Fault(f"/{name}", "This is required.", hint) for name in NEEDS[kind] if values.get(name) is None]
     odd = set(_FIELDS) - set(NEEDS[kind]) - set(_MAY[kind])
     return lacking + [

@@ -93,6 +93,17 @@ def _estimate(found: Estimate) -> View:
     }
 
 
+def _digits(interval: Interval) -> int:
+    """Returns the decimals that show half the width of an interval with two significant digits, 3 to 10."""
+    half = (interval.high - interval.low) / 2
+    return 3 if half <= 0 else min(10, max(3, 1 - math.floor(math.log10(half))))
+
+
+def _signed(value: float, digits: int) -> str:
+    """Returns a number with its sign, and zero without one."""
+    return f"{value:+z.{digits}f}" if round(value, digits) else f"{0:.{digits}f}"
+
+
 def _linearity(shows: Linearity, row: InstrumentStudy) -> View:
     artefacts = row.body["artefacts"]
     return {
@@ -116,7 +127,8 @@ def _says_linearity(shows: Linearity, row: InstrumentStudy) -> list[str]:
     unit = f" {about.unit}".rstrip()
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
     per, slope, ends = about.unit or f"unit of {about.label}", shows.slope, shows.slope.interval
-    by = f"{slope.value:+z.3g}{unit} per {per} ({ends.low:z.3g} to {ends.high:z.3g})"
+    digits = _digits(ends)
+    by = f"{_signed(slope.value, digits)}{unit} per {per} ({ends.low:z.{digits}f} to {ends.high:z.{digits}f})"
     if ends.low <= 0 <= ends.high:
         says = [f"The bias does not change significantly {over}: {by}."]
     else:
@@ -125,7 +137,7 @@ def _says_linearity(shows: Linearity, row: InstrumentStudy) -> list[str]:
     bands = {at: shows.at(at) for at in sorted(set(where))}
     off = [at for at, band in bands.items() if not band.interval.low <= 0 <= band.interval.high]
     if off:
-        told = ", ".join(f"{bands[at].value:+.3g}{unit} at {at:g}" for at in off)
+        told = ", ".join(f"{_signed(bands[at].value, _digits(bands[at].interval))}{unit} at {at:g}" for at in off)
         says.append(f"The bias is significant: {told}. It is reported, but never applied to a reading.")
     else:
         says.append("No bias is significant at any of these values.")

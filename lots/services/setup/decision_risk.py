@@ -135,7 +135,7 @@ def _measure(
         return {
             **answer,
             **_UNKNOWN,
-            "says": f"The standard deviation {lacks} is not known. Give it with the code, or measure more lots.",
+            "says": f"The standard deviation {lacks} is not known. Measure more lots.",
         }
     plan = Plan(
         one.limit,

@@ -214,9 +214,7 @@ def newest_whole(grade_id: int, most: int) -> list[Lot]:
 
 def waiting(supplier_id: int, grade_id: int) -> list[int]:
     """Returns the ids of the lots of a supplier and grade in quarantine."""
-    query = Lot.select(Lot.id).where(
-        (Lot.supplier == supplier_id) & (Lot.grade == grade_id) & (Lot.standing == "quarantined")
-    )
+    query = Lot.select(Lot.id).where(Lot.supplier == supplier_id, Lot.grade == grade_id, Lot.standing == "quarantined")
     return [row.id for row in query.order_by(Lot.id)]
 
 
@@ -389,12 +387,13 @@ class WaitingLot(NamedTuple):
     standing: str
     received_at: datetime
     to_measure: list[str]
+    by_hand: str | None
     supplier: str
     grade: str
 
 
 def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
     """Returns all lots with these statuses, in the order of their first record. One query of few columns, because there may be many."""
-    shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Supplier.name, Grade.code)
-    query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
-    return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]
+    own = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Lot.by_hand)
+    rows = Lot.select(*own, Supplier.name, Grade.code).join(Supplier).switch(Lot).join(Grade).order_by(Lot.id)
+    return [WaitingLot._make(row) for row in rows.where(Lot.standing.in_(standings)).tuples().iterator()]

@@ -127,15 +127,20 @@ def test_loads_that_are_permitted_never_take_more_than_was_granted(taken, on_spo
 
 
 @pytest.mark.parametrize(
-    ("finish", "then"), [(True, "a job begun in time may finish"), (False, "unload by then")], ids=["may-run", "unload"]
+    ("finish", "then"),
+    [(True, "A job that began in time may finish."), (False, "Unload by then.")],
+    ids=["may-run", "unload"],
 )
 def test_it_words_its_own_terms(finish, then):
-    """The terms are one sentence: uses, remaining mass, end, the state afterwards and the approver."""
-    terms = "for cosmetic, load-bearing, at most 10000 g, until 2025-03-03 18:00 UTC"
-    assert (
-        f"Permitted only under concession 4, approved by ines: {terms} ({then})."
-        == replace(TERMS, finish_running=finish).says
+    """The terms are two sentences: uses, number, remaining mass and end; then what follows the end. They name the approver after approval."""
+    uses, rest = (
+        "for cosmetic and load-bearing, under concession 4",
+        f": at most 10000 g, until 2025-03-03 18:00 UTC. {then}",
     )
+    granted = replace(TERMS, finish_running=finish)
+    assert f"Permitted only {uses}, approved by ines{rest}" == granted.says
+    assert f"Permitted only {uses}{rest}" == replace(granted, approved_by=None).says
+    assert f"{uses}{rest}" == granted.terms
 
 
 LATER = replace(TERMS, number=2, valid_until=END + timedelta(days=1))

@@ -248,7 +248,7 @@ def test_a_single_length_includes_the_bead(designed_mm, reads):
     found = summarise([length(designed_mm)], X_ONLY.apart)["x"]
     assert (reads, False) == (pytest.approx(found.percent, abs=LEAST_SQUARES), found.separated)
     finding = by_code(judge_shrinkage({"x": found}, X_ONLY, SIMPLE))["shrinkage.x"]
-    assert f"includes the bead (measured on outside {designed_mm} mm)" in finding.detail
+    assert f"includes the width error of the bead (outside length of {designed_mm} mm)" in finding.detail
 
 
 @pytest.mark.parametrize(

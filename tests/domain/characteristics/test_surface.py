@@ -68,14 +68,17 @@ def test_a_clean_layer_proves_a_limit_only_on_enough_area(area, verdict):
 def test_the_finding_says_what_the_count_supports():
     """The message gives the exact bound beside the counted rate."""
     assert (
-        "0 specks on 1 dm2. The true rate may be up to 3.00 per dm2 (95 % bound)."
+        "0 specks on 1 dm². The true rate may be up to 3.00 per dm² (95 % bound)."
         in judged(seen(0, 1.0), SurfaceLimits(1.0)).message
     )
 
 
 @pytest.mark.parametrize(
     ("checks", "to_do"),
-    [([], "count specks on 10 dm2 of first layer"), (seen(0, 4.0), "count specks on 6 dm2 more of first layer")],
+    [
+        ([], "count specks on 10 dm² of the first layer"),
+        (seen(0, 4.0), "count specks on 6 dm² more of the first layer"),
+    ],
     ids=["nothing", "four-of-ten"],
 )
 def test_too_small_an_area_is_missing(checks, to_do):

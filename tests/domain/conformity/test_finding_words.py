@@ -34,7 +34,7 @@ def test_a_value_that_fails_says_whether_that_is_proved():
     """A failing value within its guard band is not proved and one beyond is; without an uncertainty nothing is stated."""
     near, far = says(19.9, uncertainty=0.5), says(15.0, uncertainty=0.5)
     assert near.endswith(
-        " Outside by 0.10 MPa. Nonconformity is not proved (ISO 14253-1), because the distance is less than the uncertainty."
+        " Outside by 0.10 MPa. Nonconformity is not proved (ISO 14253-1), because the value is outside by no more than the guard band."
     )
     assert far.endswith(" Outside by 5.00 MPa. Nonconformity is proved (ISO 14253-1).")
     assert says(15.0).endswith(" Outside by 5.00 MPa.")

@@ -31,7 +31,7 @@ def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing):
         found = clear(replace(GOOD, standing=standing, uses=uses, judged=judged), use)
         assert (judged and standing in LOADABLE and verdict == "pass") is found.clear, (use, verdict, judged)
         assert found.clear is (found.reasons == ()), (use, verdict, judged)
-        clear_says = "Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}."
+        clear_says = "Load." if standing == "released" else f"Load only for {use.replace('_', '-')}."
         assert found.says == (clear_says if found.clear else f"Do not load: {found.reasons[0]}")
 
 
@@ -61,7 +61,7 @@ def test_a_decision_in_force_is_a_reason_under_any_standing(standing, by_hand):
     """A spool under a manual decision is not clear, with its reason, whatever the lot's status."""
     found = clear(replace(GOOD, standing=standing, by_hand=(by_hand, "tile check failed")), "cosmetic")
     assert not found.clear
-    assert found.reasons[0].endswith("tile check failed")
+    assert found.reasons[0].endswith("Reason: tile check failed.")
 
 
 @pytest.mark.parametrize("standing", [s for s in STANDINGS if s not in LOADABLE])
@@ -233,14 +233,14 @@ def test_a_machine_that_holds_another_spool_is_cautioned_and_not_refused(held, c
 def test_a_restricted_lot_names_every_use_it_is_fit_for():
     """The answer on a restricted lot names every use it passed for."""
     uses = {"cosmetic": "pass", "hidden": "pass", "load_bearing": "fail"}
-    assert clear(replace(GOOD, standing="restricted", uses=uses), "hidden").says == "Load, only for cosmetic, hidden."
+    assert clear(replace(GOOD, standing="restricted", uses=uses), "hidden").says == "Load only for cosmetic, hidden."
 
 
 def test_a_spliced_spool_is_fit_for_what_all_its_lots_are():
     """A spliced spool has all reasons of its lots, and only the uses that each lot passes."""
     fit = [{"cosmetic": "pass", "hidden": "pass"}, {"cosmetic": "fail", "hidden": "pass"}]
     each = [clear(replace(GOOD, standing="restricted", uses=uses), "hidden") for uses in fit]
-    assert worst_of(each).says == "Load, only for hidden."
+    assert worst_of(each).says == "Load only for hidden."
     released = clear(replace(GOOD, standing="released", uses={"cosmetic": "pass", "hidden": "pass"}), "hidden")
     assert worst_of([released, released]).says == "Load."
     refused = worst_of([each[0], clear(replace(GOOD, standing="blocked"), "hidden")])
@@ -256,7 +256,7 @@ def test_a_restricted_and_a_released_lot_say_what_both_are_fit_for(first):
     }
     order = sorted(fit, key=lambda standing: standing != first)
     each = [clear(replace(GOOD, standing=standing, uses=fit[standing]), "hidden") for standing in order]
-    assert "Load, only for hidden." == worst_of(each).says
+    assert "Load only for hidden." == worst_of(each).says
 
 
 def test_lots_on_one_spool_must_match_where_colour_shows():

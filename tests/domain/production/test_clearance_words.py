@@ -25,11 +25,11 @@ def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
         ({"withdrawn": True}, "Spool SP-1 was withdrawn when its delivery was corrected. Take it to quality."),
         ({"loaded_on": "P1"}, "Spool SP-1 is on machine P1. Unload it there first."),
         ({"remaining_g": 0.0}, "Spool SP-1 is empty."),
-        ({"by_hand": ("block", "Dust.")}, "Lot L-7 was blocked: Dust."),
-        ({"by_hand": ("hold", "Dust.")}, "Lot L-7 is on hold: Dust."),
-        ({"by_hand": ("return", "Dust.")}, "Lot L-7 goes back to the supplier: Dust."),
-        ({"by_hand": ("scrap", "Dust.")}, "Lot L-7 was scrapped: Dust."),
-        ({"by_hand": ("burn", "Dust.")}, "Lot L-7 is under the decision 'burn': Dust."),
+        ({"by_hand": ("block", "Dust.")}, "Lot L-7 is blocked by a manual decision. Reason: Dust."),
+        ({"by_hand": ("hold", "Dust.")}, "Lot L-7 is on hold by a manual decision. Reason: Dust."),
+        ({"by_hand": ("return", "Dust.")}, "Lot L-7 is returned by a manual decision. Reason: Dust."),
+        ({"by_hand": ("scrap", "Dust.")}, "Lot L-7 is scrapped by a manual decision. Reason: Dust."),
+        ({"by_hand": ("burn", "Dust.")}, "Lot L-7 is under the decision 'burn'. Reason: Dust."),
         ({"judged": False}, "Lot L-7 has not been assessed."),
         ({"standing": "mystery"}, "Lot L-7 has not been assessed."),
         ({"standing": "blocked"}, "Lot L-7 is blocked by its readings."),
@@ -45,10 +45,31 @@ def test_a_lot_that_is_not_measured_says_so():
     """Quarantine states its cause, and the use what is missing."""
     found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": ["One more spool."]})
     assert found == (
-        "Lot L-7 is in quarantine: its measurements are not complete.",
+        "Lot L-7 is in quarantine. Its measurements are not complete.",
         "Lot L-7 has too few measurements for cosmetic use.",
         "One more spool.",
     )
+
+
+WET = "Moisture: 0.03 %. Outside by 0.01 %. Dry the filament, then measure its moisture again."
+
+
+@pytest.mark.parametrize(
+    ("why", "rest"),
+    [
+        ([WET], "It is too wet. Dry it, then measure its moisture again."),
+        (
+            [WET, "Still to do: measure the colour."],
+            "Its measurements are not complete. It is too wet. Dry it, then measure its moisture again.",
+        ),
+        (["Still to do: measure the colour."], "Its measurements are not complete."),
+    ],
+    ids=["wet", "wet-and-unmeasured", "unmeasured"],
+)
+def test_a_wet_lot_in_quarantine_is_not_called_unmeasured(why, rest):
+    """A lot that was measured too wet says so, and says that readings are missing only where they are."""
+    found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": why})
+    assert f"Lot L-7 is in quarantine. {rest}" == found[0]
 
 
 @pytest.mark.parametrize(
@@ -176,8 +197,8 @@ def test_a_machine_that_is_taken_names_what_is_on_it():
 @pytest.mark.parametrize(
     ("uses", "says"),
     [
-        ({"cosmetic": "pass", "hidden": "fail"}, "Load, only for cosmetic."),
-        ({"cosmetic": "pass", "load_bearing": "pass", "hidden": "fail"}, "Load, only for cosmetic, load-bearing."),
+        ({"cosmetic": "pass", "hidden": "fail"}, "Load only for cosmetic."),
+        ({"cosmetic": "pass", "load_bearing": "pass", "hidden": "fail"}, "Load only for cosmetic, load-bearing."),
     ],
 )
 def test_a_restricted_lot_names_its_uses(uses, says):

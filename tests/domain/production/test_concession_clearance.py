@@ -56,10 +56,9 @@ def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, state)
         assert (conforms or lifted) is found.clear
         assert (concession if lifted else None) is found.concession
         if conforms:
-            assert found.says == ("Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}.")
+            assert found.says == ("Load." if standing == "released" else f"Load only for {use.replace('_', '-')}.")
         elif lifted:
-            assert found.says.startswith("Load, only for ")
-            assert found.says.endswith(concession.says)
+            assert f"Load only {concession.terms}" == found.says
         else:
             plain = ask(lot(standing, use, verdict), use).reasons
             other = f"concession 4 is for cosmetic, not for {use.replace('_', '-')}"
@@ -133,7 +132,7 @@ def test_a_decision_by_hand_is_not_lifted(standing, action):
     state = lot(standing, "cosmetic", "fail", GIVEN, by_hand=(action, "tile check failed"))
     found = ask(state, "cosmetic")
     assert not found.clear
-    assert found.reasons[0].endswith("tile check failed")
+    assert found.reasons[0].endswith("Reason: tile check failed.")
     assert found.says.startswith("Do not load: ")
 
 

@@ -92,7 +92,7 @@ def test_too_few_values_flag_nothing_and_say_so(most, least):
     short = extreme_deviates(values[1:], most)
     assert ((), False) == (short.flagged, short.trusted)
     assert short.steps[0].index == least - 2
-    assert f"Too few values for an outlier test: {least - 1} of at least {least}." == short.says
+    assert f"Too few values for an outlier test ({least - 1} of at least {least})." == short.says
 
 
 @pytest.mark.parametrize("few", [[], [1.0], [1.0, 2.0]])
@@ -281,7 +281,7 @@ def test_a_strange_value_does_not_make_its_group_strange():
     found = extreme_deviates(values, groups=groups)
     assert [15.0] == [values[index] for index in found.flagged]
     assert (24, 6) == (found.n, found.groups)
-    assert "1 outlier found (generalised ESD test, n = 24 in 6 groups" in found.says
+    assert "1 outlier found (generalised ESD test, n = 24 in 6 spools" in found.says
 
 
 def test_groups_that_differ_flag_nothing_and_pairs_are_left_out():
@@ -313,14 +313,16 @@ def test_too_few_free_values_in_groups_say_what_the_means_cost():
     values, groups = spread_out([[1.0, 2.0, 3.0]] * 3)
     assert extreme_deviates(values, 1, groups=groups).trusted
     says = extreme_deviates(values, 2, groups=groups).says
-    assert "Too few values for an outlier test: 7 of at least 15, less one for the mean of each further group." in says
+    assert "Too few values for an outlier test (7 of at least 15, less one for the mean of each further spool)." in says
 
 
 def test_values_that_are_too_few_are_counted_as_they_are():
     """Too few readings are counted as they are; of several spools only those with repeats count."""
-    assert "2 of at least 7." in extreme_deviates([1.0, 2.0], 1, groups=["S", "S"]).says
+    assert "(2 of at least 7)." in extreme_deviates([1.0, 2.0], 1, groups=["S", "S"]).says
     says = extreme_deviates([1.0, 2.0, 1.5, 7.0, 9.0], 1, groups=["S", "S", "S", "T", "T"]).says
-    assert "3 of at least 7. 2 values in groups of fewer than 3 not tested." in says
+    assert "(3 of at least 7). 2 values are not tested, because their spools have fewer than 3 readings." in says
+    alone = extreme_deviates([1.0, 2.0, 1.5, 7.0], 1, groups=["S", "S", "S", "T"]).says
+    assert "1 value is not tested, because its spool has fewer than 3 readings." in alone
 
 
 def test_each_value_needs_a_group():

@@ -153,16 +153,23 @@ def test_what_is_known_well_enough_needs_no_more():
 @pytest.mark.parametrize(
     ("plaques", "says"),
     [
-        ([], "0 different plaques do not determine a shape"),
-        ([Plaque(0, 0, 0, 1, 2)] * 20, "1 different plaques do not determine a shape"),
-        ([Plaque(x / 9, 0, 0, 1, 2) for x in range(20)], "20 different plaques do not determine a shape"),
+        ([], "0 plaques are not enough to compute a tolerance. Show at least 7 plaques"),
+        ([Plaque(0, 0, 0, 1, 2)] * 20, "1 different colour is not enough to compute a tolerance. Show"),
+        (
+            [Plaque(1, 0, 0, 1, 2)],
+            "1 plaque is not enough to compute a tolerance. All plaques differ from the reference only in lightness. Show",
+        ),
+        (
+            [Plaque(x / 9, 0, 0, 1, 2) for x in range(20)],
+            "20 plaques are not enough to compute a tolerance. All plaques",
+        ),
         (
             [replace(p, accepted=p.judged) for p in A_TRIAL],
             "Every plaque was accepted each time. Show some further from",
         ),
         ([replace(p, accepted=0) for p in A_TRIAL], "Every plaque was rejected each time. Show some nearer to"),
     ],
-    ids=["none", "one", "along-one-line", "all-accepted", "all-rejected"],
+    ids=["none", "one-colour", "one", "along-one-line", "all-accepted", "all-rejected"],
 )
 def test_a_trial_that_shows_nothing_says_what_to_show(plaques, says):
     """Too few or too similar plaques, or one answer throughout, give no tolerance, with the missing part."""

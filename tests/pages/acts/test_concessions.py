@@ -60,7 +60,7 @@ def test_the_approver_sees_findings_exposure_and_what_it_permits(desk, technicia
     for says in ("1.830 mm", "-0.030 mm", "Probability of conformity", "0.0 %", "P1", "still loaded", "quality person"):
         assert says in page.text
     assert "0.5 kg (500 g)" in page.text
-    assert "Load, only for hidden." in page.text
+    assert "Load only for hidden, under concession 1: at most 500 g, until" in page.text
     done = approver.send(page, "once")
     assert "Concession approved" in done.text
     assert desk.ask_clearance(desk.others[0], "hidden")["clear"]

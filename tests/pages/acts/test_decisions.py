@@ -37,7 +37,7 @@ def test_a_block_says_at_once_what_must_come_off(desk, technician):
     done = technician.send(page, "reason", reason="streaks on parts")
     assert "blocked" == desk.lot(1)["standing"]
     assert "Decision stored" in done.text
-    assert "Lot Q-71 was blocked by quality: streaks on parts" in done.text
+    assert "Lot Q-71 is blocked by a manual decision. Reason: streaks on parts." in done.text
     assert f"Unload these spools now: Spool {desk.made['spools'][0]['code']} on P1, job J-1" in done.text
 
 
@@ -85,7 +85,7 @@ def test_a_return_is_confirmed_with_its_quantity(desk, technician):
     assert "released" == desk.lot(1)["standing"]
     done = technician.send(confirm, "confirm")
     assert "returned" == desk.lot(1)["standing"]
-    assert "Lot Q-71 was returned by quality: too wet" in done.text
+    assert "Lot Q-71 is returned by a manual decision. Reason: too wet." in done.text
 
 
 def test_a_reassessment_shows_first_what_it_would_change(desk, technician):

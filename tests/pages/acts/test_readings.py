@@ -50,6 +50,14 @@ def test_an_outlier_is_excluded_for_a_cause_and_included_again(shop, at, technic
     assert counts(shop, number)["excluded"] is None
 
 
+def test_without_a_test_there_is_no_table_of_it(shop, at, technician):
+    """With too few values the page of outliers shows no numbers of a test."""
+    lot = counts(shop, at.reading())["lot_id"]
+    page = technician.go(f"/lots/{lot}/outliers")
+    assert "Too few values for an outlier test" in page.text
+    assert "Critical value" not in page.text
+
+
 def test_a_reading_that_is_no_outlier_stays(shop, at, technician):
     """The page says so and leads to a void; a form sent all the same excludes nothing."""
     number = at.reading()

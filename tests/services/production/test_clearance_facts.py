@@ -100,8 +100,8 @@ def test_what_is_wrong_with_a_spool_is_a_reason(changed, says):
 @pytest.mark.parametrize(
     ("changed", "says"),
     [
-        ({"by_hand": "block", "by_hand_reason": "Dust."}, "Lot L-1 was blocked: Dust."),
-        ({"by_hand": "hold"}, "Lot L-1 is on hold: "),
+        ({"by_hand": "block", "by_hand_reason": "Dust."}, "Lot L-1 is blocked by a manual decision. Reason: Dust."),
+        ({"by_hand": "hold"}, "Lot L-1 is on hold by a manual decision."),
         ({"standing": "quarantined"}, "Lot L-1 is in quarantine."),
     ],
 )

@@ -62,7 +62,8 @@ COLOR_LIMITS = LimitsBlock(
         ),
         LimitField(
             "weights",
-            "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]; default weights when left out",
+            "weights of the formula. CIE94: kL, K1, K2. CMC: l, c. CIEDE2000: kL, kC, kH. Its own weights when left out",
+            on_form="Weights with blanks between them. CIE94: kL K1 K2. CMC: l c. CIEDE2000: kL kC kH.",
             label="Weights",
             type="list",
             above=0,
@@ -131,7 +132,7 @@ COLOR_LIMITS = LimitsBlock(
         ),
         LimitField(
             "components_max",
-            "Largest |sample - reference| per coordinate.",
+            "Largest difference from the reference in each coordinate, either way.",
             label="Per coordinate",
             type="map",
             asks=True,

@@ -18,6 +18,7 @@ class LimitField:
         name: with its unit.
         type: a number, a whole number, [lowest, highest], one of `words`, a list of numbers, a map of `parts`, or text.
         about: short description for the form and the documentation.
+        on_form: explanation on the form, where it differs from `about`.
         label: on the form, with its unit; "" where the plain name is enough.
         asks: True where it sets a limit by itself. A block with such fields needs at least one of them.
         above, low, high: range; for a pair, of both numbers.
@@ -36,6 +37,7 @@ class LimitField:
     name: str
     about: str = ""
     _: KW_ONLY
+    on_form: str = ""
     label: str = ""
     type: Literal["number", "whole", "pair", "choice", "list", "map", "text"] = "number"
     asks: bool = False

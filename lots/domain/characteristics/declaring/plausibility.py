@@ -70,7 +70,7 @@ def doubt_repeat(field: str, value: float, middle: float, unit: str) -> Doubt | 
 
 
 # The most likely confusion first.
-_MM2 = {"cm2": 1e2, "mm2": 1.0, "dm2": 1e4, "m2": 1e6}
+_MM2 = {"cm²": 1e2, "mm²": 1.0, "dm²": 1e4, "m²": 1e6}
 
 
 def doubt_area(field: str, area: float, unit: str, low: float, high: float, of_what: str) -> Doubt | None:
@@ -79,13 +79,13 @@ def doubt_area(field: str, area: float, unit: str, low: float, high: float, of_w
     Args:
         field: of the reading.
         area: as entered, in the unit, > 0.
-        unit: mm2, cm2, dm2 or m2.
+        unit: mm², cm², dm² or m².
         low, high: plausible range, in the unit, ends included.
         of_what: such as "a first layer".
 
     Example:
-        >>> doubt_area("area_dm2", 100, "dm2", 0.01, 20, "a first layer").hint
-        'This looks like cm2: 100 cm2 is 1 dm2. Enter dm2.'
+        >>> doubt_area("area_dm2", 100, "dm²", 0.01, 20, "a first layer").hint
+        'This looks like cm²: 100 cm² is 1 dm². Enter dm².'
     """
     if low <= area <= high:
         return None

@@ -95,7 +95,7 @@ def judge_each(
             differ = f" The spools differ significantly ({rates.test})." if rates.differ else ""
             detail = f"{seen}. The true rate may be up to {upper:.2f} per {words.unit}.{differ}"
         else:
-            detail = f"{seen}. This does not prove a rate above the limit, so the rate of all spools decides."
+            detail = f"{seen}."
         each = judge(
             code,
             Measured(
@@ -116,7 +116,10 @@ def judge_each(
             rare = poisson_at_least(one.flaws, most * one.amount) < NEAR_CHANCE
             near = rare or (rule.guarded and rates.apart)
             more = f"{words.surer} (spool {spool})" if near else ""
-            each = replace(each, verdict="near" if near else "pass", claimable=None, to_measure=more)
+            if not rates.apart:
+                detail = f"{detail} This one spool does not prove a rate above the limit."
+                detail += "" if near else " The rate of all spools decides, so this finding passes."
+            each = replace(each, verdict="near" if near else "pass", claimable=None, to_measure=more, detail=detail)
         found.append(each)
     return found
 

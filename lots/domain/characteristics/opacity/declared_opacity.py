@@ -154,7 +154,7 @@ OPACITY = Characteristic(
                 "luminance Y over black divided by Y over white, 1 for an opaque plaque",
                 label="Contrast ratio, at least",
                 proposal=0.98,
-                source="ASTM D2805 takes 0.98 as complete hiding of a paint film (from memory)",
+                source="From memory: ASTM D2805 takes 0.98 as complete hiding of a paint film",
                 needed=True,
                 above=0,
                 high=1,

@@ -145,8 +145,11 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
 def _bead(measured: AxisSummary) -> str:
     """Returns a sentence on the bead in a shrinkage."""
     if measured.offset_mm is not None:
-        return f"The bead offset of {measured.offset_mm:+z.3f} mm was separated by two lengths."
-    return f"This shrinkage includes the bead (measured on {measured.of})." if measured.of else ""
+        return (
+            f"The width error of the bead ({measured.offset_mm:+z.3f} mm) is removed, since two lengths were measured."
+        )
+    of = measured.of.replace("side ", "side length of ")
+    return f"This shrinkage includes the width error of the bead ({of})." if of else ""
 
 
 def _from_to(before: float, value: float) -> str:

@@ -197,15 +197,15 @@ def test_an_honest_difference_is_not_suspected(reading, others):
 @pytest.mark.parametrize(
     ("area", "hint"),
     [
-        (100, "This looks like cm2: 100 cm2 is 1 dm2. Enter dm2."),
-        (10_000, "This looks like mm2: 10000 mm2 is 1 dm2. Enter dm2."),
-        (0.005, "This looks like m2: 0.005 m2 is 0.5 dm2. Enter dm2."),
+        (100, "This looks like cm²: 100 cm² is 1 dm². Enter dm²."),
+        (10_000, "This looks like mm²: 10000 mm² is 1 dm². Enter dm²."),
+        (0.005, "This looks like m²: 0.005 m² is 0.5 dm². Enter dm²."),
         (0.01, None),
         (20, None),
-        (20.1, "This looks like cm2: 20.1 cm2 is 0.201 dm2. Enter dm2."),
+        (20.1, "This looks like cm²: 20.1 cm² is 0.201 dm². Enter dm²."),
     ],
 )
 def test_an_area_in_another_unit_is_recognised(area, hint):
     """A first layer of a square metre was probably meant in cm2; the ends are inclusive. Common practice, no source."""
-    found = doubt_area("area_dm2", area, "dm2", 0.01, 20, "a first layer")
+    found = doubt_area("area_dm2", area, "dm²", 0.01, 20, "a first layer")
     assert hint == (found.hint if found else None)
