@@ -147,7 +147,7 @@ TROUBLES: dict[str, tuple[Trouble, str]] = {
     "cut": (cut, "cut short"),
     "a stump": (stump, "cut short"),
     "emptied": (emptied, "empty|no tables"),
-    "vanished": (vanished, "is missing|no file|is left of"),
+    "vanished": (vanished, "is missing|no file|no database|is left of"),
     "without its log": (without_log, "-wal is missing"),
     "another program's": (other, "other tables|no tables of this program"),
     "a folder": (a_folder, "is a folder"),

@@ -353,7 +353,7 @@ def test_800_for_8_spools_is_asked_about(clerk):
         clerk.log(f"K-{number}", 8)
     clerk.log("L-2", 80)
     assert (
-        "81 spools is more than 10 times the usual number from this supplier (8)."
+        "81 spools are more than 10 times the usual number from this supplier (8)."
         == clerk.log("L-3", 81, 409)["detail"]
     )
     assert 81 == len(clerk.log("L-3", 81, confirm_spool_count=True)["spools"])

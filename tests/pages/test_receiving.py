@@ -189,8 +189,11 @@ def test_labels_are_handed_on_as_a_pdf_and_refusals_in_words(desk, clerk):
     assert 'filename="label.pdf"' in clerk.raw("/spools/L1-S001/label.pdf?size=single").headers["Content-Disposition"]
     assert "Page 2 of 2 as SVG" in clerk.go("/receiving/1/labels?from=23").links
     page = clerk.go("/receiving/1/labels?from=30")
-    assert (422, True) == (page.status, "A sheet has no label 30. Give a whole number from 1 to 24." in page.text)
-    assert "There is no page 9." in clerk.go("/receiving/1/labels.svg?page=9").text
+    assert (422, True) == (
+        page.status,
+        "Position 30 does not exist on this sheet. Give a whole number from 1 to 24." in page.text,
+    )
+    assert "Page 9 does not exist." in clerk.go("/receiving/1/labels.svg?page=9").text
     assert (404, 404) == (clerk.go("/receiving/9/labels").status, clerk.go("/spools/X/label").status)
 
 

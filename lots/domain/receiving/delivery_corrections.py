@@ -82,7 +82,7 @@ def doubt_count(spools: int, earlier: Sequence[int]) -> str:
 
     Example:
         >>> doubt_count(800, [8, 10, 6])
-        '800 spools is more than 10 times the usual number from this supplier (8).'
+        '800 spools are more than 10 times the usual number from this supplier (8).'
         >>> doubt_count(80, [8, 10, 6]), doubt_count(200, [])
         ('', '')
     """

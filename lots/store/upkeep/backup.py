@@ -65,7 +65,7 @@ def backup(url: str, path: Path, watch: Watch = unwatched) -> Kept:
     """
     _require_new_path(path)
     file = file_of(url)
-    if file and not file.exists():
+    if file and file.parent.exists() and not file.exists():
         raise NotDone(f"There is no database {file}. Check LOTS_DATABASE and the current folder.")
     with part_of(path) as part, in_words(f"The backup {path} cannot be made"):
         rows = copy_file(file, part, file, watch) if file else _out_of_postgresql(url, part, watch)
