@@ -289,11 +289,8 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
     elif verdict != "pass":
         # The status of a blocked lot is already among the reasons.
         if state.standing != "blocked":
-            label = {
-                "fail": "fails for",
-                "near": "is not accepted yet for",
-                "missing": "has too few measurements for",
-            }.get(verdict, "has no verdict for")
+            open_yet = "is not accepted yet for"
+            label = {"fail": "fails for", "near": open_yet, "missing": open_yet}.get(verdict, "has no verdict for")
             reasons.append(f"Lot {state.lot} {label} {_said(use)}.")
         reasons += state.why.get(use if use in state.uses else GENERAL, [])
     return reasons

@@ -46,7 +46,7 @@ def test_a_lot_that_is_not_measured_says_so():
     found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": ["One more spool."]})
     assert found == (
         "Lot L-7 is in quarantine. Its measurements are not complete.",
-        "Lot L-7 has too few measurements for cosmetic use.",
+        "Lot L-7 is not accepted yet for cosmetic use.",
         "One more spool.",
     )
 
@@ -77,7 +77,7 @@ def test_a_wet_lot_in_quarantine_is_not_called_unmeasured(why, rest):
     [
         ("fail", "fails for"),
         ("near", "is not accepted yet for"),
-        ("missing", "has too few measurements for"),
+        ("missing", "is not accepted yet for"),
         ("mystery", "has no verdict for"),
     ],
 )
