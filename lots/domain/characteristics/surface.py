@@ -142,7 +142,7 @@ _OF_SPOOL = "surface.spool_specks"
 
 _WORDS = Words(
     ("speck", "specks"),
-    "dm²",
+    "dm2",
     lambda area: f"on {area:g} dm²",
     ("layer", "layers"),
     "inspect a larger area until the upper bound of the rate is inside the limit",

@@ -11,7 +11,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
-from lots.domain.words import counted, plural
+from lots.domain.words import counted, plural, unit_said
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,7 @@ def judge_rate(
             plural(found.n, *words.piece),
             guard=upper - found.rate,
             conformance=poisson_below(found.flaws, most * found.amount),
-            detail=f"{seen}. The true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
+            detail=f"{seen}. The true rate may be up to {upper:.2f} per {unit_said(words.unit)} ({100 * confidence:.0f} % bound).",
         ),
         limit,
         rule,

@@ -17,7 +17,7 @@ from lots.domain.statistics.summaries import (
     poisson_lower,
     poisson_upper,
 )
-from lots.domain.words import counted, plural
+from lots.domain.words import counted, plural, unit_said
 
 # Significance level of the dispersion test for a common rate. Common practice (5 %), no source.
 ONE_RATE_ALPHA = 0.05
@@ -88,14 +88,8 @@ def judge_each(
         lower = poisson_lower(one.flaws, shared) / one.amount
         upper = poisson_upper(one.flaws, confidence) / one.amount
         refuted = not limit.allows(lower)
-        seen = f"{counted(one.flaws, *words.flaw)} {words.amount(one.amount)}"
-        if refuted:
-            detail = f"{seen}. The true rate is at least {lower:.2f} per {words.unit} ({100 * shared:.4g} % bound)."
-        elif rates.apart:
-            differ = f" The spools differ significantly ({rates.test})." if rates.differ else ""
-            detail = f"{seen}. The true rate may be up to {upper:.2f} per {words.unit}.{differ}"
-        else:
-            detail = f"{seen}."
+        known = _rate_said(lower, words, shared) if refuted else _bound_said(rates, upper, words)
+        detail = f"{counted(one.flaws, *words.flaw)} {words.amount(one.amount)}.{known}"
         each = judge(
             code,
             Measured(
@@ -116,12 +110,30 @@ def judge_each(
             rare = poisson_at_least(one.flaws, most * one.amount) < NEAR_CHANCE
             near = rare or (rule.guarded and rates.apart)
             more = f"{words.surer} (spool {spool})" if near else ""
-            if not rates.apart:
-                detail = f"{detail} This one spool does not prove a rate above the limit."
-                detail += "" if near else " The rate of all spools decides, so this finding passes."
+            detail += "" if rates.apart else _UNPROVED[near]
             each = replace(each, verdict="near" if near else "pass", claimable=None, to_measure=more, detail=detail)
         found.append(each)
     return found
+
+
+# Of a spool above the limit whose rate proves nothing, by whether it stays undecided.
+_UNPROVED = {
+    True: " This one spool does not prove a rate above the limit.",
+    False: " This one spool does not prove a rate above the limit. The rate of all spools decides, so this finding passes.",
+}
+
+
+def _rate_said(lower: float, words: Words, confidence: float) -> str:
+    """Returns the lower bound that proves a rate above the limit, in words."""
+    return f" The true rate is at least {lower:.2f} per {unit_said(words.unit)} ({100 * confidence:.4g} % bound)."
+
+
+def _bound_said(rates: SpoolRates, upper: float, words: Words) -> str:
+    """Returns the upper bound of a spool that is assessed alone, in words; "" for others."""
+    if not rates.apart:
+        return ""
+    differ = f" The spools differ significantly ({rates.test})." if rates.differ else ""
+    return f" The true rate may be up to {upper:.2f} per {unit_said(words.unit)}.{differ}"
 
 
 def of_lot(code: str, each: list[Finding], most: float, lacking: str, words: Words, rule: DecisionRule) -> Finding:
