@@ -219,7 +219,7 @@ def test_enter_never_stores(person: Callable[..., Person], site: Site, grade: st
     hands.gauge("1.75", "1.751", "9", "1.75", "1.752", "12")
     assert "d1_mm-5" == focused(page)
     assert "Position 6" == page.locator("fieldset[data-row='5'] legend").inner_text()
-    assert "5 of 5 wanted readings are entered" in page.locator("[data-said]").inner_text()
+    assert "5 of 5 required readings are entered" in page.locator("[data-said]").inner_text()
     hands.gauge("1.749", "1.753", "15")
     assert [] == sent
     assert clerk.fits()
@@ -305,7 +305,7 @@ def test_what_was_typed_stays_while_the_server_is_away(person: Callable[..., Per
     hands.key("Control+Enter")
     said = page.locator("[data-said]", has_text="does not answer")
     said.wait_for()
-    assert "nothing is stored twice" in said.inner_text()
+    assert "Nothing is stored twice" in said.inner_text()
     page.unroute("**/bench")
     # What the browser notes of a request that went nowhere.
     clerk.errors.clear()

@@ -11,6 +11,7 @@ from statistics import fmean
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.statistics.proportions import Interval
 from lots.domain.statistics.quantiles import f_p, variance_limits
+from lots.domain.words import counted
 
 # An interaction with a p-value above this is pooled with the error.
 POOL_ABOVE = 0.25
@@ -288,16 +289,19 @@ def _cells(trials: Sequence[Trial]) -> dict[tuple[str, str], list[float]]:
             "a gauge study requires at least two readings of every part by every operator, for the repeatability"
         )
     faults = [
-        f"part {part!r} was {f'measured {len(values)} times' if values else 'not measured'} by {who!r}"
+        f"Part {part!r} was {_times(len(values))} by {who!r}."
         for (part, who), values in cells.items()
         if len(values) != repeats
     ]
     if faults:
-        more = f", and {len(faults) - _NAMED} more" if len(faults) > _NAMED else ""
-        raise ValueError(
-            f"every part must be measured {repeats} times by every operator, but {', '.join(faults[:_NAMED])}{more}"
-        )
+        more = [f"There are {len(faults) - _NAMED} more."] if len(faults) > _NAMED else []
+        said = " ".join((*faults[:_NAMED], *more)).removesuffix(".")
+        raise ValueError(f"every part must be measured {repeats} times by every operator. {said}")
     return cells
+
+
+def _times(n: int) -> str:
+    return f"measured {counted(n, 'time')}" if n else "not measured"
 
 
 def _anova(cells: dict[tuple[str, str], list[float]], parts: list[str], operators: list[str]) -> Anova:

@@ -193,10 +193,11 @@ def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], s
     """
     if len(held) < slots:
         return found
-    named = " and ".join(f"{spool} for {job}" for spool, job in held)
+    named = [f"{spool} for {job}" for spool, job in held]
+    names = named[0] if len(named) == 1 else f"{len(named)} spools: {'; '.join(named)}"
     which = plural(len(held), "it", "one of them")
     return with_caution(
-        found, f"{machine} already holds {named}. Unload {which} first unless {machine} has another slot."
+        found, f"{machine} already holds {names}. Unload {which} first unless {machine} has another slot."
     )
 
 

@@ -76,7 +76,7 @@
   function tell(form) {
     const full = rowsOf(form).filter((row) => run(row).some((one) => one.value) && run(row).every((one) => one.value || !("needed" in one.dataset))).length;
     const wanted = Number(form.dataset.wanted);
-    say(form, wanted && full >= wanted ? full + " of " + wanted + " needed readings are entered. Press Store." : "");
+    say(form, wanted && full >= wanted ? full + " of " + wanted + " required readings are entered. Press Store." : "");
   }
 
   // The spool code that was scanned into a value field; "" for anything else.

@@ -194,11 +194,11 @@ def without(*gone) -> list[Trial]:
 @pytest.mark.parametrize(
     ("study", "says"),
     [
-        (without(("P03", "O1", 3)), r"measured 3 times by every operator, but part 'P03' was not measured by 'O1'$"),
+        (without(("P03", "O1", 3)), r"measured 3 times by every operator\. Part 'P03' was not measured by 'O1'$"),
         (without(("P03", "O1", 1)), r"but part 'P03' was measured 2 times by 'O1'$"),
         (
             [*trials(PUBLISHED), Trial("P00", "O0", 0.3)],
-            r"measured 3 times by every operator, but part 'P00' was measured 4 times by 'O0'$",
+            r"measured 3 times by every operator\. Part 'P00' was measured 4 times by 'O0'$",
         ),
         ([Trial("P", who, v) for who in "AB" for v in (1.0, 2.0)], "at least two parts, got 1: P"),
         ([Trial(part, "A", v) for part in "PQ" for v in (1.0, 2.0)], "at least two operators, got 1: A"),
@@ -216,7 +216,7 @@ def test_an_incomplete_study_is_refused_by_its_cells(study, says):
 def test_many_faults_are_counted():
     """Of eight missing cells five are named and three counted."""
     study = without(*((f"P0{i}", "O1", 3) for i in range(8)))
-    with pytest.raises(ValueError, match=r"'P04' was not measured by 'O1', and 3 more$"):
+    with pytest.raises(ValueError, match=r"'P04' was not measured by 'O1'\. There are 3 more$"):
         gauge_study(study)
 
 

@@ -217,7 +217,9 @@ def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
         ),
         (
             [("HW-1", "J-1"), ("HW-2", "J-2")],
-            ("P1 already holds HW-1 for J-1 and HW-2 for J-2. Unload one of them first unless P1 has another slot.",),
+            (
+                "P1 already holds 2 spools: HW-1 for J-1; HW-2 for J-2. Unload one of them first unless P1 has another slot.",
+            ),
         ),
     ],
     ids=["none", "one", "two"],

@@ -189,7 +189,7 @@ def test_a_machine_that_is_taken_names_what_is_on_it():
         "Look.",
     )
     assert with_held(free, "P1", two, slots=2).cautions == (
-        "P1 already holds A-1 for J-1 and B-1 for J-2. Unload one of them first unless P1 has another slot.",
+        "P1 already holds 2 spools: A-1 for J-1; B-1 for J-2. Unload one of them first unless P1 has another slot.",
         "Look.",
     )
 

@@ -110,7 +110,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
     if stress is None and area is None:
         lacking = "A breaking force needs the cross-section of the specimen."
         return [Doubt("area_mm2", lacking, "Give the cross-section of the specimen.")]
-    if area is not None and (doubt := doubt_area("area_mm2", area, "mm2", *_SECTION_MM2, "a cross-section")):
+    if area is not None and (doubt := doubt_area("area_mm2", area, "mm²", *_SECTION_MM2, "a cross-section")):
         return [doubt]
     given = "break_force_n" if stress is None else "stress_mpa"
     return list(filter(None, [doubt_stress(given, stress or stress_mpa(force or 0.0, area or 0.0))]))
