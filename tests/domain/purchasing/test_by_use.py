@@ -190,7 +190,7 @@ CODES = ("surface.specks", "bond.mean", "diameter.ovality", "shrinkage.x", "samp
 @SETTINGS
 @given(thick=FIGURES, shrunk=FIGURES, record=RECORD, data=st.data())
 def test_forecasts_from_measurements_are_in_order_and_no_failure_raises_one(thick, shrunk, record, data):
-    """With fixed draws, another failure outside all measures never raises a forecast, and no forecast contradicts another."""
+    """With draws held fixed every further failure of what no measure follows lowers forecasts or leaves them, and none contradicts another."""
     failed = [tuple(data.draw(st.sets(st.sampled_from(CODES)))) for _ in record]
     rows = [row(number, uses, codes) for number, (uses, codes) in enumerate(zip(record, failed, strict=True))]
     with pytest.MonkeyPatch.context() as few:

@@ -103,7 +103,7 @@ def test_what_becomes_suspect_is_told_over_the_api_too(desk, measured):
         ({"checked_at": ""}, "This is required."),
         ({"readings": "1.75\r\n1,75"}, "Line 2: "),
         ({"readings": "about 1.75"}, "This must be a number."),
-        ({"readings": "1.75", "result": "fail", "checked_at": "never"}, "This is not a time"),
+        ({"readings": "1.75", "result": "fail", "checked_at": "never"}, "This time is not complete"),
     ],
 )
 def test_a_check_that_cannot_be_is_refused_beside_its_field(desk, technician, typed, says):
