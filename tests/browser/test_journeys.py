@@ -132,7 +132,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     assert 3 == page.locator("article.card").count()
     buyer.follow("Show drift")
     assert buyer.heading().startswith("Drift: ")
-    assert page.get_by_role("img", name="Drift of").is_visible()
+    assert page.get_by_role("img", name="drift").is_visible()
     assert buyer.fits()
 
     buyer.choose("Lots")

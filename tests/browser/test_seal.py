@@ -24,7 +24,7 @@ def test_form_of_another_session(person: Callable[..., Person], site: Site) -> N
     mine.page.locator("main form input[name=seal]").first.evaluate("(e, seal) => { e.value = seal }", _seal(other))
     mine.press("Hold lot")
     assert "Form not accepted" == mine.heading()
-    assert "This form was not made by this server" in mine.page.inner_text("main")
+    assert "This form belongs to another sign-in or another site." in mine.page.inner_text("main")
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
 
 
