@@ -321,7 +321,7 @@ def concession(shop: Shop) -> None:
     lead.pick("use", "Hidden")
     lead.press("Check")
     assert "✔ Load" == lead.page.locator(".answer .word").inner_text()
-    assert "only under concession 1" in lead.page.locator(".answer").inner_text()
+    assert "under concession 1" in lead.page.locator(".answer").inner_text()
     assert "approved by Ferdinand" in lead.main()
     # For what it does not name, nothing has changed.
     lead.fill("spool", shop.known["thick"])
