@@ -341,7 +341,7 @@ def containment(shop: Shop) -> None:
     tech.fill("reason", "Specks on the first parts")
     tech.press("Block lot QW-071")
     assert "✖ blocked" == tech.page.locator(".lot-status .word").inner_text()
-    assert "Blocked by a manual decision: Specks on the first parts" in tech.main()
+    assert "is blocked by a manual decision. Reason: Specks on the first parts" in tech.main()
     assert "Unload these spools now" in tech.main()
 
     spool = shop.known["loaded"]
