@@ -87,6 +87,8 @@ def test_numbers_that_are_none_choose_no_lot(desk, address):
     assert "A baseline needs lots, or agreed values." in told.text
     assert 404 == quality.go(f"/suppliers/{desk.quillwort['id']}/baseline?grade_id=999").status
     assert 404 == quality.go(f"/suppliers/999/baseline?grade_id={desk.white['id']}").status
+    for page in ("baseline", "inspection"):
+        assert 404 == quality.go(f"/suppliers/{desk.quillwort['id']}/{page}?grade_id={'9' * 30}").status
 
 
 def test_only_quality_chooses(desk, address):

@@ -30,7 +30,7 @@ _NUMBER = re.compile(r"[0-9]{1,15}")
 @signed_in((Baselines, "GET"), (Baselines, "POST"))
 def baseline(supplier: int) -> Any:
     """Shows the lots of a supplier and grade to choose from, and the present baseline."""
-    return _form(supplier, request.args.get("grade_id", 0, type=int), None)
+    return _form(supplier, form_number("grade_id"), None)
 
 
 @pages.post(f"/suppliers/<{NUMBER}:supplier>/baseline")

@@ -20,7 +20,7 @@ from lots.services.setup import catalog
 @signed_in((InspectionSeverity, "GET"))
 def inspection(supplier: int) -> Any:
     """Shows the severity of inspection for the next lot, with its reason and the results of earlier lots."""
-    return _shown(supplier, request.args.get("grade_id", 0, type=int), None)
+    return _shown(supplier, form_number("grade_id"), None)
 
 
 @pages.post(f"/suppliers/<{NUMBER}:supplier>/inspection")

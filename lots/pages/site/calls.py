@@ -175,8 +175,9 @@ def version_read() -> int:
 
 
 def form_number(name: str) -> int:
-    """Returns the row number in a hidden field of a form; 0, which no row has, if it is missing."""
-    found: int = request.form.get(name, 0, type=int)
+    """Returns the row number in a hidden field of a form, or in the address of a page; 0, which no row has, if it is missing."""
+    sent = request.form if request.method == "POST" else request.args
+    found: int = sent.get(name, 0, type=int)
     return found if 0 <= found <= MAX_ID else 0
 
 
